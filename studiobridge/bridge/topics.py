@@ -1,0 +1,44 @@
+"""The topics of the request channel: all that a set says of itself is below its own root.
+
+Names of sets and devices have been checked by the profile: no slash, wildcard or control
+character can reach a topic from here.
+"""
+
+from __future__ import annotations
+
+ROOT = "studiobridge"
+
+
+def ask_topic(set_name: str) -> str:
+    """Where requests come in."""
+    return f"{ROOT}/{set_name}/ask"
+
+
+def answer_topic(set_name: str) -> str:
+    """Where answers go when a request named no response topic."""
+    return f"{ROOT}/{set_name}/answer"
+
+
+def alive_topic(set_name: str) -> str:
+    """Retained: which bridge runs the set, with a last will that says none does."""
+    return f"{ROOT}/{set_name}/alive"
+
+
+def state_topic(set_name: str) -> str:
+    """Retained: the state of the set."""
+    return f"{ROOT}/{set_name}/state"
+
+
+def run_topic(set_name: str) -> str:
+    """Retained: the steps of the latest run-up, run-down or restore."""
+    return f"{ROOT}/{set_name}/run"
+
+
+def drift_topic(set_name: str) -> str:
+    """Retained: the list of open drift entries."""
+    return f"{ROOT}/{set_name}/drift"
+
+
+def device_topic(set_name: str, device: str) -> str:
+    """Retained: what is known of one device."""
+    return f"{ROOT}/{set_name}/devices/{device}"

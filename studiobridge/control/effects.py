@@ -1,0 +1,224 @@
+"""What the controller wants done. Effects are carried out in the order they are given."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from studiobridge.profile.model import Point, Preset, Value
+
+
+@dataclass(frozen=True, slots=True)
+class Tell:
+    """Tell a device values, all at once where its wire allows, else in this order.
+
+    `fade` in seconds, only where the device knows how. Not delivered within `expires_in`
+    seconds means not delivered at all (law 10).
+    """
+
+    device: str
+    values: tuple[tuple[Point, Value], ...]
+    fade: float | None
+    expires_in: float
+    token: int
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """Ask a device for a report."""
+
+    device: str
+
+
+@dataclass(frozen=True, slots=True)
+class Wake:
+    """Wake me at this time. A later Wake of the same name replaces the earlier; at=None cancels."""
+
+    name: str
+    at: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Announce:
+    """Something shown has changed: the set's state, the drift list, these devices."""
+
+    state: bool = False
+    drift: bool = False
+    devices: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """An answer to a request. `final` False: taken, and another answer will follow.
+
+    `code` is the exit code a command would end with: 0 done, 1 did not get there, 2 bad input.
+    """
+
+    request_id: str
+    final: bool
+    code: int
+    text: str
+    detail: Mapping[str, object] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Keep:
+    """Write these presets of this look into the profile file, then say so with the event Kept."""
+
+    request_id: str
+    look: str
+    presets: Mapping[str, Preset]
+
+
+# ---- notes for the record ---------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class RequestNote:
+    at: float
+    id: str
+    what: str
+    by: str
+    source: str
+    look: str | None
+    targets: tuple[str, ...]
+    force: bool
+    phase: Literal["taken", "refused", "ignored", "done", "failed"]
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class RunNote:
+    """A run-up, run-down or restore begins or ends; `run` numbers them for ever.
+
+    A run found `begun` and not ended in the record was cut short by a restart.
+    """
+
+    at: float
+    run: int
+    what: Literal["up", "down", "restore", "cut"]
+    look: str | None
+    phase: Literal["begun", "done", "stalled", "turned"]
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class StepNote:
+    """Law 9: `intended` stands in the record before anything is published."""
+
+    at: float
+    run: int
+    n: int
+    device: str
+    action: str
+    value: str
+    phase: Literal["intended", "sent", "confirmed", "failed", "passed over"]
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class DriftNote:
+    """A drift opens, gets worse or closes. `drift` numbers entries; `how` says why it closed."""
+
+    at: float
+    drift: int
+    phase: Literal["opened", "worse", "closed"]
+    device: str
+    point: str
+    wanted: Value | None
+    reported: Value | None
+    stops: float | None
+    mired: float | None
+    percent: float | None
+    how: Literal["", "returned", "restored", "kept", "powered down", "changed look"]
+
+
+@dataclass(frozen=True, slots=True)
+class FaultNote:
+    at: float
+    device: str | None
+    topic: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class LockoutNote:
+    at: float
+    target: str
+    phase: Literal["set", "released"]
+    by: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class RollingNote:
+    at: float
+    device: str
+    rolling: bool
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class SessionNote:
+    """A session: from `up` to `down`. kWh from the plugs that meter, None where none does."""
+
+    at: float
+    session: int
+    phase: Literal["opened", "ready", "closed"]
+    look: str | None
+    kwh: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class StateNote:
+    at: float
+    state: str
+    look: str | None
+    why: str
+
+
+Note = (
+    RequestNote
+    | RunNote
+    | StepNote
+    | DriftNote
+    | FaultNote
+    | LockoutNote
+    | RollingNote
+    | SessionNote
+    | StateNote
+)
+
+Effect = Tell | Ask | Wake | Announce | Answer | Keep | Note
+
+
+@dataclass(frozen=True, slots=True)
+class Lockout:
+    """Somebody works on this device or circuit."""
+
+    target: str
+    by: str
+    why: str
+    since: float  # wall time, seconds since the epoch, for people
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """What the record still knows when the bridge starts. Evidence of nothing on the wire."""
+
+    state: str = "dark"
+    look: str | None = None
+    session: int | None = None  # the open session, if any
+    session_kwh: float | None = None
+    next_session: int = 1
+    next_run: int = 1
+    next_drift: int = 1
+    # the run that was under way, if any
+    run: Literal["up", "down", "restore", "cut"] | None = None
+    everything: bool = False
+    lockouts: tuple[Lockout, ...] = ()
+    # rolling said by a person (a camera with no wire of its own says nothing)
+    rolling: frozenset[str] = frozenset()
+    # ids of requests already answered, oldest first, with the answer
+    answered: tuple[tuple[str, str], ...] = ()

@@ -1,0 +1,130 @@
+"""What happens to a set: everything the controller is ever told.
+
+Each event carries its own time `at`: seconds from a monotonic clock. The controller has no
+other source of time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from studiobridge.craft.grid import Grid
+from studiobridge.profile.model import Point, Value
+
+Asked = Literal[
+    "up",
+    "down",
+    "toggle",
+    "restore",
+    "keep",
+    "cut",
+    "lockout",
+    "release",
+    "rolling_on",
+    "rolling_off",
+    "ping",
+]
+ASKED: tuple[Asked, ...] = (
+    "up",
+    "down",
+    "toggle",
+    "restore",
+    "keep",
+    "cut",
+    "lockout",
+    "release",
+    "rolling_on",
+    "rolling_off",
+    "ping",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """Somebody asks for something. `retained` and `expired` requests ask for nothing (law 8)."""
+
+    at: float
+    id: str
+    what: Asked
+    by: str = ""
+    source: str = ""
+    look: str | None = None
+    targets: tuple[str, ...] = ()
+    why: str = ""
+    force: bool = False
+    yes: bool = False
+    everything: bool = False  # down: chargers and network too
+    retained: bool = False
+    expired: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """A device reports. `retained`: the broker kept it, so it is no proof of anything now."""
+
+    at: float
+    device: str
+    point: Point
+    value: Value
+    retained: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Described:
+    """A device said what it can do: replaces what the profile supposed for this point."""
+
+    at: float
+    device: str
+    point: Point
+    told: bool
+    heard: bool
+    grid: Grid | None
+
+
+@dataclass(frozen=True, slots=True)
+class Unreadable:
+    """A payload of a device could not be read. Changes nothing; noted once in a while."""
+
+    at: float
+    device: str
+    topic: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class LinkUp:
+    at: float
+
+
+@dataclass(frozen=True, slots=True)
+class LinkDown:
+    at: float
+
+
+@dataclass(frozen=True, slots=True)
+class Acknowledged:
+    """The broker took the publish of this Tell (its token)."""
+
+    at: float
+    token: int
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """A wake-up asked for with the effect Wake is due."""
+
+    at: float
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """The profile file was rewritten (or not: `error` says why) after the effect Keep."""
+
+    at: float
+    request_id: str
+    error: str | None = None
+
+
+Event = Request | Report | Described | Unreadable | LinkUp | LinkDown | Acknowledged | Due | Kept

@@ -1,0 +1,289 @@
+"""What a set profile says, resolved and checked: frozen values for the rest of the house.
+
+Units are fixed here and nowhere converted again: level in percent (0-100) as set on the
+fixture, CCT in kelvin, time in seconds, power in watts, current in amperes, voltage in
+volts, length in metres.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Literal
+
+Kind = Literal[
+    "plug",
+    "light",
+    "backdrop",
+    "computer",
+    "camera",
+    "display",
+    "audio",
+    "amp",
+    "charger",
+    "network",
+    "sensor",
+]
+KINDS: tuple[Kind, ...] = (
+    "plug",
+    "light",
+    "backdrop",
+    "computer",
+    "camera",
+    "display",
+    "audio",
+    "amp",
+    "charger",
+    "network",
+    "sensor",
+)
+FIXTURES: frozenset[str] = frozenset({"light", "backdrop"})
+
+# What can be told to a device or heard from it. `shut_down` is only told; `watts`, `rolling`,
+# `online` and `down` are only heard; switch, level and cct go both ways.
+Point = Literal["switch", "level", "cct", "watts", "rolling", "online", "down", "shut_down"]
+POINTS: tuple[Point, ...] = (
+    "switch",
+    "level",
+    "cct",
+    "watts",
+    "rolling",
+    "online",
+    "down",
+    "shut_down",
+)
+TOLD: frozenset[str] = frozenset({"switch", "level", "cct", "shut_down"})
+HEARD: frozenset[str] = frozenset({"switch", "level", "cct", "watts", "rolling", "online", "down"})
+YES_NO: frozenset[str] = frozenset({"switch", "rolling", "online", "down"})
+
+# bool for the yes/no points; float for level (%), cct (K) and watts (W)
+Value = bool | float
+
+DimmerCurve = Literal["linear", "square", "logarithmic"]
+LevelUnit = Literal["percent", "fraction"]
+CctUnit = Literal["kelvin", "mired"]
+Unit = Literal["percent", "fraction", "kelvin", "mired", "watt"]
+FadeUnit = Literal["s", "ms", "ds"]
+
+HOMIE5 = "homie5"
+
+
+@dataclass(frozen=True, slots=True)
+class Preset:
+    """One fixture's level (%) and CCT (K) in a look; None where the look leaves it alone."""
+
+    level: float | None = None
+    cct: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    name: str
+    presets: Mapping[str, Preset]
+    title: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Circuit:
+    """A mains circuit: its breaker (A), trip curve and the gap between two switch-ons (s)."""
+
+    name: str
+    breaker: float
+    curve: Literal["B", "C", "D"]
+    gap: float
+
+
+@dataclass(frozen=True, slots=True)
+class Tolerance:
+    """How far a report may be from its preset: level in stops of light, CCT in mired."""
+
+    level: float = 0.1
+    cct: float = 8.0
+    settle: float = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """How a wire spells yes and no (on and off). Scalars as they stand in the payload."""
+
+    yes: str | int | float | bool
+    no: str | int | float | bool
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """The numbers a wire uses from lowest to highest, both included."""
+
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class TellMap:
+    """How one point is told. Exactly one of `payload` and `json` is used.
+
+    Placeholders: `{at}` and the device's own blanks in the topic; `{value}` in the payload or
+    JSON template, and `{fade}` (in `fade_unit`) where the device knows how to fade.
+    """
+
+    topic: str
+    payload: str | None = "{value}"
+    json: object | None = None
+    words: Words | None = None
+    span: Span | None = None
+    unit: Unit | None = None
+    fade_unit: FadeUnit | None = None
+    qos: int = 1
+    retain: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class HearMap:
+    """How one point is heard; `field` is a dotted path into a JSON payload."""
+
+    topic: str
+    field: str | None = None
+    words: Words | None = None
+    span: Span | None = None
+    unit: Unit | None = None
+    qos: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class AskMap:
+    """What to publish so that the device reports."""
+
+    topic: str
+    payload: str = ""
+    qos: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class WireMap:
+    name: str
+    tell: Mapping[Point, TellMap]
+    hear: Mapping[Point, HearMap]
+    ask: AskMap | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    """One device of the set. Names are resolved: every name here exists in the profile."""
+
+    name: str
+    kind: Kind
+    title: str = ""
+    # the feed: a device or a circuit; None when on battery
+    fed_by: str | None = None
+    battery: bool = False
+    # every device upstream, nearest first, and the circuit at the root (None on battery)
+    feeds: tuple[str, ...] = ()
+    circuit: str | None = None
+    # its wire: the name of a wire map of the profile, or "homie5"; None when it has no wire
+    wire: str | None = None
+    at: str = ""
+    blanks: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    properties: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    # what its wire lets us tell and hear (for Homie: what its kind and presets call for)
+    tells: frozenset[Point] = frozenset()
+    hears: frozenset[Point] = frozenset()
+    can_ask: bool = False
+    knows_fade: bool = False
+    # names of devices that must be up before this one: from `after:` in the profile only
+    after: tuple[str, ...] = ()
+    essential: bool = True
+    stays_on: bool = False
+    hand_set: bool = False
+    meters: bool = False
+    # figures of the device
+    draws: float = 0.0
+    inrush: float = 0.0
+    boots_in: float = 0.0
+    answers_in: float = 0.3
+    fade: float = 1.5
+    cools_in: float = 0.0
+    idle_below: float | None = None
+    idle_for: float = 10.0
+    shuts_in: float = 60.0
+    closes_in: float = 5.0
+    residual: float = 2.0
+    forgets_level: bool = False
+    level_range: tuple[float, float] | None = None
+    cct_range: tuple[float, float] | None = None
+    dimmer: DimmerCurve = "linear"
+    tolerance: Tolerance = Tolerance()
+    # ask this often (s) while the set is up; None: never by the clock
+    poll: float | None = None
+    # silent for this long (s) while the set is up is drift; None: quiet is normal
+    silent_after: float | None = None
+    # how many times it may be put back without being asked, before it is contested
+    restores: int = 0
+
+    @property
+    def fixture(self) -> bool:
+        return self.kind in FIXTURES
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchRule:
+    """A button somewhere on MQTT that asks. `asks` maps the word heard to a request."""
+
+    name: str
+    topic: str
+    asks: Mapping[str, Literal["up", "down", "restore", "toggle"]]
+    field: str | None = None
+    look: str | None = None
+    debounce: float = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class CallTime:
+    """Ready by this wall time on these weekdays (0 is Monday), in this look."""
+
+    hour: int
+    minute: int
+    days: frozenset[int]
+    look: str | None = None
+    grace: float = 120.0
+
+
+@dataclass(frozen=True, slots=True)
+class Patience:
+    """How long to wait for a report (s), how often to tell, how long to listen at the start (s)."""
+
+    reply: float = 2.0
+    tries: int = 3
+    listen: float = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOn:
+    """Nobody asked for anything for `after` seconds while ready: say so, or power down."""
+
+    after: float
+    then: Literal["say", "down"] = "say"
+
+
+@dataclass(frozen=True, slots=True)
+class SetProfile:
+    """A whole set, ready to run."""
+
+    name: str
+    title: str
+    voltage: float
+    circuits: Mapping[str, Circuit]
+    wires: Mapping[str, WireMap]
+    devices: Mapping[str, Device]
+    looks: Mapping[str, Look]
+    default_look: str | None
+    switches: tuple[SwitchRule, ...] = ()
+    call_times: tuple[CallTime, ...] = ()
+    time_zone: str | None = None
+    warm_up: float = 0.0
+    left_on: LeftOn | None = None
+    patience: Patience = Patience()
+
+    def fed_from(self, name: str) -> tuple[str, ...]:
+        """Every device downstream of this device or circuit, in profile order."""
+        return tuple(d.name for d in self.devices.values() if name in d.feeds or name == d.circuit)
