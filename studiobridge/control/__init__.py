@@ -3,3 +3,7 @@
 Sans-I/O: no clock, socket, thread, file, random number or await may come in here. An event
 carries its own time; what should be done goes out as effects. May import profile and craft.
 """
+
+from studiobridge.control.controller import Controller
+
+__all__ = ["Controller"]

@@ -84,10 +84,13 @@ class Described:
 
 @dataclass(frozen=True, slots=True)
 class Unreadable:
-    """A payload of a device could not be read. Changes nothing; noted once in a while."""
+    """A payload could not be read. Changes nothing; noted once in a while.
+
+    `device` is None when it was no device's but a request's.
+    """
 
     at: float
-    device: str
+    device: str | None
     topic: str
     why: str
 

@@ -24,6 +24,7 @@ class Message:
     expiry: float | None = None
     response_topic: str | None = None
     correlation: bytes | None = None
+    dup: bool = False  # incoming: the broker delivers it again, not sure we had it
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,451 @@
+"""One set behind its topics, without I/O: messages in, messages and notes out.
+
+The core joins the controller to the wires and to the request channel. The daemon feeds it
+from a real link and a real clock, the simulator from a mock broker and a virtual clock, and
+both carry out what comes back in the order it comes back:
+
+- `Publish`  send this message now, or not at all
+- `Write`    put this note into the record; with `before`, the next Publish waits for it (law 9)
+- `Wake`     call `due(name)` at this time
+- `Save`     write these presets into the profile file, then call `saved`
+- `Reply`    an answer to a request that was made in this process
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from studiobridge.bridge.topics import (
+    alive_topic,
+    answer_topic,
+    ask_topic,
+    device_topic,
+    drift_topic,
+    run_topic,
+    state_topic,
+)
+from studiobridge.control.controller import Controller
+from studiobridge.control.effects import (
+    Announce,
+    Answer,
+    Ask,
+    Effect,
+    Keep,
+    Memory,
+    Note,
+    StepNote,
+    Tell,
+)
+from studiobridge.control.effects import Wake as WakeEffect
+from studiobridge.control.events import (
+    Acknowledged,
+    Asked,
+    Described,
+    Due,
+    Event,
+    Kept,
+    LinkDown,
+    LinkUp,
+    Report,
+    Request,
+    Unreadable,
+)
+from studiobridge.profile.model import Preset, SetProfile, SwitchRule
+from studiobridge.wire import Wires
+from studiobridge.wire.message import Garbled, Heard, Learned, Message
+
+# The largest request (bytes): a few names and a sentence fit, a flood does not.
+MAX_REQUEST = 4096
+# What is shown is published at most this often (s): ten times a second is as live as an eye needs.
+ANNOUNCE_EVERY = 0.1
+# While a run is under way its count goes on even when nothing is reported.
+COUNT_EVERY = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Publish:
+    message: Message
+    token: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Write:
+    note: Note
+    before: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Wake:
+    name: str
+    at: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Save:
+    request_id: str
+    look: str
+    presets: Mapping[str, Preset]
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    request_id: str
+    final: bool
+    code: int
+    text: str
+    detail: Mapping[str, object]
+
+
+Out = Publish | Write | Wake | Save | Reply
+
+
+class RequestBody(BaseModel):
+    """The JSON of a request on the ask topic. Unknown keys are refused."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+    id: str = Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9._:-]+$")
+    what: Asked
+    look: str | None = Field(default=None, max_length=64)
+    targets: list[str] = Field(default_factory=list, max_length=1000)
+    by: str = Field(default="", max_length=100)
+    why: str = Field(default="", max_length=300)
+    force: bool = False
+    yes: bool = False
+    everything: bool = False
+    until: float | None = None
+
+
+def plain(text: str) -> str:
+    """Text from outside without control characters, safe in a terminal and in a log."""
+    return "".join(c if c.isprintable() else "�" for c in text)
+
+
+class Core:
+    """One set: controller, wires and request channel. Not thread-safe, never blocks."""
+
+    def __init__(
+        self,
+        profile: SetProfile,
+        memory: Memory | None,
+        instance: str,
+        wall: Callable[[float], float],
+        now: float = 0.0,
+    ) -> None:
+        self.profile = profile
+        self.instance = instance
+        self.wall = wall
+        self.wires = Wires(profile)
+        self.controller = Controller(profile, memory, now)
+        self.now = now
+        self._routes: dict[str, tuple[str, bytes | None] | None] = {}
+        self._asks: dict[str, list[SwitchRule]] = {}
+        for rule in profile.switches:
+            self._asks.setdefault(rule.topic, []).append(rule)
+        self._pressed: dict[str, float] = {}
+        self._presses = 0
+        self._dirty_state = True
+        self._dirty_drift = True
+        self._dirty: set[str] = set(profile.devices)
+        self._announced_at = float("-inf")
+        self._announcing = False
+        self._counting = False
+        self._shown: dict[str, bytes] = {}
+        self._link = False
+        self._ask_topic = ask_topic(profile.name)
+        self._answers = answer_topic(profile.name)
+        self._outs: list[Out] = []
+        for learned in self.wires.described():
+            self._handle(self._described(learned, now))
+
+    # ---- in -------------------------------------------------------------------------------
+
+    def subscriptions(self) -> list[tuple[str, int]]:
+        """Every topic filter this set listens to, with its QoS."""
+        filters = dict(self.wires.subscriptions())
+        for topic in self._asks:
+            if not self.wires.hears_topic(topic):
+                filters[topic] = 1
+        filters[self._ask_topic] = 1
+        filters[alive_topic(self.profile.name)] = 1
+        return list(filters.items())
+
+    def link_up(self, at: float) -> list[Out]:
+        self.now = at
+        self._link = True
+        self._shown.clear()
+        self._dirty_state = self._dirty_drift = True
+        self._dirty.update(self.profile.devices)
+        self._handle(LinkUp(at))
+        return self._done()
+
+    def link_down(self, at: float) -> list[Out]:
+        self.now = at
+        self._link = False
+        self._handle(LinkDown(at))
+        return self._done()
+
+    def message(self, message: Message, at: float) -> list[Out]:
+        """A message came in. Whatever it holds, this does not raise."""
+        self.now = at
+        handle = self._handle
+        for heard in self.wires.hear(message):
+            if type(heard) is Heard:
+                retained = message.retain if heard.retained is None else heard.retained
+                handle(Report(at, heard.device, heard.point, heard.value, retained))
+            elif type(heard) is Learned:
+                handle(self._described(heard, at))
+            elif type(heard) is Garbled:
+                handle(Unreadable(at, heard.device, heard.topic, heard.why))
+        if message.topic == self._ask_topic:
+            self._asked(message, at)
+        rules = self._asks.get(message.topic)
+        if rules is not None:
+            for rule in rules:
+                self._press(rule, message, at)
+        return self._done()
+
+    def acknowledged(self, token: int, at: float) -> list[Out]:
+        self.now = at
+        self._handle(Acknowledged(at, token))
+        return self._done()
+
+    def due(self, name: str, at: float) -> list[Out]:
+        """A wake-up is due."""
+        self.now = at
+        if name == "announce":
+            self._announcing = False
+        elif name == "count":
+            self._counting = False
+            if self.controller.run is not None:
+                self._dirty_state = True
+        else:
+            self._handle(Due(at, name))
+        return self._done()
+
+    def saved(self, request_id: str, error: str | None, at: float) -> list[Out]:
+        """The profile was rewritten, or `error` says why not."""
+        self.now = at
+        self._handle(Kept(at, request_id, error))
+        return self._done()
+
+    def request(self, request: Request) -> list[Out]:
+        """A request from this process (a call time, the command line without a bridge)."""
+        self.now = request.at
+        if request.id:
+            self._routes[request.id] = None
+        self._handle(request)
+        return self._done()
+
+    # ---- the request channel ----------------------------------------------------------------
+
+    def _asked(self, message: Message, at: float) -> None:
+        if not message.payload:
+            return  # a cleared retained message
+        try:
+            if len(message.payload) > MAX_REQUEST:
+                raise ValueError(f"larger than {MAX_REQUEST} bytes")
+            body = RequestBody.model_validate_json(message.payload)
+        except ValidationError as error:
+            first = error.errors(include_url=False)[0]
+            where = ".".join(str(part) for part in first["loc"]) or "request"
+            self._refused(message, f"{plain(where)}: {plain(first['msg'])}", at)
+            return
+        except ValueError as error:
+            self._refused(message, str(error), at)
+            return
+        route = message.response_topic
+        if route is None or not (route == self._answers or route.startswith(self._answers + "/")):
+            # never publish where a stranger says: only answers' own topics
+            route = self._answers
+        if body.id not in self._routes and not message.retain:
+            self._routes[body.id] = (route, message.correlation)
+            while len(self._routes) > 1024:
+                self._routes.pop(next(iter(self._routes)))
+        self._handle(
+            Request(
+                at=at,
+                id=body.id,
+                what=body.what,
+                by=plain(body.by),
+                source="mqtt",
+                look=body.look,
+                targets=tuple(plain(t) for t in body.targets),
+                why=plain(body.why),
+                force=body.force,
+                yes=body.yes,
+                everything=body.everything,
+                retained=message.retain,
+                expired=body.until is not None and body.until < self.wall(at),
+            )
+        )
+
+    def _refused(self, message: Message, why: str, at: float) -> None:
+        self._handle(Unreadable(at, None, message.topic, f"request refused: {why}"))
+        route = message.response_topic
+        if message.retain or route is None or not route.startswith(self._answers + "/"):
+            return
+        self._answer(route, message.correlation, Answer("", True, 2, f"request refused: {why}"))
+
+    def _press(self, rule: SwitchRule, message: Message, at: float) -> None:
+        """A button was pressed. Kept and repeated messages ask for nothing; bounces are one."""
+        if message.retain or message.dup or len(message.payload) > MAX_REQUEST:
+            return
+        try:
+            word: object = message.payload.decode("utf-8")
+            if rule.field is not None:
+                word = json.loads(str(word))
+                for part in rule.field.split("."):
+                    word = word[part] if isinstance(word, dict) else None
+        except (ValueError, KeyError, RecursionError):
+            return
+        if isinstance(word, bool):
+            word = "true" if word else "false"
+        asks = rule.asks.get(str(word).strip()) if word is not None else None
+        if asks is None:
+            return
+        last = self._pressed.get(rule.name)
+        self._pressed[rule.name] = at
+        if last is not None and at - last < rule.debounce:
+            return
+        self._presses += 1
+        self._handle(
+            Request(
+                at=at,
+                id=f"{self.instance}-{rule.name}-{self._presses}",
+                what=asks,
+                by=rule.name,
+                source="switch",
+                look=rule.look if asks in ("up", "toggle") else None,
+            )
+        )
+
+    # ---- out ----------------------------------------------------------------------------------
+
+    def _described(self, learned: Learned, at: float) -> Described:
+        return Described(
+            at, learned.device, learned.point, learned.told, learned.heard, learned.grid
+        )
+
+    def _handle(self, event: Event) -> None:
+        for effect in self.controller.handle(event):
+            self._carry_out(effect)
+
+    def _carry_out(self, effect: Effect) -> None:
+        kind = type(effect)
+        if kind is Announce:
+            assert isinstance(effect, Announce)
+            self._dirty_state |= effect.state
+            self._dirty_drift |= effect.drift
+            self._dirty |= effect.devices
+        elif isinstance(effect, Tell):
+            messages = self.wires.tell(effect.device, effect.values, effect.fade)
+            for i, message in enumerate(messages):
+                token = effect.token if i == len(messages) - 1 else None
+                self._outs.append(Publish(replace(message, expiry=effect.expires_in), token))
+        elif isinstance(effect, Ask):
+            expiry = self.profile.patience.reply
+            for message in self.wires.ask(effect.device):
+                self._outs.append(Publish(replace(message, expiry=expiry)))
+        elif isinstance(effect, WakeEffect):
+            self._outs.append(Wake(effect.name, effect.at))
+        elif isinstance(effect, Answer):
+            self._answered(effect)
+        elif isinstance(effect, Keep):
+            self._outs.append(Save(effect.request_id, effect.look, effect.presets))
+        elif isinstance(effect, StepNote):
+            self._outs.append(Write(effect, before=effect.phase == "intended"))
+        else:
+            assert not isinstance(effect, Announce)
+            self._outs.append(Write(effect))
+
+    def _answered(self, answer: Answer) -> None:
+        route = self._routes.get(answer.request_id, (self._answers, None))
+        if route is None:
+            self._outs.append(
+                Reply(answer.request_id, answer.final, answer.code, answer.text, answer.detail)
+            )
+        else:
+            self._answer(route[0], route[1], answer)
+
+    def _answer(self, route: str, correlation: bytes | None, answer: Answer) -> None:
+        body = {
+            "id": answer.request_id,
+            "final": answer.final,
+            "code": answer.code,
+            "text": answer.text,
+            "detail": dict(answer.detail),
+        }
+        self._outs.append(
+            Publish(Message(route, to_json(body), qos=1, expiry=60.0, correlation=correlation))
+        )
+
+    def _done(self) -> list[Out]:
+        if self._dirty or self._dirty_state or self._dirty_drift:
+            self._announce()
+        outs, self._outs = self._outs, []
+        return outs
+
+    def _announce(self) -> None:
+        """Publish what has changed, now or a little later."""
+        if not self._link:
+            return
+        at = self.now
+        if at - self._announced_at + 1e-9 < ANNOUNCE_EVERY:
+            if not self._announcing:
+                self._announcing = True
+                self._outs.append(Wake("announce", self._announced_at + ANNOUNCE_EVERY))
+            return
+        self._announced_at = at
+        name = self.profile.name
+        if self._dirty_state:
+            self._show(state_topic(name), to_json(self.state()))
+            run = self.run()
+            if run is not None:
+                self._show(run_topic(name), to_json(run))
+        if self._dirty_drift:
+            self._show(drift_topic(name), to_json(self.drift()))
+        for device in self._dirty:
+            view = self.controller.device_view(device, at, self.wall)
+            self._show(device_topic(name, device), to_json(view))
+        self._dirty_state = self._dirty_drift = False
+        self._dirty.clear()
+        if self.controller.run is not None and not self._counting:
+            self._counting = True
+            self._outs.append(Wake("count", at + COUNT_EVERY))
+
+    def _show(self, topic: str, payload: bytes) -> None:
+        if self._shown.get(topic) == payload:
+            return
+        self._shown[topic] = payload
+        self._outs.append(Publish(Message(topic, payload, qos=1, retain=True)))
+
+    # ---- views ----------------------------------------------------------------------------------
+
+    def state(self) -> dict[str, object]:
+        return self.controller.state_view(self.now, self.wall)
+
+    def devices(self) -> dict[str, dict[str, object]]:
+        return {
+            name: self.controller.device_view(name, self.now, self.wall)
+            for name in self.profile.devices
+        }
+
+    def drift(self) -> list[dict[str, object]]:
+        return self.controller.drift_view(self.now, self.wall)
+
+    def run(self) -> dict[str, object] | None:
+        return self.controller.run_view(self.now, self.wall)
+
+    def status(self) -> dict[str, object]:
+        """The shape of `status --json`."""
+        return {**self.state(), "devices": self.devices()}
+
+
+def to_json(value: object) -> bytes:
+    """Compact JSON in UTF-8."""
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode()

@@ -1,0 +1,51 @@
+"""Who powers whom: the mains side of a set, worked out once.
+
+A mains switch is a plug that can be told on and off. Its `reach` is everything that has
+mains the moment it closes: all that hangs on it without another mains switch in between.
+"""
+
+from __future__ import annotations
+
+from studiobridge.profile.model import Device, SetProfile
+
+
+class Feeds:
+    """The feed tree of a profile. Built in time linear in devices and depth."""
+
+    def __init__(self, profile: SetProfile) -> None:
+        devices = profile.devices
+        self.by_depth: tuple[Device, ...] = tuple(
+            sorted(devices.values(), key=lambda device: len(device.feeds))
+        )
+        self.switches: frozenset[str] = frozenset(
+            d.name for d in devices.values() if d.kind == "plug" and "switch" in d.tells
+        )
+        self.children: dict[str, list[str]] = {name: [] for name in devices}
+        # the nearest mains switch strictly above a device
+        self.above: dict[str, str | None] = {}
+        self.reach: dict[str, list[str]] = {name: [] for name in self.switches}
+        self.below: dict[str, list[str]] = {name: [] for name in self.switches}
+        self.on_circuit: dict[str, list[str]] = {name: [] for name in profile.circuits}
+        for device in self.by_depth:
+            if device.fed_by in self.children:
+                self.children[device.fed_by].append(device.name)
+            if device.circuit is not None:
+                self.on_circuit[device.circuit].append(device.name)
+            nearest = next((name for name in device.feeds if name in self.switches), None)
+            self.above[device.name] = nearest
+            if nearest is not None:
+                self.reach[nearest].append(device.name)
+            for name in device.feeds:
+                if name in self.switches:
+                    self.below[name].append(device.name)
+
+    def energiser(self, name: str) -> str | None:
+        """The mains switch that energises this device: itself, or the nearest one above."""
+        return name if name in self.switches else self.above[name]
+
+    def inrush(self, profile: SetProfile, name: str) -> float:
+        """Peak current (A) when this is switched on, everything it reaches counted at once."""
+        total = profile.devices[name].inrush
+        for reached in self.reach.get(name, ()):
+            total += profile.devices[reached].inrush
+        return total
