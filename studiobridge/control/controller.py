@@ -292,7 +292,7 @@ class Controller:
     def _on_report(self, event: Report) -> None:
         name, point, value, at = event.device, event.point, event.value, event.at
         known = self.truth.devices.get(name)
-        if known is None:
+        if known is None or not self.desk.link:
             return
         before = known.values.get(point)
         known.values[point] = value

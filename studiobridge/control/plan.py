@@ -20,6 +20,7 @@ from studiobridge.control.sequence import (
     build_up,
     energised_with,
     feeds_of,
+    phases_up,
 )
 from studiobridge.profile.model import Preset, SetProfile
 
@@ -105,6 +106,14 @@ def order_problems(profile: SetProfile) -> tuple[str, ...]:
                     f"{amp.name} and {name} are both powered by {switch}, so the amp cannot come on"
                     f" last and go off first; feed {amp.name} from a plug of its own"
                 )
+    phases = phases_up(profile, feeds)
+    if any(device.kind == "amp" for device in profile.devices.values()):
+        problems.extend(
+            f"{source.name} would come on after the amps, because of what its plug waits for;"
+            " amps come on last and go off first"
+            for source in sources
+            if phases[source.name] == 2 and not problems
+        )
     for device in profile.devices.values():
         for name in device.after:
             if energised_with(feeds, device.name, [name]) != device.name:

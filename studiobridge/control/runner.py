@@ -468,6 +468,11 @@ class Runner:
         known = self.desk.truth.devices[name]
         feed = known.device.fed_by or "its battery"
         if step.action == "hear from":
+            if known.values.get("online") is True and not known.device.can_ask:
+                return (
+                    f"{name} has not spoken since, only the broker kept its word from before;"
+                    " give its wire an `ask`, or make it speak"
+                )
             return f"{name} did not report; check that {feed} powers it, then its network"
         if step.action == "shut down":
             watts = known.values.get("watts")

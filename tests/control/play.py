@@ -71,10 +71,7 @@ def light(name: str, feed: str, circuit: str = "wall", **more: object) -> Device
 
 def profile(*devices: Device, looks: dict[str, dict[str, Preset]] | None = None) -> SetProfile:
     circuits = {d.circuit: Circuit(d.circuit, 16.0, "B", 0.5) for d in devices if d.circuit}
-    made = {
-        name: Look(name, presets)
-        for name, presets in (looks or {"day": {}}).items()
-    }
+    made = {name: Look(name, presets) for name, presets in (looks or {"day": {}}).items()}
     return SetProfile(
         name="kiln-shelf",
         title="Kiln shelf",
@@ -105,6 +102,7 @@ class Play:
         self._count = itertools.count()
         self._wakes: dict[str, float] = {}
         self.on: dict[str, bool] = {}
+        self.booted: set[str] = set()
 
     # -- in
 
@@ -142,6 +140,7 @@ class Play:
             device = self.profile.devices[name]
             if device.wire is None or name in self.deaf:
                 continue
+            self.booted.add(name)
             self.later(self.delay + device.boots_in, name, "online", True)
 
     def _tell_all(self, name: str) -> None:
@@ -152,6 +151,8 @@ class Play:
         for point in ("switch", "level", "cct"):
             if point in known.hears and point in known.values:
                 self.later(self.delay, name, point, known.values[point])
+        if "online" in known.hears and name in self.booted:
+            self.later(self.delay, name, "online", True)
         if "switch" in known.hears and "switch" not in known.values:
             self.later(self.delay, name, "switch", self.on.get(name, False))
 
@@ -249,6 +250,7 @@ def corner(**more: object) -> SetProfile:
             "computer",
             "pc-plug",
             wire="c",
+            can_ask=True,
             tells=frozenset({"shut_down"}),
             hears=frozenset({"online", "down"}),
             boots_in=10.0,
@@ -261,6 +263,7 @@ def corner(**more: object) -> SetProfile:
             "camera",
             "desk-plug",
             wire="c",
+            can_ask=True,
             hears=frozenset({"online", "rolling"}),
             closes_in=4.0,
         ),

@@ -1,0 +1,747 @@
+"""What a set does when asked, told, left alone and lied to. Events in, effects out."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+
+import pytest
+
+from studiobridge.control.effects import Lockout, Memory, SessionNote, StepNote, Tell
+from studiobridge.profile.model import LeftOn, Preset, Tolerance
+from tests.control.play import Play, corner, light, on_plug, plug, profile
+
+
+def brought_up(**more: object) -> Play:
+    play = Play(corner(**more))
+    play.link_up()
+    play.ask("up")
+    play.run(30)
+    assert play.state == "ready"
+    play.forget()
+    return play
+
+
+# ---- up ----------------------------------------------------------------------------------
+
+
+def test_up_ends_ready_with_the_presets_told_and_amps_last() -> None:
+    play = Play(corner())
+    play.link_up()
+    play.ask("up")
+    play.run(30)
+    assert play.states() == ["dark", "rising", "ready"]
+    (answer,) = play.answers()
+    assert answer.code == 0
+    assert "10 of 10 devices" in answer.text
+    told = {device: dict(values) for _, device, values in play.tells()}
+    assert told["key"]["level"] == 64.0
+    assert told["fill"]["cct"] == 4300.0
+    amp_at = next(at for at, device, _ in play.tells() if device == "amp-plug")
+    others = [at for at, device, _ in play.tells() if device.endswith("-plug")]
+    assert amp_at == max(others)
+
+
+def test_lights_are_energised_low_and_then_faded() -> None:
+    play = Play(corner())
+    play.link_up()
+    play.ask("up")
+    play.run(30)
+    first, second = (dict(values) for _, device, values in play.tells("key"))
+    assert first["switch"] is True
+    assert first["level"] < 5.0
+    assert second["level"] == 64.0
+    fades = [e.fade for _, e in play.effects if isinstance(e, Tell) and e.device == "key"]
+    assert fades == [None, 1.0]
+
+
+def test_a_fixture_that_cannot_fade_is_walked_there_at_a_bounded_rate() -> None:
+    play = Play(
+        profile(
+            plug("p"),
+            light("key", "p", knows_fade=False, fade=2.0),
+            looks={"day": {"key": Preset(80.0, 4000.0)}},
+        )
+    )
+    play.link_up()
+    play.ask("up")
+    play.run(30)
+    assert play.state == "ready"
+    walked = [(at, dict(v)["level"]) for at, _, v in play.tells("key") if "level" in dict(v)]
+    levels = [level for _, level in walked]
+    assert levels == sorted(levels)
+    assert levels[-1] == 80.0
+    gaps = [b - a for (a, _), (b, _) in itertools.pairwise(walked[1:])]
+    assert min(gaps) >= 0.2499
+    assert len(walked) > 4
+
+
+def test_one_inrush_at_a_time_on_a_circuit_and_circuits_in_parallel() -> None:
+    play = Play(
+        profile(plug("a"), plug("b"), plug("c", circuit="bench"), plug("d", circuit="bench"))
+    )
+    play.link_up()
+    play.ask("up")
+    play.run(10)
+    at = {device: when for when, device, _ in play.tells()}
+    assert at["a"] == at["c"]
+    # the report takes 0.05 s, the gap of these circuits is 0.5 s
+    assert at["b"] - at["a"] == pytest.approx(0.55)
+    assert at["d"] - at["c"] == pytest.approx(0.55)
+
+
+def test_what_boots_slowest_starts_first() -> None:
+    play = Play(corner())
+    play.link_up()
+    play.ask("up")
+    play.run(30)
+    assert play.tells()[0][1] == "pc-plug"
+
+
+def test_already_as_wanted_nothing_is_sent() -> None:
+    play = brought_up()
+    play.ask("up")
+    play.run(5)
+    assert play.tells() == []
+    assert play.answers()[-1].code == 0
+    assert "nothing to do" in play.answers()[-1].text
+
+
+def test_another_look_changes_only_what_differs() -> None:
+    play = brought_up()
+    play.ask("up", look="dusk")
+    play.run(5)
+    assert {device for _, device, _ in play.tells()} == {"key"}
+    assert play.state == "ready"
+    assert play.controller.look == "dusk"
+
+
+def test_an_unknown_look_is_refused_and_nothing_is_sent() -> None:
+    play = Play(corner())
+    play.link_up()
+    play.ask("up", look="noon")
+    play.run(5)
+    assert play.answers()[-1].code == 2
+    assert "day" in play.answers()[-1].text
+    assert play.tells() == []
+
+
+def test_a_silent_essential_device_stalls_the_set_where_it_stands() -> None:
+    play = Play(corner(), deaf={"key"})
+    play.link_up()
+    play.ask("up")
+    play.run(60)
+    assert play.state == "stalled"
+    assert play.answers()[-1].code == 1
+    assert "key" in play.answers()[-1].text
+    assert not any(
+        value is False for _, _, values in play.tells() for p, value in values if p == "switch"
+    )
+    # the amps were not reached, so they stayed off
+    assert not play.tells("amp-plug")
+
+
+def test_up_again_resumes_from_what_is_true() -> None:
+    play = Play(corner(), deaf={"key"})
+    play.link_up()
+    play.ask("up")
+    play.run(60)
+    play.forget()
+    play.deaf.clear()
+    play.report("key", "online", True)
+    play.ask("up")
+    play.run(30)
+    assert play.state == "ready"
+    assert not play.tells("pc-plug")
+    assert not play.tells("lamp-plug")
+
+
+def test_an_optional_device_is_named_and_passed_over() -> None:
+    made = corner()
+    devices = dict(made.devices)
+    devices["fill"] = replace(devices["fill"], essential=False)
+    play = Play(replace(made, devices=devices), deaf={"fill"})
+    play.link_up()
+    play.ask("up")
+    play.run(60)
+    assert play.state == "ready"
+    assert "fill" in play.answers()[-1].text
+
+
+def test_a_missing_report_is_asked_for_then_told_again_then_given_up() -> None:
+    play = Play(corner())
+    play.link_up()
+    play.deaf.add("lamp-plug")
+    play.ask("up")
+    play.run(60)
+    assert len(play.tells("lamp-plug")) == play.profile.patience.tries
+    times = [at for at, _, _ in play.tells("lamp-plug")]
+    assert min(b - a for a, b in itertools.pairwise(times)) >= play.profile.patience.reply
+    assert ("lamp-plug", "power on") in play.steps("failed")
+
+
+def test_a_kept_report_confirms_nothing() -> None:
+    play = Play(profile(plug("p", can_ask=False)), obedient=False)
+    play.link_up()
+    play.ask("up")
+    play.report("p", "switch", True, retained=True)
+    play.run(1)
+    assert play.state == "rising"
+    play.report("p", "switch", True)
+    assert play.state == "ready"
+
+
+def test_a_report_from_before_the_command_confirms_nothing() -> None:
+    play = Play(profile(plug("p")), obedient=False)
+    play.link_up()
+    play.report("p", "switch", False)
+    play.ask("up")
+    assert play.state == "rising"
+    play.run(0.5)
+    play.report("p", "switch", False)
+    assert play.state == "rising"
+    play.report("p", "switch", True)
+    assert play.state == "ready"
+
+
+# ---- holding -----------------------------------------------------------------------------
+
+
+def test_a_touched_light_is_noticed_measured_and_put_back() -> None:
+    play = brought_up()
+    play.report("key", "level", 80.0)
+    play.run(0.5)
+    assert play.state == "ready"
+    play.run(3)
+    assert play.state == "adrift"
+    (entry,) = play.drifts("opened")
+    assert entry.device == "key"
+    assert entry.stops == pytest.approx(0.3219, abs=1e-4)  # log2(80/64), by definition
+    assert entry.percent == pytest.approx(16.0)
+    play.ask("restore")
+    play.run(5)
+    assert play.state == "ready"
+    assert {device for _, device, _ in play.tells()} == {"key"}
+    assert [e.how for e in play.drifts("closed")] == ["restored"]
+
+
+def test_drift_of_colour_is_in_mired() -> None:
+    play = brought_up()
+    play.report("key", "cct", 4000.0)
+    play.run(3)
+    (entry,) = play.drifts("opened")
+    assert entry.mired == pytest.approx(1e6 / 4000 - 1e6 / 4300)
+
+
+def test_a_short_blip_is_not_drift_and_one_put_back_by_hand_returns() -> None:
+    play = brought_up()
+    play.report("key", "level", 80.0)
+    play.run(1.0)
+    play.report("key", "level", 64.0)
+    play.run(5)
+    assert play.drifts("opened") == []
+    play.report("key", "level", 80.0)
+    play.run(5)
+    play.report("key", "level", 64.0)
+    assert [e.how for e in play.drifts("closed")] == ["returned"]
+    assert play.state == "ready"
+
+
+def test_within_tolerance_is_not_drift() -> None:
+    play = brought_up()
+    # 0.1 stop of 64 % is up to 68.6 %
+    play.report("key", "level", 68.5)
+    play.run(5)
+    assert play.drifts("opened") == []
+    play.report("key", "level", 68.7)
+    play.run(5)
+    assert len(play.drifts("opened")) == 1
+
+
+def test_fade_reports_of_our_own_command_are_not_drift() -> None:
+    play = brought_up()
+    play.obedient = False
+    play.ask("up", look="dusk")
+    for i in range(10):
+        play.run(0.1)
+        play.report("key", "level", 64.0 - 4.4 * (i + 1))
+    play.report("key", "cct", 3200.0)
+    play.run(10)
+    assert play.drifts("opened") == []
+    assert play.state == "ready"
+
+
+def test_worst_is_remembered() -> None:
+    play = brought_up()
+    play.report("key", "level", 80.0)
+    play.run(3)
+    play.report("key", "level", 100.0)
+    play.report("key", "level", 72.0)
+    entry = play.controller.drift_view(play.now, lambda t: t)[0]
+    assert entry["reported"] == 72.0
+    assert entry["worst"]["reported"] == 100.0  # type: ignore[index]
+
+
+def test_a_light_that_goes_offline_drifts_and_comes_back_wrong() -> None:
+    play = brought_up()
+    play.report("key", "online", False)
+    play.deaf.add("key")
+    play.run(3)
+    assert [(e.device, e.point) for e in play.drifts("opened")] == [("key", "online")]
+    play.report("key", "online", True)
+    play.report("key", "level", 100.0)
+    play.run(3)
+    assert ("key", "level") in [(e.device, e.point) for e in play.drifts("opened")]
+
+
+def test_a_plug_switched_off_by_hand_is_one_drift_not_three() -> None:
+    play = brought_up()
+    play.report("lamp-plug", "switch", False)
+    play.report("key", "online", False)
+    play.report("fill", "online", False)
+    play.run(5)
+    assert [(e.device, e.point) for e in play.drifts("opened")] == [("lamp-plug", "switch")]
+    play.on["lamp-plug"] = False
+    play.ask("restore")
+    play.run(30)
+    assert play.state == "ready"
+
+
+def test_silence_is_drift_once_asking_brought_nothing() -> None:
+    made = corner()
+    devices = dict(made.devices)
+    devices["key"] = replace(devices["key"], silent_after=30.0)
+    play = Play(replace(made, devices=devices))
+    play.link_up()
+    play.ask("up")
+    play.run(30)
+    play.forget()
+    play.run(120)
+    assert play.drifts("opened") == []  # it answers when asked
+    play.deaf.add("key")
+    play.run(60)
+    assert [(e.device, e.point) for e in play.drifts("opened")] == [("key", "online")]
+    assert play.state == "adrift"
+    play.deaf.clear()
+    play.report("key", "level", 64.0)
+    assert play.state == "ready"
+
+
+def test_a_fixture_that_restores_by_itself_does_so_a_bounded_number_of_times() -> None:
+    made = corner()
+    devices = dict(made.devices)
+    devices["key"] = replace(devices["key"], restores=2)
+    play = Play(replace(made, devices=devices))
+    play.link_up()
+    play.ask("up")
+    play.run(30)
+    for expected in (1, 2, 2):
+        play.report("key", "level", 90.0)
+        play.run(10)
+        assert sum(1 for run in play.runs() if run == ("restore", "begun")) == expected
+    assert play.state == "adrift"
+    assert "key" in play.controller.contested
+    play.ask("restore")
+    play.run(10)
+    assert play.state == "ready"
+    assert play.controller.contested == {}
+
+
+def test_keep_takes_what_is_reported() -> None:
+    play = brought_up()
+    play.report("key", "level", 71.26)
+    play.run(3)
+    play.ask("keep", id="k1")
+    (keep,) = play.keeps()
+    assert keep.look == "day"
+    assert keep.presets["key"] == Preset(71.3, 4300.0)
+    from studiobridge.control.events import Kept
+
+    play.give(Kept(play.now, "k1"))
+    assert play.state == "ready"
+    assert [e.how for e in play.drifts("closed")] == ["kept"]
+    play.run(10)
+    assert play.state == "ready"
+
+
+def test_keep_that_could_not_be_written_keeps_nothing() -> None:
+    play = brought_up()
+    play.report("key", "level", 71.0)
+    play.run(3)
+    play.ask("keep", id="k1")
+    from studiobridge.control.events import Kept
+
+    play.give(Kept(play.now, "k1", "the folder is read-only"))
+    assert play.answers()[-1].code == 1
+    assert play.state == "adrift"
+    assert play.controller.desk.presets["key"].level == 64.0
+
+
+# ---- the camera --------------------------------------------------------------------------
+
+
+def test_nothing_is_changed_while_the_camera_rolls_or_closes_its_file() -> None:
+    play = brought_up()
+    play.report("camera", "rolling", True)
+    play.report("key", "level", 90.0)
+    play.run(5)
+    play.ask("restore")
+    assert play.answers()[-1].code == 1
+    play.ask("down")
+    play.run(30)
+    assert play.state == "lowering"
+    assert play.tells() == []
+    play.report("camera", "rolling", False)
+    play.run(3.5)
+    assert play.tells() == []  # four seconds to close its file
+    play.run(1)
+    assert play.tells() != []
+
+
+def test_a_forced_restore_while_rolling_is_done_and_recorded() -> None:
+    play = brought_up()
+    play.report("camera", "rolling", True)
+    play.report("key", "level", 90.0)
+    play.run(5)
+    play.ask("restore", force=True)
+    play.run(5)
+    assert {device for _, device, _ in play.tells()} == {"key"}
+    from studiobridge.control.effects import RequestNote
+
+    assert any(isinstance(e, RequestNote) and e.force for _, e in play.effects)
+
+
+def test_a_walked_fade_stops_when_the_camera_starts() -> None:
+    play = Play(
+        profile(
+            plug("p"),
+            plug("q"),
+            light("key", "p", knows_fade=False, fade=4.0),
+            on_plug("camera", "camera", "q", wire="c", hears=frozenset({"rolling"})),
+            looks={"day": {"key": Preset(80.0, 4000.0)}},
+        )
+    )
+    play.link_up()
+    play.ask("up")
+    play.run(6)
+    play.report("camera", "rolling", True)
+    play.forget()
+    play.run(20)
+    assert play.tells() == []
+    play.report("camera", "rolling", False)
+    play.run(30)
+    assert play.state == "ready"
+
+
+def test_rolling_said_by_a_person_holds_too() -> None:
+    play = brought_up()
+    play.ask("rolling_on")
+    play.ask("down")
+    play.run(20)
+    assert play.tells() == []
+    play.ask("rolling_off")
+    play.run(5)
+    assert play.tells() != []
+
+
+# ---- down --------------------------------------------------------------------------------
+
+
+def test_down_amps_first_computer_proven_fans_cooled() -> None:
+    play = brought_up()
+    play.ask("down")
+    for _ in range(80):
+        play.run(0.5)
+        if play.controller.truth.devices["pc-plug"].values.get("switch") is False:
+            play.report("pc-plug", "watts", 0.3)
+    assert play.state == "dark"
+    offs = {d: at for at, d, v in play.tells() if v == (("switch", False),)}
+    assert offs["amp-plug"] == min(offs.values())
+    confirmed = {
+        (e.device, e.action): at
+        for at, e in play.effects
+        if isinstance(e, StepNote) and e.phase == "confirmed"
+    }
+    assert offs["pc-plug"] > confirmed[("lesson-pc", "shut down")]
+    # its lamp was out a moment before the step was confirmed
+    assert offs["lamp-plug"] >= confirmed[("fill", "fade out")] + 20.0 - 2 * play.delay
+    closed = [e for _, e in play.effects if isinstance(e, SessionNote)]
+    assert [e.phase for e in closed] == ["closed"]
+
+
+def test_a_computer_that_never_says_it_is_down_keeps_its_power() -> None:
+    play = brought_up()
+    play.deaf.add("lesson-pc")
+    play.report("pc-plug", "watts", 40.0)
+    play.ask("down")
+    play.run(200)
+    assert play.state == "stalled"
+    assert not any(v == (("switch", False),) for _, _, v in play.tells("pc-plug"))
+    assert "lesson-pc" in play.answers()[-1].text
+    # everything else went off all the same
+    assert any(v == (("switch", False),) for _, _, v in play.tells("lamp-plug"))
+
+
+def test_a_computer_that_idles_low_for_long_enough_may_be_cut() -> None:
+    play = brought_up()
+    play.deaf.add("lesson-pc")
+    play.report("pc-plug", "watts", 40.0)
+    play.ask("down")
+    play.run(10)
+    play.report("pc-plug", "watts", 1.0)
+    play.run(3)
+    play.report("pc-plug", "watts", 30.0)  # not idle yet: it wrote something
+    play.run(6)
+    assert not any(v == (("switch", False),) for _, _, v in play.tells("pc-plug"))
+    play.report("pc-plug", "watts", 1.0)
+    play.run(6)
+    assert any(v == (("switch", False),) for _, _, v in play.tells("pc-plug"))
+
+
+def test_what_still_draws_is_named() -> None:
+    play = brought_up()
+    play.ask("down")
+    for _ in range(100):
+        play.run(0.5)
+        if play.controller.truth.devices["pc-plug"].values.get("switch") is False:
+            play.report("pc-plug", "watts", 38.0)
+    assert play.state == "stalled"
+    assert "38 W" in play.answers()[-1].text
+
+
+def test_cut_takes_everything_off_at_once_even_while_rolling() -> None:
+    play = brought_up()
+    play.report("camera", "rolling", True)
+    play.ask("cut")
+    assert play.answers()[-1].code == 2
+    assert play.tells() == []
+    play.ask("cut", yes=True)
+    offs = {d for at, d, v in play.tells() if v == (("switch", False),)}
+    assert {"lamp-plug", "pc-plug", "desk-plug", "amp-plug"} <= offs
+    assert len({at for at, _, _ in play.tells()}) == 1
+
+
+# ---- one request during another ----------------------------------------------------------
+
+
+def test_down_during_a_run_up_turns_it_around() -> None:
+    play = Play(corner())
+    play.link_up()
+    play.ask("up", id="one")
+    play.run(3)
+    play.ask("down", id="two")
+    play.run(60)
+    first = next(a for a in play.answers() if a.request_id == "one")
+    assert first.code == 1
+    assert "turned" in first.text
+    assert not play.tells("amp-plug") or play.tells("amp-plug")[-1][2] == (("switch", False),)
+    assert play.tells("lamp-plug")[-1][2] == (("switch", False),)
+
+
+def test_up_during_a_run_down_waits_for_the_computer_and_gives_it_mains_again() -> None:
+    play = brought_up()
+    play.deaf.add("lesson-pc")
+    play.report("pc-plug", "watts", 40.0)
+    play.ask("down")
+    play.run(2)
+    play.ask("up")
+    play.run(10)
+    assert play.state == "rising"
+    assert not play.tells("pc-plug")
+    play.deaf.clear()
+    play.report("lesson-pc", "down", True)
+    play.run(1)
+    play.report("pc-plug", "watts", 0.2)
+    play.run(30)
+    values = [v for _, _, v in play.tells("pc-plug")]
+    assert values == [(("switch", False),), (("switch", True),)]
+    assert play.state == "ready"
+
+
+def test_the_same_request_again_is_answered_not_repeated() -> None:
+    play = Play(corner())
+    play.link_up()
+    play.ask("up", id="one")
+    play.ask("up", id="one")
+    play.ask("up", id="two")
+    play.run(30)
+    assert [a.request_id for a in play.answers() if a.code == 0] == ["one", "two"]
+    play.forget()
+    play.ask("up", id="one")
+    assert play.answers()[-1].final
+    assert play.runs() == []
+
+
+def test_kept_and_late_requests_ask_for_nothing() -> None:
+    play = Play(corner())
+    play.link_up()
+    play.ask("up", retained=True)
+    play.ask("up", expired=True)
+    play.run(30)
+    assert play.tells() == []
+    assert play.state == "dark"
+
+
+# ---- lockouts ----------------------------------------------------------------------------
+
+
+def test_a_locked_out_light_keeps_its_plug_off_and_the_rest_comes_up() -> None:
+    play = Play(corner())
+    play.link_up()
+    play.ask("lockout", targets=("key",), by="Ana", why="changing its cable")
+    play.ask("up")
+    play.run(40)
+    assert not play.tells("lamp-plug")
+    assert play.tells("pc-plug")
+    assert play.state == "stalled"
+    assert "Ana" in play.answers()[-1].text
+
+
+def test_a_locked_out_circuit_is_never_energised() -> None:
+    play = Play(profile(plug("a"), plug("b", circuit="bench", essential=False)))
+    play.link_up()
+    play.ask("lockout", targets=("bench",), by="Ana", why="new socket")
+    play.ask("up")
+    play.run(10)
+    assert not play.tells("b")
+    assert play.state == "ready"
+    play.ask("release", targets=("bench",))
+    play.run(10)
+    assert not play.tells("b")  # a release switches nothing on
+    play.ask("up")
+    play.run(10)
+    assert play.tells("b")
+
+
+def test_a_lockout_needs_a_name_and_a_reason() -> None:
+    play = Play(corner())
+    play.link_up()
+    play.ask("lockout", targets=("key",), by="Ana")
+    assert play.answers()[-1].code == 2
+    assert play.controller.desk.lockouts == {}
+
+
+def test_a_lockout_on_something_that_is_on_says_so() -> None:
+    play = brought_up()
+    play.ask("lockout", targets=("key",), by="Ana", why="cable")
+    assert "is on now" in play.answers()[-1].text
+
+
+# ---- restarts and the link ---------------------------------------------------------------
+
+
+def test_after_a_restart_nothing_is_told_and_ready_needs_fresh_reports() -> None:
+    memory = Memory(state="ready", look="day", session=3, next_session=4, next_run=9)
+    play = Play(corner(), memory)
+    play.on = {"lamp-plug": True, "pc-plug": True, "desk-plug": True, "amp-plug": True}
+    for name in ("key", "fill"):
+        play.controller.truth.devices[name].values.update(
+            {"switch": True, "level": 64.0 if name == "key" else 32.0, "cct": 4300.0}
+        )
+    play.link_up()
+    assert play.tells() == []
+    # camera and computer have not been heard: not ready, and it says which
+    assert play.state == "adrift"
+    assert {e.device for e in play.drifts("opened")} == {"lesson-pc", "camera"}
+    play.report("lesson-pc", "online", True)
+    play.report("camera", "online", True)
+    play.run(3)
+    assert play.state == "ready"
+    assert play.tells() == []
+
+
+def test_a_run_up_cut_short_by_a_restart_waits_for_a_new_up() -> None:
+    memory = Memory(state="rising", look="day", session=3, next_session=4, run="up")
+    play = Play(corner(), memory)
+    play.link_up()
+    play.run(60)
+    assert play.tells() == []
+    assert play.state == "stalled"
+
+
+def test_a_run_down_cut_short_by_a_restart_goes_on() -> None:
+    memory = Memory(state="lowering", look=None, session=3, next_session=4, run="down")
+    play = Play(corner(), memory)
+    play.on = {"lamp-plug": True}
+    play.link_up()
+    play.run(60)
+    assert play.tells("lamp-plug")[-1][2] == (("switch", False),)
+
+
+def test_lockouts_outlive_a_restart() -> None:
+    memory = Memory(lockouts=(Lockout("key", "Ana", "cable", 0.0),))
+    play = Play(corner(), memory)
+    play.link_up()
+    play.ask("up")
+    play.run(40)
+    assert not play.tells("lamp-plug")
+
+
+def test_without_a_link_nothing_is_told_and_the_run_goes_on_after() -> None:
+    play = Play(corner())
+    play.link_up()
+    play.ask("up", id="one")
+    play.run(1)
+    play.link_down()
+    assert play.state == "unheard"
+    play.forget()
+    play.run(20)
+    assert play.tells() == []
+    play.link_up()
+    play.run(40)
+    assert play.state == "ready"
+    assert any(a.request_id == "one" and a.code == 0 for a in play.answers())
+
+
+# ---- mains -------------------------------------------------------------------------------
+
+
+def test_a_circuit_is_never_asked_for_more_than_it_carries() -> None:
+    made = profile(
+        plug("a"),
+        plug("b"),
+        on_plug("kettle-lamp", "light", "a", draws=2000.0),
+        on_plug("heater-lamp", "light", "b", draws=1500.0),
+    )
+    play = Play(made)  # 16 A at 230 V carries 2944 W for long (80 %)
+    play.link_up()
+    play.ask("up")
+    play.run(20)
+    assert len([1 for _, _, v in play.tells() if v == (("switch", True),)]) == 1
+    assert play.state == "stalled"
+    assert "2944 W" in play.answers()[-1].text
+
+
+# ---- left on -----------------------------------------------------------------------------
+
+
+def test_left_on_powers_down_when_the_profile_says_so_but_not_while_rolling() -> None:
+    play = brought_up(left_on=LeftOn(600.0, "down"))
+    play.report("camera", "rolling", True)
+    play.run(900)
+    assert play.state == "ready"
+    play.report("camera", "rolling", False)
+    play.run(120)
+    assert play.controller.state in ("lowering", "dark", "stalled")
+
+
+def test_left_on_is_only_said_when_the_profile_says_no_more() -> None:
+    play = brought_up(left_on=LeftOn(600.0, "say"))
+    play.run(560)  # asked for 30 s ago
+    assert not play.controller.left_on
+    play.run(30)
+    assert play.controller.left_on
+    assert play.state == "ready"
+
+
+def test_tolerance_may_be_a_devices_own() -> None:
+    made = corner()
+    devices = dict(made.devices)
+    devices["key"] = replace(devices["key"], tolerance=Tolerance(level=0.5, cct=50, settle=1.0))
+    play = Play(replace(made, devices=devices))
+    play.link_up()
+    play.ask("up")
+    play.run(30)
+    play.report("key", "level", 80.0)
+    play.run(10)
+    assert play.drifts("opened") == []

@@ -1,0 +1,126 @@
+"""The law of the house: who may import whom. Read off the code's own imports."""
+
+from __future__ import annotations
+
+import ast
+import importlib
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).parent.parent / "studiobridge"
+
+# room -> the rooms it may import (itself always)
+MAY = {
+    "craft": set(),
+    "profile": {"craft"},
+    "wire": {"profile", "craft"},
+    "control": {"profile", "craft"},
+    "rehearsal": {"profile", "craft", "wire"},
+    "bridge": {"profile", "craft", "wire", "control"},
+    "cli": {"profile", "craft", "wire", "control", "bridge", "rehearsal"},
+}
+# what would make a sans-I/O room do I/O, read a clock, throw dice or wait
+WORLD = {
+    "asyncio",
+    "threading",
+    "socket",
+    "ssl",
+    "time",
+    "random",
+    "secrets",
+    "subprocess",
+    "os",
+    "pathlib",
+    "sqlite3",
+    "sqlalchemy",
+    "paho",
+    "apscheduler",
+    "logging",
+    "multiprocessing",
+    "shutil",
+    "tempfile",
+    "io",
+}
+SANS_IO = ["control", "craft", "wire"]
+
+
+def imports_of(path: Path) -> list[tuple[str, int]]:
+    found = []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found.extend((alias.name, node.lineno) for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: imports are written in full"
+            found.append((node.module or "", node.lineno))
+            found.extend((f"{node.module}.{alias.name}", node.lineno) for alias in node.names)
+    return found
+
+
+def files() -> list[Path]:
+    return sorted(p for p in PACKAGE.rglob("*.py") if p.parent != PACKAGE)
+
+
+def test_every_room_is_on_the_plan() -> None:
+    rooms = {p.name for p in PACKAGE.iterdir() if p.is_dir() and p.name != "__pycache__"}
+    assert rooms == set(MAY)
+
+
+def test_rooms_import_only_what_they_may() -> None:
+    wrong = []
+    for path in files():
+        room = path.relative_to(PACKAGE).parts[0]
+        for name, line in imports_of(path):
+            parts = name.split(".")
+            if parts[0] != "studiobridge" or len(parts) < 2 or parts[1] not in MAY:
+                continue
+            if parts[1] != room and parts[1] not in MAY[room]:
+                wrong.append(f"{path.name}:{line}: {room} imports {name}")
+    assert wrong == []
+
+
+@pytest.mark.parametrize("room", SANS_IO)
+def test_sans_io_rooms_stay_sans_io(room: str) -> None:
+    wrong = []
+    for path in sorted((PACKAGE / room).rglob("*.py")):
+        for name, line in imports_of(path):
+            if name.split(".")[0] in WORLD:
+                wrong.append(f"{path.name}:{line}: {name}")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.AsyncFunctionDef | ast.Await):
+                wrong.append(f"{path.name}:{node.lineno}: await")
+            if (
+                isinstance(node, ast.Call)
+                and isinstance(node.func, ast.Name)
+                and node.func.id in ("open", "print", "input")
+            ):
+                wrong.append(f"{path.name}:{node.lineno}: {node.func.id}")
+    assert wrong == []
+
+
+def test_the_core_does_no_io_either() -> None:
+    wrong = [n for n, _ in imports_of(PACKAGE / "bridge" / "core.py") if n.split(".")[0] in WORLD]
+    assert wrong == []
+
+
+@pytest.mark.parametrize("room", sorted(MAY))
+def test_every_room_opens_with_its_rules(room: str) -> None:
+    doc = importlib.import_module(f"studiobridge.{room}").__doc__ or ""
+    assert len(doc.strip().splitlines()) >= 3, f"{room}/__init__.py says too little of its rules"
+
+
+def test_nothing_else_at_the_top() -> None:
+    top = PACKAGE.parent
+    allowed = {
+        "README.md",
+        "DEVELOPERS.md",
+        "pyproject.toml",
+        "studiobridge",
+        "config",
+        "tests",
+        "deploy",
+        "LICENSE",
+    }
+    found = {p.name for p in top.iterdir() if not p.name.startswith(".")}
+    made = {name for name in found if name.endswith(".egg-info") or name in ("build", "dist")}
+    assert found - made <= allowed
