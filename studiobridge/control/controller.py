@@ -112,6 +112,7 @@ class Controller:
         self._fault_at: dict[tuple[str | None, str], float] = {}
         self._metered: dict[str, tuple[float, float]] = {}
         self._last_asked = now
+        self._asked_since_start = False
         if self.session is not None:
             self.desk.look = self.memory.look
         for lockout in self.memory.lockouts:
@@ -538,6 +539,8 @@ class Controller:
                 return
         self._last_asked = at
         self.left_on = False
+        if request.what in ("up", "toggle", "restore"):
+            self._asked_since_start = True
         if not self._heard and request.what in ("up", "down", "toggle", "restore", "keep"):
             if not self.desk.link:
                 self._refuse(request, 3, "the bridge has no link to the broker")
@@ -1104,6 +1107,8 @@ class Controller:
         waiting, self._to_restore = self._to_restore, []
         names: list[str] = []
         for name in dict.fromkeys(waiting):
+            if not self._asked_since_start and (name, "switch") in self.watcher.drifts:
+                continue  # after a restart nothing is energised before somebody asks (law 8)
             if not any(key[0] == name for key in self.watcher.drifts) or name in self.desk.locked:
                 continue
             tried = self._tried.get(name, 0)

@@ -1,0 +1,338 @@
+"""The laws of the house, watched from outside the controller.
+
+The watcher sees what the bridge published, what was delivered to it, what it wrote down, and
+what happened physically in the room. It works out everything for itself from those: it never
+looks into the controller. A breach is a sentence with the time and the law's number.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from studiobridge.control.effects import (
+    DriftNote,
+    FaultNote,
+    LockoutNote,
+    Note,
+    RequestNote,
+    RollingNote,
+    RunNote,
+    StateNote,
+    StepNote,
+)
+from studiobridge.profile.model import Point, SetProfile, Value
+
+NEVER = float("-inf")
+# NEC 210.20(A), from memory: a continuous load stays at or under 80 % of the breaker
+CONTINUOUS = 0.8
+
+
+@dataclass(slots=True)
+class Seen:
+    """What was told to and heard from one device, as it crossed the bridge's doorstep."""
+
+    told_at: dict[Point, float] = field(default_factory=dict)
+    told: dict[Point, Value] = field(default_factory=dict)
+    fresh_at: dict[Point, float] = field(default_factory=dict)
+    value: dict[Point, Value] = field(default_factory=dict)
+    heard_at: float = NEVER
+    idle_since: float | None = None
+    said_down: bool = False
+    out_since: float | None = None
+
+
+class Laws:
+    """Watches one evening. `breaches` is empty when every law held."""
+
+    def __init__(self, profile: SetProfile, calm: bool) -> None:
+        self.profile = profile
+        self.calm = calm  # no trouble and no hands: then nothing may drift at all
+        self.breaches: list[str] = []
+        self.seen = {name: Seen() for name in profile.devices}
+        self.lockouts: set[str] = set()
+        self.asked_up = False
+        self.cutting = False
+        self.forced_run = False
+        self.run: int | None = None
+        self.rolling: dict[str, bool] = {}
+        self.closing_until: dict[str, float] = {}
+        self.intended: dict[str, int] = {}
+        self.state = "unheard"
+        self.kinds = {name: device.kind for name, device in profile.devices.items()}
+        self.restored: dict[str, int] = {}
+        self.looks_level: dict[str, float] = {}
+        self.faults = 0
+        self.checked = 0
+
+    def breach(self, law: int, at: float, text: str) -> None:
+        self.breaches.append(f"law {law} at {at:.2f} s: {text}")
+
+    # ---- who powers whom, worked out anew from the profile -------------------------------
+
+    def switch_above(self, name: str) -> str | None:
+        """The nearest plug with a wire above a device."""
+        for feed in self.profile.devices[name].feeds:
+            if self.profile.devices[feed].wire is not None:
+                return feed
+        return None
+
+    def below(self, plug: str) -> list[str]:
+        return [d.name for d in self.profile.devices.values() if plug in d.feeds]
+
+    def reached(self, plug: str) -> list[str]:
+        return [name for name in self.below(plug) if self.switch_above(name) == plug]
+
+    # ---- the bridge starts (again) -------------------------------------------------------
+
+    def restarted(self) -> None:
+        self.asked_up = False
+        self.cutting = False
+        self.forced_run = False
+        self.intended.clear()
+        self.restored.clear()
+        for seen in self.seen.values():
+            seen.fresh_at.clear()
+            seen.heard_at = NEVER
+
+    def link_up(self) -> None:
+        for seen in self.seen.values():
+            seen.fresh_at.clear()
+            seen.heard_at = NEVER
+
+    # ---- delivered to the bridge ---------------------------------------------------------
+
+    def heard(self, at: float, name: str, point: Point, value: Value, retained: bool) -> None:
+        seen = self.seen[name]
+        seen.value[point] = value
+        if point == "rolling":
+            was = self.rolling.get(name, False)
+            self.rolling[name] = bool(value)
+            if was and not value:
+                self.closing_until[name] = at + self.profile.devices[name].closes_in
+        if retained:
+            if point == "switch" and value is False:
+                self._mains_gone(name, at)
+            return
+        seen.fresh_at[point] = at
+        seen.heard_at = at
+        if point == "down":
+            seen.said_down = bool(value)
+        elif point == "watts":
+            self._watts(name, float(value), at)
+        elif point == "switch" and value is False:
+            self._mains_gone(name, at)
+        if self.profile.devices[name].fixture and point in ("switch", "level"):
+            out = seen.value.get("switch") is False or float(seen.value.get("level", 100.0)) <= 1.0
+            if not out:
+                seen.out_since = None
+            elif seen.out_since is None:
+                seen.out_since = at
+
+    def _watts(self, name: str, watts: float, at: float) -> None:
+        names = [name] if self.kinds[name] == "computer" else self.reached(name)
+        if len(names) != 1 or self.kinds[names[0]] != "computer":
+            return
+        seen = self.seen[names[0]]
+        below = self.profile.devices[names[0]].idle_below
+        if below is None or watts >= below:
+            seen.idle_since = None
+        elif seen.idle_since is None:
+            seen.idle_since = at
+
+    def _mains_gone(self, name: str, at: float) -> None:
+        for other in self.below(name):
+            seen = self.seen[other]
+            seen.said_down = False
+            seen.idle_since = None
+            if seen.out_since is None:
+                seen.out_since = at
+
+    # ---- written down by the bridge ------------------------------------------------------
+
+    def noted(self, note: Note) -> None:
+        at = note.at
+        if isinstance(note, StepNote):
+            if note.phase == "intended":
+                self.intended[note.device] = note.run
+            if note.phase == "sent" and self.intended.get(note.device) != note.run:
+                self.breach(9, at, f"{note.device} {note.action} was sent and never intended")
+        elif isinstance(note, RunNote):
+            if note.phase == "begun":
+                self.cutting = note.what == "cut"
+                self.run = note.run
+            else:
+                self.cutting = False
+                self.forced_run = False
+        elif isinstance(note, RequestNote):
+            if note.phase == "taken":
+                if note.what in ("up", "toggle", "restore") and note.source != "profile":
+                    self.asked_up = True
+                self.forced_run = note.force
+                if note.what == "restore" and note.source == "profile":
+                    for name in note.targets:
+                        self.restored[name] = self.restored.get(name, 0) + 1
+                        most = self.profile.devices[name].restores
+                        if self.restored[name] > most:
+                            self.breach(12, at, f"{name} was put back {self.restored[name]} times")
+                elif note.what in ("restore", "up", "toggle"):
+                    self.restored.clear()
+        elif isinstance(note, LockoutNote):
+            (self.lockouts.add if note.phase == "set" else self.lockouts.discard)(note.target)
+        elif isinstance(note, RollingNote):
+            was = self.rolling.get(note.device, False)
+            self.rolling[note.device] = note.rolling
+            if was and not note.rolling:
+                closes = self.profile.devices[note.device].closes_in
+                self.closing_until[note.device] = at + closes
+        elif isinstance(note, DriftNote):
+            if note.phase == "opened" and self.calm:
+                self.breach(11, at, f"drift of {note.device} {note.point} with nobody there")
+            if note.phase == "closed" and note.how == "kept":
+                self.restored.pop(note.device, None)
+        elif isinstance(note, StateNote):
+            if note.state == "ready" and self.state == "rising":
+                self._ready(note)
+            if note.state in ("dark", "lowering"):
+                self.restored.clear()
+            self.state = note.state
+        elif isinstance(note, FaultNote):
+            self.faults += 1
+
+    def _ready(self, note: StateNote) -> None:
+        """Law 7: every essential device has been confirmed by a fresh report."""
+        look = self.profile.looks[note.look].presets if note.look is not None else {}
+        for device in self.profile.devices.values():
+            if device.wire is None or not device.essential or not device.hears:
+                continue
+            seen = self.seen[device.name]
+            if seen.heard_at == NEVER:
+                self.breach(7, note.at, f"ready, but {device.name} has not been heard")
+                continue
+            points: set[Point] = set()
+            if device.kind == "plug":
+                points = {"switch"}
+            elif device.fixture and device.name in look:
+                points = {p for p in ("switch", "level", "cct") if p in device.tells}
+                if look[device.name].cct is None:
+                    points.discard("cct")
+            for point in points:
+                at = seen.fresh_at.get(point, NEVER)
+                if at == NEVER or at < seen.told_at.get(point, NEVER):
+                    self.breach(7, note.at, f"ready, but no fresh {point} of {device.name}")
+                elif point == "switch" and seen.value[point] is not True:
+                    self.breach(7, note.at, f"ready, but {device.name} reports off")
+            self.checked += 1
+
+    # ---- told by the bridge --------------------------------------------------------------
+
+    def told(
+        self, at: float, name: str, values: list[tuple[Point, Value]], expiry: float | None
+    ) -> None:
+        """A command leaves the bridge."""
+        self.checked += 1
+        device = self.profile.devices[name]
+        seen = self.seen[name]
+        if expiry is None:
+            self.breach(10, at, f"{name} was told {values} without an expiry")
+        if self.run is None or self.intended.get(name) != self.run:
+            self.breach(9, at, f"{name} was told {values} and nothing was intended")
+        for point, value in values:
+            on = point == "switch" and value is True
+            off = point == "switch" and value is False
+            if on:
+                if not self.asked_up:
+                    self.breach(8, at, f"{name} was energised and nobody asked")
+                self._energised(at, name)
+            if not off:
+                self._locked(at, name)
+            if not self.cutting:
+                self._held(at, name, point)
+            if off and device.kind == "plug":
+                self._cut(at, name)
+            seen.told_at[point] = at
+            seen.told[point] = value
+        on = any(p == "switch" and v is True for p, v in values)
+        if on and device.kind == "plug" and seen.value.get("switch") is not True:
+            for other in self.below(name):
+                below = self.seen[other]
+                below.fresh_at.clear()
+                below.heard_at = NEVER
+                below.said_down = False
+                below.idle_since = None
+
+    def _locked(self, at: float, name: str) -> None:
+        device = self.profile.devices[name]
+        for target in self.lockouts:
+            if target in (name, device.circuit) or target in device.feeds:
+                self.breach(1, at, f"{name} was told something while {target} is locked out")
+
+    def _energised(self, at: float, name: str) -> None:
+        for other in self.below(name):
+            if other in self.lockouts:
+                self.breach(1, at, f"{name} was energised and feeds {other}, which is locked out")
+        for other in (name, *self.reached(name)):
+            if self.kinds[other] != "amp":
+                continue
+            for source in self.profile.devices.values():
+                if source.kind != "audio":
+                    continue
+                switch = self.switch_above(source.name)
+                if switch is None:
+                    continue
+                at_source = self.seen[switch].told_at.get("switch", NEVER)
+                if self.seen[switch].told.get("switch") is True and at_source >= at - 1e-9:
+                    self.breach(4, at, f"{other} came on with {source.name}, not after it")
+
+    def _held(self, at: float, name: str, point: Point) -> None:
+        if self.forced_run:
+            return
+        for camera, rolling in self.rolling.items():
+            if rolling:
+                self.breach(2, at, f"{name} {point} was changed while {camera} rolls")
+            elif at < self.closing_until.get(camera, NEVER) - 1e-6:
+                self.breach(2, at, f"{name} {point} was changed while {camera} closes its file")
+
+    def _cut(self, at: float, name: str) -> None:
+        """A plug is told to go off: computers down, fans cool, amps before their sources."""
+        if self.cutting:
+            return
+        seen = self.seen[name]
+        again = seen.told.get("switch") is False and seen.told_at["switch"] > seen.fresh_at.get(
+            "switch", NEVER
+        )
+        if again or seen.value.get("switch") is False:
+            return  # the same command once more; it was looked at the first time
+        for other in self.below(name):
+            device = self.profile.devices[other]
+            near = self.switch_above(other)
+            if near is not None and near != name and self.seen[near].value.get("switch") is False:
+                continue
+            below = self.seen[other]
+            if device.kind == "computer" and not below.said_down:
+                idle = below.idle_since
+                if idle is None or at - idle < device.idle_for - 1e-6:
+                    self.breach(5, at, f"{name} was cut and {other} had not said it was down")
+            cools = device.cools_in if device.fixture and device.wire is not None else 0.0
+            out = below.out_since
+            if cools > 0 and (out is None or at - out < cools - 1e-6):
+                self.breach(6, at, f"{name} was cut before {other} had cooled down")
+            if device.kind == "audio":
+                for amp in self.profile.devices.values():
+                    if amp.kind != "amp":
+                        continue
+                    switch = self.switch_above(amp.name)
+                    if switch is None or switch == name:
+                        continue
+                    if self.seen[switch].value.get("switch") is True:
+                        self.breach(4, at, f"{other} was cut while {amp.name} is on")
+
+    # ---- physically in the room ----------------------------------------------------------
+
+    def inrushes(self, spans: list[tuple[str, float, float, bool]]) -> None:
+        """Law 3: (circuit, start, end, caused by the bridge), in order of their start."""
+        last: dict[str, tuple[float, bool]] = {}
+        for circuit, start, end, ours in spans:
+            before = last.get(circuit)
+            if before is not None and start < before[0] - 1e-9 and ours and before[1]:
+                self.breach(3, start, f"two inrushes overlap on {circuit}")
+            last[circuit] = (max(end, before[0] if before else NEVER), ours)

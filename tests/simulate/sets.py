@@ -1,0 +1,297 @@
+"""Sets made up by a seed, complete with wire maps, feeds, circuits, orders and hand-set lights.
+
+Built straight from the model, because a thousand evenings should not spend their time on YAML.
+What the generator promises: no order that cannot be, and loads within the circuits' limits.
+"""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+
+from studiobridge.control.plan import order_problems
+from studiobridge.profile.model import (
+    HOMIE5,
+    AskMap,
+    Circuit,
+    Device,
+    HearMap,
+    Kind,
+    Look,
+    Patience,
+    Point,
+    Preset,
+    SetProfile,
+    Span,
+    SwitchRule,
+    TellMap,
+    Tolerance,
+    WireMap,
+    Words,
+)
+
+ON_OFF = Words("1", "0")
+UP_GONE = Words("up", "gone")
+
+
+def wire_maps() -> dict[str, WireMap]:
+    """Ways to talk: plain words, JSON with a fade, fraction and kelvin, a computer and a camera."""
+    alive = HearMap("{at}/alive", words=UP_GONE)
+    ask = AskMap("{at}/report")
+    relay = WireMap(
+        "relay",
+        tell={"switch": TellMap("{at}/in", words=ON_OFF)},
+        hear={
+            "switch": HearMap("{at}/out", words=ON_OFF),
+            "watts": HearMap("{at}/meter", field="now.power"),
+            "online": alive,
+        },
+        ask=ask,
+    )
+    bytes_ = Span(0, 255)
+    mired = Span(154, 370)
+    fading = WireMap(
+        "fading",
+        tell={
+            "switch": TellMap(
+                "{at}/do", payload=None, json={"lit": "{value}"}, words=Words(True, False)
+            ),
+            "level": TellMap(
+                "{at}/do",
+                payload=None,
+                json={"dim": "{value}", "over": "{fade}"},
+                span=bytes_,
+                fade_unit="ms",
+            ),
+            "cct": TellMap(
+                "{at}/do", payload=None, json={"warmth": "{value}"}, unit="mired", span=mired
+            ),
+        },
+        hear={
+            "switch": HearMap("{at}/is", field="lit", words=Words(True, False)),
+            "level": HearMap("{at}/is", field="dim", span=bytes_),
+            "cct": HearMap("{at}/is", field="warmth", unit="mired", span=mired),
+            "online": alive,
+        },
+        ask=ask,
+    )
+    plain = WireMap(
+        "plain",
+        tell={
+            "level": TellMap("{at}/level/to", unit="fraction"),
+            "cct": TellMap("{at}/cct/to", unit="kelvin", span=Span(2700, 6500)),
+        },
+        hear={
+            "level": HearMap("{at}/level", unit="fraction"),
+            "cct": HearMap("{at}/cct", unit="kelvin", span=Span(2700, 6500)),
+            "online": alive,
+        },
+    )
+    gear = WireMap(
+        "gear",
+        tell={"shut_down": TellMap("{at}/please", payload="sleep")},
+        hear={
+            "down": HearMap("{at}/down", words=Words("yes", "no")),
+            "rolling": HearMap("{at}/roll", words=Words("yes", "no")),
+            "online": alive,
+        },
+        ask=ask,
+    )
+    return {wire.name: wire for wire in (relay, fading, plain, gear)}
+
+
+POINTS_OF: dict[str, tuple[set[Point], set[Point], bool, bool]] = {
+    # wire: tells, hears, can be asked, knows fade
+    "relay": ({"switch"}, {"switch", "online"}, True, False),
+    "fading": ({"switch", "level", "cct"}, {"switch", "level", "cct", "online"}, True, True),
+    "plain": ({"level", "cct"}, {"level", "cct", "online"}, False, False),
+    HOMIE5: ({"level", "cct"}, {"level", "cct", "online"}, False, False),
+}
+
+
+class _Maker:
+    def __init__(self, seed: int, most: int, trouble: bool) -> None:
+        self.dice = random.Random(seed)
+        self.most = most
+        self.circuits = {
+            name: Circuit(name, 32.0, "C", self.dice.choice([0.2, 0.5, 1.0]))
+            for name in ["wall", "bench", "ceiling"][: self.dice.randint(1, 3)]
+        }
+        self.devices: dict[str, Device] = {}
+        self.plugs: list[Device] = []
+
+    def add(self, device: Device) -> Device:
+        self.devices[device.name] = device
+        return device
+
+    def plug(self, name: str, under: Device | None = None) -> Device:
+        dice = self.dice
+        circuit = dice.choice(list(self.circuits)) if under is None else under.circuit
+        assert circuit is not None
+        meters = dice.random() < 0.5
+        hears: set[Point] = {"switch", "online"} | ({"watts"} if meters else set())
+        return self.add(
+            Device(
+                name,
+                "plug",
+                fed_by=circuit if under is None else under.name,
+                feeds=() if under is None else (under.name, *under.feeds),
+                circuit=circuit,
+                wire="relay",
+                at=f"gear/{name}",
+                tells=frozenset({"switch"}),
+                hears=frozenset(hears),
+                can_ask=True,
+                meters=meters,
+                boots_in=dice.choice([0.0, 0.5]) if under is not None else 0.0,
+                answers_in=0.2,
+                residual=2.0,
+            )
+        )
+
+    def hanging(self, name: str, kind: Kind, feed: Device, **more: object) -> Device:
+        figures: dict[str, object] = {
+            "fed_by": feed.name,
+            "feeds": (feed.name, *feed.feeds),
+            "circuit": feed.circuit,
+            "draws": float(self.dice.randint(5, 120)),
+            "inrush": float(self.dice.randint(0, 30)),
+            "boots_in": round(self.dice.uniform(0.2, 8.0), 1),
+            "answers_in": 0.2,
+            "essential": self.dice.random() < 0.8,
+        }
+        return self.add(Device(name, kind, **{**figures, **more}))  # type: ignore[arg-type]
+
+    def light(self, name: str, feed: Device) -> Device:
+        dice = self.dice
+        kind: Kind = dice.choice(["light", "light", "backdrop"])
+        wire = dice.choice(["fading", "plain", HOMIE5, "", "fading"])
+        if not wire:
+            return self.hanging(name, kind, feed, hand_set=True, boots_in=0.0)
+        tells, hears, can_ask, knows_fade = POINTS_OF[wire]
+        return self.hanging(
+            name,
+            kind,
+            feed,
+            wire=wire,
+            at=f"gear/{name}" if wire != HOMIE5 else f"{name}/light",
+            tells=frozenset(tells),
+            hears=frozenset(hears),
+            can_ask=can_ask,
+            knows_fade=knows_fade,
+            fade=dice.choice([0.0, 0.5, 2.0]),
+            cools_in=dice.choice([0.0, 0.0, 5.0, 30.0]),
+            forgets_level=dice.random() < 0.2 and "switch" in tells,
+            restores=dice.choice([0, 0, 0, 1, 2]),
+            silent_after=dice.choice([None, None, 60.0]) if can_ask else None,
+            poll=dice.choice([None, 30.0]) if can_ask else None,
+            dimmer=dice.choice(["linear", "square", "logarithmic"]),
+            tolerance=Tolerance(0.1, 8.0, dice.choice([1.0, 2.0])),
+        )
+
+    def make(self) -> None:
+        dice = self.dice
+        wanted = dice.randint(2, self.most)
+        while len(self.devices) < wanted:
+            i = len(self.devices)
+            if not self.plugs or dice.random() < 0.35:
+                under = dice.choice(self.plugs) if self.plugs and dice.random() < 0.15 else None
+                self.plugs.append(self.plug(f"plug-{i}", under))
+                continue
+            feed = dice.choice(self.plugs)
+            kind = dice.choice(
+                [
+                    "light",
+                    "light",
+                    "light",
+                    "computer",
+                    "camera",
+                    "audio",
+                    "amp",
+                    "charger",
+                    "display",
+                ]
+            )
+            name = f"{kind}-{i}"
+            if kind == "light":
+                self.light(name, feed)
+            elif kind == "computer":
+                own = self.plug(f"plug-{i}")
+                self.hanging(
+                    name,
+                    "computer",
+                    own,
+                    wire="gear",
+                    at=f"gear/{name}",
+                    tells=frozenset({"shut_down"}),
+                    hears=frozenset({"online", "down"}),
+                    can_ask=True,
+                    boots_in=round(dice.uniform(5, 20), 1),
+                    draws=60.0,
+                    idle_below=4.0,
+                    idle_for=3.0,
+                    shuts_in=10.0,
+                )
+            elif kind == "camera":
+                self.hanging(
+                    name,
+                    "camera",
+                    feed,
+                    wire="gear",
+                    at=f"gear/{name}",
+                    hears=frozenset({"online", "rolling"}),
+                    can_ask=True,
+                    closes_in=dice.choice([1.0, 4.0]),
+                )
+            elif kind == "amp":
+                self.hanging(name, "amp", self.plug(f"plug-{i}"), boots_in=0.0)
+            elif kind == "charger":
+                self.hanging(name, "charger", feed, stays_on=dice.random() < 0.5, essential=False)
+            else:
+                self.hanging(name, "audio" if kind == "audio" else "display", feed)
+
+
+def made_up(seed: int, most: int = 14, trouble: bool = True) -> SetProfile:
+    """The set of this seed: 2 to `most` devices (a computer or amp brings its own plug)."""
+    attempt = seed
+    while True:
+        maker = _Maker(attempt, most, trouble)
+        maker.make()
+        dice = maker.dice
+        fixtures = [d for d in maker.devices.values() if d.fixture]
+        day = {
+            d.name: Preset(
+                float(dice.randint(5, 100)),
+                float(dice.choice([3200, 4300, 5600])) if "cct" in d.tells else None,
+            )
+            for d in fixtures
+        }
+        dusk = {
+            name: Preset(float(dice.randint(5, 100)), preset.cct) if dice.random() < 0.5 else preset
+            for name, preset in day.items()
+        }
+        names = list(maker.devices)
+        for _ in range(dice.choice([0, 0, 1, 2])):
+            late, early = dice.choice(names), dice.choice(names)
+            device = maker.devices[late]
+            if names.index(early) < names.index(late) and maker.devices[early].kind != "amp":
+                maker.devices[late] = replace(device, after=(*device.after, early))
+        profile = SetProfile(
+            name=f"set-{seed}",
+            title="",
+            voltage=230.0,
+            circuits=maker.circuits,
+            wires=wire_maps(),
+            devices=maker.devices,
+            looks={"day": Look("day", day), "dusk": Look("dusk", dusk)},
+            default_look="day",
+            switches=(
+                SwitchRule(
+                    "door", "gear/door", {"press": "toggle", "hold": "down", "twice": "restore"}
+                ),
+            ),
+            patience=Patience(reply=2.0, tries=3, listen=3.0),
+        )
+        if not order_problems(profile):
+            return profile
+        attempt += 1_000_003
