@@ -295,6 +295,8 @@ class Controller:
         known = self.truth.devices.get(name)
         if known is None or not self.desk.link:
             return
+        if event.retained and point in known.value_at:
+            return  # older than what was heard since
         before = known.values.get(point)
         known.values[point] = value
         known.seen = True
@@ -971,6 +973,9 @@ class Controller:
         if essential:
             text = f"stalled after {took:.1f} s: " + "; ".join(essential.values())
             self._finish(run, at, "stalled", 1, text)
+            if self.state != "rising":
+                # nothing had to be sent, and yet not all of it is heard
+                self._turn("run-up begins", at)
             self._turn("did not get there", at, text)
             self.watcher.judge_now(at, set())
             return

@@ -2,7 +2,7 @@
 
 Every interlock that forbids telling a device something stands in this file, so that no path
 through the controller can get round it: lockouts (law 1), rolling (law 2), what a circuit may
-be asked for (law 3), a computer that is not down (law 5), a fan that still runs (law 6).
+be asked for (law 3), amps (law 4), a computer that is not down (law 5), a fan (law 6).
 """
 
 from __future__ import annotations
@@ -43,6 +43,9 @@ class Desk:
             and profile.devices[reached[0]].kind == "computer"
             and "watts" in profile.devices[switch].hears
         }
+        self.amps = tuple(
+            d.name for d in profile.devices.values() if d.kind == "amp" and not d.stays_on
+        )
         self.changed: set[str] = set()
         self.free_at: dict[str, float] = {}
         self._out: list[Effect] = []
@@ -127,7 +130,10 @@ class Desk:
         )
 
     def why_not_cut(self, switch: str) -> str | None:
-        """Why this mains switch may not go off now (laws 2, 5, 6); None when it may."""
+        """Why this mains switch may not go off now (laws 4, 5, 6); None when it may."""
+        pops = self.why_pops(switch)
+        if pops is not None:
+            return pops
         for name in (switch, *self.feeds.below[switch]):
             device = self.profile.devices[name]
             if not self.truth.powered(name):
@@ -138,6 +144,20 @@ class Desk:
                 hot = self.truth.still_hot(name)
                 if hot > 0:
                     return f"{name} cools down for another {hot:.0f} s"
+        return None
+
+    def why_pops(self, name: str) -> str | None:
+        """Why cutting this source, or what feeds it, would pop in an amp (law 4)."""
+        names = (name, *self.feeds.below.get(name, ()))
+        if not any(self.profile.devices[other].kind == "audio" for other in names):
+            return None
+        for amp in self.amps:
+            switch = self.feeds.energiser(amp)
+            if switch == name:
+                continue
+            on = switch is not None and not self.truth.surely_off(switch)
+            if on and not self.truth.surely_off(amp):
+                return f"{amp} may still be on, and cutting its source pops; switch {amp} off first"
         return None
 
     # ---- to the gear --------------------------------------------------------------------

@@ -152,6 +152,7 @@ class Truth:
         return (
             known.heard_at >= max(known.mains_since, self.link_since)
             and known.heard_at != NEVER
+            and not known.silent
             and known.values.get("online") is not False
             and (above is None or self.surely_on(above))
         )
@@ -194,6 +195,12 @@ class Truth:
     def going_down(self, name: str) -> bool:
         known = self.devices[name]
         return known.shutting or self.is_down(name)
+
+    def booting(self, name: str) -> bool:
+        """Its mains came a moment ago and it has not spoken yet."""
+        known = self.devices[name]
+        since = known.mains_since
+        return since != NEVER and self.now < since + 1.5 * known.device.boots_in + 1.0
 
     def still_hot(self, name: str) -> float:
         """Seconds of cool-down left (0 when none). A lamp that may be lit needs all of it."""

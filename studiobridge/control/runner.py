@@ -171,11 +171,8 @@ class Runner:
             if too_much is not None:
                 self._end(run, step, at, "failed", too_much)
                 return
-        if run.sequencer.blocked_phase(step) and run.what == "down":
-            self._end(run, step, at, "passed over", "an amp is still on; cutting its source pops")
-            return
-        if step.action == "power off" and run.what != "cut":
-            refused = desk.why_not_cut(name)
+        if step.action in ("power off", "switch off") and run.what != "cut":
+            refused = desk.why_not_cut(name) if step.action == "power off" else desk.why_pops(name)
             if refused is not None:
                 self._end(run, step, at, "failed", refused)
                 return
@@ -247,8 +244,9 @@ class Runner:
         if self.desk.truth.is_down(active.step.device):
             self._end(run, active.step, at, "confirmed", "it is down")
             return
-        if "shut_down" in known.tells and not known.shutting:
+        if "shut_down" in known.tells:
             active.values = (("shut_down", True),)
+        if active.values and not known.shutting:
             known.shutting = True
             self._send(run, active, at)
         else:
@@ -287,6 +285,10 @@ class Runner:
 
     def _begin_fade(self, run: Run, active: Active, at: float) -> None:
         """Fade to the level expected: by the device where it can, else in bounded steps."""
+        locked = self.desk.why_locked(active.step.device, energise=False)
+        if locked is not None:
+            self._end(run, active.step, at, "passed over", locked)
+            return
         known = self.desk.truth.devices[active.step.device]
         device = known.device
         active.stage = "set"
@@ -460,6 +462,8 @@ class Runner:
             if active.stage == "shut down":
                 self._deadline(active, at + known.device.shuts_in)
             return
+        if active.stage == "shut down":
+            known.shutting = False
         self._end(run, step, at, "failed", self._why_failed(active))
 
     def _why_failed(self, active: Active) -> str:

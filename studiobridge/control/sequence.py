@@ -66,8 +66,6 @@ class Step:
     rest: float = 0.0
     phase: int = 1
     counts: bool = True
-    # wait until every counted step of the earlier phases has succeeded, not just ended
-    strict: bool = False
     essential: bool = True
     why: str = ""
 
@@ -81,6 +79,7 @@ class Knowledge(Protocol):
     def surely_set(self, name: str, preset: Preset) -> bool: ...
     def surely_out(self, name: str) -> bool: ...
     def going_down(self, name: str) -> bool: ...
+    def booting(self, name: str) -> bool: ...
     def still_hot(self, name: str) -> float: ...
 
 
@@ -90,7 +89,7 @@ class NothingKnown:
     def surely_on(self, name: str) -> bool:
         return False
 
-    surely_off = surely_heard = surely_out = going_down = surely_on
+    surely_off = surely_heard = surely_out = going_down = booting = surely_on
 
     def surely_set(self, name: str, preset: Preset) -> bool:
         return False
@@ -265,7 +264,7 @@ def _device_up(
         )
 
     if mains_switch:
-        if above is not None and not known.surely_heard(name):
+        if not known.surely_heard(name) and (feed_step or known.booting(name)):
             hear(f"it boots once {above} is on")
         if not known.surely_on(name) or above in draft.power:
             n = draft.add(
@@ -309,7 +308,8 @@ def _device_up(
     own_switch = "switch" in device.tells
     told = device.fixture and preset is not None and bool({"level", "cct", "switch"} & device.tells)
     heard = known.surely_heard(name) and not feed_step
-    if not heard and (above is not None or not (told or own_switch)):
+    # what answers when it is told need not be heard before, once it has booted
+    if not heard and (feed_step or known.booting(name) or not (told or own_switch)):
         hear("it boots and reports" if feed_step else "it has to be heard before it is trusted")
     turn = device.circuit if above is None and own_switch and not known.surely_on(name) else None
     if told and preset is not None:
@@ -480,7 +480,6 @@ def _device_down(
                 step.action in ("shut down", "cool down") or profile.devices[child].kind == "plug"
             )
             (needs if must else after).append(end)
-        sources = any(profile.devices[reached].kind == "audio" for reached in feeds.reach[name])
         draft.power[name] = draft.add(
             Step(
                 0,
@@ -489,7 +488,6 @@ def _device_down(
                 circuit=device.circuit,
                 takes=device.answers_in,
                 phase=phase,
-                strict=sources and phase > 0,
                 essential=device.essential,
                 why="amps go off first" if phase == 0 else "after all that hangs on it",
             ),
@@ -517,9 +515,7 @@ def _device_down(
         return
     if "switch" in device.tells and not known.surely_off(name):
         why = "amps go off first" if device.kind == "amp" else "its own switch"
-        n = add("switch off", device.answers_in, why)
-        if device.kind == "audio" and phase > 0:
-            draft.steps[n] = replace(draft.steps[n], strict=True)
+        add("switch off", device.answers_in, why)
 
 
 def build_cut(profile: SetProfile, feeds: Feeds) -> list[Step]:
@@ -560,7 +556,6 @@ class Sequencer:
         self._waits: list[int] = []
         self._dependents: list[list[int]] = [[] for _ in steps]
         self._phase_open: dict[int, int] = {0: 0, 1: 0, 2: 0}
-        self._phase_failed: set[int] = set()
         self._parked: dict[int, list[int]] = {0: [], 1: [], 2: []}
         self._open: list[tuple[float, int]] = []
         self._turns: dict[str, list[tuple[float, int]]] = {}
@@ -651,10 +646,6 @@ class Sequencer:
         times = [heap[0][0] for heap in (self._resting, self._circuits) if heap]
         return min(times) if times else None
 
-    def blocked_phase(self, step: Step) -> bool:
-        """A strict step whose earlier phases did not all succeed must not start."""
-        return step.strict and any(p in self._phase_failed for p in range(step.phase))
-
     def end(self, n: int, ok: bool, now: float, quiet_from: float | None = None) -> list[int]:
         """A step ended. Returns the steps that can no longer be done because they needed it.
 
@@ -680,8 +671,6 @@ class Sequencer:
                 )
                 if self._turns.get(step.circuit):
                     heapq.heappush(self._circuits, (self._free_at[step.circuit], step.circuit))
-            if not good:
-                self._phase_failed.add(step.phase)
             for dependent in self._dependents[current]:
                 if self._ended[dependent]:
                     continue

@@ -92,6 +92,7 @@ class Play:
     memory: Memory | None = None
     delay: float = 0.05
     obedient: bool = True
+    meters_itself: bool = False
     now: float = 0.0
     effects: list[tuple[float, object]] = field(default_factory=list)
     deaf: set[str] = field(default_factory=set)
@@ -132,6 +133,8 @@ class Play:
                 self.later(after if point == "level" else self.delay, tell.device, point, value)
             if point == "switch":
                 self.on[tell.device] = bool(value)
+                if self.meters_itself and "watts" in self.profile.devices[tell.device].hears:
+                    self.later(self.delay * 1.5, tell.device, "watts", 40.0 if value else 0.3)
                 if value and tell.device in self.controller.desk.feeds.switches:
                     self._boot(tell.device)
 
