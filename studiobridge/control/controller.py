@@ -331,7 +331,7 @@ class Controller:
                     self.runner.reported(self.desk.sole_computer[name], at)
             self._move_on(at)
         if name in self.watcher.wanted:
-            self.watcher.judge(name, at)
+            self.watcher.reported(name, point, value, at)
 
     def _mains_reported(self, name: str, on: bool, at: float) -> None:
         """A mains switch changed: what hangs on it has to be heard anew."""

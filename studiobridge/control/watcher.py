@@ -44,6 +44,8 @@ class Watcher:
         self.wanted: dict[str, dict[Point, Value]] = {}
         self.drifts: dict[Key, Drift] = {}
         self.open_allowed = False
+        # devices of which every point was as wanted when last judged: the quick way through
+        self.settled: set[str] = set()
         self._pending: dict[Key, float] = {}
         self._next = next_drift
         self._busy = busy
@@ -56,6 +58,7 @@ class Watcher:
         """From now on this device should report these values."""
         held = self.wanted.setdefault(name, {})
         held.update(points)
+        self.settled.discard(name)
         known = self.desk.truth.devices[name]
         self.desk.wake(f"judge {name}", max(at, known.quiet_until) + known.device.tolerance.settle)
         if known.device.poll is not None and known.device.can_ask:
@@ -91,11 +94,13 @@ class Watcher:
         for key in list(self.drifts):
             self.close(key, at, how, quietly=True)
         self.wanted.clear()
+        self.settled.clear()
         self._pending.clear()
 
     def let_go_of(self, name: str, points: set[Point]) -> None:
         """Stop holding some points of a device: they are about to be set anew."""
         held = self.wanted.get(name)
+        self.settled.discard(name)
         for point in points:
             if held is not None:
                 held.pop(point, None)
@@ -111,8 +116,22 @@ class Watcher:
             return 3 * device.poll
         return None
 
+    def reported(self, name: str, point: Point, said: Value, at: float) -> None:
+        """A report came in. Most say again what is wanted: those end here."""
+        if name in self.settled:
+            known = self.desk.truth.devices[name]
+            wanted = self.wanted[name].get(point)
+            if said == wanted or (wanted is None and point != "online"):
+                return
+            if at >= known.quiet_until and matches(
+                known.device, known.grids.get(point), point, wanted, said
+            ):
+                return
+        self.judge(name, at)
+
     def judge(self, name: str, at: float) -> None:
         """Compare what this device last reported with what is wanted of it."""
+        self.settled.discard(name)
         held = self.wanted.get(name)
         if not held or not self.open_allowed or self._busy(name):
             return
@@ -131,9 +150,12 @@ class Watcher:
             return
         if "switch" in held and not self._judge_point(name, "switch", held["switch"], at):
             return
+        same = True
         for point in ("level", "cct"):
             if point in held:
-                self._judge_point(name, point, held[point], at)
+                same &= self._judge_point(name, point, held[point], at)
+        if same:
+            self.settled.add(name)
 
     def _judge_point(self, name: str, point: Point, wanted: Value, at: float) -> bool:
         known = self.desk.truth.devices[name]

@@ -103,6 +103,8 @@ class Laws:
 
     def heard(self, at: float, name: str, point: Point, value: Value, retained: bool) -> None:
         seen = self.seen[name]
+        if retained and point in seen.fresh_at:
+            return  # kept from before what was heard since
         seen.value[point] = value
         if point == "rolling":
             was = self.rolling.get(name, False)
