@@ -1,0 +1,147 @@
+"""Colour of white light: CCT to chromaticity and back, mixing, and how far apart two whites are.
+
+Chromaticities are CIE 1960 u, v unless a name says otherwise: distances along and across the
+Planckian locus are measured there (CIE 15, CIE 224). Ranges: 1925 to 12500 K on the locus,
+4000 to 25000 K for CIE daylight.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from studiobridge.craft.grid import mired
+from studiobridge.craft.locus import FIRST_MIRED, STEP_MIRED, UV
+
+LAST_MIRED = FIRST_MIRED + STEP_MIRED * (len(UV) - 1)
+
+
+@dataclass(frozen=True, slots=True)
+class White:
+    """A white light at the mark: its illuminance (lx) and chromaticity (CIE 1960 u, v)."""
+
+    lux: float
+    u: float
+    v: float
+
+
+def uv_of_xy(x: float, y: float) -> tuple[float, float]:
+    """CIE 1931 x, y to CIE 1960 u, v. Source: CIE 15. Raises ValueError where y is not above 0."""
+    if not y > 0:
+        raise ValueError(f"a chromaticity has y above 0, not {y:g}")
+    scale = -2.0 * x + 12.0 * y + 3.0
+    return 4.0 * x / scale, 6.0 * y / scale
+
+
+def xy_of_uv(u: float, v: float) -> tuple[float, float]:
+    """CIE 1960 u, v to CIE 1931 x, y. Source: CIE 15."""
+    scale = 2.0 * u - 8.0 * v + 4.0
+    return 3.0 * u / scale, 2.0 * v / scale
+
+
+def planckian_uv(kelvin: float) -> tuple[float, float]:
+    """Chromaticity of a full radiator. Range: 1925 to 12500 K.
+
+    Cubic interpolation of the table in `locus.py`. Raises ValueError outside the range.
+    """
+    return _locus(_checked(mired(kelvin)))
+
+
+def _checked(at: float) -> float:
+    if not FIRST_MIRED - 1e-9 <= at <= LAST_MIRED + 1e-9:
+        low, high = 1e6 / LAST_MIRED, 1e6 / FIRST_MIRED
+        raise ValueError(f"{1e6 / at:.0f} K is outside {low:.0f} to {high:.0f} K")
+    return at
+
+
+def _locus(at: float) -> tuple[float, float]:
+    """Cubic Lagrange through the four nearest points of the table."""
+    place = (at - FIRST_MIRED) / STEP_MIRED
+    i = min(max(math.floor(place), 1), len(UV) - 3)
+    t = place - i
+    weights = (
+        -t * (t - 1.0) * (t - 2.0) / 6.0,
+        (t + 1.0) * (t - 1.0) * (t - 2.0) / 2.0,
+        -(t + 1.0) * t * (t - 2.0) / 2.0,
+        (t + 1.0) * t * (t - 1.0) / 6.0,
+    )
+    points = UV[i - 1 : i + 3]
+    return (
+        sum(w * p[0] for w, p in zip(weights, points, strict=True)),
+        sum(w * p[1] for w, p in zip(weights, points, strict=True)),
+    )
+
+
+def daylight_xy(kelvin: float) -> tuple[float, float]:
+    """CIE 1931 x, y of a CIE daylight phase. Range: 4000 to 25000 K. Source: CIE 15, from memory.
+
+    Raises ValueError outside the range.
+    """
+    if not 4000.0 <= kelvin <= 25000.0:
+        raise ValueError(f"CIE daylight is defined from 4000 to 25000 K, not at {kelvin:.0f} K")
+    t = kelvin
+    if t <= 7000.0:
+        x = -4.6070e9 / t**3 + 2.9678e6 / t**2 + 0.09911e3 / t + 0.244063
+    else:
+        x = -2.0064e9 / t**3 + 1.9018e6 / t**2 + 0.24748e3 / t + 0.237040
+    return x, -3.000 * x * x + 2.870 * x - 0.275
+
+
+def cct_and_duv(u: float, v: float) -> tuple[float, float]:
+    """CCT (K) and signed distance from the Planckian locus (positive: above, greenish).
+
+    The nearest point of the locus in CIE 1960 u, v. Source: CIE 15; sign as in ANSI C78.377.
+    Raises ValueError when the nearest point is at an end of the range.
+    """
+
+    def far(at: float) -> float:
+        pu, pv = _locus(at)
+        return (pu - u) ** 2 + (pv - v) ** 2
+
+    nearest = min(range(len(UV)), key=lambda i: (UV[i][0] - u) ** 2 + (UV[i][1] - v) ** 2)
+    if nearest in (0, len(UV) - 1):
+        raise ValueError("this white is outside the range of the table")
+    low = FIRST_MIRED + STEP_MIRED * (nearest - 1)
+    high = low + 2 * STEP_MIRED
+    # golden section: the distance has one minimum between the two neighbours
+    golden = (math.sqrt(5.0) - 1.0) / 2.0
+    a, b = high - golden * (high - low), low + golden * (high - low)
+    far_a, far_b = far(a), far(b)
+    while high - low > 1e-7:
+        if far_a < far_b:
+            high, b, far_b = b, a, far_a
+            a = high - golden * (high - low)
+            far_a = far(a)
+        else:
+            low, a, far_a = a, b, far_b
+            b = low + golden * (high - low)
+            far_b = far(b)
+    at = (low + high) / 2.0
+    pu, pv = _locus(at)
+    return 1e6 / at, math.copysign(math.hypot(u - pu, v - pv), v - pv)
+
+
+def mix(whites: Iterable[White]) -> White:
+    """Several whites on the same mark: illuminances add, chromaticity follows.
+
+    Additive mixing of tristimulus values (Grassmann's laws). Raises ValueError with no light.
+    """
+    lux = sum_u = sum_v = weight = 0.0
+    for white in whites:
+        if white.lux < 0:
+            raise ValueError(f"illuminance is not negative, not {white.lux:g} lx")
+        # in CIE 1960, chromaticities mix in proportion to Y / v
+        share = white.lux / white.v
+        lux += white.lux
+        weight += share
+        sum_u += share * white.u
+        sum_v += share * white.v
+    if weight <= 0:
+        raise ValueError("no light reaches the mark, so it has no colour")
+    return White(lux, sum_u / weight, sum_v / weight)
+
+
+def delta_uv_prime(u1: float, v1: float, u2: float, v2: float) -> float:
+    """Distance in CIE 1976 u', v' of two chromaticities given in CIE 1960 u, v. Source: CIE 15."""
+    return math.hypot(u1 - u2, 1.5 * (v1 - v2))

@@ -1,0 +1,95 @@
+"""Mains: running load, inrush against the breaker, voltage drop, battery, energy and its cost.
+
+A calculation, not an inspection: local code and a licensed electrician decide.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+Curve = Literal["B", "C", "D"]
+
+# NEC 210.20(A), from memory: continuous load at most 80 % of the breaker (the 125 % rule).
+CONTINUOUS_SHARE = 0.8
+# IEC 60898-1: instantaneous trip in multiples of the rated current: (must not, must).
+TRIP_BAND: dict[Curve, tuple[float, float]] = {"B": (3, 5), "C": (5, 10), "D": (10, 20)}
+# Resistance in ohm per km at 20 degrees C, flexible copper class 5. IEC 60228, from memory.
+OHM_PER_KM: dict[float, float] = {
+    0.75: 26.0,
+    1.0: 19.5,
+    1.5: 13.3,
+    2.5: 7.98,
+    4.0: 4.95,
+    6.0: 3.30,
+}
+# Ohm per 1000 ft, solid copper at 75 degrees C. NEC chapter 9 table 8, from memory.
+OHM_PER_1000_FT: dict[int, float] = {16: 4.89, 14: 3.07, 12: 1.93, 10: 1.21}
+METRES_PER_FOOT = 0.3048
+# A battery is not its label: age, cold and the cut-off of the fixture take about a fifth.
+# Common practice, no source.
+BATTERY_MARGIN = 0.8
+
+
+def running_limit(breaker: float, voltage: float) -> float:
+    """Watts a circuit may carry for long. Breaker in A, voltage in V, both above 0."""
+    if not (breaker > 0 and voltage > 0):
+        raise ValueError(f"a breaker and a voltage are above 0, not {breaker:g} A, {voltage:g} V")
+    return CONTINUOUS_SHARE * breaker * voltage
+
+
+def trips(
+    inrush: float, running: float, breaker: float, curve: Curve
+) -> Literal["no", "may", "will"]:
+    """Does a peak of `inrush` A on top of `running` A trip the breaker at once?
+
+    Against the band of the curve (IEC 60898-1): below it no, inside it it may, above it it will.
+    Pessimistic: the band is for half a cycle and more; most inrush is over sooner.
+    """
+    if not (inrush >= 0 and running >= 0 and breaker > 0):
+        raise ValueError("currents are not negative, and a breaker is above 0 A")
+    low, high = TRIP_BAND[curve]
+    total = inrush + running
+    if total < low * breaker:
+        return "no"
+    return "may" if total < high * breaker else "will"
+
+
+def resistance(length: float, *, square_mm: float | None = None, awg: int | None = None) -> float:
+    """Resistance (ohm) of one conductor of `length` m. Raises ValueError for unknown sections."""
+    if not length >= 0:
+        raise ValueError(f"a length is not negative, not {length:g} m")
+    if square_mm is not None and awg is None:
+        per_km = OHM_PER_KM.get(square_mm)
+        if per_km is None:
+            known = ", ".join(f"{s:g}" for s in OHM_PER_KM)
+            raise ValueError(f"no figure for {square_mm:g} mm²; known: {known}")
+        return per_km * length / 1000.0
+    if awg is not None and square_mm is None:
+        per_1000_ft = OHM_PER_1000_FT.get(awg)
+        if per_1000_ft is None:
+            known = ", ".join(str(gauge) for gauge in OHM_PER_1000_FT)
+            raise ValueError(f"no figure for AWG {awg}; known: {known}")
+        return per_1000_ft * length / (1000.0 * METRES_PER_FOOT)
+    raise ValueError("give a cross-section in mm² or an AWG, one of them")
+
+
+def voltage_drop(current: float, conductor: float) -> float:
+    """Volts lost on a single-phase lead: 2 R I, out and back. NEC (a note), from memory."""
+    if not (current >= 0 and conductor >= 0):
+        raise ValueError("current and resistance are not negative")
+    return 2.0 * conductor * current
+
+
+def battery_hours(watt_hours: float, draw: float) -> float:
+    """Hours a battery honestly lasts at `draw` W, with BATTERY_MARGIN. Raises ValueError at 0 W."""
+    if not (watt_hours > 0 and draw > 0):
+        raise ValueError("a battery and a draw are above 0")
+    return watt_hours * BATTERY_MARGIN / draw
+
+
+def energy_cost(kwh: float, price: float) -> float:
+    """Cost of an energy at a price per kWh, in the price's currency."""
+    if not (kwh >= 0 and price >= 0 and math.isfinite(kwh * price)):
+        raise ValueError("energy and price are not negative")
+    return kwh * price

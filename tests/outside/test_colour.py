@@ -1,0 +1,91 @@
+"""Colour against CIE values, the filter tables and the colour-science library."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from studiobridge.craft.colour import (
+    White,
+    cct_and_duv,
+    daylight_xy,
+    delta_uv_prime,
+    mix,
+    planckian_uv,
+    uv_of_xy,
+    xy_of_uv,
+)
+
+colour = pytest.importorskip("colour", reason="colour-science is in the extra `test`")
+
+
+def test_planckian_values_computed_with_colour_science_ohno_2013() -> None:
+    """Source: colour-science, Ohno 2013; quoted values."""
+    for kelvin, u, v in [
+        (3200, 0.24399, 0.34488),
+        (4000, 0.22511, 0.33439),
+        (5600, 0.20610, 0.31746),
+    ]:
+        assert planckian_uv(kelvin) == pytest.approx((u, v), abs=2e-5)
+
+
+def test_illuminant_a_is_on_the_locus() -> None:
+    """Source: CIE 15, illuminant A at 2856 K: x 0.44757, y 0.40745."""
+    assert xy_of_uv(*planckian_uv(2856)) == pytest.approx((0.44757, 0.40745), abs=1e-4)
+    cct, duv = cct_and_duv(*uv_of_xy(0.44757, 0.40745))
+    assert cct == pytest.approx(2856, abs=1.5)
+    assert abs(duv) < 1e-4
+
+
+def test_daylight() -> None:
+    """Source: CIE 15: D65 x 0.31272 y 0.32903 at 6504 K; D55 x 0.33243 y 0.34755 at 5503 K."""
+    assert daylight_xy(6504) == pytest.approx((0.31272, 0.32903), abs=1e-4)
+    assert daylight_xy(5503) == pytest.approx((0.33243, 0.34755), abs=1e-4)
+    cct, duv = cct_and_duv(*uv_of_xy(0.31272, 0.32903))
+    assert cct == pytest.approx(6504, abs=3)
+    assert duv == pytest.approx(0.0032, abs=2e-4)
+
+
+def test_the_whole_range_against_colour_science() -> None:
+    """Reference library: colour-science, Ohno 2013, 2000 to 10000 K: 1 K and 1e-4."""
+    for kelvin in range(2000, 10001, 250):
+        for duv in (-0.01, 0.0, 0.006):
+            uv = colour.temperature.CCT_to_uv_Ohno2013([float(kelvin), duv])
+            cct, across = cct_and_duv(float(uv[0]), float(uv[1]))
+            assert cct == pytest.approx(kelvin, abs=1.0), (kelvin, duv)
+            assert across == pytest.approx(duv, abs=1e-4), (kelvin, duv)
+
+
+def test_there_and_back() -> None:
+    for kelvin in range(2000, 12000, 137):
+        cct, duv = cct_and_duv(*planckian_uv(kelvin))
+        assert cct == pytest.approx(kelvin, rel=1e-6)
+        assert abs(duv) < 1e-8
+
+
+def test_mixing_against_tristimulus_values() -> None:
+    """Grassmann's laws with colour-science's own xyY to XYZ."""
+    a, b = planckian_uv(3200), planckian_uv(5600)
+    mixed = mix([White(300.0, *a), White(700.0, *b)])
+    xyz = sum(colour.xyY_to_XYZ([*xy_of_uv(u, v), lux]) for lux, (u, v) in ((300.0, a), (700.0, b)))
+    x, y = xyz[0] / xyz.sum(), xyz[1] / xyz.sum()
+    assert xy_of_uv(mixed.u, mixed.v) == pytest.approx((x, y), abs=1e-9)
+    assert mixed.lux == 1000.0
+
+
+def test_a_difference_in_u_prime_v_prime() -> None:
+    """Source: CIE 15: u' = u, v' = 1.5 v."""
+    assert delta_uv_prime(0.2, 0.3, 0.2, 0.31) == pytest.approx(0.015)
+    assert delta_uv_prime(0.2, 0.3, 0.203, 0.3) == pytest.approx(0.003)
+
+
+@pytest.mark.parametrize("kelvin", [0.0, -5.0, 500.0, 40000.0, math.nan])
+def test_what_cannot_be_is_refused(kelvin: float) -> None:
+    with pytest.raises(ValueError):
+        planckian_uv(kelvin)
+
+
+def test_no_light_has_no_colour() -> None:
+    with pytest.raises(ValueError, match="no light"):
+        mix([])

@@ -1,0 +1,128 @@
+"""Light, exposure and flicker against handbooks, standards and definitions."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from studiobridge.craft.exposure import (
+    C_FLAT,
+    FOOT_CANDLE,
+    aperture_for,
+    bands,
+    exposure_ripple,
+    lux_for,
+    modulation_limit,
+    risk,
+    shutter_of_angle,
+)
+from studiobridge.craft.mark import across, angle_between, evenness, illuminance, stops
+
+lit = st.floats(min_value=1e-3, max_value=1e6)
+
+
+def test_stops_by_definition() -> None:
+    """log2(a/b): 2:1 is 1 stop, 3:1 is 1.58, 4:1 is 2, 8:1 is 3."""
+    assert [round(stops(r, 1), 2) for r in (2, 3, 4, 8)] == [1.0, 1.58, 2.0, 3.0]
+
+
+def test_twice_the_distance_is_two_stops_less() -> None:
+    """Inverse square, by definition."""
+    near, far = illuminance(1000, 1, 1.5), illuminance(1000, 1, 3.0)
+    assert stops(near, far) == pytest.approx(2.0)
+
+
+def test_hundred_foot_candles() -> None:
+    """Cinematography handbooks, from memory: 100 fc, EI 100, 1/50 s is f/2.8.
+
+    ISO 2720 (from memory) with C = 250 gives f/2.93.
+    """
+    aperture = aperture_for(100 * FOOT_CANDLE, 1 / 50, 100, C_FLAT)
+    assert aperture == pytest.approx(2.93, abs=0.01)
+    assert abs(2 * math.log2(aperture / 2.8)) < 0.2  # within a fifth of a stop of the rule
+
+
+@given(lux=lit, shutter=st.floats(1e-4, 10), iso=st.floats(25, 102400))
+def test_exposure_is_its_own_inverse(lux: float, shutter: float, iso: float) -> None:
+    assert lux_for(aperture_for(lux, shutter, iso), shutter, iso) == pytest.approx(lux)
+
+
+def test_shutter_angles() -> None:
+    """Handbooks, from memory: 24 fps at 180, 172.8, 144 degrees is 1/48, 1/50, 1/60 s."""
+    assert shutter_of_angle(180, 24) == pytest.approx(1 / 48)
+    assert shutter_of_angle(172.8, 24) == pytest.approx(1 / 50)
+    assert shutter_of_angle(144, 24) == pytest.approx(1 / 60)
+
+
+def test_safe_shutters_do_not_band() -> None:
+    """Handbooks, from memory: 1/50 s is safe on 50 Hz mains, 1/60 s on 60 Hz."""
+    assert not bands(1 / 50, 2 * 50)
+    assert not bands(1 / 60, 2 * 60)
+    assert bands(1 / 60, 2 * 50)
+    assert bands(1 / 48, 2 * 50)
+    assert bands(1 / 1000, 2 * 60)
+
+
+def test_fast_pwm_does_not_band_at_a_slow_shutter() -> None:
+    """The longer the exposure in periods, the smaller the ripple: at most 1 / (pi n)."""
+    assert not bands(1 / 50, 25_000.0)
+    assert exposure_ripple(1 / 48, 3000.0, 100.0) <= 100 / (math.pi * 3000 / 48)
+
+
+def test_low_risk_modulation() -> None:
+    """IEEE 1789-2015, from memory."""
+    assert modulation_limit(100) == pytest.approx(8.0)
+    assert modulation_limit(1250) == pytest.approx(100.0)
+    assert modulation_limit(60) == pytest.approx(1.5)
+    assert modulation_limit(4000) == 100.0
+    assert risk(30, 100) == "not low"
+    assert risk(30, 1000) == "low"
+
+
+def test_cosine_law_by_hand() -> None:
+    """A light 3 m up and 4 m along: 5 m away, striking a floor at acos(3/5)."""
+    distance, angle = angle_between((4.0, 3.0), (0.0, 0.0), (0.0, 1.0))
+    assert distance == pytest.approx(5.0)
+    assert math.cos(math.radians(angle)) == pytest.approx(0.6)
+    assert illuminance(2500, 1, distance, angle) == pytest.approx(60.0)
+    assert illuminance(2500, 1, 5.0, 100.0) == 0.0
+
+
+def test_two_side_lights_are_more_even_than_one() -> None:
+    one = [(1000.0, 1.0, -1.5, 1.0, 1.0)]
+    two = [*one, (1000.0, 1.0, 1.5, 1.0, 1.0)]
+    assert evenness(across(two, 2.0)) < evenness(across(one, 2.0))
+    left, *_, right = across(two, 2.0)
+    assert left == pytest.approx(right)
+
+
+@given(lit, lit, st.floats(0.2, 20), st.floats(0.2, 20))
+def test_farther_is_darker_and_lights_add(a: float, b: float, near: float, far: float) -> None:
+    if near < far:
+        assert illuminance(a, 1, near) > illuminance(a, 1, far)
+    together = illuminance(a + b, 1, near)
+    assert together == pytest.approx(illuminance(a, 1, near) + illuminance(b, 1, near))
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: aperture_for(0, 1 / 50, 100),
+        lambda: lux_for(0, 1 / 50, 100),
+        lambda: shutter_of_angle(0, 24),
+        lambda: shutter_of_angle(400, 24),
+        lambda: illuminance(100, 1, 0),
+        lambda: illuminance(100, 1, -2),
+        lambda: illuminance(-1, 1, 2),
+        lambda: stops(0, 1),
+        lambda: evenness([]),
+        lambda: angle_between((1.0, 1.0), (1.0, 1.0), (0.0, 1.0)),
+        lambda: bands(float("nan"), 100),
+    ],
+)
+def test_what_cannot_be_is_refused(call) -> None:  # type: ignore[no-untyped-def]
+    with pytest.raises(ValueError):
+        call()

@@ -1,0 +1,100 @@
+"""Room and framing against lens tables and the practice of small one-person rooms."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from studiobridge.craft.space import (
+    Link,
+    angle_of_view,
+    chain,
+    distance_for,
+    feet_and_inches,
+    field_at,
+    metres,
+    saved,
+)
+
+
+def test_angles_of_view_on_36_by_24() -> None:
+    """Lens tables: 24 mm 73.7, 35 mm 54.4, 50 mm 39.6, 85 mm 23.9 degrees across 36 mm."""
+    for focal, angle in [(24, 73.7), (35, 54.4), (50, 39.6), (85, 23.9)]:
+        assert angle_of_view(focal, 36) == pytest.approx(angle, abs=0.05)
+
+
+def test_feet_and_inches_are_exact() -> None:
+    """By definition 1 in is 25.4 mm; 4 ft 3 in is 4.25 ft and never 4.2."""
+    assert metres(4, 3) == Fraction(12954, 10000)
+    assert feet_and_inches(metres(4, 3)) == "4 ft 3 in"
+    assert feet_and_inches(metres(0, Fraction(19, 2))) == "9 1/2 in"
+    assert feet_and_inches(metres(7)) == "7 ft"
+
+
+@given(st.integers(0, 60), st.integers(0, 47))
+def test_feet_and_inches_there_and_back(feet: int, quarters: int) -> None:
+    length = metres(feet, Fraction(quarters, 4))
+    words = feet_and_inches(length).split()
+    back = Fraction(0)
+    for i, word in enumerate(words):
+        if word == "ft":
+            back += 12 * Fraction(words[i - 1])
+        elif word == "in":
+            start = words.index("ft") + 1 if "ft" in words else 0
+            back += sum(Fraction(w) for w in words[start:i])
+    assert back * Fraction(254, 10000) == length
+
+
+SMALL_ROOM = [
+    Link("backdrop frame", metres(0, Fraction(19, 2))),
+    Link("subject", metres(1, 6)),
+    Link("table", metres(2)),
+]
+
+
+def test_the_depth_of_a_small_room() -> None:
+    """Common practice for a small one-person green-screen room, no source.
+
+    Frame 9.5 in deep; the subject's focus point 1 ft 6 in in front of it; 2 ft more to the
+    table: 3 ft 6 in from the screen, 4 ft 3 in (to the inch below) from the back wall.
+    """
+    stations = chain(SMALL_ROOM)
+    from_screen = stations[-1].total - stations[0].total
+    assert feet_and_inches(from_screen) == "3 ft 6 in"
+    inches = stations[-1].total / Fraction(254, 10000)
+    assert divmod(int(inches), 12) == (4, 3)
+
+
+def test_what_variations_save() -> None:
+    """Common practice, no source: each of three variations saves about a foot."""
+    rig = [*SMALL_ROOM, Link("to the lens", metres(2, 11)), Link("rig", metres(1, 7))]
+    total = chain(rig)[-1].total
+    assert total < metres(9)
+    shorter = [link for link in rig if link.name != "table"] + [Link("table", metres(1))]
+    assert saved(rig, shorter) == metres(1)
+    assert chain(shorter)[-1].total < metres(8)
+
+
+def test_wide_lenses_serve_short_throws() -> None:
+    """Common practice, no source: 16 to 25 mm serve these distances, 50 mm needs a longer one."""
+    throw = float(metres(5))
+    head_and_shoulders = 1.2
+    assert field_at(25, 36, throw) > head_and_shoulders
+    assert distance_for(50, 36, head_and_shoulders) > distance_for(25, 36, head_and_shoulders) * 1.9
+
+
+@given(st.floats(4, 400), st.floats(5, 60), st.floats(0.1, 50))
+def test_field_and_distance_are_inverse(focal: float, sensor: float, distance: float) -> None:
+    assert distance_for(focal, sensor, field_at(focal, sensor, distance)) == pytest.approx(distance)
+
+
+def test_what_cannot_be_is_refused() -> None:
+    with pytest.raises(ValueError):
+        angle_of_view(0, 36)
+    with pytest.raises(ValueError):
+        field_at(24, 36, 0)
+    with pytest.raises(ValueError, match="table"):
+        chain([Link("table", Fraction(-1))])
