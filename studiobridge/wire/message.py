@@ -29,11 +29,16 @@ class Message:
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """A device reports a value of one point (percent, kelvin, watts, or yes/no)."""
+    """A device reports a value of one point (percent, kelvin, watts, or yes/no).
+
+    `retained` is None where the message's own flag says whether the broker kept it; a value
+    that had to wait for the device's description carries the flag it came with.
+    """
 
     device: str
     point: Point
     value: Value
+    retained: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,502 @@
+"""Homie 5: devices that describe themselves. https://homieiot.github.io/ (from memory)
+
+What this file keeps to:
+
+- `homie/5/<device>/$state` is init, ready, disconnected, sleeping or lost. Only ready is
+  online. A root that is lost takes its whole tree with it.
+- `$description` is JSON; properties, units, formats and settable come from there.
+- A property is set with a non-retained message to `<property>/set`. `$target` is where it is
+  going and never a report.
+- Booleans are `true` and `false`; integers are whole; a float has a dot or an exponent.
+
+A value may arrive before the description that explains it. It waits, with the retain flag it
+came with, so that waiting makes nothing fresh.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+
+from studiobridge.craft.grid import Grid, GridUnit
+from studiobridge.profile.model import YES_NO, Device, Point, SetProfile, Value
+from studiobridge.wire.encode import Unreadable, json_of, number, shown, text_of
+from studiobridge.wire.message import Garbled, Heard, Learned, Message
+
+ROOT = "homie/5"
+STATES = frozenset({"init", "ready", "disconnected", "sleeping", "lost"})
+IDENTIFIER = re.compile(r"[a-z0-9]([a-z0-9-]*[a-z0-9])?\Z")
+INTEGER = re.compile(r"-?[0-9]{1,19}\Z")
+MIRED_UNITS = frozenset({"MK⁻¹", "MK-1"})
+# A description is larger than a report, and still not a flood.
+MAX_NODES = 1000
+
+# What a property is called where a device's owner did not say (`properties:` in the profile).
+USUAL_ID: dict[Point, str] = {
+    "switch": "switch",
+    "level": "level",
+    "cct": "cct",
+    "watts": "watts",
+    "rolling": "rolling",
+    "down": "down",
+    "shut_down": "shut-down",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Property:
+    """What a description says of one property."""
+
+    name: str
+    datatype: str
+    settable: bool
+    unit: str
+    low: float | None
+    high: float | None
+    step: float
+    choices: tuple[str, ...] = ()
+
+    def grid(self, point: Point) -> Grid | None:
+        """Its steps, in the unit it speaks."""
+        if point == "level":
+            if self.unit == "%":
+                low = 0.0 if self.low is None else self.low
+                return Grid(low, 100.0 if self.high is None else self.high, self.step, "percent")
+            if self.high == 1.0 and self.datatype == "float":
+                return Grid(self.low or 0.0, 1.0, self.step, "fraction")
+            low, high = self._ends()
+            return Grid(0.0, 100.0, self.step * 100.0 / (high - low), "percent")
+        if point == "cct":
+            kind: GridUnit = "mired" if self.unit in MIRED_UNITS else "kelvin"
+            usual = (40.0, 1000.0) if kind == "mired" else (1000.0, 25000.0)
+            return Grid(
+                usual[0] if self.low is None else self.low,
+                usual[1] if self.high is None else self.high,
+                self.step,
+                kind,
+            )
+        return None
+
+    def _ends(self) -> tuple[float, float]:
+        low = 0.0 if self.low is None else self.low
+        high = 100.0 if self.high is None else self.high
+        return low, high
+
+    def encode(self, point: Point, value: Value) -> str:
+        """A house value as this property's payload."""
+        if self.datatype == "boolean" or point in YES_NO or point == "shut_down":
+            if self.datatype == "enum" and self.choices:
+                return self.choices[0]
+            return "true" if value else "false"
+        if point == "watts":
+            raw = float(value)
+        else:
+            grid = self.grid(point)
+            assert grid is not None
+            held = grid.nearest(float(value))
+            if point == "level" and self.unit != "%" and grid.unit == "percent":
+                low, high = self._ends()
+                raw = low + held / 100.0 * (high - low)
+            else:
+                raw = grid.to_raw(held)
+        if self.datatype == "integer":
+            return str(round(raw))
+        return repr(round(raw, 9))
+
+    def decode(self, point: Point, text: str) -> Value:
+        """This property's payload as a house value. Raises Unreadable."""
+        if point in YES_NO:
+            if text not in ("true", "false"):
+                raise Unreadable(f"{point} is {shown(text)}, neither 'true' nor 'false'")
+            return text == "true"
+        if self.datatype == "integer" and not INTEGER.match(text):
+            raise Unreadable(f"{point} is {shown(text)}, not a whole number")
+        if text != text.strip():
+            raise Unreadable(f"{point} is {shown(text)}, not a number")
+        raw = number(text, point)
+        low = float("-inf") if self.low is None else self.low
+        high = float("inf") if self.high is None else self.high
+        if not low <= raw <= high:
+            raise Unreadable(f"{point} {raw:.6g} is outside {low:g}..{high:g}")
+        grid = self.grid(point)
+        if grid is None:
+            return raw
+        if point == "level" and self.unit != "%" and grid.unit == "percent":
+            a, b = self._ends()
+            return (raw - a) * 100.0 / (b - a)
+        if grid.unit == "mired" and raw <= 0:
+            raise Unreadable(f"{point} {raw:g} is not above 0 mired")
+        if grid.unit == "kelvin" and raw <= 0:
+            raise Unreadable(f"{point} {raw:g} is not above 0 K")
+        value = grid.from_raw(raw)
+        if point == "level" and not 0.0 <= value <= 100.0:
+            raise Unreadable(f"level {value:g} % is outside 0..100 %")
+        return value
+
+
+def _property(name: str, said: object) -> Property:
+    if not isinstance(said, dict):
+        raise Unreadable(f"property {shown(name)} is not an object")
+    datatype = said.get("datatype")
+    if not isinstance(datatype, str):
+        raise Unreadable(f"property {shown(name)} has no datatype")
+    settable = said.get("settable", False)
+    unit = said.get("unit", "")
+    format_ = said.get("format", "")
+    if not isinstance(settable, bool) or not isinstance(unit, str) or not isinstance(format_, str):
+        raise Unreadable(f"property {shown(name)} is described wrongly")
+    low = high = None
+    step = 1.0 if datatype == "integer" else 0.0
+    choices: tuple[str, ...] = ()
+    if datatype in ("integer", "float") and format_:
+        parts = format_.split(":")
+        if len(parts) not in (2, 3):
+            raise Unreadable(f"format {shown(format_)} of {shown(name)} is not min:max:step")
+        try:
+            ends = [number(part, "format") if part else None for part in parts]
+        except Unreadable:
+            raise Unreadable(
+                f"format {shown(format_)} of {shown(name)} is not min:max:step"
+            ) from None
+        low, high = ends[0], ends[1]
+        if len(ends) == 3 and ends[2] is not None:
+            step = ends[2]
+        if (low is not None and high is not None and low >= high) or step < 0:
+            raise Unreadable(f"format {shown(format_)} of {shown(name)} has no range")
+    elif datatype == "enum":
+        choices = tuple(format_.split(","))
+    return Property(name, datatype, settable, unit, low, high, step, choices)
+
+
+class HomieDevice:
+    """The bridge's end of one Homie device: one device of the set on one node."""
+
+    def __init__(self, device: Device) -> None:
+        self.device = device
+        self.id, _, self.node = device.at.partition("/")
+        self.base = f"{ROOT}/{self.id}/{self.node}"
+        self.root = self.id
+        self.parents: tuple[str, ...] = ()
+        self.points: dict[Point, Property] = {}
+        self.by_topic: dict[str, Point] = {}
+        self.described = False
+        self._waiting: dict[str, tuple[bytes, bool]] = {}
+
+    # ---- what it says of itself ---------------------------------------------------------------
+
+    def describe(self, payload: bytes) -> list[Heard | Learned | Garbled]:
+        """Read a $description; then the values that waited for it."""
+        topic = f"{ROOT}/{self.id}/$description"
+        try:
+            if not payload:
+                raise Unreadable("the description was taken back")
+            document = json_of(payload)
+            properties = self._properties(document)
+        except Unreadable as error:
+            return [Garbled(self.device.name, topic, f"$description: {error}")]
+        assert isinstance(document, dict)
+        root = document.get("root")
+        parent = document.get("parent")
+        self.root = root if isinstance(root, str) else self.id
+        self.parents = tuple(p for p in (root, parent) if isinstance(p, str))
+        self.points = self._choose(properties)
+        self.by_topic = {f"{self.base}/{p.name}": point for point, p in self.points.items()}
+        self.described = True
+        out: list[Heard | Learned | Garbled] = []
+        needed = (self.device.tells | self.device.hears) - {"online"}
+        for point in sorted(needed | set(self.points)):
+            found = self.points.get(point)
+            told = found is not None and found.settable and point != "watts"
+            out.append(
+                Learned(
+                    self.device.name,
+                    point,
+                    told,
+                    found is not None and point != "shut_down",
+                    found.grid(point) if found is not None else None,
+                )
+            )
+            if found is None:
+                why = f"$description: node {shown(self.node)} has no property for {point}"
+                out.append(Garbled(self.device.name, topic, why))
+            elif point in self.device.tells and not told:
+                why = f"$description: {shown(found.name)} ({point}) cannot be set"
+                out.append(Garbled(self.device.name, topic, why))
+        waiting, self._waiting = self._waiting, {}
+        for where, (value, retained) in waiting.items():
+            out.extend(self.value(where, value, retained, waited=True))
+        return out
+
+    def _properties(self, document: object) -> dict[str, Property]:
+        if not isinstance(document, dict):
+            raise Unreadable("not a JSON object")
+        version = document.get("homie")
+        if not isinstance(version, str) or not version.startswith("5"):
+            raise Unreadable(f"it follows Homie {shown(version)}, and this needs 5")
+        nodes = document.get("nodes")
+        if not isinstance(nodes, dict) or len(nodes) > MAX_NODES:
+            raise Unreadable("it has no nodes")
+        node = nodes.get(self.node)
+        if not isinstance(node, dict):
+            raise Unreadable(f"it has no node {shown(self.node)}")
+        properties = node.get("properties")
+        if not isinstance(properties, dict) or len(properties) > MAX_NODES:
+            raise Unreadable(f"node {shown(self.node)} has no properties")
+        return {
+            name: _property(name, said)
+            for name, said in properties.items()
+            if isinstance(name, str) and IDENTIFIER.match(name)
+        }
+
+    def _choose(self, properties: dict[str, Property]) -> dict[Point, Property]:
+        """Which property is which point: as the profile says, by its usual name, by its unit."""
+        chosen: dict[Point, Property] = {}
+        wanted: set[Point] = {"switch", *self.device.tells, *self.device.hears} - {"online"}
+        for point in sorted(wanted):
+            said = self.device.properties.get(point)
+            named = properties.get(said if said is not None else USUAL_ID[point])
+            if named is not None and self._suits(point, named):
+                chosen[point] = named
+            elif said is None:
+                suited = [
+                    p
+                    for p in properties.values()
+                    if self._looks_like(point, p) and p not in chosen.values()
+                ]
+                if len(suited) == 1:
+                    chosen[point] = suited[0]
+        return chosen
+
+    def _suits(self, point: Point, found: Property) -> bool:
+        if point in YES_NO:
+            return found.datatype == "boolean"
+        if point == "shut_down":
+            return found.datatype in ("boolean", "enum")
+        return found.datatype in ("integer", "float")
+
+    def _looks_like(self, point: Point, found: Property) -> bool:
+        number_ = found.datatype in ("integer", "float")
+        if point == "level":
+            return number_ and found.settable and found.unit == "%"
+        if point == "cct":
+            return number_ and found.settable and (found.unit == "K" or found.unit in MIRED_UNITS)
+        if point == "watts":
+            return number_ and found.unit == "W"
+        if point == "switch":
+            return found.datatype == "boolean" and found.settable
+        return False
+
+    # ---- what it reports ------------------------------------------------------------------------
+
+    def value(
+        self, topic: str, payload: bytes, retained: bool, waited: bool = False
+    ) -> list[Heard | Learned | Garbled]:
+        """A message on a property's own topic."""
+        point = self.by_topic.get(topic)
+        if point is None:
+            if not self.described and len(self._waiting) < 64:
+                self._waiting[topic] = (payload[:1024], retained)
+            return []
+        if point == "shut_down":
+            return []
+        try:
+            value = self.points[point].decode(point, text_of(payload))
+        except Unreadable as error:
+            return [Garbled(self.device.name, topic, str(error))]
+        return [Heard(self.device.name, point, value, retained if waited else None)]
+
+    def tell(self, values: Sequence[tuple[Point, Value]]) -> list[Message]:
+        """Non-retained messages to the `set` topics of its properties."""
+        messages = []
+        for point, value in values:
+            found = self.points.get(point)
+            if found is not None and found.settable:
+                payload = found.encode(point, value).encode()
+                messages.append(Message(f"{self.base}/{found.name}/set", payload))
+        return messages
+
+
+class HomieBook:
+    """All Homie devices of a set, found by topic, with the states of their trees."""
+
+    def __init__(self, devices: Sequence[Device]) -> None:
+        self.devices = {device.name: HomieDevice(device) for device in devices}
+        self._by_node: dict[str, HomieDevice] = {d.base: d for d in self.devices.values()}
+        self._by_id: dict[str, list[HomieDevice]] = {}
+        for found in self.devices.values():
+            self._by_id.setdefault(found.id, []).append(found)
+        self._states: dict[str, str] = {}
+        self._online: dict[str, bool] = {}
+
+    def subscriptions(self) -> list[tuple[str, int]]:
+        """One filter for all states, so that a root's is heard, and two for each node."""
+        if not self.devices:
+            return []
+        filters = [(f"{ROOT}/+/$state", 1)]
+        filters.extend((f"{ROOT}/{id_}/$description", 1) for id_ in sorted(self._by_id))
+        filters.extend((f"{base}/+", 1) for base in sorted(self._by_node))
+        return filters
+
+    def ours(self, topic: str) -> bool:
+        """Is this topic one of those subscribed to here?"""
+        parts = topic.split("/")
+        if len(parts) == 4 and topic.startswith(ROOT + "/"):
+            return parts[3] == "$state" or (parts[3] == "$description" and parts[2] in self._by_id)
+        return len(parts) == 5 and "/".join(parts[:4]) in self._by_node
+
+    def hear(self, message: Message) -> list[Heard | Learned | Garbled]:
+        """A message below homie/5. [] when it is not about a device of this set."""
+        parts = message.topic.split("/")
+        if len(parts) == 5:
+            device = self._by_node.get(message.topic.rpartition("/")[0])
+            if device is None or not IDENTIFIER.match(parts[4]):
+                return []
+            return device.value(message.topic, message.payload, message.retain)
+        if len(parts) != 4:
+            return []
+        if parts[3] == "$description":
+            out: list[Heard | Learned | Garbled] = []
+            for device in self._by_id.get(parts[2], ()):
+                out.extend(device.describe(message.payload))
+            out.extend(self._say_online(self._by_id.get(parts[2], ()), message.retain))
+            return out
+        if parts[3] == "$state":
+            return self._state(parts[2], message)
+        return []
+
+    def _state(self, id_: str, message: Message) -> list[Heard | Learned | Garbled]:
+        about = self._by_id.get(id_, [])
+        related = [d for d in self.devices.values() if id_ in d.parents and d.id != id_]
+        if not about and not related and len(self._states) > 10_000:
+            return []
+        try:
+            state = text_of(message.payload)
+            if state and state not in STATES:
+                raise Unreadable(f"$state is {shown(state)}, which Homie 5 does not know")
+        except Unreadable as error:
+            return [Garbled(d.device.name, message.topic, str(error)) for d in about]
+        self._states[id_] = state or "disconnected"
+        # its own state is a report of it every time; a parent's only when it changes something
+        out: list[Heard | Learned | Garbled] = [
+            Heard(d.device.name, "online", self._is_online(d)) for d in about
+        ]
+        for d in about:
+            self._online[d.device.name] = self._is_online(d)
+        out.extend(self._say_online(related, message.retain))
+        return out
+
+    def _is_online(self, device: HomieDevice) -> bool:
+        if self._states.get(device.id) != "ready":
+            return False
+        return not any(self._states.get(p) == "lost" for p in device.parents if p != device.id)
+
+    def _say_online(
+        self, devices: Sequence[HomieDevice], retained: bool
+    ) -> list[Heard | Learned | Garbled]:
+        out: list[Heard | Learned | Garbled] = []
+        for device in devices:
+            name = device.device.name
+            if device.id not in self._states:
+                continue
+            online = self._is_online(device)
+            if self._online.get(name) != online:
+                self._online[name] = online
+                # nothing the device itself said: never fresh evidence of its being there
+                out.append(Heard(name, "online", online, True if online else retained))
+        return out
+
+
+class HomieEnd:
+    """A simulated device's own end: it describes itself by its kind and its presets."""
+
+    def __init__(self, profile: SetProfile, device: Device) -> None:
+        self.device = device
+        self.id, _, self.node = device.at.partition("/")
+        self.base = f"{ROOT}/{self.id}/{self.node}"
+        self.points: dict[Point, Property] = {}
+        for point in sorted((device.tells | device.hears) - {"online"}):
+            self.points[point] = self._make(point)
+
+    def _make(self, point: Point) -> Property:
+        name = self.device.properties.get(point, USUAL_ID[point])
+        settable = point in self.device.tells
+        if point == "level":
+            return Property(name, "integer", settable, "%", 0.0, 100.0, 1.0)
+        if point == "cct":
+            low, high = self.device.cct_range or (2000.0, 10000.0)
+            return Property(name, "integer", settable, "K", low, high, 10.0)
+        if point == "watts":
+            return Property(name, "float", False, "W", None, None, 0.0)
+        return Property(name, "boolean", settable, "", None, None, 0.0)
+
+    def description(self) -> bytes:
+        """Its $description (JSON)."""
+        properties: dict[str, object] = {}
+        for found in self.points.values():
+            said: dict[str, object] = {"name": found.name, "datatype": found.datatype}
+            if found.unit:
+                said["unit"] = found.unit
+            if found.low is not None and found.high is not None:
+                said["format"] = f"{found.low:g}:{found.high:g}:{found.step:g}"
+            if found.settable:
+                said["settable"] = True
+            properties[found.name] = said
+        node = {"name": self.node, "properties": properties}
+        document = {
+            "homie": "5.0",
+            "version": 1,
+            "name": self.device.title or self.device.name,
+            "nodes": {self.node: node},
+        }
+        return json.dumps(document, ensure_ascii=False).encode()
+
+    def subscriptions(self) -> list[tuple[str, int]]:
+        return [(f"{self.base}/{p.name}/set", 1) for p in self.points.values() if p.settable]
+
+    def told(self, message: Message) -> list[tuple[Point, Value]] | None:
+        """What a message on a `set` topic asks for; None when it cannot be read."""
+        for point, found in self.points.items():
+            if message.topic == f"{self.base}/{found.name}/set" and found.settable:
+                try:
+                    text = text_of(message.payload)
+                    if point == "shut_down":
+                        return [(point, text == "true")] if text == "true" else None
+                    return [(point, found.decode(point, text))]
+                except Unreadable:
+                    return None
+        return None
+
+    def report(
+        self,
+        state: Mapping[Point, Value],
+        changed: Collection[Point],
+        target: Mapping[Point, Value] | None,
+    ) -> list[Message]:
+        """Values retained on their topics; where one is still going, its $target first."""
+        messages = []
+        for point, found in self.points.items():
+            topic = f"{self.base}/{found.name}"
+            if target is not None and point in target and found.settable:
+                goal = found.encode(point, target[point]).encode()
+                messages.append(Message(f"{topic}/$target", goal, retain=True))
+            if point in changed and point in state and point != "shut_down":
+                messages.append(
+                    Message(topic, found.encode(point, state[point]).encode(), retain=True)
+                )
+        if "online" in changed:
+            messages.append(self.state("ready"))
+        return messages
+
+    def state(self, state: str) -> Message:
+        return Message(f"{ROOT}/{self.id}/$state", state.encode(), retain=True)
+
+    def hello(self, state: Mapping[Point, Value]) -> list[Message]:
+        """init, what it is, where it stands, ready."""
+        return [
+            self.state("init"),
+            Message(f"{ROOT}/{self.id}/$description", self.description(), retain=True),
+            *self.report(state, [p for p in self.points if p != "shut_down"], None),
+            self.state("ready"),
+        ]

@@ -1,0 +1,91 @@
+"""All wires of a set: topics and payloads to values and back."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from studiobridge.profile.model import HOMIE5, Point, SetProfile, Value
+from studiobridge.wire.encode import MISSING, Unreadable, field_of, json_of, text_of
+from studiobridge.wire.homie import ROOT, HomieBook
+from studiobridge.wire.maps import Listener, MappedDevice
+from studiobridge.wire.message import Garbled, Heard, Learned, Message
+
+
+class Wires:
+    """The bridge's end of every wire of a set."""
+
+    def __init__(self, profile: SetProfile) -> None:
+        self._mapped: dict[str, MappedDevice] = {}
+        self._listeners: dict[str, list[Listener]] = {}
+        self._qos: dict[str, int] = {}
+        homie = []
+        for device in profile.devices.values():
+            if device.wire == HOMIE5:
+                homie.append(device)
+            elif device.wire is not None:
+                mapped = MappedDevice(device, profile.wires[device.wire])
+                self._mapped[device.name] = mapped
+                for topic, qos, listener in mapped.listeners():
+                    self._listeners.setdefault(topic, []).append(listener)
+                    self._qos[topic] = max(qos, self._qos.get(topic, 0))
+        self._homie = HomieBook(homie)
+
+    def subscriptions(self) -> list[tuple[str, int]]:
+        """Every filter to subscribe to, with its QoS; no two of them overlap."""
+        return [*self._qos.items(), *self._homie.subscriptions()]
+
+    def hears_topic(self, topic: str) -> bool:
+        """Is this topic subscribed to for a device?"""
+        return topic in self._listeners or self._homie.ours(topic)
+
+    def described(self) -> list[Learned]:
+        """What is known of devices before anything is heard."""
+        return [learned for mapped in self._mapped.values() for learned in mapped.described()]
+
+    def hear(self, message: Message) -> list[Heard | Learned | Garbled]:
+        """What a message says; [] when it is not about a device of this set. Never raises."""
+        listeners = self._listeners.get(message.topic)
+        if listeners is None:
+            if message.topic.startswith(ROOT):
+                return self._homie.hear(message)
+            return []
+        out: list[Heard | Learned | Garbled] = []
+        text: object = None
+        document: object = None
+        try:
+            for listener in listeners:
+                if listener.path is None:
+                    if text is None:
+                        text = text_of(message.payload)
+                    raw = text
+                else:
+                    if document is None:
+                        document = json_of(message.payload)
+                    raw = field_of(document, listener.path)
+                    if raw is MISSING:
+                        continue  # a message may say only what has changed
+                try:
+                    value = listener.decode(raw)
+                except Unreadable as error:
+                    out.append(Garbled(listener.device, message.topic, str(error)))
+                else:
+                    out.append(Heard(listener.device, listener.point, value))
+        except Unreadable as error:
+            devices = dict.fromkeys(listener.device for listener in listeners)
+            return [Garbled(device, message.topic, str(error)) for device in devices]
+        return out
+
+    def tell(
+        self, device: str, values: Sequence[tuple[Point, Value]], fade: float | None
+    ) -> list[Message]:
+        """The messages that tell a device these values. Their expiry is the caller's to set."""
+        mapped = self._mapped.get(device)
+        if mapped is not None:
+            return mapped.tell(values, fade)
+        homie = self._homie.devices.get(device)
+        return homie.tell(values) if homie is not None else []
+
+    def ask(self, device: str) -> list[Message]:
+        """The messages that make a device report; [] where its wire knows none."""
+        mapped = self._mapped.get(device)
+        return mapped.ask() if mapped is not None else []

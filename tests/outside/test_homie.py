@@ -1,0 +1,218 @@
+"""Homie 5 by the convention's own rules and examples. https://homieiot.github.io/ (from memory)."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from studiobridge.profile.model import HOMIE5, Device, Look, SetProfile
+from studiobridge.wire import FarEnd, Wires
+from studiobridge.wire.message import Garbled, Heard, Learned, Message
+
+
+def lamp(**more: object) -> SetProfile:
+    figures: dict[str, object] = {
+        "wire": HOMIE5,
+        "at": "kitchen-light/light",
+        "tells": frozenset({"level", "cct"}),
+        "hears": frozenset({"level", "cct", "online"}),
+        "battery": True,
+    }
+    device = Device("lamp", "light", **{**figures, **more})  # type: ignore[arg-type]
+    return SetProfile("s", "", 230.0, {}, {}, {"lamp": device}, {"d": Look("d", {})}, "d")
+
+
+def description(properties: dict[str, object], **more: object) -> Message:
+    document = {
+        "homie": "5.0",
+        "version": 7,
+        "name": "Kitchen light",
+        "nodes": {"light": {"name": "Light", "properties": properties}},
+        **more,
+    }
+    return Message("homie/5/kitchen-light/$description", json.dumps(document).encode(), retain=True)
+
+
+DIMMER = {"datatype": "integer", "format": "0:100:5", "unit": "%", "settable": True}
+WARMTH = {"datatype": "float", "format": "2700:6500", "unit": "K", "settable": True}
+POWER = {"datatype": "boolean", "settable": True}
+
+
+def values(out: list[object]) -> list[tuple[str, object]]:
+    return [(h.point, h.value) for h in out if isinstance(h, Heard)]
+
+
+def say(wires: Wires, tail: str, payload: str, retain: bool = True) -> list[object]:
+    return list(
+        wires.hear(Message(f"homie/5/kitchen-light/{tail}", payload.encode(), retain=retain))
+    )
+
+
+def test_properties_are_found_by_unit_and_set_without_retain() -> None:
+    wires = Wires(lamp())
+    out = wires.hear(description({"brightness": DIMMER, "warmth": WARMTH, "power": POWER}))
+    learned = {h.point: h for h in out if isinstance(h, Learned)}
+    assert learned["level"].told
+    assert learned["level"].grid is not None
+    assert learned["level"].grid.step == 5.0
+    assert learned["switch"].told
+    messages = wires.tell("lamp", [("switch", True), ("level", 63.0), ("cct", 4300.0)], None)
+    assert [(m.topic, m.payload, m.retain) for m in messages] == [
+        ("homie/5/kitchen-light/light/power/set", b"true", False),
+        ("homie/5/kitchen-light/light/brightness/set", b"65", False),
+        ("homie/5/kitchen-light/light/warmth/set", b"4300.0", False),
+    ]
+
+
+def test_mired_as_a_unit() -> None:
+    """Unit MK⁻¹ is mired: 250 of it is 4000 K."""
+    wires = Wires(lamp())
+    warm = {"datatype": "integer", "format": "154:370", "unit": "MK⁻¹", "settable": True}
+    wires.hear(description({"b": DIMMER, "w": warm}))
+    assert values(say(wires, "light/w", "250")) == [("cct", 4000.0)]
+    (message,) = wires.tell("lamp", [("cct", 4000.0)], None)
+    assert message.payload == b"250"
+
+
+def test_a_range_without_unit_is_mapped_by_the_profiles_word() -> None:
+    wires = Wires(lamp(properties={"level": "intensity"}))
+    wires.hear(
+        description(
+            {
+                "intensity": {"datatype": "integer", "format": "0:255", "settable": True},
+                "warmth": WARMTH,
+            }
+        )
+    )
+    assert values(say(wires, "light/intensity", "255")) == [("level", 100.0)]
+    (message,) = wires.tell("lamp", [("level", 50.0)], None)
+    assert message.payload == b"128"
+
+
+@pytest.mark.parametrize(
+    ("state", "online"),
+    [
+        ("ready", True),
+        ("init", False),
+        ("disconnected", False),
+        ("sleeping", False),
+        ("lost", False),
+    ],
+)
+def test_states(state: str, online: bool) -> None:
+    """$state: init, ready, disconnected, sleeping or lost; only ready can be told anything."""
+    assert values(say(Wires(lamp()), "$state", state)) == [("online", online)]
+
+
+def test_a_state_the_convention_does_not_know() -> None:
+    (out,) = say(Wires(lamp()), "$state", "on-fire")
+    assert isinstance(out, Garbled)
+
+
+def test_a_lost_root_takes_its_tree_with_it() -> None:
+    """A root's lost makes its whole tree lost; the child's own $state stays ready."""
+    wires = Wires(lamp())
+    wires.hear(description({"b": DIMMER, "w": WARMTH}, root="gateway", parent="gateway"))
+    assert values(say(wires, "$state", "ready")) == [("online", True)]
+    lost = wires.hear(Message("homie/5/gateway/$state", b"lost", retain=False))
+    assert values(lost) == [("online", False)]
+    back = wires.hear(Message("homie/5/gateway/$state", b"ready"))
+    assert values(back) == [("online", True)]
+    # the gateway being back is no report of the lamp itself
+    assert [h.retained for h in back if isinstance(h, Heard)] == [True]
+
+
+def test_a_target_is_no_report() -> None:
+    """With $target in use the value may walk there step by step; only the value is a report."""
+    wires = Wires(lamp())
+    wires.hear(description({"b": DIMMER, "w": WARMTH}))
+    assert say(wires, "light/b/$target", "80") == []
+    assert values(say(wires, "light/b", "40")) == [("level", 40.0)]
+
+
+def test_a_target_echoes_what_was_set_byte_for_byte() -> None:
+    profile = lamp()
+    end = FarEnd(profile, "lamp")
+    told = end.told(Message("homie/5/kitchen-light/light/level/set", b"80"))
+    assert told is not None
+    out = end.report({"level": 40.0}, ("level",), {"level": 80.0})
+    by_topic = {m.topic: m.payload for m in out}
+    assert by_topic["homie/5/kitchen-light/light/level/$target"] == b"80"
+    assert by_topic["homie/5/kitchen-light/light/level"] == b"40"
+
+
+@pytest.mark.parametrize("payload", ["TRUE", "1", "", "yes", " true"])
+def test_booleans_are_true_and_false_and_nothing_else(payload: str) -> None:
+    """Payloads, Boolean: case sensitive literals; an empty string is not valid."""
+    wires = Wires(lamp())
+    wires.hear(description({"b": DIMMER, "w": WARMTH, "power": POWER}))
+    assert values(say(wires, "light/power", "true")) == [("switch", True)]
+    (out,) = say(wires, "light/power", payload)
+    assert isinstance(out, Garbled)
+
+
+@pytest.mark.parametrize(
+    "payload", ["", "-", "12.5", " 40", "4 0", "NaN", "Infinity", "0x10", "1e2"]
+)
+def test_integers_are_whole_numbers_and_nothing_else(payload: str) -> None:
+    """Payloads, Integer: whole numbers and the negation character only."""
+    wires = Wires(lamp())
+    wires.hear(description({"b": DIMMER, "w": WARMTH}))
+    (out,) = say(wires, "light/b", payload)
+    assert isinstance(out, Garbled)
+
+
+@pytest.mark.parametrize(
+    ("payload", "kelvin"), [("4.3e3", 4300.0), ("4300", 4300.0), ("4300.5", 4300.5)]
+)
+def test_floats_may_have_an_exponent(payload: str, kelvin: float) -> None:
+    """Payloads, Float: digits, '-', 'e' or 'E' and one dot."""
+    wires = Wires(lamp())
+    wires.hear(description({"b": DIMMER, "w": WARMTH}))
+    assert values(say(wires, "light/w", payload)) == [("cct", kelvin)]
+
+
+def test_values_that_came_before_the_description_keep_their_retain_flag() -> None:
+    wires = Wires(lamp())
+    assert say(wires, "light/b", "40", retain=True) == []
+    assert say(wires, "light/w", "4000", retain=False) == []
+    out = wires.hear(description({"b": DIMMER, "w": WARMTH}))
+    kept = {h.point: h.retained for h in out if isinstance(h, Heard)}
+    assert kept == {"level": True, "cct": False}
+
+
+def test_a_description_without_what_is_needed_says_so() -> None:
+    out = Wires(lamp()).hear(description({"power": POWER}))
+    assert any(isinstance(h, Garbled) and "level" in h.why for h in out)
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [
+        b"",
+        b"{",
+        b"[]",
+        b'{"homie": "4.0", "nodes": {}}',
+        b'{"homie": "5.0"}',
+        b'{"homie": "5.0", "nodes": {"light": {"properties": {"b": {"datatype": "integer", "format": "9:1"}}}}}',
+    ],
+)
+def test_a_broken_description_changes_nothing(payload: bytes) -> None:
+    wires = Wires(lamp())
+    out = wires.hear(Message("homie/5/kitchen-light/$description", payload))
+    assert out
+    assert all(isinstance(h, Garbled) for h in out)
+    assert wires.tell("lamp", [("level", 50.0)], None) == []
+
+
+def test_hello_in_the_order_of_the_device_lifecycle() -> None:
+    """Lifecycle: init, then description and values, then ready; the will says lost; all retained."""
+    end = FarEnd(lamp(), "lamp")
+    hello = end.hello({"level": 40.0, "cct": 4000.0})
+    assert (hello[0].payload, hello[-1].payload) == (b"init", b"ready")
+    assert hello[1].topic.endswith("/$description")
+    assert all(message.retain for message in hello)
+    will = end.will()
+    assert will is not None
+    assert (will.topic, will.payload) == ("homie/5/kitchen-light/$state", b"lost")
