@@ -1,0 +1,308 @@
+"""The shape of a set profile in YAML, as pydantic models: the edge where outside data comes in.
+
+Only what can be said of a value by itself is checked here. What needs the rest of the profile
+(names, feeds, circles) is checked in build.py. The JSON Schema comes from these models.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
+
+from studiobridge.profile import quantity
+from studiobridge.profile.model import KINDS
+from studiobridge.profile.model import Kind as DeviceKind
+from studiobridge.profile.quantity import Kind
+
+NAME = re.compile(r"[a-z0-9]([a-z0-9-]{0,38}[a-z0-9])?\Z")
+LONGEST_TOPIC = 200
+LONGEST_TEXT = 200
+# What an electronic supply takes when it is switched on is over within a few half-cycles, 10 to
+# 20 ms (common practice, no source). The gap covers the scatter between what a plug reports and
+# when its contact closes, with much to spare.
+DEFAULT_GAP = 0.5
+
+
+def _quantity(kind: Kind) -> Any:
+    return Annotated[
+        float,
+        BeforeValidator(lambda text: quantity.parse(text, kind)),
+        WithJsonSchema({"type": "string", "pattern": kind.pattern, "examples": [kind.example]}),
+    ]
+
+
+def _range(kind: Kind) -> Any:
+    return Annotated[
+        tuple[float, float],
+        BeforeValidator(lambda text: quantity.parse_range(text, kind)),
+        WithJsonSchema({"type": "string", "pattern": kind.range_pattern}),
+    ]
+
+
+def _yes_no(value: object) -> bool:
+    words = {"yes": True, "on": True, "no": False, "off": False}
+    if isinstance(value, bool):
+        return value
+    if isinstance(value, str) and value in words:
+        return words[value]
+    raise ValueError(f"'{value}' is neither yes nor no")
+
+
+def _text(value: object) -> str:
+    if isinstance(value, bool) or not isinstance(value, str | int | float):
+        raise ValueError("this is not a text")
+    text = str(value)
+    if len(text) > LONGEST_TEXT:
+        raise ValueError(f"this is longer than {LONGEST_TEXT} characters")
+    if not text.isprintable():
+        raise ValueError("this has control characters in it")
+    return text
+
+
+def _name(value: object) -> str:
+    text = str(value)
+    if not isinstance(value, str | int) or isinstance(value, bool) or not NAME.match(text):
+        raise ValueError(f"'{text[:40]}' is not a name; use a-z, 0-9 and hyphens, up to 40 of them")
+    return text
+
+
+def _topic(value: object) -> str:
+    text = _text(value)
+    if not text or len(text) > LONGEST_TOPIC:
+        raise ValueError(f"a topic has 1 to {LONGEST_TOPIC} characters")
+    if "+" in text or "#" in text:
+        raise ValueError("a topic here names one topic: no wildcards + or #")
+    if text.startswith("$"):
+        raise ValueError("topics that begin with $ belong to the broker")
+    if text.split("/")[0] == "studiobridge":
+        raise ValueError("topics below studiobridge/ are the bridge's own")
+    return text
+
+
+def _span(value: object) -> tuple[float, float]:
+    return quantity.parse_span(value)
+
+
+def _clock(value: object) -> str:
+    if not isinstance(value, str) or not re.match(r"([01]?[0-9]|2[0-3]):[0-5][0-9]\Z", value):
+        raise ValueError(f"'{value}' is not a time of day; write it like '09:00'")
+    return value
+
+
+_YES_NO_SCHEMA = {"enum": ["yes", "no", "on", "off", True, False]}
+if TYPE_CHECKING:
+    Level = float
+    Cct = float
+    Time = float
+    Current = float
+    Power = float
+    Voltage = float
+    Stops = float
+    Mired = float
+    LevelRange = tuple[float, float]
+    CctRange = tuple[float, float]
+else:
+    Level = _quantity(quantity.LEVEL)
+    Cct = _quantity(quantity.CCT)
+    Time = _quantity(quantity.TIME)
+    Current = _quantity(quantity.CURRENT)
+    Power = _quantity(quantity.POWER)
+    Voltage = _quantity(quantity.VOLTAGE)
+    Stops = _quantity(quantity.STOPS)
+    Mired = _quantity(quantity.MIRED)
+    LevelRange = _range(quantity.LEVEL)
+    CctRange = _range(quantity.CCT)
+YesNo = Annotated[bool, BeforeValidator(_yes_no), WithJsonSchema(_YES_NO_SCHEMA)]
+Text = Annotated[str, BeforeValidator(_text)]
+Name = Annotated[
+    str, BeforeValidator(_name), WithJsonSchema({"type": "string", "pattern": "^[a-z0-9-]{1,40}$"})
+]
+Topic = Annotated[str, BeforeValidator(_topic)]
+SpanText = Annotated[
+    tuple[float, float],
+    BeforeValidator(_span),
+    WithJsonSchema({"type": "string", "pattern": r"^\s*[-0-9.]+\s*\.\.\s*[-0-9.]+\s*$"}),
+]
+Clock = Annotated[
+    str,
+    BeforeValidator(_clock),
+    WithJsonSchema({"type": "string", "pattern": "^[0-9]{1,2}:[0-9]{2}$"}),
+]
+Scalar = str | int | float | bool
+
+
+class Shape(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class CircuitShape(Shape):
+    breaker: Current
+    curve: Literal["B", "C", "D"] = "B"
+    gap: Time = DEFAULT_GAP
+
+
+class MainsShape(Shape):
+    voltage: Voltage = 230.0
+    circuits: dict[Name, CircuitShape] = Field(default_factory=dict)
+
+
+class TellShape(Shape):
+    topic: Topic
+    payload: str | None = Field(default=None, max_length=LONGEST_TEXT)
+    json_: Any = Field(default=None, alias="json")
+    words: dict[str, Scalar] | None = None
+    span: SpanText | None = None
+    unit: Literal["percent", "fraction", "kelvin", "mired"] | None = None
+    fade_unit: Literal["s", "ms", "ds"] | None = None
+    qos: Literal[0, 1, 2] = 1
+    retain: YesNo = False
+
+
+class HearShape(Shape):
+    topic: Topic
+    field: Text | None = None
+    words: dict[str, Scalar] | None = None
+    span: SpanText | None = None
+    unit: Literal["percent", "fraction", "kelvin", "mired", "watt"] | None = None
+    qos: Literal[0, 1, 2] = 1
+
+
+class PointShape(Shape):
+    tell: TellShape | None = None
+    hear: HearShape | None = None
+
+
+class AskShape(Shape):
+    topic: Topic
+    payload: str = Field(default="", max_length=LONGEST_TEXT)
+    qos: Literal[0, 1, 2] = 1
+
+
+class WireShape(Shape):
+    switch: PointShape | None = None
+    level: PointShape | None = None
+    cct: PointShape | None = None
+    watts: PointShape | None = None
+    rolling: PointShape | None = None
+    online: PointShape | None = None
+    down: PointShape | None = None
+    shut_down: PointShape | None = None
+    ask: AskShape | None = None
+
+
+class ToleranceShape(Shape):
+    level: Stops | None = None
+    cct: Mired | None = None
+    settle: Time | None = None
+
+
+class DeviceShape(Shape):
+    kind: DeviceKind
+    title: Text = ""
+    fed_by: Name | None = None
+    wire: Name | None = None
+    at: Topic | None = None
+    blanks: dict[Name, Text] = Field(default_factory=dict)
+    properties: dict[str, Text] = Field(default_factory=dict)
+    after: list[Name] = Field(default_factory=list, max_length=100)
+    essential: YesNo | None = None
+    stays_on: YesNo | None = None
+    meters: YesNo = False
+    draws: Power = 0.0
+    inrush: Current = 0.0
+    boots_in: Time = 0.0
+    answers_in: Time = 0.3
+    fade: Time = 1.5
+    cools_in: Time = 0.0
+    idle_below: Power | None = None
+    idle_for: Time = 10.0
+    shuts_in: Time = 60.0
+    closes_in: Time = 5.0
+    residual: Power = 2.0
+    forgets_level: YesNo = False
+    level: LevelRange | None = None
+    cct: CctRange | None = None
+    dimmer: Literal["linear", "square", "logarithmic"] = "linear"
+    tolerance: ToleranceShape | None = None
+    poll: Time | None = None
+    silent_after: Time | None = None
+    restores: int = Field(default=0, ge=0, le=100)
+
+
+class PresetShape(Shape):
+    level: Level | None = None
+    cct: Cct | None = None
+
+
+class LookShape(BaseModel):
+    """A look: presets by device name, and two keys of its own."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+    __pydantic_extra__: dict[str, PresetShape]
+
+    title: Text = ""
+    from_: Name | None = Field(default=None, alias="from")
+
+
+class SwitchShape(Shape):
+    topic: Topic
+    field: Text | None = None
+    words: dict[str, Literal["up", "down", "restore", "toggle"]] = Field(min_length=1)
+    look: Name | None = None
+    debounce: Time = 0.5
+
+
+Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+
+
+class CallTimeShape(Shape):
+    ready_by: Clock
+    days: Literal["daily", "weekdays", "weekends"] | list[Day] = "daily"
+    look: Name | None = None
+    grace: Time = 120.0
+
+
+class LeftOnShape(Shape):
+    after: Time
+    then: Literal["say", "down"] = "say"
+
+
+class PatienceShape(Shape):
+    reply: Time = 2.0
+    tries: int = Field(default=3, ge=1, le=20)
+    listen: Time = 5.0
+
+
+class ProfileShape(Shape):
+    """A set profile, format 1."""
+
+    format: Literal[1]
+    set: Name
+    title: Text = ""
+    mains: MainsShape = Field(default_factory=MainsShape)
+    wires: dict[Name, WireShape] = Field(default_factory=dict)
+    devices: dict[Name, DeviceShape] = Field(min_length=1)
+    looks: dict[Name, LookShape] = Field(default_factory=dict)
+    default_look: Name | None = None
+    tolerance: ToleranceShape = Field(default_factory=ToleranceShape)
+    switches: dict[Name, SwitchShape] = Field(default_factory=dict)
+    call_times: list[CallTimeShape] = Field(default_factory=list, max_length=100)
+    time_zone: Text | None = None
+    warm_up: Time = 0.0
+    left_on: LeftOnShape | None = None
+    patience: PatienceShape = Field(default_factory=PatienceShape)
+
+
+assert set(DeviceKind.__args__) == set(KINDS)  # type: ignore[attr-defined]
+
+
+def profile_schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a set profile."""
+    schema = ProfileShape.model_json_schema(by_alias=True)
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "studiobridge set profile",
+        **{key: value for key, value in schema.items() if key != "title"},
+    }

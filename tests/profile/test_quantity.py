@@ -1,0 +1,69 @@
+"""Quantities carry their units and lose nothing on the way in."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from studiobridge.profile import quantity as q
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "value"),
+    [
+        ("64 %", q.LEVEL, 64.0),
+        ("63.5%", q.LEVEL, 63.5),
+        ("4300 K", q.CCT, 4300.0),
+        ("1.5 s", q.TIME, 1.5),
+        ("300 ms", q.TIME, 0.3),
+        ("2 min", q.TIME, 120.0),
+        ("3 h", q.TIME, 10800.0),
+        ("18 A", q.CURRENT, 18.0),
+        ("72 W", q.POWER, 72.0),
+        ("1.2 kW", q.POWER, 1200.0),
+        ("230 V", q.VOLTAGE, 230.0),
+        ("0.1 stop", q.STOPS, 0.1),
+        ("8 mired", q.MIRED, 8.0),
+        ("2.4 m", q.LENGTH, 2.4),
+    ],
+)
+def test_what_people_write(text: str, kind: q.Kind, value: float) -> None:
+    assert q.parse(text, kind) == pytest.approx(value)
+
+
+def test_feet_and_inches_are_exact() -> None:
+    """1 in is 25.4 mm by definition: 4 ft 3 in is 1.2954 m, 9.5 in is 0.2413 m."""
+    assert q.exact("4 ft 3 in", q.LENGTH) == Fraction(12954, 10000)
+    assert q.exact("9.5 in", q.LENGTH) == Fraction(2413, 10000)
+    with pytest.raises(ValueError, match="13 inches"):
+        q.exact("4 ft 13 in", q.LENGTH)
+
+
+@given(st.decimals(0, 100, places=1))
+def test_a_level_written_by_keep_reads_back(level: object) -> None:
+    assert q.parse(q.format_level(float(level)), q.LEVEL) == pytest.approx(float(level))  # type: ignore[arg-type]
+
+
+@given(st.integers(1000, 25000))
+def test_a_colour_written_by_keep_reads_back(cct: int) -> None:
+    assert q.parse(q.format_cct(float(cct)), q.CCT) == cct
+
+
+def test_ranges_and_spans() -> None:
+    assert q.parse_range("2700..6500 K", q.CCT) == (2700.0, 6500.0)
+    assert q.parse_span("0..255") == (0.0, 255.0)
+    for text in ("2700-6500 K", "2700..6500", "6500..2700 K", "a..b K"):
+        with pytest.raises(ValueError):
+            q.parse_range(text, q.CCT)
+
+
+@given(st.one_of(st.text(max_size=60), st.floats(), st.integers(), st.booleans(), st.none()))
+def test_anything_else_is_a_clear_error(junk: object) -> None:
+    for kind in (q.LEVEL, q.CCT, q.TIME, q.LENGTH):
+        try:
+            assert kind.low <= q.parse(junk, kind) <= kind.high
+        except ValueError as error:
+            assert str(error).isprintable()
