@@ -140,6 +140,11 @@ class Core:
         self.instance = instance
         self.wall = wall
         self.wires = Wires(profile)
+        if memory is not None and memory.lockouts:
+            # the record keeps wall time, the controller knows only its own
+            offset = wall(now) - now
+            lockouts = tuple(replace(x, since=x.since - offset) for x in memory.lockouts)
+            memory = replace(memory, lockouts=lockouts)
         self.controller = Controller(profile, memory, now)
         self.now = now
         self._routes: dict[str, tuple[str, bytes | None] | None] = {}
@@ -156,6 +161,7 @@ class Core:
         self._counting = False
         self._shown: dict[str, bytes] = {}
         self._link = False
+        self._record_fault: str | None = None
         self._ask_topic = ask_topic(profile.name)
         self._answers = answer_topic(profile.name)
         self._outs: list[Out] = []
@@ -231,6 +237,13 @@ class Core:
         """The profile was rewritten, or `error` says why not."""
         self.now = at
         self._handle(Kept(at, request_id, error))
+        return self._done()
+
+    def record_fault(self, fault: str | None, at: float) -> list[Out]:
+        """The record cannot be written (or can again: None). Shown, and nothing else."""
+        self.now = at
+        self._record_fault = fault
+        self._dirty_state = True
         return self._done()
 
     def request(self, request: Request) -> list[Out]:
@@ -427,7 +440,9 @@ class Core:
     # ---- views ----------------------------------------------------------------------------------
 
     def state(self) -> dict[str, object]:
-        return self.controller.state_view(self.now, self.wall)
+        view = self.controller.state_view(self.now, self.wall)
+        view["record_fault"] = self._record_fault
+        return view
 
     def devices(self) -> dict[str, dict[str, object]]:
         return {

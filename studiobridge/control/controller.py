@@ -963,15 +963,18 @@ class Controller:
         if not run.halted:
             self.watcher.hold_whole_set(at, without=set(missing) | set(self.desk.locked))
             for name, text in self._unconfirmed().items():
-                missing.setdefault(name, text)
+                if missing.setdefault(name, text) == text:
+                    run.reasons.append(text)
             for name in self.desk.locked:
                 if name not in missing and not self._is_plain(name):
                     missing[name] = str(self.desk.why_locked(name, energise=True))
+                    if missing[name] not in run.reasons:
+                        run.reasons.append(missing[name])
         run.missing = missing
         essential = self._essential(missing)
         took = at - run.began
         if essential:
-            text = f"stalled after {took:.1f} s: " + "; ".join(essential.values())
+            text = f"stalled after {took:.1f} s: " + "; ".join(run.reasons)
             self._finish(run, at, "stalled", 1, text)
             if self.state != "rising":
                 # nothing had to be sent, and yet not all of it is heard
@@ -982,7 +985,7 @@ class Controller:
         up = len(self.profile.devices) - len(missing)
         text = f"ready in {took:.1f} s, {up} of {len(self.profile.devices)} devices"
         if missing:
-            text += "; without " + "; ".join(missing.values())
+            text += f"; without {', '.join(missing)}: " + "; ".join(run.reasons)
         if self.state == "rising":
             # drift that is there already is opened at once: `ready` would not be true
             self.watcher.open_allowed = True
@@ -1030,7 +1033,7 @@ class Controller:
                 self.watcher.judge(drift.device, at)
         took = at - run.began
         if run.missing:
-            text = "not restored: " + "; ".join(run.missing.values())
+            text = "not restored: " + "; ".join(run.reasons)
             self._finish(run, at, "stalled", 1, text)
         elif run.steps:
             names = dict.fromkeys(s.device for s in run.steps if s.action in ("set", "power on"))
@@ -1046,7 +1049,7 @@ class Controller:
         took = at - run.began
         missing = dict(run.missing)
         if missing:
-            text = f"stalled after {took:.1f} s: " + "; ".join(missing.values())
+            text = f"stalled after {took:.1f} s: " + "; ".join(run.reasons)
             self._finish(run, at, "stalled", 1, text)
             self._turn("did not get there", at, text)
             return

@@ -200,7 +200,7 @@ class Lockout:
     target: str
     by: str
     why: str
-    since: float  # wall time, seconds since the epoch, for people
+    since: float  # the controller's clock; the record keeps it as wall time
 
 
 @dataclass(frozen=True, slots=True)

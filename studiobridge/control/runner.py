@@ -75,6 +75,8 @@ class Run:
     by_device: dict[str, int] = field(default_factory=dict)
     halted: bool = False
     missing: dict[str, str] = field(default_factory=dict)
+    # what went wrong at the root, each once; `missing` has all that it cost
+    reasons: list[str] = field(default_factory=list)
 
     @property
     def over(self) -> bool:
@@ -522,12 +524,14 @@ class Runner:
             self._confirmed(run, step, at)
             return
         self._missed(run, step, text)
+        if text not in run.reasons:
+            run.reasons.append(text)
         if phase == "failed" and step.essential and run.what == "up":
             run.halted = True
         for n in lost:
             other = run.steps[n]
             run.phase[n] = "passed over"
-            run.text[n] = f"it needs {step.device}: {text}"
+            run.text[n] = f"{other.device} needs {step.device}: {text}"
             self._note(run, other, at, "passed over", run.text[n])
             self.desk.changed.add(other.device)
             self._missed(run, other, run.text[n])

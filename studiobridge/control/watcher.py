@@ -123,7 +123,7 @@ class Watcher:
             wanted = self.wanted[name].get(point)
             if said == wanted or (wanted is None and point != "online"):
                 return
-            if at >= known.quiet_until and matches(
+            if wanted is not None and at >= known.quiet_until and matches(
                 known.device, known.grids.get(point), point, wanted, said
             ):
                 return

@@ -137,7 +137,7 @@ def _unit(unit: str | None, shown: str, kind: Kind) -> Fraction:
     factor = kind.units.get(unit)
     if factor is None:
         known = ", ".join(kind.units)
-        raise ValueError(f"{shown} has the unit '{unit}'; {kind.what} is in {known}")
+        raise ValueError(f"{shown} has the unit {_shown(unit)}; {kind.what} is in {known}")
     return factor
 
 

@@ -93,7 +93,7 @@ CASES = [
     (("kind: light", "kind: lamp"), "15:15", "'lamp' is not one of"),
     (
         ("kind: light, fed_by", "kind: light, drwas: 5 W, fed_by"),
-        "15:28",
+        "15:22",
         "unknown key 'drwas'; did you mean 'draws'?",
     ),
     (

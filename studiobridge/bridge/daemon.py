@@ -1,0 +1,469 @@
+"""The daemon of a set: link, core, record and clock, put together.
+
+What happens where: the link, the core and all timers live in one event loop; the record has
+its own thread. What the core wants done is carried out in its order by one task, so that a
+note that has to be on disk first holds back the publish behind it (law 9), and nothing else.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import secrets
+import signal
+import socket
+import sys
+import time
+import zoneinfo
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, tzinfo
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from studiobridge.bridge.calls import next_start, too_late
+from studiobridge.bridge.claim import ANSWER_WITHIN, LISTEN, SETTLE, Alive, Claim, Do
+from studiobridge.bridge.core import Core, Out, Publish, Reply, Save, Wake, Write
+from studiobridge.bridge.link import CannotConnect, Link
+from studiobridge.bridge.record import Record, RecordError, record_path
+from studiobridge.bridge.settings import Settings
+from studiobridge.bridge.topics import alive_topic, answer_topic, ask_topic
+from studiobridge.control.effects import FaultNote
+from studiobridge.control.events import Request
+from studiobridge.control.plan import UnknownLook, order_problems, plan
+from studiobridge.profile import ProfileError, keep_presets, read_profile
+from studiobridge.profile.keep import CannotKeep
+from studiobridge.profile.model import CallTime, SetProfile
+from studiobridge.wire.message import Message
+
+if TYPE_CHECKING:
+    from apscheduler.schedulers.asyncio import AsyncIOScheduler
+
+# A note that is not on disk after so long (s) does not hold the set up any longer.
+NOTE_WITHIN = 1.0
+# How long (s) an interrupted daemon takes to leave properly.
+LEAVE_WITHIN = 3.0
+
+Say = Callable[[str], None]
+
+
+def to_stderr(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)
+
+
+class SetRunner:
+    """One set, run in this process until `stop`."""
+
+    def __init__(
+        self,
+        path: Path,
+        profile: SetProfile,
+        settings: Settings,
+        say: Say = to_stderr,
+        on_reply: Callable[[Reply], None] | None = None,
+        on_change: Callable[[], None] | None = None,
+    ) -> None:
+        self.path = path
+        self.profile = profile
+        self.settings = settings
+        self.say = say
+        self.instance = f"{socket.gethostname()[:24]}-{os.getpid()}-{secrets.token_hex(3)}"
+        self.claim = Claim(self.instance)
+        self.exit_code = 0
+        self.ready = asyncio.Event()
+        self.stopped = asyncio.Event()
+        self._on_reply = on_reply
+        self._on_change = on_change
+        self._loop = asyncio.get_running_loop()
+        self._wall_offset = time.time() - self._loop.time()
+        self._record = Record(
+            record_path(settings.data, profile.name), settings.keep_days, self.wall
+        )
+        self._timers: dict[str, asyncio.TimerHandle] = {}
+        self._outs: deque[Out] = deque()
+        self._has_outs = asyncio.Event()
+        self._ping: str | None = None
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._record_fault: str | None = None
+        self._scheduler: AsyncIOScheduler | None = None
+        self.core: Core
+        self.link: Link
+
+    # ---- clocks -------------------------------------------------------------------------------
+
+    def now(self) -> float:
+        return self._loop.time()
+
+    def wall(self, at: float) -> float:
+        """The controller's time as seconds since the epoch."""
+        return at + self._wall_offset
+
+    # ---- life ---------------------------------------------------------------------------------
+
+    async def run(self) -> int:
+        """Claim the set and run it until stopped. Returns an exit code."""
+        try:
+            memory = self._record.open()
+        except RecordError as error:
+            self.say(str(error))
+            return 2
+        self.core = Core(self.profile, memory, self.instance, self.wall, self.now())
+        will = Message(
+            alive_topic(self.profile.name),
+            Alive(False, self.instance).payload(),
+            qos=1,
+            retain=True,
+        )
+        client_id = self.settings.broker.client_id or f"studiobridge-{secrets.token_hex(6)}"
+        self.link = Link(
+            self.settings.broker,
+            client_id,
+            will=will,
+            subscriptions=self._subscriptions,
+            on_up=self._link_up,
+            on_down=self._link_down,
+            on_message=self._message,
+            on_ack=self._acked,
+            on_fault=self._fault,
+        )
+        for warning in self.settings.warnings:
+            self.say(f"warning: {warning}")
+        link_task = asyncio.create_task(self.link.run())
+        carry_task = asyncio.create_task(self._carry_out())
+        stop_task: asyncio.Task[object] = asyncio.create_task(self.stopped.wait())
+        self._record.prune()
+        try:
+            await asyncio.wait(
+                {link_task, stop_task, carry_task}, return_when=asyncio.FIRST_COMPLETED
+            )
+            for task in (link_task, carry_task):
+                if task.done() and not task.cancelled():
+                    fault = task.exception()
+                    if isinstance(fault, CannotConnect):
+                        self.say(str(fault))
+                        self.exit_code = 3
+                    elif fault is not None:
+                        self.say(f"a fault of the bridge itself: {type(fault).__name__}: {fault}")
+                        self.exit_code = 1
+        finally:
+            await self._leave()
+            ending: list[asyncio.Task[object]] = [link_task, carry_task, stop_task]
+            for ended in [*ending, *self._tasks]:
+                ended.cancel()
+                with contextlib.suppress(asyncio.CancelledError, Exception):
+                    await ended
+            await asyncio.to_thread(self._record.close)
+        return self.exit_code
+
+    def stop(self, code: int | None = None) -> None:
+        """End without touching the gear."""
+        if code is not None:
+            self.exit_code = code
+        self.stopped.set()
+
+    async def _leave(self) -> None:
+        if self._scheduler is not None:
+            self._scheduler.shutdown(wait=False)
+        for timer in self._timers.values():
+            timer.cancel()
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(LEAVE_WITHIN):
+                while self._outs:
+                    await asyncio.sleep(0.01)
+                if self.claim.stage in ("claimed", "running"):
+                    self.link.publish(
+                        Message(
+                            alive_topic(self.profile.name),
+                            Alive(False, self.instance).payload(),
+                            retain=True,
+                        )
+                    )
+                await self.link.close()
+
+    # ---- the claim ------------------------------------------------------------------------------
+
+    def _subscriptions(self) -> list[tuple[str, int]]:
+        if self.claim.stage == "running":
+            return [*self.core.subscriptions(), (answer_topic(self.profile.name), 1)]
+        name = self.profile.name
+        return [(alive_topic(name), 1), (answer_topic(name), 1)]
+
+    def _later(self, after: float, call: Callable[[], None]) -> None:
+        self._loop.call_later(after, call)
+
+    def _act(self, do: Do) -> None:
+        name = self.profile.name
+        if do == "ask":
+            self._ping = f"ping-{secrets.token_hex(4)}"
+            body = f'{{"id": "{self._ping}", "what": "ping"}}'.encode()
+            self.link.publish(Message(ask_topic(name), body, expiry=ANSWER_WITHIN))
+            self._later(ANSWER_WITHIN, lambda: self._act(self.claim.unanswered()))
+        elif do == "claim":
+            if self.claim.other is not None and self.claim.stage == "claimed":
+                self.say(f"{name}: the bridge before did not answer; taking over")
+            payload = Alive(True, self.instance).payload()
+            self.link.publish(Message(alive_topic(name), payload, retain=True))
+            self._later(SETTLE, lambda: self._act(self.claim.settled()))
+        elif do == "run":
+            self._run_set()
+        elif do == "stand down":
+            self.say(f"another bridge runs {name} ({self.claim.other}); this one stands down")
+            self.stop(1)
+
+    def _run_set(self) -> None:
+        """The set is ours: listen to everything."""
+        self.link.subscribe(self._subscriptions())
+        self._feed(self.core.link_up(self.now()))
+        if not self.ready.is_set():
+            self.ready.set()
+            self.say(f"{self.profile.name}: running on {self.settings.broker.shown}")
+            notify("READY=1")
+            self._start_clock()
+
+    # ---- the link -------------------------------------------------------------------------------
+
+    def _link_up(self) -> None:
+        if self.claim.stage == "running":
+            payload = Alive(True, self.instance).payload()
+            self._later(LISTEN, lambda: self._back(payload))
+            self._feed(self.core.link_up(self.now()))
+        elif self.claim.stage in ("listening", "asking", "claimed"):
+            self.claim = Claim(self.instance)
+            self._later(LISTEN, lambda: self._act(self.claim.listened()))
+
+    def _back(self, payload: bytes) -> None:
+        """The link is back and nobody took over meanwhile: say that we are alive."""
+        if self.claim.stage == "running":
+            self.link.publish(Message(alive_topic(self.profile.name), payload, retain=True))
+
+    def _link_down(self, why: str) -> None:
+        self.claim.link_lost()
+        if self.claim.stage == "running":
+            self.say(f"{self.profile.name}: the link to the broker was lost ({why})")
+            self._feed(self.core.link_down(self.now()))
+
+    def _message(self, message: Message) -> None:
+        if message.topic == alive_topic(self.profile.name):
+            said = Alive.read(message.payload)
+            if said is not None:
+                self._act(self.claim.heard(said))
+            return
+        if message.topic == answer_topic(self.profile.name):
+            if self._ping is not None and self._ping.encode() in message.payload:
+                self._act(self.claim.answered())
+            return
+        if self.claim.stage == "running":
+            outs = self.core.message(message, self.now())
+            if outs:
+                self._feed(outs)
+
+    def _acked(self, token: int) -> None:
+        self._feed(self.core.acknowledged(token, self.now()))
+
+    def _fault(self, text: str) -> None:
+        self.say(text)
+
+    # ---- carrying out ---------------------------------------------------------------------------
+
+    def ask(self, request: Request) -> None:
+        """A request from this process."""
+        self._feed(self.core.request(replace(request, at=self.now())))
+
+    def _feed(self, outs: list[Out]) -> None:
+        if not outs:
+            return
+        for out in outs:
+            if isinstance(out, Wake):
+                self._wake(out)  # a timer changes nothing outside: at once
+            else:
+                self._outs.append(out)
+        if self._outs:
+            self._has_outs.set()
+        if self._on_change is not None:
+            self._on_change()
+
+    def _wake(self, wake: Wake) -> None:
+        old = self._timers.pop(wake.name, None)
+        if old is not None:
+            old.cancel()
+        if wake.at is not None:
+            self._timers[wake.name] = self._loop.call_at(wake.at, self._due, wake.name)
+
+    def _due(self, name: str) -> None:
+        self._timers.pop(name, None)
+        self._feed(self.core.due(name, self.now()))
+
+    async def _carry_out(self) -> None:
+        """One after the other, in the core's order."""
+        while True:
+            await self._has_outs.wait()
+            self._has_outs.clear()
+            notes: list[Write] = []
+            while self._outs:
+                out = self._outs.popleft()
+                if isinstance(out, Write):
+                    notes.append(out)
+                    continue
+                if notes:
+                    await self._write(notes)
+                    notes = []
+                if isinstance(out, Publish):
+                    self.link.publish(out.message, out.token)
+                elif isinstance(out, Save):
+                    task = asyncio.create_task(self._save(out))
+                    self._tasks.add(task)
+                    task.add_done_callback(self._tasks.discard)
+                elif isinstance(out, Reply) and self._on_reply is not None:
+                    self._on_reply(out)
+            if notes:
+                self._record.write([note.note for note in notes])
+
+    async def _write(self, writes: Sequence[Write]) -> None:
+        notes = [write.note for write in writes]
+        if not any(write.before for write in writes) or self._record.fault is not None:
+            self._record.write(notes)
+        else:
+            await self._record.written(notes, NOTE_WITHIN)
+        fault = self._record.fault
+        if fault != self._record_fault:
+            self._record_fault = fault
+            self.say(f"{self.profile.name}: {fault or 'the record is written again'}")
+            self._feed(self.core.record_fault(fault, self.now()))
+
+    async def _save(self, save: Save) -> None:
+        error: str | None = None
+        try:
+            await asyncio.to_thread(keep_presets, self.path, save.look, save.presets)
+        except CannotKeep as cannot:
+            error = str(cannot)
+        except OSError as cannot:
+            error = f"{self.path} cannot be written: {cannot.strerror or cannot}"
+        self._feed(self.core.saved(save.request_id, error, self.now()))
+
+    # ---- call times -----------------------------------------------------------------------------
+
+    def _start_clock(self) -> None:
+        from apscheduler.schedulers.asyncio import AsyncIOScheduler
+
+        self._scheduler = AsyncIOScheduler(timezone=UTC, event_loop=self._loop)
+        self._scheduler.start()
+        self._scheduler.add_job(self._record.prune, "interval", days=1, misfire_grace_time=None)
+        for i, call in enumerate(self.profile.call_times):
+            self._schedule(i, call)
+
+    def zone(self) -> tzinfo:
+        if self.profile.time_zone is not None:
+            return zoneinfo.ZoneInfo(self.profile.time_zone)
+        return datetime.now().astimezone().tzinfo or UTC
+
+    def lead(self, call: CallTime) -> float:
+        """Seconds to start before a call time: predicted time to ready, and the warm-up."""
+        try:
+            predicted = plan(self.profile, "up", call.look).ready_in
+        except UnknownLook:
+            predicted = 0.0
+        return predicted + self.profile.warm_up
+
+    def _schedule(self, i: int, call: CallTime) -> None:
+        assert self._scheduler is not None
+        start, ready = next_start(call, datetime.now(UTC), self.zone(), self.lead(call))
+        self._scheduler.add_job(
+            self._called,
+            "date",
+            run_date=start,
+            args=[i, call, start, ready],
+            id=f"call-{i}",
+            replace_existing=True,
+            # a late call is our own to judge and to say: never dropped in silence
+            misfire_grace_time=None,
+        )
+
+    async def _called(self, i: int, call: CallTime, start: datetime, ready: datetime) -> None:
+        now = datetime.now(UTC)
+        local = ready.astimezone(self.zone())
+        if too_late(call, start, now):
+            late = (now - start).total_seconds()
+            text = f"the call for {local:%H:%M} came {late:.0f} s late (the clock jumped, or this"
+            text += " machine slept): not started"
+            self.say(f"{self.profile.name}: {text}")
+            self._record.write([FaultNote(self.now(), None, "", text)])
+        else:
+            self.say(f"{self.profile.name}: call time, to be ready by {local:%H:%M}")
+            self.ask(
+                Request(
+                    at=self.now(),
+                    id=f"call-{i}-{int(start.timestamp())}",
+                    what="up",
+                    by=f"call time {local:%H:%M}",
+                    source="call time",
+                    look=call.look,
+                )
+            )
+        self._schedule(i, call)
+
+
+def notify(text: str) -> None:
+    """Tell the service manager (sd_notify), where there is one."""
+    address = os.environ.get("NOTIFY_SOCKET")
+    if not address:
+        return
+    if address.startswith("@"):
+        address = "\0" + address[1:]
+    with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock:
+        sock.sendto(text.encode(), address)
+
+
+def load(path: Path, say: Say = to_stderr) -> SetProfile | None:
+    """A profile ready to run, or None after saying what is wrong with it."""
+    try:
+        reading = read_profile(path)
+    except ProfileError as error:
+        say(str(error))
+        return None
+    problems = order_problems(reading.profile)
+    for problem in problems:
+        say(f"{path}: {problem}")
+    return None if problems else reading.profile
+
+
+async def run_sets(paths: Sequence[Path], settings: Settings, say: Say = to_stderr) -> int:
+    """Run one or more sets until interrupted. Returns an exit code."""
+    profiles = [(path, load(path, say)) for path in paths]
+    if any(profile is None for _, profile in profiles):
+        return 2
+    names = [profile.name for _, profile in profiles if profile is not None]
+    if len(set(names)) != len(names):
+        say("two of these profiles describe a set of the same name")
+        return 2
+    runners = [
+        SetRunner(path, profile, settings, say) for path, profile in profiles if profile is not None
+    ]
+    loop = asyncio.get_running_loop()
+
+    def stop() -> None:
+        notify("STOPPING=1")
+        for runner in runners:
+            runner.stop()
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, stop)
+    loop.set_exception_handler(
+        lambda _loop, context: say(
+            f"a fault of the bridge itself: {context.get('message')}: {context.get('exception')}"
+        )
+    )
+    watchdog = asyncio.create_task(_watchdog())
+    try:
+        codes = await asyncio.gather(*(runner.run() for runner in runners))
+    finally:
+        watchdog.cancel()
+    return max(codes)
+
+
+async def _watchdog() -> None:
+    period = int(os.environ.get("WATCHDOG_USEC", "0")) / 1e6
+    while period > 0:
+        notify("WATCHDOG=1")
+        await asyncio.sleep(period / 2)

@@ -1,0 +1,421 @@
+"""The link to the broker: one paho client inside the event loop, no thread of its own.
+
+The rules:
+
+- Nothing is queued while the link is down: `publish` says no, and an old command can not leave
+  later (law 10). The session is clean for the same reason.
+- Commands carry a message expiry on MQTT 5. On 3.1.1, which has none, they go at QoS 0, which
+  a broker does not keep for a device that is away.
+- Subscriptions are made anew on every connect; what comes before the last SUBACK is still
+  handed on.
+- Connecting and the TLS handshake happen in a thread, reading and writing in the loop.
+- An exception in a handler is reported and ends nothing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import math
+import random
+import socket
+import ssl
+from collections.abc import Callable
+from typing import Any
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from studiobridge.bridge.settings import BrokerSettings
+from studiobridge.wire.message import Message
+
+# How often (s) paho looks after keep-alive; a fifth of the shortest keep-alive allowed.
+MISC_EVERY = 1.0
+# Waits (s) between tries to connect: doubled each time, never longer than the last.
+FIRST_WAIT = 0.5
+LONGEST_WAIT = 30.0
+# Give a broker that accepts and says nothing so long (s) to answer.
+CONNACK_WITHIN = 10.0
+
+
+class CannotConnect(Exception):
+    """The broker cannot be used as asked. `final`: trying again will not help."""
+
+    def __init__(self, text: str, final: bool) -> None:
+        super().__init__(text)
+        self.final = final
+
+
+class Link:
+    """A connection to a broker that comes back by itself. Lives in one asyncio loop."""
+
+    def __init__(
+        self,
+        broker: BrokerSettings,
+        client_id: str,
+        *,
+        will: Message | None,
+        subscriptions: Callable[[], list[tuple[str, int]]],
+        on_up: Callable[[], None],
+        on_down: Callable[[str], None],
+        on_message: Callable[[Message], None],
+        on_ack: Callable[[int], None] = lambda token: None,
+        on_fault: Callable[[str], None] = lambda text: None,
+    ) -> None:
+        self.broker = broker
+        self.client_id = client_id
+        self.connected = False
+        self.protocol5 = broker.protocol != "3.1.1"
+        self._will = will
+        self._subscriptions = subscriptions
+        self._on_up = on_up
+        self._on_down = on_down
+        self._on_message = on_message
+        self._on_ack = on_ack
+        self._on_fault = on_fault
+        self._loop = asyncio.get_running_loop()
+        self._client: mqtt.Client | None = None
+        self._tokens: dict[int, int] = {}
+        self._subscribing: set[int] = set()
+        self._connack: asyncio.Future[ReasonCode] | None = None
+        self._lost: asyncio.Event = asyncio.Event()
+        self._socket: Any = None
+        self._closing = False
+
+    # ---- connecting ----------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Connect, and connect again, until cancelled or closed. Raises CannotConnect if final."""
+        wait = FIRST_WAIT
+        while not self._closing:
+            try:
+                await self.connect()
+            except CannotConnect as error:
+                if error.final:
+                    raise
+                self._on_fault(f"{error}; trying again in {wait:.0f} s")
+                await asyncio.sleep(wait * random.uniform(0.8, 1.2))
+                wait = min(wait * 2, LONGEST_WAIT)
+                continue
+            wait = FIRST_WAIT
+            await self._stay()
+            if not self._closing:
+                await asyncio.sleep(FIRST_WAIT * random.uniform(0.2, 1.0))
+
+    async def connect(self) -> None:
+        """One try. Raises CannotConnect; afterwards the link is up and subscribed."""
+        self._lost.clear()
+        client = self._make()
+        self._client = client
+        self._connack = self._loop.create_future()
+        host, port = self.broker.address
+        properties = None
+        if self.protocol5:
+            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            properties.SessionExpiryInterval = 0
+        # the socket is made in a thread, where names and handshakes may block
+        client.on_socket_open = None
+        try:
+            await asyncio.to_thread(
+                client.connect,
+                host,
+                port,
+                self.broker.keep_alive,
+                clean_start=True if self.protocol5 else mqtt.MQTT_CLEAN_START_FIRST_ONLY,
+                properties=properties,
+            )
+        except ssl.SSLCertVerificationError as error:
+            text = f"{self.broker.shown}: its certificate does not hold: {error.verify_message}"
+            raise CannotConnect(text, final=True) from None
+        except ssl.SSLError as error:
+            text = f"{self.broker.shown}: TLS was not agreed on: {error.reason or error}"
+            raise CannotConnect(text, final=False) from None
+        except (OSError, ValueError) as error:
+            said = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+            raise CannotConnect(f"{self.broker.shown} is not reached: {said}", False) from None
+        self._watch(client)
+        try:
+            async with asyncio.timeout(CONNACK_WITHIN):
+                code = await self._connack
+        except TimeoutError:
+            self._drop(client)
+            raise CannotConnect(f"{self.broker.shown} accepts and says nothing", False) from None
+        except ConnectionError as error:
+            self._drop(client)
+            if self.protocol5 and self.broker.protocol == "auto":
+                self.protocol5 = False
+                raise CannotConnect(
+                    f"{self.broker.shown}: {error}; trying MQTT 3.1.1", False
+                ) from None
+            raise CannotConnect(f"{self.broker.shown}: {error}", final=False) from None
+        if code.is_failure:
+            self._drop(client)
+            name = str(code)
+            if "protocol version" in name.lower() and self.broker.protocol == "auto":
+                self.protocol5 = False
+                raise CannotConnect(f"{self.broker.shown} speaks no MQTT 5; trying 3.1.1", False)
+            words = name.lower()
+            if "password" in words or "not authorized" in words or "banned" in words:
+                who = f"user {self.broker.user}" if self.broker.user else "no user"
+                raise CannotConnect(
+                    f"{self.broker.shown} refuses {who}: {name}; check user and password file",
+                    final=True,
+                )
+            raise CannotConnect(f"{self.broker.shown} refuses: {name}", final=False)
+        self.connected = True
+        self.subscribe(self._subscriptions())
+        self._guard(self._on_up)
+
+    def _make(self) -> mqtt.Client:
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self.client_id,
+            protocol=mqtt.MQTTv5 if self.protocol5 else mqtt.MQTTv311,
+            clean_session=None if self.protocol5 else True,
+        )
+        client.connect_timeout = CONNACK_WITHIN
+        if self.broker.user is not None:
+            password = self.broker.password
+            client.username_pw_set(
+                self.broker.user, password.get_secret_value() if password is not None else None
+            )
+        tls = self.broker.tls
+        if tls is not None:
+            context = ssl.create_default_context(cafile=str(tls.ca) if tls.ca else None)
+            context.minimum_version = ssl.TLSVersion.TLSv1_2
+            if tls.cert is not None:
+                try:
+                    context.load_cert_chain(str(tls.cert), str(tls.key) if tls.key else None)
+                except (OSError, ssl.SSLError) as error:
+                    raise CannotConnect(
+                        f"the client certificate is not usable: {error}", True
+                    ) from None
+            if not tls.verify:
+                context.check_hostname = False
+                context.verify_mode = ssl.CERT_NONE
+            client.tls_set_context(context)
+        if self._will is not None:
+            client.will_set(self._will.topic, self._will.payload, self._will.qos, self._will.retain)
+        client.on_connect = self._connected
+        client.on_disconnect = self._disconnected
+        client.on_message = self._received
+        client.on_publish = self._published
+        client.on_subscribe = self._subscribed
+        return client
+
+    # ---- the socket in the loop ----------------------------------------------------------
+
+    def _watch(self, client: mqtt.Client) -> None:
+        sock: Any = client.socket()
+        if sock is None:
+            return
+        with contextlib.suppress(OSError):
+            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._socket = sock
+        self._loop.add_reader(sock, self._readable, client)
+        client.on_socket_close = lambda _client, _data, s: self._unwatch(s)
+        client.on_socket_register_write = lambda _c, _d, s: self._loop.add_writer(
+            s, self._writable, client
+        )
+        client.on_socket_unregister_write = self._stop_writing
+        if client.want_write():
+            self._writable(client)
+
+    def _stop_writing(self, client: mqtt.Client, data: object, sock: Any) -> None:
+        self._loop.remove_writer(sock)
+
+    def _unwatch(self, sock: Any) -> None:
+        with contextlib.suppress(ValueError, OSError):
+            self._loop.remove_reader(sock)
+        with contextlib.suppress(ValueError, OSError):
+            self._loop.remove_writer(sock)
+        if sock is self._socket:
+            self._socket = None
+
+    def _readable(self, client: mqtt.Client) -> None:
+        """Read until nothing is left: TLS may hold more than the socket shows."""
+        for _ in range(1000):
+            sock = client.socket()
+            if sock is None:
+                return
+            before = self._reads
+            code = client.loop_read()
+            if code != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                return
+            if self._reads == before and not self._more(sock):
+                return
+
+    _reads = 0
+
+    def _more(self, sock: Any) -> bool:
+        pending = getattr(sock, "pending", None)
+        return bool(pending is not None and pending() > 0)
+
+    def _writable(self, client: mqtt.Client) -> None:
+        client.loop_write()
+
+    async def _stay(self) -> None:
+        """Until the link is lost, look after keep-alive."""
+        while not self._lost.is_set():
+            client = self._client
+            if client is None:
+                return
+            client.loop_misc()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(MISC_EVERY):
+                    await self._lost.wait()
+
+    def _drop(self, client: mqtt.Client) -> None:
+        sock = client.socket()
+        if sock is not None:
+            self._unwatch(sock)
+        with contextlib.suppress(Exception):
+            client.disconnect()
+        with contextlib.suppress(OSError):
+            if sock is not None:
+                sock.close()
+
+    # ---- paho's callbacks ----------------------------------------------------------------
+
+    def _guard(self, call: Callable[..., None], *values: object) -> None:
+        try:
+            call(*values)
+        except Exception as error:  # whatever it is, the link must outlive it
+            self._on_fault(f"a fault of the bridge itself: {type(error).__name__}: {error}")
+
+    def _connected(
+        self, client: mqtt.Client, data: object, flags: object, code: ReasonCode, props: object
+    ) -> None:
+        self._reads += 1
+        if self._connack is not None and not self._connack.done():
+            self._connack.set_result(code)
+
+    def _disconnected(
+        self, client: mqtt.Client, data: object, flags: object, code: ReasonCode, props: object
+    ) -> None:
+        self._reads += 1
+        if self._connack is not None and not self._connack.done():
+            self._connack.set_exception(ConnectionError(f"it hung up: {code}"))
+        was = self.connected
+        self.connected = False
+        self._tokens.clear()
+        self._lost.set()
+        if was:
+            self._guard(self._on_down, str(code))
+
+    def subscribe(self, filters: list[tuple[str, int]]) -> None:
+        """Subscribe to these filters now; again on each connect is the caller's to say."""
+        client = self._client
+        if client is None or not self.connected:
+            return
+        for start in range(0, len(filters), 100):
+            part = filters[start : start + 100]
+            options: Any = part
+            if self.protocol5:
+                options = [(f, SubscribeOptions(qos=q)) for f, q in part]
+            result, mid = client.subscribe(options)
+            if result == MQTTErrorCode.MQTT_ERR_SUCCESS and mid is not None:
+                self._subscribing.add(mid)
+
+    def _subscribed(
+        self, client: mqtt.Client, data: object, mid: int, codes: list[ReasonCode], props: object
+    ) -> None:
+        self._reads += 1
+        self._subscribing.discard(mid)
+        refused = [code for code in codes if code.is_failure]
+        if refused:
+            self._guard(
+                self._on_fault,
+                f"the broker refuses {len(refused)} subscriptions: {refused[0]};"
+                " check the topic rights of this user",
+            )
+
+    def _published(
+        self, client: mqtt.Client, data: object, mid: int, code: ReasonCode, props: object
+    ) -> None:
+        self._reads += 1
+        token = self._tokens.pop(mid, None)
+        if token is not None:
+            self._guard(self._on_ack, token)
+
+    def _received(self, client: mqtt.Client, data: object, said: mqtt.MQTTMessage) -> None:
+        self._reads += 1
+        try:
+            topic = said.topic
+        except UnicodeDecodeError:
+            return
+        response = correlation = None
+        if said.properties is not None:
+            response = getattr(said.properties, "ResponseTopic", None)
+            correlation = getattr(said.properties, "CorrelationData", None)
+        self._guard(
+            self._on_message,
+            Message(
+                topic,
+                bytes(said.payload),
+                said.qos,
+                said.retain,
+                None,
+                response,
+                correlation,
+                said.dup,
+            ),
+        )
+
+    # ---- publishing ----------------------------------------------------------------------
+
+    def publish(self, message: Message, token: int | None = None) -> bool:
+        """Send now, or not at all: False means it did not leave and never will."""
+        client = self._client
+        if client is None or not self.connected:
+            return False
+        properties = None
+        qos = message.qos
+        if self.protocol5:
+            if message.expiry is not None or message.correlation or message.response_topic:
+                properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+                if message.expiry is not None:
+                    properties.MessageExpiryInterval = max(1, math.ceil(message.expiry))
+                if message.correlation is not None:
+                    properties.CorrelationData = message.correlation
+                if message.response_topic is not None:
+                    properties.ResponseTopic = message.response_topic
+        elif message.expiry is not None:
+            qos = 0
+        info = client.publish(message.topic, message.payload, qos, message.retain, properties)
+        if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            return False
+        if token is not None and qos > 0:
+            self._tokens[info.mid] = token
+        return True
+
+    async def drained(self, within: float = 1.0) -> None:
+        """Wait until what was published has left this machine, or `within` s have passed."""
+        client = self._client
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(within):
+                while client is not None and self.connected and client.want_write():
+                    await asyncio.sleep(0.01)
+
+    async def close(self) -> None:
+        """Say goodbye and end. The will is not published: a goodbye is not a loss."""
+        self._closing = True
+        client = self._client
+        if client is not None and self.connected:
+            await self.drained()
+            self.connected = False
+            client.disconnect()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(1.0):
+                    while client.want_write():
+                        await asyncio.sleep(0.01)
+            sock = client.socket()
+            if sock is not None:
+                self._unwatch(sock)
+                with contextlib.suppress(OSError):
+                    sock.close()
+        self._lost.set()

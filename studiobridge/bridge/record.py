@@ -1,0 +1,585 @@
+"""The record: requests, runs, steps, drift, faults, lockouts, sessions, in one SQLite file a set.
+
+One thread writes, off the event loop, in batches. Write-ahead and fully synchronous: what was
+noted as intended is on the disk before the command leaves (law 9). When the disk is full or
+the file locked, the set goes on: `fault` says so, notes wait in memory up to a bound, and the
+writer tries again.
+
+Times are kept as seconds since the epoch. Reading opens the file read-only, so `record` works
+while the daemon runs.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import queue
+import threading
+import time
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+
+from studiobridge.control.effects import (
+    DriftNote,
+    FaultNote,
+    Lockout,
+    LockoutNote,
+    Memory,
+    Note,
+    RequestNote,
+    RollingNote,
+    RunNote,
+    SessionNote,
+    StateNote,
+    StepNote,
+)
+
+SCHEMA_VERSION = 1
+# Notes that wait in memory while the disk does not take them; the oldest go first.
+MOST_WAITING = 20_000
+# Waits (s) between tries while the disk does not take notes.
+TRY_AGAIN = 2.0
+DAY = 86400.0
+
+META = sa.MetaData()
+
+
+def _table(name: str, *columns: sa.Column[Any]) -> sa.Table:
+    return sa.Table(
+        name,
+        META,
+        sa.Column("id", sa.Integer, primary_key=True),
+        sa.Column("at", sa.Float, nullable=False, index=True),
+        *columns,
+    )
+
+
+VERSION = sa.Table("schema_version", META, sa.Column("version", sa.Integer, nullable=False))
+REQUESTS = _table(
+    "requests",
+    sa.Column("request", sa.String, nullable=False, index=True),
+    sa.Column("what", sa.String, nullable=False),
+    sa.Column("by", sa.String, nullable=False),
+    sa.Column("source", sa.String, nullable=False),
+    sa.Column("look", sa.String),
+    sa.Column("targets", sa.String, nullable=False),
+    sa.Column("force", sa.Boolean, nullable=False),
+    sa.Column("phase", sa.String, nullable=False),
+    sa.Column("text", sa.String, nullable=False),
+)
+RUNS = _table(
+    "runs",
+    sa.Column("run", sa.Integer, nullable=False, index=True),
+    sa.Column("session", sa.Integer),
+    sa.Column("what", sa.String, nullable=False),
+    sa.Column("look", sa.String),
+    sa.Column("phase", sa.String, nullable=False),
+    sa.Column("text", sa.String, nullable=False),
+)
+STEPS = _table(
+    "steps",
+    sa.Column("run", sa.Integer, nullable=False, index=True),
+    sa.Column("n", sa.Integer, nullable=False),
+    sa.Column("device", sa.String, nullable=False),
+    sa.Column("action", sa.String, nullable=False),
+    sa.Column("value", sa.String, nullable=False),
+    sa.Column("phase", sa.String, nullable=False),
+    sa.Column("text", sa.String, nullable=False),
+)
+DRIFTS = _table(
+    "drifts",
+    sa.Column("drift", sa.Integer, nullable=False, index=True),
+    sa.Column("phase", sa.String, nullable=False),
+    sa.Column("device", sa.String, nullable=False, index=True),
+    sa.Column("point", sa.String, nullable=False),
+    sa.Column("wanted", sa.String),
+    sa.Column("reported", sa.String),
+    sa.Column("stops", sa.Float),
+    sa.Column("mired", sa.Float),
+    sa.Column("percent", sa.Float),
+    sa.Column("how", sa.String, nullable=False),
+)
+FAULTS = _table(
+    "faults",
+    sa.Column("device", sa.String),
+    sa.Column("topic", sa.String, nullable=False),
+    sa.Column("text", sa.String, nullable=False),
+)
+LOCKOUTS = _table(
+    "lockouts",
+    sa.Column("target", sa.String, nullable=False),
+    sa.Column("phase", sa.String, nullable=False),
+    sa.Column("by", sa.String, nullable=False),
+    sa.Column("why", sa.String, nullable=False),
+)
+ROLLING = _table(
+    "rolling",
+    sa.Column("device", sa.String, nullable=False),
+    sa.Column("rolling", sa.Boolean, nullable=False),
+    sa.Column("source", sa.String, nullable=False),
+)
+SESSIONS = _table(
+    "sessions",
+    sa.Column("session", sa.Integer, nullable=False, index=True),
+    sa.Column("phase", sa.String, nullable=False),
+    sa.Column("look", sa.String),
+    sa.Column("kwh", sa.Float),
+)
+STATES = _table(
+    "states",
+    sa.Column("state", sa.String, nullable=False),
+    sa.Column("look", sa.String),
+    sa.Column("why", sa.String, nullable=False),
+)
+PRUNED = (REQUESTS, RUNS, STEPS, DRIFTS, FAULTS, ROLLING, STATES)
+
+
+class RecordError(Exception):
+    """The record cannot be opened; the text says why and what to do."""
+
+
+def record_path(data: Path, set_name: str) -> Path:
+    return data / f"{set_name}.sqlite"
+
+
+def _connect(path: Path, read_only: bool = False) -> sa.Engine:
+    mode = "ro" if read_only else "rwc"
+    engine = sa.create_engine(
+        f"sqlite:///file:{path}?mode={mode}&uri=true",
+        connect_args={"timeout": 5.0, "check_same_thread": False},
+        poolclass=sa.StaticPool,
+    )
+
+    @sa.event.listens_for(engine, "connect")
+    def settle(connection: Any, _record: object) -> None:
+        cursor = connection.cursor()
+        if not read_only:
+            cursor.execute("PRAGMA journal_mode=WAL")
+            cursor.execute("PRAGMA synchronous=FULL")
+        cursor.close()
+
+    return engine
+
+
+def _check(engine: sa.Engine, path: Path, create: bool) -> None:
+    try:
+        with engine.begin() as connection:
+            if sa.inspect(connection).has_table("schema_version"):
+                version = connection.scalar(sa.select(VERSION.c.version))
+            elif create:
+                META.create_all(connection)
+                connection.execute(sa.insert(VERSION).values(version=SCHEMA_VERSION))
+                version = SCHEMA_VERSION
+            else:
+                raise RecordError(f"{path} is not a record of this program")
+    except sa.exc.DatabaseError as error:
+        why = error.orig if error.orig is not None else error
+        raise RecordError(f"the record {path} cannot be used: {why}") from None
+    if version != SCHEMA_VERSION:
+        raise RecordError(
+            f"the record {path} was made by another version (its schema is {version}, this program"
+            f" knows {SCHEMA_VERSION}); use that version, or move the file away"
+        )
+
+
+def _scalar(value: object) -> str | None:
+    return None if value is None else json.dumps(value)
+
+
+def _row(note: Note, at: float, session: int | None) -> tuple[sa.Table, dict[str, object]]:
+    if isinstance(note, StepNote):
+        return STEPS, {
+            "at": at,
+            "run": note.run,
+            "n": note.n,
+            "device": note.device,
+            "action": note.action,
+            "value": note.value,
+            "phase": note.phase,
+            "text": note.text,
+        }
+    if isinstance(note, RunNote):
+        return RUNS, {
+            "at": at,
+            "run": note.run,
+            "session": session,
+            "what": note.what,
+            "look": note.look,
+            "phase": note.phase,
+            "text": note.text,
+        }
+    if isinstance(note, RequestNote):
+        return REQUESTS, {
+            "at": at,
+            "request": note.id,
+            "what": note.what,
+            "by": note.by,
+            "source": note.source,
+            "look": note.look,
+            "targets": json.dumps(list(note.targets)),
+            "force": note.force,
+            "phase": note.phase,
+            "text": note.text,
+        }
+    if isinstance(note, DriftNote):
+        return DRIFTS, {
+            "at": at,
+            "drift": note.drift,
+            "phase": note.phase,
+            "device": note.device,
+            "point": note.point,
+            "wanted": _scalar(note.wanted),
+            "reported": _scalar(note.reported),
+            "stops": note.stops,
+            "mired": note.mired,
+            "percent": note.percent,
+            "how": note.how,
+        }
+    if isinstance(note, FaultNote):
+        return FAULTS, {"at": at, "device": note.device, "topic": note.topic, "text": note.text}
+    if isinstance(note, LockoutNote):
+        return LOCKOUTS, {
+            "at": at,
+            "target": note.target,
+            "phase": note.phase,
+            "by": note.by,
+            "why": note.why,
+        }
+    if isinstance(note, RollingNote):
+        return ROLLING, {
+            "at": at,
+            "device": note.device,
+            "rolling": note.rolling,
+            "source": note.source,
+        }
+    if isinstance(note, SessionNote):
+        return SESSIONS, {
+            "at": at,
+            "session": note.session,
+            "phase": note.phase,
+            "look": note.look,
+            "kwh": note.kwh,
+        }
+    assert isinstance(note, StateNote)
+    return STATES, {"at": at, "state": note.state, "look": note.look, "why": note.why}
+
+
+class Record:
+    """The writing side, for the daemon. `wall` turns a note's time into seconds since the epoch."""
+
+    def __init__(self, path: Path, keep_days: int, wall: Callable[[float], float]) -> None:
+        self.path = path
+        self.keep_days = keep_days
+        self.fault: str | None = None
+        self.lost = 0
+        self._wall = wall
+        self._session: int | None = None
+        self._queue: queue.SimpleQueue[tuple[Sequence[Note], Callable[[bool], None] | None] | None]
+        self._queue = queue.SimpleQueue()
+        self._waiting = 0
+        self._thread: threading.Thread | None = None
+        self._engine: sa.Engine | None = None
+
+    def open(self) -> Memory:
+        """Open or make the file; return what the controller has to know. Raises RecordError."""
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            why = error.strerror or str(error)
+            raise RecordError(f"the data folder {self.path.parent} cannot be made: {why}") from None
+        self._engine = _connect(self.path)
+        _check(self._engine, self.path, create=True)
+        with self._engine.connect() as connection:
+            memory = _memory(connection)
+        self._session = memory.session
+        self._thread = threading.Thread(target=self._work, name="record", daemon=True)
+        self._thread.start()
+        return memory
+
+    def write(self, notes: Sequence[Note], done: Callable[[bool], None] | None = None) -> None:
+        """Hand notes to the writer. `done` is called in its thread: True once they are on disk."""
+        self._waiting += len(notes)
+        self._queue.put((notes, done))
+
+    async def written(self, notes: Sequence[Note], within: float) -> bool:
+        """Write and wait until they are on disk; False when they are not after `within` s."""
+        loop = asyncio.get_running_loop()
+        future: asyncio.Future[bool] = loop.create_future()
+
+        def done(ok: bool) -> None:
+            def settle() -> None:
+                if not future.done():
+                    future.set_result(ok)
+
+            loop.call_soon_threadsafe(settle)
+
+        self.write(notes, done)
+        try:
+            async with asyncio.timeout(within):
+                return await future
+        except TimeoutError:
+            return False
+
+    def prune(self) -> None:
+        """Forget what is older than the setting says; what is open stays."""
+        self._queue.put(((), self._prune))
+
+    def close(self) -> None:
+        """Write what waits and end the writer."""
+        if self._thread is not None:
+            self._queue.put(None)
+            self._thread.join(timeout=10.0)
+            self._thread = None
+        if self._engine is not None:
+            self._engine.dispose()
+            self._engine = None
+
+    # ---- the writer's thread ------------------------------------------------------------------
+
+    def _work(self) -> None:
+        batch: list[tuple[Sequence[Note], Callable[[bool], None] | None]] = []
+        ending = False
+        while not ending or batch:
+            if not batch:
+                item = self._queue.get()
+                if item is None:
+                    ending = True
+                    continue
+                batch.append(item)
+            while True:
+                try:
+                    item = self._queue.get_nowait()
+                except queue.Empty:
+                    break
+                if item is None:
+                    ending = True
+                else:
+                    batch.append(item)
+            if self._store(batch):
+                batch = []
+            elif ending:
+                break
+            else:
+                for _, done in batch:
+                    if done is not None and done != self._prune:
+                        done(False)
+                batch = [(notes, None) for notes, done in batch if notes]
+                self._bound(batch)
+                time.sleep(TRY_AGAIN)
+
+    def _bound(self, batch: list[tuple[Sequence[Note], Callable[[bool], None] | None]]) -> None:
+        size = sum(len(notes) for notes, _ in batch)
+        while batch and size > MOST_WAITING:
+            dropped, _ = batch.pop(0)
+            size -= len(dropped)
+            self.lost += len(dropped)
+
+    def _store(self, batch: list[tuple[Sequence[Note], Callable[[bool], None] | None]]) -> bool:
+        assert self._engine is not None
+        rows: dict[sa.Table, list[dict[str, object]]] = {}
+        for notes, _ in batch:
+            for note in notes:
+                if isinstance(note, SessionNote):
+                    self._session = None if note.phase == "closed" else note.session
+                table, row = _row(note, self._wall(note.at), self._session)
+                rows.setdefault(table, []).append(row)
+        prune = any(done == self._prune for _, done in batch)
+        try:
+            with self._engine.begin() as connection:
+                for table, values in rows.items():
+                    connection.execute(sa.insert(table), values)
+                if prune:
+                    _prune(connection, time.time() - self.keep_days * DAY)
+        except (sa.exc.SQLAlchemyError, OSError) as error:
+            why = getattr(error, "orig", None) or error
+            self.fault = f"the record cannot be written: {why}"
+            return False
+        self.fault = None
+        for notes, done in batch:
+            self._waiting -= len(notes)
+            if done is not None:
+                done(True)
+        return True
+
+    def _prune(self, ok: bool) -> None:
+        """A mark in the queue, not a call: see _store."""
+
+
+def _prune(connection: sa.Connection, before: float) -> None:
+    for table in PRUNED:
+        statement = sa.delete(table).where(table.c.at < before)
+        if table is STATES:
+            last = sa.select(sa.func.max(STATES.c.id)).scalar_subquery()
+            statement = statement.where(STATES.c.id != last)
+        connection.execute(statement)
+    open_sessions = (
+        sa.select(SESSIONS.c.session)
+        .group_by(SESSIONS.c.session)
+        .having(sa.func.sum(sa.case((SESSIONS.c.phase == "closed", 1), else_=0)) == 0)
+    )
+    connection.execute(
+        sa.delete(SESSIONS).where(SESSIONS.c.at < before, SESSIONS.c.session.not_in(open_sessions))
+    )
+
+
+def _memory(connection: sa.Connection) -> Memory:
+    """What the controller has to know from before."""
+
+    def biggest(column: sa.Column[Any]) -> int:
+        return int(connection.scalar(sa.select(sa.func.max(column))) or 0)
+
+    state = connection.execute(sa.select(STATES).order_by(STATES.c.id.desc()).limit(1)).first()
+    session = connection.execute(
+        sa.select(SESSIONS).order_by(SESSIONS.c.id.desc()).limit(1)
+    ).first()
+    run = connection.execute(sa.select(RUNS).order_by(RUNS.c.id.desc()).limit(1)).first()
+    lockouts: dict[str, Lockout] = {}
+    for row in connection.execute(sa.select(LOCKOUTS).order_by(LOCKOUTS.c.id)):
+        if row.phase == "set":
+            lockouts[row.target] = Lockout(row.target, row.by, row.why, row.at)
+        else:
+            lockouts.pop(row.target, None)
+    rolling: dict[str, bool] = {}
+    for row in connection.execute(sa.select(ROLLING).order_by(ROLLING.c.id)):
+        rolling[row.device] = row.rolling and row.source != "report"
+    answered = connection.execute(
+        sa.select(REQUESTS.c.request, REQUESTS.c.text)
+        .where(REQUESTS.c.phase.in_(("done", "failed", "refused")), REQUESTS.c.request != "")
+        .order_by(REQUESTS.c.id.desc())
+        .limit(256)
+    ).all()
+    is_open = session is not None and session.phase != "closed"
+    return Memory(
+        state=state.state if state is not None else "dark",
+        look=state.look if state is not None else None,
+        session=session.session if session is not None and is_open else None,
+        next_session=biggest(SESSIONS.c.session) + 1,
+        next_run=max(biggest(RUNS.c.run), biggest(STEPS.c.run)) + 1,
+        next_drift=biggest(DRIFTS.c.drift) + 1,
+        run=run.what if run is not None and run.phase == "begun" else None,
+        everything=run is not None and run.phase == "begun" and run.text == "everything",
+        lockouts=tuple(lockouts.values()),
+        rolling=frozenset(name for name, on in rolling.items() if on),
+        answered=tuple((row.request, row.text) for row in reversed(answered)),
+    )
+
+
+# ---- the reading side -------------------------------------------------------------------------
+
+
+class Reader:
+    """The reading side, for `record`. Raises RecordError when there is none."""
+
+    def __init__(self, path: Path) -> None:
+        if not path.exists():
+            raise RecordError(f"there is no record at {path}")
+        self._engine = _connect(path, read_only=True)
+        _check(self._engine, path, create=False)
+
+    def close(self) -> None:
+        self._engine.dispose()
+
+    def _all(self, statement: sa.Select[Any]) -> list[dict[str, Any]]:
+        with self._engine.connect() as connection:
+            return [dict(row._mapping) for row in connection.execute(statement)]
+
+    def sessions(self) -> list[dict[str, Any]]:
+        """Every session: when it opened, was ready and closed, its look and energy."""
+        found: dict[int, dict[str, Any]] = {}
+        for row in self._all(sa.select(SESSIONS).order_by(SESSIONS.c.id)):
+            entry = found.setdefault(
+                row["session"],
+                {
+                    "session": row["session"],
+                    "opened": None,
+                    "ready": None,
+                    "closed": None,
+                    "look": row["look"],
+                    "kwh": None,
+                },
+            )
+            entry[row["phase"]] = row["at"]
+            entry["look"] = row["look"] or entry["look"]
+            entry["kwh"] = row["kwh"] if row["kwh"] is not None else entry["kwh"]
+        return list(found.values())
+
+    def timeline(self, session: int) -> list[dict[str, Any]]:
+        """Everything that happened in a session, in order."""
+        found = next((s for s in self.sessions() if s["session"] == session), None)
+        if found is None:
+            return []
+        begin = found["opened"] or 0.0
+        end = found["closed"] if found["closed"] is not None else float("inf")
+        entries: list[dict[str, Any]] = []
+        tables: Iterable[tuple[str, sa.Table]] = (
+            ("request", REQUESTS),
+            ("run", RUNS),
+            ("step", STEPS),
+            ("drift", DRIFTS),
+            ("fault", FAULTS),
+            ("lockout", LOCKOUTS),
+            ("rolling", ROLLING),
+            ("state", STATES),
+        )
+        for order, (kind, table) in enumerate(tables):
+            statement = sa.select(table).where(table.c.at >= begin - 0.001)
+            if end != float("inf"):
+                statement = statement.where(table.c.at <= end + 1.0)
+            for row in self._all(statement.order_by(table.c.id)):
+                number = row.pop("id")
+                entries.append({"kind": kind, "order": (row["at"], order, number), **row})
+        entries.sort(key=lambda entry: entry["order"])
+        for entry in entries:
+            del entry["order"]
+        return entries
+
+    def drifts(self, device: str | None = None) -> list[dict[str, Any]]:
+        """Every drift with when it opened and closed, and how far it went at its worst."""
+        statement = sa.select(DRIFTS).order_by(DRIFTS.c.id)
+        if device is not None:
+            statement = statement.where(DRIFTS.c.device == device)
+        found: dict[int, dict[str, Any]] = {}
+        for row in self._all(statement):
+            entry = found.setdefault(
+                row["drift"],
+                {
+                    "drift": row["drift"],
+                    "device": row["device"],
+                    "point": row["point"],
+                    "wanted": _value(row["wanted"]),
+                    "opened": None,
+                    "closed": None,
+                    "how": "",
+                },
+            )
+            if row["phase"] == "opened":
+                entry["opened"] = row["at"]
+            if row["phase"] == "closed":
+                entry["closed"], entry["how"] = row["at"], row["how"]
+            entry["worst"] = _value(row["reported"])
+            for key in ("stops", "mired", "percent"):
+                entry[key] = row[key]
+        return list(found.values())
+
+    def requests(self) -> list[dict[str, Any]]:
+        return self._all(sa.select(REQUESTS).order_by(REQUESTS.c.id))
+
+    def faults(self) -> list[dict[str, Any]]:
+        return self._all(sa.select(FAULTS).order_by(FAULTS.c.id))
+
+    def steps(self, run: int | None = None) -> list[dict[str, Any]]:
+        statement = sa.select(STEPS).order_by(STEPS.c.id)
+        return self._all(statement if run is None else statement.where(STEPS.c.run == run))
+
+    def runs(self) -> list[dict[str, Any]]:
+        return self._all(sa.select(RUNS).order_by(RUNS.c.id))
+
+    def lockouts(self) -> list[dict[str, Any]]:
+        return self._all(sa.select(LOCKOUTS).order_by(LOCKOUTS.c.id))
+
+
+def _value(text: str | None) -> object:
+    return None if text is None else json.loads(text)

@@ -1,0 +1,226 @@
+"""Where the broker is, who we are there, where data lives: a file, the environment, a secret.
+
+Order: built-in values, then the settings file, then the environment. A password comes from a
+file or a service credential, never from the command line or a URL, and is never shown.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Literal
+from urllib.parse import unquote, urlsplit
+
+import platformdirs
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError
+
+from studiobridge.profile.build import nearest
+from studiobridge.profile.text import Document, ProfileError, read_document
+
+CREDENTIAL = "broker-password"
+APP = "studiobridge"
+NOT_A_URL = "STUDIOBRIDGE_BROKER is not a URL like mqtts://user@host:8883"
+
+
+class SettingsError(Exception):
+    """Settings that cannot be used; the text says where and what to do."""
+
+
+class TlsSettings(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    ca: Path | None = None
+    cert: Path | None = None
+    key: Path | None = None
+    verify: bool = True
+
+
+class BrokerSettings(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    host: str = Field(default="localhost", min_length=1, max_length=253)
+    port: int | None = Field(default=None, ge=1, le=65535)
+    user: str | None = Field(default=None, max_length=200)
+    password_file: Path | None = None
+    tls: TlsSettings | None = None
+    client_id: str | None = Field(default=None, max_length=64)
+    protocol: Literal["auto", "5", "3.1.1"] = "auto"
+    keep_alive: int = Field(default=20, ge=5, le=3600)
+    password: SecretStr | None = Field(default=None, exclude=True)
+
+    @property
+    def address(self) -> tuple[str, int]:
+        """Host and port, with the usual port where none is named."""
+        return self.host, self.port or (8883 if self.tls is not None else 1883)
+
+    @property
+    def shown(self) -> str:
+        """Where this is, for a person: no secrets in it."""
+        host, port = self.address
+        user = f"{self.user}@" if self.user else ""
+        return f"{'mqtts' if self.tls is not None else 'mqtt'}://{user}{host}:{port}"
+
+
+class Settings(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    broker: BrokerSettings = Field(default_factory=BrokerSettings)
+    data: Path = Field(default_factory=lambda: platformdirs.user_data_path(APP))
+    profiles: tuple[Path, ...] = ()
+    keep_days: int = Field(default=400, ge=1, le=36500)
+    set_name: str | None = Field(default=None, alias="set")
+    warnings: tuple[str, ...] = Field(default=(), exclude=True)
+
+
+_MODELS: dict[str, type[BaseModel]] = {"broker": BrokerSettings, "tls": TlsSettings}
+
+
+def _problem(document: Document, error: ValidationError) -> str:
+    lines = []
+    for item in error.errors(include_url=False, include_input=False):
+        path = tuple(item["loc"])
+        last = str(path[-1]) if path else ""
+        if item["type"] == "extra_forbidden":
+            model: type[BaseModel] = Settings
+            for part in path[:-1]:
+                model = _MODELS.get(str(part), model)
+            known = [f.alias or n for n, f in model.model_fields.items() if not f.exclude]
+            what, todo = f"unknown key '{last}'", nearest(last, known)
+            lines.append(str(document.problem(path, what, todo, key=True)))
+        else:
+            lines.append(str(document.problem(path, f"'{last}': {item['msg'].lower()}")))
+    return "\n".join(lines)
+
+
+def load_settings(file: Path | None = None, env: Mapping[str, str] | None = None) -> Settings:
+    """The settings in force. Raises SettingsError."""
+    env = os.environ if env is None else env
+    named = env.get("STUDIOBRIDGE_SETTINGS")
+    path = file or (Path(named) if named else platformdirs.user_config_path(APP) / "settings.yaml")
+    values: dict[str, object] = {}
+    document: Document | None = None
+    if path.exists() or file is not None or named:
+        try:
+            document = read_document(path.read_bytes(), str(path))
+        except OSError as error:
+            raise SettingsError(f"{path} cannot be read: {error.strerror or error}") from None
+        except ProfileError as error:
+            raise SettingsError(str(error)) from None
+        said = document.root.value()
+        assert isinstance(said, dict)
+        values = said
+        broker_said = values.get("broker")
+        if isinstance(broker_said, dict) and "password" in broker_said:
+            where = document.problem(("broker", "password"), "a password does not belong here")
+            raise SettingsError(f"{where}; write it into a file and name that as 'password_file'")
+        _resolve(values, path.parent)
+    broker = dict(values["broker"]) if isinstance(values.get("broker"), dict) else {}  # type: ignore[call-overload]
+    if "broker" in values and not isinstance(values["broker"], dict):
+        raise SettingsError(f"{path}: 'broker' is a mapping of keys to values")
+    if env.get("STUDIOBRIDGE_BROKER"):
+        broker.update(_from_url(env["STUDIOBRIDGE_BROKER"], broker))
+    if env.get("STUDIOBRIDGE_PASSWORD_FILE"):
+        broker["password_file"] = env["STUDIOBRIDGE_PASSWORD_FILE"]
+    if env.get("STUDIOBRIDGE_CA"):
+        tls = broker.get("tls")
+        tls = dict(tls) if isinstance(tls, dict) else {}
+        broker["tls"] = {**tls, "ca": env["STUDIOBRIDGE_CA"]}
+    values["broker"] = broker
+    if env.get("STUDIOBRIDGE_DATA"):
+        values["data"] = env["STUDIOBRIDGE_DATA"]
+    if env.get("STUDIOBRIDGE_SET"):
+        values["set"] = env["STUDIOBRIDGE_SET"]
+    try:
+        settings = Settings.model_validate(values)
+    except ValidationError as error:
+        if document is not None:
+            raise SettingsError(_problem(document, error)) from None
+        first = error.errors(include_url=False, include_input=False)[0]
+        place = ".".join(str(part) for part in first["loc"])
+        raise SettingsError(f"settings: {place}: {first['msg']}") from None
+    return _with_secret(settings, env)
+
+
+def _resolve(values: dict[str, object], folder: Path) -> None:
+    """Paths in a settings file are relative to the file."""
+
+    def fix(holder: object, key: str) -> None:
+        if isinstance(holder, dict) and isinstance(holder.get(key), str):
+            holder[key] = str(folder / Path(holder[key]).expanduser())
+
+    fix(values, "data")
+    broker = values.get("broker")
+    fix(broker, "password_file")
+    tls = broker.get("tls") if isinstance(broker, dict) else None
+    for key in ("ca", "cert", "key"):
+        fix(tls, key)
+    profiles = values.get("profiles")
+    if isinstance(profiles, list):
+        values["profiles"] = [
+            str(folder / Path(p).expanduser()) if isinstance(p, str) else p for p in profiles
+        ]
+
+
+def _from_url(url: str, before: Mapping[str, object]) -> dict[str, object]:
+    """A broker URL: mqtt://user@host:port or mqtts://… Raises SettingsError."""
+    try:
+        parts = urlsplit(url)
+        port = parts.port
+    except ValueError:
+        raise SettingsError(
+            "STUDIOBRIDGE_BROKER is not a URL like mqtts://user@host:8883"
+        ) from None
+    if parts.password is not None:
+        raise SettingsError(
+            "STUDIOBRIDGE_BROKER has a password in it; leave it out and name a file with"
+            " STUDIOBRIDGE_PASSWORD_FILE"
+        )
+    if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or parts.path not in ("", "/"):
+        raise SettingsError(NOT_A_URL)
+    found: dict[str, object] = {"host": parts.hostname, "port": port}
+    if parts.username:
+        found["user"] = unquote(parts.username)
+    if parts.scheme == "mqtts":
+        found["tls"] = before.get("tls") or {}
+    else:
+        found["tls"] = None
+    return found
+
+
+def _with_secret(settings: Settings, env: Mapping[str, str]) -> Settings:
+    broker = settings.broker
+    warnings: list[str] = []
+    path = broker.password_file
+    folder = env.get("CREDENTIALS_DIRECTORY")
+    if path is None and folder and (Path(folder) / CREDENTIAL).exists():
+        path = Path(folder) / CREDENTIAL
+    password = None
+    if path is not None:
+        try:
+            text = path.read_text(encoding="utf-8").rstrip("\r\n")
+            mode = path.stat().st_mode
+        except (OSError, UnicodeDecodeError) as error:
+            raise SettingsError(f"the password file {path} cannot be read: {error}") from None
+        if not text:
+            raise SettingsError(f"the password file {path} is empty")
+        if mode & (stat.S_IROTH | stat.S_IWOTH) and not folder:
+            warnings.append(f"{path} holds a password and others can read it: chmod 600 {path}")
+        password = SecretStr(text)
+    if broker.tls is not None and not broker.tls.verify:
+        warnings.append(
+            "the broker's certificate is not verified (tls: verify: false): anybody on this network"
+            " can pretend to be it"
+        )
+    if broker.tls is not None:
+        for name in ("ca", "cert", "key"):
+            file = getattr(broker.tls, name)
+            if file is not None and not file.is_file():
+                raise SettingsError(f"tls: {name}: there is no file {file}")
+    return settings.model_copy(
+        update={
+            "broker": broker.model_copy(update={"password": password}),
+            "warnings": tuple(warnings),
+        }
+    )

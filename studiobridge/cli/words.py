@@ -1,0 +1,230 @@
+"""Numbers, states and drift in the words of a person. No I/O, no terminal.
+
+Everything that comes from a device, a profile or another program passes through `clean`
+before it is shown: a name must not be able to drive a terminal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+Json = Mapping[str, Any]
+
+# Longer than this is no name and no sentence; what follows is left out.
+MAX_SHOWN = 400
+
+
+def clean(text: object, limit: int = MAX_SHOWN) -> str:
+    """Text from outside, safe in a terminal: control and direction characters are replaced."""
+    shown = "".join(c if c.isprintable() else "�" for c in str(text))
+    return shown if len(shown) <= limit else shown[: limit - 1] + "…"
+
+
+def number(value: object) -> float | None:
+    """A JSON number as float; None for anything else."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    return float(value)
+
+
+def duration(seconds: float) -> str:
+    """A time as a person says it: `14.2 s`, `2 min 05 s`, `1 h 20 min`."""
+    if seconds < 59.95:
+        return f"{max(0.0, seconds):.1f} s"
+    whole = round(seconds)
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+
+
+def about(seconds: float) -> str:
+    """A predicted time, no finer than a prediction is: `14 s`, `2 min 05 s`."""
+    return f"{seconds:.0f} s" if seconds < 59.5 else duration(seconds)
+
+
+def level(value: object) -> str:
+    found = number(value)
+    return "" if found is None else f"{found:.4g} %"
+
+
+def cct(value: object) -> str:
+    found = number(value)
+    return "" if found is None else f"{found:.0f} K"
+
+
+def watts(value: object) -> str:
+    found = number(value)
+    if found is None:
+        return ""
+    return f"{found:.1f} W" if found < 100 else f"{found:.0f} W"
+
+
+def preset(value: object) -> str:
+    """`64 %, 4300 K`."""
+    if not isinstance(value, Mapping):
+        return ""
+    return ", ".join(filter(None, (level(value.get("level")), cct(value.get("cct")))))
+
+
+def yes_no(value: object, yes: str = "yes", no: str = "no", unknown: str = "?") -> str:
+    return yes if value is True else no if value is False else unknown
+
+
+def moment(text: object, date: bool = False) -> str:
+    """An ISO time from the record or a topic, in this machine's own time zone."""
+    try:
+        at = datetime.fromisoformat(str(text).replace("Z", "+00:00")).astimezone()
+    except ValueError:
+        return clean(text, 30)
+    return at.strftime("%Y-%m-%d %H:%M:%S" if date else "%H:%M:%S")
+
+
+def listed(names: Sequence[str], most: int = 6) -> str:
+    """`key, fill and cloth`; a long list is cut: `key, fill and 10 more`."""
+    shown = [clean(name, 40) for name in names]
+    if len(shown) > most:
+        shown = [*shown[: most - 1], f"{len(shown) - most + 1} more"]
+    if len(shown) < 2:
+        return "".join(shown)
+    return ", ".join(shown[:-1]) + " and " + shown[-1]
+
+
+def count(n: int, one: str, many: str = "") -> str:
+    return f"{n} {one if n == 1 else many or one + 's'}"
+
+
+# ---- drift ------------------------------------------------------------------------------
+
+
+def by_how_much(entry: Json) -> str:
+    """How far off one drift entry is: `+0.32 stop`, `11 mired cooler`, `off`, `not heard from`."""
+    point = entry.get("point")
+    wanted, reported = entry.get("wanted"), entry.get("reported")
+    if point == "level":
+        stops, percent = number(entry.get("stops")), number(entry.get("percent"))
+        if stops is not None:
+            return f"{signed(stops, 2)} stop"
+        if number(reported) == 0:
+            return "dark"
+        if number(wanted) == 0:
+            return "lit, meant to be dark"
+        return f"{signed(percent, 1)} %" if percent is not None else "level unknown"
+    if point == "cct":
+        mired = number(entry.get("mired"))
+        if mired is None:
+            return "colour unknown"
+        return f"{abs(mired):.0f} mired {'warmer' if mired > 0 else 'cooler'}"
+    if point == "switch":
+        return yes_no(reported, "on, meant to be off", "off, meant to be on", "not heard from")
+    if point == "online":
+        return "offline" if reported is False else "not heard from"
+    return f"{clean(point, 20)} is {clean(reported, 30)}, not {clean(wanted, 30)}"
+
+
+def signed(value: float | None, digits: int) -> str:
+    if value is None:
+        return "?"
+    text = f"{abs(value):.{digits}f}"
+    return f"{'−' if value < 0 and float(text) != 0 else '+'}{text}"
+
+
+def drifted(entries: object) -> str:
+    """All drift of one device in one line: `+0.32 stop, 11 mired cooler`."""
+    if not isinstance(entries, Sequence) or isinstance(entries, str):
+        return ""
+    order = {"online": 0, "switch": 1, "level": 2, "cct": 3}
+    found = [entry for entry in entries if isinstance(entry, Mapping)]
+    found.sort(key=lambda entry: order.get(str(entry.get("point")), 9))
+    return ", ".join(by_how_much(entry) for entry in found)
+
+
+def from_to(entry: Json) -> str:
+    """`64 → 80 %`, `4300 → 4100 K`; nothing for yes and no."""
+    wanted, reported = number(entry.get("wanted")), number(entry.get("reported"))
+    if wanted is None or reported is None:
+        return ""
+    if entry.get("point") == "level":
+        return f"{wanted:.4g} → {reported:.4g} %"
+    if entry.get("point") == "cct":
+        return f"{wanted:.0f} → {reported:.0f} K"
+    return ""
+
+
+def drift_line(entry: Json) -> str:
+    """One drift entry in one line."""
+    parts = [f"{clean(entry.get('device', '?'), 40)}: {by_how_much(entry)}"]
+    change = from_to(entry)
+    if change:
+        parts.append(f"({change})")
+    lasting = number(entry.get("for_s"))
+    if lasting is not None:
+        parts.append(f"for {duration(lasting)}")
+    worst = entry.get("worst")
+    if isinstance(worst, Mapping) and worst.get("reported") != entry.get("reported"):
+        was = by_how_much(
+            {**entry, "reported": worst.get("reported"), "percent": None}
+            | {"stops": worst.get("stops"), "mired": worst.get("mired")}
+        )
+        parts.append(f"at its worst {was}")
+    if entry.get("contested") is True:
+        parts.append("contested: put back and changed again")
+    return f"{parts[0]} " + ", ".join(parts[1:]) if len(parts) > 1 else parts[0]
+
+
+# ---- states -----------------------------------------------------------------------------
+
+STATE_WORDS = {
+    "unheard": "not heard from yet",
+    "dark": "dark",
+    "rising": "coming up",
+    "ready": "ready",
+    "adrift": "up, but adrift",
+    "lowering": "going down",
+    "stalled": "stalled",
+}
+
+# What each action of a step is, while it happens and once it is confirmed.
+DOING = {
+    "power on": ("switching on", "on"),
+    "hear from": ("booting", "reports"),
+    "let boot": ("booting", "booted"),
+    "switch on": ("switching on", "on"),
+    "set": ("fading", "set"),
+    "fade out": ("fading out", "out"),
+    "cool down": ("cooling down", "cool"),
+    "shut down": ("shutting down", "down"),
+    "switch off": ("switching off", "off"),
+    "power off": ("switching off", "off"),
+}
+
+
+def doing(action: str, value: str = "") -> str:
+    words = DOING.get(action, (action, action))[0]
+    return f"{words} to {value}" if value and action == "set" else words
+
+
+def done(action: str, value: str = "") -> str:
+    if action == "set" and value:
+        return value
+    return DOING.get(action, (action, action))[1]
+
+
+def lockout(value: object) -> str:
+    """`locked out by Ana: new fuse`."""
+    if not isinstance(value, Mapping):
+        return ""
+    by, why = clean(value.get("by", "?"), 60), clean(value.get("why", "?"), 160)
+    return f"locked out by {by}: {why}"
+
+
+def hand_set(entries: object) -> list[str]:
+    """`rim to 30 %, 4300 K` for each light that a person sets by its dial."""
+    if not isinstance(entries, Sequence) or isinstance(entries, str):
+        return []
+    return [
+        f"{clean(entry.get('device', '?'), 40)} to {preset(entry)}"
+        for entry in entries
+        if isinstance(entry, Mapping)
+    ]
