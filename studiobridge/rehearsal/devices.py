@@ -583,7 +583,9 @@ def _a_preset(profile: SetProfile, device: Device, dice: random.Random) -> Prese
         return preset
     low, high = device.level_range or (0.0, 100.0)
     level = None if preset.level is None else float(dice.randint(int(low) + 1, int(high)))
-    return Preset(level, preset.cct if device.cct_range is None else dice.uniform(*device.cct_range))
+    return Preset(
+        level, preset.cct if device.cct_range is None else dice.uniform(*device.cct_range)
+    )
 
 
 def _middle(device: Device) -> float:
