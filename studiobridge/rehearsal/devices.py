@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import heapq
 import random
-from collections.abc import Collection, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -97,6 +97,11 @@ class Harm:
     detail: str = ""
 
 
+_LEVEL: tuple[Point, ...] = ("level",)
+_DOWN: tuple[Point, ...] = ("down",)
+_WATTS: tuple[Point, ...] = ("watts",)
+
+
 class SimulatedDevice:
     """One device of the profile, simulated. The Room gives it mains and carries its messages."""
 
@@ -117,7 +122,8 @@ class SimulatedDevice:
         self._end: FarEnd | None = None if device.wire is None else FarEnd(profile, name)
         self._keep_alive = keep_alive
         # where it has a switch: in which state it comes back when mains does
-        self.wakes: Literal["off", "last"] = wakes or dice.choice(("off", "last"))
+        at_random: Literal["off", "last"] = "off" if dice.random() < 0.5 else "last"
+        self.wakes: Literal["off", "last"] = at_random if wakes is None else wakes
         self.walks = WALK if device.wire == HOMIE5 and dice.random() < 0.5 else 0.0
         self.has_switch = "switch" in device.tells or "switch" in device.hears
         self.low, self.high = device.level_range or (0.0, 100.0)
@@ -471,7 +477,7 @@ class SimulatedDevice:
         else:
             self.level = goal - (goal - start) * left / takes
             self._later(min(now + RAMP_EVERY, began + takes), "ramp", self._ramp_n)
-        return self._report(("level",), {"level": goal})
+        return self._report(_LEVEL, {"level": goal})
 
     def _stop_ramp(self) -> None:
         self._ramp = None
@@ -493,14 +499,14 @@ class SimulatedDevice:
 
     def _is_down(self, now: float) -> list[Happening]:
         self.run = "down"
-        said = self._report(("down",))
+        said = self._report(_DOWN)
         self.booted = False
         return [*said, *self.leave(now)]
 
     # ---- saying so ----------------------------------------------------------------------
 
     def _report(
-        self, changed: Collection[Point], target: dict[Point, Value] | None = None
+        self, changed: Iterable[Point], target: dict[Point, Value] | None = None
     ) -> list[Happening]:
         if self._end is None or not self.joined or self.silent:
             return []
@@ -522,7 +528,7 @@ class SimulatedDevice:
     def _say_watts(self) -> list[Happening]:
         self._meter_due = False
         self._said_watts = self.metered_watts
-        return self._report(("watts",))
+        return self._report(_WATTS)
 
     # ---- people's hands -----------------------------------------------------------------
 

@@ -69,7 +69,7 @@ class Room:
         found = [harm for device in self.devices.values() for harm in device.harms]
         return sorted([*found, *self.pops], key=lambda harm: harm.at)
 
-    # ---- the evening --------------------------------------------------------------------------
+    # ---- the evening ---------------------------------------------------------------------
 
     def begin(self, now: float, up: bool = False) -> list[tuple[str, Happening]]:
         """The room as found: circuits on, switches off except for what stays on (or all, `up`)."""
@@ -125,7 +125,7 @@ class Room:
             self._do(name, self.devices[name].tick(at))
             self._settle(name, at, "told")
 
-    # ---- people's hands -------------------------------------------------------------------------
+    # ---- people's hands ------------------------------------------------------------------
 
     def touch(
         self,
@@ -161,7 +161,7 @@ class Room:
         self._do(name, self.devices[name].lose_network(now, seconds))
         return self._collect()
 
-    # ---- mains ------------------------------------------------------------------------------------
+    # ---- mains ---------------------------------------------------------------------------
 
     def _do(self, name: str, happenings: list[Happening]) -> None:
         self._out.extend((name, happening) for happening in happenings)

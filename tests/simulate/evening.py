@@ -1,0 +1,520 @@
+"""One evening from one seed: controller, mock broker and gear in one thread, in virtual time.
+
+What may happen: people ask (also at the worst moments), touch lights, unplug, start takes;
+the network loses, delays, repeats and reorders; the broker restarts with or without what it
+kept; the bridge is killed at any event and started again from what it had written down. The
+laws are watched after everything that leaves or reaches the bridge.
+
+The end of every evening: the trouble stops, people put everything back, and then a run-up has
+to reach `ready` and a run-down `dark` (liveness).
+"""
+
+from __future__ import annotations
+
+import heapq
+import json
+import random
+from dataclasses import dataclass, field, replace
+
+from studiobridge.bridge.core import Core, Out, Publish, Save, Wake, Write
+from studiobridge.bridge.topics import alive_topic, ask_topic
+from studiobridge.control.effects import (
+    DriftNote,
+    Lockout,
+    LockoutNote,
+    Memory,
+    Note,
+    RequestNote,
+    RollingNote,
+    RunNote,
+    SessionNote,
+    StateNote,
+)
+from studiobridge.profile.model import SetProfile
+from studiobridge.rehearsal import MockBroker, Room, Trouble
+from studiobridge.rehearsal.devices import Joined, Left, Vanished
+from studiobridge.wire import FarEnd, Wires
+from studiobridge.wire.message import Heard, Message
+from tests.simulate.laws import Laws
+
+BRIDGE = "the bridge"
+PEOPLE = "people"
+WALL = 1_800_000_000.0
+
+
+class Notebook:
+    """The record, as far as the bridge needs it to start again."""
+
+    def __init__(self) -> None:
+        self.notes: list[Note] = []
+
+    def memory(self) -> Memory:
+        state, look = "dark", None
+        session: int | None = None
+        sessions = runs = drifts = 0
+        run: RunNote | None = None
+        lockouts: dict[str, Lockout] = {}
+        rolling: dict[str, bool] = {}
+        answered: dict[str, str] = {}
+        for note in self.notes:
+            if isinstance(note, StateNote):
+                state, look = note.state, note.look
+            elif isinstance(note, SessionNote):
+                sessions = max(sessions, note.session)
+                session = None if note.phase == "closed" else note.session
+            elif isinstance(note, RunNote):
+                runs = max(runs, note.run)
+                run = note
+            elif isinstance(note, DriftNote):
+                drifts = max(drifts, note.drift)
+            elif isinstance(note, LockoutNote):
+                if note.phase == "set":
+                    lockouts[note.target] = Lockout(note.target, note.by, note.why, WALL + note.at)
+                else:
+                    lockouts.pop(note.target, None)
+            elif isinstance(note, RollingNote):
+                rolling[note.device] = note.rolling and note.source != "report"
+            elif isinstance(note, RequestNote) and note.phase in ("done", "failed", "refused"):
+                answered[note.id] = note.text
+        begun = run is not None and run.phase == "begun"
+        return Memory(
+            state=state,
+            look=look,
+            session=session,
+            next_session=sessions + 1,
+            next_run=runs + 1,
+            next_drift=drifts + 1,
+            run=run.what if run is not None and begun else None,
+            everything=run is not None and begun and run.text == "everything",
+            lockouts=tuple(lockouts.values()),
+            rolling=frozenset(n for n, on in rolling.items() if on),
+            answered=tuple(answered.items()),
+        )
+
+
+@dataclass(slots=True)
+class Outcome:
+    """How an evening went."""
+
+    seed: int
+    breaches: list[str]
+    kinds: set[str] = field(default_factory=set)
+    events: int = 0
+    told: int = 0
+    states: set[str] = field(default_factory=set)
+    turns: set[tuple[str, str]] = field(default_factory=set)
+    end: str = ""
+    trace: list[str] = field(default_factory=list)
+
+
+class Evening:
+    """The bridge, the broker and the room, one clock, one seed."""
+
+    def __init__(
+        self, profile: SetProfile, seed: int, trouble: Trouble, calm: bool, trace: bool = False
+    ) -> None:
+        self.profile = profile
+        self.seed = seed
+        self.now = 0.0
+        self.calm = calm
+        self.laws = Laws(profile, calm)
+        self.broker = MockBroker(seed, trouble)
+        self.room = Room(profile, seed, keep_alive=4.0)
+        self.notebook = Notebook()
+        self.outcome = Outcome(seed, self.laws.breaches)
+        self.tracing = trace
+        self.dice = random.Random(f"people {seed}")
+        self.asked = 0
+        self.starts = 0
+        self.wakes: dict[str, float] = {}
+        self._wake_heap: list[tuple[float, str]] = []
+        self.linked = False
+        self.link_again: float | None = None
+        self.core: Core
+        self._ends = {
+            name: FarEnd(profile, name) for name, d in profile.devices.items() if d.wire is not None
+        }
+        self._by_topic: dict[str, list[str]] = {}
+        for name, end in self._ends.items():
+            for topic, _ in end.subscriptions():
+                self._by_topic.setdefault(topic, []).append(name)
+        self._reader = Wires(profile)
+
+    def note(self, text: str) -> None:
+        if self.tracing:
+            self.outcome.trace.append(f"{self.now:9.3f}  {text}")
+
+    # ---- carrying things about ------------------------------------------------------------------
+
+    def start_bridge(self) -> None:
+        """The bridge starts (again) from what is written down."""
+        self.starts += 1
+        self.wakes.clear()
+        self._wake_heap.clear()
+        offset = self.now
+        self.core = Core(
+            self.profile,
+            self.notebook.memory(),
+            f"b{self.starts}",
+            lambda at: WALL + at,
+            offset,
+        )
+        self.laws.restarted()
+        self._reader = Wires(self.profile)
+        self.note(f"the bridge starts ({self.starts})")
+        self.link_bridge()
+
+    def kill_bridge(self) -> None:
+        self.note("the bridge is killed")
+        self.broker.drop(BRIDGE, self.now)
+        self.linked = False
+
+    def link_bridge(self) -> None:
+        self.broker.connect(BRIDGE, self.now, None, 5.0)
+        self.broker.subscribe(BRIDGE, self.core.subscriptions(), self.now)
+        self.linked = True
+        self.link_again = None
+        self.laws.link_up()
+        self.outs(self.core.link_up(self.now))
+
+    def lose_link(self, seconds: float) -> None:
+        if not self.linked:
+            return
+        self.note(f"the bridge loses its link for {seconds:.1f} s")
+        self.broker.drop(BRIDGE, self.now)
+        self.linked = False
+        self.link_again = self.now + seconds
+        self.outs(self.core.link_down(self.now))
+
+    def outs(self, outs: list[Out]) -> None:
+        """Carry out what the core wants, watched by the laws."""
+        for out in outs:
+            if isinstance(out, Write):
+                self.notebook.notes.append(out.note)
+                self.laws.noted(out.note)
+                if isinstance(out.note, StateNote):
+                    self.outcome.states.add(out.note.state)
+                if self.tracing:
+                    self.note(f"noted {out.note}")
+            elif isinstance(out, Publish):
+                if not self.linked:
+                    continue
+                self._told(out.message)
+                self.broker.publish(BRIDGE, out.message, self.now)
+            elif isinstance(out, Wake):
+                if out.at is None:
+                    self.wakes.pop(out.name, None)
+                else:
+                    at = max(out.at, self.now)
+                    self.wakes[out.name] = at
+                    heapq.heappush(self._wake_heap, (at, out.name))
+            elif isinstance(out, Save):
+                self.outs(self.core.saved(out.request_id, None, self.now))
+
+    def _told(self, message: Message) -> None:
+        for name in self._by_topic.get(message.topic, ()):
+            told = self._ends[name].told(message)
+            if told is not None and told.values:
+                self.outcome.told += 1
+                self.note(f"told {name} {dict(told.values)}")
+                self.laws.told(self.now, name, list(told.values), message.expiry)
+
+    def gear(self, happenings: list[tuple[str, object]]) -> None:
+        """What the gear does, on its way to the broker."""
+        for client, what in happenings:
+            if isinstance(what, Joined):
+                self.broker.connect(client, self.now, what.will, what.keep_alive)
+                self.broker.subscribe(client, list(what.subscriptions), self.now)
+            elif isinstance(what, Left):
+                self.broker.disconnect(client, self.now)
+            elif isinstance(what, Vanished):
+                self.broker.vanish(client, self.now)
+            else:
+                assert isinstance(what, Message)
+                self.broker.publish(client, what, self.now)
+
+    def run(self, seconds: float) -> None:
+        """Let time pass."""
+        end = self.now + seconds
+        while True:
+            at = end
+            for when in (self.broker.next_wake(), self.room.next_wake(), self.link_again):
+                if when is not None and when < at:
+                    at = when
+            while (
+                self._wake_heap and self.wakes.get(self._wake_heap[0][1]) != self._wake_heap[0][0]
+            ):
+                heapq.heappop(self._wake_heap)
+            if self._wake_heap and self._wake_heap[0][0] < at:
+                at = self._wake_heap[0][0]
+            if at >= end:
+                self.now = end
+                return
+            self.now = max(self.now, at)
+            self.outcome.events += 1
+            if self.link_again is not None and self.link_again <= self.now:
+                self.link_bridge()
+            self.gear(self.room.tick(self.now))
+            for when, client, message in self.broker.due(self.now):
+                self.now = max(self.now, when)
+                if client == BRIDGE:
+                    self._deliver(message)
+                elif client != PEOPLE:
+                    self.gear(self.room.handle(client, message, self.now))
+            while self._wake_heap and self._wake_heap[0][0] <= self.now:
+                when, name = heapq.heappop(self._wake_heap)
+                if self.wakes.get(name) == when and self.linked_or_alive():
+                    del self.wakes[name]
+                    self.outs(self.core.due(name, self.now))
+
+    def linked_or_alive(self) -> bool:
+        return self.linked or self.link_again is not None
+
+    def _deliver(self, message: Message) -> None:
+        if not self.linked:
+            return
+        for heard in self._reader.hear(message):
+            if isinstance(heard, Heard):
+                kept = message.retain if heard.retained is None else heard.retained
+                self.laws.heard(self.now, heard.device, heard.point, heard.value, kept)
+                self.note(
+                    f"heard {heard.device} {heard.point} {heard.value}{' kept' if kept else ''}"
+                )
+        self.outs(self.core.message(message, self.now))
+
+    # ---- people ---------------------------------------------------------------------------------
+
+    def ask(self, what: str, retain: bool = False, **more: object) -> str:
+        self.asked += 1
+        id_ = str(more.pop("id", f"p{self.asked}"))
+        body = {"id": id_, "what": what, "by": "somebody", **more}
+        if not self.broker.connected(PEOPLE):
+            self.broker.connect(PEOPLE, self.now, None, 60.0)
+        self.note(f"somebody asks {body}")
+        message = Message(ask_topic(self.profile.name), json.dumps(body).encode(), retain=retain)
+        self.broker.publish(PEOPLE, replace(message, expiry=3.0), self.now)
+        return id_
+
+    def press(self, word: str) -> None:
+        if not self.broker.connected(PEOPLE):
+            self.broker.connect(PEOPLE, self.now, None, 60.0)
+        self.note(f"somebody presses the button: {word}")
+        self.broker.publish(PEOPLE, Message("gear/door", word.encode()), self.now)
+
+    def somebody_does_something(self) -> None:
+        dice = self.dice
+        names = list(self.profile.devices)
+        name = dice.choice(names)
+        device = self.profile.devices[name]
+        cameras = [n for n in names if self.profile.devices[n].kind == "camera"]
+        what = dice.choice(
+            [
+                "up",
+                "up",
+                "down",
+                "restore",
+                "restore",
+                "keep",
+                "cut",
+                "lockout",
+                "release",
+                "touch",
+                "touch",
+                "touch",
+                "touch",
+                "unplug",
+                "plug",
+                "roll",
+                "roll",
+                "stop",
+                "button",
+                "bounce",
+                "network",
+                "link",
+                "kill",
+                "broker",
+                "stale",
+                "deaf",
+                "reject",
+                "again",
+                "junk",
+                "retained",
+            ]
+        )
+        self.outcome.kinds.add(what)
+        if what == "up":
+            self.ask("up", look=dice.choice(["day", "dusk", None]))
+        elif what == "down":
+            self.ask("down", everything=dice.random() < 0.2)
+        elif what == "restore":
+            self.ask("restore", force=dice.random() < 0.2)
+        elif what == "keep":
+            self.ask("keep")
+        elif what == "cut":
+            self.ask("cut", yes=dice.random() < 0.7)
+        elif what == "lockout":
+            target = dice.choice([*names, *self.profile.circuits])
+            self.ask("lockout", targets=[target], by="Ana", why="a cable")
+        elif what == "release":
+            for target in sorted(self.laws.lockouts):
+                self.ask("release", targets=[target], by="Ana")
+        elif what == "touch" and device.kind != "computer":
+            self.gear(
+                self.room.touch(
+                    name,
+                    self.now,
+                    level=dice.uniform(0, 100) if device.fixture else None,
+                    cct=dice.choice([None, 3200.0, 6000.0]) if device.fixture else None,
+                    switch=dice.choice([None, True, False]),
+                )
+            )
+            self.note(f"somebody touches {name}")
+        elif what == "unplug":
+            self.note(f"somebody unplugs {name}")
+            self.gear(self.room.unplug(name, self.now))
+        elif what == "plug":
+            self.gear(self.room.plug_in(name, self.now))
+        elif what in ("roll", "stop") and cameras:
+            self.note(f"somebody: camera {what}")
+            self.gear(self.room.roll(dice.choice(cameras), self.now, what == "roll"))
+        elif what == "button":
+            self.press(dice.choice(["press", "hold", "twice", "nonsense"]))
+        elif what == "bounce":
+            for _ in range(dice.randint(2, 5)):
+                self.press("press")
+                self.run(0.03)
+        elif what == "network" and device.wire is not None:
+            self.gear(self.room.lose_network(name, self.now, dice.uniform(0.5, 20)))
+        elif what == "link":
+            self.lose_link(dice.uniform(0.1, 20))
+        elif what == "kill":
+            self.kill_bridge()
+            self.run(dice.choice([0.0, 0.5, 10.0]))
+            self.start_bridge()
+        elif what == "broker":
+            self.restart_broker(memory=dice.random() < 0.6)
+        elif what == "stale" and device.wire is not None:
+            for message in self._ends[name].report(
+                {
+                    p: dice.random() < 0.5 if p in ("switch", "online", "rolling", "down") else 50.0
+                    for p in device.hears
+                    if p not in ("cct", "watts")
+                },
+                device.hears,
+            ):
+                self.broker.forget_or_keep(message.topic, message.payload)
+        elif what == "deaf":
+            self.room.devices[name].deaf = True
+        elif what == "reject" and device.fixture:
+            self.room.devices[name].rejects = frozenset({"level"})
+        elif what == "again":
+            self.ask(dice.choice(["up", "down"]), id=f"p{self.asked}")
+        elif what == "junk":
+            junk = Message(
+                ask_topic(self.profile.name), dice.choice([b"{}", b"up", b"\xff", b"[" * 3000])
+            )
+            self.broker.publish(PEOPLE, junk, self.now)
+        elif what == "retained":
+            self.ask("up", retain=True)
+
+    def restart_broker(self, memory: bool) -> None:
+        self.note(f"the broker restarts, {'with' if memory else 'without'} what it kept")
+        dropped = self.broker.restart(self.now, memory)
+        for client in dropped:
+            if client == BRIDGE:
+                self.linked = False
+                self.link_again = self.now + self.dice.uniform(0.2, 3.0)
+                self.outs(self.core.link_down(self.now))
+            elif client != PEOPLE:
+                self.gear(self.room.dropped(client, self.now))
+
+    def everything_back(self) -> None:
+        """The trouble stops and people put back what they did."""
+        self.note("---- the trouble stops")
+        self.broker.trouble.calm()
+        for name, device in self.room.devices.items():
+            device.deaf = False
+            device.rejects = frozenset()
+            device.late = 0.0
+            self.gear(self.room.plug_in(name, self.now))
+            if device.kind == "camera":
+                self.gear(self.room.roll(name, self.now, False))
+        self.run(40.0)
+        for target in sorted(self.laws.lockouts):
+            self.ask("release", targets=[target], by="Ana")
+        self.ask("rolling_off")
+        self.run(2.0)
+
+
+def play(
+    profile: SetProfile, seed: int, calm: bool = False, most: int = 14, trace: bool = False
+) -> Outcome:
+    """Play the evening of this seed on this set."""
+    dice = random.Random(f"evening {seed}")
+    trouble = Trouble()
+    if not calm:
+        trouble.jitter = dice.choice([0.0, 0.02, 0.3])
+        trouble.loss = dice.choice([0.0, 0.0, 0.05])
+        trouble.duplicate = dice.choice([0.0, 0.0, 0.1])
+        trouble.reorder = dice.choice([0.0, 0.0, 0.05])
+        trouble.slow = dice.choice([0.0, 0.0, 0.01])
+    evening = Evening(profile, seed, trouble, calm, trace)
+    laws = evening.laws
+    evening.gear(evening.room.begin(0.0, up=not calm and dice.random() < 0.1))
+    evening.run(0.5)
+    evening.start_bridge()
+    evening.run(5.0)
+    evening.ask("up")
+    evening.run(dice.uniform(1, 60) if not calm else 60.0)
+    if calm:
+        _must(evening, "ready", "with nobody and nothing in the way")
+        evening.ask("up", look="dusk")
+        evening.run(30.0)
+        evening.run(200.0)
+        _must(evening, "ready", "in another look")
+    else:
+        for _ in range(dice.randint(3, most)):
+            evening.somebody_does_something()
+            evening.run(dice.choice([0.0, 0.01, 0.3, 2.0, 10.0, 60.0]))
+            if laws.breaches:
+                break
+        evening.everything_back()
+    for _ in range(3):
+        if not laws.breaches and evening.core.controller.state != "ready":
+            evening.ask("up")
+            evening.run(150.0)
+    _must(evening, "ready", "once the trouble had stopped")
+    evening.ask("down")
+    evening.run(200.0)
+    if evening.core.controller.state != "dark":
+        # a computer somebody else had kept up may need a second asking
+        evening.ask("down")
+        evening.run(200.0)
+    _must(evening, "dark", "at the end")
+    if calm:
+        for harm in evening.room.harms:
+            laws.breaches.append(f"harm: {harm}")
+    ours = [(i.circuit, i.at, i.at + 0.02, i.cause == "told") for i in evening.room.inrushes]
+    by_moment: dict[tuple[str, float], tuple[str, float, float, bool]] = {}
+    for span in ours:
+        by_moment[(span[0], span[1])] = span
+    laws.inrushes(sorted(by_moment.values(), key=lambda span: span[1]))
+    evening.outcome.end = evening.core.controller.state
+    return evening.outcome
+
+
+def _must(evening: Evening, state: str, when: str) -> None:
+    if evening.laws.breaches:
+        return
+    found = evening.core.controller.state
+    if found != state:
+        why = evening.core.controller.why
+        drifts = [(d.device, d.point) for d in evening.core.controller.watcher.drifts.values()]
+        evening.laws.breaches.append(
+            f"liveness: {found}, not {state}, {when}: {why} {drifts if drifts else ''}".rstrip()
+        )
+
+
+def alive_payload(evening: Evening) -> bytes | None:
+    """What is kept on the alive topic."""
+    return evening.broker.retained.get(alive_topic(evening.profile.name))
