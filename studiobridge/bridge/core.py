@@ -422,7 +422,7 @@ class Core:
                 self._show(run_topic(name), to_json(run))
         if self._dirty_drift:
             self._show(drift_topic(name), to_json(self.drift()))
-        for device in self._dirty:
+        for device in sorted(self._dirty):
             view = self.controller.device_view(device, at, self.wall)
             self._show(device_topic(name, device), to_json(view))
         self._dirty_state = self._dirty_drift = False

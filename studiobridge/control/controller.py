@@ -197,8 +197,9 @@ class Controller:
             for name, known in self.truth.devices.items()
             if known.device.wire is not None and known.hears
         }
-        for name in list(self._expected):
-            self.desk.ask(at, name)
+        for name in self.truth.devices:
+            if name in self._expected:
+                self.desk.ask(at, name)
         self.desk.wake("listen", at + self.profile.patience.listen)
         self.desk.emit(Announce(state=True, drift=True, devices=frozenset(self.profile.devices)))
         if not self._expected:
@@ -209,6 +210,7 @@ class Controller:
             return
         self.desk.link = False
         self._heard = False
+        self.desk.wake("listen", None)
         if self.state != "unheard":
             self._was = self.state
         self._turn("link lost", event.at, "no link to the broker")
@@ -226,7 +228,7 @@ class Controller:
 
     def _heard_all(self, at: float) -> None:
         """Every device was heard from or given up on: say where things stand."""
-        if self._heard:
+        if self._heard or not self.desk.link:
             return
         self._heard = True
         self.desk.wake("listen", None)
@@ -313,12 +315,14 @@ class Controller:
                 self._mains_reported(name, bool(value), at)
         if before != value:
             self.desk.changed.add(name)
-        if point == "watts":
-            self._on_watts(known, float(value), at)
-        elif point == "rolling":
+        if point == "rolling":
             self._on_rolling(known, before is True, value is True, at, "report")
-        elif known.device.fixture:
-            self._lamp_reported(known, at)
+        elif not event.retained:
+            # what the broker kept says nothing about how long a lamp is out or a computer idle
+            if point == "watts":
+                self._on_watts(known, float(value), at)
+            elif known.device.fixture:
+                self._lamp_reported(known, at)
         if not self._heard:
             if not event.retained or not known.device.can_ask:
                 self._heard_from(name, at)
@@ -541,8 +545,6 @@ class Controller:
                 return
         self._last_asked = at
         self.left_on = False
-        if request.what in ("up", "toggle", "restore"):
-            self._asked_since_start = True
         if not self._heard and request.what in ("up", "down", "toggle", "restore", "keep"):
             if not self.desk.link:
                 self._refuse(request, 3, "the bridge has no link to the broker")
@@ -727,6 +729,18 @@ class Controller:
         if not request.yes:
             self._refuse(request, 2, "a cut takes everything off at once: confirm it with yes")
             return
+        if not self.desk.link:
+            self._refuse(request, 3, "no link to the broker: nothing can be cut; use the breaker")
+            return
+        if not self._heard:
+            # an emergency does not wait until everything has been listened to
+            self._heard = True
+            self._resume = None
+            self._expected.clear()
+            self.desk.wake("listen", None)
+            deferred, self._deferred = self._deferred, []
+            for waiting in deferred:
+                self._refuse(waiting, 1, "a cut came in between")
         text = ""
         held = self.desk.held_by(at)
         if held is not None:
@@ -847,6 +861,8 @@ class Controller:
             self._answered[id_] = None
         if request is not None:
             self._note_request(request, "taken", text)
+            if what in ("up", "restore") and request.source != "profile":
+                self._asked_since_start = True
         if what == "up" and self.session is None:
             self.session = self._next_session
             self._next_session += 1
@@ -1115,7 +1131,8 @@ class Controller:
         waiting, self._to_restore = self._to_restore, []
         names: list[str] = []
         for name in dict.fromkeys(waiting):
-            if not self._asked_since_start and (name, "switch") in self.watcher.drifts:
+            switched = "switch" in self.truth.devices[name].tells
+            if not self._asked_since_start and switched and not self.truth.surely_on(name):
                 continue  # after a restart nothing is energised before somebody asks (law 8)
             if not any(key[0] == name for key in self.watcher.drifts) or name in self.desk.locked:
                 continue

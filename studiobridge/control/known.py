@@ -100,6 +100,7 @@ class Truth:
         self.link_since = at
         for known in self.devices.values():
             known.seen = False
+            known.idle_since = None
             known.kept.clear()
             known.silent = False
             known.value_at.clear()
@@ -189,7 +190,7 @@ class Truth:
         if known.values.get("down") is True and "down" in known.value_at:
             return True
         return known.idle_since is not None and (
-            self.now - known.idle_since >= known.device.idle_for
+            self.now - known.idle_since >= known.device.idle_for - 1e-6
         )
 
     def going_down(self, name: str) -> bool:

@@ -479,7 +479,8 @@ class Runner:
                     f"{name} has not spoken since, only the broker kept its word from before;"
                     " give its wire an `ask`, or make it speak"
                 )
-            return f"{name} did not report; check that {feed} powers it, then its network"
+            button = ", press its power button," if known.device.kind == "computer" else ","
+            return f"{name} did not report; check that {feed} powers it{button} then its network"
         if step.action == "shut down":
             watts = known.values.get("watts")
             drawing = f", still drawing {float(watts):.0f} W" if watts is not None else ""
@@ -521,6 +522,10 @@ class Runner:
             quiet_from = at + self.desk.profile.patience.reply
         lost = run.sequencer.end(step.n, phase == "confirmed", at, quiet_from)
         if phase == "confirmed":
+            known = self.desk.truth.devices[step.device]
+            if active is not None and active.expects and known.values.get("online") is False:
+                # it did as it was told, so it is there, whatever was said of it before
+                known.values["online"] = True
             self._confirmed(run, step, at)
             return
         self._missed(run, step, text)

@@ -212,7 +212,7 @@ class SimulatedDevice:
     def state(self) -> dict[Point, Value]:
         """What it would report of itself now, in house units."""
         values: dict[Point, Value] = {}
-        for point in self.device.hears:
+        for point in sorted(self.device.hears):
             if point == "switch":
                 values[point] = self.switch
             elif point == "level":
@@ -510,7 +510,7 @@ class SimulatedDevice:
     ) -> list[Happening]:
         if self._end is None or not self.joined or self.silent:
             return []
-        heard = [point for point in changed if point in self.device.hears]
+        heard = sorted(point for point in changed if point in self.device.hears)
         if not heard:
             return []
         return list(self._end.report(self.state(), heard, target))

@@ -147,6 +147,13 @@ class Room:
         self._queue(name)
         return self._collect()
 
+    def press_power(self, name: str, now: float) -> list[tuple[str, Happening]]:
+        """Somebody presses a computer's power button."""
+        self.devices[name].press_power(now)
+        self._queue(name)
+        self._settle(name, now, "hand")
+        return self._collect()
+
     def unplug(self, name: str, now: float) -> list[tuple[str, Happening]]:
         self._do(name, self.devices[name].unplug(now))
         self._settle(name, now, "hand")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+import traceback
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 
@@ -14,7 +15,14 @@ from tests.simulate.sets import made_up
 
 def one(seed: int, calm: bool, trace: bool = False) -> Outcome:
     """The evening of a seed, on the set of that seed."""
-    return play(made_up(seed), seed, calm, trace=trace)
+    try:
+        return play(made_up(seed), seed, calm, trace=trace)
+    except Exception as error:  # a crash is a breach like any other, with its seed
+        where = traceback.extract_tb(error.__traceback__)[-1]
+        text = f"crash: {type(error).__name__}: {error} ({where.name}:{where.lineno})"
+        if trace:
+            raise
+        return Outcome(seed, [text])
 
 
 def some(seeds: range, calm: bool) -> list[Outcome]:

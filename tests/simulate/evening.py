@@ -40,6 +40,8 @@ from tests.simulate.laws import Laws
 BRIDGE = "the bridge"
 PEOPLE = "people"
 WALL = 1_800_000_000.0
+# An evening of these lengths takes some hundred events; a busy loop takes all there are.
+MOST_EVENTS = 100_000
 
 
 class Notebook:
@@ -252,6 +254,8 @@ class Evening:
                 return
             self.now = max(self.now, at)
             self.outcome.events += 1
+            if self.outcome.events > MOST_EVENTS:
+                raise RuntimeError("this evening does not end: something wakes itself for ever")
             if self.link_again is not None and self.link_again <= self.now:
                 self.link_bridge()
             self.gear(self.room.tick(self.now))
@@ -440,6 +444,10 @@ class Evening:
             if device.kind == "camera":
                 self.gear(self.room.roll(name, self.now, False))
         self.run(40.0)
+        for name, device in self.room.devices.items():
+            if device.kind == "computer" and device.run in ("off", "down"):
+                self.gear(self.room.press_power(name, self.now))
+        self.run(30.0)
         for target in sorted(self.laws.lockouts):
             self.ask("release", targets=[target], by="Ana")
         self.ask("rolling_off")
