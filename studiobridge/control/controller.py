@@ -946,6 +946,8 @@ class Controller:
                 points["online"] = True
             if points:
                 self.watcher.hold(name, points, at)
+                for key in [k for k in self.watcher.drifts if k[0] == name and k[1] in points]:
+                    self.watcher.close(key, at, "restored")
         self.desk.emit(Announce(state=True))
 
     def _move_on(self, at: float) -> None:
