@@ -1082,7 +1082,8 @@ class Controller:
             kwh = self.session_kwh
             self.desk.emit(SessionNote(at, self.session, "closed", None, kwh))
             if kwh is not None:
-                text += f"; {kwh:.3f} kWh this session"
+                energy = f"{kwh:.2f} kWh" if kwh >= 1 else f"{kwh * 1000:.3g} Wh"
+                text += f"; {energy} this session"
         self.session = None
         self.warm_at = None
         self._finish(run, at, "done", 0, text)

@@ -123,8 +123,10 @@ class Watcher:
             wanted = self.wanted[name].get(point)
             if said == wanted or (wanted is None and point != "online"):
                 return
-            if wanted is not None and at >= known.quiet_until and matches(
-                known.device, known.grids.get(point), point, wanted, said
+            if (
+                wanted is not None
+                and at >= known.quiet_until
+                and matches(known.device, known.grids.get(point), point, wanted, said)
             ):
                 return
         self.judge(name, at)

@@ -180,7 +180,7 @@ class LiveRoom:
         except OSError:
             self._carry(self.room.dropped(name, self.now()))
             return
-        sock = client.socket()
+        sock: Any = client.socket()
         if sock is None:
             return
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -189,7 +189,7 @@ class LiveRoom:
             client.on_connect = lambda c, _d, _f, _r, _p: c.subscribe(filters)
         self._clients[name] = client
         self._sockets[name] = sock
-        self._selector.register(sock, selectors.EVENT_READ, name)  # type: ignore[arg-type]
+        self._selector.register(sock, selectors.EVENT_READ, name)
 
     def _close(self, name: str, politely: bool) -> None:
         client = self._clients.pop(name, None)

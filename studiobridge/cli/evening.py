@@ -1,0 +1,333 @@
+"""A whole evening with simulated gear, told as it happens, and checked scene by scene.
+
+The real bridge runs in this process over a real (embedded) broker; only the gear is simulated.
+Nothing outside a temporary folder is touched, and nothing is left running.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import shutil
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from studiobridge.bridge.asking import Answered, Asker, NoBridge, NoBroker
+from studiobridge.bridge.daemon import SetRunner
+from studiobridge.bridge.settings import BrokerSettings, Settings
+from studiobridge.cli import show, words
+from studiobridge.cli.follow import follow
+from studiobridge.profile.model import Device, Preset, SetProfile
+from studiobridge.rehearsal.embedded import EmbeddedBroker
+from studiobridge.rehearsal.live import LiveRoom
+
+# How long (s) a scene may take before it has failed, whatever the pace.
+SCENE_WITHIN = 120.0
+
+
+class SceneFailed(Exception):
+    """A scene did not end as it should; the text says which and how."""
+
+
+def paced(profile: SetProfile, pace: float) -> SetProfile:
+    """The same set with every wait of its gear shortened by `pace`, for bridge and gear alike."""
+
+    def quick(device: Device) -> Device:
+        return replace(
+            device,
+            boots_in=device.boots_in / pace,
+            fade=device.fade / pace,
+            cools_in=device.cools_in / pace,
+            idle_for=device.idle_for / pace,
+            shuts_in=device.shuts_in / pace,
+            closes_in=device.closes_in / pace,
+            tolerance=replace(device.tolerance, settle=device.tolerance.settle / pace),
+        )
+
+    devices = {name: quick(device) for name, device in profile.devices.items()}
+    patience = replace(profile.patience, listen=min(1.5, profile.patience.listen))
+    return replace(
+        profile,
+        devices=MappingProxyType(devices),
+        patience=patience,
+        warm_up=profile.warm_up / pace,
+        call_times=(),
+        left_on=None,
+    )
+
+
+def a_light(profile: SetProfile, look: str | None) -> tuple[str, Preset] | None:
+    """A light that can be touched and put back; if there is one, that does not do so by itself."""
+    presets = profile.looks[look].presets if look is not None else {}
+    for wanted in (0, None):
+        for name, preset in presets.items():
+            device = profile.devices[name]
+            fits = wanted is None or device.restores == wanted
+            if preset.level is not None and "level" in device.tells and fits:
+                return name, preset
+    return None
+
+
+class Evening:
+    """The scenes of an evening."""
+
+    def __init__(
+        self, profile: SetProfile, look: str | None, room: LiveRoom, runner: SetRunner, asker: Asker
+    ) -> None:
+        self.profile = profile
+        self.look = look or profile.default_look
+        self.room = room
+        self.runner = runner
+        self.asker = asker
+        self.began = time.monotonic()
+
+    def say(self, text: str) -> None:
+        show.out(f"{time.monotonic() - self.began:6.1f} s  {words.clean(text, 1000)}")
+
+    def scene(self, title: str) -> None:
+        show.out()
+        show.out(title)
+
+    def need(self, good: bool, what: str) -> None:
+        if not good:
+            raise SceneFailed(what)
+
+    async def until(self, what: str, test: Callable[[], bool], within: float = 30.0) -> None:
+        """Wait for something to be so; fail the scene when it does not come."""
+        end = time.monotonic() + within
+        while not test():
+            if time.monotonic() > end:
+                raise SceneFailed(f"{what}: not within {within:.0f} s")
+            await self.asker.changed(0.1)
+
+    async def ask(self, what: str, drawn: bool = False, **more: Any) -> Answered:
+        """Ask through the channel like anybody else, and follow it to its end."""
+        loop = asyncio.get_running_loop()
+        final: asyncio.Future[Answered] = loop.create_future()
+
+        async def listen() -> None:
+            try:
+                async for answer in self.asker.ask(what, **more):
+                    if answer.final and not final.done():
+                        final.set_result(answer)
+            except (NoBridge, NoBroker) as error:
+                if not final.done():
+                    final.set_exception(error)
+
+        task = asyncio.create_task(listen())
+        async with asyncio.timeout(SCENE_WITHIN):
+            if drawn:
+                before = (self.asker.shown.run or {}).get("run")
+
+                def latest() -> tuple[Any, Any]:
+                    fresh = self.asker.shown.run
+                    if fresh is not None and fresh.get("run") == before:
+                        fresh = None
+                    return self.asker.shown.state, fresh
+
+                await follow(latest, self.asker.changed, final)
+            answer = await final
+            await task
+        return answer
+
+    def state(self) -> str:
+        return str((self.asker.shown.state or {}).get("state"))
+
+    # ---- the scenes -----------------------------------------------------------------------------
+
+    async def up(self) -> None:
+        self.scene("You walk in and touch the switch.")
+        answer = await self.ask("up", drawn=True, look=self.look)
+        self.need(answer.code == 0, f"the set did not come up: {answer.text}")
+        await self.until("ready", lambda: self.state() == "ready")
+        self.say(answer.text)
+        for text in words.hand_set((self.asker.shown.state or {}).get("hand_set")):
+            self.say(f"set by hand: {text}")
+
+    async def touched(self) -> None:
+        found = a_light(self.profile, self.look)
+        if found is None:
+            self.scene("No light of this set can be touched and put back: that scene is left out.")
+            return
+        name, preset = found
+        self.scene(f"Somebody brushes past {name} and turns it up.")
+        assert preset.level is not None
+        level = preset.level * 1.4 if preset.level * 1.4 <= 100.0 else preset.level * 0.6
+        self.room.touch(name, level=level)
+        await self.until(
+            f"the drift of {name}",
+            lambda: any(e["device"] == name for e in self.asker.shown.drift),
+        )
+        for entry in self.asker.shown.drift:
+            self.say(words.drift_line(entry))
+        answer = await self.ask("restore")
+        self.need(answer.code == 0, f"it was not put back: {answer.text}")
+        await self.until("ready again", lambda: self.state() == "ready")
+        await self.until("the drift to close", lambda: not self.asker.shown.drift, 5.0)
+        lamp, wanted = self.room.room.devices[name], preset.level
+        await self.until(f"{name} at {wanted:g} %", lambda: abs(lamp.level - wanted) < 1.0, 5.0)
+        self.say(f"{answer.text}; {name} stands at {lamp.level:.1f} % again")
+
+    async def another_look(self) -> None:
+        others = [name for name in self.profile.looks if name != self.look]
+        if not others:
+            self.scene("This set has one look: changing it is left out.")
+            return
+        self.scene(f"Now the look '{others[0]}'.")
+        answer = await self.ask("up", look=others[0])
+        self.need(answer.code == 0, f"the look did not change: {answer.text}")
+        await self.until("the other look", lambda: self.state() == "ready")
+        self.need(
+            (self.asker.shown.state or {}).get("look") == others[0], "the look is the old one"
+        )
+        self.say(answer.text)
+
+    async def rolling(self) -> None:
+        cameras = [d for d in self.profile.devices.values() if d.kind == "camera"]
+        if not cameras:
+            self.scene("This set has no camera: the take is left out.")
+            return
+        camera = cameras[0]
+        self.scene(f"{camera.name} rolls.")
+        by_itself = "rolling" in camera.hears
+        if by_itself:
+            self.room.roll(camera.name, True)
+        else:
+            await self.ask("rolling_on", targets=[camera.name])
+        await self.until("rolling", lambda: bool((self.asker.shown.state or {}).get("rolling")))
+        answer = await self.ask("restore")
+        self.need(answer.code == 1, "a restore was not refused while the camera rolled")
+        self.say(f"a restore is refused: {answer.text}")
+        self.scene(f"{camera.name} stops, and you are done for today.")
+        if by_itself:
+            self.room.roll(camera.name, False)
+        else:
+            await self.ask("rolling_off", targets=[camera.name])
+
+    async def down(self) -> None:
+        answer = await self.ask("down", drawn=True)
+        self.need(answer.code == 0, f"the set did not go down: {answer.text}")
+        await self.until("dark", lambda: self.state() == "dark")
+        self.say(answer.text)
+        room = self.room.room
+        stays = {d.name for d in self.profile.devices.values() if d.stays_on}
+        stays |= {feed for name in stays for feed in self.profile.devices[name].feeds}
+        left = [
+            name
+            for name, device in room.devices.items()
+            if device.energised
+            and not self.profile.devices[name].battery
+            and name not in stays
+            and self.runner.core.controller.desk.feeds.above[name] is not None
+        ]
+        self.need(not left, f"still energised: {words.listed(left)}")
+        harms = [f"{harm.device}: {harm.what}" for harm in room.harms]
+        self.need(not harms, f"harm was done: {'; '.join(harms)}")
+        self.say("checked in the room: nothing is left on that should be off, no harm was done")
+
+    async def play(self) -> None:
+        await self.up()
+        await self.touched()
+        await self.another_look()
+        await self.rolling()
+        await self.down()
+
+
+async def rehearse_evening(
+    path: Path, profile: SetProfile, pace: float, stay: bool, look: str | None
+) -> int:
+    """Play the evening. 0 only when every scene ended as it should."""
+    if look is not None and look not in profile.looks:
+        show.fail(f"no look '{words.clean(look)}' in this set; it has: {', '.join(profile.looks)}")
+        return 2
+    folder = Path(tempfile.mkdtemp(prefix="studiobridge-rehearsal-"))
+    quick = paced(profile, pace)
+    try:
+        copy = folder / path.name
+        shutil.copyfile(path, copy)
+        with EmbeddedBroker() as broker:
+            settings = Settings(
+                broker=BrokerSettings(host="127.0.0.1", port=broker.port), data=folder / "data"
+            )
+            with LiveRoom(quick, "127.0.0.1", broker.port) as room:
+                return await _with_room(copy, quick, settings, room, stay, look, broker.url)
+    except RuntimeError as error:
+        show.fail(str(error))
+        return 1
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+async def _with_room(
+    copy: Path,
+    profile: SetProfile,
+    settings: Settings,
+    room: LiveRoom,
+    stay: bool,
+    look: str | None,
+    url: str,
+) -> int:
+    devices = sum(d.wire is not None for d in profile.devices.values())
+    show.out(
+        f"A rehearsal of {profile.title or profile.name}: {devices} simulated devices on an"
+        " embedded broker, the real bridge, no gear."
+    )
+    said: list[str] = []
+    runner = SetRunner(copy, profile, settings, say=said.append)
+    running = asyncio.create_task(runner.run())
+    code = 0
+    try:
+        ready = asyncio.create_task(runner.ready.wait())
+        await asyncio.wait({running, ready}, timeout=20.0, return_when=asyncio.FIRST_COMPLETED)
+        if not runner.ready.is_set():
+            ready.cancel()
+            show.fail("the bridge did not start: " + "; ".join(said))
+            return 1
+        async with Asker(settings, profile.name) as asker:
+            await asker.need_bridge()
+            evening = Evening(profile, look, room, runner, asker)
+            try:
+                await evening.play()
+                took = time.monotonic() - evening.began
+                show.out()
+                show.out(
+                    f"That was the whole evening, in {took:.0f} s. Every scene ended as it should."
+                )
+            except (SceneFailed, NoBridge, NoBroker, TimeoutError) as error:
+                show.out()
+                show.fail(
+                    f"The rehearsal failed: {words.clean(error or 'a scene took too long', 1000)}"
+                )
+                if room.error is not None:
+                    show.fail(room.error)
+                code = 1
+            show.out(show.CAUTION)
+            if stay and code == 0:
+                await _stay(profile, settings, url, copy)
+    finally:
+        runner.stop()
+        await running
+    return code
+
+
+async def _stay(profile: SetProfile, settings: Settings, url: str, copy: Path) -> None:
+    show.out()
+    show.out("The rehearsed set stays up for you. In another terminal:")
+    show.out()
+    show.out(f"    export STUDIOBRIDGE_BROKER={url} STUDIOBRIDGE_SET={profile.name}")
+    show.out(f"    export STUDIOBRIDGE_DATA={settings.data}")
+    show.out("    studiobridge up")
+    show.out("    studiobridge status")
+    show.out()
+    show.out(f"`keep` writes into the copy {copy}. Ctrl-C ends it.")
+    stopped = asyncio.Event()
+    import signal
+
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, stopped.set)
+    await stopped.wait()

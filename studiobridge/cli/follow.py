@@ -1,0 +1,111 @@
+"""Following a request until it is done: live bars in a terminal, plain lines elsewhere."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable, Mapping
+from typing import Any
+
+from studiobridge.cli import draw, show, words
+
+Shown = Callable[[], tuple[Mapping[str, Any] | None, Mapping[str, Any] | None]]
+
+
+def notes(run: Mapping[str, Any]) -> dict[str, str]:
+    """A few words behind each device's bar: what it is doing, or what became of it."""
+    said: dict[str, str] = {}
+    for step in run["steps"]:
+        device, phase = str(step["device"]), step["phase"]
+        if phase == "sent":
+            said[device] = words.doing(str(step["action"]), str(step["value"])) + " …"
+        elif phase == "confirmed":
+            said[device] = "✓ " + words.done(str(step["action"]), str(step["value"]))
+        elif phase in ("failed", "passed over"):
+            said[device] = "✗ " + ("failed" if phase == "failed" else "passed over")
+        else:
+            said.setdefault(device, "waits")
+    return said
+
+
+def progress(state: Mapping[str, Any], run: Mapping[str, Any]) -> str:
+    """`coming up: about 6 s, 7 of 15 steps; waiting for lesson-pc (booting)`."""
+    said = words.STATE_WORDS.get(str(state.get("state")), "")
+    left = words.number(state.get("ready_in_s"))
+    line = said
+    if left is not None:
+        line += f": about {words.about(left)} left"
+    if state.get("steps"):
+        line += f", {state.get('steps_done', 0)} of {state['steps']} steps"
+    waiting = [
+        f"{words.clean(w.get('device'), 30)} ({words.doing(str(w.get('what')))})"
+        for w in state.get("waiting_for") or ()
+        if w.get("device")
+    ]
+    if waiting:
+        line += f"; waiting for {words.listed(waiting, 3)}"
+    return line
+
+
+class Follower:
+    """Shows a run as it goes. `shown` gives the latest state and run."""
+
+    def __init__(self, shown: Shown) -> None:
+        self._shown = shown
+        self._printed: set[tuple[int, int, str]] = set()
+        self._live: Any = None
+
+    def start(self) -> None:
+        if show.terminal():
+            from rich.console import Console
+            from rich.live import Live
+
+            console = Console(no_color=True, highlight=False)
+            self._live = Live(console=console, auto_refresh=False, transient=False)
+            self._live.start()
+
+    def update(self) -> None:
+        state, run = self._shown()
+        if state is None or run is None:
+            return
+        if self._live is not None:
+            from rich.text import Text
+
+            lines = draw.chart(run["steps"], show.width(), notes(run)) if run["steps"] else []
+            text = "\n".join([*lines, "", progress(state, run)])
+            self._live.update(Text(text, no_wrap=True), refresh=True)
+            return
+        for step in run["steps"]:
+            key = (int(run["run"]), int(step["n"]), str(step["phase"]))
+            if step["phase"] == "waiting" or key in self._printed:
+                continue
+            self._printed.add(key)
+            device, action = words.clean(step["device"], 40), str(step["action"])
+            value = str(step["value"])
+            if step["phase"] == "sent":
+                what = words.doing(action, value)
+            elif step["phase"] == "confirmed":
+                what = words.done(action, value)
+            else:
+                what = f"{step['phase']}: {words.clean(step['text'])}"
+            show.out(f"{run['elapsed_s']:6.1f} s  {device}: {what}")
+
+    def stop(self) -> None:
+        if self._live is not None:
+            self._live.stop()
+            self._live = None
+
+
+async def follow(
+    shown: Shown, changed: Callable[[float], Awaitable[object]], until: asyncio.Future[Any]
+) -> None:
+    """Show changes until the future is done, and once more after."""
+    follower = Follower(shown)
+    follower.start()
+    try:
+        while not until.done():
+            await changed(0.25)
+            follower.update()
+        await changed(0.3)
+        follower.update()
+    finally:
+        follower.stop()

@@ -1,0 +1,151 @@
+"""What the commands print: tables and lines, with or without a terminal."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import sys
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from studiobridge.cli import draw, words
+
+CAUTION = "A sequence, not a safety device: breakers, plugs pulled and local code keep people safe."
+NO_BREAKER = "A cut is no substitute for the breaker: what a plug cannot switch stays on."
+
+
+def width() -> int:
+    return max(60, min(160, shutil.get_terminal_size((100, 40)).columns))
+
+
+def terminal() -> bool:
+    """Is there a person's terminal on the other side, that may be drawn on?"""
+    return sys.stdout.isatty() and os.environ.get("TERM", "") != "dumb"
+
+
+def out(text: str = "") -> None:
+    print(text, flush=True)
+
+
+def fail(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)
+
+
+def print_json(value: object) -> None:
+    out(json.dumps(value, ensure_ascii=False, indent=2, allow_nan=False))
+
+
+def print_table(head: Sequence[str], rows: Sequence[Sequence[str]], most: int = 40) -> None:
+    """A plain table; columns that are empty everywhere are left out."""
+    used = [i for i in range(len(head)) if any(row[i] for row in rows)] or [0]
+    cells = [[words.clean(row[i], most) for i in used] for row in rows]
+    heads = [head[i] for i in used]
+    widths = [
+        max(len(heads[i]), *(len(row[i]) for row in cells)) if cells else len(heads[i])
+        for i in range(len(used))
+    ]
+    for row in (heads, *cells):
+        line = "  ".join(text.ljust(w) for text, w in zip(row, widths, strict=True)).rstrip()
+        out(line)
+
+
+def print_plan(plan: Any, steps: Sequence[Mapping[str, Any]]) -> None:
+    """A plan: the drawing, the steps, what a person sets by hand, cautions."""
+    what = "comes up" if plan.request == "up" else "goes down"
+    look = f" in the look '{plan.look}'" if plan.look else ""
+    out(f"{words.clean(plan.set)} {what}{look}: about {words.about(plan.ready_in)}")
+    out()
+    for line in draw.chart(steps, width()):
+        out(line)
+    out()
+    out(draw.legend(steps))
+    out()
+    rows = [
+        (
+            str(step["n"]),
+            f"{step['at_s']:.1f} s",
+            str(step["device"]),
+            str(step["action"]),
+            str(step["value"]),
+            "; ".join(step["waits_for"]),
+        )
+        for step in steps
+    ]
+    print_table(("", "at", "device", "step", "to", "waits for"), rows, most=60)
+    for name, preset in plan.hand_set:
+        text = words.preset({"level": preset.level, "cct": preset.cct})
+        out(f"by hand: {words.clean(name)} to {text}")
+    out()
+    for caution in plan.cautions:
+        out(caution)
+
+
+def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, Any]]) -> None:
+    """Where the set stands: a line, a table, and what a person has to know."""
+    out(headline(state))
+    rows = []
+    for name, device in devices.items():
+        switch = device.get("switch")
+        note = words.lockout(device.get("lockout"))
+        if device.get("hand_set"):
+            note = "; ".join(filter(None, (note, "by hand")))
+        rows.append(
+            (
+                name,
+                words.yes_no(device.get("online"), "here", "away", ""),
+                words.yes_no(switch, "on", "off", ""),
+                words.level(device.get("level")),
+                words.cct(device.get("cct")),
+                words.watts(device.get("watts")),
+                words.preset(device.get("preset")),
+                words.drifted(device.get("drift")),
+                note,
+            )
+        )
+    out()
+    print_table(("device", "", "switch", "level", "CCT", "draws", "preset", "drift", "note"), rows)
+    tail = list(remarks(state))
+    if tail:
+        out()
+    for line in tail:
+        out(line)
+
+
+def headline(state: Mapping[str, Any]) -> str:
+    """`Pottery wheel corner is ready, look lesson`."""
+    name = words.clean(state.get("title") or state.get("set", "the set"))
+    said = words.STATE_WORDS.get(str(state.get("state")), words.clean(state.get("state")))
+    line = f"{name}: {said}"
+    if state.get("look"):
+        line += f", look {words.clean(state['look'])}"
+    since = state.get("since")
+    if since:
+        line += f", since {words.moment(since)}"
+    if state.get("why") and state.get("state") in ("stalled", "unheard"):
+        line += f"\n  {words.clean(state['why'])}"
+    return line
+
+
+def remarks(state: Mapping[str, Any]) -> list[str]:
+    """What is worth a line of its own: rolling, lockouts, dials, what is still on."""
+    lines = []
+    if state.get("rolling"):
+        lines.append(f"ROLLING: {words.listed(state['rolling'])}; nothing is changed now")
+    for lockout in state.get("lockouts") or ():
+        lines.append(f"{words.clean(lockout.get('target'))} is {words.lockout(lockout)}")
+    for text in words.hand_set(state.get("hand_set")):
+        lines.append(f"by hand: {text}")
+    still = [str(e.get("device")) for e in state.get("still_on") or () if isinstance(e, Mapping)]
+    if still:
+        lines.append(f"still on: {words.listed(still)}")
+    if state.get("contested"):
+        lines.append(f"contested: {words.listed(state['contested'])} (put back and changed again)")
+    if state.get("left_on"):
+        lines.append("left on: nobody has asked for anything for a long time")
+    warm = words.number(state.get("warm_in_s"))
+    if warm:
+        lines.append(f"still warming up: {words.about(warm)} until the light is stable")
+    if state.get("record_fault"):
+        lines.append(f"the record: {words.clean(state['record_fault'])}")
+    return lines
