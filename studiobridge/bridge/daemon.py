@@ -172,7 +172,10 @@ class SetRunner:
             async with asyncio.timeout(LEAVE_WITHIN):
                 while self._outs:
                     await asyncio.sleep(0.01)
-                if self.claim.stage in ("claimed", "running"):
+                ours = self.claim.stage in ("claimed", "running")
+                # from here on our own 'not alive', read back, must not be answered
+                self.claim.stage = "down"
+                if ours:
                     self.link.publish(
                         Message(
                             alive_topic(self.profile.name),
