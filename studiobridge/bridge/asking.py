@@ -244,12 +244,17 @@ class Asker:
         if not self.link.publish(message):
             raise NoBroker(f"the link to {self.settings.broker.shown} was lost")
         first = True
+        until = time.monotonic() + ANSWER_WITHIN
         try:
             while True:
                 try:
-                    async with asyncio.timeout(ANSWER_WITHIN if first else 1.0):
+                    async with asyncio.timeout(1.0):
                         answer = await waiting.get()
                 except TimeoutError:
+                    if first and time.monotonic() < until:
+                        # a bridge that just starts may have missed it; the id makes it one request
+                        self.link.publish(message)
+                        continue
                     if first:
                         raise NoBridge(
                             f"the bridge of '{self.set_name}' does not answer (not running, or this"

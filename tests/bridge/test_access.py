@@ -1,0 +1,264 @@
+"""Who may do what, with the very broker settings of deploy/: TLS and passwords really negotiated."""
+
+from __future__ import annotations
+
+import asyncio
+import shutil
+import subprocess
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from studiobridge.bridge.asking import Asker, NoBridge, NoBroker
+from studiobridge.bridge.daemon import SetRunner
+from studiobridge.bridge.settings import BrokerSettings, Settings, TlsSettings, load_settings
+from studiobridge.profile import read_profile
+from studiobridge.rehearsal.embedded import free_ports
+from tests.brokers import MOSQUITTO, needs_mosquitto, wait_for_port
+
+TOP = Path(__file__).parents[2]
+PROFILE = TOP / "config" / "one-plug-one-light.yaml"
+pytestmark = needs_mosquitto
+
+
+@pytest.fixture(scope="module")
+def broker() -> Iterator[tuple[int, Path]]:
+    # not below pytest's own folders: Mosquitto gives up root and could not get there
+    folder = Path(tempfile.mkdtemp(prefix="studiobridge-test-broker-"))
+    port = free_ports(1)[0]
+    subprocess.run(
+        [
+            str(TOP / "deploy/broker/make-broker"),
+            str(folder),
+            "127.0.0.1",
+            str(port),
+            "plug-1=shelf/plug",
+            "panel=homie/5/shelf-panel",
+        ],
+        check=True,
+        capture_output=True,
+    )
+    folder.chmod(0o755)
+    for file in folder.iterdir():
+        file.chmod(0o644)
+    with (folder / "log").open("wb") as log:
+        process = subprocess.Popen(
+            [MOSQUITTO, "-c", str(folder / "mosquitto.conf")], stderr=log, stdout=log
+        )
+    try:
+        wait_for_port(port)
+        yield port, folder
+    finally:
+        process.terminate()
+        process.wait(10)
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def settings(
+    broker: tuple[int, Path],
+    user: str | None,
+    data: Path,
+    password: str | None = None,
+    ca: bool = True,
+) -> Settings:
+    from pydantic import SecretStr
+
+    port, folder = broker
+    if user is not None and password is None:
+        password = (folder / f"{user}.password").read_text().strip()
+    return Settings(
+        broker=BrokerSettings(
+            host="127.0.0.1",
+            port=port,
+            user=user,
+            tls=TlsSettings(ca=folder / "ca.crt" if ca else None),
+        ).model_copy(update={"password": SecretStr(password) if password else None}),
+        data=data,
+    )
+
+
+async def ping(s: Settings, what: str = "ping") -> int:
+    async with Asker(s, "shelf-corner") as asker:
+        await asker.settled()
+        async for answer in asker.ask(what):
+            return answer.code
+    return -1
+
+
+def test_only_named_users_may_ask(broker: tuple[int, Path], tmp_path: Path) -> None:
+    """A device's credentials, and a viewer's, can't ask for anything; an operator's can."""
+
+    async def evening() -> None:
+        said: list[str] = []
+        runner = SetRunner(
+            PROFILE,
+            read_profile(PROFILE).profile,
+            settings(broker, "bridge", tmp_path),
+            say=said.append,
+        )
+        task = asyncio.create_task(runner.run())
+        async with asyncio.timeout(20):
+            await runner.ready.wait()
+        try:
+            assert await ping(settings(broker, "operator", tmp_path)) == 0
+            for user in ("plug-1", "viewer"):
+                with pytest.raises(NoBridge):
+                    await ping(settings(broker, user, tmp_path), "up")
+            assert runner.core.controller.run is None
+            assert runner.core.controller.last_run is None
+            async with Asker(settings(broker, "viewer", tmp_path), "shelf-corner") as asker:
+                shown = await asker.need_bridge()
+                assert shown.state is not None
+            async with Asker(settings(broker, "plug-1", tmp_path), "shelf-corner") as asker:
+                shown = await asker.settled()
+                assert shown.state is None  # a device sees nothing of the set
+        finally:
+            runner.stop()
+            await task
+
+    asyncio.run(evening())
+
+
+def test_a_device_speaks_only_on_its_own_topics(broker: tuple[int, Path], tmp_path: Path) -> None:
+    port, folder = broker
+
+    def client(program: str, user: str, *more: str) -> list[str]:
+        password = (folder / f"{user}.password").read_text().strip()
+        return [
+            program,
+            "-h",
+            "127.0.0.1",
+            "-p",
+            str(port),
+            "--cafile",
+            str(folder / "ca.crt"),
+            "-u",
+            user,
+            "-P",
+            password,
+            *more,
+        ]
+
+    listening = subprocess.Popen(
+        client("mosquitto_sub", "bridge", "-t", "shelf/#", "-t", "homie/#", "-v"),
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    time.sleep(0.5)
+    for topic in ("shelf/plug/out", "homie/5/shelf-panel/light/level", "shelf/other/out"):
+        subprocess.run(
+            client("mosquitto_pub", "plug-1", "-t", topic, "-m", "1", "-q", "1"), check=False
+        )
+    time.sleep(0.5)
+    listening.terminate()
+    out, _ = listening.communicate(timeout=5)
+    assert out.splitlines() == ["shelf/plug/out 1"]
+
+
+@pytest.mark.parametrize(
+    ("user", "password", "said"),
+    [
+        ("operator", "wrong", "refuses user operator"),
+        (None, None, "refuses no user"),
+        ("nobody", "x", "refuses user nobody"),
+    ],
+)
+def test_wrong_credentials_are_said(
+    broker: tuple[int, Path], tmp_path: Path, user: str | None, password: str | None, said: str
+) -> None:
+    with pytest.raises(NoBroker, match=said) as caught:
+        asyncio.run(ping(settings(broker, user, tmp_path, password)))
+    assert password is None or password not in str(caught.value).replace("operator", "")
+
+
+def test_an_unknown_certificate_is_refused(broker: tuple[int, Path], tmp_path: Path) -> None:
+    with pytest.raises(NoBroker, match="certificate does not hold"):
+        asyncio.run(ping(settings(broker, "operator", tmp_path, ca=False)))
+
+
+def test_no_tls_on_a_tls_port_is_an_error_not_a_hang(
+    broker: tuple[int, Path], tmp_path: Path
+) -> None:
+    port, _ = broker
+    plain = Settings(
+        broker=BrokerSettings(host="127.0.0.1", port=port, protocol="5"), data=tmp_path
+    )
+    began = time.monotonic()
+    with pytest.raises(NoBroker):
+        asyncio.run(ping(plain))
+    assert time.monotonic() - began < 15
+
+
+# ---- settings ------------------------------------------------------------------------------------
+
+
+def test_a_password_never_shows(tmp_path: Path) -> None:
+    secret = tmp_path / "secret"
+    secret.write_text("kiln-fire-9\n")
+    secret.chmod(0o600)
+    found = load_settings(
+        env={
+            "STUDIOBRIDGE_BROKER": "mqtts://ana@broker.example:8884",
+            "STUDIOBRIDGE_PASSWORD_FILE": str(secret),
+            "HOME": str(tmp_path),
+        }
+    )
+    assert found.broker.password is not None
+    assert found.broker.password.get_secret_value() == "kiln-fire-9"
+    for text in (
+        repr(found),
+        str(found),
+        found.broker.shown,
+        found.model_dump_json(),
+        repr(found.broker),
+    ):
+        assert "kiln-fire" not in text
+    assert found.broker.shown == "mqtts://ana@broker.example:8884"
+    assert found.warnings == ()
+
+
+def test_a_service_credential_is_used(tmp_path: Path) -> None:
+    (tmp_path / "broker-password").write_text("from-the-manager")
+    found = load_settings(env={"CREDENTIALS_DIRECTORY": str(tmp_path), "HOME": str(tmp_path)})
+    assert found.broker.password is not None
+    assert found.broker.password.get_secret_value() == "from-the-manager"
+
+
+def test_doubtful_settings_warn(tmp_path: Path) -> None:
+    secret = tmp_path / "secret"
+    secret.write_text("x")
+    secret.chmod(0o644)
+    file = tmp_path / "settings.yaml"
+    file.write_text("broker: {host: here, password_file: secret, tls: {verify: false}}\n")
+    warnings = load_settings(file, env={"HOME": str(tmp_path)}).warnings
+    assert len(warnings) == 2
+    assert "chmod 600" in warnings[0]
+    assert "not verified" in warnings[1]
+
+
+@pytest.mark.parametrize(
+    ("text", "env", "said"),
+    [
+        ("", {"STUDIOBRIDGE_BROKER": "mqtt://ana:pw@here"}, "has a password in it"),
+        ("", {"STUDIOBRIDGE_BROKER": "http://here"}, "is not a URL like"),
+        ("", {"STUDIOBRIDGE_BROKER": "mqtt://here:99999"}, "is not a URL like"),
+        ("", {"STUDIOBRIDGE_PASSWORD_FILE": "/nowhere/x"}, "cannot be read"),
+        ("broker: {password: x}", {}, "1:20: a password does not belong here"),
+        ("broker: {hots: x}", {}, "1:10: unknown key 'hots'; did you mean 'host'?"),
+        ("broker: {port: 99999}", {}, "'port'"),
+        ("keep_days: 0", {}, "keep_days"),
+        ("broker: [1", {}, "not YAML"),
+        ("broker: 5", {}, "mapping"),
+        ("broker: {tls: {ca: nowhere.crt}}", {}, "there is no file"),
+    ],
+)
+def test_bad_settings_are_said(tmp_path: Path, text: str, env: dict[str, str], said: str) -> None:
+    from studiobridge.bridge.settings import SettingsError
+
+    file = tmp_path / "settings.yaml"
+    file.write_text(text or "keep_days: 10\n")
+    with pytest.raises(SettingsError, match=said.replace("?", r"\?")):
+        load_settings(file, env={"HOME": str(tmp_path), **env})
