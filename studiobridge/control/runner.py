@@ -446,6 +446,10 @@ class Runner:
             return
         if not active.asked:
             active.asked = True
+            above = desk.feeds.above[step.device]
+            if above is not None:
+                # what does not answer may have no mains, whatever its plug said last
+                desk.ask(at, above)
             if known.device.can_ask:
                 desk.ask(at, step.device)
                 self._deadline(active, at + known.device.answers_in + reply)

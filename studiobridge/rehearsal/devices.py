@@ -331,7 +331,10 @@ class SimulatedDevice:
 
     def connect(self, now: float) -> list[Happening]:
         """Its client connects, says hello and where it stands."""
-        if self._end is None or self.joined or not self.booted or now < self._away_until:
+        if self._end is None or self.joined or not self.booted:
+            return []
+        if now < self._away_until:
+            self._later(self._away_until, "join")
             return []
         self.joined = True
         self._said_watts = self.metered_watts

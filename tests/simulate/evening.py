@@ -295,6 +295,8 @@ class Evening:
         if not self.broker.connected(PEOPLE):
             self.broker.connect(PEOPLE, self.now, None, 60.0)
         self.note(f"somebody asks {body}")
+        # also one that is to be kept is a request now, and none when the broker gives it later
+        self.laws.made.setdefault(id_, self.now)
         message = Message(ask_topic(self.profile.name), json.dumps(body).encode(), retain=retain)
         self.broker.publish(PEOPLE, replace(message, expiry=3.0), self.now)
         return id_
@@ -343,6 +345,7 @@ class Evening:
                 "again",
                 "junk",
                 "retained",
+                "insist",
             ]
         )
         self.outcome.kinds.add(what)
@@ -420,6 +423,18 @@ class Evening:
             self.broker.publish(PEOPLE, junk, self.now)
         elif what == "retained":
             self.ask("up", retain=True)
+            if dice.random() < 0.3:
+                self.run(20.0)
+                self.ask("down")
+                self.run(60.0)
+                self.kill_bridge()
+                self.run(1.0)
+                self.start_bridge()
+        elif what == "insist":
+            stubborn = [n for n in names if self.profile.devices[n].restores > 0]
+            for _ in range(5 if stubborn else 0):
+                self.gear(self.room.touch(stubborn[0], self.now, level=dice.uniform(0, 100)))
+                self.run(12.0)
 
     def restart_broker(self, memory: bool) -> None:
         self.note(f"the broker restarts, {'with' if memory else 'without'} what it kept")

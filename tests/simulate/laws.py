@@ -23,6 +23,8 @@ from studiobridge.control.effects import (
 from studiobridge.profile.model import Point, SetProfile, Value
 
 NEVER = float("-inf")
+# A request waits for its expiry (3 s) at most, and for the bridge to listen at its start (3 s).
+LATE = 8.0
 # NEC 210.20(A), from memory: a continuous load stays at or under 80 % of the breaker
 CONTINUOUS = 0.8
 
@@ -63,6 +65,8 @@ class Laws:
         self.looks_level: dict[str, float] = {}
         self.faults = 0
         self.checked = 0
+        # when somebody really made a request: what comes long after asks for nothing
+        self.made: dict[str, float] = {}
 
     def breach(self, law: int, at: float, text: str) -> None:
         self.breaches.append(f"law {law} at {at:.2f} s: {text}")
@@ -167,7 +171,9 @@ class Laws:
                 self.forced_run = False
         elif isinstance(note, RequestNote):
             if note.phase == "taken":
-                if note.what in ("up", "toggle", "restore") and note.source != "profile":
+                made_at = self.made.get(note.id, NEVER)
+                by_somebody = note.source == "switch" or at - made_at < LATE
+                if note.what in ("up", "toggle", "restore") and by_somebody:
                     self.asked_up = True
                 self.forced_run = note.force
                 if note.what == "restore" and note.source == "profile":

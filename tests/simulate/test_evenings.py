@@ -1,0 +1,224 @@
+"""The laws hold, evening after evening. More of them: python -m tests.simulate --seeds 20000"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from studiobridge.bridge.core import Core
+from studiobridge.control.desk import Desk
+from studiobridge.control.known import Known, Truth
+from studiobridge.control.runner import Runner
+from studiobridge.profile import read_profile
+from studiobridge.profile.model import SetProfile
+from tests.simulate.__main__ import one
+from tests.simulate.evening import play
+
+CONFIG = Path(__file__).parents[2] / "config"
+CHUNK = 100
+
+
+@pytest.mark.parametrize("first", range(0, 2000, CHUNK))
+def test_every_law_in_every_evening(first: int) -> None:
+    failed = [
+        f"seed {outcome.seed}: {outcome.breaches[0]}"
+        for outcome in (one(seed, calm=False) for seed in range(first, first + CHUNK))
+        if outcome.breaches
+    ]
+    assert failed == []
+
+
+@pytest.mark.parametrize("first", range(0, 300, CHUNK))
+def test_nothing_drifts_and_nothing_is_harmed_when_nobody_is_there(first: int) -> None:
+    failed = [
+        f"seed {outcome.seed}: {outcome.breaches[0]}"
+        for outcome in (one(seed, calm=True) for seed in range(first, first + CHUNK))
+        if outcome.breaches
+    ]
+    assert failed == []
+
+
+def example(name: str) -> SetProfile:
+    """An example with its call times and left-on guard off: this clock knows no mornings."""
+    found = read_profile(CONFIG / f"{name}.yaml").profile
+    looks = dict(found.looks)
+    names = list(looks)
+    looks["day"] = looks[names[0]]
+    looks["dusk"] = looks[names[-1]]
+    return replace(found, call_times=(), left_on=None, looks=looks)
+
+
+@pytest.mark.parametrize("name", ["wheel-corner", "one-plug-one-light", "two-person-table"])
+def test_the_examples_too(name: str) -> None:
+    profile = example(name)
+    calm = play(profile, 1, calm=True)
+    assert calm.breaches == []
+    failed = [
+        f"seed {seed}: {outcome.breaches[0]}"
+        for seed in range(60)
+        if (outcome := play(profile, seed)).breaches
+    ]
+    assert failed == []
+
+
+def test_the_same_seed_is_the_same_evening_to_the_byte() -> None:
+    """Also in another process with other hash seeds."""
+    program = (
+        "import hashlib; from tests.simulate.__main__ import one;"
+        "print(hashlib.sha256('\\n'.join(t for s in (3, 27, 166) for t in one(s, False, True).trace)"
+        ".encode()).hexdigest())"
+    )
+    here = hashlib.sha256(
+        "\n".join(t for s in (3, 27, 166) for t in one(s, False, True).trace).encode()
+    ).hexdigest()
+    for hash_seed in ("1", "2"):
+        out = subprocess.run(
+            [sys.executable, "-c", program],
+            env={**os.environ, "PYTHONHASHSEED": hash_seed},
+            cwd=Path(__file__).parents[2],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        assert out.stdout.strip() == here
+
+
+# ---- the laws can be broken: each of these bugs is found -------------------------------------------
+
+
+def found_within(seeds: int) -> str | None:
+    """The first breach in so many evenings."""
+    for seed in range(seeds):
+        outcome = one(seed, calm=False)
+        if outcome.breaches:
+            return f"after {seed + 1} evenings: {outcome.breaches[0]}"
+    return None
+
+
+def drop_freshness(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Known, "fresh", lambda self, point: self.values.get(point))
+
+
+def forget_rolling(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Desk, "held_by", lambda self, at: None)
+
+
+def ignore_lockouts(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Desk, "why_locked", lambda self, name, energise: None)
+
+
+def skip_the_cool_down(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Truth, "still_hot", lambda self, name: 0.0)
+
+
+def cut_computers(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Truth, "is_down", lambda self, name: True)
+
+
+def pop_the_amps(monkeypatch: pytest.MonkeyPatch) -> None:
+    from studiobridge.control import sequence
+
+    monkeypatch.setattr(
+        sequence, "phases_up", lambda profile, feeds: dict.fromkeys(profile.devices, 1)
+    )
+    monkeypatch.setattr(Desk, "why_pops", lambda self, name: None)
+
+
+def obey_kept_requests(monkeypatch: pytest.MonkeyPatch) -> None:
+    handle = Core._handle
+
+    def careless(self: Core, event: object) -> None:
+        if hasattr(event, "retained") and hasattr(event, "what"):
+            event = replace(event, retained=False)  # type: ignore[type-var]
+        handle(self, event)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Core, "_handle", careless)
+
+
+def note_nothing_before(monkeypatch: pytest.MonkeyPatch) -> None:
+    note = Runner._note
+
+    def late(
+        self: Runner, run: object, step: object, at: float, phase: str, text: str = ""
+    ) -> None:
+        if phase != "intended":
+            note(self, run, step, at, phase, text)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Runner, "_note", late)
+
+
+def resume_after_a_crash(monkeypatch: pytest.MonkeyPatch) -> None:
+    from studiobridge.control.controller import Controller
+
+    heard = Controller._heard_all
+
+    def eager(self: Controller, at: float) -> None:
+        cut_short = self._resume == "up" and not self._heard
+        heard(self, at)
+        if cut_short and self.desk.link and self.state == "stalled":
+            self._begin("up", self.desk.look, at, [])
+
+    monkeypatch.setattr(Controller, "_heard_all", eager)
+
+
+def fight_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+    from studiobridge.control.controller import Controller
+
+    restore = Controller._restore_by_itself
+
+    def stubborn(self: Controller, at: float) -> None:
+        self._tried.clear()
+        restore(self, at)
+
+    monkeypatch.setattr(Controller, "_restore_by_itself", stubborn)
+
+
+def judge_our_own_fades(monkeypatch: pytest.MonkeyPatch) -> None:
+    from studiobridge.control.watcher import Watcher
+
+    monkeypatch.setattr(Watcher, "_compare", _no_settling(Watcher._compare))
+    tell = Desk.tell
+
+    def hasty(self: Desk, at: float, name: str, values: object, fade: float | None = None) -> None:
+        tell(self, at, name, values, fade)  # type: ignore[arg-type]
+        self.truth.devices[name].quiet_until = at
+
+    monkeypatch.setattr(Desk, "tell", hasty)
+
+
+def _no_settling(compare: object) -> object:
+    def at_once(self, name, point, wanted, same, said, at):  # type: ignore[no-untyped-def]
+        if not same and (name, point) not in self.drifts:
+            self.open((name, point), wanted, said, at, at)
+        else:
+            compare(self, name, point, wanted, same, said, at)  # type: ignore[operator]
+
+    return at_once
+
+
+BUGS = [
+    drop_freshness,
+    forget_rolling,
+    ignore_lockouts,
+    skip_the_cool_down,
+    cut_computers,
+    pop_the_amps,
+    obey_kept_requests,
+    note_nothing_before,
+    resume_after_a_crash,
+    fight_for_ever,
+]
+
+
+@pytest.mark.parametrize("bug", BUGS, ids=lambda bug: bug.__name__)
+def test_a_bug_put_in_on_purpose_is_found(bug, monkeypatch: pytest.MonkeyPatch) -> None:  # type: ignore[no-untyped-def]
+    bug(monkeypatch)
+    found = found_within(600)
+    assert found is not None, f"{bug.__name__} was not found"
+    print(f"{bug.__name__}: {found}")
