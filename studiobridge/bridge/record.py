@@ -444,7 +444,7 @@ def _memory(connection: sa.Connection) -> Memory:
             lockouts.pop(row.target, None)
     rolling: dict[str, bool] = {}
     for row in connection.execute(sa.select(ROLLING).order_by(ROLLING.c.id)):
-        rolling[row.device] = row.rolling and row.source != "report"
+        rolling[row.device] = row.rolling
     answered = connection.execute(
         sa.select(REQUESTS.c.request, REQUESTS.c.text)
         .where(REQUESTS.c.phase.in_(("done", "failed", "refused")), REQUESTS.c.request != "")

@@ -119,8 +119,11 @@ class Controller:
             self.desk.lockouts[lockout.target] = lockout
         self.desk.relock()
         for name in self.memory.rolling:
-            if name in self.truth.devices:
-                self.truth.devices[name].rolling_said = True
+            rolling = self.truth.devices.get(name)
+            if rolling is not None and "rolling" in rolling.hears:
+                rolling.values["rolling"] = True
+            elif rolling is not None:
+                rolling.rolling_said = True
         # meters that have no meter above them: what they say adds up to the whole
         self._meters = frozenset(
             d.name

@@ -218,7 +218,7 @@ class Memory:
     run: Literal["up", "down", "restore", "cut"] | None = None
     everything: bool = False
     lockouts: tuple[Lockout, ...] = ()
-    # rolling said by a person (a camera with no wire of its own says nothing)
+    # cameras last known to be rolling; they are until a report or a person says otherwise
     rolling: frozenset[str] = frozenset()
     # ids of requests already answered, oldest first, with the answer
     answered: tuple[tuple[str, str], ...] = ()

@@ -75,7 +75,7 @@ class Notebook:
                 else:
                     lockouts.pop(note.target, None)
             elif isinstance(note, RollingNote):
-                rolling[note.device] = note.rolling and note.source != "report"
+                rolling[note.device] = note.rolling
             elif isinstance(note, RequestNote) and note.phase in ("done", "failed", "refused"):
                 answered[note.id] = note.text
         begun = run is not None and run.phase == "begun"
@@ -296,7 +296,7 @@ class Evening:
             self.broker.connect(PEOPLE, self.now, None, 60.0)
         self.note(f"somebody asks {body}")
         # also one that is to be kept is a request now, and none when the broker gives it later
-        self.laws.made.setdefault(id_, self.now)
+        self.laws.made[id_] = self.now
         message = Message(ask_topic(self.profile.name), json.dumps(body).encode(), retain=retain)
         self.broker.publish(PEOPLE, replace(message, expiry=3.0), self.now)
         return id_
