@@ -1,0 +1,148 @@
+"""Simulated gear behaves like gear: mains, boots, fades, fans, takes, and what it reports."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from studiobridge.profile import read_profile
+from studiobridge.rehearsal import Room
+from studiobridge.rehearsal.devices import Joined, Vanished
+from studiobridge.wire import FarEnd, Wires
+from studiobridge.wire.message import Heard, Message
+
+CONFIG = Path(__file__).parents[2] / "config"
+PROFILE = read_profile(CONFIG / "wheel-corner.yaml").profile
+
+
+class Played:
+    """A room with a clock and the bridge's end of its wires."""
+
+    def __init__(self, seed: int = 1) -> None:
+        self.room = Room(PROFILE, seed)
+        self.wires = Wires(PROFILE)
+        self.now = 0.0
+        self.out: list[tuple[str, object]] = []
+        self.out += self.room.begin(0.0)
+        self.learn()
+
+    def learn(self) -> None:
+        for message in FarEnd(PROFILE, "key").hello({"level": 1.0, "cct": 4300.0}):
+            self.wires.hear(message)
+
+    def run(self, seconds: float) -> list[Heard]:
+        """Let time pass; what was reported in it."""
+        end, said = self.now + seconds, []
+        while (at := self.room.next_wake()) is not None and at <= end:
+            self.now = at
+            said += self.room.tick(at)
+        self.now = end
+        self.out += said
+        heard = []
+        for _, what in said:
+            if isinstance(what, Message):
+                heard += [h for h in self.wires.hear(what) if isinstance(h, Heard)]
+        return heard
+
+    def tell(self, name: str, *values: tuple[str, object], fade: float | None = None) -> None:
+        for message in self.wires.tell(name, list(values), fade):  # type: ignore[arg-type]
+            self.out += self.room.handle(name, message, self.now)
+
+    def bring_up(self) -> None:
+        for name in ("bench-plug", "wall-plug", "pc-plug", "desk-plug", "amp-plug"):
+            self.tell(name, ("switch", True))
+        self.run(20.0)
+
+
+def test_mains_arrives_through_plugs_and_strips() -> None:
+    played = Played()
+    assert not played.room.devices["camera"].energised
+    played.tell("desk-plug", ("switch", True))
+    played.run(1.0)
+    assert played.room.devices["camera"].energised  # through the strip
+    assert not played.room.devices["key"].energised
+    assert played.room.devices["router"].energised  # it stays on
+
+
+def test_a_fixture_speaks_only_after_it_has_booted() -> None:
+    played = Played()
+    played.tell("bench-plug", ("switch", True))
+    assert [h for h in played.run(2.0) if h.device in ("key", "fill")] == []
+    assert {h.device for h in played.run(4.0)} >= {"key", "fill"}
+    assert any(isinstance(what, Joined) and name == "key" for name, what in played.out)
+
+
+def test_a_fade_is_a_ramp_of_reports() -> None:
+    played = Played()
+    played.bring_up()
+    played.tell("fill", ("switch", True), ("level", 10.0))
+    played.run(2.0)
+    played.tell("fill", ("level", 80.0), fade=2.0)
+    levels = [float(h.value) for h in played.run(4.0) if (h.device, h.point) == ("fill", "level")]
+    assert levels == sorted(levels)
+    assert len(levels) >= 5
+    assert levels[-1] == pytest.approx(80.0, abs=0.3)
+
+
+def test_losing_mains_is_silent_and_leaves_the_will_to_the_broker() -> None:
+    played = Played()
+    played.bring_up()
+    played.tell("bench-plug", ("switch", False))
+    played.out.clear()
+    heard = played.run(5.0)
+    assert [h for h in heard if h.device == "key"] == []
+    assert any(isinstance(what, Vanished) and name == "key" for name, what in played.out)
+
+
+def test_harm_is_written_down_whoever_does_it() -> None:
+    played = Played()
+    played.bring_up()
+    played.room.roll("camera", played.now, True)
+    played.tell("desk-plug", ("switch", False))
+    played.tell("pc-plug", ("switch", False))
+    played.run(2.0)
+    assert {(h.device, h.what) for h in played.room.harms} >= {
+        ("camera", "camera cut while rolling"),
+        ("lesson-pc", "computer cut while running"),
+        ("mixer", "pop in an amp"),
+    }
+
+
+def test_a_light_with_a_fan_is_hot_for_a_while() -> None:
+    played = Played()
+    played.bring_up()
+    played.tell("fill", ("switch", True), ("level", 80.0))
+    played.run(2.0)
+    played.tell("bench-plug", ("switch", False))
+    played.run(1.0)
+    assert [h.what for h in played.room.harms if h.device == "fill"] == ["light cut while hot"]
+
+
+def test_meters_add_up_what_hangs_on_them() -> None:
+    played = Played()
+    played.bring_up()
+    played.tell("fill", ("switch", True), ("level", 100.0))
+    heard = played.run(4.0)
+    watts = [float(h.value) for h in heard if (h.device, h.point) == ("bench-plug", "watts")]
+    key = played.room.devices["key"].watts()
+    assert watts[-1] == pytest.approx(48.0 + key, abs=1.0)
+
+
+def test_a_computer_takes_its_time_to_go_down() -> None:
+    played = Played()
+    played.bring_up()
+    played.tell("lesson-pc", ("shut_down", True))
+    assert not any(h.point == "down" and h.value is True for h in played.run(2.0))
+    heard = played.run(10.0)
+    assert any((h.device, h.point, h.value) == ("lesson-pc", "down", True) for h in heard)
+    assert played.room.devices["lesson-pc"].watts() < 4.0
+
+
+def test_the_same_seed_is_the_same_room() -> None:
+    def once() -> list[str]:
+        played = Played(7)
+        played.bring_up()
+        return [repr(what) for what in played.out]
+
+    assert once() == once()
