@@ -58,13 +58,13 @@ def bar(steps: Steps, total: float, columns: int) -> str:
 def axis(total: float, columns: int) -> tuple[str, str]:
     """A time axis: marks and their seconds."""
     step = next((s for s in (1, 2, 5, 10, 20, 30, 60, 120, 300, 600) if total / s <= 8), 1800)
-    marks, labels = ["╌"] * columns, [" "] * (columns + 8)
+    marks, labels = ["╌"] * columns, [" "] * columns
     at = 0
     while at <= total:
         i = min(columns - 1, int(at / total * columns)) if total > 0 else 0
         marks[i] = "┬"
         text = f"{at} s"
-        if all(c == " " for c in labels[max(0, i - 1) : i + len(text) + 1]):
+        if i + len(text) <= columns and all(c == " " for c in labels[max(0, i - 1) : i + len(text) + 1]):
             labels[i : i + len(text)] = text
         at += step
     return "".join(marks), "".join(labels).rstrip()
@@ -81,8 +81,8 @@ def chart(steps: Steps, width: int, note: Mapping[str, str] | None = None) -> li
     `note` adds a few words behind a device's bar (what it is doing now).
     """
     total = span_of(steps)
-    names = [str(step["device"]) for step in steps]
-    label = min(22, max([len(n) for n in names], default=4)) + 2
+    names = [words.clean(step["device"], 20) for step in steps]
+    label = min(22, max([len(n) for n in names], default=4)) + 3
     tail = 22 if note else 0
     columns = max(16, width - label - tail - 2)
     by_device: dict[str, list[Mapping[str, Any]]] = {}
@@ -164,7 +164,7 @@ def picture(title: str, steps: Steps, foot: str, width: int = 960) -> str:
     height = bottom + 52
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" role="img">'
-        f"<title>{escape(title)}</title><style>{STYLE}</style>"
+        f"<title>{escape(words.clean(title, 120))}</title><style>{STYLE}</style>"
         '<defs><pattern id="boot" width="6" height="6" patternUnits="userSpaceOnUse"'
         ' patternTransform="rotate(45)"><line class="hatch" x1="0" y1="0" x2="0" y2="6"'
         ' stroke-width="2"/></pattern>'
