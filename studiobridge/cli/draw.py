@@ -64,7 +64,9 @@ def axis(total: float, columns: int) -> tuple[str, str]:
         i = min(columns - 1, int(at / total * columns)) if total > 0 else 0
         marks[i] = "┬"
         text = f"{at} s"
-        if i + len(text) <= columns and all(c == " " for c in labels[max(0, i - 1) : i + len(text) + 1]):
+        if i + len(text) <= columns and all(
+            c == " " for c in labels[max(0, i - 1) : i + len(text) + 1]
+        ):
             labels[i : i + len(text)] = text
         at += step
     return "".join(marks), "".join(labels).rstrip()

@@ -42,6 +42,8 @@ class LiveRoom:
         self._began = time.monotonic()
         self._clients: dict[str, mqtt.Client] = {}
         self._sockets: dict[str, Any] = {}
+        # what a device says before its subscriptions stand waits: it could not be told anything
+        self._held: dict[str, list[Message]] = {}
         self._selector = selectors.DefaultSelector()
         self._todo: queue.SimpleQueue[Callable[[], list[tuple[str, Happening]]]] = (
             queue.SimpleQueue()
@@ -156,7 +158,10 @@ class LiveRoom:
                 if client is not None:
                     if what.retain:
                         self._topics.add(what.topic)
-                    client.publish(what.topic, what.payload, what.qos, what.retain)
+                    if name in self._held:
+                        self._held[name].append(what)
+                    else:
+                        client.publish(what.topic, what.payload, what.qos, what.retain)
             elif isinstance(what, Left):
                 self._close(name, politely=True)
             elif isinstance(what, Vanished):
@@ -187,13 +192,22 @@ class LiveRoom:
         filters = list(joined.subscriptions)
         if filters:
             client.on_connect = lambda c, _d, _f, _r, _p: c.subscribe(filters)
+            client.on_subscribe = lambda c, _d, _m, _r, _p: self._subscribed(name, c)
+        else:
+            client.on_connect = lambda c, _d, _f, _r, _p: self._subscribed(name, c)
+        self._held[name] = []
         self._clients[name] = client
         self._sockets[name] = sock
         self._selector.register(sock, selectors.EVENT_READ, name)
 
+    def _subscribed(self, name: str, client: mqtt.Client) -> None:
+        for message in self._held.pop(name, ()):
+            client.publish(message.topic, message.payload, message.qos, message.retain)
+
     def _close(self, name: str, politely: bool) -> None:
         client = self._clients.pop(name, None)
         sock = self._sockets.pop(name, None)
+        self._held.pop(name, None)
         if client is None:
             return
         if sock is not None:
