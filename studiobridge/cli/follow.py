@@ -42,7 +42,7 @@ def progress(state: Mapping[str, Any], run: Mapping[str, Any]) -> str:
         if w.get("device")
     ]
     if waiting:
-        line += f"; waiting for {words.listed(waiting, 3)}"
+        line += f"; waiting for {words.listed(waiting, 2)}"
     return line
 
 
