@@ -54,7 +54,7 @@ def on_plug(name: str, kind: str, feed: str, circuit: str = "wall", **more: obje
     return Device(name, kind, fed_by=feed, feeds=(feed,), circuit=circuit, **more)  # type: ignore[arg-type]
 
 
-def light(name: str, feed: str, circuit: str = "wall", **more: object) -> Device:
+def fixture(name: str, feed: str, circuit: str = "wall", **more: object) -> Device:
     figures: dict[str, object] = {
         "wire": "d",
         "tells": FIXTURE,
@@ -246,8 +246,8 @@ def corner(**more: object) -> SetProfile:
         plug("pc-plug", hears=frozenset({"switch", "watts", "online"})),
         plug("desk-plug"),
         plug("amp-plug"),
-        light("key", "lamp-plug"),
-        light("fill", "lamp-plug", cools_in=20.0),
+        fixture("key", "lamp-plug"),
+        fixture("fill", "lamp-plug", cools_in=20.0),
         on_plug(
             "lesson-pc",
             "computer",
@@ -286,7 +286,7 @@ __all__ = [
     "Play",
     "Tolerance",
     "corner",
-    "light",
+    "fixture",
     "on_plug",
     "plug",
     "profile",

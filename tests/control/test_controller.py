@@ -9,7 +9,7 @@ import pytest
 
 from studiobridge.control.effects import Lockout, Memory, SessionNote, StepNote, Tell
 from studiobridge.profile.model import LeftOn, Preset, Tolerance
-from tests.control.play import Play, corner, light, on_plug, plug, profile
+from tests.control.play import Play, corner, fixture, on_plug, plug, profile
 
 
 def brought_up(**more: object) -> Play:
@@ -59,7 +59,7 @@ def test_a_fixture_that_cannot_fade_is_walked_there_at_a_bounded_rate() -> None:
     play = Play(
         profile(
             plug("p"),
-            light("key", "p", knows_fade=False, fade=2.0),
+            fixture("key", "p", knows_fade=False, fade=2.0),
             looks={"day": {"key": Preset(80.0, 4000.0)}},
         )
     )
@@ -416,7 +416,7 @@ def test_a_walked_fade_stops_when_the_camera_starts() -> None:
         profile(
             plug("p"),
             plug("q"),
-            light("key", "p", knows_fade=False, fade=4.0),
+            fixture("key", "p", knows_fade=False, fade=4.0),
             on_plug("camera", "camera", "q", wire="c", hears=frozenset({"rolling"})),
             looks={"day": {"key": Preset(80.0, 4000.0)}},
         )

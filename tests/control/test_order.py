@@ -11,7 +11,7 @@ from studiobridge.control.feeds import Feeds
 from studiobridge.control.plan import OrderProblem, UnknownLook, order_problems, plan, timeline
 from studiobridge.control.sequence import NothingKnown, Step, build_down, build_up
 from studiobridge.profile.model import SetProfile
-from tests.control.play import corner, light, on_plug, plug, profile
+from tests.control.play import corner, fixture, on_plug, plug, profile
 from tests.control.sets import random_profile, with_orders
 
 SEEDS = range(150)
@@ -163,8 +163,8 @@ def test_the_plan_of_a_small_set_by_hand() -> None:
     made = profile(
         plug("p", answers_in=0.5),
         plug("q", answers_in=0.5),
-        light("slow", "p", boots_in=6.0, answers_in=0.25, fade=1.0, tells=frozenset({"level"})),
-        light("quick", "q", boots_in=2.0, answers_in=0.25, fade=1.0, tells=frozenset({"level"})),
+        fixture("slow", "p", boots_in=6.0, answers_in=0.25, fade=1.0, tells=frozenset({"level"})),
+        fixture("quick", "q", boots_in=2.0, answers_in=0.25, fade=1.0, tells=frozenset({"level"})),
     )
     from studiobridge.profile.model import Look, Preset
 
