@@ -364,3 +364,35 @@ def test_the_broker_is_killed_and_comes_back(tmp_path: Path) -> None:
 
     with Mosquitto(tmp_path) as broker:
         asyncio.run(evening(broker))
+
+
+@pytest.mark.parametrize("protocol", ["auto", "3.1.1"])
+def test_a_broker_that_knows_only_3_1_1(protocol: str, tmp_path: Path) -> None:
+    """The whole way over MQTT 3.1.1: answers by id on the common topic, commands at QoS 0."""
+    from studiobridge.rehearsal.embedded import EmbeddedBroker
+
+    async def evening(broker: EmbeddedBroker) -> None:
+        path = CONFIG / "one-plug-one-light.yaml"
+        profile = paced(read_profile(path).profile, 10.0)
+        settings = Settings(
+            broker=BrokerSettings(host="127.0.0.1", port=broker.port4, protocol=protocol),  # type: ignore[arg-type]
+            data=tmp_path / "data",
+        )
+        said: list[str] = []
+        runner = SetRunner(path, profile, settings, say=said.append)
+        task = asyncio.create_task(runner.run())
+        try:
+            async with asyncio.timeout(20):
+                await runner.ready.wait()
+            assert not runner.link.protocol5
+            async with Asker(settings, profile.name) as asker:
+                await asker.need_bridge()
+                async for answer in asker.ask("ping"):
+                    last = answer
+                assert last.code == 0
+        finally:
+            runner.stop()
+            await task
+
+    with EmbeddedBroker() as broker:
+        asyncio.run(evening(broker))
