@@ -148,7 +148,7 @@ class Watcher:
         gone = known.silent or known.values.get("online") is False
         if "online" in held or gone or (name, "online") in self.drifts:
             self._compare(name, "online", True, not gone, None if known.silent else False, at)
-        if gone:
+        if known.values.get("online") is False:
             return
         if "switch" in held and not self._judge_point(name, "switch", held["switch"], at):
             return
@@ -156,7 +156,7 @@ class Watcher:
         for point in ("level", "cct"):
             if point in held:
                 same &= self._judge_point(name, point, held[point], at)
-        if same:
+        if same and not known.silent and (name, "online") not in self.drifts:
             self.settled.add(name)
 
     def _judge_point(self, name: str, point: Point, wanted: Value, at: float) -> bool:
@@ -213,6 +213,7 @@ class Watcher:
             gone = known.silent or known.values.get("online") is False
             if gone:
                 self._open_if_new(name, "online", True, None if known.silent else False, at)
+            if known.values.get("online") is False:
                 continue
             for point, wanted in held.items():
                 if point == "online" or (point not in known.value_at and point not in known.kept):

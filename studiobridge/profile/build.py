@@ -43,6 +43,7 @@ from studiobridge.profile.shape import (
     DeviceShape,
     LookShape,
     PointShape,
+    PresetShape,
     ProfileShape,
     ToleranceShape,
     WireShape,
@@ -122,7 +123,9 @@ def _keys_of(path: Path) -> list[str]:
         if not (isinstance(model, type) and issubclass(model, BaseModel)):
             break
         fields = {f.alias or n: f.annotation for n, f in model.model_fields.items()}
-        model = fields.get(str(part))
+        # a look's own keys are the names of devices, each with a preset
+        unknown = PresetShape if model is LookShape else None
+        model = fields.get(str(part), unknown)
         model = _inner(model)
     if isinstance(model, type) and issubclass(model, BaseModel):
         return [f.alias or n for n, f in model.model_fields.items()]

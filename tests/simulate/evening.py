@@ -301,11 +301,13 @@ class Evening:
         self.broker.publish(PEOPLE, replace(message, expiry=3.0), self.now)
         return id_
 
-    def press(self, word: str) -> None:
+    def press(self, word: str, retain: bool = False) -> None:
         if not self.broker.connected(PEOPLE):
             self.broker.connect(PEOPLE, self.now, None, 60.0)
         self.note(f"somebody presses the button: {word}")
-        self.broker.publish(PEOPLE, Message("gear/door", word.encode()), self.now)
+        self.laws.pressed_at = self.now
+        message = Message("gear/door", word.encode(), retain=retain)
+        self.broker.publish(PEOPLE, message, self.now)
 
     def somebody_does_something(self) -> None:
         dice = self.dice
@@ -422,7 +424,10 @@ class Evening:
             )
             self.broker.publish(PEOPLE, junk, self.now)
         elif what == "retained":
-            self.ask("up", retain=True)
+            if dice.random() < 0.5:
+                self.ask("up", retain=True)
+            else:
+                self.press("press", retain=True)
             if dice.random() < 0.3:
                 self.run(20.0)
                 self.ask("down")

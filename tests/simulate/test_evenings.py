@@ -130,15 +130,13 @@ def pop_the_amps(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Desk, "why_pops", lambda self, name: None)
 
 
-def obey_kept_requests(monkeypatch: pytest.MonkeyPatch) -> None:
-    handle = Core._handle
+def obey_kept_presses(monkeypatch: pytest.MonkeyPatch) -> None:
+    press = Core._press
 
-    def careless(self: Core, event: object) -> None:
-        if hasattr(event, "retained") and hasattr(event, "what"):
-            event = replace(event, retained=False)  # type: ignore[type-var]
-        handle(self, event)  # type: ignore[arg-type]
+    def careless(self: Core, rule: object, message: object, at: float) -> None:
+        press(self, rule, replace(message, retain=False), at)  # type: ignore[arg-type,type-var]
 
-    monkeypatch.setattr(Core, "_handle", careless)
+    monkeypatch.setattr(Core, "_press", careless)
 
 
 def note_nothing_before(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -179,29 +177,6 @@ def fight_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Controller, "_restore_by_itself", stubborn)
 
 
-def judge_our_own_fades(monkeypatch: pytest.MonkeyPatch) -> None:
-    from studiobridge.control.watcher import Watcher
-
-    monkeypatch.setattr(Watcher, "_compare", _no_settling(Watcher._compare))
-    tell = Desk.tell
-
-    def hasty(self: Desk, at: float, name: str, values: object, fade: float | None = None) -> None:
-        tell(self, at, name, values, fade)  # type: ignore[arg-type]
-        self.truth.devices[name].quiet_until = at
-
-    monkeypatch.setattr(Desk, "tell", hasty)
-
-
-def _no_settling(compare: object) -> object:
-    def at_once(self, name, point, wanted, same, said, at):  # type: ignore[no-untyped-def]
-        if not same and (name, point) not in self.drifts:
-            self.open((name, point), wanted, said, at, at)
-        else:
-            compare(self, name, point, wanted, same, said, at)  # type: ignore[operator]
-
-    return at_once
-
-
 BUGS = [
     drop_freshness,
     forget_rolling,
@@ -209,7 +184,7 @@ BUGS = [
     skip_the_cool_down,
     cut_computers,
     pop_the_amps,
-    obey_kept_requests,
+    obey_kept_presses,
     note_nothing_before,
     resume_after_a_crash,
     fight_for_ever,
