@@ -15,10 +15,12 @@ MAY = {
     "craft": set(),
     "profile": {"craft"},
     "wire": {"profile", "craft"},
-    "control": {"profile", "craft"},
+    "figures": {"profile", "craft"},
+    "control": {"profile", "craft", "figures"},
     "rehearsal": {"profile", "craft", "wire"},
-    "bridge": {"profile", "craft", "wire", "control"},
-    "cli": {"profile", "craft", "wire", "control", "bridge", "rehearsal"},
+    "bridge": {"profile", "craft", "figures", "wire", "control"},
+    "sheet": {"profile", "craft", "figures", "control"},
+    "cli": {"profile", "craft", "figures", "wire", "control", "bridge", "rehearsal", "sheet"},
 }
 # what would make a sans-I/O room do I/O, read a clock, throw dice or wait
 WORLD = {
@@ -42,7 +44,7 @@ WORLD = {
     "tempfile",
     "io",
 }
-SANS_IO = ["control", "craft", "wire"]
+SANS_IO = ["control", "craft", "figures", "sheet", "wire"]
 
 
 def imports_of(path: Path) -> list[tuple[str, int]]:

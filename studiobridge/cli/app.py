@@ -171,19 +171,31 @@ async def _say_answers(asker: Asker, what: str, **more: Any) -> int:
 
 
 @app.command()
-def check(profile: ProfileArgument, as_json: JsonOption = False) -> None:
+def check(
+    profile: ProfileArgument,
+    allow_overload: Annotated[
+        bool, typer.Option("--allow-overload", help="Say what is too much for a circuit, and pass.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
     """Check a profile: everything that is wrong with it, at once. Touches nothing."""
+    from studiobridge.cli.doubts import about_mains, about_picture
     from studiobridge.control.plan import order_problems
+    from studiobridge.figures.mains import CAUTION as MAINS_CAUTION
     from studiobridge.profile import ProfileError, read_profile
 
     problems: list[Any] = []
     warnings: list[Any] = []
+    too_much: list[Any] = []
     others: tuple[str, ...] = ()
     reading = None
     try:
         reading = read_profile(profile)
         warnings = list(reading.warnings)
         others = order_problems(reading.profile)
+        too_much, near = about_mains(reading)
+        (warnings if allow_overload else problems).extend(too_much)
+        warnings += [*near, *about_picture(reading)]
     except ProfileError as error:
         problems = list(error.problems)
     if as_json:
@@ -203,15 +215,20 @@ def check(profile: ProfileArgument, as_json: JsonOption = False) -> None:
             show.fail(f"{profile}: {other}")
         for warning in warnings:
             show.out(f"{warning} (a doubt, not an error)")
-        if reading is not None and not others:
+        if problems and reading is not None:
+            show.fail(MAINS_CAUTION)
+        elif reading is not None and not others:
             made = reading.profile
             plugs = sum(d.kind == "plug" for d in made.devices.values())
             looks = words.listed(list(made.looks)) or "no looks"
             show.out(
                 f"{made.name}: {words.count(len(made.devices), 'device')} ({plugs} of them plugs"
                 f" or strips), {words.count(len(made.circuits), 'circuit')}, looks: {looks}."
-                " Nothing is wrong with it."
+                + (" OVERLOAD ALLOWED: see above." if allow_overload and too_much else "")
+                + (" Nothing is wrong with it." if not (allow_overload and too_much) else "")
             )
+            if too_much:
+                show.out(MAINS_CAUTION)
     if problems or others:
         raise typer.Exit(BAD_INPUT)
 
@@ -289,6 +306,69 @@ def plan(
         show.print_plan(made, steps)
     else:
         show.out(f"drawn: {svg}")
+
+
+# ---- the arithmetic of a set -------------------------------------------------------------
+
+
+def _presets(reading: Reading, look: str | None) -> tuple[str | None, Mapping[str, Any]]:
+    """The look asked for, or the default one, with its presets."""
+    from studiobridge.control.plan import UnknownLook, presets_of
+
+    try:
+        presets = presets_of(reading.profile, look)
+    except UnknownLook as error:
+        raise Stop(BAD_INPUT, str(error)) from None
+    return look or reading.profile.default_look, presets
+
+
+@app.command()
+def light(profile: ProfileArgument, look: LookOption = None, as_json: JsonOption = False) -> None:
+    """The light of a look: at the mark, its ratio and white, the exposure. Touches nothing."""
+    from studiobridge.cli import readings
+    from studiobridge.figures.light import light_of
+
+    reading = _read(profile)
+    name, presets = _presets(reading, look)
+    found = light_of(reading.profile, name, presets)
+    if as_json:
+        show.print_json(readings.plain(found))
+    else:
+        readings.print_light(reading.profile, found)
+
+
+@app.command()
+def mains(
+    profile: ProfileArgument,
+    look: LookOption = None,
+    hours: Annotated[float, typer.Option(min=0.01, max=1000, help="How long a session is.")] = 1.0,
+    as_json: JsonOption = False,
+) -> None:
+    """What a look asks of the circuits: load, inrush, leads, batteries, energy."""
+    from studiobridge.cli import readings
+    from studiobridge.figures.mains import CAUTION, mains_of
+
+    reading = _read(profile)
+    name, presets = _presets(reading, look)
+    found = mains_of(reading.profile, name, presets, hours)
+    if as_json:
+        show.print_json({**readings.plain(found), "caution": CAUTION})
+    else:
+        readings.print_mains(reading.profile, found)
+
+
+@app.command()
+def room(profile: ProfileArgument, as_json: JsonOption = False) -> None:
+    """The room: the depth the set takes, what the lens shows, where everything stands."""
+    from studiobridge.cli import readings
+    from studiobridge.figures.room import room_of
+
+    reading = _read(profile)
+    found = room_of(reading.profile)
+    if as_json:
+        show.print_json(readings.plain(found))
+    else:
+        readings.print_room(reading.profile, found)
 
 
 @app.command()
@@ -616,8 +696,9 @@ def drift(
             show.print_json(shown.drift)
         elif not shown.drift:
             show.out("nothing has drifted")
-        for entry in shown.drift if not as_json else ():
-            show.out(words.drift_line(entry))
+        else:
+            for line in words.drift_lines(shown.drift, (shown.state or {}).get("picture")):
+                show.out(line)
         return DONE
 
     _run(_with_asker(loaded, name, use))
@@ -676,16 +757,29 @@ def _news(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
     if state.get("rolling") != was.get("rolling"):
         names = words.listed(state.get("rolling") or [])
         lines.append(f"rolling: {names}" if names else "nothing rolls")
-    open_now = {entry["drift"]: entry for entry in now.get("drift") or ()}
-    open_then = {entry["drift"]: entry for entry in before.get("drift") or ()}
-    for number, entry in open_now.items():
-        old = open_then.get(number)
-        if old is None or old.get("reported") != entry.get("reported"):
-            lines.append(words.drift_line(entry))
-    for number, entry in open_then.items():
-        if number not in open_now:
-            lines.append(f"{words.clean(entry['device'])}: back where it belongs")
+    open_now, open_then = _by_device(now.get("drift")), _by_device(before.get("drift"))
+    news = [
+        name
+        for name, entries in open_now.items()
+        if [(e["drift"], e.get("reported")) for e in entries]
+        != [(e["drift"], e.get("reported")) for e in open_then.get(name, ())]
+    ]
+    lines.extend(words.drift_line(open_now[name]) for name in news)
+    if news and len(open_now) > 1:
+        shown = words.picture(state.get("picture"))
+        if shown:
+            lines.append(f"in the picture: {shown}")
+    for name in open_then:
+        if name not in open_now:
+            lines.append(f"{words.clean(name)}: back where it belongs")
     return [f"{clock}  {line}" for line in lines]
+
+
+def _by_device(entries: Any) -> dict[str, list[Mapping[str, Any]]]:
+    found: dict[str, list[Mapping[str, Any]]] = {}
+    for entry in entries or ():
+        found.setdefault(str(entry.get("device")), []).append(entry)
+    return found
 
 
 @app.command()

@@ -162,8 +162,9 @@ class Evening:
             f"the drift of {name}",
             lambda: any(e["device"] == name for e in self.asker.shown.drift),
         )
-        for entry in self.asker.shown.drift:
-            self.say(words.drift_line(entry))
+        picture = (self.asker.shown.state or {}).get("picture")
+        for line in words.drift_lines(self.asker.shown.drift, picture):
+            self.say(line)
         answer = await self.ask("restore")
         self.need(answer.code == 0, f"it was not put back: {answer.text}")
         await self.until("ready again", lambda: self.state() == "ready")

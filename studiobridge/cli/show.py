@@ -132,6 +132,9 @@ def remarks(state: Mapping[str, Any]) -> list[str]:
     lines = []
     if state.get("rolling"):
         lines.append(f"ROLLING: {words.listed(state['rolling'])}; nothing is changed now")
+    shown = words.picture(state.get("picture"))
+    if shown:
+        lines.append(f"in the picture: {shown}")
     for lockout in state.get("lockouts") or ():
         lines.append(f"{words.clean(lockout.get('target'))} is {words.lockout(lockout)}")
     for text in words.hand_set(state.get("hand_set")):

@@ -152,25 +152,88 @@ def from_to(entry: Json) -> str:
     return ""
 
 
-def drift_line(entry: Json) -> str:
-    """One drift entry in one line."""
-    parts = [f"{clean(entry.get('device', '?'), 40)}: {by_how_much(entry)}"]
-    change = from_to(entry)
-    if change:
-        parts.append(f"({change})")
-    lasting = number(entry.get("for_s"))
-    if lasting is not None:
-        parts.append(f"for {duration(lasting)}")
-    worst = entry.get("worst")
-    if isinstance(worst, Mapping) and worst.get("reported") != entry.get("reported"):
-        was = by_how_much(
-            {**entry, "reported": worst.get("reported"), "percent": None}
-            | {"stops": worst.get("stops"), "mired": worst.get("mired")}
-        )
-        parts.append(f"at its worst {was}")
-    if entry.get("contested") is True:
-        parts.append("contested: put back and changed again")
-    return f"{parts[0]} " + ", ".join(parts[1:]) if len(parts) > 1 else parts[0]
+# Below this nobody sees a change, and the line would only be longer: stops and mired.
+NOT_SEEN = {"face": 0.005, "mired": 0.5}
+
+
+def ratio(value: object) -> str:
+    """`2.0:1`; `1:2.0` where the fill is the brighter one."""
+    found = number(value)
+    if found is None or found <= 0:
+        return "none"
+    return f"{found:.1f}:1" if found >= 0.95 else f"1:{1 / found:.1f}"
+
+
+def picture(value: object) -> str:
+    """What a change does to the picture: `face +0.21 stop, ratio 2.0:1 → 2.5:1, 11 mired cooler`.
+
+    Empty where nothing is said about it.
+    """
+    if not isinstance(value, Mapping):
+        return ""
+    missing = value.get("missing")
+    if missing:
+        return f"picture not computed: {listed([str(text) for text in missing], 3)}"
+    if "face" not in value:
+        return ""
+    face, mired = number(value.get("face")), number(value.get("mired"))
+    parts = []
+    if face is None:
+        parts.append("face dark")
+    elif abs(face) >= NOT_SEEN["face"]:
+        parts.append(f"face {signed(face, 2)} stop")
+    before, after = ratio(value.get("ratio_wanted")), ratio(value.get("ratio"))
+    if before != after:
+        parts.append(f"ratio {before} → {after}")
+    if mired is not None and abs(mired) >= NOT_SEEN["mired"]:
+        parts.append(f"{abs(mired):.0f} mired {'warmer' if mired > 0 else 'cooler'}")
+    return ", ".join(parts) or "face unchanged"
+
+
+def drift_line(entries: Sequence[Json]) -> str:
+    """All open drift of one device in one line, the picture's part of it in the middle.
+
+    `key +0.32 stop (64 → 80 %), 11 mired cooler (4300 → 4514 K); face +0.21 stop, ratio 2.0:1 →
+    2.5:1; for 12.0 s`
+    """
+    order = {"online": 0, "switch": 1, "level": 2, "cct": 3}
+    ordered = sorted(entries, key=lambda entry: order.get(str(entry.get("point")), 9))
+    first = ordered[0]
+    off = []
+    for entry in ordered:
+        change = from_to(entry)
+        off.append(by_how_much(entry) + (f" ({change})" if change else ""))
+    parts = [f"{clean(first.get('device', '?'), 40)} {', '.join(off)}"]
+    shown = picture(first.get("picture"))
+    if shown:
+        parts.append(shown)
+    lasting = [found for entry in ordered if (found := number(entry.get("for_s"))) is not None]
+    tail = [f"for {duration(max(lasting))}"] if lasting else []
+    for entry in ordered:
+        worst = entry.get("worst")
+        if isinstance(worst, Mapping) and worst.get("reported") != entry.get("reported"):
+            was = by_how_much(
+                {**entry, "reported": worst.get("reported"), "percent": None}
+                | {"stops": worst.get("stops"), "mired": worst.get("mired")}
+            )
+            tail.append(f"at its worst {was}")
+    if any(entry.get("contested") is True for entry in ordered):
+        tail.append("contested: put back and changed again")
+    if tail:
+        parts.append(", ".join(tail))
+    return "; ".join(parts)
+
+
+def drift_lines(entries: Sequence[Json], together: object = None) -> list[str]:
+    """A line a device; one more for the picture where several have drifted, or none can be."""
+    by_device: dict[str, list[Json]] = {}
+    for entry in entries:
+        by_device.setdefault(str(entry.get("device", "?")), []).append(entry)
+    lines = [drift_line(own) for own in by_device.values()]
+    whole = picture(together)
+    if whole and (len(lines) > 1 or not any(picture(e.get("picture")) for e in entries)):
+        lines.append(f"in the picture: {whole}")
+    return lines
 
 
 # ---- states -----------------------------------------------------------------------------

@@ -12,11 +12,8 @@ from collections.abc import Collection, Mapping
 from studiobridge.control.effects import Ask, Effect, Lockout, Tell, Wake
 from studiobridge.control.feeds import Feeds
 from studiobridge.control.known import Truth
+from studiobridge.craft.mains import instant_trip, running_limit, trips
 from studiobridge.profile.model import Point, Preset, SetProfile, Value
-
-# A continuous load stays at or under 80 % of the breaker: NEC 210.20(A) (the 125 % rule),
-# from memory. Local code and a licensed electrician decide.
-CONTINUOUS_SHARE = 0.8
 
 
 class Desk:
@@ -109,14 +106,28 @@ class Desk:
         return None
 
     def why_too_much(self, name: str, presets: Mapping[str, Preset]) -> str | None:
-        """Why switching this on would ask too much of its circuit; None when it would not."""
+        """Why switching this on would ask too much of its circuit; None when it would not.
+
+        By the numbers: the load for long against 80 % of the breaker, and its inrush on top of
+        what runs against the lower end of the band in which the breaker may trip at once.
+        """
         device = self.profile.devices[name]
         if device.circuit is None:
             return None
         circuit = self.profile.circuits[device.circuit]
-        limit = CONTINUOUS_SHARE * circuit.breaker * self.profile.voltage
+        limit = running_limit(circuit.breaker, self.profile.voltage)
         mine = dict(presets)
         asked = self.truth.asked_of(device.circuit, mine)
+        if "switch" in device.tells and not self.truth.surely_on(name):
+            inrush = self.feeds.inrush(self.profile, name)
+            running = asked / self.profile.voltage
+            if inrush > 0 and trips(inrush, running, circuit.breaker, circuit.curve) != "no":
+                band, _ = instant_trip(circuit.breaker, circuit.curve)
+                return (
+                    f"switching {name} on asks {inrush:.0f} A of circuit {circuit.name} on top of"
+                    f" {running:.1f} A; its {circuit.curve} {circuit.breaker:g} A breaker may trip"
+                    f" at once from {band:.0f} A"
+                )
         if not self.truth.may_be_on(name):
             joining: set[str] = {name, *self.feeds.reach.get(name, ())}
             asked += sum(

@@ -14,6 +14,7 @@ from studiobridge.control.holding import Drift
 from studiobridge.control.known import Known
 from studiobridge.control.plan import describe, waits_for
 from studiobridge.control.sequence import staying_on
+from studiobridge.figures.light import Change
 from studiobridge.profile.model import Value
 
 if TYPE_CHECKING:
@@ -114,10 +115,38 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         "left_on": controller.left_on,
         "contested": sorted(controller.contested),
         "drifting": sorted({drift.device for drift in controller.watcher.drifts.values()}),
+        "picture": picture_view(controller),
         "faults": controller.faults,
         "warm_in_s": warm,
         "session": controller.session,
     }
+
+
+def _picture(change: Change | None) -> View | None:
+    """What the picture lost or gained; None where it could not be computed."""
+    if change is None:
+        return None
+    return {
+        "face": _number(change.face),
+        "ratio_wanted": _number(change.ratio_wanted),
+        "ratio": _number(change.ratio_now),
+        "mired": _number(change.mired, 1),
+        "duv_prime": _number(change.duv_prime, 5),
+    }
+
+
+def picture_view(controller: Controller) -> View | None:
+    """What all open drift together does to the picture; None when nothing has drifted."""
+    names = {drift.device for drift in controller.watcher.drifts.values()}
+    watch = controller.watcher.picture
+    if not names:
+        return None
+    # a plug that went off takes its lights with it
+    names |= {below for name in names for below in controller.desk.feeds.below.get(name, ())}
+    change = _picture(watch.change(names))
+    if change is not None:
+        return change
+    return {"missing": list(watch.missing())}
 
 
 def _drift(controller: Controller, drift: Drift, at: float, wall: Wall) -> View:
@@ -138,6 +167,11 @@ def _drift(controller: Controller, drift: Drift, at: float, wall: Wall) -> View:
             "mired": _number(drift.worst.mired, 1),
         },
         "contested": drift.device in controller.contested,
+        "picture": _picture(
+            controller.watcher.picture.change(
+                {drift.device, *controller.desk.feeds.below.get(drift.device, ())}
+            )
+        ),
     }
 
 

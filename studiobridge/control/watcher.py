@@ -7,6 +7,8 @@ The rules of drift:
   (law 11): until a device has settled after a command, its reports are only remembered.
 - A difference must last for the settle time. A device that can be asked is asked at once, so
   that the answer decides and not an old report.
+- Where the profile holds the picture, the fixture that moved it most is drift too, even when
+  it is within its own tolerance (see picture.py).
 - A device that goes offline, or is silent for too long, drifts too. What hangs on a plug that
   was switched off does not: the plug does.
 """
@@ -20,6 +22,7 @@ from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce, DriftNote
 from studiobridge.control.holding import Distance, Drift, distance, matches
 from studiobridge.control.known import NEVER, wanted_points
+from studiobridge.control.picture import PictureWatch
 from studiobridge.profile.model import Point, Value
 
 How = Literal["returned", "restored", "kept", "powered down", "changed look"]
@@ -47,6 +50,8 @@ class Watcher:
         # devices of which every point was as wanted when last judged: the quick way through
         self.settled: set[str] = set()
         self._pending: dict[Key, float] = {}
+        self.picture = PictureWatch(desk)
+        self._blamed: frozenset[Key] = frozenset()
         self._next = next_drift
         self._busy = busy
         self._opened = opened
@@ -95,6 +100,7 @@ class Watcher:
             self.close(key, at, how, quietly=True)
         self.wanted.clear()
         self.settled.clear()
+        self._blamed = frozenset()
         self._pending.clear()
 
     def let_go_of(self, name: str, points: set[Point]) -> None:
@@ -121,15 +127,24 @@ class Watcher:
         if name in self.settled:
             known = self.desk.truth.devices[name]
             wanted = self.wanted[name].get(point)
-            if said == wanted or (wanted is None and point != "online"):
+            pictured = self.picture.holds and name in self.picture.fixtures
+            if not pictured and (said == wanted or (wanted is None and point != "online")):
                 return
             if (
-                wanted is not None
+                not pictured
+                and wanted is not None
                 and at >= known.quiet_until
                 and matches(known.device, known.grids.get(point), point, wanted, said)
             ):
                 return
         self.judge(name, at)
+
+    def _reblame(self, name: str, at: float) -> None:
+        """Who moved the picture may have changed with this report: judge the others concerned."""
+        before, self._blamed = self._blamed, self.picture.blamed()
+        for other, _ in before ^ self._blamed:
+            if other != name:
+                self.desk.wake(f"judge {other}", at)
 
     def judge(self, name: str, at: float) -> None:
         """Compare what this device last reported with what is wanted of it."""
@@ -152,6 +167,8 @@ class Watcher:
             return
         if "switch" in held and not self._judge_point(name, "switch", held["switch"], at):
             return
+        if self.picture.holds and name in self.picture.fixtures:
+            self._reblame(name, at)
         same = True
         for point in ("level", "cct"):
             if point in held:
@@ -169,6 +186,7 @@ class Watcher:
             return True
         said = known.values[point]
         same = matches(known.device, known.grids.get(point), point, wanted, said)
+        same = same and (name, point) not in self._blamed
         self._compare(name, point, wanted, same, said, at)
         return same
 
@@ -270,6 +288,8 @@ class Watcher:
         drift = Drift(self._next, name, point, wanted, said, since, by, said, by)
         self._next += 1
         self.drifts[key] = drift
+        if point in ("level", "cct"):
+            self.desk.truth.adrift.add(name)
         self._note(drift, at, "opened", "")
         self._opened(drift, at)
 
@@ -289,6 +309,8 @@ class Watcher:
     def close(self, key: Key, at: float, how: How, quietly: bool = False) -> None:
         """Close an entry; `quietly` when the state of the set changes for another reason."""
         drift = self.drifts.pop(key)
+        if not any(other == key[0] and p in ("level", "cct") for other, p in self.drifts):
+            self.desk.truth.adrift.discard(key[0])
         self._note(drift, at, "closed", how)
         if not self.drifts and not quietly:
             self._emptied(at)

@@ -9,7 +9,9 @@ from typing import Literal
 # 330 for a dome. Meters differ by their makers: it is a setting.
 C_FLAT = 250.0
 C_DOME = 330.0
-FOOT_CANDLE = 10.764  # lx, by definition (1 lm / ft^2)
+FOOT_CANDLE = 1.0 / 0.3048**2  # lx, by definition: 1 lm / ft^2, 10.764
+# Percent of one exposure that is hard to see from frame to frame. Common practice, no source.
+VISIBLE = 1.0
 
 
 def _above_zero(**values: float) -> None:
@@ -52,7 +54,7 @@ def flicker_periods(shutter: float, frequency: float) -> float:
 
 
 def bands(
-    shutter: float, frequency: float, modulation: float = 100.0, visible: float = 1.0
+    shutter: float, frequency: float, modulation: float = 100.0, visible: float = VISIBLE
 ) -> bool:
     """May this shutter show bands or flicker under a light of this frequency (Hz)?
 

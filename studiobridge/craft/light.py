@@ -1,25 +1,116 @@
-"""Light: stops and dimmer curves (first sketch)."""
+"""Dimmers: from the level that is set to the light that comes out, and back.
+
+A share is light output relative to the fixture's own full output, 0 to 1. A level is what is
+set on the fixture, 0 to 100 %.
+"""
 
 from __future__ import annotations
 
 import math
-from typing import Literal
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, Literal
 
-DimmerCurve = Literal["linear", "square", "logarithmic"]
+Curve = Literal["linear", "square", "logarithmic", "measured"]
 
-
-def output(dimmer: DimmerCurve, level: float) -> float:
-    x = level / 100.0
-    if dimmer == "square":
-        return x * x
-    if dimmer == "logarithmic":
-        n = 254 * x
-        return 0.0 if n < 1 else 10 ** ((n - 1) / (253 / 3) - 3)
-    return x
+# IEC 62386-102, from memory: X(n) = 10^((n - 1) / (253 / 3) - 1) percent for n = 1 to 254.
+LOGARITHMIC_STEPS = 254.0
+LOGARITHMIC_DECADE = 253.0 / 3.0
+LOWEST_LOGARITHMIC = 0.001
 
 
-def level_stops(dimmer: DimmerCurve, wanted_level: float, reported_level: float) -> float | None:
-    a, b = output(dimmer, wanted_level), output(dimmer, reported_level)
-    if a <= 0 or b <= 0:
+@dataclass(frozen=True, slots=True)
+class Dimmer:
+    """How a fixture's light follows its level.
+
+    `points` are for the curve `measured` only: (level %, output %), both strictly rising, the
+    last one (100, 100). Raises ValueError for any other table.
+    """
+
+    curve: Curve = "linear"
+    points: tuple[tuple[float, float], ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.curve != "measured":
+            if self.points:
+                raise ValueError(f"a {self.curve} dimmer has no table of measured points")
+            return
+        if len(self.points) < 2:
+            raise ValueError("a table of measured points has two of them or more")
+        for (level, out), (higher, more) in zip(self.points, self.points[1:], strict=False):
+            if not (level < higher and out < more):
+                raise ValueError(
+                    f"measured points rise in level and in light; {level:g} %: {out:g} % is"
+                    f" followed by {higher:g} %: {more:g} %"
+                )
+        if self.points[0][0] < 0 or self.points[0][1] < 0 or self.points[-1] != (100.0, 100.0):
+            raise ValueError("measured points are percent of full: the last one is 100 %: 100 %")
+
+    def output(self, level: float) -> float:
+        """Share of full output (0-1) at a level (0-100 %).
+
+        linear: level / 100. square: its square (common practice). logarithmic: IEC 62386-102
+        (from memory), below its lowest step dark. measured: through the points, rising between
+        them (scipy, PCHIP); below the first point straight down to dark at 0 %. Raises
+        ValueError outside 0-100 %.
+        """
+        if not 0.0 <= level <= 100.0:
+            raise ValueError(f"a level is from 0 to 100 %, not {level:g}")
+        x = level / 100.0
+        if self.curve == "linear":
+            return x
+        if self.curve == "square":
+            return x * x
+        if self.curve == "logarithmic":
+            n = LOGARITHMIC_STEPS * x
+            if n < 1.0:
+                return 0.0
+            return float(10.0 ** ((n - 1.0) / LOGARITHMIC_DECADE - 3.0))
+        return float(min(1.0, max(0.0, _through(self.points)(level) / 100.0)))
+
+    def level_for(self, share: float) -> float:
+        """The level (0-100 %) that gives a share of full output: the inverse of `output`.
+
+        A logarithmic dimmer has nothing between dark and 0.1 %: less light than that is asked
+        of its lowest step. Raises ValueError outside 0-1.
+        """
+        if not 0.0 <= share <= 1.0:
+            raise ValueError(f"a share of full output is from 0 to 1, not {share:g}")
+        if share == 0.0 or self.curve == "linear":
+            return share * 100.0
+        if self.curve == "square":
+            return math.sqrt(share) * 100.0
+        if self.curve == "logarithmic":
+            steps = LOGARITHMIC_DECADE * (math.log10(max(share, LOWEST_LOGARITHMIC)) + 3.0)
+            return (1.0 + steps) / LOGARITHMIC_STEPS * 100.0
+        for level, out in self.points:
+            if math.isclose(out, share * 100.0, rel_tol=1e-12):
+                return level
+        roots = _through(self.points).solve(share * 100.0, extrapolate=False)
+        return float(min(100.0, max(0.0, roots[0])))
+
+
+LINEAR = Dimmer()
+
+
+@lru_cache(maxsize=256)
+def _through(points: tuple[tuple[float, float], ...]) -> Any:
+    """Monotone cubic through measured points: scipy's PchipInterpolator (Fritsch-Butland).
+
+    Imported here because only sets with measured dimmers need it, and it is large.
+    """
+    from scipy.interpolate import PchipInterpolator
+
+    table = points if points[0][0] == 0.0 else ((0.0, 0.0), *points)
+    return PchipInterpolator([level for level, _ in table], [out for _, out in table])
+
+
+def level_stops(dimmer: Dimmer, wanted_level: float, reported_level: float) -> float | None:
+    """Stops of light from the wanted level up to the reported one; None when either is dark.
+
+    Levels 0-100 %; stops are log2 of the ratio of output, by definition.
+    """
+    wanted, reported = dimmer.output(wanted_level), dimmer.output(reported_level)
+    if wanted <= 0 or reported <= 0:
         return None
-    return math.log2(b / a)
+    return math.log2(reported / wanted)

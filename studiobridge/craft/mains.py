@@ -26,6 +26,8 @@ OHM_PER_KM: dict[float, float] = {
 # Ohm per 1000 ft, solid copper at 75 degrees C. NEC chapter 9 table 8, from memory.
 OHM_PER_1000_FT: dict[int, float] = {16: 4.89, 14: 3.07, 12: 1.93, 10: 1.21}
 METRES_PER_FOOT = 0.3048
+# Advice for the drop along a branch: NEC informational note, from memory.
+DROP_ADVICE = 0.03
 # A battery is not its label: age, cold and the cut-off of the fixture take about a fifth.
 # Common practice, no source.
 BATTERY_MARGIN = 0.8
@@ -48,11 +50,19 @@ def trips(
     """
     if not (inrush >= 0 and running >= 0 and breaker > 0):
         raise ValueError("currents are not negative, and a breaker is above 0 A")
-    low, high = TRIP_BAND[curve]
+    low, high = instant_trip(breaker, curve)
     total = inrush + running
-    if total < low * breaker:
+    if total < low:
         return "no"
-    return "may" if total < high * breaker else "will"
+    return "may" if total < high else "will"
+
+
+def instant_trip(breaker: float, curve: Curve) -> tuple[float, float]:
+    """Amperes from which a breaker may, and from which it must, trip at once. IEC 60898-1."""
+    if not breaker > 0:
+        raise ValueError(f"a breaker is above 0 A, not {breaker:g}")
+    low, high = TRIP_BAND[curve]
+    return low * breaker, high * breaker
 
 
 def resistance(length: float, *, square_mm: float | None = None, awg: int | None = None) -> float:

@@ -12,6 +12,8 @@ import math
 from collections.abc import Sequence
 
 FIVE_TIMES_RULE = 5.0
+# What a meter takes for the middle of the scale: an 18 % grey card. Common practice, no source.
+GREY_CARD = 0.18
 
 
 def stops(a: float, b: float) -> float:
@@ -68,22 +70,49 @@ def evenness(values: Sequence[float]) -> float:
     return stops(max(values), min(values))
 
 
-def across(
-    lights: Sequence[tuple[float, float, float, float, float]], width: float, points: int = 5
-) -> list[float]:
-    """Illuminance (lx) at evenly spaced points across a backdrop of `width` m, edge to edge.
+def off_axis_share(off_axis: float, beam: float) -> float:
+    """Share (0-1) of the light on axis that leaves a fixture `off_axis` degrees from its axis.
 
-    Each light is (lux, at, across, out, share): its figure, where it stands across the backdrop
-    (m from its middle) and out from it (m). The backdrop lies in its own plane at out = 0.
+    A beam angle is where half is left, measured from side to side (trade definition; CIE and
+    IES files use the same half). Between, cosine to a power chosen so that exactly half is left
+    there: 120 degrees is a plain diffuse panel (Lambert). The model is the usual one for LEDs
+    (Moreno and Sun 2008, from memory). Behind the fixture there is nothing. Raises ValueError
+    for a beam not above 0 and below 180 degrees.
     """
-    if points < 2 or not width > 0:
-        raise ValueError("a backdrop has a width above 0 m, and two points or more")
-    found = []
-    for i in range(points):
-        x = -width / 2 + width * i / (points - 1)
-        total = 0.0
-        for lux, at, place, out, share in lights:
-            distance, angle = angle_between((place, out), (x, 0.0), (0.0, 1.0))
-            total += illuminance(lux, at, distance, angle, share)
-        found.append(total)
-    return found
+    if not 0.0 < beam < 180.0:
+        raise ValueError(f"a beam angle is above 0 and below 180 degrees, not {beam:g}")
+    if not 0.0 <= off_axis <= 180.0:
+        raise ValueError(f"an angle off the axis is from 0 to 180 degrees, not {off_axis:g}")
+    if off_axis >= 90.0:
+        return 0.0
+    power = math.log(0.5) / math.log(math.cos(math.radians(beam / 2.0)))
+    return float(math.cos(math.radians(off_axis)) ** power)
+
+
+def glow_on(luminance: float, width: float, height: float, distance: float) -> float:
+    """Illuminance (lx) that an evenly glowing rectangle throws on a plane facing its middle.
+
+    `luminance` cd/m2, sides and distance m. E = pi L F with the configuration factor of an
+    element parallel to a rectangle, four corners of it (Howell's catalogue, B-3, from memory).
+    Raises ValueError for sides or a distance not above 0, or negative luminance.
+    """
+    if not (width > 0 and height > 0 and distance > 0):
+        raise ValueError("a glowing surface has sides and a distance above 0 m")
+    if not luminance >= 0:
+        raise ValueError(f"a luminance is not negative, not {luminance:g} cd/m²")
+    a, b = width / (2.0 * distance), height / (2.0 * distance)
+    far_a, far_b = math.sqrt(1.0 + a * a), math.sqrt(1.0 + b * b)
+    corner = (a / far_a * math.atan(b / far_a) + b / far_b * math.atan(a / far_b)) / math.tau
+    return math.pi * luminance * 4.0 * corner
+
+
+def luminance_of(lux: float, reflectance: float) -> float:
+    """Luminance (cd/m2) of a matt surface under `lux`: L = rho E / pi (Lambert, by definition).
+
+    `reflectance` from 0 to 1. Raises ValueError outside, or for negative light.
+    """
+    if not 0.0 <= reflectance <= 1.0:
+        raise ValueError(f"a reflectance is from 0 to 1, not {reflectance:g}")
+    if not lux >= 0:
+        raise ValueError(f"illuminance is not negative, not {lux:g} lx")
+    return reflectance * lux / math.pi

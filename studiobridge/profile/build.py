@@ -14,6 +14,8 @@ from types import MappingProxyType
 
 from pydantic import BaseModel, ValidationError
 
+from studiobridge.craft.exposure import C_DOME, C_FLAT, shutter_of_angle
+from studiobridge.craft.mains import resistance
 from studiobridge.profile.model import (
     FIXTURES,
     HOMIE5,
@@ -25,26 +27,37 @@ from studiobridge.profile.model import (
     Circuit,
     Device,
     HearMap,
+    Lead,
     LeftOn,
     Look,
+    Output,
     Patience,
+    Picture,
+    PictureTolerance,
+    Place,
     Point,
     Preset,
+    Price,
+    Room,
     SetProfile,
     Span,
     SwitchRule,
     TellMap,
     Tolerance,
     Unit,
+    Variation,
     WireMap,
     Words,
 )
 from studiobridge.profile.shape import (
     DeviceShape,
+    LeadShape,
     LookShape,
+    PlaceShape,
     PointShape,
     PresetShape,
     ProfileShape,
+    RoomShape,
     ToleranceShape,
     WireShape,
 )
@@ -57,6 +70,7 @@ DAY_WORDS = {
     "weekends": frozenset({5, 6}),
 }
 BATTERY = "battery"
+MARK = "mark"
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +80,13 @@ class Reading:
     profile: SetProfile
     warnings: tuple[Problem, ...]
     path: FilePath | None = None
+    document: Document | None = None
+
+    def problem(self, where: Path, what: str, todo: str = "") -> Problem:
+        """What others found out about this profile, with the line and column it is about."""
+        if self.document is None:
+            return Problem(str(self.path or self.profile.name), 1, 1, what, todo)
+        return self.document.problem(where, what, todo, key=True)
 
 
 def read_profile(path: FilePath) -> Reading:
@@ -78,7 +99,7 @@ def read_profile(path: FilePath) -> Reading:
         what = f"it cannot be read: {error.strerror or error}"
         raise ProfileError([Problem(str(path), 1, 1, what)]) from None
     reading = read_profile_text(data, str(path))
-    return Reading(reading.profile, reading.warnings, path)
+    return Reading(reading.profile, reading.warnings, path, reading.document)
 
 
 def read_profile_text(text: str | bytes, name: str = "profile.yaml") -> Reading:
@@ -98,7 +119,7 @@ def read_profile_text(text: str | bytes, name: str = "profile.yaml") -> Reading:
         raise ProfileError(problems)
     assert profile is not None
     warnings = sorted(builder.warnings, key=lambda p: (p.line, p.column))
-    return Reading(profile, tuple(warnings))
+    return Reading(profile, tuple(warnings), None, document)
 
 
 # ---- pydantic's words to ours ------------------------------------------------------------
@@ -145,7 +166,7 @@ def _inner(annotation: object) -> object:
 
 def _model_path(path: Path) -> Path:
     """A path without the parts that are names a person made up or places in a list."""
-    named = {"circuits", "wires", "devices", "looks", "switches"}
+    named = {"circuits", "wires", "devices", "looks", "switches", "variations"}
     out: list[str | int] = []
     skip = False
     for part in path:
@@ -238,6 +259,10 @@ class _Builder:
         for name, device in shape.devices.items():
             devices[name] = self._device(name, device, wires, looks, feeds)
         self._after()
+        room = self._room()
+        for name, made in devices.items():
+            self._check_place(name, made, room, devices)
+        picture = self._picture(devices)
         for look in looks.values():
             self._check_look(look, devices)
         if shape.default_look is not None and shape.default_look not in looks:
@@ -263,6 +288,12 @@ class _Builder:
                 patience=Patience(
                     max(0.1, shape.patience.reply), shape.patience.tries, shape.patience.listen
                 ),
+                frequency=float(shape.mains.frequency.split(" ")[0])
+                if shape.mains.frequency
+                else None,
+                price=Price(*shape.mains.price) if shape.mains.price else None,
+                room=room,
+                picture=picture,
             )
             if not self.problems
             else None
@@ -412,7 +443,7 @@ class _Builder:
         at: Path = ("devices", name)
         document_names = (*self.shape.mains.circuits, *self.shape.devices, BATTERY)
         battery = shape.fed_by == BATTERY
-        if name in ("title", "from", BATTERY):
+        if name in ("title", "from", "whites", MARK, BATTERY):
             self.wrong(at, f"'{name}' is a word of this file", "give it another name", key=True)
         if shape.fed_by is None:
             self.wrong(
@@ -522,10 +553,165 @@ class _Builder:
             level_range=shape.level,
             cct_range=shape.cct,
             dimmer=shape.dimmer,
+            role=shape.role,
+            place=_place(shape.place),
+            output=Output(*shape.output) if shape.output else None,
+            beam=shape.beam,
+            size=(float(shape.size.width), float(shape.size.height)) if shape.size else None,
+            glow=shape.glow,
+            reflects=shape.reflects / 100.0 if shape.reflects is not None else None,
+            pwm=shape.pwm,
+            flicker=shape.flicker,
+            lead=self._lead(shape.lead, (*at, "lead", "section")),
+            holds=shape.holds,
             tolerance=self._tolerance(shape.tolerance),
             poll=shape.poll or None,
             silent_after=shape.silent_after or None,
             restores=shape.restores,
+        )
+
+    # ---- room, picture -------------------------------------------------------------------
+
+    def _lead(self, shape: LeadShape | None, at: Path) -> Lead | None:
+        if shape is None:
+            return None
+        lead = Lead(float(shape.length), *shape.section)
+        try:
+            resistance(lead.length, square_mm=lead.square_mm, awg=lead.awg)
+        except ValueError as error:
+            what, _, todo = str(error).partition("; ")
+            self.wrong(at, what, todo)
+        return lead
+
+    def _room(self) -> Room:
+        shape = self.shape.room
+        for name, variation in shape.variations.items():
+            for link in variation.__pydantic_extra__ or {}:
+                if link not in shape.chain:
+                    at: Path = ("room", "variations", name, link)
+                    what = f"the chain has no '{link}' to vary"
+                    self.wrong(at, what, nearest(link, shape.chain), key=True)
+        mark = None
+        if shape.mark is not None:
+            mark = Place(float(shape.mark.from_back), shape.mark.across, float(shape.mark.height))
+            self._inside(mark, shape, ("room", "mark"), "the mark")
+        return Room(
+            depth=shape.depth,
+            width=float(shape.width) if shape.width is not None else None,
+            height=float(shape.height) if shape.height is not None else None,
+            mark=mark,
+            chain=MappingProxyType(dict(shape.chain)),
+            variations=tuple(
+                Variation(name, v.title, MappingProxyType(dict(v.__pydantic_extra__ or {})))
+                for name, v in shape.variations.items()
+            ),
+        )
+
+    def _inside(self, place: Place, room: RoomShape, at: Path, what: str) -> None:
+        """Nothing stands outside the room it is in."""
+        if room.depth is not None and place.from_back > room.depth:
+            self.wrong(
+                (*at, "from_back"),
+                f"{what} is {place.from_back:g} m from the back wall of a room"
+                f" {float(room.depth):g} m deep",
+            )
+        if room.width is not None and abs(place.across) > float(room.width) / 2:
+            self.wrong(
+                (*at, "across"),
+                f"{what} is {abs(place.across):g} m from the middle of a room"
+                f" {float(room.width):g} m wide",
+                "across is 0 in the middle, negative to the left as the camera sees it",
+            )
+        if room.height is not None and place.height > room.height:
+            self.wrong(
+                (*at, "height"),
+                f"{what} is {place.height:g} m up in a room {float(room.height):g} m high",
+            )
+
+    def _check_place(
+        self, name: str, device: Device, room: Room, devices: Mapping[str, Device]
+    ) -> None:
+        at: Path = ("devices", name)
+        only: list[tuple[str, bool, object]] = [
+            ("role", device.fixture, device.role),
+            ("output", device.fixture, device.output),
+            ("beam", device.fixture, device.beam),
+            ("pwm", device.fixture or device.kind == "display", device.pwm),
+            ("flicker", device.fixture or device.kind == "display", device.flicker),
+            ("size", device.kind == "backdrop", device.size),
+            ("glow", device.kind == "backdrop", device.glow),
+            ("reflects", device.kind == "backdrop", device.reflects),
+            ("holds", device.battery, device.holds),
+        ]
+        for key, fits, value in only:
+            if value is not None and not fits:
+                what = f"'{name}' is a {device.kind} and has no '{key}'"
+                if key == "holds":
+                    what = f"'{name}' is not on battery, so it holds nothing"
+                self.wrong((*at, key), what, key=True)
+        place = device.place
+        if place is None:
+            return
+        self._inside(place, self.shape.room, (*at, "place"), f"'{name}'")
+        aim = place.aim
+        if aim is None:
+            return
+        where: Path = (*at, "place", "aim")
+        if aim == MARK:
+            if room.mark is None:
+                self.wrong(where, "there is no mark to aim at", "add 'mark:' to 'room:'")
+                return
+            target = room.mark
+        elif aim not in devices or aim == name:
+            self.wrong(where, f"there is no '{aim}' to aim at", nearest(aim, [MARK, *devices]))
+            return
+        else:
+            found = devices[aim].place
+            if found is None:
+                self.wrong(where, f"'{aim}' has no place to aim at", f"give '{aim}' a place")
+                return
+            target = found
+        if (place.from_back, place.across, place.height) == (
+            target.from_back,
+            target.across,
+            target.height,
+        ):
+            self.wrong((*at, "place"), f"'{name}' stands exactly where it aims", key=True)
+
+    def _picture(self, devices: Mapping[str, Device]) -> Picture:
+        shape = self.shape.picture
+        if shape.camera is not None:
+            camera = devices.get(shape.camera)
+            cameras = [d.name for d in devices.values() if d.kind == "camera"]
+            if camera is None or camera.kind != "camera":
+                what = f"there is no camera '{shape.camera}'"
+                self.wrong(("picture", "camera"), what, nearest(shape.camera, cameras))
+        shutter, angle = shape.shutter or (None, None)
+        if angle is not None:
+            if shape.frames is None:
+                what = "a shutter in degrees needs the frame rate"
+                self.wrong(("picture", "shutter"), what, "add 'frames: 25 fps'")
+            else:
+                shutter = shutter_of_angle(angle, shape.frames)
+        if shutter is not None and shape.frames is not None and shutter * shape.frames > 1 + 1e-9:
+            self.wrong(
+                ("picture", "shutter"),
+                f"{shutter:g} s is longer than a frame at {shape.frames:g} fps",
+            )
+        return Picture(
+            camera=shape.camera,
+            focal=shape.focal,
+            sensor=shape.sensor,
+            frames=shape.frames,
+            shutter=shutter,
+            iso=float(shape.iso) if shape.iso is not None else None,
+            aperture=shape.aperture,
+            white=shape.white,
+            constant=C_DOME if shape.meter == "dome" else C_FLAT,
+            daylight=shape.locus == "daylight",
+            whites_within=shape.whites_within,
+            fits=shape.fits,
+            hold=PictureTolerance(shape.hold.face, shape.hold.ratio, shape.hold.white),
         )
 
     def _tolerance(self, own: ToleranceShape | None) -> Tolerance:
@@ -697,7 +883,10 @@ class _Builder:
                     said.level if said.level is not None else before.level,
                     said.cct if said.cct is not None else before.cct,
                 )
-            done[name] = Look(name, MappingProxyType(presets), shape.title)
+            meant = shape.whites == "meant"
+            if shape.from_ in done:
+                meant = meant or done[shape.from_].whites_meant
+            done[name] = Look(name, MappingProxyType(presets), shape.title, meant)
             return done[name]
 
         for name in shapes:
@@ -785,6 +974,12 @@ class _Builder:
             what = f"there is no time zone '{name}'"
             self.wrong(("time_zone",), what, "write it like 'Europe/Lisbon'")
         return name
+
+
+def _place(shape: PlaceShape | None) -> Place | None:
+    if shape is None:
+        return None
+    return Place(float(shape.from_back), shape.across, float(shape.height), shape.aim)
 
 
 def _presets_in(shape: LookShape) -> dict[str, Preset]:

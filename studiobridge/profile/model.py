@@ -9,8 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from fractions import Fraction
 from types import MappingProxyType
 from typing import Literal
+
+from studiobridge.craft.light import LINEAR, Dimmer
 
 Kind = Literal[
     "plug",
@@ -60,7 +63,8 @@ YES_NO: frozenset[str] = frozenset({"switch", "rolling", "online", "down"})
 # bool for the yes/no points; float for level (%), cct (K) and watts (W)
 Value = bool | float
 
-DimmerCurve = Literal["linear", "square", "logarithmic"]
+Role = Literal["key", "fill", "rim", "wash", "practical"]
+ROLES: tuple[Role, ...] = ("key", "fill", "rim", "wash", "practical")
 LevelUnit = Literal["percent", "fraction"]
 CctUnit = Literal["kelvin", "mired"]
 Unit = Literal["percent", "fraction", "kelvin", "mired", "watt"]
@@ -82,6 +86,8 @@ class Look:
     name: str
     presets: Mapping[str, Preset]
     title: str = ""
+    # its whites differ on purpose: no warning about it
+    whites_meant: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +107,112 @@ class Tolerance:
     level: float = 0.1
     cct: float = 8.0
     settle: float = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where something stands (m): out from the back wall, across the room, above the floor.
+
+    Across is 0 on the line from the middle of the back wall, negative to the left as the
+    camera sees it. `aim` is what it points at: "mark", or the name of a device.
+    """
+
+    from_back: float
+    across: float
+    height: float
+    aim: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """What a fixture gives on its axis at full: `lux` at `at` metres."""
+
+    lux: float
+    at: float
+
+
+@dataclass(frozen=True, slots=True)
+class Lead:
+    """An extension lead: its length (m) and either its section (mm²) or its gauge (AWG)."""
+
+    length: float
+    square_mm: float | None = None
+    awg: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Variation:
+    """Another way to use the room's depth: some links of the chain at another depth (m)."""
+
+    name: str
+    title: str
+    links: Mapping[str, Fraction]
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """The room's inside (m), the mark where the subject is, and the depth it all takes.
+
+    `chain` goes from the back wall to the rear of the camera rig, exact lengths in metres.
+    """
+
+    depth: Fraction | None = None
+    width: float | None = None
+    height: float | None = None
+    mark: Place | None = None
+    chain: Mapping[str, Fraction] = field(default_factory=lambda: MappingProxyType({}))
+    variations: tuple[Variation, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PictureTolerance:
+    """How far the picture may move, whatever each fixture may: None where not held.
+
+    `face` and `ratio` in stops, `white` in mired.
+    """
+
+    face: float | None = None
+    ratio: float | None = None
+    white: float | None = None
+
+    @property
+    def held(self) -> bool:
+        return (self.face, self.ratio, self.white) != (None, None, None)
+
+
+Fits = Literal["head-and-shoulders", "half-length", "full-length"]
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """The camera's side of the light: lens, exposure, white balance, what it has to show.
+
+    Focal length and sensor in mm, shutter in s, frames per second, white in K. `constant` is
+    the incident meter's (ISO 2720). `daylight`: whites from 4000 K up lie on the CIE daylight
+    locus. `whites_within`: mired two fixtures of a look may differ before `check` says so.
+    """
+
+    camera: str | None = None
+    focal: float | None = None
+    sensor: tuple[float, float] | None = None
+    frames: float | None = None
+    shutter: float | None = None
+    iso: float | None = None
+    aperture: float | None = None
+    white: float | None = None
+    constant: float = 250.0
+    daylight: bool = False
+    whites_within: float = 15.0
+    fits: Fits | None = None
+    hold: PictureTolerance = PictureTolerance()
+
+
+@dataclass(frozen=True, slots=True)
+class Price:
+    """What energy costs: an amount per kWh, in a currency as it is written."""
+
+    per_kwh: float
+    currency: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +323,22 @@ class Device:
     forgets_level: bool = False
     level_range: tuple[float, float] | None = None
     cct_range: tuple[float, float] | None = None
-    dimmer: DimmerCurve = "linear"
+    dimmer: Dimmer = LINEAR
+    role: Role | None = None
+    place: Place | None = None
+    output: Output | None = None
+    # degrees from side to side where half the light is left
+    beam: float | None = None
+    # a backdrop: its sides (m), its own light at full (cd/m²), how much it reflects (0-1)
+    size: tuple[float, float] | None = None
+    glow: float | None = None
+    reflects: float | None = None
+    # the light's own pulse frequency (Hz) and how deep it modulates (%)
+    pwm: float | None = None
+    flicker: float | None = None
+    lead: Lead | None = None
+    # what its battery holds (Wh)
+    holds: float | None = None
     tolerance: Tolerance = Tolerance()
     # ask this often (s) while the set is up; None: never by the clock
     poll: float | None = None
@@ -283,6 +410,11 @@ class SetProfile:
     warm_up: float = 0.0
     left_on: LeftOn | None = None
     patience: Patience = Patience()
+    # of the mains (Hz), and what a kWh costs; None where the profile does not say
+    frequency: float | None = None
+    price: Price | None = None
+    room: Room = Room()
+    picture: Picture = Picture()
 
     def fed_from(self, name: str) -> tuple[str, ...]:
         """Every device downstream of this device or circuit, in profile order."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 NUMBER = r"[-+]?[0-9]+(?:\.[0-9]+)?"
@@ -32,7 +32,8 @@ class Kind:
     def pattern(self) -> str:
         """A regular expression for the JSON Schema."""
         units = "|".join(re.escape(unit) for unit in self.units)
-        return rf"^\s*{NUMBER}\s*({units})\s*$"
+        both = rf"|{NUMBER}\s*ft\s+{NUMBER}\s*in" if "ft" in self.units else ""
+        return rf"^\s*({NUMBER}\s*({units}){both})\s*$"
 
     @property
     def range_pattern(self) -> str:
@@ -71,6 +72,24 @@ LENGTH = Kind(
     100.0,
     "2.4 m",
 )
+
+ACROSS = replace(LENGTH, example="-0.8 m")
+DEPTH = replace(LENGTH, low=0.0, example="85 cm")
+SIZE = replace(LENGTH, low=0.001, example="2.7 m")
+FOCAL = Kind("a focal length", {"mm": Fraction(1)}, 1.0, 2000.0, "28 mm")
+ANGLE = Kind("an angle", {"deg": Fraction(1), "°": Fraction(1)}, 0.1, 360.0, "110 deg")
+BEAM = replace(ANGLE, what="a beam angle", low=1.0, high=179.0)
+# 1 fc is 1 lm/ft², exactly
+FOOT_CANDLE = 1 / (INCH * 12) ** 2
+LUX = Kind("an illuminance", {"lx": Fraction(1), "fc": FOOT_CANDLE}, 0.001, 1_000_000.0, "2400 lx")
+GLOW = Kind(
+    "a luminance", {"cd/m²": Fraction(1), "cd/m2": Fraction(1)}, 0.01, 100_000.0, "90 cd/m²"
+)
+FREQUENCY = _kind("a frequency", 1.0, 10_000_000.0, "25 kHz", Hz="1", kHz="1000", MHz="1000000")
+ENERGY = _kind("an energy", 0.1, 100_000.0, "98 Wh", Wh="1", kWh="1000")
+FRAMES = _kind("a frame rate", 1.0, 1000.0, "25 fps", fps="1")
+REFLECTS = replace(LEVEL, what="a reflectance in percent", example="35 %")
+FLICKER = replace(LEVEL, what="a modulation in percent", example="3 %")
 
 _ONE = re.compile(rf"\s*({NUMBER})\s*([^\s0-9.+-].*?)?\s*\Z")
 _RANGE = re.compile(rf"\s*({NUMBER})\s*\.\.\s*({NUMBER})\s*([^\s0-9.+-].*?)?\s*\Z")
@@ -129,6 +148,88 @@ def parse_span(text: object) -> tuple[float, float]:
     if not low < high:
         raise ValueError(f"{shown} goes from high to low; write the lower end first")
     return low, high
+
+
+# ---- what takes more than a number and a unit ----------------------------------------------
+
+_OUTPUT = re.compile(r"\s*(.*?)\s+at\s+(.*?)\s*\Z")
+_SECTION = re.compile(rf"\s*({NUMBER})\s*(mm²|mm2|AWG)\s*\Z")
+_PRICE = re.compile(rf"\s*({NUMBER})\s*([A-Z]{{3}}|[€$£])\s*/\s*kWh\s*\Z")
+_SENSOR = re.compile(rf"\s*({NUMBER})\s*[x×]\s*({NUMBER})\s*mm\s*\Z")
+_PART = re.compile(r"\s*1\s*/\s*([0-9]+(?:\.[0-9]+)?)\s*s\s*\Z")
+_STOP = re.compile(r"\s*f\s*/\s*([0-9]+(?:\.[0-9]+)?)\s*\Z")
+
+
+def _said(text: object, pattern: re.Pattern[str], what: str, example: str) -> re.Match[str]:
+    found = pattern.match(text) if isinstance(text, str) and len(text) <= LONGEST else None
+    if found is None:
+        raise ValueError(f"{_shown(text)} is not {what}; write it like '{example}'")
+    return found
+
+
+def parse_output(text: object) -> tuple[float, float]:
+    """What a light gives on its axis at full: '2400 lx at 1 m' is (lx, m). Raises ValueError."""
+    found = _said(text, _OUTPUT, "an output", "2400 lx at 1 m")
+    return parse(found.group(1), LUX), parse(found.group(2), SIZE)
+
+
+def parse_section(text: object) -> tuple[float | None, int | None]:
+    """A conductor: '1.5 mm²' is (1.5, None), '14 AWG' is (None, 14). Raises ValueError."""
+    found = _said(text, _SECTION, "a conductor's section", "1.5 mm²")
+    if found.group(2) == "AWG":
+        gauge = Fraction(found.group(1))
+        if gauge.denominator != 1:
+            raise ValueError(f"{_shown(text)} is not a gauge; write it like '14 AWG'")
+        return None, int(gauge)
+    return float(found.group(1)), None
+
+
+def parse_price(text: object) -> tuple[float, str]:
+    """The price of energy: '0.24 EUR/kWh' is (0.24, 'EUR'). Raises ValueError."""
+    found = _said(text, _PRICE, "a price of energy", "0.24 EUR/kWh")
+    price = float(found.group(1))
+    if price < 0:
+        raise ValueError(f"{_shown(text)} is below nothing; a price is 0 or more")
+    return price, found.group(2)
+
+
+def parse_sensor(text: object) -> tuple[float, float]:
+    """The sides of a sensor, mm: '36 x 24 mm'. Raises ValueError."""
+    found = _said(text, _SENSOR, "a sensor's size", "36 x 24 mm")
+    wide, high = float(found.group(1)), float(found.group(2))
+    if not (0.5 <= high <= 100 and 0.5 <= wide <= 100):
+        raise ValueError(f"{_shown(text)} is no sensor's size; its sides are 0.5 to 100 mm")
+    return wide, high
+
+
+def parse_shutter(text: object) -> tuple[float | None, float | None]:
+    """A shutter: '1/50 s' is (0.02, None), '180 deg' is (None, 180.0). Raises ValueError."""
+    part = _PART.match(text) if isinstance(text, str) and len(text) <= LONGEST else None
+    if part is not None:
+        below = float(part.group(1))
+        if below < 1:
+            raise ValueError(f"{_shown(text)} is longer than 1 s; a shutter is at most that")
+        return 1.0 / below, None
+    if isinstance(text, str) and ("deg" in text or "°" in text):
+        return None, parse(text, ANGLE)
+    try:
+        time = parse(text, TIME)
+    except ValueError:
+        raise ValueError(
+            f"{_shown(text)} is not a shutter; write it like '1/50 s' or '180 deg'"
+        ) from None
+    if not 0 < time <= 1:
+        raise ValueError(f"{_shown(text)} is no shutter; above 0 and at most 1 s")
+    return time, None
+
+
+def parse_aperture(text: object) -> float:
+    """An aperture: 'f/2.8' is 2.8. Raises ValueError."""
+    found = _said(text, _STOP, "an aperture", "f/2.8")
+    number = float(found.group(1))
+    if not 0.5 <= number <= 128:
+        raise ValueError(f"{_shown(text)} is no aperture; from f/0.5 to f/128")
+    return number
 
 
 def _unit(unit: str | None, shown: str, kind: Kind) -> Fraction:

@@ -7,10 +7,20 @@ Only what can be said of a value by itself is checked here. What needs the rest 
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
+from fractions import Fraction
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainValidator,
+    WithJsonSchema,
+)
 
+from studiobridge.craft.light import LINEAR, Dimmer
 from studiobridge.profile import quantity
 from studiobridge.profile.model import KINDS
 from studiobridge.profile.model import Kind as DeviceKind
@@ -30,6 +40,22 @@ def _quantity(kind: Kind) -> Any:
         float,
         BeforeValidator(lambda text: quantity.parse(text, kind)),
         WithJsonSchema({"type": "string", "pattern": kind.pattern, "examples": [kind.example]}),
+    ]
+
+
+def _exact(kind: Kind) -> Any:
+    return Annotated[
+        Fraction,
+        PlainValidator(lambda text: quantity.exact(text, kind)),
+        WithJsonSchema({"type": "string", "pattern": kind.pattern, "examples": [kind.example]}),
+    ]
+
+
+def _special(parse: Callable[[object], Any], example: str) -> Any:
+    return Annotated[
+        Any,
+        PlainValidator(parse),
+        WithJsonSchema({"type": "string", "examples": [example]}),
     ]
 
 
@@ -91,8 +117,52 @@ def _clock(value: object) -> str:
     return value
 
 
+def _level_pairs(value: object) -> object:
+    """A table of measured points: level in percent to output in percent."""
+    if not isinstance(value, dict):
+        return value
+    return Dimmer(
+        "measured",
+        tuple(
+            (quantity.parse(level, quantity.LEVEL), quantity.parse(out, quantity.LEVEL))
+            for level, out in value.items()
+        ),
+    )
+
+
+def _dimmer(value: object) -> Dimmer:
+    made = _level_pairs(value)
+    if isinstance(made, Dimmer):
+        return made
+    if made not in ("linear", "square", "logarithmic"):
+        shown = str(value)[:40]
+        raise ValueError(
+            f"'{shown}' is no dimmer; write linear, square, logarithmic, or a table of measured"
+            " points like {10 %: 2 %, 50 %: 31 %, 100 %: 100 %}"
+        )
+    return Dimmer(made)
+
+
 _YES_NO_SCHEMA = {"enum": ["yes", "no", "on", "off", True, False]}
 if TYPE_CHECKING:
+    Across = float
+    Beam = float
+    Flicker = float
+    Focal = float
+    Frames = float
+    Frequency = float
+    Glow = float
+    Holds = float
+    Reflects = float
+    Depth = Fraction
+    Size = Fraction
+    OutputText = tuple[float, float]
+    SectionText = tuple[float | None, int | None]
+    PriceText = tuple[float, str]
+    SensorText = tuple[float, float]
+    ShutterText = tuple[float | None, float | None]
+    ApertureText = float
+    DimmerText = Dimmer
     Level = float
     Cct = float
     Time = float
@@ -104,6 +174,17 @@ if TYPE_CHECKING:
     LevelRange = tuple[float, float]
     CctRange = tuple[float, float]
 else:
+    Across = _quantity(quantity.ACROSS)
+    Beam = _quantity(quantity.BEAM)
+    Depth = _exact(quantity.DEPTH)
+    Flicker = _quantity(quantity.FLICKER)
+    Focal = _quantity(quantity.FOCAL)
+    Frames = _quantity(quantity.FRAMES)
+    Frequency = _quantity(quantity.FREQUENCY)
+    Glow = _quantity(quantity.GLOW)
+    Holds = _quantity(quantity.ENERGY)
+    Reflects = _quantity(quantity.REFLECTS)
+    Size = _exact(quantity.SIZE)
     Level = _quantity(quantity.LEVEL)
     Cct = _quantity(quantity.CCT)
     Time = _quantity(quantity.TIME)
@@ -112,6 +193,24 @@ else:
     Voltage = _quantity(quantity.VOLTAGE)
     Stops = _quantity(quantity.STOPS)
     Mired = _quantity(quantity.MIRED)
+    OutputText = _special(quantity.parse_output, "2400 lx at 1 m")
+    SectionText = _special(quantity.parse_section, "1.5 mm²")
+    PriceText = _special(quantity.parse_price, "0.24 EUR/kWh")
+    SensorText = _special(quantity.parse_sensor, "36 x 24 mm")
+    ShutterText = _special(quantity.parse_shutter, "1/50 s")
+    ApertureText = _special(quantity.parse_aperture, "f/2.8")
+    DimmerText = Annotated[
+        Any,
+        PlainValidator(_dimmer),
+        WithJsonSchema(
+            {
+                "anyOf": [
+                    {"enum": ["linear", "square", "logarithmic"]},
+                    {"type": "object", "additionalProperties": {"type": "string"}},
+                ]
+            }
+        ),
+    ]
     LevelRange = _range(quantity.LEVEL)
     CctRange = _range(quantity.CCT)
 YesNo = Annotated[bool, BeforeValidator(_yes_no), WithJsonSchema(_YES_NO_SCHEMA)]
@@ -145,6 +244,8 @@ class CircuitShape(Shape):
 
 class MainsShape(Shape):
     voltage: Voltage = 230.0
+    frequency: Literal["50 Hz", "60 Hz"] | None = None
+    price: PriceText | None = None
     circuits: dict[Name, CircuitShape] = Field(default_factory=dict)
 
 
@@ -198,6 +299,29 @@ class ToleranceShape(Shape):
     settle: Time | None = None
 
 
+class PlaceShape(Shape):
+    from_back: Depth
+    across: Across = 0.0
+    height: Depth
+    aim: Name | None = None
+
+
+class MarkShape(Shape):
+    from_back: Depth
+    across: Across = 0.0
+    height: Depth
+
+
+class SizeShape(Shape):
+    width: Size
+    height: Size
+
+
+class LeadShape(Shape):
+    length: Size
+    section: SectionText
+
+
 class DeviceShape(Shape):
     kind: DeviceKind
     title: Text = ""
@@ -224,7 +348,18 @@ class DeviceShape(Shape):
     forgets_level: YesNo = False
     level: LevelRange | None = None
     cct: CctRange | None = None
-    dimmer: Literal["linear", "square", "logarithmic"] = "linear"
+    dimmer: DimmerText = LINEAR
+    role: Literal["key", "fill", "rim", "wash", "practical"] | None = None
+    place: PlaceShape | None = None
+    output: OutputText | None = None
+    beam: Beam | None = None
+    size: SizeShape | None = None
+    glow: Glow | None = None
+    reflects: Reflects | None = None
+    pwm: Frequency | None = None
+    flicker: Flicker | None = None
+    lead: LeadShape | None = None
+    holds: Holds | None = None
     tolerance: ToleranceShape | None = None
     poll: Time | None = None
     silent_after: Time | None = None
@@ -237,13 +372,14 @@ class PresetShape(Shape):
 
 
 class LookShape(BaseModel):
-    """A look: presets by device name, and two keys of its own."""
+    """A look: presets by device name, and three keys of its own."""
 
     model_config = ConfigDict(extra="allow", frozen=True)
     __pydantic_extra__: dict[str, PresetShape]
 
     title: Text = ""
     from_: Name | None = Field(default=None, alias="from")
+    whites: Literal["meant"] | None = None
 
 
 class SwitchShape(Shape):
@@ -275,6 +411,46 @@ class PatienceShape(Shape):
     listen: Time = 5.0
 
 
+class VariationShape(BaseModel):
+    """A variation of the depth chain: other depths by the chain's names, and a title."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+    __pydantic_extra__: dict[str, Depth]
+
+    title: Text = ""
+
+
+class RoomShape(Shape):
+    depth: Size | None = None
+    width: Size | None = None
+    height: Size | None = None
+    mark: MarkShape | None = None
+    chain: dict[Name, Depth] = Field(default_factory=dict, max_length=40)
+    variations: dict[Name, VariationShape] = Field(default_factory=dict, max_length=20)
+
+
+class PictureHoldShape(Shape):
+    face: Stops | None = None
+    ratio: Stops | None = None
+    white: Mired | None = None
+
+
+class PictureShape(Shape):
+    camera: Name | None = None
+    focal: Focal | None = None
+    sensor: SensorText | None = None
+    frames: Frames | None = None
+    shutter: ShutterText | None = None
+    iso: int | None = Field(default=None, ge=1, le=1_000_000)
+    aperture: ApertureText | None = None
+    white: Cct | None = None
+    meter: Literal["flat", "dome"] = "flat"
+    locus: Literal["planckian", "daylight"] = "planckian"
+    whites_within: Mired = 15.0
+    fits: Literal["head-and-shoulders", "half-length", "full-length"] | None = None
+    hold: PictureHoldShape = Field(default_factory=PictureHoldShape)
+
+
 class ProfileShape(Shape):
     """A set profile, format 1."""
 
@@ -287,6 +463,8 @@ class ProfileShape(Shape):
     looks: dict[Name, LookShape] = Field(default_factory=dict)
     default_look: Name | None = None
     tolerance: ToleranceShape = Field(default_factory=ToleranceShape)
+    room: RoomShape = Field(default_factory=RoomShape)
+    picture: PictureShape = Field(default_factory=PictureShape)
     switches: dict[Name, SwitchShape] = Field(default_factory=dict)
     call_times: list[CallTimeShape] = Field(default_factory=list, max_length=100)
     time_zone: Text | None = None

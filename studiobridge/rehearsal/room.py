@@ -27,6 +27,8 @@ class Inrush:
     device: str
     amps: float
     cause: Cause
+    # what the circuit carried just before (A)
+    running: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,7 +205,8 @@ class Room:
         self.switched.append(Switched(now, name, device.energised, cause))
         circuit = self.profile.devices[name].circuit
         if device.energised and circuit is not None and not device.device.battery:
-            self.inrushes.append(Inrush(now, circuit, name, device.device.inrush, cause))
+            running = self.circuit_watts[circuit] / self.profile.voltage
+            self.inrushes.append(Inrush(now, circuit, name, device.device.inrush, cause, running))
         if device.kind == "audio" and any(self.devices[amp].live for amp in self._amps):
             self.pops.append(Harm(now, name, "pop in an amp", cause))
 

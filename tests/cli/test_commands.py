@@ -196,7 +196,7 @@ def test_names_from_outside_do_not_drive_a_terminal() -> None:
         "percent": 16,
         "for_s": 2,
     }
-    assert "\x1b" not in words.drift_line(entry)
+    assert "\x1b" not in words.drift_line([entry])
     step = {
         "n": 1,
         "at_s": 0,

@@ -522,11 +522,7 @@ def play(
     if calm:
         for harm in evening.room.harms:
             laws.breaches.append(f"harm: {harm}")
-    ours = [(i.circuit, i.at, i.at + 0.02, i.cause == "told") for i in evening.room.inrushes]
-    by_moment: dict[tuple[str, float], tuple[str, float, float, bool]] = {}
-    for span in ours:
-        by_moment[(span[0], span[1])] = span
-    laws.inrushes(sorted(by_moment.values(), key=lambda span: span[1]))
+    laws.inrushes(evening.room.inrushes)
     evening.outcome.end = evening.core.controller.state
     return evening.outcome
 

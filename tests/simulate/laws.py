@@ -21,6 +21,7 @@ from studiobridge.control.effects import (
     StepNote,
 )
 from studiobridge.profile.model import Point, SetProfile, Value
+from studiobridge.rehearsal.room import INRUSH_LASTS, Inrush
 
 NEVER = float("-inf")
 # A request waits for its expiry (3 s) at most, and for the bridge to listen at its start (3 s).
@@ -341,11 +342,29 @@ class Laws:
 
     # ---- physically in the room ----------------------------------------------------------
 
-    def inrushes(self, spans: list[tuple[str, float, float, bool]]) -> None:
-        """Law 3: (circuit, start, end, caused by the bridge), in order of their start."""
+    def inrushes(self, inrushes: list[Inrush]) -> None:
+        """Law 3, physically: what was switched on, when, on top of what.
+
+        Everything at one moment on one circuit is one switch-on. Two of the bridge's own never
+        overlap, and none of them, with what ran before it, reaches the breaker's band.
+        """
+        moments: dict[tuple[str, float], list[Inrush]] = {}
+        for inrush in inrushes:
+            moments.setdefault((inrush.circuit, inrush.at), []).append(inrush)
         last: dict[str, tuple[float, bool]] = {}
-        for circuit, start, end, ours in spans:
+        for (circuit, start), together in sorted(moments.items(), key=lambda item: item[0][1]):
+            ours = any(inrush.cause == "told" for inrush in together)
+            end = start + INRUSH_LASTS
             before = last.get(circuit)
             if before is not None and start < before[0] - 1e-9 and ours and before[1]:
                 self.breach(3, start, f"two inrushes overlap on {circuit}")
             last[circuit] = (max(end, before[0] if before else NEVER), ours)
+            if not all(inrush.cause == "told" for inrush in together):
+                continue
+            amps = sum(inrush.amps for inrush in together) + together[0].running
+            breaker = self.profile.circuits[circuit]
+            # IEC 60898-1: the lower end of the band in which it may trip at once
+            band = {"B": 3.0, "C": 5.0, "D": 10.0}[breaker.curve] * breaker.breaker
+            self.checked += 1
+            if amps > band:
+                self.breach(3, start, f"{amps:.0f} A at once on {circuit}, band from {band:.0f} A")

@@ -10,6 +10,8 @@ import random
 from dataclasses import replace
 
 from studiobridge.control.plan import order_problems
+from studiobridge.craft.light import Dimmer
+from studiobridge.figures.mains import mains_of
 from studiobridge.profile.model import (
     HOMIE5,
     AskMap,
@@ -18,9 +20,14 @@ from studiobridge.profile.model import (
     HearMap,
     Kind,
     Look,
+    Output,
     Patience,
+    Picture,
+    PictureTolerance,
+    Place,
     Point,
     Preset,
+    Room,
     SetProfile,
     Span,
     SwitchRule,
@@ -114,7 +121,12 @@ class _Maker:
         self.dice = random.Random(seed)
         self.most = most
         self.circuits = {
-            name: Circuit(name, 32.0, "C", self.dice.choice([0.2, 0.5, 1.0]))
+            name: Circuit(
+                name,
+                self.dice.choice([16.0, 20.0, 32.0]),
+                self.dice.choice(["B", "C", "C", "D"]),
+                self.dice.choice([0.2, 0.5, 1.0]),
+            )
             for name in ["wall", "bench", "ceiling"][: self.dice.randint(1, 3)]
         }
         self.devices: dict[str, Device] = {}
@@ -185,7 +197,7 @@ class _Maker:
             restores=dice.choice([0, 0, 0, 1, 2]),
             silent_after=dice.choice([None, None, 60.0]) if can_ask else None,
             poll=dice.choice([None, 30.0]) if can_ask else None,
-            dimmer=dice.choice(["linear", "square", "logarithmic"]),
+            dimmer=Dimmer(dice.choice(["linear", "square", "logarithmic"])),
             tolerance=Tolerance(0.1, 8.0, dice.choice([1.0, 2.0])),
         )
 
@@ -251,6 +263,37 @@ class _Maker:
                 self.hanging(name, "audio" if kind == "audio" else "display", feed)
 
 
+def in_a_room(profile: SetProfile, dice: random.Random) -> SetProfile:
+    """The same set with places and outputs, so that its picture can be computed and held."""
+    devices = dict(profile.devices)
+    roles = ["key", "fill", None, "rim"]
+    for name, device in profile.devices.items():
+        if device.kind != "light":
+            continue
+        devices[name] = replace(
+            device,
+            role=dice.choice(roles),
+            place=Place(
+                dice.uniform(0.2, 3.5), dice.uniform(-1.4, 1.4), dice.uniform(1.0, 2.4), "mark"
+            ),
+            output=Output(dice.uniform(200, 3000), 1.0),
+        )
+    return replace(
+        profile,
+        devices=devices,
+        room=Room(mark=Place(1.0, 0.0, 1.3)),
+        picture=Picture(
+            hold=PictureTolerance(dice.choice([0.05, 0.2]), 0.2, dice.choice([None, 4.0]))
+        ),
+    )
+
+
+def within_its_circuits(profile: SetProfile) -> bool:
+    """Neither load nor inrush too much for any circuit, with every light turned up full."""
+    full = {d.name: Preset(100.0) for d in profile.devices.values() if d.fixture}
+    return not mains_of(profile, None, full).over
+
+
 def made_up(seed: int, most: int = 14, trouble: bool = True) -> SetProfile:
     """The set of this seed: 2 to `most` devices (a computer or amp brings its own plug)."""
     attempt = seed
@@ -292,6 +335,8 @@ def made_up(seed: int, most: int = 14, trouble: bool = True) -> SetProfile:
             ),
             patience=Patience(reply=2.0, tries=3, listen=3.0),
         )
-        if not order_problems(profile):
+        if dice.random() < 0.4:
+            profile = in_a_room(profile, dice)
+        if not order_problems(profile) and within_its_circuits(profile):
             return profile
         attempt += 1_000_003

@@ -1,0 +1,96 @@
+"""What `check` says beyond the file itself: loads, whites, framing, banding."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from studiobridge.figures.light import light_of
+from studiobridge.figures.mains import mains_of
+from studiobridge.figures.room import budget, room_of
+from studiobridge.profile.build import Reading
+from studiobridge.profile.model import Preset
+from studiobridge.profile.text import Problem
+
+
+def about_mains(reading: Reading) -> tuple[list[Problem], list[Problem]]:
+    """What is too much for a circuit, and what is near its limit, over all looks."""
+    over: dict[tuple[str, str], Problem] = {}
+    near: dict[tuple[str, str], Problem] = {}
+    profile = reading.profile
+    looks: list[tuple[str | None, Mapping[str, Preset]]] = [(None, {})]
+    if profile.looks:
+        looks = [(name, look.presets) for name, look in profile.looks.items()]
+    for name, presets in looks:
+        for finding in mains_of(profile, name, presets).findings:
+            if finding.weight == "missing":
+                continue
+            found = over if finding.weight == "over" else near
+            # one sentence a circuit or lead: the first look that has it
+            key = (str(finding.where), finding.text.split(":")[-1][:12])
+            todo = "less on it, another circuit, or a look that asks for less"
+            found.setdefault(key, reading.problem(finding.where, finding.text, todo))
+    return list(over.values()), list(near.values())
+
+
+def about_picture(reading: Reading) -> list[Problem]:
+    """Whites apart, a lens that does not show what is wanted, bands, a chain too deep."""
+    profile = reading.profile
+    picture = profile.picture
+    found: list[Problem] = []
+    bands: dict[str, str] = {}
+    for name, look in profile.looks.items():
+        light = light_of(profile, name, look.presets)
+        apart = light.whites_apart
+        if apart is not None and apart[0] > picture.whites_within and not look.whites_meant:
+            found.append(
+                reading.problem(
+                    ("looks", name),
+                    f"{apart[1]} and {apart[2]} are {apart[0]:.0f} mired apart, more than"
+                    f" {picture.whites_within:g}",
+                    "give them one white, or say 'whites: meant' in the look",
+                )
+            )
+        for band in light.banding:
+            if band.bands:
+                bands.setdefault(
+                    band.source,
+                    f"{band.source} at {band.frequency:g} Hz may show bands at this shutter",
+                )
+    found.extend(
+        reading.problem(("picture", "shutter"), text, "choose a shutter of whole periods")
+        for text in bands.values()
+    )
+    if picture.hold.held:
+        for name, look in profile.looks.items():
+            light = light_of(profile, name, look.presets)
+            if light.whole is None:
+                found.append(
+                    reading.problem(
+                        ("picture", "hold"),
+                        f"the picture of the look '{name}' cannot be held: {light.missing[0]}",
+                        "add the figure, or hold the fixtures only",
+                    )
+                )
+    made = budget(profile)
+    if made is not None and made.left is not None and made.left < 0:
+        found.append(
+            reading.problem(
+                ("room", "chain"),
+                f"the chain is {float(made.total):.2f} m deep, the room"
+                f" {float(made.total + made.left):.2f} m",
+                "see what the variations save: studiobridge room",
+            )
+        )
+    framing = room_of(profile).framing
+    if framing is not None and picture.fits is not None:
+        for fit in framing.fits:
+            if fit.framing == picture.fits and not fit.fits:
+                found.append(
+                    reading.problem(
+                        ("picture", "fits"),
+                        f"{fit.framing} does not fit: it does from {fit.from_distance:.2f} m,"
+                        f" the camera is {framing.distance:.2f} m away",
+                        "a wider lens, or more room",
+                    )
+                )
+    return found
