@@ -372,6 +372,28 @@ def room(profile: ProfileArgument, as_json: JsonOption = False) -> None:
 
 
 @app.command()
+def sheet(
+    profile: ProfileArgument,
+    output: Annotated[Path, typer.Option("-o", "--output", help="FILE.html or FILE.svg")],
+    look: LookOption = None,
+) -> None:
+    """Draw the sheet for the wall: where everything stands, what it is set to, the order."""
+    from studiobridge.sheet import page
+
+    reading = _read(profile)
+    name, presets = _presets(reading, look)
+    drawers = {".html": page.page, ".htm": page.page, ".svg": page.picture}
+    draw = drawers.get(output.suffix.lower())
+    if draw is None:
+        raise Stop(BAD_INPUT, f"{output}: a sheet is an .html or an .svg file")
+    try:
+        output.write_text(draw(reading.profile, name, presets), encoding="utf-8")
+    except OSError as error:
+        raise Stop(BAD_INPUT, f"{output} cannot be written: {error.strerror}") from None
+    show.out(f"drawn: {output}")
+
+
+@app.command()
 def schema() -> None:
     """The JSON Schema of a profile, for editors that complete and check while you type."""
     from studiobridge.profile import profile_schema

@@ -287,7 +287,8 @@ def print_room(profile: SetProfile, reading: RoomReading) -> None:
             name, wide, high = framed.backdrop
             filled = "fills the picture" if min(wide, high) >= 1 else "does not fill the picture"
             show.out(
-                f"  {words.clean(name)} {filled}: {percent(wide)} of its width, {percent(high)} of its height"
+                f"  {words.clean(name)} {filled}: {percent(wide)} of its width,"
+                f" {percent(high)} of its height"
             )
     for name, gap in reading.behind:
         show.out(f"from the mark back to {words.clean(name)}: {length(gap)}")

@@ -145,3 +145,27 @@ def mix(whites: Iterable[White]) -> White:
 def delta_uv_prime(u1: float, v1: float, u2: float, v2: float) -> float:
     """Distance in CIE 1976 u', v' of two chromaticities given in CIE 1960 u, v. Source: CIE 15."""
     return math.hypot(u1 - u2, 1.5 * (v1 - v2))
+
+
+def srgb_of(u: float, v: float) -> tuple[int, int, int]:
+    """A chromaticity (CIE 1960) as the brightest sRGB colour that shows it, each 0-255.
+
+    For drawings: IEC 61966-2-1, from memory; what a screen cannot show is cut off at its edge.
+    """
+    x, y = xy_of_uv(u, v)
+    big_x, big_z = x / y, (1.0 - x - y) / y
+    linear = (
+        3.2406 * big_x - 1.5372 - 0.4986 * big_z,
+        -0.9689 * big_x + 1.8758 + 0.0415 * big_z,
+        0.0557 * big_x - 0.2040 + 1.0570 * big_z,
+    )
+    most = max(linear)
+
+    def encoded(value: float) -> int:
+        share = max(0.0, value / most)
+        if share <= 0.0031308:
+            return round(255 * 12.92 * share)
+        return round(255 * (1.055 * math.pow(share, 1 / 2.4) - 0.055))
+
+    red, green, blue = (encoded(value) for value in linear)
+    return red, green, blue

@@ -1,0 +1,202 @@
+"""The set sheet: one file, no network, for the wall. HTML, or the drawing alone as SVG."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from xml.sax.saxutils import escape
+
+import jinja2
+
+from studiobridge.control.plan import plan
+from studiobridge.craft.space import feet_and_inches
+from studiobridge.figures.light import LightReading, light_of
+from studiobridge.figures.mains import CAUTION as MAINS_CAUTION
+from studiobridge.figures.mains import MainsReading, mains_of
+from studiobridge.figures.room import RoomReading, room_of
+from studiobridge.profile.model import Device, Place, Preset, SetProfile
+from studiobridge.sheet.floor import LINE, STYLE, floor
+
+CAUTIONS = (
+    "Not a safety device. Pull the plug before you open or move anything.",
+    "Lamps and supplies stay hot for a while after they are off.",
+    "Stands and arms over people: weigh them down, tie a safety line, keep the way out free.",
+    "Flicker can hurt people who never see it: look at the picture, and ask in the room.",
+    MAINS_CAUTION,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of the table from which things are put back."""
+
+    device: str
+    title: str
+    kind: str
+    level: str
+    cct: str
+    hand: bool
+    back: tuple[str, str]
+    across: tuple[str, str]
+    up: tuple[str, str]
+    aim: tuple[str, str]
+    feed: str
+
+
+NOWHERE = ("", "")
+
+
+def both(length: Fraction | float) -> tuple[str, str]:
+    """`2.05 m`, and the same in feet and inches."""
+    return f"{float(length):.2f} m", feet_and_inches(length)
+
+
+def _across(place: Place) -> tuple[str, str]:
+    if place.across == 0:
+        return ("middle", "")
+    metric, feet = both(abs(place.across))
+    return f"{metric} {'left' if place.across < 0 else 'right'}", feet
+
+
+def _row(device: Device, preset: Preset | None, reading: RoomReading) -> Row:
+    place = device.place
+    aim = turned = ""
+    standing = next((s for s in reading.standing if s.device == device.name), None)
+    if standing is not None and standing.distance is not None:
+        aim = f"{standing.aim}, {standing.distance:.2f} m"
+        if standing.bearing is not None and abs(standing.bearing) >= 0.5:
+            side = "left" if standing.bearing < 0 else "right"
+            turned = f"{abs(standing.bearing):.0f}° {side} of camera"
+    level = f"{preset.level:g} %" if preset and preset.level is not None else ""
+    return Row(
+        device.name,
+        device.title,
+        device.kind,
+        level,
+        f"{preset.cct:.0f} K" if preset and preset.cct is not None else "",
+        device.hand_set,
+        both(place.from_back) if place else NOWHERE,
+        _across(place) if place else NOWHERE,
+        both(place.height) if place else NOWHERE,
+        (aim, turned),
+        "battery" if device.battery else device.fed_by or "",
+    )
+
+
+def light_lines(profile: SetProfile, reading: LightReading) -> list[tuple[str, str]]:
+    """Light at the mark, ratio, white and exposure, each with its name; missing ones say so."""
+    lines: list[tuple[str, str]] = []
+    whole, picture = reading.whole, profile.picture
+    if whole is not None:
+        lines.append(("at the mark", f"{whole.lux:.0f} lx"))
+        if whole.ratio is not None:
+            stop = math.log2(whole.ratio)
+            ratio = f"{whole.ratio:.1f}:1" if whole.ratio >= 1 else f"1:{1 / whole.ratio:.1f}"
+            lines.append(("key to fill", f"{ratio}, {stop:+.1f} stop".replace("-", "−")))
+        if whole.cct is not None:
+            lines.append(("white of the light", f"{whole.cct:.0f} K"))
+    for backdrop in reading.backdrops:
+        parts = []
+        if backdrop.against_grey is not None:
+            parts.append(f"{backdrop.against_grey:+.1f} stop to a grey card".replace("-", "−"))
+        if backdrop.spread is not None:
+            parts.append(f"even within {backdrop.spread:.1f} stop")
+        if parts:
+            lines.append((backdrop.device, ", ".join(parts)))
+    camera = []
+    if picture.focal is not None:
+        camera.append(f"{picture.focal:g} mm")
+    if picture.shutter is not None:
+        seconds = picture.shutter
+        camera.append(f"1/{1 / seconds:.0f} s" if seconds < 0.5 else f"{seconds:g} s")
+    if picture.frames is not None:
+        camera.append(f"{picture.frames:g} fps")
+    if picture.iso is not None:
+        camera.append(f"ISO {picture.iso:g}")
+    if picture.aperture is not None:
+        camera.append(f"f/{picture.aperture:g}")
+    elif reading.exposure is not None:
+        camera.append(f"f/{reading.exposure.aperture:.1f} by calculation")
+    if camera:
+        lines.append(("camera", ", ".join(camera)))
+    if picture.white is not None:
+        lines.append(("white balance", f"{picture.white:.0f} K"))
+    return lines
+
+
+def load_lines(reading: MainsReading) -> list[tuple[str, str, str, float, str]]:
+    """Circuit, breaker, load in words, its share of what it carries, what hangs on it."""
+    return [
+        (
+            load.circuit,
+            f"{load.breaker:g} A, curve {load.curve}",
+            f"{load.watts:.0f} W of {load.limit:.0f} W",
+            load.share,
+            ", ".join(name for name, _ in load.devices),
+        )
+        for load in reading.loads
+    ]
+
+
+def page(profile: SetProfile, look: str | None, presets: Mapping[str, Preset]) -> str:
+    """The whole sheet as HTML: prints on A4 and Letter, in black and white too."""
+    room = room_of(profile)
+    light = light_of(profile, look, presets)
+    mains = mains_of(profile, look, presets)
+    order = plan(profile, "up", look)
+    rows = [
+        _row(device, presets.get(device.name), room)
+        for device in profile.devices.values()
+        if device.fixture or device.place is not None
+    ]
+    described = profile.looks[look].title if look is not None else ""
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("studiobridge", "sheet"),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    placed = any(d.place is not None for d in profile.devices.values())
+    return environment.get_template("sheet.html").render(
+        profile=profile,
+        look=look,
+        described=described,
+        drawing=floor(profile, presets) if placed else "",
+        style=STYLE,
+        rows=rows,
+        light=light_lines(profile, light),
+        missing=[*light.missing, *room.missing],
+        loads=load_lines(mains),
+        over=[f.text for f in mains.findings if f.weight != "missing"],
+        budget=room.budget,
+        length=both,
+        steps=order.steps,
+        ready_in=order.ready_in,
+        cautions=CAUTIONS,
+    )
+
+
+def picture(profile: SetProfile, look: str | None, presets: Mapping[str, Preset]) -> str:
+    """The drawing as an SVG file, with light, camera and cautions in words below it."""
+    light = light_of(profile, look, presets)
+    title = f"{profile.title or profile.name}" + (f", look {look}" if look else "")
+    drawn = floor(profile, presets, standalone=True, title=title)
+    lines = [f"{name}: {text}" for name, text in light_lines(profile, light)]
+    lines += [f"missing: {text}" for text in light.missing]
+    lines += CAUTIONS
+    head, _, _ = drawn.partition(">")
+    box = head.split('viewBox="0 0 ')[1].split('"')[0].split(" ")
+    wide, high = float(box[0]), float(box[1])
+    tall = high + LINE * (len(lines) + 3)
+    words = [
+        f'<text class="ink name" x="24" y="{high + LINE:.0f}" font-size="16">{escape(title)}</text>'
+    ]
+    for i, line in enumerate(lines):
+        y = high + LINE * (i + 2.4)
+        words.append(f'<text class="ink" x="24" y="{y:.0f}">{escape(line)}</text>')
+    drawn = drawn.replace(f"0 0 {wide:.0f} {high:.0f}", f"0 0 {wide:.0f} {tall:.0f}", 1)
+    drawn = drawn.replace(f'height="{high:.0f}"', f'height="{tall:.0f}"', 1)
+    return drawn.removesuffix("</svg>") + "\n".join(words) + "\n</svg>\n"
