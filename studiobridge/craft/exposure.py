@@ -75,6 +75,17 @@ def exposure_ripple(shutter: float, frequency: float, modulation: float) -> floa
     return modulation * abs(math.sin(math.pi * n) / (math.pi * n))
 
 
+def worst_ripple(shutter: float, frequency: float, modulation: float) -> float:
+    """The same deviation (%) at the worst moment: modulation / (pi n), at most the modulation.
+
+    For light that pulses by a clock of its own: whether an exposure takes whole periods of it
+    is luck there, and changes with the warmth of the fixture.
+    """
+    if not 0.0 <= modulation <= 100.0:
+        raise ValueError(f"modulation is from 0 to 100 %, not {modulation:g}")
+    return min(modulation, modulation / (math.pi * flicker_periods(shutter, frequency)))
+
+
 def modulation_limit(frequency: float) -> float:
     """Modulation (%) up to which flicker is of low risk to people at this frequency (Hz).
 

@@ -506,7 +506,7 @@ def _banding(
             missing.append(f"no PWM frequency given for {name}: its banding not judged")
             continue
         depth = device.flicker if device.flicker is not None else 100.0
-        ripple = exposure.exposure_ripple(shutter, device.pwm, depth)
+        ripple = exposure.worst_ripple(shutter, device.pwm, depth)
         risk = exposure.risk(device.flicker, device.pwm) if device.flicker is not None else None
         found.append(Banding(name, device.pwm, ripple, ripple > exposure.VISIBLE, risk))
     return tuple(found)

@@ -18,8 +18,18 @@ from studiobridge.craft.exposure import (
     modulation_limit,
     risk,
     shutter_of_angle,
+    worst_ripple,
 )
-from studiobridge.craft.mark import across, angle_between, evenness, illuminance, stops
+from studiobridge.craft.mark import (
+    GREY_CARD,
+    angle_between,
+    evenness,
+    glow_on,
+    illuminance,
+    luminance_of,
+    off_axis_share,
+    stops,
+)
 
 lit = st.floats(min_value=1e-3, max_value=1e6)
 
@@ -66,6 +76,21 @@ def test_safe_shutters_do_not_band() -> None:
     assert bands(1 / 1000, 2 * 60)
 
 
+def test_pwm_is_never_taken_as_exactly_whole() -> None:
+    """24 kHz by a clock of its own: 480 periods in 1/50 s is luck, so the worst case counts."""
+    assert worst_ripple(1 / 50, 24_000.0, 100.0) == pytest.approx(100 / (math.pi * 480))
+    assert exposure_ripple(1 / 50, 24_000.0, 100.0) < 1e-9
+    # a slow one bands at any shutter that is not long
+    assert worst_ripple(1 / 250, 500.0, 100.0) > 10
+
+
+@given(st.floats(1e-4, 0.5), st.floats(50, 50_000), st.floats(0, 100))
+def test_the_worst_is_never_below_the_exact(shutter: float, frequency: float, depth: float) -> None:
+    assert (
+        worst_ripple(shutter, frequency, depth) >= exposure_ripple(shutter, frequency, depth) - 1e-9
+    )
+
+
 def test_fast_pwm_does_not_band_at_a_slow_shutter() -> None:
     """The longer the exposure in periods, the smaller the ripple: at most 1 / (pi n)."""
     assert not bands(1 / 50, 25_000.0)
@@ -91,12 +116,51 @@ def test_cosine_law_by_hand() -> None:
     assert illuminance(2500, 1, 5.0, 100.0) == 0.0
 
 
-def test_two_side_lights_are_more_even_than_one() -> None:
-    one = [(1000.0, 1.0, -1.5, 1.0, 1.0)]
-    two = [*one, (1000.0, 1.0, 1.5, 1.0, 1.0)]
-    assert evenness(across(two, 2.0)) < evenness(across(one, 2.0))
-    left, *_, right = across(two, 2.0)
-    assert left == pytest.approx(right)
+def test_a_plain_diffuse_panel_is_lamberts() -> None:
+    """Lambert: a plain diffuse source has a beam of 120 degrees, cosine off its axis."""
+    for off in (0.0, 20.0, 45.0, 60.0, 80.0):
+        assert off_axis_share(off, 120.0) == pytest.approx(math.cos(math.radians(off)), abs=1e-12)
+    assert off_axis_share(95.0, 120.0) == 0.0
+
+
+@given(st.floats(1.0, 179.0))
+def test_half_is_left_at_the_edge_of_a_beam(beam: float) -> None:
+    """Trade definition of a beam angle (the same half as in CIE and IES files)."""
+    assert off_axis_share(beam / 2, beam) == pytest.approx(0.5)
+    assert off_axis_share(0.0, beam) == 1.0
+
+
+@given(st.floats(1.0, 179.0), st.floats(0.0, 89.0), st.floats(0.0, 89.0))
+def test_farther_off_the_axis_is_never_brighter(beam: float, a: float, b: float) -> None:
+    near, far = sorted((a, b))
+    assert off_axis_share(far, beam) <= off_axis_share(near, beam)
+
+
+@pytest.mark.parametrize(
+    ("wide", "high", "gap"), [(2.2, 2.2, 0.7), (0.3, 1.8, 1.1), (4.0, 2.0, 0.2)]
+)
+def test_what_a_glowing_wall_throws_against_the_integral(
+    wide: float, high: float, gap: float
+) -> None:
+    """Reference: scipy's dblquad of L cos cos / r2 over the surface, the definition."""
+    integrate = pytest.importorskip("scipy.integrate")
+
+    def element(y: float, x: float) -> float:
+        r2 = x * x + y * y + gap * gap
+        return gap * gap / r2**2
+
+    expected, _ = integrate.dblquad(element, -wide / 2, wide / 2, -high / 2, high / 2)
+    assert glow_on(50.0, wide, high, gap) == pytest.approx(50.0 * expected, rel=1e-6)
+
+
+def test_an_endless_glowing_wall_gives_pi_times_its_luminance() -> None:
+    """By definition: E = pi L under a uniform hemisphere."""
+    assert glow_on(100.0, 1e5, 1e5, 1.0) == pytest.approx(100.0 * math.pi, rel=1e-3)
+
+
+def test_a_grey_card() -> None:
+    """Lambert: L = rho E / pi; 18 % at 1000 lx is 57.3 cd/m2."""
+    assert luminance_of(1000.0, GREY_CARD) == pytest.approx(57.3, abs=0.05)
 
 
 @given(lit, lit, st.floats(0.2, 20), st.floats(0.2, 20))
@@ -121,6 +185,13 @@ def test_farther_is_darker_and_lights_add(a: float, b: float, near: float, far: 
         lambda: evenness([]),
         lambda: angle_between((1.0, 1.0), (1.0, 1.0), (0.0, 1.0)),
         lambda: bands(float("nan"), 100),
+        lambda: off_axis_share(10, 0),
+        lambda: off_axis_share(10, 180),
+        lambda: off_axis_share(-1, 60),
+        lambda: glow_on(10, 0, 1, 1),
+        lambda: glow_on(-1, 1, 1, 1),
+        lambda: luminance_of(10, 1.2),
+        lambda: luminance_of(-1, 0.5),
     ],
 )
 def test_what_cannot_be_is_refused(call) -> None:  # type: ignore[no-untyped-def]

@@ -19,6 +19,7 @@ from studiobridge.profile import read_profile
 from studiobridge.profile.model import SetProfile
 from tests.simulate.__main__ import one
 from tests.simulate.evening import play
+from tests.simulate.sets import made_up
 
 CONFIG = Path(__file__).parents[2] / "config"
 CHUNK = 100
@@ -197,3 +198,24 @@ def test_a_bug_put_in_on_purpose_is_found(bug, monkeypatch: pytest.MonkeyPatch) 
     found = found_within(600)
     assert found is not None, f"{bug.__name__} was not found"
     print(f"{bug.__name__}: {found}")
+
+
+def too_much_for_its_breakers(seed: int) -> SetProfile:
+    """A made-up set whose every switch-on reaches its breaker's band (IEC 60898-1)."""
+    profile = made_up(seed)
+    devices = {
+        name: replace(d, inrush=400.0) if d.kind == "plug" else d
+        for name, d in profile.devices.items()
+    }
+    return replace(profile, devices=devices)
+
+
+def test_nothing_reaches_the_band_of_a_breaker_and_a_bridge_that_lets_it_is_found(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    careful = [play(too_much_for_its_breakers(seed), seed) for seed in range(10)]
+    assert not [b for outcome in careful for b in outcome.breaches if b.startswith("law 3")]
+    monkeypatch.setattr(Desk, "why_too_much", lambda self, name, presets: None)
+    careless = [play(too_much_for_its_breakers(seed), seed) for seed in range(10)]
+    found = [b for outcome in careless for b in outcome.breaches if b.startswith("law 3")]
+    assert any("band from" in breach for breach in found)

@@ -1,0 +1,234 @@
+"""light, mains, room and sheet as a person uses them: the worked numbers, refusals, files."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+import yaml
+
+from tests.cli.test_commands import CONFIG, CORNER, EXAMPLES, studiobridge
+
+
+def changed(tmp_path: Path, *swaps: tuple[str, str]) -> Path:
+    text = CORNER.read_text(encoding="utf-8")
+    for old, new in swaps:
+        assert old in text, old
+        text = text.replace(old, new, 1)
+    path = tmp_path / "corner.yaml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("command", ["light", "mains", "room"])
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
+def test_every_example_is_answered(command: str, path: Path, tmp_path: Path) -> None:
+    done = studiobridge(command, path, home=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.strip()
+    assert "\x1b" not in done.stdout
+    assert json.loads(studiobridge(command, path, "--json", home=tmp_path).stdout)
+
+
+def test_light_of_the_corner(tmp_path: Path) -> None:
+    """1900 lx at 1 m, 64 %, 1.74 m away, 46.4 degrees: 1900 x 0.64 / 1.74^2 x cos = 277 lx."""
+    found = json.loads(studiobridge("light", CORNER, "--json", home=tmp_path).stdout)
+    key = next(f for f in found["fixtures"] if f["device"] == "key")
+    away2 = (2.05 - 0.88) ** 2 + 1.1**2 + (1.95 - 1.28) ** 2
+    # the plane looks at the lens: 1.47 m out and 7 cm up
+    cosine = ((2.05 - 0.88) * 1.47 + (1.95 - 1.28) * 0.07) / (
+        away2**0.5 * (1.47**2 + 0.07**2) ** 0.5
+    )
+    assert key["lux"] == pytest.approx(1900 * 0.64 / away2 * cosine, rel=1e-4)
+    assert found["whole"]["ratio"] == pytest.approx(2.0, abs=0.05)
+    text = studiobridge("light", CORNER, home=tmp_path).stdout
+    assert "key to fill  2.0:1 (+1.0 stop)" in text
+    assert re.search(r"cloth +0\.1 stop above a grey card", text)
+
+
+def test_mains_of_the_corner(tmp_path: Path) -> None:
+    found = json.loads(studiobridge("mains", CORNER, "--hours", 3, "--json", home=tmp_path).stdout)
+    bench = next(load for load in found["loads"] if load["circuit"] == "bench")
+    assert bench["watts"] == pytest.approx(72 * 0.64 + 48 * 0.32 + 30 + 9)
+    assert found["kwh"] == pytest.approx(found["watts"] * 3 / 1000, abs=1e-4)
+    assert found["cost"] == [pytest.approx(found["kwh"] * 0.22, abs=1e-4), "EUR"]
+    assert "licensed electrician" in found["caution"]
+
+
+def test_room_of_the_corner(tmp_path: Path) -> None:
+    found = json.loads(studiobridge("room", CORNER, "--json", home=tmp_path).stdout)
+    assert found["budget"]["total"] == pytest.approx(0.18 + 0.70 + 0.62 + 0.45 + 0.40 + 0.48)
+    assert found["budget"]["left"] == pytest.approx(3.6 - 2.83)
+    assert found["framing"]["distance"] == pytest.approx((1.47**2 + 0.07**2) ** 0.5, abs=1e-4)
+
+
+# ---- refusals ----------------------------------------------------------------------------
+
+
+def test_an_overload_refuses_unless_it_is_allowed(tmp_path: Path) -> None:
+    path = changed(tmp_path, ("wall:  {breaker: 10 A", "wall:  {breaker: 1 A"))
+    done = studiobridge("check", path, home=tmp_path)
+    assert done.returncode == 2
+    assert re.search(rf"{re.escape(str(path))}:\d+:\d+: circuit wall", done.stderr)
+    assert "is more than the 184 W" in done.stderr
+    assert "licensed electrician" in done.stderr
+    allowed = studiobridge("check", path, "--allow-overload", home=tmp_path)
+    assert allowed.returncode == 0
+    assert "OVERLOAD ALLOWED" in allowed.stdout
+    assert "is more than the 184 W" in allowed.stdout
+    as_json = json.loads(studiobridge("check", path, "--json", home=tmp_path).stdout)
+    assert as_json["good"] is False
+
+
+def test_an_inrush_over_the_band_refuses(tmp_path: Path) -> None:
+    path = changed(tmp_path, ("inrush: 14 A\n    boots_in: 3 s", "inrush: 24 A\n    boots_in: 3 s"))
+    done = studiobridge("check", path, home=tmp_path)
+    assert done.returncode == 2
+    assert "switching wall-plug on asks 34 A" in done.stderr
+
+
+def test_near_the_limit_warns_and_passes(tmp_path: Path) -> None:
+    path = changed(tmp_path, ("draws: 90 W", "draws: 3300 W"))
+    done = studiobridge("check", path, home=tmp_path)
+    assert done.returncode == 0
+    assert "is close to the 1840 W" in done.stdout
+
+
+def test_whites_apart_warn_unless_they_are_meant(tmp_path: Path) -> None:
+    path = changed(tmp_path, ("    whites: meant", "    #"))
+    done = studiobridge("check", path, home=tmp_path)
+    assert done.returncode == 0
+    assert "are 17 mired apart, more than 15" in done.stdout
+    assert "mired apart" not in studiobridge("check", CORNER, home=tmp_path).stdout
+
+
+def test_a_shutter_that_bands_warns(tmp_path: Path) -> None:
+    """1/60 s under 50 Hz mains: handbooks, from memory."""
+    path = changed(tmp_path, ("shutter: 1/50 s", "shutter: 1/60 s"))
+    assert "100 Hz may show bands" in studiobridge("check", path, home=tmp_path).stdout
+
+
+def test_a_framing_that_does_not_fit_warns(tmp_path: Path) -> None:
+    path = changed(tmp_path, ("fits: head-and-shoulders", "fits: full-length"))
+    done = studiobridge("check", path, home=tmp_path)
+    assert "full-length does not fit: it does from 3.08 m" in done.stdout
+
+
+def test_a_chain_deeper_than_the_room_warns(tmp_path: Path) -> None:
+    path = changed(tmp_path, ("wheel: 62 cm", "wheel: 1.62 m"))
+    assert (
+        "the chain is 3.83 m deep, the room 3.60 m"
+        in studiobridge("check", path, home=tmp_path).stdout
+    )
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("cct: 4300 K}\n    fill", "cct: 0 K}\n    fill", "is outside 1000 to 25000 K"),
+        ("from_back: 2.05 m", "from_back: -2 m", "is outside 0 to 100 m"),
+        ("output: 1900 lx at 1 m", "output: 0 lx at 1 m", "is outside 0.001"),
+        ("output: 1900 lx at 1 m", "output: 1900 lx at 0 m", "is outside 0.001"),
+        ("output: 1900 lx at 1 m", "output: 1900 lx", "is not an output; write it like"),
+        ("aperture: f/2.8", "aperture: f/0", "is no aperture"),
+        ("wall:  {breaker: 10 A, curve: B}", "wall:  {curve: B}", "'breaker' is missing"),
+        ("wall:  {breaker: 10 A", "wall:  {breaker: 0 A", "a breaker is above 0 A"),
+        ("shutter: 1/50 s", "shutter: 1/20 s", "is longer than a frame at 25 fps"),
+        ("section: 1.5 mm²", "section: 1.7 mm²", "no figure for 1.7 mm²"),
+        ("beam: 95 deg", "beam: 200 deg", "is outside 1 to 179"),
+        ("across: -1.1 m", "across: -2.1 m", "is 2.1 m from the middle of a room 2.9 m wide"),
+        ("from_back: 2.05 m", "from_back: 4 m", "of a room 3.6 m deep"),
+        ("height: 1.95 m, aim: mark", "height: 1.95 m, aim: clth", "did you mean 'cloth'?"),
+        ("10 %: 3 %, 30 %: 17 %", "10 %: 30 %, 30 %: 17 %", "measured points rise"),
+        ("80 %: 76 %, 100 %: 100 %", "80 %: 76 %", "the last one is 100 %: 100 %"),
+        (
+            "wider-lens: {title: A wider lens, to-the-lens",
+            "wider-lens: {title: A wider lens, to-lens",
+            "has no 'to-lens' to vary",
+        ),
+        ("price: 0.22 EUR/kWh", "price: cheap", "is not a price of energy"),
+        ("sensor: 23.5 x 15.6 mm", "sensor: big", "is not a sensor's size"),
+        ("camera: camera\n", "camera: key\n", "there is no camera 'key'"),
+        ("holds: 3.7 Wh", "holds: 0 Wh", "is outside 0.1"),
+    ],
+)
+def test_what_cannot_be_gets_a_sentence_and_a_place(
+    old: str, new: str, said: str, tmp_path: Path
+) -> None:
+    path = changed(tmp_path, (old, new))
+    for command in ("check", "light"):
+        done = studiobridge(command, path, home=tmp_path)
+        assert done.returncode == 2
+        assert said in done.stderr
+        assert re.search(rf"{re.escape(str(path))}:\d+:\d+: ", done.stderr)
+        assert "Traceback" not in done.stderr
+
+
+def test_an_unknown_look_is_refused(tmp_path: Path) -> None:
+    done = studiobridge("light", CORNER, "--look", "lessn", home=tmp_path)
+    assert done.returncode == 2
+    assert "it has: lesson, glaze" in done.stderr
+
+
+def test_a_missing_figure_is_said_in_the_words_of_the_set(tmp_path: Path) -> None:
+    path = changed(tmp_path, ("    output: 1750 lx at 1 m\n", ""))
+    done = studiobridge("light", path, home=tmp_path)
+    assert done.returncode == 0
+    assert "missing: no output given for fill: ratio not computed" in done.stdout
+
+
+# ---- the sheet ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
+@pytest.mark.parametrize("ending", ["html", "svg"])
+def test_a_sheet_is_one_file_that_asks_nothing_of_a_network(
+    path: Path, ending: str, tmp_path: Path
+) -> None:
+    out = tmp_path / f"sheet.{ending}"
+    done = studiobridge("sheet", path, "-o", out, home=tmp_path)
+    assert done.returncode == 0, done.stderr
+    text = out.read_text(encoding="utf-8")
+    fetched = re.findall(r"""(?:src|href|url)\s*[=(]\s*["']?(?!#)([^"')>\s]+)""", text)
+    assert fetched == []
+    assert "http" not in text.replace("http://www.w3.org/2000/svg", "")
+    profile = yaml.safe_load(path.read_text(encoding="utf-8"))
+    for name in profile["looks"][next(iter(profile["looks"]))]:
+        if name in profile["devices"] and (ending == "html" or "place" in profile["devices"][name]):
+            assert name in text
+
+
+def test_the_drawing_in_the_readme_is_todays(tmp_path: Path) -> None:
+    out = tmp_path / "sheet.svg"
+    studiobridge("sheet", CORNER, "-o", out, home=tmp_path)
+    kept = CONFIG / "wheel-corner.sheet.svg"
+    assert kept.read_text() == out.read_text(), f"studiobridge sheet … -o {kept.name}"
+
+
+def test_a_sheet_marks_what_is_set_by_hand(tmp_path: Path) -> None:
+    out = tmp_path / "sheet.html"
+    studiobridge("sheet", CORNER, "-o", out, "--look", "glaze", home=tmp_path)
+    text = out.read_text(encoding="utf-8")
+    assert text.count("</span>by hand</span>") == 3  # rim and the two edge lamps
+    assert "look <strong>glaze</strong>" in text
+    assert "40 %, 4300 K" in text  # the key of this look
+
+
+def test_a_sheet_elsewhere_is_refused(tmp_path: Path) -> None:
+    done = studiobridge("sheet", CORNER, "-o", tmp_path / "sheet.docx", home=tmp_path)
+    assert done.returncode == 2
+    assert "an .html or an .svg file" in done.stderr
+    done = studiobridge("sheet", CORNER, "-o", tmp_path / "nowhere" / "s.html", home=tmp_path)
+    assert done.returncode == 2
+    assert "cannot be written" in done.stderr
+
+
+def test_markup_in_a_title_is_only_text(tmp_path: Path) -> None:
+    nasty = "<script>alert(1)</script>"
+    path = changed(tmp_path, ("title: Pottery wheel corner", f'title: "{nasty}"'))
+    for ending in ("html", "svg"):
+        out = tmp_path / f"s.{ending}"
+        assert studiobridge("sheet", path, "-o", out, home=tmp_path).returncode == 0
+        assert nasty not in out.read_text(encoding="utf-8")

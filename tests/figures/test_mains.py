@@ -1,0 +1,128 @@
+"""Loads, inrush, leads, batteries and energy of a small set, worked out by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from studiobridge.control.feeds import Feeds
+from studiobridge.figures.mains import inrush_of, mains_of, switch_ons
+from studiobridge.profile.model import Circuit, Preset, SetProfile
+from tests.figures.sets import CAMERA, FILL, KEY, PLUG, small
+from tests.simulate.sets import made_up
+
+
+def reading(profile=None, presets=None, hours: float = 2.0):  # type: ignore[no-untyped-def]
+    profile = profile or small()
+    return mains_of(profile, "day", presets or profile.looks["day"].presets, hours)
+
+
+def test_a_worked_example() -> None:
+    """Key 100 W at 50 %, fill 100 W at 40 %: 90 W, 0.39 A; 20 m of 1.5 mm2 loses 0.21 V."""
+    found = reading()
+    (load,) = found.loads
+    assert load.watts == pytest.approx(90.0)
+    assert load.limit == pytest.approx(1840.0)  # NEC 210.20(A), from memory: 80 % of 10 A at 230 V
+    assert load.band == 30.0  # IEC 60898-1: curve B from 3 x 10 A
+    assert load.worst.device == "plug"
+    assert load.worst.inrush == 40.0
+    (lead,) = found.leads
+    # 2 L I R with 13.3 ohm/km (IEC 60228, from memory)
+    assert lead.drop == pytest.approx(2 * 20 * (90 / 230) * 13.3 / 1000)
+    (battery,) = found.batteries
+    assert battery.hours == pytest.approx(100 * 0.8 / 20)
+    assert found.kwh == pytest.approx(0.18)
+    assert found.cost == (pytest.approx(0.09), "EUR")
+
+
+def test_inrush_over_the_band_is_too_much() -> None:
+    found = reading()
+    assert [f.weight for f in found.findings] == ["over"]
+    assert "switching plug on asks 40 A on top of 0.0 A" in found.findings[0].text
+    calm = replace(KEY, inrush=5.0), replace(FILL, inrush=5.0)
+    assert reading(small(PLUG, *calm, CAMERA)).findings == ()
+
+
+def test_too_much_and_near() -> None:
+    heavy = replace(KEY, draws=1900.0, inrush=0.0), replace(FILL, inrush=0.0)
+    full = {"key": Preset(100.0, 4000.0), "fill": Preset(40.0, 4000.0)}
+    over = reading(small(PLUG, *heavy, CAMERA), full)
+    assert [f.weight for f in over.findings if "carries" in f.text] == ["over"]
+    assert over.loads[0].share > 1
+    less = {"key": Preset(90.0, 4000.0), "fill": Preset(0.0, 4000.0)}
+    near = reading(small(PLUG, *heavy, CAMERA), less)
+    assert [f.weight for f in near.findings if "carries" in f.text] == ["near"]
+
+
+def test_what_is_missing_is_said() -> None:
+    silent = replace(CAMERA, holds=None)
+    found = reading(
+        small(PLUG, replace(KEY, inrush=0, draws=0), replace(FILL, inrush=0), silent, price=None)
+    )
+    texts = [f.text for f in found.findings if f.weight == "missing"]
+    assert "no battery size given for camera: run time" in texts
+    assert "no draw given for key: it is missing in the load" in texts
+    assert "no price given: cost" in texts
+    assert found.cost is None
+
+
+def with_strips(seed: int) -> SetProfile:
+    """A made-up set in which what hangs under a plug is sometimes a strip: no wire, no switch."""
+    profile = made_up(seed, most=20)
+    devices = {
+        name: replace(d, wire=None, tells=frozenset(), hears=frozenset())
+        if d.kind == "plug" and d.feeds and i % 2
+        else d
+        for i, (name, d) in enumerate(profile.devices.items())
+    }
+    return replace(profile, devices=devices)
+
+
+def test_inrush_is_counted_as_the_controller_counts_it() -> None:
+    """Two ways to the same number: the feed tree of the controller, and the profile alone."""
+    strips = counted = 0
+    for seed in range(200):
+        profile = with_strips(seed)
+        feeds = Feeds(profile)
+        for name in feeds.switches:
+            assert inrush_of(profile, name) == feeds.inrush(profile, name)
+            counted += feeds.inrush(profile, name) > 0
+        found = {n for c in profile.circuits for n in switch_ons(profile, c)}
+        assert feeds.switches <= found
+        strips += sum(d.kind == "plug" and d.wire is None for d in profile.devices.values())
+    assert strips > 20
+    assert counted > 200
+
+
+@given(st.floats(0, 100), st.floats(0, 100))
+def test_more_level_is_never_less_load(a: float, b: float) -> None:
+    low, high = sorted((a, b))
+    loads = [
+        reading(presets={"key": Preset(x, None), "fill": Preset(50.0, None)}).watts
+        for x in (low, high)
+    ]
+    assert loads[0] <= loads[1]
+
+
+def test_circuits_add_up_on_their_own() -> None:
+    other = replace(KEY, name="other", circuit="bench", feeds=(), fed_by="bench", inrush=0.0)
+    profile = small(
+        PLUG,
+        replace(KEY, inrush=0.0),
+        other,
+        circuits={
+            "wall": Circuit("wall", 10.0, "B", 0.5),
+            "bench": Circuit("bench", 16.0, "C", 0.5),
+        },
+        presets={"key": Preset(50.0, None), "other": Preset(30.0, None)},
+    )
+    found = reading(profile)
+    assert [round(load.watts) for load in found.loads] == [50, 30]
+
+
+def test_a_session_takes_time() -> None:
+    with pytest.raises(ValueError, match="longer"):
+        reading(hours=0.0)
