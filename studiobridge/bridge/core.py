@@ -140,11 +140,14 @@ class Core:
         self.instance = instance
         self.wall = wall
         self.wires = Wires(profile)
-        if memory is not None and memory.lockouts:
+        if memory is not None:
             # the record keeps wall time, the controller knows only its own
             offset = wall(now) - now
-            lockouts = tuple(replace(x, since=x.since - offset) for x in memory.lockouts)
-            memory = replace(memory, lockouts=lockouts)
+            memory = replace(
+                memory,
+                lockouts=tuple(replace(x, since=x.since - offset) for x in memory.lockouts),
+                by_hand={n: replace(x, at=x.at - offset) for n, x in memory.by_hand.items()},
+            )
         self.controller = Controller(profile, memory, now)
         self.now = now
         self._routes: dict[str, tuple[str, bytes | None] | None] = {}

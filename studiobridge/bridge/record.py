@@ -23,8 +23,10 @@ from typing import Any
 import sqlalchemy as sa
 
 from studiobridge.control.effects import (
+    ByHand,
     DriftNote,
     FaultNote,
+    HandNote,
     Lockout,
     LockoutNote,
     Memory,
@@ -36,8 +38,10 @@ from studiobridge.control.effects import (
     StateNote,
     StepNote,
 )
+from studiobridge.profile.model import Preset
 
-SCHEMA_VERSION = 1
+# 1: the first. 2: dials set by hand.
+SCHEMA_VERSION = 2
 # Notes that wait in memory while the disk does not take them; the oldest go first.
 MOST_WAITING = 20_000
 # Waits (s) between tries while the disk does not take notes.
@@ -121,6 +125,13 @@ ROLLING = _table(
     sa.Column("rolling", sa.Boolean, nullable=False),
     sa.Column("source", sa.String, nullable=False),
 )
+HANDS = _table(
+    "hands",
+    sa.Column("device", sa.String, nullable=False, index=True),
+    sa.Column("level", sa.Float),
+    sa.Column("cct", sa.Float),
+    sa.Column("by", sa.String, nullable=False),
+)
 SESSIONS = _table(
     "sessions",
     sa.Column("session", sa.Integer, nullable=False, index=True),
@@ -134,7 +145,7 @@ STATES = _table(
     sa.Column("look", sa.String),
     sa.Column("why", sa.String, nullable=False),
 )
-PRUNED = (REQUESTS, RUNS, STEPS, DRIFTS, FAULTS, ROLLING, STATES)
+PRUNED = (REQUESTS, RUNS, STEPS, DRIFTS, FAULTS, ROLLING, HANDS, STATES)
 
 
 class RecordError(Exception):
@@ -178,11 +189,24 @@ def _check(engine: sa.Engine, path: Path, create: bool) -> None:
     except sa.exc.DatabaseError as error:
         why = error.orig if error.orig is not None else error
         raise RecordError(f"the record {path} cannot be used: {why}") from None
+    if create and version is not None and version < SCHEMA_VERSION:
+        _upgrade(engine, version)
+        version = SCHEMA_VERSION
+    if version == 1:
+        return  # read as it is: only what was added later is missing
     if version != SCHEMA_VERSION:
         raise RecordError(
             f"the record {path} was made by another version (its schema is {version}, this program"
             f" knows {SCHEMA_VERSION}); use that version, or move the file away"
         )
+
+
+def _upgrade(engine: sa.Engine, version: int) -> None:
+    """Bring an older record to today's schema, one version after the other, in one transaction."""
+    with engine.begin() as connection:
+        if version < 2:
+            HANDS.create(connection, checkfirst=True)
+        connection.execute(sa.update(VERSION).values(version=SCHEMA_VERSION))
 
 
 def _scalar(value: object) -> str | None:
@@ -254,6 +278,14 @@ def _row(note: Note, at: float, session: int | None) -> tuple[sa.Table, dict[str
             "device": note.device,
             "rolling": note.rolling,
             "source": note.source,
+        }
+    if isinstance(note, HandNote):
+        return HANDS, {
+            "at": at,
+            "device": note.device,
+            "level": note.level,
+            "cct": note.cct,
+            "by": note.by,
         }
     if isinstance(note, SessionNote):
         return SESSIONS, {
@@ -442,6 +474,14 @@ def _memory(connection: sa.Connection) -> Memory:
             lockouts[row.target] = Lockout(row.target, row.by, row.why, row.at)
         else:
             lockouts.pop(row.target, None)
+    by_hand: dict[str, ByHand] = {}
+    if session is not None and session.phase != "closed":
+        opened = sa.select(sa.func.min(SESSIONS.c.at)).where(SESSIONS.c.session == session.session)
+        since = connection.scalar(opened) or 0.0
+        for row in connection.execute(
+            sa.select(HANDS).where(HANDS.c.at >= since).order_by(HANDS.c.id)
+        ):
+            by_hand[row.device] = ByHand(Preset(row.level, row.cct), row.by, row.at)
     rolling: dict[str, bool] = {}
     for row in connection.execute(sa.select(ROLLING).order_by(ROLLING.c.id)):
         rolling[row.device] = row.rolling
@@ -462,6 +502,7 @@ def _memory(connection: sa.Connection) -> Memory:
         run=run.what if run is not None and run.phase == "begun" else None,
         everything=run is not None and run.phase == "begun" and run.text == "everything",
         lockouts=tuple(lockouts.values()),
+        by_hand=by_hand,
         rolling=frozenset(name for name, on in rolling.items() if on),
         answered=tuple((row.request, row.text) for row in reversed(answered)),
     )
@@ -478,6 +519,8 @@ class Reader:
             raise RecordError(f"there is no record at {path}")
         self._engine = _connect(path, read_only=True)
         _check(self._engine, path, create=False)
+        # an older record, not yet upgraded by its bridge, lacks what was added since
+        self._tables = set(sa.inspect(self._engine).get_table_names())
 
     def close(self) -> None:
         self._engine.dispose()
@@ -522,9 +565,12 @@ class Reader:
             ("fault", FAULTS),
             ("lockout", LOCKOUTS),
             ("rolling", ROLLING),
+            ("by hand", HANDS),
             ("state", STATES),
         )
         for order, (kind, table) in enumerate(tables):
+            if table.name not in self._tables:
+                continue
             statement = sa.select(table).where(table.c.at >= begin - 0.001)
             if end != float("inf"):
                 statement = statement.where(table.c.at <= end + 1.0)

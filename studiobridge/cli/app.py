@@ -662,6 +662,17 @@ def release(
     _simple("release", settings, set_name, profile, targets=[target])
 
 
+@app.command("by-hand")
+def by_hand(
+    devices: Annotated[list[str] | None, typer.Argument(help="Only these.")] = None,
+    set_name: SetOption = None,
+    profile: ProfileOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Say that the lights on dials are turned to what the look asks for (recorded)."""
+    _simple("set_by_hand", settings, set_name, profile, targets=devices)
+
+
 @app.command()
 def rolling(
     state: Annotated[str, typer.Argument(help="on or off")],
@@ -898,6 +909,7 @@ def _timeline_line(row: Mapping[str, Any]) -> str:
         "fault": lambda: f"fault: {row['device'] or ''}",
         "lockout": lambda: f"lockout {row['phase']}: {row['target']} by {row['by']}, {row['why']}",
         "rolling": lambda: f"{row['device']} {'rolls' if row['rolling'] else 'stopped'}",
+        "by hand": lambda: f"{row['device']} set by hand to {words.preset(row)} by {row['by']}",
         "state": lambda: f"state: {row['state']}",
     }[kind]()
     text = row.get("text") or row.get("why") or ""

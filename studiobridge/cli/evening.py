@@ -145,8 +145,13 @@ class Evening:
         self.need(answer.code == 0, f"the set did not come up: {answer.text}")
         await self.until("ready", lambda: self.state() == "ready")
         self.say(answer.text)
-        for text in words.hand_set((self.asker.shown.state or {}).get("hand_set")):
-            self.say(f"set by hand: {text}")
+        dials = words.hand_set((self.asker.shown.state or {}).get("hand_set"))
+        for text in dials:
+            self.say(f"to be set by hand: {text}")
+        if dials:
+            answer = await self.ask("set_by_hand")
+            self.need(answer.code == 0, f"the dials were not noted: {answer.text}")
+            self.say(answer.text)
 
     async def touched(self) -> None:
         found = a_light(self.profile, self.look)

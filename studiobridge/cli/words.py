@@ -288,6 +288,7 @@ def hand_set(entries: object) -> list[str]:
         return []
     return [
         f"{clean(entry.get('device', '?'), 40)} to {preset(entry)}"
+        + (f" (done by {clean(entry['set_by'], 40)})" if entry.get("set_by") else "")
         for entry in entries
         if isinstance(entry, Mapping)
     ]

@@ -26,8 +26,10 @@ from studiobridge.control.desk import Desk
 from studiobridge.control.effects import (
     Announce,
     Answer,
+    ByHand,
     Effect,
     FaultNote,
+    HandNote,
     Keep,
     Lockout,
     LockoutNote,
@@ -92,6 +94,7 @@ class Controller:
         self.session = self.memory.session
         self.session_kwh = self.memory.session_kwh
         self.contested: dict[str, str] = {}
+        self.by_hand: dict[str, ByHand] = dict(self.memory.by_hand)
         self.left_on = False
         self.warm_at: float | None = None
         self.faults = 0
@@ -580,6 +583,8 @@ class Controller:
             self._ask_release(request, at)
         elif what in ("rolling_on", "rolling_off"):
             self._ask_rolling(request, what == "rolling_on", at)
+        elif what == "set_by_hand":
+            self._ask_set_by_hand(request, at)
         self._watch_left_on(at)
 
     def _toggled(self) -> Literal["up", "down"]:
@@ -811,6 +816,27 @@ class Controller:
             self._on_rolling(known, before, rolling, at, request.by or "a person")
         self._done(request, f"{', '.join(names)}: {'rolling' if rolling else 'stopped'}")
         self._move_on(at)
+
+    def _ask_set_by_hand(self, request: Request, at: float) -> None:
+        """Somebody turned these dials (all of the look, when none is named) to their presets."""
+        dials = {n: p for n, p in self.desk.presets.items() if self.profile.devices[n].hand_set}
+        if not dials:
+            look = f"the look '{self.desk.look}'" if self.desk.look else "this set as it is"
+            self._refuse(request, 2, f"no light of {look} is set by hand")
+            return
+        for name in request.targets:
+            if name not in dials:
+                known = ", ".join(dials)
+                self._refuse(request, 2, f"{name} is not set by hand; these are: {known}")
+                return
+        by = request.by or "a person"
+        for name in request.targets or tuple(dials):
+            preset = dials[name]
+            self.by_hand[name] = ByHand(preset, by, at)
+            self.desk.emit(HandNote(at, name, preset.level, preset.cct, by))
+            self.desk.changed.add(name)
+        self.desk.emit(Announce(state=True))
+        self._done(request, f"set by hand: {', '.join(request.targets or dials)}")
 
     # ---- runs ----------------------------------------------------------------------------
 
@@ -1088,6 +1114,7 @@ class Controller:
                 energy = f"{kwh:.2f} kWh" if kwh >= 1 else f"{kwh * 1000:.3g} Wh"
                 text += f"; {energy} this session"
         self.session = None
+        self.by_hand.clear()
         self.warm_at = None
         self._finish(run, at, "done", 0, text)
 

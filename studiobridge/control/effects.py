@@ -160,6 +160,17 @@ class RollingNote:
 
 
 @dataclass(frozen=True, slots=True)
+class HandNote:
+    """A person says that they turned this light's dial to its preset (%, K)."""
+
+    at: float
+    device: str
+    level: float | None
+    cct: float | None
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
 class SessionNote:
     """A session: from `up` to `down`. kWh from the plugs that meter, None where none does."""
 
@@ -186,6 +197,7 @@ Note = (
     | FaultNote
     | LockoutNote
     | RollingNote
+    | HandNote
     | SessionNote
     | StateNote
 )
@@ -204,6 +216,15 @@ class Lockout:
 
 
 @dataclass(frozen=True, slots=True)
+class ByHand:
+    """A light set by its dial: to what, by whom, when (the controller's clock)."""
+
+    preset: Preset
+    by: str
+    at: float
+
+
+@dataclass(frozen=True, slots=True)
 class Memory:
     """What the record still knows when the bridge starts. Evidence of nothing on the wire."""
 
@@ -218,6 +239,8 @@ class Memory:
     run: Literal["up", "down", "restore", "cut"] | None = None
     everything: bool = False
     lockouts: tuple[Lockout, ...] = ()
+    # dials set in the open session, by device
+    by_hand: Mapping[str, ByHand] = field(default_factory=dict)
     # cameras last known to be rolling; they are until a report or a person says otherwise
     rolling: frozenset[str] = frozenset()
     # ids of requests already answered, oldest first, with the answer

@@ -23,6 +23,7 @@ Asked = Literal[
     "release",
     "rolling_on",
     "rolling_off",
+    "set_by_hand",
     "ping",
 ]
 ASKED: tuple[Asked, ...] = (
@@ -36,6 +37,7 @@ ASKED: tuple[Asked, ...] = (
     "release",
     "rolling_on",
     "rolling_off",
+    "set_by_hand",
     "ping",
 )
 

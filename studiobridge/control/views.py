@@ -15,7 +15,7 @@ from studiobridge.control.known import Known
 from studiobridge.control.plan import describe, waits_for
 from studiobridge.control.sequence import staying_on
 from studiobridge.figures.light import Change
-from studiobridge.profile.model import Value
+from studiobridge.profile.model import Preset, Value
 
 if TYPE_CHECKING:
     from studiobridge.control.controller import Controller
@@ -49,6 +49,19 @@ def still_on(controller: Controller) -> list[View]:
             watts = known.values.get("watts")
             found.append({"device": name, "watts": _value(watts)})
     return found
+
+
+def _hand_set(controller: Controller, name: str, preset: Preset, wall: Wall) -> View:
+    """A light on a dial: what to turn it to, and who said that it is so."""
+    done = controller.by_hand.get(name)
+    said = done is not None and done.preset == preset
+    return {
+        "device": name,
+        "level": preset.level,
+        "cct": preset.cct,
+        "set_at": iso(done.at, wall) if done is not None and said else None,
+        "set_by": done.by if done is not None and said else None,
+    }
 
 
 def state_view(controller: Controller, at: float, wall: Wall) -> View:
@@ -96,7 +109,7 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         "steps": total,
         "missing": sorted(shown.missing) if shown is not None and run is None else [],
         "hand_set": [
-            {"device": name, "level": preset.level, "cct": preset.cct}
+            _hand_set(controller, name, preset, wall)
             for name, preset in desk.presets.items()
             if controller.profile.devices[name].hand_set
         ],

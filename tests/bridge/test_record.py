@@ -13,6 +13,7 @@ from studiobridge.bridge.record import DAY, Reader, Record, RecordError, record_
 from studiobridge.control.effects import (
     DriftNote,
     FaultNote,
+    HandNote,
     LockoutNote,
     Memory,
     RequestNote,
@@ -39,6 +40,7 @@ NOTES = [
     DriftNote(4.0, 1, "closed", "key", "level", 64.0, 90.0, 0.49, None, 26.0, "restored"),
     LockoutNote(5.0, "fill", "set", "Ana", "a cable"),
     RollingNote(6.0, "camera", True, "Ana"),
+    HandNote(6.5, "rim", 30.0, 4300.0, "Ana"),
     FaultNote(7.0, "key", "a/b", "'x' is not a number"),
     RunNote(8.0, 2, "down", None, "begun", "everything"),
 ]
@@ -108,7 +110,10 @@ def test_the_simulators_notebook_remembers_the_same(tmp_path: Path) -> None:
         a, b = reopen(path), notebook.memory()
         from dataclasses import replace
 
-        assert replace(a, lockouts=()) == replace(b, lockouts=())
+        assert replace(a, lockouts=(), by_hand={}) == replace(b, lockouts=(), by_hand={})
+        assert {n: x.preset for n, x in a.by_hand.items()} == {
+            n: x.preset for n, x in b.by_hand.items()
+        }
         assert [x.target for x in a.lockouts] == [x.target for x in b.lockouts]
 
 
@@ -197,3 +202,37 @@ def test_reading_while_it_is_written(tmp_path: Path) -> None:
     assert len(reader.steps()) == 2
     reader.close()
     record.close()
+
+
+# The schema as the first released version made it: version 1, without dials set by hand.
+def as_version_1(path: Path) -> None:
+    with sqlite3.connect(path) as database:
+        database.execute("DROP TABLE hands")
+        database.execute("UPDATE schema_version SET version = 1")
+
+
+def test_a_record_of_the_first_version_is_read_and_upgraded(tmp_path: Path) -> None:
+    path = record_path(tmp_path, "kiln")
+    write(path, NOTES)
+    as_version_1(path)
+    reader = Reader(path)  # read as it is, nothing written
+    assert len(reader.sessions()) == 1
+    assert "by hand" not in {entry["kind"] for entry in reader.timeline(1)}
+    reader.close()
+    memory = reopen(path)
+    assert memory.session == 1
+    assert memory.by_hand == {}
+    with sqlite3.connect(path) as database:
+        assert database.execute("SELECT version FROM schema_version").fetchone() == (2,)
+    write(path, [HandNote(9.0, "rim", 25.0, None, "Bo")])
+    assert reopen(path).by_hand["rim"].preset.level == 25.0
+    assert len(Reader(path).drifts()) == 1  # what was there before is still there
+
+
+def test_a_record_of_a_later_version_is_left_alone(tmp_path: Path) -> None:
+    path = record_path(tmp_path, "kiln")
+    write(path, NOTES)
+    with sqlite3.connect(path) as database:
+        database.execute("UPDATE schema_version SET version = 99")
+    with pytest.raises(RecordError, match="another version"):
+        reopen(path)

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from studiobridge.control.effects import Lockout, Memory, SessionNote, StepNote, Tell
-from studiobridge.profile.model import LeftOn, Preset, Tolerance
+from studiobridge.profile.model import LeftOn, Preset, SetProfile, Tolerance
 from tests.control.play import Play, corner, fixture, on_plug, plug, profile
 
 
@@ -745,3 +745,44 @@ def test_tolerance_may_be_a_devices_own() -> None:
     play.report("key", "level", 80.0)
     play.run(10)
     assert play.drifts("opened") == []
+
+
+# ---- dials -------------------------------------------------------------------------------
+
+
+def with_a_dial() -> SetProfile:
+    made = corner()
+    rim = on_plug("rim", "light", "lamp-plug", hand_set=True)
+    looks = {
+        name: replace(
+            look, presets={**look.presets, "rim": Preset(30.0 if name == "day" else 50.0)}
+        )
+        for name, look in made.looks.items()
+    }
+    return replace(made, devices={**made.devices, "rim": rim}, looks=looks)
+
+
+def dial(play: Play) -> tuple[object, object]:
+    (entry,) = play.controller.state_view(play.now, lambda t: t)["hand_set"]  # type: ignore[misc]
+    return entry["level"], entry["set_by"]
+
+
+def test_a_dial_set_by_hand_is_noted_and_asked_for_again_when_the_look_changes() -> None:
+    play = Play(with_a_dial(), meters_itself=True)
+    play.link_up()
+    play.ask("set_by_hand", by="Ana")
+    assert play.answers()[-1].code == 2  # no look yet, nothing to be set
+    play.ask("up")
+    play.run(40)
+    assert dial(play) == (30.0, None)
+    play.ask("set_by_hand", by="Ana", targets=("rim",))
+    assert play.answers()[-1].code == 0
+    assert dial(play) == (30.0, "Ana")
+    play.ask("up", look="dusk")
+    play.run(20)
+    assert dial(play) == (50.0, None)
+    play.ask("set_by_hand", targets=("key",))
+    assert play.answers()[-1].code == 2
+    play.ask("down")
+    play.run(120)
+    assert (play.state, play.controller.by_hand) == ("dark", {}), play.controller.why

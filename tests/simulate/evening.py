@@ -19,7 +19,9 @@ from dataclasses import dataclass, field, replace
 from studiobridge.bridge.core import Core, Out, Publish, Save, Wake, Write
 from studiobridge.bridge.topics import alive_topic, ask_topic
 from studiobridge.control.effects import (
+    ByHand,
     DriftNote,
+    HandNote,
     Lockout,
     LockoutNote,
     Memory,
@@ -30,7 +32,7 @@ from studiobridge.control.effects import (
     SessionNote,
     StateNote,
 )
-from studiobridge.profile.model import SetProfile
+from studiobridge.profile.model import Preset, SetProfile
 from studiobridge.rehearsal import MockBroker, Room, Trouble
 from studiobridge.rehearsal.devices import Joined, Left, Vanished
 from studiobridge.wire import FarEnd, Wires
@@ -57,6 +59,7 @@ class Notebook:
         run: RunNote | None = None
         lockouts: dict[str, Lockout] = {}
         rolling: dict[str, bool] = {}
+        by_hand: dict[str, ByHand] = {}
         answered: dict[str, str] = {}
         for note in self.notes:
             if isinstance(note, StateNote):
@@ -64,6 +67,10 @@ class Notebook:
             elif isinstance(note, SessionNote):
                 sessions = max(sessions, note.session)
                 session = None if note.phase == "closed" else note.session
+                if note.phase != "ready":
+                    by_hand.clear()
+            elif isinstance(note, HandNote):
+                by_hand[note.device] = ByHand(Preset(note.level, note.cct), note.by, WALL + note.at)
             elif isinstance(note, RunNote):
                 runs = max(runs, note.run)
                 run = note
@@ -89,6 +96,7 @@ class Notebook:
             run=run.what if run is not None and begun else None,
             everything=run is not None and begun and run.text == "everything",
             lockouts=tuple(lockouts.values()),
+            by_hand=dict(by_hand) if session is not None else {},
             rolling=frozenset(n for n, on in rolling.items() if on),
             answered=tuple(answered.items()),
         )
@@ -324,6 +332,7 @@ class Evening:
                 "restore",
                 "keep",
                 "cut",
+                "by hand",
                 "lockout",
                 "release",
                 "touch",
@@ -361,6 +370,8 @@ class Evening:
             self.ask("keep")
         elif what == "cut":
             self.ask("cut", yes=dice.random() < 0.7)
+        elif what == "by hand":
+            self.ask("set_by_hand", by="Ana")
         elif what == "lockout":
             target = dice.choice([*names, *self.profile.circuits])
             self.ask("lockout", targets=[target], by="Ana", why="a cable")
