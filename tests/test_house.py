@@ -19,8 +19,19 @@ MAY = {
     "control": {"profile", "craft", "figures"},
     "rehearsal": {"profile", "craft", "wire"},
     "bridge": {"profile", "craft", "figures", "wire", "control"},
-    "sheet": {"profile", "craft", "figures", "control"},
-    "cli": {"profile", "craft", "figures", "wire", "control", "bridge", "rehearsal", "sheet"},
+    "shown": {"profile", "craft", "figures", "control"},
+    "panel": {"profile", "craft", "figures", "wire", "control", "bridge", "shown"},
+    "cli": {
+        "profile",
+        "craft",
+        "figures",
+        "wire",
+        "control",
+        "bridge",
+        "rehearsal",
+        "shown",
+        "panel",
+    },
 }
 # what would make a sans-I/O room do I/O, read a clock, throw dice or wait
 WORLD = {
@@ -44,7 +55,7 @@ WORLD = {
     "tempfile",
     "io",
 }
-SANS_IO = ["control", "craft", "figures", "sheet", "wire"]
+SANS_IO = ["control", "craft", "figures", "shown", "wire"]
 
 
 def imports_of(path: Path) -> list[tuple[str, int]]:

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from studiobridge.cli import show, words
+from studiobridge.cli import show
+from studiobridge.shown import words
 
 if TYPE_CHECKING:
     from studiobridge.bridge.asking import Answered, Asker
@@ -378,11 +379,11 @@ def sheet(
     look: LookOption = None,
 ) -> None:
     """Draw the sheet for the wall: where everything stands, what it is set to, the order."""
-    from studiobridge.sheet import page
+    from studiobridge.shown import sheet as sheets
 
     reading = _read(profile)
     name, presets = _presets(reading, look)
-    drawers = {".html": page.page, ".htm": page.page, ".svg": page.picture}
+    drawers = {".html": sheets.page, ".htm": sheets.page, ".svg": sheets.picture}
     draw = drawers.get(output.suffix.lower())
     if draw is None:
         raise Stop(BAD_INPUT, f"{output}: a sheet is an .html or an .svg file")

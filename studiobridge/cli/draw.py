@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 from xml.sax.saxutils import escape
 
-from studiobridge.cli import words
+from studiobridge.shown import words
 
 Steps = Sequence[Mapping[str, Any]]
 

@@ -19,11 +19,12 @@ from typing import Any
 from studiobridge.bridge.asking import Answered, Asker, NoBridge, NoBroker
 from studiobridge.bridge.daemon import SetRunner
 from studiobridge.bridge.settings import BrokerSettings, Settings
-from studiobridge.cli import show, words
+from studiobridge.cli import show
 from studiobridge.cli.follow import follow
 from studiobridge.profile.model import Device, Preset, SetProfile
 from studiobridge.rehearsal.embedded import EmbeddedBroker
 from studiobridge.rehearsal.live import LiveRoom
+from studiobridge.shown import words
 
 # How long (s) a scene may take before it has failed, whatever the pace.
 SCENE_WITHIN = 120.0

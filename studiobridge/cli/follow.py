@@ -6,7 +6,8 @@ import asyncio
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Any
 
-from studiobridge.cli import draw, show, words
+from studiobridge.cli import draw, show
+from studiobridge.shown import words
 
 Shown = Callable[[], tuple[Mapping[str, Any] | None, Mapping[str, Any] | None]]
 

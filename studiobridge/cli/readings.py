@@ -8,12 +8,13 @@ from dataclasses import fields, is_dataclass
 from fractions import Fraction
 from typing import Any
 
-from studiobridge.cli import show, words
+from studiobridge.cli import show
 from studiobridge.craft.space import feet_and_inches
 from studiobridge.figures.light import LightReading
 from studiobridge.figures.mains import CAUTION, MainsReading
 from studiobridge.figures.room import RoomReading
 from studiobridge.profile.model import Picture, SetProfile
+from studiobridge.shown import words
 
 FLICKER_CAUTION = (
     "Flicker can hurt people who never see it. The figures are a calculation: look at the picture,"

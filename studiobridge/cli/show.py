@@ -9,7 +9,8 @@ import sys
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from studiobridge.cli import draw, words
+from studiobridge.cli import draw
+from studiobridge.shown import words
 
 CAUTION = "A sequence, not a safety device: breakers, plugs pulled and local code keep people safe."
 NO_BREAKER = "A cut is no substitute for the breaker: what a plug cannot switch stays on."

@@ -13,9 +13,10 @@ from pathlib import Path
 
 import pytest
 
-from studiobridge.cli import draw, words
+from studiobridge.cli import draw
 from studiobridge.profile import read_profile
 from studiobridge.rehearsal.live import LiveRoom
+from studiobridge.shown import words
 from tests.brokers import broker_of, needs_mosquitto
 
 CONFIG = Path(__file__).parents[2] / "config"

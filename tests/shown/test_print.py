@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from studiobridge.profile import read_profile
-from studiobridge.sheet.floor import floor
-from studiobridge.sheet.page import page
+from studiobridge.shown.floor import floor
+from studiobridge.shown.sheet import page
 
 CONFIG = Path(__file__).parents[2] / "config"
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")

@@ -17,7 +17,7 @@ from studiobridge.figures.mains import CAUTION as MAINS_CAUTION
 from studiobridge.figures.mains import MainsReading, mains_of
 from studiobridge.figures.room import RoomReading, room_of
 from studiobridge.profile.model import Device, Place, Preset, SetProfile
-from studiobridge.sheet.floor import LINE, STYLE, floor
+from studiobridge.shown.floor import LINE, STYLE, floor
 
 CAUTIONS = (
     "Not a safety device. Pull the plug before you open or move anything.",
@@ -153,7 +153,7 @@ def page(profile: SetProfile, look: str | None, presets: Mapping[str, Preset]) -
     ]
     described = profile.looks[look].title if look is not None else ""
     environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("studiobridge", "sheet"),
+        loader=jinja2.PackageLoader("studiobridge", "shown"),
         autoescape=True,
         trim_blocks=True,
         lstrip_blocks=True,
