@@ -17,6 +17,7 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -610,6 +611,82 @@ class Reader:
                 entry[key] = row[key]
         return list(found.values())
 
+    def changes(self, device: str, most: int) -> list[dict[str, Any]]:
+        """The last changes of one device, newest first: `at` (ISO) and `said`."""
+        found: list[tuple[float, int, str]] = []
+        steps = (
+            sa.select(STEPS)
+            .where(STEPS.c.device == device, STEPS.c.phase.in_(("confirmed", "failed")))
+            .order_by(STEPS.c.id.desc())
+            .limit(most)
+        )
+        for row in self._all(steps):
+            value = f" to {row['value']}" if row["value"] else ""
+            found.append((row["at"], row["id"], f"{row['action']}{value}, {row['phase']}"))
+        drifts = (
+            sa.select(DRIFTS)
+            .where(DRIFTS.c.device == device)
+            .order_by(DRIFTS.c.id.desc())
+            .limit(most)
+        )
+        for row in self._all(drifts):
+            unit = {"level": " %", "cct": " K"}.get(row["point"], "")
+            reported = _value(row["reported"])
+            shown = f"{reported:.4g}{unit}" if isinstance(reported, float | int) else str(reported)
+            said = f"{row['point']} {row['phase']}"
+            if row["phase"] != "closed":
+                said += f": {shown}"
+            elif row["how"]:
+                said += f": {row['how']}"
+            found.append((row["at"], row["id"], said))
+        if HANDS.name in self._tables:
+            hands = (
+                sa.select(HANDS).where(HANDS.c.device == device).order_by(HANDS.c.id.desc())
+            ).limit(most)
+            for row in self._all(hands):
+                found.append((row["at"], row["id"], f"set by hand by {row['by']}"))
+        found.sort(reverse=True)
+        return [{"at": _iso(at), "said": said} for at, _, said in found[:most]]
+
+    def moment(self, at: float) -> dict[str, dict[str, Any]]:
+        """How every device stood at a moment (s since the epoch), as far as the record tells.
+
+        From what was confirmed and what was reported as drift: `level` (%), `cct` (K), `switch`.
+        What was never set or heard before is absent.
+        """
+        found: dict[str, dict[str, Any]] = {}
+        steps = sa.select(STEPS).where(STEPS.c.at <= at, STEPS.c.phase == "confirmed")
+        changes: list[tuple[float, int, str, dict[str, Any]]] = []
+        for row in self._all(steps):
+            said: dict[str, Any] = {}
+            if row["action"] == "set":
+                said = {"switch": True, **_preset(row["value"])}
+            elif row["action"] == "fade out":
+                said = {"level": 0.0}
+            elif row["action"] in ("power on", "switch on"):
+                said = {"switch": True}
+            elif row["action"] in ("power off", "switch off"):
+                said = {"switch": False}
+            if said:
+                changes.append((row["at"], 0, row["device"], said))
+        for row in self._all(sa.select(DRIFTS).where(DRIFTS.c.at <= at)):
+            if row["point"] not in ("level", "cct", "switch"):
+                continue
+            value = _value(row["reported"])
+            if row["phase"] == "closed" and row["how"] in ("returned", "restored"):
+                value = _value(row["wanted"])
+            elif row["phase"] == "closed" and row["how"] != "kept":
+                continue
+            if value is not None:
+                changes.append((row["at"], 1, row["device"], {row["point"]: value}))
+        if HANDS.name in self._tables:
+            for row in self._all(sa.select(HANDS).where(HANDS.c.at <= at)):
+                dial = {"level": row["level"], "cct": row["cct"]}
+                changes.append((row["at"], 0, row["device"], dial))
+        for _, _, device, said in sorted(changes, key=lambda change: change[:2]):
+            found.setdefault(device, {}).update(said)
+        return found
+
     def requests(self) -> list[dict[str, Any]]:
         return self._all(sa.select(REQUESTS).order_by(REQUESTS.c.id))
 
@@ -625,6 +702,21 @@ class Reader:
 
     def lockouts(self) -> list[dict[str, Any]]:
         return self._all(sa.select(LOCKOUTS).order_by(LOCKOUTS.c.id))
+
+
+def _iso(at: float) -> str:
+    moment = datetime.fromtimestamp(at, UTC).isoformat(timespec="milliseconds")
+    return moment.replace("+00:00", "Z")
+
+
+def _preset(text: str) -> dict[str, Any]:
+    """`64 %, 4300 K` as the record has it."""
+    found: dict[str, Any] = {}
+    for part in text.split(", "):
+        number, _, unit = part.partition(" ")
+        if unit in ("%", "K"):
+            found["level" if unit == "%" else "cct"] = float(number)
+    return found
 
 
 def _value(text: str | None) -> object:

@@ -63,6 +63,23 @@ class BrokerSettings(BaseModel):
         return f"{'mqtts' if self.tls is not None else 'mqtt'}://{user}{host}:{port}"
 
 
+class PanelSettings(BaseModel):
+    """Where the page is served, and to whom. Loopback unless told otherwise."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    listen: str = Field(default="127.0.0.1", min_length=1, max_length=253)
+    port: int = Field(default=8450, ge=0, le=65535)
+    cert: Path | None = None
+    key: Path | None = None
+    # names by which it is reached besides its address: 'studio.lan'
+    hosts: tuple[str, ...] = ()
+    # it stands behind a proxy that does TLS: https://studio.example
+    behind: str | None = Field(default=None, pattern=r"^https://[a-z0-9.-]+(:[0-9]+)?$")
+    # serve other machines without TLS: only where you trust everybody on that network
+    plain: bool = False
+
+
 class Settings(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -70,11 +87,16 @@ class Settings(BaseModel):
     data: Path = Field(default_factory=lambda: platformdirs.user_data_path(APP))
     profiles: tuple[Path, ...] = ()
     keep_days: int = Field(default=400, ge=1, le=36500)
+    panel: PanelSettings = Field(default_factory=PanelSettings)
     set_name: str | None = Field(default=None, alias="set")
     warnings: tuple[str, ...] = Field(default=(), exclude=True)
 
 
-_MODELS: dict[str, type[BaseModel]] = {"broker": BrokerSettings, "tls": TlsSettings}
+_MODELS: dict[str, type[BaseModel]] = {
+    "broker": BrokerSettings,
+    "tls": TlsSettings,
+    "panel": PanelSettings,
+}
 
 
 def _problem(document: Document, error: ValidationError) -> str:
@@ -156,6 +178,8 @@ def _resolve(values: dict[str, object], folder: Path) -> None:
     tls = broker.get("tls") if isinstance(broker, dict) else None
     for key in ("ca", "cert", "key"):
         fix(tls, key)
+    for key in ("cert", "key"):
+        fix(values.get("panel"), key)
     profiles = values.get("profiles")
     if isinstance(profiles, list):
         values["profiles"] = [

@@ -920,6 +920,113 @@ def _timeline_line(row: Mapping[str, Any]) -> str:
     return words.clean(line, 600)
 
 
+# ---- the page ----------------------------------------------------------------------------
+
+panel_app = typer.Typer(
+    help="The page for phone and tablet: serve it, and say who may see and ask.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+app.add_typer(panel_app, name="panel")
+ViewerOption = Annotated[bool, typer.Option("--viewer", help="May see, and ask for nothing.")]
+
+
+def _keys(settings: Settings) -> Any:
+    try:
+        from studiobridge.panel.keys import Keys, keys_path
+    except ImportError:
+        raise Stop(BAD_INPUT, "the page needs more: pip install 'studiobridge[panel]'") from None
+    return Keys(keys_path(settings.data))
+
+
+@panel_app.command("serve")
+def panel_serve(
+    profiles: Annotated[list[Path] | None, typer.Argument(help="Set profiles.")] = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Serve the page until stopped. It visits the bridge like any other; loopback unless told."""
+    loaded = _settings(settings)
+    paths = profiles or list(loaded.profiles)
+    if not paths:
+        raise Stop(BAD_INPUT, "which sets? name their profiles, here or in the settings file")
+    readings = [_read(path).profile for path in paths]
+    _keys(loaded)
+    raise typer.Exit(asyncio.run(_serve_pages(loaded, readings)))
+
+
+async def _serve_pages(settings: Settings, profiles: list[Any]) -> int:
+    import signal
+
+    from studiobridge.panel.serve import serve
+
+    stopped = asyncio.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        asyncio.get_running_loop().add_signal_handler(number, stopped.set)
+    return await serve(settings, profiles, stopped, show.fail)
+
+
+@panel_app.command("pair")
+def panel_pair(viewer: ViewerOption = False, settings: SettingsOption = None) -> None:
+    """Show a code that opens one page, within ten minutes."""
+    keys = _keys(_settings(settings))
+    from studiobridge.panel.keys import KeysError
+
+    try:
+        code = keys.new_code("viewer" if viewer else "operator")
+    except KeysError as error:
+        raise Stop(BAD_INPUT, str(error)) from None
+    show.out(code)
+    may = "see, and ask for nothing" if viewer else "see and ask"
+    show.fail(f"it opens one page within ten minutes; who types it may {may}")
+
+
+@panel_app.command("password")
+def panel_password(viewer: ViewerOption = False, settings: SettingsOption = None) -> None:
+    """Set the password of operators (or viewers); asked for, or read from a pipe."""
+    keys = _keys(_settings(settings))
+    from studiobridge.panel.keys import KeysError
+
+    if sys.stdin.isatty():
+        password = typer.prompt("password", hide_input=True, confirmation_prompt=True)
+    else:
+        password = sys.stdin.readline().rstrip("\r\n")
+    try:
+        keys.set_password(password, "viewer" if viewer else "operator")
+    except KeysError as error:
+        raise Stop(BAD_INPUT, str(error)) from None
+    show.out("the password is set")
+
+
+@panel_app.command("who")
+def panel_who(settings: SettingsOption = None, as_json: JsonOption = False) -> None:
+    """Whose pages are open: name, role, since when."""
+    from datetime import UTC, datetime
+
+    found = [
+        {
+            "name": s.name,
+            "role": s.role,
+            "since": datetime.fromtimestamp(s.since, UTC).isoformat(timespec="seconds"),
+        }
+        for s in _keys(_settings(settings)).sessions()
+    ]
+    if as_json:
+        show.print_json(found)
+        return
+    rows = [(f["name"], f["role"], words.moment(f["since"], date=True)) for f in found]
+    show.print_table(("name", "role", "since"), rows)
+
+
+@panel_app.command("forget")
+def panel_forget(
+    name: Annotated[str | None, typer.Argument(help="Whose pages; nobody named: all.")] = None,
+    settings: SettingsOption = None,
+) -> None:
+    """End open pages: of one name, or all."""
+    ended = _keys(_settings(settings)).forget(name)
+    show.out(f"{words.count(ended, 'page')} ended")
+
+
 # ---- rehearsing --------------------------------------------------------------------------
 
 
@@ -931,9 +1038,19 @@ def rehearse(
     ] = 2.0,
     stay: Annotated[bool, typer.Option(help="Keep it up to try other commands against.")] = False,
     look: LookOption = None,
+    page: Annotated[
+        bool, typer.Option("--page", help="Serve the page and let you play the evening on it.")
+    ] = False,
 ) -> None:
     """Play a whole evening against simulated gear: no gear, no broker, nothing left running."""
     reading = _read(profile)
     from studiobridge.cli.evening import rehearse_evening
 
-    raise typer.Exit(asyncio.run(rehearse_evening(profile, reading.profile, pace, stay, look)))
+    port = None
+    if page:
+        found = _settings(None)
+        _keys(found)
+        port = found.panel.port
+    raise typer.Exit(
+        asyncio.run(rehearse_evening(profile, reading.profile, pace, stay, look, port))
+    )

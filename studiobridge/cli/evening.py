@@ -7,6 +7,7 @@ Nothing outside a temporary folder is touched, and nothing is left running.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import shutil
 import tempfile
 import time
@@ -18,7 +19,7 @@ from typing import Any
 
 from studiobridge.bridge.asking import Answered, Asker, NoBridge, NoBroker
 from studiobridge.bridge.daemon import SetRunner
-from studiobridge.bridge.settings import BrokerSettings, Settings
+from studiobridge.bridge.settings import BrokerSettings, PanelSettings, Settings
 from studiobridge.cli import show
 from studiobridge.cli.follow import follow
 from studiobridge.profile.model import Device, Preset, SetProfile
@@ -28,6 +29,8 @@ from studiobridge.shown import words
 
 # How long (s) a scene may take before it has failed, whatever the pace.
 SCENE_WITHIN = 120.0
+# On the page of a rehearsal somebody brushes past a light when it has been ready so long (s).
+TOUCHED_AFTER = 20.0
 
 
 class SceneFailed(Exception):
@@ -245,9 +248,17 @@ class Evening:
 
 
 async def rehearse_evening(
-    path: Path, profile: SetProfile, pace: float, stay: bool, look: str | None
+    path: Path,
+    profile: SetProfile,
+    pace: float,
+    stay: bool,
+    look: str | None,
+    page: int | None = None,
 ) -> int:
-    """Play the evening. 0 only when every scene ended as it should."""
+    """Play the evening. 0 only when every scene ended as it should.
+
+    With `page`, a port: serve the page instead, and let a person play it.
+    """
     if look is not None and look not in profile.looks:
         show.fail(f"no look '{words.clean(look)}' in this set; it has: {', '.join(profile.looks)}")
         return 2
@@ -261,6 +272,9 @@ async def rehearse_evening(
                 broker=BrokerSettings(host="127.0.0.1", port=broker.port), data=folder / "data"
             )
             with LiveRoom(quick, "127.0.0.1", broker.port) as room:
+                if page is not None:
+                    settings = settings.model_copy(update={"panel": PanelSettings(port=page)})
+                    return await _with_page(copy, quick, settings, room)
                 return await _with_room(copy, quick, settings, room, stay, look, broker.url)
     except RuntimeError as error:
         show.fail(str(error))
@@ -321,6 +335,59 @@ async def _with_room(
     return code
 
 
+async def _with_page(copy: Path, profile: SetProfile, settings: Settings, room: LiveRoom) -> int:
+    """The bridge and the page, until interrupted; somebody brushes past a light now and then."""
+    from studiobridge.panel.serve import CannotServe, PanelServer
+
+    stopped = _until_interrupted()
+    runner = SetRunner(copy, profile, settings, say=lambda text: None)
+    running = asyncio.create_task(runner.run())
+    try:
+        server = PanelServer(settings, [profile])
+        await server.start()
+    except CannotServe as error:
+        show.fail(str(error))
+        runner.stop()
+        await running
+        return 2
+    show.out(f"The page of {profile.title or profile.name} is at {server.url}")
+    show.out(f"Its code: {server.panel.keys.new_code('operator')}")
+    show.out("Simulated gear, the real bridge. Bring the set up from the page; Ctrl-C ends it.")
+    found = a_light(profile, profile.default_look)
+    ready_since: float | None = None
+    touched = False
+    while not stopped.is_set():
+        state = runner.core.controller.state if runner.ready.is_set() else ""
+        if state != "ready" or touched:
+            ready_since = None if state != "ready" else ready_since
+            touched = touched and state in ("ready", "adrift")
+        elif ready_since is None:
+            ready_since = time.monotonic()
+        elif time.monotonic() - ready_since > TOUCHED_AFTER and found is not None:
+            name, preset = found
+            assert preset.level is not None
+            level = preset.level * (1.4 if preset.level * 1.4 <= 100.0 else 0.6)
+            room.touch(name, level=level)
+            show.out(f"Somebody brushes past {name}.")
+            touched = True
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(0.25):
+                await stopped.wait()
+    await server.stop()
+    runner.stop()
+    await running
+    return 0
+
+
+def _until_interrupted() -> asyncio.Event:
+    import signal
+
+    stopped = asyncio.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        asyncio.get_running_loop().add_signal_handler(number, stopped.set)
+    return stopped
+
+
 async def _stay(profile: SetProfile, settings: Settings, url: str, copy: Path) -> None:
     show.out()
     show.out("The rehearsed set stays up for you. In another terminal:")
@@ -331,10 +398,4 @@ async def _stay(profile: SetProfile, settings: Settings, url: str, copy: Path) -
     show.out("    studiobridge status")
     show.out()
     show.out(f"`keep` writes into the copy {copy}. Ctrl-C ends it.")
-    stopped = asyncio.Event()
-    import signal
-
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, stopped.set)
-    await stopped.wait()
+    await _until_interrupted().wait()

@@ -240,6 +240,9 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         "essential": device.essential,
         "feed": device.fed_by,
         "step": step,
+        "rolling": (known.rolling_said or known.values.get("rolling") is True)
+        if device.kind == "camera"
+        else None,
     }
 
 

@@ -1,0 +1,373 @@
+"""What the page shows of one set, as parts: an id on the page and the HTML inside it.
+
+The server draws every part, the page only puts it where it belongs. Parts are drawn when
+something was heard, once for all pages; each page is sent what changed since it last listened.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import jinja2
+
+from studiobridge.bridge.record import Reader, RecordError, record_path
+from studiobridge.bridge.settings import Settings
+from studiobridge.control.plan import OrderProblem, UnknownLook, plan
+from studiobridge.panel.visitor import Visitor
+from studiobridge.profile.model import SetProfile
+from studiobridge.shown import words
+from studiobridge.shown.live import beam_part, condition, lamp_part, placed
+
+View = Mapping[str, Any]
+NOTHING: View = {}
+# How many of its last changes a device's page shows.
+LAST_CHANGES = 8
+GOING = ("rising", "lowering")
+UP = ("ready", "adrift")
+
+
+@dataclass(frozen=True, slots=True)
+class Switch:
+    """The large control: what it says, what it asks, whether it wants a second touch."""
+
+    label: str
+    under: str
+    what: str | None
+    again: str = ""
+    progress: float | None = None
+    also: tuple[str, str, str] | None = None  # label, what, again
+
+
+def environment() -> jinja2.Environment:
+    made = jinja2.Environment(
+        loader=jinja2.PackageLoader("studiobridge.panel", "pages"),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    made.filters.update(
+        {
+            "clean": words.clean,
+            "moment": words.moment,
+            "day": lambda text: words.moment(text, date=True),
+            "preset": words.preset,
+            "watts": words.watts,
+            "about": words.about,
+            "level": words.level,
+            "cct": words.cct,
+        }
+    )
+    return made
+
+
+class Board:
+    """One set on the page."""
+
+    def __init__(self, settings: Settings, profile: SetProfile, visitor: Visitor) -> None:
+        self.settings = settings
+        self.profile = profile
+        self.visitor = visitor
+        self.pages = environment()
+        self.parts: dict[str, str] = {}
+        self.changed_at: dict[str, int] = {}
+        self.drawn = -1
+        self._draw: Any = self.pages.get_template("parts.html").module
+        self._takes: dict[str | None, float | None] = {}
+
+    # ---- parts -------------------------------------------------------------------------
+
+    def draw(self) -> int:
+        """Draw what is to be seen now, if anything was heard since. Returns the version."""
+        version = self.visitor.version
+        if version == self.drawn:
+            return version
+        for name, text in self._all().items():
+            if self.parts.get(name) != text:
+                self.parts[name] = text
+                self.changed_at[name] = version
+        self.drawn = version
+        return version
+
+    def since(self, version: int) -> dict[str, str]:
+        """The parts that changed after this version; all of them for a new page."""
+        return {name: self.parts[name] for name, at in self.changed_at.items() if at > version}
+
+    def view(self, name: str) -> View:
+        return self.visitor.shown.devices.get(name, NOTHING)
+
+    def _all(self) -> dict[str, str]:
+        shown = self.visitor.shown
+        state: View = shown.state or NOTHING
+        sure = self.visitor.sure
+        up = state.get("state") in UP
+        macro = self._draw
+        parts = {
+            "truth": str(macro.truth(self.truth())),
+            "headline": str(macro.headline(self.profile, state, self.state_words(), sure)),
+            "rolling": str(macro.rolling(state.get("rolling") or [])),
+            "switch": str(macro.switch(self.switch(), sure)),
+            "cameras": str(macro.cameras(self.cameras(), sure)),
+            "looks": str(macro.looks(self.looks(), sure, self.held())),
+            "run": str(macro.run(self.run_rows(), shown.run)),
+            "drift": str(macro.drift(self.drift_rows(), self.together(), sure, self.held())),
+            "dials": str(macro.dials(state.get("hand_set") or [], sure)),
+            "left": str(macro.left(self.left())),
+            "things": str(macro.things(self.things())),
+        }
+        for device in placed(self.profile):
+            view = self.view(device.name)
+            parts[f"beam-{device.name}"] = beam_part(self.profile, device, view, sure)
+            parts[f"lamp-{device.name}"] = lamp_part(self.profile, device, view, sure, up)
+        return parts
+
+    # ---- what is so --------------------------------------------------------------------
+
+    def truth(self) -> str:
+        """What is wrong between this page and the gear, in a sentence; empty when nothing is."""
+        visitor = self.visitor
+        if not visitor.up:
+            return f"No way to the set: {visitor.why}. What you see is not confirmed."
+        if not visitor.shown.bridge_alive:
+            return (
+                f"No bridge runs {self.profile.name}: nothing is watched and nothing can be"
+                " switched from here. What you see is not confirmed."
+            )
+        fault = (visitor.shown.state or NOTHING).get("record_fault")
+        return f"The record: {fault}" if fault else ""
+
+    def held(self) -> str:
+        """Why nothing may be changed now; empty when it may."""
+        rolling = (self.visitor.shown.state or NOTHING).get("rolling") or []
+        return f"held: {words.listed(rolling)} rolls" if rolling else ""
+
+    def state_words(self) -> str:
+        state = self.visitor.shown.state or NOTHING
+        if not self.visitor.sure:
+            return "not confirmed"
+        return words.STATE_WORDS.get(str(state.get("state")), "not heard from yet")
+
+    def takes(self, look: str | None) -> float | None:
+        """Predicted seconds to ready; None where the order cannot be."""
+        if look not in self._takes:
+            try:
+                self._takes[look] = plan(self.profile, "up", look).ready_in
+            except (OrderProblem, UnknownLook):
+                self._takes[look] = None
+        return self._takes[look]
+
+    def switch(self) -> Switch:
+        """What the large control says and asks for now."""
+        state = self.visitor.shown.state or NOTHING
+        now = str(state.get("state", "unheard"))
+        if not self.visitor.sure:
+            return Switch("nothing can be asked now", "see above", None)
+        waiting = [w for w in state.get("waiting_for") or [] if isinstance(w, Mapping)]
+        waits = ""
+        if waiting:
+            first = waiting[0]
+            waits = f"waits for {first.get('device') or 'reports'}: "
+            waits += words.doing(str(first.get("what", "")))
+            if len(waiting) > 1:
+                waits += f", and {len(waiting) - 1} more"
+        to_go = words.number(state.get("ready_in_s"))
+        steps, done = state.get("steps") or 0, state.get("steps_done") or 0
+        progress = done / steps if steps else None
+        if now in GOING:
+            label = "coming up" if now == "rising" else "going down"
+            if to_go is not None and to_go > 0.5:
+                label += f", about {words.about(to_go)} to go"
+            elif to_go is not None:
+                label += ", a little longer than usual"
+            what = "down" if now == "rising" else "up"
+            again = "touch again to take it down instead"
+            if what == "up":
+                again = "touch again to bring it back up"
+            return Switch(label, waits or self.held(), what, again, progress)
+        if now in UP:
+            under = "a second touch confirms it"
+            if self.held():
+                under = f"{self.held()}; taking it down waits for the end of the take"
+            return Switch("take it down", under, "down", "touch again: take it down")
+        takes = self.takes(None)
+        under = f"about {words.about(takes)} to ready" if takes is not None else ""
+        if now == "stalled":
+            why = words.clean(state.get("why") or "", 200)
+            return Switch(
+                "bring the set up",
+                f"it stopped half way: {why}",
+                "up",
+                also=("take it down", "down", "touch again: take it down"),
+            )
+        if now == "unheard":
+            under = "still listening for the gear"
+        return Switch("bring the set up", self.held() or under, "up")
+
+    def cameras(self) -> list[tuple[str, bool]]:
+        """Cameras that do not say themselves whether they roll, and whether they do."""
+        rolling = (self.visitor.shown.state or NOTHING).get("rolling") or []
+        return [
+            (d.name, d.name in rolling)
+            for d in self.profile.devices.values()
+            if d.kind == "camera" and "rolling" not in d.hears
+        ]
+
+    def looks(self) -> list[dict[str, Any]]:
+        state = self.visitor.shown.state or NOTHING
+        chosen = state.get("look") or self.profile.default_look
+        return [
+            {"name": name, "title": look.title, "now": name == chosen}
+            for name, look in self.profile.looks.items()
+        ]
+
+    def run_rows(self) -> list[dict[str, Any]]:
+        """The latest run, a row a device: its steps as spans of a bar, and its last words."""
+        run = self.visitor.shown.run
+        steps = [s for s in (run or NOTHING).get("steps") or [] if isinstance(s, Mapping)]
+        total = max((float(s["until_s"]) for s in steps), default=0.0) or 1.0
+        rows: dict[str, dict[str, Any]] = {}
+        for step in steps:
+            row = rows.setdefault(
+                str(step["device"]), {"device": str(step["device"]), "spans": [], "said": ""}
+            )
+            phase = str(step["phase"])
+            at = float(step["at_s"]) / total * 1000
+            wide = max(6.0, (float(step["until_s"]) - float(step["at_s"])) / total * 1000)
+            row["spans"].append({"x": round(at), "wide": round(wide), "phase": phase})
+            value = str(step.get("value") or "")
+            if phase in ("failed", "passed over"):
+                row["said"] = words.clean(step.get("text") or phase, 200)
+                row["bad"] = phase == "failed"
+            elif phase == "sent":
+                row["said"] = words.doing(str(step["action"]), value) + " …"
+            elif phase == "confirmed":
+                row["said"] = words.done(str(step["action"]), value)
+        return list(rows.values())
+
+    def drift_rows(self) -> list[dict[str, Any]]:
+        """Newest first: a sentence a device."""
+        by_device: dict[str, list[View]] = {}
+        for entry in self.visitor.shown.drift:
+            by_device.setdefault(str(entry.get("device")), []).append(entry)
+        rows = []
+        for name, entries in by_device.items():
+            plain = [{k: v for k, v in e.items() if k != "for_s"} for e in entries]
+            since = min(str(e.get("since", "")) for e in entries)
+            device = self.profile.devices.get(name)
+            kept = any(e.get("point") in ("level", "cct") for e in entries)
+            rows.append(
+                {
+                    "device": name,
+                    "line": words.drift_line(plain),
+                    "since": since,
+                    "keep": kept and device is not None and device.fixture,
+                }
+            )
+        return sorted(rows, key=lambda row: str(row["since"]), reverse=True)
+
+    def together(self) -> str:
+        """All drift in the picture, where several have moved."""
+        state = self.visitor.shown.state or NOTHING
+        if len({e.get("device") for e in self.visitor.shown.drift}) < 2:
+            return ""
+        return words.picture(state.get("picture"))
+
+    def left(self) -> dict[str, Any] | None:
+        """What is left after taking down; None while it is up."""
+        state = self.visitor.shown.state or NOTHING
+        if state.get("state") != "dark" or not self.visitor.sure:
+            return None
+        still = [
+            f"{e.get('device')}" + (f", {words.watts(e.get('watts'))}" if e.get("watts") else "")
+            for e in state.get("still_on") or []
+            if isinstance(e, Mapping)
+        ]
+        devices = self.profile.devices.values()
+        return {
+            "still": still,
+            "stays": [d.name for d in devices if d.stays_on],
+            "batteries": [d.name for d in devices if d.battery],
+            "chargers": [d.name for d in devices if d.kind == "charger"],
+        }
+
+    def things(self) -> list[dict[str, str]]:
+        """Every device as a line: the drawing in words."""
+        state = self.visitor.shown.state or NOTHING
+        up = state.get("state") in UP
+        rows = []
+        for device in self.profile.devices.values():
+            view = self.view(device.name)
+            how = condition(device, view, self.visitor.sure, up)
+            now = words.preset({"level": view.get("level"), "cct": view.get("cct")})
+            if device.hand_set:
+                now = words.preset(view.get("preset"))
+            if device.kind == "camera" and view.get("rolling"):
+                now = "rolling"
+            rows.append(
+                {
+                    "device": device.name,
+                    "title": device.title or device.kind,
+                    "now": now if how.code != "off" else "",
+                    "code": how.code,
+                    "words": how.words,
+                }
+            )
+        return rows
+
+    # ---- one device --------------------------------------------------------------------
+
+    def detail(self, name: str, reader: Callable[[], Reader | None]) -> str:
+        """The page of one device: preset against report, feed, last changes, what can be asked."""
+        device = self.profile.devices[name]
+        view = self.view(name)
+        state = self.visitor.shown.state or NOTHING
+        how = condition(device, view, self.visitor.sure, state.get("state") in UP)
+        preset = view.get("preset") or NOTHING
+        rows = []
+        for point, label, shown in (
+            ("level", "level", words.level),
+            ("cct", "CCT", words.cct),
+        ):
+            if device.fixture and (preset.get(point) is not None or view.get(point) is not None):
+                reported = "on its dial" if device.hand_set else shown(view.get(point))
+                rows.append((label, shown(preset.get(point)), reported or "not reported"))
+        if "switch" in device.tells:
+            reported = words.yes_no(view.get("switch"), "on", "off", "not reported")
+            rows.append(("switch", "", reported))
+        if view.get("watts") is not None:
+            rows.append(("draws", "", words.watts(view.get("watts"))))
+        feeds = " ← ".join([*device.feeds, device.circuit or ""]).strip(" ←")
+        return str(
+            self._draw.detail(
+                device,
+                how,
+                rows,
+                "battery" if device.battery else feeds or "nothing",
+                self._changes(name, reader),
+                view.get("lockout"),
+                bool(view.get("drift")),
+                self.visitor.sure,
+                self.held(),
+            )
+        )
+
+    def _changes(self, name: str, reader: Callable[[], Reader | None]) -> list[str]:
+        found = reader()
+        if found is None:
+            return []
+        try:
+            return [
+                f"{words.moment(row['at'], date=True)}: {row['said']}"
+                for row in found.changes(name, LAST_CHANGES)
+            ]
+        finally:
+            found.close()
+
+    def reader(self) -> Reader | None:
+        """The record, if it is on this machine."""
+        try:
+            return Reader(record_path(self.settings.data, self.profile.name))
+        except RecordError:
+            return None

@@ -1,0 +1,169 @@
+"""Starting the panel: where it listens, with what certificate, under which names."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import ipaddress
+import socket
+import ssl
+from collections.abc import Callable, Sequence
+from urllib.parse import urlsplit
+
+import uvicorn
+
+from studiobridge.bridge.settings import PanelSettings, Settings
+from studiobridge.panel.app import Panel
+from studiobridge.profile.model import SetProfile
+
+
+class CannotServe(Exception):
+    """The page cannot be served as asked; the text says why and what to do."""
+
+
+def _loopback(listen: str) -> bool:
+    if listen == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(listen).is_loopback
+    except ValueError:
+        return False
+
+
+def check(panel: PanelSettings) -> None:
+    """May the page be served like this? Raises CannotServe."""
+    if (panel.cert is None) != (panel.key is None):
+        raise CannotServe("panel: a certificate needs its key, and a key its certificate")
+    for file in (panel.cert, panel.key):
+        if file is not None and not file.is_file():
+            raise CannotServe(f"panel: there is no file {file}")
+    safe = panel.cert is not None or panel.behind is not None or _loopback(panel.listen)
+    if not safe and not panel.plain:
+        raise CannotServe(
+            f"panel: listening on {panel.listen} without TLS would show its sessions to everybody"
+            " on that network; give it 'cert' and 'key', put it behind a proxy ('behind:"
+            " https://…'), or say 'plain: yes' if you trust them all"
+        )
+
+
+def hosts_of(panel: PanelSettings) -> list[str]:
+    """The names this panel answers to; another Host header is refused."""
+    found = ["localhost", "127.0.0.1", "[::1]", *panel.hosts]
+    if panel.behind is not None:
+        found.append(urlsplit(panel.behind).hostname or "")
+    if panel.listen not in ("0.0.0.0", "::"):
+        found.append(panel.listen)
+    else:
+        found.append(socket.gethostname())
+        with contextlib.suppress(OSError):
+            found.extend(str(info[4][0]) for info in socket.getaddrinfo(socket.gethostname(), None))
+    return list(dict.fromkeys(h for h in found if h))
+
+
+def url_of(panel: PanelSettings, port: int) -> str:
+    if panel.behind is not None:
+        return panel.behind
+    host = panel.listen
+    if host in ("0.0.0.0", "::"):
+        host = socket.gethostname()
+    return f"{'https' if panel.cert is not None else 'http'}://{host}:{port}"
+
+
+class PanelServer:
+    """The running server. `start` returns when it listens; `stop` ends it."""
+
+    def __init__(self, settings: Settings, profiles: Sequence[SetProfile]) -> None:
+        check(settings.panel)
+        self.settings = settings
+        made = settings.panel
+        self.panel = Panel(
+            settings,
+            profiles,
+            secure=made.cert is not None or made.behind is not None,
+            hosts=hosts_of(made),
+        )
+        config = uvicorn.Config(
+            self.panel.app(),
+            host=made.listen,
+            port=made.port,
+            log_level="warning",
+            access_log=False,
+            server_header=False,
+            ssl_certfile=str(made.cert) if made.cert is not None else None,
+            ssl_keyfile=str(made.key) if made.key is not None else None,
+            proxy_headers=made.behind is not None,
+            forwarded_allow_ips="127.0.0.1",
+            timeout_graceful_shutdown=1,
+            limit_concurrency=200,
+            h11_max_incomplete_event_size=16384,
+        )
+        if made.cert is not None:
+            try:
+                config.load()
+            except (ssl.SSLError, OSError) as error:
+                raise CannotServe(f"panel: the certificate cannot be used: {error}") from None
+            assert config.ssl is not None
+            config.ssl.minimum_version = ssl.TLSVersion.TLSv1_2
+        self._server = uvicorn.Server(config)
+        self._server.install_signal_handlers = lambda: None  # type: ignore[attr-defined]
+        self._task: asyncio.Task[None] | None = None
+        self.port = made.port
+
+    @property
+    def url(self) -> str:
+        return url_of(self.settings.panel, self.port)
+
+    async def start(self) -> None:
+        """Listen. Raises CannotServe."""
+        made = self.settings.panel
+        family = socket.AF_INET6 if ":" in made.listen else socket.AF_INET
+        listener = socket.socket(family, socket.SOCK_STREAM)
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            listener.bind((made.listen, made.port))
+        except OSError as error:
+            listener.close()
+            raise CannotServe(
+                f"panel: cannot listen on {made.listen}:{made.port}: {error.strerror}"
+            ) from None
+        self.port = listener.getsockname()[1]
+        self._task = asyncio.create_task(self._serve(listener))
+        while not self._server.started:
+            if self._task.done():
+                self._task.result()
+                raise CannotServe("panel: the server ended at once")
+            await asyncio.sleep(0.02)
+
+    async def _serve(self, listener: socket.socket) -> None:
+        with listener:
+            # signals are the caller's: it has more to end than this server
+            await self._server._serve([listener])
+
+    async def stop(self) -> None:
+        self.panel.stopping.set()
+        self._server.should_exit = True
+        if self._task is not None:
+            await self._task
+
+
+async def serve(
+    settings: Settings,
+    profiles: Sequence[SetProfile],
+    stopped: asyncio.Event,
+    say: Callable[[str], None],
+) -> int:
+    """Serve until stopped. Returns an exit code."""
+    try:
+        server = PanelServer(settings, profiles)
+        await server.start()
+    except CannotServe as error:
+        say(str(error))
+        return 2
+    say(f"the page is at {server.url}")
+    if not server.panel.keys.sessions():
+        say("nobody is paired yet: `studiobridge panel pair` shows a code")
+    if settings.panel.plain and settings.panel.cert is None:
+        say("warning: served without TLS: everybody on this network can read its sessions")
+    await stopped.wait()
+    await server.stop()
+    return 0
