@@ -230,7 +230,8 @@ class Board:
         rows: dict[str, dict[str, Any]] = {}
         for step in steps:
             row = rows.setdefault(
-                str(step["device"]), {"device": str(step["device"]), "spans": [], "said": ""}
+                str(step["device"]),
+                {"device": str(step["device"]), "spans": [], "said": "", "bad": False},
             )
             phase = str(step["phase"])
             at = float(step["at_s"]) / total * 1000
@@ -239,7 +240,7 @@ class Board:
             value = str(step.get("value") or "")
             if phase in ("failed", "passed over"):
                 row["said"] = words.clean(step.get("text") or phase, 200)
-                row["bad"] = phase == "failed"
+                row["bad"] = row["bad"] or phase == "failed"
             elif phase == "sent":
                 row["said"] = words.doing(str(step["action"]), value) + " …"
             elif phase == "confirmed":

@@ -247,6 +247,8 @@ def lamp_part(profile: SetProfile, device: Device, view: View, sure: bool, up: b
         out.append(f'<circle class="ring {how.code}" cx="{x:.0f}" cy="{y:.0f}" r="30"/>')
     if device.kind == "camera" and view.get("rolling"):
         out.append(f'<circle class="ring rolling" cx="{x:.0f}" cy="{y:.0f}" r="34"/>')
+    if _crowded(profile, device):
+        return "".join(out)
     said = tag(device, view, how)
     if below + 26 > paper.height - EDGE:
         below = y - 58
@@ -262,6 +264,19 @@ def lamp_part(profile: SetProfile, device: Device, view: View, sure: bool, up: b
     return "".join(out)
 
 
+def _crowded(profile: SetProfile, device: Device) -> bool:
+    """Does a lamp or the camera stand so near that this one's name would lie over its own?"""
+    if device.fixture or device.kind == "camera" or device.place is None:
+        return False
+    x, y = device.place.across, device.place.from_back
+    return any(
+        other.place is not None
+        and other is not device
+        and math.dist((x, y), (other.place.across, other.place.from_back)) < 0.4
+        for other in profile.devices.values()
+    )
+
+
 def tag(device: Device, view: View, how: Condition) -> str:
     """The short words under a name in the drawing."""
     short = {
@@ -273,7 +288,8 @@ def tag(device: Device, view: View, how: Condition) -> str:
         "off": "off",
     }
     if how.code == "set" and device.fixture:
-        return words.level(view.get("level"))
+        level = words.number(view.get("level"))
+        return f"{level:.3g} %" if level is not None else ""
     if device.kind == "camera" and view.get("rolling"):
         return "rolling"
     return words.clean(short.get(how.code, ""), 26)

@@ -38,7 +38,9 @@
     if (!place) return;
     const focused = document.activeElement;
     const had = focused && focused !== body && place.contains(focused) ? keyOf(focused) : null;
+    const open = [...place.querySelectorAll("details")].map((el) => el.open);
     place.innerHTML = html;
+    place.querySelectorAll("details").forEach((el, i) => { if (open[i]) el.open = true; });
     if (had) { const again = find(had); if (again) again.focus({ preventScroll: true }); }
     if (armed) { const again = find(armed.key); if (again) dress(again, true); }
   }

@@ -1,0 +1,99 @@
+"""Debian's Chromium through Playwright, and axe-core from the npm registry."""
+
+from __future__ import annotations
+
+import base64
+import contextlib
+import hashlib
+import io
+import shutil
+import tarfile
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+needs_chromium = pytest.mark.skipif(
+    CHROMIUM is None, reason="needs chromium (tests/run installs it)"
+)
+PHONE = {"width": 360, "height": 740}
+TABLET = {"width": 820, "height": 1180}
+LAPTOP = {"width": 1366, "height": 768}
+
+AXE_VERSION = "4.10.2"
+AXE_URL = f"https://registry.npmjs.org/axe-core/-/axe-core-{AXE_VERSION}.tgz"
+# as the registry states it for this version (dist.integrity)
+AXE_SHA512 = (
+    "RE3mdQ7P3FRSe7eqCWoeQ/Z9QXrtniSjp1wUjt5nRC3WIpz5rSCve6o3fsZ2aCpJtrZjSZgjwXAoTO5k4tEI0w=="
+)
+CACHE = Path(__file__).parents[2] / ".venv" / "cache"
+
+
+def axe_script() -> str:
+    """axe.min.js, fetched once and checked against the registry's own hash."""
+    kept = CACHE / f"axe-{AXE_VERSION}.min.js"
+    if kept.exists():
+        return kept.read_text(encoding="utf-8")
+    with urllib.request.urlopen(AXE_URL, timeout=60) as reply:
+        packed = reply.read()
+    found = base64.b64encode(hashlib.sha512(packed).digest()).decode()
+    assert found == AXE_SHA512, f"axe-core {AXE_VERSION} is not what the registry says: {found}"
+    with tarfile.open(fileobj=io.BytesIO(packed)) as archive:
+        inside = archive.extractfile("package/axe.min.js")
+        assert inside is not None
+        text = inside.read().decode("utf-8")
+    with contextlib.suppress(OSError):
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        kept.write_text(text, encoding="utf-8")
+    return text
+
+
+@contextlib.contextmanager
+def browser() -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        made = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        try:
+            yield made
+        finally:
+            made.close()
+
+
+def watched(page: Any) -> list[str]:
+    """Everything that goes wrong on a page: errors of scripts, and of what the rules forbid."""
+    wrong: list[str] = []
+    page.on("pageerror", lambda error: wrong.append(str(error)))
+
+    def said(message: Any) -> None:
+        if message.type == "error" and "ERR_" not in message.text:
+            wrong.append(message.text)
+
+    page.on("console", said)
+    return wrong
+
+
+def come_in(page: Any, url: str, code: str, name: str = "Ana") -> None:
+    page.goto(url)
+    page.fill("input[name=secret]", code)
+    page.fill("input[name=name]", name)
+    page.click("button[type=submit]")
+    page.wait_for_selector("#big .label")
+
+
+def findings(page: Any) -> list[str]:
+    """What axe finds against WCAG 2.2 A and AA, a line each."""
+    # as an evaluated script: the page's own rules forbid a foreign script element
+    page.evaluate(axe_script())
+    result = page.evaluate(
+        """() => axe.run(document, {runOnly: {type: 'tag', values:
+        ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']}})"""
+    )
+    return [
+        f"{v['id']}: {node['target']} {node['html'][:120]} {node.get('failureSummary', '')[:300]}"
+        for v in result["violations"]
+        for node in v["nodes"]
+    ]

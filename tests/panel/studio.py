@@ -1,0 +1,160 @@
+"""A whole studio in processes of their own: broker, simulated room, bridge, page."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from studiobridge.profile import read_profile
+from studiobridge.profile.model import SetProfile
+from studiobridge.rehearsal.live import LiveRoom
+from tests.brokers import Mosquitto
+
+CONFIG = Path(__file__).parents[2] / "config"
+MAIN = "from studiobridge.cli import main; main()"
+WAITS = re.compile(r"\b(boots_in|cools_in|shuts_in|idle_for|closes_in|settle|listen): ([\d.]+) s")
+
+
+def quick(text: str, by: float = 4.0) -> str:
+    """The same profile with every wait of its gear shortened."""
+
+    def shorter(found: re.Match[str]) -> str:
+        return f"{found[1]}: {max(0.2, float(found[2]) / by):.2f} s"
+
+    text = re.sub(r"call_times:\n(  - .*\n)+", "", text)
+    return WAITS.sub(shorter, text)
+
+
+class Process:
+    """One of our commands, with what it said; killed for good at the end."""
+
+    def __init__(self, env: dict[str, str], *args: object) -> None:
+        self.env, self.args = env, [str(a) for a in args]
+        self.lines: list[str] = []
+        self._process: subprocess.Popen[str] | None = None
+
+    def start(self) -> Process:
+        self._process = subprocess.Popen(
+            [sys.executable, "-c", MAIN, *self.args],
+            env=self.env,
+            stderr=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        for stream in (self._process.stderr, self._process.stdout):
+            threading.Thread(target=self._read, args=(stream,), daemon=True).start()
+        return self
+
+    def _read(self, stream) -> None:  # type: ignore[no-untyped-def]
+        for line in stream:
+            self.lines.append(line.rstrip("\n"))
+
+    def said(self, pattern: str, within: float = 20.0) -> str:
+        """The first line that holds this pattern, when it comes."""
+        end = time.monotonic() + within
+        while time.monotonic() < end:
+            for line in list(self.lines):
+                if re.search(pattern, line):
+                    return line
+            assert self._process is not None
+            if self._process.poll() is not None and time.monotonic() > end - within + 1:
+                break
+            time.sleep(0.02)
+        raise AssertionError(f"{self.args[0]} never said {pattern!r}: {self.lines}")
+
+    @property
+    def pid(self) -> int:
+        assert self._process is not None
+        return self._process.pid
+
+    def kill(self) -> None:
+        assert self._process is not None
+        self._process.kill()
+        self._process.wait(10)
+        self.lines.clear()
+
+    def stop(self) -> int | None:
+        if self._process is None or self._process.poll() is not None:
+            return None
+        self._process.send_signal(signal.SIGTERM)
+        try:
+            return self._process.wait(10)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            return self._process.wait(10)
+
+
+@dataclass
+class Studio:
+    broker: Mosquitto
+    profile: SetProfile
+    path: Path
+    room: LiveRoom
+    bridge: Process
+    page: Process
+    env: dict[str, str]
+    url: str = ""
+    more: list[Process] = field(default_factory=list)
+
+    def command(self, *args: object) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-c", MAIN, *map(str, args)],
+            env=self.env,
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
+
+    def code(self, *more: str) -> str:
+        done = self.command("panel", "pair", *more)
+        assert done.returncode == 0, done.stderr
+        return done.stdout.strip()
+
+
+def until(test: Callable[[], bool], what: str, within: float = 20.0) -> None:
+    end = time.monotonic() + within
+    while not test():
+        assert time.monotonic() < end, f"not within {within} s: {what}"
+        time.sleep(0.02)
+
+
+@contextlib.contextmanager
+def studio(folder: Path, name: str = "wheel-corner", settings: str = "") -> Iterator[Studio]:
+    """Everything running, nobody paired."""
+    path = folder / f"{name}.yaml"
+    path.write_text(quick((CONFIG / f"{name}.yaml").read_text(encoding="utf-8")), encoding="utf-8")
+    profile = read_profile(path).profile
+    chosen = folder / "settings.yaml"
+    chosen.write_text(settings or "panel: {port: 0}\n", encoding="utf-8")
+    clean = {k: v for k, v in os.environ.items() if not k.startswith("STUDIOBRIDGE")}
+    with Mosquitto(folder) as broker:
+        env = {
+            **clean,
+            "HOME": str(folder),
+            "STUDIOBRIDGE_BROKER": broker.url,
+            "STUDIOBRIDGE_DATA": str(folder / "data"),
+            "STUDIOBRIDGE_SETTINGS": str(chosen),
+            "STUDIOBRIDGE_SET": profile.name,
+        }
+        bridge = Process(env, "run", path)
+        page = Process(env, "panel", "serve", path)
+        with LiveRoom(profile, "127.0.0.1", broker.port) as room:
+            made = Studio(broker, profile, path, room, bridge, page, env)
+            try:
+                bridge.start().said("running on")
+                made.url = page.start().said("the page is at").split()[-1]
+                yield made
+            finally:
+                page.stop()
+                bridge.stop()
+                for process in made.more:
+                    process.stop()

@@ -1,0 +1,187 @@
+"""The whole evening on a phone, by touch, in a real browser, over real Mosquitto."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.brokers import needs_mosquitto
+from tests.panel.browser import PHONE, browser, come_in, needs_chromium, watched
+from tests.panel.studio import studio, until
+
+pytestmark = [needs_mosquitto, needs_chromium]
+LONG = 60_000
+
+
+def headline(page: Any, text: str, within: int = LONG) -> None:
+    page.wait_for_selector(f"#headline:has-text('{text}')", timeout=within)
+
+
+def tap_twice(page: Any, selector: str, again: str) -> None:
+    """A touch, the words that ask for another, and the other."""
+    page.tap(selector)
+    page.wait_for_selector(f"{selector}.armed:has-text('{again}')", timeout=5000)
+    page.tap(selector)
+
+
+def test_the_whole_evening_by_touch(tmp_path: Path) -> None:
+    with studio(tmp_path) as made, browser() as opened:
+        context = opened.new_context(viewport=PHONE, has_touch=True, is_mobile=True)
+        page = context.new_page()
+        wrong = watched(page)
+        come_in(page, made.url, made.code())
+        page.evaluate("() => { window.neverReloaded = true }")
+        headline(page, "dark")
+        assert page.inner_text("#big .label") == "bring the set up"
+
+        # up: it says how long, what it waits for, and the steps fill in
+        page.tap("#big")
+        headline(page, "coming up")
+        page.wait_for_selector("#big .under:has-text('waits for')")
+        page.wait_for_selector("#run rect.confirmed")
+        headline(page, "ready")
+        assert page.locator("#run rect.waiting, #run rect.sent").count() == 0
+        assert page.locator("#beam-key path.beam").count() == 1
+        assert "64 %" in (page.text_content("#lamp-key") or "")
+
+        # dials: a tick, and it is recorded
+        page.tap("#dials li:has-text('rim') .ask")
+        page.wait_for_selector("#dials li:has-text('rim'):has-text('done')")
+        assert "Ana (page)" in page.inner_text("#dials li:has-text('rim')")
+
+        # somebody touches a light: the picture's own words, and it is put back
+        made.room.touch("key", level=90.0)
+        page.wait_for_selector("#drift li:has-text('key +0.49 stop')", timeout=LONG)
+        line = page.inner_text("#drift li")
+        assert re.search(r"face \+0\.34 stop, ratio 2\.0:1 → 2\.8:1", line)
+        assert "+0.49 stop" in (page.text_content("#lamp-key") or "")
+        page.tap("#lamp-key")
+        page.wait_for_selector("#d[open] #d-title:has-text('key')")
+        assert "bench-plug ← bench" in page.inner_text("#d-in")
+        page.tap("#d .close")
+        page.tap("#drift li .ask:has-text('put it back')")
+        headline(page, "ready")
+        assert abs(made.room.room.devices["key"].level - 64.0) < 1.0
+        assert page.locator("#drift li").count() == 0
+
+        # rolling: shown large, and what it forbids is held with its reason
+        made.room.touch("fill", level=60.0)
+        page.wait_for_selector("#drift li:has-text('fill')", timeout=LONG)
+        made.room.roll("camera", True)
+        page.wait_for_selector("#rolling:has-text('ROLLING')")
+        held = page.locator("#drift li .ask:has-text('put it back')")
+        assert held.is_disabled()
+        assert "held: camera rolls" in page.inner_text("#drift li")
+        assert page.locator("#looks .ask").first.is_disabled()
+        made.room.roll("camera", False)
+        page.wait_for_selector("#drift li .ask:has-text('put it back'):not([disabled])")
+        until(
+            lambda: page.locator("#rolling:has-text('ROLLING')").count() == 0, "rolling to be over"
+        )
+        page.wait_for_timeout(1200)  # it closes its file
+        page.tap("#drift li .ask:has-text('put it back')")
+        headline(page, "ready")
+
+        # down: a second touch, and what is left
+        tap_twice(page, "#big", "touch again: take it down")
+        headline(page, "going down")
+        headline(page, "dark")
+        page.wait_for_selector("#left:has-text('no plug is on')")
+        assert "clip-mic" in page.inner_text("#left")
+        assert page.evaluate("() => window.neverReloaded") is True
+
+        # the record: the session with its energy, the drift as a plot, a moment next to now
+        page.tap("nav a:has-text('record')")
+        page.wait_for_selector("text=session 1")
+        assert "kWh" in page.inner_text("tbody")
+        assert page.locator("svg.plot .stops").count() >= 2
+        page.tap("text=session 1")
+        page.wait_for_selector("h2:has-text('How it stood at')")
+        row = page.inner_text("tr:has-text('key')")
+        assert "64 %" in row
+        assert "by hand: rim Ana (page)" in page.inner_text(".events")
+        assert wrong == []
+        assert not [h for h in made.room.room.harms], made.room.room.harms
+
+
+def test_killed_and_started_again_the_page_finds_its_way_back(tmp_path: Path) -> None:
+    """Bridge, broker and the panel itself: each is seen to be gone within two seconds."""
+    with studio(tmp_path, "one-plug-one-light") as made, browser() as opened:
+        page = opened.new_context(viewport=PHONE).new_page()
+        come_in(page, made.url, made.code())
+        page.evaluate("() => { window.neverReloaded = true }")
+        headline(page, "dark")
+        page.click("#big")
+        headline(page, "ready")
+
+        made.bridge.kill()
+        page.wait_for_selector("#truth:has-text('No bridge runs')", timeout=2000)
+        assert page.locator("#big").is_disabled()
+        assert "not confirmed" in page.inner_text("#headline")
+        made.bridge.start().said("running on")
+        headline(page, "ready")
+        assert page.inner_text("#truth") == ""
+
+        made.broker.stop(kill=True)
+        page.wait_for_selector("#truth:has-text('No way to the set')", timeout=2000)
+        assert page.locator("#big").is_disabled()
+        made.broker.start()
+        page.wait_for_selector(
+            "#truth:has-text('No way to the set')", state="detached", timeout=LONG
+        )
+        page.wait_for_selector("#big:not([disabled])", timeout=LONG)
+
+        port = made.url.rsplit(":", 1)[1]
+        made.page.kill()
+        page.wait_for_selector("#lost:not([hidden])", timeout=2500)
+        assert page.locator("#big").is_disabled()
+        settings = Path(made.env["STUDIOBRIDGE_SETTINGS"])
+        settings.write_text(f"panel: {{port: {port}}}\n", encoding="utf-8")
+        made.page.start().said("the page is at")
+        page.wait_for_selector("#lost", state="hidden", timeout=LONG)
+        page.wait_for_selector("#big:not([disabled])", timeout=LONG)
+        assert page.evaluate("() => window.neverReloaded") is True
+
+
+def test_two_pages_and_the_command_line_agree(tmp_path: Path) -> None:
+    with studio(tmp_path, "one-plug-one-light") as made, browser() as opened:
+        pages = [opened.new_context(viewport=PHONE).new_page() for _ in range(2)]
+        for i, page in enumerate(pages):
+            come_in(page, made.url, made.code(), f"person {i}")
+            headline(page, "dark")
+        pages[0].click("#big")
+        for page in pages:
+            headline(page, "ready")
+        status = made.command("status")
+        assert "ready" in status.stdout
+        made.room.touch("shelf-light", level=80.0)
+        for page in pages:
+            page.wait_for_selector("#drift li:has-text('+0.54 stop')", timeout=LONG)
+        assert "+0.54 stop" in made.command("drift").stdout
+        assert made.command("restore").returncode == 0
+        for page in pages:
+            headline(page, "ready")
+            page.wait_for_selector("#drift li", state="detached")
+        locked = made.command("lockout", "shelf-light", "--by", "Bo", "--why", "a cable")
+        assert locked.returncode == 0
+        for page in pages:
+            page.wait_for_selector("#headline:has-text('shelf-light is locked out by Bo')")
+
+
+@pytest.mark.parametrize("motion", ["no-preference", "reduce"])
+def test_no_motion_for_those_who_ask_for_less(motion: str, tmp_path: Path) -> None:
+    with studio(tmp_path, "one-plug-one-light") as made, browser() as opened:
+        context = opened.new_context(viewport=PHONE, reduced_motion=motion)
+        page = context.new_page()
+        come_in(page, made.url, made.code())
+        names = page.evaluate(
+            """() => { const ring = document.createElementNS('http://www.w3.org/2000/svg', 'circle');
+            const svg = document.createElementNS('http://www.w3.org/2000/svg', 'svg');
+            svg.setAttribute('class', 'room'); ring.setAttribute('class', 'ring moved');
+            svg.append(ring); document.querySelector('main').append(svg);
+            return getComputedStyle(ring).animationName }"""
+        )
+        assert (names == "none") == (motion == "reduce")
