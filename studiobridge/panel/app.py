@@ -243,6 +243,9 @@ class Panel:
         if opened is None:
             wrong = "That code or password is not right, or the code has run out (ten minutes)."
             return self._html("pair.html", 403, wrong=wrong, next=wanted, name=name)
+        # a person who mistyped twice and then got in starts anew
+        self._limits.clear(TRIES_EACH, "pair", host)
+        self._limits.clear(TRIES_ALL, "pair")
         token, _ = opened
         reply = RedirectResponse(wanted, 303)
         reply.set_cookie(

@@ -37,12 +37,14 @@
     const place = at(id);
     if (!place) return;
     const focused = document.activeElement;
-    const had = focused && focused !== body && place.contains(focused) ? keyOf(focused) : null;
+    const inside = focused && focused !== body && place.contains(focused);
+    const had = inside ? { id: focused.id, key: keyOf(focused) } : null;
     const open = [...place.querySelectorAll("details")].map((el) => el.open);
     place.innerHTML = html;
     place.querySelectorAll("details").forEach((el, i) => { if (open[i]) el.open = true; });
-    if (had) { const again = find(had); if (again) again.focus({ preventScroll: true }); }
-    if (armed) { const again = find(armed.key); if (again) dress(again, true); }
+    const again = had && ((had.id && at(had.id)) || find(had.key));
+    if (again) again.focus({ preventScroll: true });
+    if (armed) { const same = find(armed.key); if (same) dress(same, true); }
   }
 
   function listen() {

@@ -1,0 +1,313 @@
+"""Who gets in, who may ask, and what never gets out."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import re
+import ssl
+import subprocess
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+
+from studiobridge.bridge.settings import PanelSettings
+from studiobridge.panel.keys import CODE_LASTS, Keys, KeysError
+from studiobridge.panel.serve import CannotServe, check, hosts_of
+from tests.brokers import needs_mosquitto
+from tests.panel.studio import Studio, studio, until
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Studio]:
+    folder = tmp_path_factory.mktemp("studio")
+    with studio(folder, "one-plug-one-light") as found:
+        health = f"{found.url}/health"
+        until(lambda: httpx.get(health).status_code == 200, "the panel to see the bridge")
+        yield found
+
+
+@contextlib.contextmanager
+def visitor(made: Studio, *more: str, name: str = "Ana") -> Iterator[httpx.Client]:
+    """A client that has paired."""
+    with httpx.Client(base_url=made.url) as client:
+        reply = client.post("/pair", data={"secret": made.code(*more), "name": name})
+        assert reply.status_code == 303, reply.text
+        yield client
+
+
+def asked(client: httpx.Client, what: str = "restore", **more: object) -> httpx.Response:
+    token = client.get("/api/session").json()["token"]
+    headers = {"X-Studiobridge-Token": token}
+    return client.post(f"/api/sets/{SET}/ask", json={"what": what, **more}, headers=headers)
+
+
+SET = "shelf-corner"
+CLOSED = [
+    ("GET", f"/s/{SET}"),
+    ("GET", f"/s/{SET}/events"),
+    ("GET", f"/s/{SET}/d/shelf-light"),
+    ("GET", f"/s/{SET}/record"),
+    ("GET", f"/s/{SET}/record.csv"),
+    ("GET", "/api/session"),
+    ("GET", "/api/sets"),
+    ("GET", f"/api/sets/{SET}/state"),
+    ("POST", f"/api/sets/{SET}/ask"),
+]
+
+
+@needs_mosquitto
+@pytest.mark.parametrize(("method", "path"), CLOSED)
+def test_nothing_is_seen_without_a_session(made: Studio, method: str, path: str) -> None:
+    for cookie in ({}, {"studiobridge": "guessed"}, {"studiobridge": "x" * 5000}):
+        reply = httpx.request(method, made.url + path, cookies=cookie)
+        assert reply.status_code in (401, 400), reply.text
+        assert "shelf-light" not in reply.text
+    page = httpx.request(method, made.url + path, headers={"accept": "text/html"})
+    assert page.status_code == 303
+    assert page.headers["location"].startswith("/pair")
+
+
+@needs_mosquitto
+def test_a_code_opens_one_page_and_one_only(made: Studio) -> None:
+    code = made.code()
+    first = httpx.post(f"{made.url}/pair", data={"secret": code.lower(), "name": "Ana"})
+    assert first.status_code == 303
+    cookie = first.headers["set-cookie"]
+    assert "HttpOnly" in cookie
+    assert "SameSite=strict" in cookie
+    again = httpx.post(f"{made.url}/pair", data={"secret": code, "name": "Bo"})
+    assert again.status_code == 403
+
+
+@needs_mosquitto
+def test_a_viewer_sees_and_cannot_ask(made: Studio) -> None:
+    with visitor(made, "--viewer") as viewer, visitor(made) as operator:
+        assert viewer.get(f"/api/sets/{SET}/state").json()["set"] == SET
+        refused = asked(viewer, "up")
+        assert refused.status_code == 403
+        assert "viewer" in refused.json()["text"]
+        assert 'data-role="viewer"' in viewer.get(f"/s/{SET}").text
+        assert operator.get(f"/api/sets/{SET}/state").json()["state"] == "dark"
+        assert asked(operator, "restore").status_code in (200, 409)
+
+
+@needs_mosquitto
+def test_what_is_asked_is_recorded_with_who_asked(made: Studio) -> None:
+    with visitor(made, name="Dorotea") as client:
+        assert asked(client, "lockout", targets=["shelf-light"], why="a cable").status_code == 200
+        state = client.get(f"/api/sets/{SET}/state").json()
+        assert state["lockouts"][0]["by"] == "Dorotea (page)"
+        assert asked(client, "release", targets=["shelf-light"]).status_code == 200
+
+
+@needs_mosquitto
+def test_another_site_cannot_ask_in_our_name(made: Studio) -> None:
+    with visitor(made) as client:
+        token = client.get("/api/session").json()["token"]
+        path, body = f"/api/sets/{SET}/ask", {"what": "up"}
+        for headers in (
+            {},
+            {"X-Studiobridge-Token": "guessed"},
+            {"X-Studiobridge-Token": token, "Origin": "https://elsewhere.example"},
+            {"X-Studiobridge-Token": token, "Sec-Fetch-Site": "cross-site"},
+        ):
+            assert client.post(path, json=body, headers=headers).status_code == 403
+        form = client.post(path, data={"what": "up"}, headers={"X-Studiobridge-Token": token})
+        assert form.status_code == 415
+        assert client.get(f"/api/sets/{SET}/state").json()["state"] == "dark"
+
+
+@needs_mosquitto
+@pytest.mark.parametrize(
+    ("body", "status"),
+    [
+        (b"{", 400),
+        (b"[]", 422),
+        (b'{"what": "explode"}', 422),
+        (b'{"what": "up", "by": "somebody else"}', 422),
+        (b'{"what": "up", "look": "nowhere"}', 422),
+        (b'{"what": "cut"}', 422),
+        (b'{"what": "restore", "targets": ["nobody"]}', 422),
+        (b'{"what": "up", "why": "' + b"x" * 5000 + b'"}', 413),
+    ],
+)
+def test_bad_input_is_refused_with_a_sentence(made: Studio, body: bytes, status: int) -> None:
+    with visitor(made) as client:
+        token = client.get("/api/session").json()["token"]
+        headers = {"X-Studiobridge-Token": token, "Content-Type": "application/json"}
+        reply = client.post(f"/api/sets/{SET}/ask", content=body, headers=headers)
+        assert reply.status_code == status, reply.text
+        assert reply.json()["text"]
+
+
+@needs_mosquitto
+def test_a_foreign_host_name_is_refused(made: Studio) -> None:
+    reply = httpx.get(f"{made.url}/pair", headers={"Host": "rebound.example"})
+    assert reply.status_code == 400
+    assert httpx.get(f"{made.url}/pair").status_code == 200
+
+
+@needs_mosquitto
+def test_the_page_keeps_to_itself(made: Studio) -> None:
+    with visitor(made) as client:
+        for path in ("/pair", f"/s/{SET}", f"/s/{SET}/record", "/static/page.js", "/health"):
+            reply = client.get(path)
+            rules = reply.headers["content-security-policy"]
+            assert "default-src 'none'" in rules
+            assert "unsafe" not in rules
+            assert reply.headers["x-content-type-options"] == "nosniff"
+        text = client.get(f"/s/{SET}").text
+        assert re.findall(r"""(?:src|href)=["'](?:https?:)?//""", text) == []
+        assert " style=" not in text
+        assert "<script>" not in text
+
+
+@needs_mosquitto
+def test_first_view_is_under_100_kb(made: Studio) -> None:
+    """Page, style, script, icon, and the first parts of the stream, uncompressed."""
+    with visitor(made) as client:
+        total = 0
+        for path in (f"/s/{SET}", "/static/page.css", "/static/page.js", "/static/icon.svg"):
+            total += len(client.get(path).content)
+        with client.stream("GET", f"/s/{SET}/events") as stream:
+            for chunk in stream.iter_bytes():
+                total += len(chunk)
+                if b"event: parts" in chunk:
+                    break
+        assert total < 100_000
+
+
+@needs_mosquitto
+def test_nobody_is_forgotten_slowly(made: Studio) -> None:
+    """An ended session ends its stream too."""
+    with visitor(made, name="Guest") as client:
+        with client.stream("GET", f"/s/{SET}/events", timeout=20) as stream:
+            lines = stream.iter_lines()
+            next(lines)
+            assert made.command("panel", "forget", "Guest").stdout.startswith("1 page ended")
+            began = time.monotonic()
+            assert any(line == "event: end" for line in lines)
+            assert time.monotonic() - began < 10
+        assert client.get("/api/session").status_code == 401
+
+
+@needs_mosquitto
+def test_tries_are_limited(tmp_path: Path) -> None:
+    with studio(tmp_path, "one-plug-one-light") as own:
+        for _ in range(6):
+            reply = httpx.post(f"{own.url}/pair", data={"secret": "AAAA-AAAA", "name": "x"})
+            assert reply.status_code == 403
+        code = own.code()
+        reply = httpx.post(f"{own.url}/pair", data={"secret": code, "name": "x"})
+        assert reply.status_code == 429  # even the right one
+
+
+@needs_mosquitto
+def test_over_tls_the_cookie_is_secure_and_old_versions_are_refused(tmp_path: Path) -> None:
+    cert, key = tmp_path / "page.crt", tmp_path / "page.key"
+    subprocess.run(
+        [
+            *[
+                "openssl",
+                "req",
+                "-x509",
+                "-newkey",
+                "ec",
+                "-pkeyopt",
+                "ec_paramgen_curve:prime256v1",
+                "-nodes",
+            ],
+            *f"-days 2 -subj /CN=localhost -keyout {key} -out {cert}".split(),
+            *["-addext", "subjectAltName=DNS:localhost,IP:127.0.0.1"],
+        ],
+        check=True,
+        capture_output=True,
+    )
+    settings = "panel: {port: 0, cert: page.crt, key: page.key}\n"
+    with studio(tmp_path, "one-plug-one-light", settings) as own:
+        assert own.url.startswith("https://")
+        trust = ssl.create_default_context(cafile=str(cert))
+        reply = httpx.post(
+            f"{own.url}/pair", data={"secret": own.code(), "name": "x"}, verify=trust
+        )
+        assert reply.status_code == 303
+        assert "Secure" in reply.headers["set-cookie"]
+        old = ssl.create_default_context(cafile=str(cert))
+        old.set_ciphers("DEFAULT:@SECLEVEL=0")
+        old.minimum_version = ssl.TLSVersion.TLSv1
+        old.maximum_version = ssl.TLSVersion.TLSv1_1
+        with pytest.raises(httpx.ConnectError):
+            httpx.get(f"{own.url}/pair", verify=old)
+        with pytest.raises(httpx.ConnectError):
+            httpx.get(f"{own.url}/pair")  # a certificate nobody vouches for
+
+
+# ---- keys, without a server --------------------------------------------------------------
+
+
+def test_keys_are_kept_as_hashes_for_their_owner_only(tmp_path: Path) -> None:
+    keys = Keys(tmp_path / "keys.json")
+    code = keys.new_code("operator")
+    keys.set_password("a long enough one", "viewer")
+    opened = keys.open(code, "Ana")
+    assert opened is not None
+    token, session = opened
+    text = (tmp_path / "keys.json").read_text()
+    assert code.replace("-", "") not in text
+    assert "a long enough one" not in text
+    assert token not in text
+    assert (tmp_path / "keys.json").stat().st_mode & 0o077 == 0
+    assert keys.session(token) == session
+    assert Keys(tmp_path / "keys.json").session(token) == session  # after a restart
+    assert keys.session(token[:-1]) is None
+
+
+def test_a_code_runs_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    keys = Keys(tmp_path / "keys.json")
+    code = keys.new_code("operator")
+    real = time.time
+    monkeypatch.setattr(time, "time", lambda: real() + CODE_LASTS + 1)
+    assert keys.open(code, "Ana") is None
+
+
+def test_passwords_open_their_own_role(tmp_path: Path) -> None:
+    keys = Keys(tmp_path / "keys.json")
+    keys.set_password("for the crew only", "operator")
+    keys.set_password("for the visitors", "viewer")
+    for password, role in (("for the crew only", "operator"), ("for the visitors", "viewer")):
+        opened = keys.open(password, "x")
+        assert opened is not None
+        assert opened[1].role == role
+    assert keys.open("for nobody at all", "x") is None
+    with pytest.raises(KeysError, match="10 characters"):
+        keys.set_password("short", "operator")
+
+
+def test_a_broken_file_of_keys_is_said(tmp_path: Path) -> None:
+    (tmp_path / "keys.json").write_text("{")
+    with pytest.raises(KeysError, match="move it away"):
+        Keys(tmp_path / "keys.json").session("x")
+
+
+def test_the_network_is_not_served_without_tls_unless_told() -> None:
+    check(PanelSettings())
+    with pytest.raises(CannotServe, match="without TLS"):
+        check(PanelSettings(listen="0.0.0.0"))
+    check(PanelSettings(listen="0.0.0.0", plain=True))
+    check(PanelSettings(listen="0.0.0.0", behind="https://studio.example"))
+    with pytest.raises(CannotServe, match="needs its key"):
+        check(PanelSettings(cert=Path("x.crt")))
+    assert "studio.example" in hosts_of(PanelSettings(behind="https://studio.example"))
+
+
+def test_who_and_forget(tmp_path: Path) -> None:
+    keys = Keys(tmp_path / "keys.json")
+    for name in ("Ana", "Bo", "Ana"):
+        assert keys.open(keys.new_code("viewer"), name)
+    assert json.dumps([s.name for s in keys.sessions()]) == '["Ana", "Bo", "Ana"]'
+    assert keys.forget("Ana") == 2
+    assert keys.forget(None) == 1
