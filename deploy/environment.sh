@@ -1,5 +1,5 @@
 # Sourced by deploy/rehearse and tests/run: make_environment WHAT puts a virtual environment with
-# WHAT ('.' or '.[test]') into .venv of this checkout, and leaves it alone when nothing changed.
+# WHAT ('.[panel]' or '.[test]') into .venv of this checkout, and leaves it alone when nothing changed.
 environment=$PWD/.venv
 
 make_environment() {
@@ -14,8 +14,10 @@ make_environment() {
         exit 2
     fi
     mark=$environment/.made-for
-    wanted="$1 $("$python" -V 2>&1) $(cksum pyproject.toml)"
-    if [ -f "$mark" ] && [ "$(cat "$mark")" = "$wanted" ]; then
+    local made="$("$python" -V 2>&1) $(cksum pyproject.toml)"
+    wanted="$1 $made"
+    # what the tests need holds all that a rehearsal does
+    if [ -f "$mark" ] && { [ "$(cat "$mark")" = "$wanted" ] || [ "$(cat "$mark")" = ".[test] $made" ]; }; then
         return
     fi
     echo "Making a virtual environment in .venv (once; a minute or so) ..." >&2

@@ -103,6 +103,7 @@ class Board:
         state: View = shown.state or NOTHING
         sure = self.visitor.sure
         up = state.get("state") in UP
+        going = up or state.get("state") in GOING
         macro = self._draw
         parts = {
             "truth": str(macro.truth(self.truth())),
@@ -110,7 +111,7 @@ class Board:
             "rolling": str(macro.rolling(state.get("rolling") or [])),
             "switch": str(macro.switch(self.switch(), sure)),
             "cameras": str(macro.cameras(self.cameras(), sure)),
-            "looks": str(macro.looks(self.looks(), sure, self.held())),
+            "looks": str(macro.looks(self.looks(), sure, self.held(), going)),
             "run": str(macro.run(self.run_rows(), shown.run)),
             "drift": str(macro.drift(self.drift_rows(), self.together(), sure, self.held())),
             "dials": str(macro.dials(state.get("hand_set") or [], sure)),

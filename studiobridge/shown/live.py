@@ -235,7 +235,7 @@ def lamp_part(profile: SetProfile, device: Device, view: View, sure: bool, up: b
             f'<g transform="translate({x:.0f} {y:.0f}) rotate({turn:.0f})">'
             f'<path class="body{" lit" if lit else ""}" d="{shape}"/></g>'
         )
-        middle, below = x, y + 42
+        middle, below = x, y + 54
         anchor = "middle"
         if place.across < -0.2:
             middle, anchor = max(EDGE + 6, x - 30), "start"
@@ -251,7 +251,7 @@ def lamp_part(profile: SetProfile, device: Device, view: View, sure: bool, up: b
         return "".join(out)
     said = tag(device, view, how)
     if below + 26 > paper.height - EDGE:
-        below = y - 58
+        below = y - 62
     out.append(
         f'<text class="name" x="{middle:.0f}" y="{below:.0f}" text-anchor="{anchor}">'
         f"{escape(words.clean(device.name, 24))}</text>"

@@ -32,6 +32,7 @@ from studiobridge.control.plan import plan
 from studiobridge.profile.model import Circuit, Device, Look, Preset, SetProfile, Tolerance
 from studiobridge.rehearsal.live import LiveRoom
 from studiobridge.wire.message import Message
+from tests.bench.page import page_rows
 from tests.brokers import Mosquitto
 from tests.simulate.sets import wire_maps
 
@@ -485,6 +486,8 @@ def main() -> None:
             add(time_to_ready(broker, folder))
             add(reports_a_second(broker))
             add(*latency_rows(broker, folder))
+            trip = round_trip(broker.port)
+    add(*page_rows(trip))
     add(memory_row(), plan_row(), help_row())
 
 

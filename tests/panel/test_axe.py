@@ -24,7 +24,8 @@ pytestmark = [needs_mosquitto, needs_chromium]
 
 
 def dressed(page: Any, mode: str, size: dict[str, int]) -> None:
-    page.set_viewport_size(size)
+    # high enough that nothing lies half under the switch, which stays in view
+    page.set_viewport_size({"width": size["width"], "height": 2600})
     page.emulate_media(color_scheme="dark" if mode == "dark" else "light", reduced_motion="reduce")
     now = page.evaluate("() => document.documentElement.dataset.mode || ''")
     if (now == "dim") != (mode == "dim"):

@@ -185,3 +185,19 @@ def test_no_motion_for_those_who_ask_for_less(motion: str, tmp_path: Path) -> No
             return getComputedStyle(ring).animationName }"""
         )
         assert (names == "none") == (motion == "reduce")
+
+
+def test_a_look_is_chosen_first_and_comes_with_the_switch(tmp_path: Path) -> None:
+    """In a dark set touching a look starts nothing."""
+    with studio(tmp_path) as made, browser() as opened:
+        page = opened.new_context(viewport=PHONE).new_page()
+        come_in(page, made.url, made.code())
+        headline(page, "dark")
+        page.click("#looks button:has-text('glaze')")
+        page.wait_for_timeout(600)
+        assert "dark" in page.inner_text("#headline")
+        assert page.get_attribute("#looks button:has-text('glaze')", "aria-pressed") == "true"
+        page.click("#big")
+        headline(page, "ready, look glaze")
+        page.click("#looks button:has-text('lesson')")
+        headline(page, "look lesson")

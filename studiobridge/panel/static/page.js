@@ -28,7 +28,8 @@
   let heard = Date.now();
   let source = null;
   let detail = "";
-  let armed = null;         // {key, until}
+  let armed = null;         // {key, timer}: the button that waits for its second touch
+  let chosen = "";          // the look to come up in
 
   const keyOf = (el) => [el.dataset.ask, el.dataset.target, el.dataset.look, el.dataset.device].join("|");
   const find = (key) => [...document.querySelectorAll("[data-ask],[data-device]")].find((el) => keyOf(el) === key);
@@ -47,6 +48,20 @@
     if (armed) { const same = find(armed.key); if (same) dress(same, true); }
   }
 
+  // before the set is up a look is only chosen; the switch takes it along
+  function choose() {
+    const all = [...document.querySelectorAll(".choose")];
+    const big = at("big");
+    if (!all.length) { chosen = ""; return; }
+    if (!chosen) return;
+    for (const el of all) el.setAttribute("aria-pressed", String(el.dataset.look === chosen));
+    if (big && big.dataset.ask === "up") big.dataset.look = chosen;
+  }
+  document.addEventListener("click", (event) => {
+    const el = event.target.closest(".choose");
+    if (el && !el.disabled) { chosen = el.dataset.look; choose(); }
+  });
+
   function listen() {
     if (source) source.close();
     source = new EventSource(`/s/${set}/events`);
@@ -54,6 +69,7 @@
       heard = Date.now();
       const parts = JSON.parse(event.data);
       for (const [id, html] of Object.entries(parts)) put(id, html);
+      if (parts.looks || parts.switch) choose();
       if (detail) showDetail(detail, false);
     });
     source.addEventListener("beat", () => { heard = Date.now(); });
