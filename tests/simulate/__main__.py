@@ -1,4 +1,10 @@
-"""Play many evenings: python -m tests.simulate --seeds 2000 [--first 0] [--calm] [--seed S --trace]"""
+"""Play many evenings: python -m tests.simulate --seeds 2000 [--first 0] [--calm] [--large]
+
+A failed one again, with everything that happened or only its end:
+
+    python -m tests.simulate --seed S [--calm] [--large] --trace
+    python -m tests.simulate --seed S --tail 60
+"""
 
 from __future__ import annotations
 
@@ -9,14 +15,18 @@ import traceback
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 
+from studiobridge.control.states import TABLE
 from tests.simulate.evening import Outcome, play
 from tests.simulate.sets import made_up
 
+LARGE = 60
 
-def one(seed: int, calm: bool, trace: bool = False) -> Outcome:
-    """The evening of a seed, on the set of that seed."""
+
+def one(seed: int, calm: bool, trace: bool = False, large: bool = False) -> Outcome:
+    """The evening of a seed, on the set of that seed; every 20th set is a large one anyway."""
+    most = LARGE if large or seed % 20 == 19 else 14
     try:
-        return play(made_up(seed), seed, calm, trace=trace)
+        return play(made_up(seed, most), seed, calm, trace=trace)
     except Exception as error:  # a crash is a breach like any other, with its seed
         where = traceback.extract_tb(error.__traceback__)[-1]
         text = f"crash: {type(error).__name__}: {error} ({where.name}:{where.lineno})"
@@ -25,8 +35,14 @@ def one(seed: int, calm: bool, trace: bool = False) -> Outcome:
         return Outcome(seed, [text])
 
 
-def some(seeds: range, calm: bool) -> list[Outcome]:
-    return [one(seed, calm) for seed in seeds]
+def some(seeds: range, calm: bool, large: bool) -> list[Outcome]:
+    return [one(seed, calm, large=large) for seed in seeds]
+
+
+def never_taken(turns: set[tuple[str, str]]) -> list[str]:
+    """Ways of the state table that no evening went."""
+    every = {(state, turn) for state, ways in TABLE.items() for turn in ways}
+    return [f"{state}, {turn}" for state, turn in sorted(every - turns)]
 
 
 def main() -> int:
@@ -35,12 +51,14 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--seed", type=int)
     parser.add_argument("--calm", action="store_true", help="nobody touches anything, no trouble")
+    parser.add_argument("--large", action="store_true", help=f"sets of up to {LARGE} devices")
     parser.add_argument("--trace", action="store_true")
+    parser.add_argument("--tail", type=int, help="only the end of the trace, so many lines")
     parser.add_argument("--processes", type=int)
     asked = parser.parse_args()
     if asked.seed is not None:
-        outcome = one(asked.seed, asked.calm, asked.trace)
-        print("\n".join(outcome.trace))
+        outcome = one(asked.seed, asked.calm, asked.trace or bool(asked.tail), asked.large)
+        print("\n".join(outcome.trace[-asked.tail :] if asked.tail else outcome.trace))
         print("\n".join(outcome.breaches) or f"seed {asked.seed}: every law held")
         return 1 if outcome.breaches else 0
     began = time.monotonic()
@@ -51,17 +69,23 @@ def main() -> int:
     ]
     failed: list[Outcome] = []
     kinds: Counter[str] = Counter()
+    failed_with: Counter[str] = Counter()
     states: set[str] = set()
+    turns: set[tuple[str, str]] = set()
     done = events = told = 0
     with ProcessPoolExecutor(asked.processes) as pool:
-        for outcomes in pool.map(some, chunks, [asked.calm] * len(chunks)):
+        for outcomes in pool.map(
+            some, chunks, [asked.calm] * len(chunks), [asked.large] * len(chunks)
+        ):
             for outcome in outcomes:
                 done += 1
                 events += outcome.events
                 told += outcome.told
                 kinds.update(outcome.kinds)
                 states |= outcome.states
+                turns |= outcome.turns
                 if outcome.breaches:
+                    failed_with.update(outcome.kinds)
                     failed.append(outcome)
             if sys.stderr.isatty():
                 print(f"\r{done} evenings, {len(failed)} failed", end="", file=sys.stderr)
@@ -75,7 +99,11 @@ def main() -> int:
         f" states seen: {', '.join(sorted(states))}"
     )
     if kinds:
-        print("what happened: " + ", ".join(f"{kind} {n}" for kind, n in kinds.most_common()))
+        print("evenings with each kind of trouble, and how many of them failed:")
+        for kind, n in kinds.most_common():
+            print(f"  {kind:<12} {n:>8} {failed_with[kind]:>6}")
+    missed = never_taken(turns)
+    print(f"ways of the state table never taken: {'; '.join(missed) or 'none'}")
     return 1 if failed else 0
 
 

@@ -18,6 +18,7 @@ from dataclasses import dataclass, field, replace
 
 from studiobridge.bridge.core import Core, Out, Publish, Save, Wake, Write
 from studiobridge.bridge.topics import alive_topic, ask_topic
+from studiobridge.control.controller import Controller
 from studiobridge.control.effects import (
     ByHand,
     DriftNote,
@@ -32,6 +33,7 @@ from studiobridge.control.effects import (
     SessionNote,
     StateNote,
 )
+from studiobridge.control.states import Turn
 from studiobridge.profile.model import Preset, SetProfile
 from studiobridge.rehearsal import MockBroker, Room, Trouble
 from studiobridge.rehearsal.devices import Joined, Left, Vanished
@@ -126,6 +128,7 @@ class Evening:
         self.profile = profile
         self.seed = seed
         self.now = 0.0
+        self.jumped = 0.0
         self.calm = calm
         self.laws = Laws(profile, calm)
         self.broker = MockBroker(seed, trouble)
@@ -156,6 +159,16 @@ class Evening:
 
     # ---- carrying things about ------------------------------------------------------------------
 
+    def _watch_turns(self, controller: Controller) -> None:
+        """Note every way of the state table that is taken; nothing is judged by it."""
+        turn_to = controller._turn
+
+        def watched(turn: Turn, at: float, why: str = "") -> None:
+            self.outcome.turns.add((controller.state, turn))
+            turn_to(turn, at, why)
+
+        controller._turn = watched  # type: ignore[method-assign]
+
     def start_bridge(self) -> None:
         """The bridge starts (again) from what is written down."""
         self.starts += 1
@@ -166,9 +179,10 @@ class Evening:
             self.profile,
             self.notebook.memory(),
             f"b{self.starts}",
-            lambda at: WALL + at,
+            lambda at: WALL + at + self.jumped,
             offset,
         )
+        self._watch_turns(self.core.controller)
         self.laws.restarted()
         self._reader = Wires(self.profile)
         self.note(f"the bridge starts ({self.starts})")
@@ -357,6 +371,7 @@ class Evening:
                 "junk",
                 "retained",
                 "insist",
+                "clock",
             ]
         )
         self.outcome.kinds.add(what)
@@ -372,6 +387,9 @@ class Evening:
             self.ask("cut", yes=dice.random() < 0.7)
         elif what == "by hand":
             self.ask("set_by_hand", by="Ana")
+        elif what == "clock":
+            # the machine's wall clock is set: by a second, an hour or a day, either way
+            self.jumped += dice.choice([-86400.0, -3600.0, -1.0, 1.0, 3600.0, 86400.0])
         elif what == "lockout":
             target = dice.choice([*names, *self.profile.circuits])
             self.ask("lockout", targets=[target], by="Ana", why="a cable")
