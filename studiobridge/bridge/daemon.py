@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 import os
 import secrets
 import signal
@@ -20,17 +21,19 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, tzinfo
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from studiobridge.bridge.calls import next_start, too_late
 from studiobridge.bridge.claim import ANSWER_WITHIN, LISTEN, SETTLE, Alive, Claim, Do
-from studiobridge.bridge.core import Core, Out, Publish, Reply, Save, Wake, Write
+from studiobridge.bridge.core import Core, Out, Publish, Reply, Save, Wake, Write, plain
 from studiobridge.bridge.link import CannotConnect, Link
+from studiobridge.bridge.metrics import Counted
 from studiobridge.bridge.record import Record, RecordError, record_path
 from studiobridge.bridge.settings import Settings
 from studiobridge.bridge.topics import alive_topic, answer_topic, ask_topic
-from studiobridge.control.effects import FaultNote
+from studiobridge.control.effects import FaultNote, Note, RequestNote, RunNote
 from studiobridge.control.events import Request
 from studiobridge.control.plan import UnknownLook, order_problems, plan
 from studiobridge.profile import ProfileError, keep_presets, read_profile
@@ -49,8 +52,31 @@ LEAVE_WITHIN = 3.0
 Say = Callable[[str], None]
 
 
+class Log(Protocol):
+    """Where a set writes down what it does, for who runs the machine."""
+
+    def __call__(self, set_name: str, text: str, **more: object) -> None: ...
+
+
+def no_log(set_name: str, text: str, **more: object) -> None:
+    pass
+
+
 def to_stderr(text: str) -> None:
     print(text, file=sys.stderr, flush=True)
+
+
+def text_log(set_name: str, text: str, **more: object) -> None:
+    """A line a thing: `wheel-corner: up taken (request r-7)`."""
+    known = ", ".join(f"{k} {v}" for k, v in more.items() if v not in (None, ""))
+    to_stderr(plain(f"{set_name}: {text}" + (f" ({known})" if known else "")))
+
+
+def json_log(set_name: str, text: str, **more: object) -> None:
+    """A JSON object a line, for programs that collect logs."""
+    said = {"at": datetime.now(UTC).isoformat(timespec="milliseconds"), "set": set_name}
+    more = {k: v for k, v in more.items() if v not in (None, "")}
+    to_stderr(json.dumps({**said, "text": text, **more}, ensure_ascii=False))
 
 
 class SetRunner:
@@ -64,11 +90,13 @@ class SetRunner:
         say: Say = to_stderr,
         on_reply: Callable[[Reply], None] | None = None,
         on_change: Callable[[], None] | None = None,
+        log: Log = no_log,
     ) -> None:
         self.path = path
         self.profile = profile
         self.settings = settings
         self.say = say
+        self.log: Callable[..., None] = partial(log, profile.name)
         self.instance = f"{socket.gethostname()[:24]}-{os.getpid()}-{secrets.token_hex(3)}"
         self.claim = Claim(self.instance)
         self.exit_code = 0
@@ -79,14 +107,18 @@ class SetRunner:
         self._loop = asyncio.get_running_loop()
         self._wall_offset = time.time() - self._loop.time()
         self._record = Record(
-            record_path(settings.data, profile.name), settings.keep_days, self.wall
+            record_path(settings.data, profile.name),
+            settings.keep_days,
+            self.wall,
+            self._record_told,
         )
         self._timers: dict[str, asyncio.TimerHandle] = {}
         self._outs: deque[Out] = deque()
         self._has_outs = asyncio.Event()
         self._ping: str | None = None
         self._tasks: set[asyncio.Task[None]] = set()
-        self._record_fault: str | None = None
+        self.record_fault: str | None = None
+        self.counted = Counted()
         self._scheduler: AsyncIOScheduler | None = None
         self.core: Core
         self.link: Link
@@ -258,6 +290,7 @@ class SetRunner:
                 self._act(self.claim.answered())
             return
         if self.claim.stage == "running":
+            self.counted.messages_heard += 1
             outs = self.core.message(message, self.now())
             if outs:
                 self._feed(outs)
@@ -308,11 +341,14 @@ class SetRunner:
                 out = self._outs.popleft()
                 if isinstance(out, Write):
                     notes.append(out)
+                    self.counted.notes[type(out.note).__name__.removesuffix("Note").lower()] += 1
+                    self._tell(out.note)
                     continue
                 if notes:
                     await self._write(notes)
                     notes = []
                 if isinstance(out, Publish):
+                    self.counted.messages_sent += 1
                     self.link.publish(out.message, out.token)
                 elif isinstance(out, Save):
                     task = asyncio.create_task(self._save(out))
@@ -323,15 +359,34 @@ class SetRunner:
             if notes:
                 self._record.write([note.note for note in notes])
 
+    def _tell(self, note: Note) -> None:
+        """What the log says of a note: requests by their ids, runs, faults. Never a payload."""
+        if isinstance(note, RequestNote):
+            who = note.by or note.source
+            text = f"{note.what} {note.phase}" + (f": {note.text}" if note.text else "")
+            self.log(f"{who} asks {text}" if note.phase == "taken" else text, request=note.id)
+        elif isinstance(note, RunNote):
+            text = f": {note.text}" if note.text else ""
+            self.log(f"{note.what} {note.phase}{text}", run=note.run)
+        elif isinstance(note, FaultNote):
+            self.log(f"fault: {note.text}", device=note.device)
+
     async def _write(self, writes: Sequence[Write]) -> None:
         notes = [write.note for write in writes]
         if not any(write.before for write in writes) or self._record.fault is not None:
             self._record.write(notes)
         else:
             await self._record.written(notes, NOTE_WITHIN)
-        fault = self._record.fault
-        if fault != self._record_fault:
-            self._record_fault = fault
+
+    def _record_told(self, fault: str | None) -> None:
+        """Called in the record's thread."""
+        with contextlib.suppress(RuntimeError):  # the loop has ended: nobody is left to be told
+            self._loop.call_soon_threadsafe(self._record_said, fault)
+
+    def _record_said(self, fault: str | None) -> None:
+        """The record cannot be written, or can again: shown, and nothing else."""
+        if fault != self.record_fault:
+            self.record_fault = fault
             self.say(f"{self.profile.name}: {fault or 'the record is written again'}")
             self._feed(self.core.record_fault(fault, self.now()))
 
@@ -440,9 +495,27 @@ async def run_sets(paths: Sequence[Path], settings: Settings, say: Say = to_stde
     if len(set(names)) != len(names):
         say("two of these profiles describe a set of the same name")
         return 2
+    log: Log = json_log if settings.log == "json" else text_log
+    if settings.log == "json":
+        plainly = say
+
+        def say(text: str) -> None:  # one form for everything that is written down
+            log("", text) if plainly is to_stderr else plainly(text)
+
     runners = [
-        SetRunner(path, profile, settings, say) for path, profile in profiles if profile is not None
+        SetRunner(path, profile, settings, say, log=log)
+        for path, profile in profiles
+        if profile is not None
     ]
+    stop_measuring: Callable[[], None] | None = None
+    if settings.metrics is not None:
+        from studiobridge.bridge.metrics import CannotMeasure, serve_metrics
+
+        try:
+            stop_measuring = serve_metrics(settings.metrics, runners)
+        except CannotMeasure as error:
+            say(str(error))
+            return 2
     loop = asyncio.get_running_loop()
 
     def stop() -> None:
@@ -462,6 +535,8 @@ async def run_sets(paths: Sequence[Path], settings: Settings, say: Say = to_stde
         codes = await asyncio.gather(*(runner.run() for runner in runners))
     finally:
         watchdog.cancel()
+        if stop_measuring is not None:
+            await asyncio.to_thread(stop_measuring)
     return max(codes)
 
 

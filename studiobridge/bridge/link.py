@@ -271,12 +271,16 @@ class Link:
 
     def _drop(self, client: mqtt.Client) -> None:
         sock = client.socket()
+        # a disconnect that cannot be written at once would watch the socket again, and its
+        # number would stay watched after it is closed
+        client.on_socket_register_write = None
         if sock is not None:
             self._unwatch(sock)
         with contextlib.suppress(Exception):
             client.disconnect()
         with contextlib.suppress(OSError):
             if sock is not None:
+                self._unwatch(sock)
                 sock.close()
 
     # ---- paho's callbacks ----------------------------------------------------------------

@@ -303,8 +303,16 @@ def _row(note: Note, at: float, session: int | None) -> tuple[sa.Table, dict[str
 class Record:
     """The writing side, for the daemon. `wall` turns a note's time into seconds since the epoch."""
 
-    def __init__(self, path: Path, keep_days: int, wall: Callable[[float], float]) -> None:
+    def __init__(
+        self,
+        path: Path,
+        keep_days: int,
+        wall: Callable[[float], float],
+        on_fault: Callable[[str | None], None] = lambda fault: None,
+    ) -> None:
         self.path = path
+        # called in the writer's thread when the record cannot be written, or can again (None)
+        self._on_fault = on_fault
         self.keep_days = keep_days
         self.fault: str | None = None
         self.lost = 0
@@ -428,14 +436,19 @@ class Record:
                     _prune(connection, time.time() - self.keep_days * DAY)
         except (sa.exc.SQLAlchemyError, OSError) as error:
             why = getattr(error, "orig", None) or error
-            self.fault = f"the record cannot be written: {why}"
+            self._now_faulty(f"the record cannot be written: {why}")
             return False
-        self.fault = None
+        self._now_faulty(None)
         for notes, done in batch:
             self._waiting -= len(notes)
             if done is not None:
                 done(True)
         return True
+
+    def _now_faulty(self, fault: str | None) -> None:
+        if fault != self.fault:
+            self.fault = fault
+            self._on_fault(fault)
 
     def _prune(self, ok: bool) -> None:
         """A mark in the queue, not a call: see _store."""

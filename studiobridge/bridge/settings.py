@@ -80,6 +80,15 @@ class PanelSettings(BaseModel):
     plain: bool = False
 
 
+class MetricsSettings(BaseModel):
+    """Figures for Prometheus over HTTP, without a password: loopback unless told otherwise."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    listen: str = Field(default="127.0.0.1", min_length=1, max_length=253)
+    port: int = Field(ge=1, le=65535)
+
+
 class Settings(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -88,6 +97,8 @@ class Settings(BaseModel):
     profiles: tuple[Path, ...] = ()
     keep_days: int = Field(default=400, ge=1, le=36500)
     panel: PanelSettings = Field(default_factory=PanelSettings)
+    metrics: MetricsSettings | None = None
+    log: Literal["text", "json"] = "text"
     set_name: str | None = Field(default=None, alias="set")
     warnings: tuple[str, ...] = Field(default=(), exclude=True)
 
@@ -96,6 +107,7 @@ _MODELS: dict[str, type[BaseModel]] = {
     "broker": BrokerSettings,
     "tls": TlsSettings,
     "panel": PanelSettings,
+    "metrics": MetricsSettings,
 }
 
 

@@ -1,0 +1,49 @@
+"""The service units: what systemd itself says of them."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+UNITS = sorted((Path(__file__).parents[2] / "deploy").glob("*.service"))
+needs_systemd = pytest.mark.skipif(
+    shutil.which("systemd-analyze") is None, reason="needs systemd-analyze (Debian: systemd)"
+)
+
+
+def test_there_is_one_for_the_bridge_and_one_for_the_page() -> None:
+    assert [unit.stem for unit in UNITS] == ["studiobridge-panel", "studiobridge"]
+
+
+@needs_systemd
+@pytest.mark.parametrize("unit", UNITS, ids=lambda unit: unit.stem)
+def test_systemd_understands_every_line(unit: Path, tmp_path: Path) -> None:
+    # the program is not installed where the unit says: stand something in that is there
+    copy = tmp_path / unit.name
+    text = unit.read_text(encoding="utf-8")
+    copy.write_text(
+        text.replace("/opt/studiobridge/bin/studiobridge", "/bin/true"), encoding="utf-8"
+    )
+    done = subprocess.run(
+        ["systemd-analyze", "verify", str(copy)], capture_output=True, text=True, timeout=60
+    )
+    ours = [line for line in (done.stdout + done.stderr).splitlines() if unit.stem in line]
+    assert ours == []
+
+
+@needs_systemd
+@pytest.mark.parametrize("unit", UNITS, ids=lambda unit: unit.stem)
+def test_the_sandbox_is_tight(unit: Path) -> None:
+    done = subprocess.run(
+        ["systemd-analyze", "security", "--offline=yes", str(unit)],
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    found = re.search(r"exposure level for .*: ([\d.]+)", done.stdout)
+    assert found is not None, done.stdout + done.stderr
+    assert float(found[1]) < 2.0
