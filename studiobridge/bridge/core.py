@@ -62,6 +62,8 @@ from studiobridge.wire.message import Garbled, Heard, Learned, Message
 MAX_REQUEST = 4096
 # What is shown is published at most this often (s): ten times a second is as live as an eye needs.
 ANNOUNCE_EVERY = 0.1
+# The steps of a large run are long: they are shown no faster than this many bytes a second.
+RUN_BYTES_A_SECOND = 200_000
 # While a run is under way its count goes on even when nothing is reported.
 COUNT_EVERY = 1.0
 
@@ -157,6 +159,9 @@ class Core:
         self._pressed: dict[str, float] = {}
         self._presses = 0
         self._dirty_state = True
+        self._dirty_run = False
+        self._run_shown_until = float("-inf")
+        self._run_waits = False
         self._dirty_drift = True
         self._dirty: set[str] = set(profile.devices)
         self._announced_at = float("-inf")
@@ -228,6 +233,8 @@ class Core:
         self.now = at
         if name == "announce":
             self._announcing = False
+        elif name == "announce run":
+            self._run_waits = False
         elif name == "count":
             self._counting = False
             if self.controller.run is not None:
@@ -401,7 +408,7 @@ class Core:
         )
 
     def _done(self) -> list[Out]:
-        if self._dirty or self._dirty_state or self._dirty_drift:
+        if self._dirty or self._dirty_state or self._dirty_drift or self._dirty_run:
             self._announce()
         outs, self._outs = self._outs, []
         return outs
@@ -420,9 +427,9 @@ class Core:
         name = self.profile.name
         if self._dirty_state:
             self._show(state_topic(name), to_json(self.state()))
-            run = self.run()
-            if run is not None:
-                self._show(run_topic(name), to_json(run))
+            self._dirty_run = True
+        if self._dirty_run:
+            self._show_run(at)
         if self._dirty_drift:
             self._show(drift_topic(name), to_json(self.drift()))
         for device in sorted(self._dirty):
@@ -430,9 +437,26 @@ class Core:
             self._show(device_topic(name, device), to_json(view))
         self._dirty_state = self._dirty_drift = False
         self._dirty.clear()
+        if self._dirty_run and not self._run_waits:
+            self._run_waits = True
+            self._outs.append(Wake("announce run", self._run_shown_until))
         if self.controller.run is not None and not self._counting:
             self._counting = True
             self._outs.append(Wake("count", at + COUNT_EVERY))
+
+    def _show_run(self, at: float) -> None:
+        """The steps of the latest run, as often as their length allows; its end at once."""
+        run = self.controller.last_run
+        if run is None:
+            self._dirty_run = False
+            return
+        over = self.controller.run is None
+        if at + 1e-9 < self._run_shown_until and not over:
+            return
+        payload = to_json(self.run())
+        self._dirty_run = False
+        self._run_shown_until = at + len(payload) / RUN_BYTES_A_SECOND
+        self._show(run_topic(self.profile.name), payload)
 
     def _show(self, topic: str, payload: bytes) -> None:
         if self._shown.get(topic) == payload:

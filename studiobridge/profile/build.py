@@ -70,6 +70,8 @@ DAY_WORDS = {
     "weekends": frozenset({5, 6}),
 }
 BATTERY = "battery"
+# Plugs behind plugs: more than a few is bad practice, more than this is a mistake in the file.
+DEEPEST_FEED = 20
 MARK = "mark"
 
 
@@ -409,6 +411,7 @@ class _Builder:
         """For every device: all that is upstream, nearest first, and the circuit at the root."""
         shape = self.shape
         known: dict[str, tuple[tuple[str, ...], str | None]] = {}
+        too_deep = False
         for name in shape.devices:
             trail: list[str] = []
             at: str | None = name
@@ -427,6 +430,17 @@ class _Builder:
                 ups, circuit = (at, *known[at][0]), known[at][1]
             elif at is not None and at in shape.mains.circuits:
                 circuit = at
+            if len(ups) + len(trail) > DEEPEST_FEED:
+                if not too_deep:
+                    what = (
+                        f"'{trail[0]}' hangs on more than {DEEPEST_FEED} plugs one behind another"
+                    )
+                    self.wrong(
+                        ("devices", trail[0], "fed_by"), what, "feed it from nearer the wall"
+                    )
+                too_deep = True
+                known.update(dict.fromkeys(trail, ((), circuit)))
+                continue
             for member in reversed(trail):
                 known[member] = (ups, circuit)
                 ups = (member, *ups)

@@ -1,0 +1,88 @@
+"""deploy/asyncapi.yaml says what is really on the topics."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections import Counter
+from pathlib import Path
+
+import yaml
+from jsonschema import Draft202012Validator
+
+from studiobridge.bridge import topics
+from studiobridge.bridge.core import RequestBody
+from studiobridge.control.events import ASKED
+from studiobridge.control.states import STATES
+from studiobridge.profile.model import KINDS
+from tests.brokers import Sub, needs_mosquitto
+from tests.panel.studio import studio
+
+DOCUMENT = yaml.safe_load(
+    (Path(__file__).parents[2] / "deploy" / "asyncapi.yaml").read_text(encoding="utf-8")
+)
+SCHEMAS = DOCUMENT["components"]["schemas"]
+
+
+def validator(name: str) -> Draft202012Validator:
+    schema = {"$ref": f"#/components/schemas/{name}", "components": DOCUMENT["components"]}
+    return Draft202012Validator(schema)
+
+
+def test_addresses_are_those_of_the_code() -> None:
+    found = {name: c["address"] for name, c in DOCUMENT["channels"].items()}
+    assert found == {
+        "ask": topics.ask_topic("{set}"),
+        "answer": topics.answer_topic("{set}"),
+        "alive": topics.alive_topic("{set}"),
+        "state": topics.state_topic("{set}"),
+        "run": topics.run_topic("{set}"),
+        "drift": topics.drift_topic("{set}"),
+        "device": topics.device_topic("{set}", "{device}"),
+    }
+    assert DOCUMENT["asyncapi"] == "3.0.0"
+    for operation in DOCUMENT["operations"].values():
+        assert operation["channel"]["$ref"].split("/")[-1] in found
+
+
+def test_words_are_those_of_the_code() -> None:
+    request = SCHEMAS["request"]
+    model = RequestBody.model_json_schema()
+    assert set(request["properties"]) == set(model["properties"])
+    assert request["required"] == model["required"]
+    assert request["properties"]["what"]["enum"] == list(ASKED)
+    assert SCHEMAS["state"]["properties"]["state"]["enum"] == list(STATES)
+    assert SCHEMAS["device"]["properties"]["kind"]["enum"] == list(KINDS)
+
+
+@needs_mosquitto
+def test_what_is_really_said_is_what_it_says(tmp_path: Path) -> None:
+    """A whole evening with mosquitto_sub as the witness."""
+    with studio(tmp_path) as made:
+        witness = Sub(made.broker.port, "studiobridge/#")
+        assert made.command("up").returncode == 0
+        made.command("by-hand")
+        made.room.touch("key", level=90.0)
+        time.sleep(2.5)
+        assert made.command("restore").returncode == 0
+        made.command("lockout", "fill", "--by", "Ana", "--why", "a cable")
+        made.command("release", "fill")
+        made.room.roll("camera", True)
+        time.sleep(0.5)
+        assert made.command("restore").returncode == 1
+        made.room.roll("camera", False)
+        time.sleep(1.5)
+        assert made.command("down").returncode == 0
+        lines = witness.lines(0.5)
+    seen: Counter[str] = Counter()
+    wrong: list[str] = []
+    for line in lines:
+        _, topic, payload = line.split(" ", 2)
+        parts = topic.split("/")[2:]
+        name = {"ask": "request", "devices": "device"}.get(parts[0], parts[0])
+        seen[name] += 1
+        for error in validator(name).iter_errors(json.loads(payload)):
+            wrong.append(f"{topic}: {error.json_path}: {error.message[:200]}")
+    assert wrong == []
+    assert set(seen) == {"request", "answer", "alive", "state", "run", "drift", "device"}
+    assert seen["device"] > 40
