@@ -415,7 +415,8 @@ class _Builder:
         for name in shape.devices:
             trail: list[str] = []
             at: str | None = name
-            while at is not None and at not in known and at in shape.devices:
+            deep = DEEPEST_FEED + 1
+            while at is not None and at not in known and at in shape.devices and len(trail) < deep:
                 if at in trail:
                     circle = " → ".join([*trail[trail.index(at) :], at])
                     if at == min(trail[trail.index(at) :]):
@@ -439,7 +440,7 @@ class _Builder:
                         ("devices", trail[0], "fed_by"), what, "feed it from nearer the wall"
                     )
                 too_deep = True
-                known.update(dict.fromkeys(trail, ((), circuit)))
+                known[trail[0]] = ((), circuit)
                 continue
             for member in reversed(trail):
                 known[member] = (ups, circuit)
