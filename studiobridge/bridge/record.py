@@ -14,9 +14,11 @@ from __future__ import annotations
 import asyncio
 import json
 import queue
+import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -523,6 +525,28 @@ def _memory(connection: sa.Connection) -> Memory:
 
 
 # ---- the reading side -------------------------------------------------------------------------
+
+
+def back_up(path: Path, copy: Path) -> int:
+    """A whole copy of a record, while its bridge writes on. Returns its size in bytes.
+
+    To restore it: stop the bridge, put the copy where the record was, remove what lies beside it
+    with -wal and -shm at its end, start the bridge. Raises RecordError.
+    """
+    Reader(path).close()  # is it one of ours at all
+    if copy.exists():
+        raise RecordError(f"{copy} is there already; name a file that is not")
+    try:
+        source = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
+        with closing(source), closing(sqlite3.connect(copy)) as target:
+            source.backup(target)
+            # one file, without the log of the original beside it
+            target.execute("PRAGMA journal_mode=DELETE")
+            if target.execute("PRAGMA integrity_check").fetchone() != ("ok",):
+                raise RecordError(f"the copy {copy} is not sound: keep the original")
+    except sqlite3.Error as error:
+        raise RecordError(f"{copy} cannot be written: {error}") from None
+    return copy.stat().st_size
 
 
 class Reader:

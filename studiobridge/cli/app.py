@@ -821,6 +821,10 @@ def record(
     session: Annotated[int | None, typer.Option(help="One session's timeline.")] = None,
     drifts: Annotated[bool, typer.Option("--drift", help="Drift, by device.")] = False,
     device: Annotated[str | None, typer.Option(help="Only this device's drift.")] = None,
+    backup: Annotated[
+        Path | None,
+        typer.Option(help="Copy the whole record into this file, bridge running or not."),
+    ] = None,
     set_name: SetOption = None,
     profile: ProfileOption = None,
     settings: SettingsOption = None,
@@ -828,10 +832,17 @@ def record(
     as_csv: Annotated[bool, typer.Option("--csv", help="Print CSV.")] = False,
 ) -> None:
     """What was: sessions, one session step by step, drift by device."""
-    from studiobridge.bridge.record import Reader, RecordError, record_path
+    from studiobridge.bridge.record import Reader, RecordError, back_up, record_path
 
     loaded = _settings(settings)
     name, _ = _which(loaded, set_name, profile)
+    if backup is not None:
+        try:
+            size = back_up(record_path(loaded.data, name), backup)
+        except RecordError as error:
+            raise Stop(BAD_INPUT, str(error)) from None
+        show.out(f"{backup}: the record of {name}, {size / 1e6:.1f} MB")
+        return
     try:
         reader = Reader(record_path(loaded.data, name))
     except RecordError as error:

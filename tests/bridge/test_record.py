@@ -9,7 +9,14 @@ from pathlib import Path
 
 import pytest
 
-from studiobridge.bridge.record import DAY, Reader, Record, RecordError, record_path
+from studiobridge.bridge.record import (
+    DAY,
+    Reader,
+    Record,
+    RecordError,
+    back_up,
+    record_path,
+)
 from studiobridge.control.effects import (
     DriftNote,
     FaultNote,
@@ -236,3 +243,26 @@ def test_a_record_of_a_later_version_is_left_alone(tmp_path: Path) -> None:
         database.execute("UPDATE schema_version SET version = 99")
     with pytest.raises(RecordError, match="another version"):
         reopen(path)
+
+
+def test_a_backup_is_whole_while_the_bridge_writes(tmp_path: Path) -> None:
+    path, copy = record_path(tmp_path, "kiln"), tmp_path / "copy.sqlite"
+    record = Record(path, 400, lambda at: at)
+    record.open()
+    try:
+        assert asyncio.run(record.written(NOTES, 5.0))  # type: ignore[arg-type]
+        assert back_up(path, copy) > 0
+        assert asyncio.run(record.written([FaultNote(9.0, None, "", "later")], 5.0))
+    finally:
+        record.close()
+    assert [p.name for p in tmp_path.glob("copy.sqlite*")] == ["copy.sqlite"]
+    with pytest.raises(RecordError, match="there already"):
+        back_up(path, copy)
+    with pytest.raises(RecordError, match="no record"):
+        back_up(tmp_path / "none.sqlite", tmp_path / "other.sqlite")
+    # restored: put in its place, it is the record as it was
+    for part in tmp_path.glob("kiln.sqlite*"):
+        part.unlink()
+    copy.rename(path)
+    assert reopen(path).session == 1
+    assert [f["text"] for f in Reader(path).faults()] == ["'x' is not a number"]
