@@ -823,7 +823,7 @@ def record(
     device: Annotated[str | None, typer.Option(help="Only this device's drift.")] = None,
     backup: Annotated[
         Path | None,
-        typer.Option(help="Copy the whole record into this file, bridge running or not."),
+        typer.Option(help="Copy the record into this file, bridge running or not."),
     ] = None,
     set_name: SetOption = None,
     profile: ProfileOption = None,
