@@ -1,4 +1,4 @@
-"""Homie 5: devices that describe themselves. https://homieiot.github.io/ (from memory)
+"""Homie 5: devices that describe themselves. https://homieiot.github.io/ (convention.md, version 5)
 
 What this file keeps to:
 

@@ -1,4 +1,4 @@
-"""Homie 5 by the convention's own rules and examples. https://homieiot.github.io/ (from memory)."""
+"""Homie 5 by the convention's own rules and examples: homieiot/convention, convention.md, version 5."""
 
 from __future__ import annotations
 
@@ -216,3 +216,85 @@ def test_hello_in_the_order_of_the_device_lifecycle() -> None:
     will = end.will()
     assert will is not None
     assert (will.topic, will.payload) == ("homie/5/kitchen-light/$state", b"lost")
+
+
+# ---- the convention's own words: homieiot/convention, convention.md, version 5, read for this ----
+
+
+def kitchen(**brightness: object) -> Wires:
+    """The kitchen light of 'Property command topic': a node `light` with power and brightness."""
+    wires = Wires(
+        lamp(
+            tells=frozenset({"switch", "level"}),
+            hears=frozenset({"switch", "level", "online"}),
+            properties={"switch": "power", "level": "brightness"},
+        )
+    )
+    dim = {"datatype": "integer", "format": "0:100", "unit": "%", "settable": True, **brightness}
+    wires.hear(description({"power": {"datatype": "boolean", "settable": True}, "brightness": dim}))
+    return wires
+
+
+def test_the_example_of_setting_power() -> None:
+    """homie/5/kitchen-light/light/power/set ← "true"; in response …/power → "true"."""
+    wires = kitchen()
+    (message,) = wires.tell("lamp", [("switch", True)], None)
+    assert message.topic == "homie/5/kitchen-light/light/power/set"
+    assert message.payload == b"true"
+    assert not message.retain  # "Controllers … with non-retained messages only"
+    assert values(say(wires, "light/power", "true", retain=False)) == [("switch", True)]
+
+
+def test_the_example_of_a_slow_dim() -> None:
+    """set ← 100, $target → 100, then 20, 40, 60, 80, 100: only the value topic reports."""
+    wires = kitchen()
+    (message,) = wires.tell("lamp", [("level", 100.0)], None)
+    assert (message.topic, message.payload) == (
+        "homie/5/kitchen-light/light/brightness/set",
+        b"100",
+    )
+    heard = list(say(wires, "light/brightness/$target", "100", retain=False))
+    for step in (20, 40, 60, 80, 100):
+        heard += say(wires, "light/brightness", str(step), retain=False)
+    assert values(heard) == [("level", float(step)) for step in (20, 40, 60, 80, 100)]
+
+
+def test_a_device_that_is_removed_is_gone() -> None:
+    """'A zero length payload published on the $state topic indicates a device removal.'"""
+    wires = kitchen()
+    assert values(say(wires, "$state", "ready")) == [("online", True)]
+    assert values(say(wires, "$state", "", retain=False)) == [("online", False)]
+
+
+def test_a_boolean_format_describes_and_does_not_spell() -> None:
+    """'The format does NOT specify valid payloads, they are descriptions of … false and true.'"""
+    wires = Wires(
+        lamp(
+            tells=frozenset({"switch"}),
+            hears=frozenset({"switch", "online"}),
+            properties={"switch": "power"},
+        )
+    )
+    wires.hear(
+        description({"power": {"datatype": "boolean", "format": "off,on", "settable": True}})
+    )
+    (message,) = wires.tell("lamp", [("switch", False)], None)
+    assert message.payload == b"false"
+    (out,) = say(wires, "light/power", "off")
+    assert isinstance(out, Garbled)
+
+
+@pytest.mark.parametrize(
+    ("form", "told", "payload"),
+    [
+        ("0:", 63.0, b"63"),  # open-ended above
+        (":100", 63.0, b"63"),  # open-ended below
+        (":", 63.0, b"63"),  # the default
+        ("0:100:5", 63.0, b"65"),  # to the nearest step, from the minimum
+        ("2:98:4", 63.0, b"62"),  # steps count from the minimum: 2, 6, … 62
+    ],
+)
+def test_formats_of_numbers(form: str, told: float, payload: bytes) -> None:
+    """'[min]:[max][:step]'; missing ends are open; the base of a step is min, then max."""
+    (message,) = kitchen(format=form).tell("lamp", [("level", told)], None)
+    assert message.payload == payload
