@@ -19,6 +19,7 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import closing
+from dataclasses import fields
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -216,90 +217,32 @@ def _scalar(value: object) -> str | None:
     return None if value is None else json.dumps(value)
 
 
+# Where each kind of note is kept: its fields are the table's columns, with what _row changes.
+TABLES: dict[type, sa.Table] = {
+    RequestNote: REQUESTS,
+    RunNote: RUNS,
+    StepNote: STEPS,
+    DriftNote: DRIFTS,
+    FaultNote: FAULTS,
+    LockoutNote: LOCKOUTS,
+    RollingNote: ROLLING,
+    HandNote: HANDS,
+    SessionNote: SESSIONS,
+    StateNote: STATES,
+}
+
+
 def _row(note: Note, at: float, session: int | None) -> tuple[sa.Table, dict[str, object]]:
-    if isinstance(note, StepNote):
-        return STEPS, {
-            "at": at,
-            "run": note.run,
-            "n": note.n,
-            "device": note.device,
-            "action": note.action,
-            "value": note.value,
-            "phase": note.phase,
-            "text": note.text,
-        }
-    if isinstance(note, RunNote):
-        return RUNS, {
-            "at": at,
-            "run": note.run,
-            "session": session,
-            "what": note.what,
-            "look": note.look,
-            "phase": note.phase,
-            "text": note.text,
-        }
+    row: dict[str, object] = {f.name: getattr(note, f.name) for f in fields(note)}
+    row["at"] = at
     if isinstance(note, RequestNote):
-        return REQUESTS, {
-            "at": at,
-            "request": note.id,
-            "what": note.what,
-            "by": note.by,
-            "source": note.source,
-            "look": note.look,
-            "targets": json.dumps(list(note.targets)),
-            "force": note.force,
-            "phase": note.phase,
-            "text": note.text,
-        }
-    if isinstance(note, DriftNote):
-        return DRIFTS, {
-            "at": at,
-            "drift": note.drift,
-            "phase": note.phase,
-            "device": note.device,
-            "point": note.point,
-            "wanted": _scalar(note.wanted),
-            "reported": _scalar(note.reported),
-            "stops": note.stops,
-            "mired": note.mired,
-            "percent": note.percent,
-            "how": note.how,
-        }
-    if isinstance(note, FaultNote):
-        return FAULTS, {"at": at, "device": note.device, "topic": note.topic, "text": note.text}
-    if isinstance(note, LockoutNote):
-        return LOCKOUTS, {
-            "at": at,
-            "target": note.target,
-            "phase": note.phase,
-            "by": note.by,
-            "why": note.why,
-        }
-    if isinstance(note, RollingNote):
-        return ROLLING, {
-            "at": at,
-            "device": note.device,
-            "rolling": note.rolling,
-            "source": note.source,
-        }
-    if isinstance(note, HandNote):
-        return HANDS, {
-            "at": at,
-            "device": note.device,
-            "level": note.level,
-            "cct": note.cct,
-            "by": note.by,
-        }
-    if isinstance(note, SessionNote):
-        return SESSIONS, {
-            "at": at,
-            "session": note.session,
-            "phase": note.phase,
-            "look": note.look,
-            "kwh": note.kwh,
-        }
-    assert isinstance(note, StateNote)
-    return STATES, {"at": at, "state": note.state, "look": note.look, "why": note.why}
+        row["request"] = row.pop("id")
+        row["targets"] = json.dumps(list(note.targets))
+    elif isinstance(note, RunNote):
+        row["session"] = session
+    elif isinstance(note, DriftNote):
+        row["wanted"], row["reported"] = _scalar(note.wanted), _scalar(note.reported)
+    return TABLES[type(note)], row
 
 
 class Record:

@@ -7,7 +7,7 @@ other source of time.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 from studiobridge.craft.grid import Grid
 from studiobridge.profile.model import Point, Value
@@ -26,20 +26,7 @@ Asked = Literal[
     "set_by_hand",
     "ping",
 ]
-ASKED: tuple[Asked, ...] = (
-    "up",
-    "down",
-    "toggle",
-    "restore",
-    "keep",
-    "cut",
-    "lockout",
-    "release",
-    "rolling_on",
-    "rolling_off",
-    "set_by_hand",
-    "ping",
-)
+ASKED: tuple[Asked, ...] = get_args(Asked)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 from types import MappingProxyType
-from typing import Literal
+from typing import Literal, get_args
 
 from studiobridge.craft.light import LINEAR, Dimmer
 
@@ -28,34 +28,13 @@ Kind = Literal[
     "network",
     "sensor",
 ]
-KINDS: tuple[Kind, ...] = (
-    "plug",
-    "light",
-    "backdrop",
-    "computer",
-    "camera",
-    "display",
-    "audio",
-    "amp",
-    "charger",
-    "network",
-    "sensor",
-)
+KINDS: tuple[Kind, ...] = get_args(Kind)
 FIXTURES: frozenset[str] = frozenset({"light", "backdrop"})
 
 # What can be told to a device or heard from it. `shut_down` is only told; `watts`, `rolling`,
 # `online` and `down` are only heard; switch, level and cct go both ways.
 Point = Literal["switch", "level", "cct", "watts", "rolling", "online", "down", "shut_down"]
-POINTS: tuple[Point, ...] = (
-    "switch",
-    "level",
-    "cct",
-    "watts",
-    "rolling",
-    "online",
-    "down",
-    "shut_down",
-)
+POINTS: tuple[Point, ...] = get_args(Point)
 TOLD: frozenset[str] = frozenset({"switch", "level", "cct", "shut_down"})
 HEARD: frozenset[str] = frozenset({"switch", "level", "cct", "watts", "rolling", "online", "down"})
 YES_NO: frozenset[str] = frozenset({"switch", "rolling", "online", "down"})
@@ -64,7 +43,7 @@ YES_NO: frozenset[str] = frozenset({"switch", "rolling", "online", "down"})
 Value = bool | float
 
 Role = Literal["key", "fill", "rim", "wash", "practical"]
-ROLES: tuple[Role, ...] = ("key", "fill", "rim", "wash", "practical")
+ROLES: tuple[Role, ...] = get_args(Role)
 LevelUnit = Literal["percent", "fraction"]
 CctUnit = Literal["kelvin", "mired"]
 Unit = Literal["percent", "fraction", "kelvin", "mired", "watt"]

@@ -86,7 +86,7 @@ def skeleton(profile: SetProfile) -> str:
     for device in placed(profile):
         name = quoteattr(device.name)
         out.append(
-            f'<a class="thing" href="#d" data-device={name} id="lamp-{device.name}"'
+            f'<a class="thing" href="#d" data-device={name} id="lamp-{device.name}"></a>'
             f" aria-label={name}></a>"
         )
     out.append("</svg>")
