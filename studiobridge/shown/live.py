@@ -85,10 +85,7 @@ def skeleton(profile: SetProfile) -> str:
     )
     for device in placed(profile):
         name = quoteattr(device.name)
-        out.append(
-            f'<a class="thing" href="#d" data-device={name} id="lamp-{device.name}"></a>'
-            f" aria-label={name}></a>"
-        )
+        out.append(f'<a class="thing" href="#d" data-device={name} id="lamp-{device.name}"></a>')
     out.append("</svg>")
     return "".join(out)
 
