@@ -30,7 +30,7 @@ from studiobridge.bridge.claim import ANSWER_WITHIN, LISTEN, SETTLE, Alive, Clai
 from studiobridge.bridge.core import Core, Out, Publish, Reply, Save, Wake, Write, plain
 from studiobridge.bridge.link import CannotConnect, Link
 from studiobridge.bridge.metrics import Counted
-from studiobridge.bridge.record import Record, RecordError, record_path
+from studiobridge.bridge.record import Record, RecordError, record_place
 from studiobridge.bridge.settings import Settings
 from studiobridge.bridge.topics import alive_topic, answer_topic, ask_topic
 from studiobridge.control.effects import FaultNote, Note, RequestNote, RunNote
@@ -107,7 +107,7 @@ class SetRunner:
         self._loop = asyncio.get_running_loop()
         self._wall_offset = time.time() - self._loop.time()
         self._record = Record(
-            record_path(settings.data, profile.name),
+            record_place(settings, profile.name),
             settings.keep_days,
             self.wall,
             self._record_told,

@@ -19,13 +19,14 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import closing
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
 
+from studiobridge.bridge.settings import Settings
 from studiobridge.control.effects import (
     ByHand,
     DriftNote,
@@ -160,7 +161,36 @@ def record_path(data: Path, set_name: str) -> Path:
     return data / f"{set_name}.sqlite"
 
 
-def _connect(path: Path, read_only: bool = False) -> sa.Engine:
+@dataclass(frozen=True, slots=True)
+class Elsewhere:
+    """A record on a database server: its URL, and the schema that is this set's own."""
+
+    url: str
+    schema: str
+
+    def __str__(self) -> str:
+        return f"{self.schema} on {sa.make_url(self.url).render_as_string(hide_password=True)}"
+
+
+Place = Path | Elsewhere
+
+
+def record_place(settings: Settings, set_name: str) -> Place:
+    """Where the record of a set is: a file in the data folder, or the server of the settings."""
+    if settings.record is not None:
+        return Elsewhere(settings.record, set_name)
+    return record_path(settings.data, set_name)
+
+
+def _connect(path: Place, read_only: bool = False) -> sa.Engine:
+    if isinstance(path, Elsewhere):
+        try:
+            engine = sa.create_engine(path.url, pool_pre_ping=True)
+        except ImportError:
+            raise RecordError(
+                "a record on PostgreSQL needs more: pip install 'studiobridge[postgresql]'"
+            ) from None
+        return engine.execution_options(schema_translate_map={None: path.schema})
     mode = "ro" if read_only else "rwc"
     engine = sa.create_engine(
         f"sqlite:///file:{path}?mode={mode}&uri=true",
@@ -179,10 +209,13 @@ def _connect(path: Path, read_only: bool = False) -> sa.Engine:
     return engine
 
 
-def _check(engine: sa.Engine, path: Path, create: bool) -> None:
+def _check(engine: sa.Engine, path: Place, create: bool) -> None:
+    schema = path.schema if isinstance(path, Elsewhere) else None
     try:
         with engine.begin() as connection:
-            if sa.inspect(connection).has_table("schema_version"):
+            if schema is not None and create:
+                connection.execute(sa.schema.CreateSchema(schema, if_not_exists=True))
+            if sa.inspect(connection).has_table("schema_version", schema=schema):
                 version = connection.scalar(sa.select(VERSION.c.version))
             elif create:
                 META.create_all(connection)
@@ -250,7 +283,7 @@ class Record:
 
     def __init__(
         self,
-        path: Path,
+        path: Place,
         keep_days: int,
         wall: Callable[[float], float],
         on_fault: Callable[[str | None], None] = lambda fault: None,
@@ -271,11 +304,13 @@ class Record:
 
     def open(self) -> Memory:
         """Open or make the file; return what the controller has to know. Raises RecordError."""
-        try:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            why = error.strerror or str(error)
-            raise RecordError(f"the data folder {self.path.parent} cannot be made: {why}") from None
+        if isinstance(self.path, Path):
+            folder = self.path.parent
+            try:
+                folder.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                why = error.strerror or str(error)
+                raise RecordError(f"the data folder {folder} cannot be made: {why}") from None
         self._engine = _connect(self.path)
         _check(self._engine, self.path, create=True)
         with self._engine.connect() as connection:
@@ -470,12 +505,14 @@ def _memory(connection: sa.Connection) -> Memory:
 # ---- the reading side -------------------------------------------------------------------------
 
 
-def back_up(path: Path, copy: Path) -> int:
+def back_up(path: Place, copy: Path) -> int:
     """A whole copy of a record, while its bridge writes on. Returns its size in bytes.
 
     To restore it: stop the bridge, put the copy where the record was, remove what lies beside it
     with -wal and -shm at its end, start the bridge. Raises RecordError.
     """
+    if isinstance(path, Elsewhere):
+        raise RecordError(f"the record is {path}: back it up with pg_dump --schema={path.schema}")
     Reader(path).close()  # is it one of ours at all
     if copy.exists():
         raise RecordError(f"{copy} is there already; name a file that is not")
@@ -495,13 +532,14 @@ def back_up(path: Path, copy: Path) -> int:
 class Reader:
     """The reading side, for `record`. Raises RecordError when there is none."""
 
-    def __init__(self, path: Path) -> None:
-        if not path.exists():
+    def __init__(self, path: Place) -> None:
+        if isinstance(path, Path) and not path.exists():
             raise RecordError(f"there is no record at {path}")
         self._engine = _connect(path, read_only=True)
         _check(self._engine, path, create=False)
         # an older record, not yet upgraded by its bridge, lacks what was added since
-        self._tables = set(sa.inspect(self._engine).get_table_names())
+        schema = path.schema if isinstance(path, Elsewhere) else None
+        self._tables = set(sa.inspect(self._engine).get_table_names(schema=schema))
 
     def close(self) -> None:
         self._engine.dispose()

@@ -97,6 +97,9 @@ class Settings(BaseModel):
     profiles: tuple[Path, ...] = ()
     keep_days: int = Field(default=400, ge=1, le=36500)
     panel: PanelSettings = Field(default_factory=PanelSettings)
+    # the record on a server instead of a file: postgresql+psycopg://user@host/database; its
+    # password in ~/.pgpass or PGPASSFILE, never here
+    record: str | None = Field(default=None, pattern=r"^postgresql\+psycopg://[^:@/]*@?[^@]*$")
     metrics: MetricsSettings | None = None
     log: Literal["text", "json"] = "text"
     set_name: str | None = Field(default=None, alias="set")

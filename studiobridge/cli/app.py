@@ -832,19 +832,19 @@ def record(
     as_csv: Annotated[bool, typer.Option("--csv", help="Print CSV.")] = False,
 ) -> None:
     """What was: sessions, one session step by step, drift by device."""
-    from studiobridge.bridge.record import Reader, RecordError, back_up, record_path
+    from studiobridge.bridge.record import Reader, RecordError, back_up, record_place
 
     loaded = _settings(settings)
     name, _ = _which(loaded, set_name, profile)
     if backup is not None:
         try:
-            size = back_up(record_path(loaded.data, name), backup)
+            size = back_up(record_place(loaded, name), backup)
         except RecordError as error:
             raise Stop(BAD_INPUT, str(error)) from None
         show.out(f"{backup}: the record of {name}, {size / 1e6:.1f} MB")
         return
     try:
-        reader = Reader(record_path(loaded.data, name))
+        reader = Reader(record_place(loaded, name))
     except RecordError as error:
         raise Stop(BAD_INPUT, str(error)) from None
     try:

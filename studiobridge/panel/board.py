@@ -12,7 +12,7 @@ from typing import Any
 
 import jinja2
 
-from studiobridge.bridge.record import Reader, RecordError, record_path
+from studiobridge.bridge.record import Reader, RecordError, record_place
 from studiobridge.bridge.settings import Settings
 from studiobridge.control.plan import OrderProblem, UnknownLook, plan
 from studiobridge.panel.visitor import Visitor
@@ -370,6 +370,6 @@ class Board:
     def reader(self) -> Reader | None:
         """The record, if it is on this machine."""
         try:
-            return Reader(record_path(self.settings.data, self.profile.name))
+            return Reader(record_place(self.settings, self.profile.name))
         except RecordError:
             return None
