@@ -62,6 +62,9 @@ from studiobridge.wire.message import Garbled, Heard, Learned, Message
 MAX_REQUEST = 4096
 # What is shown is published at most this often (s): ten times a second is as live as an eye needs.
 ANNOUNCE_EVERY = 0.1
+# A large set shows itself less often, so that showing never crowds out running it: this many
+# topics a second at most.
+SHOWN_A_SECOND = 1000
 # The steps of a large run are long: they are shown no faster than this many bytes a second.
 RUN_BYTES_A_SECOND = 200_000
 # While a run is under way its count goes on even when nothing is reported.
@@ -165,6 +168,7 @@ class Core:
         self._dirty_drift = True
         self._dirty: set[str] = set(profile.devices)
         self._announced_at = float("-inf")
+        self._announce_gap = ANNOUNCE_EVERY
         self._announcing = False
         self._counting = False
         self._shown: dict[str, bytes] = {}
@@ -418,12 +422,13 @@ class Core:
         if not self._link:
             return
         at = self.now
-        if at - self._announced_at + 1e-9 < ANNOUNCE_EVERY:
+        if at - self._announced_at + 1e-9 < self._announce_gap:
             if not self._announcing:
                 self._announcing = True
-                self._outs.append(Wake("announce", self._announced_at + ANNOUNCE_EVERY))
+                self._outs.append(Wake("announce", self._announced_at + self._announce_gap))
             return
         self._announced_at = at
+        self._announce_gap = max(ANNOUNCE_EVERY, len(self._dirty) / SHOWN_A_SECOND)
         name = self.profile.name
         if self._dirty_state:
             self._show(state_topic(name), to_json(self.state()))

@@ -61,7 +61,14 @@ from studiobridge.control.plan import (
     presets_of,
 )
 from studiobridge.control.runner import Run, Runner, What
-from studiobridge.control.sequence import Sequencer, Step, build_cut, build_down, build_up
+from studiobridge.control.sequence import (
+    Sequencer,
+    Step,
+    build_cut,
+    build_down,
+    build_up,
+    feeds_of,
+)
 from studiobridge.control.states import State, Turn
 from studiobridge.control.states import step as state_after
 from studiobridge.control.watcher import Watcher
@@ -1155,6 +1162,13 @@ class Controller:
         if self.state == "adrift":
             self._turn("last drift closes", at)
 
+    def _surely_energised(self, name: str) -> bool:
+        """Would putting this back switch nothing on: neither itself nor a plug above it?"""
+        switches = feeds_of(self.desk.feeds, name)
+        if "switch" in self.truth.devices[name].tells:
+            switches.add(name)
+        return all(self.truth.surely_on(switch) for switch in switches)
+
     def _restore_by_itself(self, at: float) -> None:
         """Put back what the profile says restores by itself, a bounded number of times (law 12)."""
         if self.state not in ("ready", "adrift") or self.runner.run is not None:
@@ -1164,8 +1178,7 @@ class Controller:
         waiting, self._to_restore = self._to_restore, []
         names: list[str] = []
         for name in dict.fromkeys(waiting):
-            switched = "switch" in self.truth.devices[name].tells
-            if not self._asked_since_start and switched and not self.truth.surely_on(name):
+            if not self._asked_since_start and not self._surely_energised(name):
                 continue  # after a restart nothing is energised before somebody asks (law 8)
             if not any(key[0] == name for key in self.watcher.drifts) or name in self.desk.locked:
                 continue

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import shutil
+import socket
+import ssl
 import subprocess
 import tempfile
 import time
+import warnings
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -262,3 +265,79 @@ def test_bad_settings_are_said(tmp_path: Path, text: str, env: dict[str, str], s
     file.write_text(text or "keep_days: 10\n")
     with pytest.raises(SettingsError, match=said.replace("?", r"\?")):
         load_settings(file, env={"HOME": str(tmp_path), **env})
+
+
+# ---- who may do what where, tried one by one with Mosquitto's own clients ----------------
+
+WRITES = {
+    # topic: who may publish there
+    "studiobridge/shelf-corner/ask": {"bridge", "operator"},
+    "studiobridge/shelf-corner/state": {"bridge"},
+    "studiobridge/shelf-corner/alive": {"bridge"},
+    "studiobridge/shelf-corner/answer": {"bridge"},
+    "studiobridge/shelf-corner/devices/shelf-light": {"bridge"},
+    # below its own place a device may say anything, also to itself
+    "shelf/plug/in": {"bridge", "plug-1"},
+    "shelf/plug/out": {"bridge", "plug-1"},
+    "homie/5/shelf-panel/light/level": {"bridge", "panel"},
+    "homie/5/shelf-panel/light/level/set": {"bridge", "panel"},
+    "homie/5/elsewhere/$state": {"bridge"},
+}
+EVERYBODY = ["bridge", "operator", "viewer", "plug-1", "panel", "nobody"]
+
+
+def test_every_name_against_every_topic(broker: tuple[int, Path]) -> None:
+    """The table of rights, by what really arrives at a witness that may read everything."""
+    port, folder = broker
+
+    def known(user: str) -> list[str]:
+        where = ["-h", "127.0.0.1", "-p", str(port), "--cafile", str(folder / "ca.crt")]
+        if user == "nobody":
+            return where
+        password = (folder / f"{user}.password").read_text().strip()
+        return [*where, "-u", user, "-P", password]
+
+    witness = subprocess.Popen(
+        ["mosquitto_sub", *known("bridge"), "-t", "#", "-F", "%t %p"],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    time.sleep(0.6)
+    for topic in WRITES:
+        for user in EVERYBODY:
+            subprocess.run(
+                ["mosquitto_pub", *known(user), "-t", topic, "-m", f"by-{user}", "-q", "1"],
+                check=False,
+                capture_output=True,
+                timeout=10,
+            )
+    time.sleep(0.6)
+    witness.terminate()
+    out, _ = witness.communicate(timeout=5)
+    arrived: dict[str, set[str]] = {topic: set() for topic in WRITES}
+    for line in out.splitlines():
+        topic, _, said = line.partition(" by-")
+        arrived[topic].add(said)
+    print("\n".join(f"{t:<48} {', '.join(sorted(w))}" for t, w in arrived.items()))
+    assert arrived == WRITES
+
+
+@pytest.mark.parametrize("version", ["TLSv1", "TLSv1_1"])
+def test_old_tls_is_refused(broker: tuple[int, Path], version: str) -> None:
+    port, folder = broker
+    context = ssl.create_default_context(cafile=str(folder / "ca.crt"))
+    context.check_hostname = False
+    context.set_ciphers("DEFAULT:@SECLEVEL=0")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)
+        context.minimum_version = ssl.TLSVersion.TLSv1
+        context.maximum_version = ssl.TLSVersion[version]
+    with (
+        socket.create_connection(("127.0.0.1", port), 5) as plain,
+        pytest.raises((ssl.SSLError, ConnectionResetError)),
+    ):
+        context.wrap_socket(plain, server_hostname="localhost")
+    today = ssl.create_default_context(cafile=str(folder / "ca.crt"))
+    today.check_hostname = False
+    with socket.create_connection(("127.0.0.1", port), 5) as plain:
+        assert today.wrap_socket(plain).version() in ("TLSv1.2", "TLSv1.3")

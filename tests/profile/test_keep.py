@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import random
 import stat
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -113,3 +117,37 @@ def test_presets_shared_by_an_alias_are_refused(tmp_path: Path) -> None:
 def test_a_missing_file_is_said(tmp_path: Path) -> None:
     with pytest.raises(CannotKeep):
         keep_presets(tmp_path / "none.yaml", "lesson", {"key": Preset(1.0)})
+
+
+KEEPS = """
+import sys
+from pathlib import Path
+from studiobridge.profile.keep import keep_presets
+from studiobridge.profile.model import Preset
+level = 10.0
+print("keeping", flush=True)
+while True:
+    level = 90.0 if level > 50 else level + 1
+    keep_presets(Path(sys.argv[1]), "lesson", {"key": Preset(level, 4300.0)})
+"""
+
+
+def test_killed_at_any_moment_the_file_is_whole(tmp_path: Path) -> None:
+    """Killed two dozen times in the middle of writing: the old profile or the new, never a half."""
+    path = tmp_path / "corner.yaml"
+    path.write_bytes((CONFIG / "wheel-corner.yaml").read_bytes())
+    dice = random.Random(5)
+    levels = set()
+    for _ in range(24):
+        keeping = subprocess.Popen(
+            [sys.executable, "-c", KEEPS, str(path)], stdout=subprocess.PIPE, text=True
+        )
+        assert keeping.stdout is not None
+        assert keeping.stdout.readline() == "keeping\n"
+        time.sleep(dice.uniform(0.05, 0.7))
+        keeping.kill()
+        keeping.wait()
+        found = read_profile(path).profile.looks["lesson"].presets["key"]
+        levels.add(found.level)
+        assert path.read_text(encoding="utf-8").count("\n") > 150
+    assert len(levels) > 3  # it was really writing

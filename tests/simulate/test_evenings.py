@@ -45,6 +45,17 @@ def test_nothing_drifts_and_nothing_is_harmed_when_nobody_is_there(first: int) -
     assert failed == []
 
 
+# Seeds that once found something, kept so that it stays mended.
+MENDED = {
+    101908: "a light put back by itself after a restart switched its silent plug on (law 8)",
+}
+
+
+@pytest.mark.parametrize("seed", MENDED, ids=str)
+def test_what_was_found_stays_mended(seed: int) -> None:
+    assert one(seed, calm=False).breaches == [], MENDED[seed]
+
+
 def example(name: str) -> SetProfile:
     """An example with its call times and left-on guard off: this clock knows no mornings."""
     found = read_profile(CONFIG / f"{name}.yaml").profile
