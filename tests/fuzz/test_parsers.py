@@ -37,7 +37,7 @@ CONFIG = Path(__file__).parents[2] / "config"
 EXAMPLES = int(os.environ.get("FUZZ_EXAMPLES", "150"))
 fuzz = settings(
     max_examples=EXAMPLES,
-    deadline=2000,
+    deadline=15_000,  # ms: far more than any takes, so that a loaded machine is no hang
     suppress_health_check=[
         HealthCheck.too_slow,
         HealthCheck.data_too_large,
