@@ -12,7 +12,7 @@ import json
 import secrets
 import socket
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Any
@@ -89,16 +89,26 @@ class Asker:
         self._why_down = ""
         self.link: Link
 
-    async def __aenter__(self) -> Asker:
-        self.link = Link(
+    def _visit(
+        self,
+        client_id: str,
+        on_up: Callable[[], None] = lambda: None,
+        on_fault: Callable[[str], None] = lambda text: None,
+    ) -> Link:
+        """A link that hears what the set shows and answers; not connected yet."""
+        return Link(
             self.settings.broker,
-            f"studiobridge-ask-{self._id}",
+            client_id,
             will=None,
             subscriptions=self._subscriptions,
-            on_up=lambda: None,
+            on_up=on_up,
             on_down=self._down,
             on_message=self._message,
+            on_fault=on_fault,
         )
+
+    async def __aenter__(self) -> Asker:
+        self.link = self._visit(f"studiobridge-ask-{self._id}")
         try:
             try:
                 await self.link.connect()

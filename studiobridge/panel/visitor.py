@@ -8,7 +8,7 @@ import time
 from types import TracebackType
 
 from studiobridge.bridge.asking import Asker, Shown
-from studiobridge.bridge.link import CannotConnect, Link
+from studiobridge.bridge.link import CannotConnect
 from studiobridge.bridge.settings import Settings
 from studiobridge.profile.model import SetProfile
 from studiobridge.wire.message import Message
@@ -27,16 +27,7 @@ class Visitor(Asker):
         self._news = asyncio.Event()
 
     async def __aenter__(self) -> Visitor:
-        self.link = Link(
-            self.settings.broker,
-            f"studiobridge-page-{self._id}",
-            will=None,
-            subscriptions=self._subscriptions,
-            on_up=self._came,
-            on_down=self._down,
-            on_message=self._message,
-            on_fault=self._fault,
-        )
+        self.link = self._visit(f"studiobridge-page-{self._id}", self._came, self._fault)
         self._task = asyncio.create_task(self._keep())
         return self
 
