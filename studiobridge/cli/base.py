@@ -1,0 +1,141 @@
+"""What every command shares: the program itself, its options, how it ends, what it needs read.
+
+Imports are late everywhere in this room, so that --help is quick.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Coroutine
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from studiobridge.cli import show
+from studiobridge.shown import words
+
+if TYPE_CHECKING:
+    from studiobridge.bridge.asking import Asker
+    from studiobridge.bridge.settings import Settings
+    from studiobridge.profile.build import Reading
+
+DONE, NOT_THERE, BAD_INPUT, NO_BRIDGE = 0, 1, 2, 3
+
+app = typer.Typer(
+    name="studiobridge",
+    help="One switch for a small lit set, and everything behind it. Not a safety device.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+ProfileArgument = Annotated[Path, typer.Argument(help="The set profile (YAML).")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON.")]
+SetOption = Annotated[str | None, typer.Option("--set", help="The set to talk to.")]
+ProfileOption = Annotated[
+    Path | None, typer.Option("--profile", help="Its profile; runs the set here if no bridge does.")
+]
+SettingsOption = Annotated[Path | None, typer.Option("--settings", help="A settings file.")]
+LookOption = Annotated[str | None, typer.Option("--look", help="A look of the set.")]
+
+
+class Stop(Exception):
+    """Ends a command with a sentence and an exit code."""
+
+    def __init__(self, code: int, text: str = "") -> None:
+        super().__init__(text)
+        self.code = code
+
+
+# ---- helpers -----------------------------------------------------------------------------
+
+
+def read_or_stop(path: Path) -> Reading:
+    from studiobridge.control.plan import order_problems
+    from studiobridge.profile import ProfileError, read_profile
+
+    try:
+        reading = read_profile(path)
+    except ProfileError as error:
+        raise Stop(BAD_INPUT, str(error)) from None
+    problems = order_problems(reading.profile)
+    if problems:
+        raise Stop(BAD_INPUT, "\n".join(f"{path}: {problem}" for problem in problems))
+    return reading
+
+
+def settings_or_stop(file: Path | None) -> Settings:
+    from studiobridge.bridge.settings import SettingsError, load_settings
+
+    try:
+        settings = load_settings(file)
+    except SettingsError as error:
+        raise Stop(BAD_INPUT, str(error)) from None
+    return settings
+
+
+def which_set(
+    settings: Settings, set_name: str | None, profile: Path | None
+) -> tuple[str, Path | None]:
+    """The set meant, and its profile where one is at hand."""
+    from studiobridge.profile.shape import NAME
+
+    if profile is None and set_name is None and len(settings.profiles) == 1:
+        profile = settings.profiles[0]
+    if profile is not None:
+        found = read_or_stop(profile).profile.name
+        if set_name is not None and set_name != found:
+            raise Stop(BAD_INPUT, f"{profile} describes '{found}', not '{set_name}'")
+        return found, profile
+    name = set_name or settings.set_name
+    if name is None:
+        raise Stop(
+            BAD_INPUT,
+            "which set? say --set NAME or --profile FILE, or set STUDIOBRIDGE_SET, or name one"
+            " profile in the settings file",
+        )
+    if not NAME.match(name):
+        raise Stop(BAD_INPUT, f"'{words.clean(name, 60)}' is not a name of a set")
+    return name, None
+
+
+def run_asking(task: Coroutine[Any, Any, int]) -> None:
+    from studiobridge.bridge.asking import NoBridge, NoBroker
+
+    try:
+        code = asyncio.run(task)
+    except (NoBroker, NoBridge) as error:
+        raise Stop(NO_BRIDGE, str(error)) from None
+    raise typer.Exit(code)
+
+
+async def with_asker(settings: Settings, name: str, use: Callable[[Asker], Any]) -> int:
+    from studiobridge.bridge.asking import Asker
+
+    async with Asker(settings, name) as asker:
+        return int(await use(asker))
+
+
+def ask_simply(
+    what: str, settings_file: Path | None, set_name: str | None, profile: Path | None, **more: Any
+) -> None:
+    """Ask for something that is answered at once, and say the answer."""
+    settings = settings_or_stop(settings_file)
+    name, _ = which_set(settings, set_name, profile)
+
+    async def use(asker: Asker) -> int:
+        await asker.need_bridge()
+        return await say_answers(asker, what, **more)
+
+    run_asking(with_asker(settings, name, use))
+
+
+async def say_answers(asker: Asker, what: str, **more: Any) -> int:
+    code = NOT_THERE
+    async for answer in asker.ask(what, **more):
+        if answer.final:
+            (show.out if answer.code == 0 else show.fail)(words.clean(answer.text, 2000))
+            code = answer.code
+    return code

@@ -1,0 +1,129 @@
+"""The page for phone and tablet: serve it, and say who may see and ask."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from studiobridge.cli import show
+from studiobridge.cli.base import (
+    BAD_INPUT,
+    JsonOption,
+    SettingsOption,
+    Stop,
+    app,
+    read_or_stop,
+    settings_or_stop,
+)
+from studiobridge.shown import words
+
+if TYPE_CHECKING:
+    from studiobridge.bridge.settings import Settings
+
+panel_app = typer.Typer(
+    help="The page for phone and tablet: serve it, and say who may see and ask.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+app.add_typer(panel_app, name="panel")
+ViewerOption = Annotated[bool, typer.Option("--viewer", help="May see, and ask for nothing.")]
+
+
+def keys_of(settings: Settings) -> Any:
+    try:
+        from studiobridge.panel.keys import Keys, keys_path
+    except ImportError:
+        raise Stop(BAD_INPUT, "the page needs more: pip install 'studiobridge[panel]'") from None
+    return Keys(keys_path(settings.data))
+
+
+@panel_app.command("serve")
+def panel_serve(
+    profiles: Annotated[list[Path] | None, typer.Argument(help="Set profiles.")] = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Serve the page until stopped. It visits the bridge like any other; loopback unless told."""
+    loaded = settings_or_stop(settings)
+    paths = profiles or list(loaded.profiles)
+    if not paths:
+        raise Stop(BAD_INPUT, "which sets? name their profiles, here or in the settings file")
+    readings = [read_or_stop(path).profile for path in paths]
+    keys_of(loaded)
+    raise typer.Exit(asyncio.run(_serve_pages(loaded, readings)))
+
+
+async def _serve_pages(settings: Settings, profiles: list[Any]) -> int:
+    import signal
+
+    from studiobridge.panel.serve import serve
+
+    stopped = asyncio.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        asyncio.get_running_loop().add_signal_handler(number, stopped.set)
+    return await serve(settings, profiles, stopped, show.fail)
+
+
+@panel_app.command("pair")
+def panel_pair(viewer: ViewerOption = False, settings: SettingsOption = None) -> None:
+    """Show a code that opens one page, within ten minutes."""
+    keys = keys_of(settings_or_stop(settings))
+    from studiobridge.panel.keys import KeysError
+
+    try:
+        code = keys.new_code("viewer" if viewer else "operator")
+    except KeysError as error:
+        raise Stop(BAD_INPUT, str(error)) from None
+    show.out(code)
+    may = "see, and ask for nothing" if viewer else "see and ask"
+    show.fail(f"it opens one page within ten minutes; who types it may {may}")
+
+
+@panel_app.command("password")
+def panel_password(viewer: ViewerOption = False, settings: SettingsOption = None) -> None:
+    """Set the password of operators (or viewers); asked for, or read from a pipe."""
+    keys = keys_of(settings_or_stop(settings))
+    from studiobridge.panel.keys import KeysError
+
+    if sys.stdin.isatty():
+        password = typer.prompt("password", hide_input=True, confirmation_prompt=True)
+    else:
+        password = sys.stdin.readline().rstrip("\r\n")
+    try:
+        keys.set_password(password, "viewer" if viewer else "operator")
+    except KeysError as error:
+        raise Stop(BAD_INPUT, str(error)) from None
+    show.out("the password is set")
+
+
+@panel_app.command("who")
+def panel_who(settings: SettingsOption = None, as_json: JsonOption = False) -> None:
+    """Whose pages are open: name, role, since when."""
+    from datetime import UTC, datetime
+
+    found = [
+        {
+            "name": s.name,
+            "role": s.role,
+            "since": datetime.fromtimestamp(s.since, UTC).isoformat(timespec="seconds"),
+        }
+        for s in keys_of(settings_or_stop(settings)).sessions()
+    ]
+    if as_json:
+        show.print_json(found)
+        return
+    rows = [(f["name"], f["role"], words.moment(f["since"], date=True)) for f in found]
+    show.print_table(("name", "role", "since"), rows)
+
+
+@panel_app.command("forget")
+def panel_forget(
+    name: Annotated[str | None, typer.Argument(help="Whose pages; nobody named: all.")] = None,
+    settings: SettingsOption = None,
+) -> None:
+    """End open pages: of one name, or all."""
+    ended = keys_of(settings_or_stop(settings)).forget(name)
+    show.out(f"{words.count(ended, 'page')} ended")

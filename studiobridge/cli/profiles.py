@@ -1,0 +1,263 @@
+"""Commands that look at a profile and touch nothing: check, plan, light, mains, room, sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from studiobridge.cli import show
+from studiobridge.cli.base import (
+    BAD_INPUT,
+    JsonOption,
+    LookOption,
+    ProfileArgument,
+    Stop,
+    app,
+    read_or_stop,
+)
+from studiobridge.shown import words
+
+if TYPE_CHECKING:
+    from studiobridge.profile.build import Reading
+
+
+@app.command()
+def check(
+    profile: ProfileArgument,
+    allow_overload: Annotated[
+        bool, typer.Option("--allow-overload", help="Say what is too much for a circuit, and pass.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Check a profile: everything that is wrong with it, at once. Touches nothing."""
+    from studiobridge.cli.doubts import about_mains, about_picture
+    from studiobridge.control.plan import order_problems
+    from studiobridge.figures.mains import CAUTION as MAINS_CAUTION
+    from studiobridge.profile import ProfileError, read_profile
+
+    problems: list[Any] = []
+    warnings: list[Any] = []
+    too_much: list[Any] = []
+    others: tuple[str, ...] = ()
+    reading = None
+    try:
+        reading = read_profile(profile)
+        warnings = list(reading.warnings)
+        others = order_problems(reading.profile)
+        too_much, near = about_mains(reading)
+        (warnings if allow_overload else problems).extend(too_much)
+        warnings += [*near, *about_picture(reading)]
+    except ProfileError as error:
+        problems = list(error.problems)
+    if as_json:
+        show.print_json(
+            {
+                "file": str(profile),
+                "set": reading.profile.name if reading is not None else None,
+                "good": not problems and not others,
+                "problems": [_problem(p) for p in problems] + [{"what": o} for o in others],
+                "warnings": [_problem(p) for p in warnings],
+            }
+        )
+    else:
+        for problem in problems:
+            show.fail(str(problem))
+        for other in others:
+            show.fail(f"{profile}: {other}")
+        for warning in warnings:
+            show.out(f"{warning} (a doubt, not an error)")
+        if problems and reading is not None:
+            show.fail(MAINS_CAUTION)
+        elif reading is not None and not others:
+            made = reading.profile
+            plugs = sum(d.kind == "plug" for d in made.devices.values())
+            looks = words.listed(list(made.looks)) or "no looks"
+            show.out(
+                f"{made.name}: {words.count(len(made.devices), 'device')} ({plugs} of them plugs"
+                f" or strips), {words.count(len(made.circuits), 'circuit')}, looks: {looks}."
+                + (" OVERLOAD ALLOWED: see above." if allow_overload and too_much else "")
+                + (" Nothing is wrong with it." if not (allow_overload and too_much) else "")
+            )
+            if too_much:
+                show.out(MAINS_CAUTION)
+    if problems or others:
+        raise typer.Exit(BAD_INPUT)
+
+
+def _problem(problem: Any) -> dict[str, Any]:
+    return {
+        "line": problem.line,
+        "column": problem.column,
+        "what": problem.what,
+        "do": problem.todo,
+    }
+
+
+@app.command()
+def plan(
+    profile: ProfileArgument,
+    request: Annotated[str, typer.Argument(help="up or down")],
+    look: LookOption = None,
+    everything: Annotated[bool, typer.Option(help="down: chargers and network too")] = False,
+    svg: Annotated[Path | None, typer.Option(help="Write the drawing as a picture.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """What would happen, when, and why in that order. Touches nothing."""
+    from studiobridge.cli import draw
+    from studiobridge.control.plan import OrderProblem, UnknownLook
+    from studiobridge.control.plan import plan as make_plan
+
+    if request not in ("up", "down"):
+        raise Stop(BAD_INPUT, f"a plan is for up or down, not for '{words.clean(request, 40)}'")
+    reading = read_or_stop(profile)
+    try:
+        made = make_plan(reading.profile, "up" if request == "up" else "down", look, everything)
+    except UnknownLook as error:
+        raise Stop(BAD_INPUT, str(error)) from None
+    except OrderProblem as problem:
+        raise Stop(BAD_INPUT, str(problem)) from None
+    steps = [
+        {
+            "n": s.n,
+            "at_s": s.at,
+            "until_s": s.until,
+            "device": s.device,
+            "action": s.action,
+            "value": s.value,
+            "waits_for": list(s.waits_for),
+            "why": s.why,
+            "circuit": s.circuit,
+        }
+        for s in made.steps
+    ]
+    if svg is not None:
+        title = f"{reading.profile.title or made.set}: {request}"
+        if made.look:
+            title += f", look {made.look}"
+        foot = f"about {words.about(made.ready_in)} to {'ready' if request == 'up' else 'dark'}. "
+        try:
+            svg.write_text(draw.picture(title, steps, foot + show.CAUTION), encoding="utf-8")
+        except OSError as error:
+            raise Stop(BAD_INPUT, f"{svg} cannot be written: {error.strerror}") from None
+    if as_json:
+        show.print_json(
+            {
+                "set": made.set,
+                "request": made.request,
+                "look": made.look,
+                "ready_in_s": made.ready_in,
+                "steps": steps,
+                "hand_set": [
+                    {"device": n, "level": p.level, "cct": p.cct} for n, p in made.hand_set
+                ],
+                "cautions": list(made.cautions),
+            }
+        )
+    elif svg is None:
+        show.print_plan(made, steps)
+    else:
+        show.out(f"drawn: {svg}")
+
+
+# ---- the arithmetic of a set -------------------------------------------------------------
+
+
+def _presets(reading: Reading, look: str | None) -> tuple[str | None, Mapping[str, Any]]:
+    """The look asked for, or the default one, with its presets."""
+    from studiobridge.control.plan import UnknownLook, presets_of
+
+    try:
+        presets = presets_of(reading.profile, look)
+    except UnknownLook as error:
+        raise Stop(BAD_INPUT, str(error)) from None
+    return look or reading.profile.default_look, presets
+
+
+@app.command()
+def light(profile: ProfileArgument, look: LookOption = None, as_json: JsonOption = False) -> None:
+    """The light of a look: at the mark, its ratio and white, the exposure. Touches nothing."""
+    from studiobridge.cli import readings
+    from studiobridge.figures.light import light_of
+
+    reading = read_or_stop(profile)
+    name, presets = _presets(reading, look)
+    found = light_of(reading.profile, name, presets)
+    if as_json:
+        show.print_json(readings.plain(found))
+    else:
+        readings.print_light(reading.profile, found)
+
+
+@app.command()
+def mains(
+    profile: ProfileArgument,
+    look: LookOption = None,
+    hours: Annotated[float, typer.Option(min=0.01, max=1000, help="How long a session is.")] = 1.0,
+    as_json: JsonOption = False,
+) -> None:
+    """What a look asks of the circuits: load, inrush, leads, batteries, energy."""
+    from studiobridge.cli import readings
+    from studiobridge.figures.mains import CAUTION, mains_of
+
+    reading = read_or_stop(profile)
+    name, presets = _presets(reading, look)
+    found = mains_of(reading.profile, name, presets, hours)
+    if as_json:
+        show.print_json({**readings.plain(found), "caution": CAUTION})
+    else:
+        readings.print_mains(reading.profile, found)
+
+
+@app.command()
+def room(profile: ProfileArgument, as_json: JsonOption = False) -> None:
+    """The room: the depth the set takes, what the lens shows, where everything stands."""
+    from studiobridge.cli import readings
+    from studiobridge.figures.room import room_of
+
+    reading = read_or_stop(profile)
+    found = room_of(reading.profile)
+    if as_json:
+        show.print_json(readings.plain(found))
+    else:
+        readings.print_room(reading.profile, found)
+
+
+@app.command()
+def sheet(
+    profile: ProfileArgument,
+    output: Annotated[Path, typer.Option("-o", "--output", help="FILE.html or FILE.svg")],
+    look: LookOption = None,
+) -> None:
+    """Draw the sheet for the wall: where everything stands, what it is set to, the order."""
+    from studiobridge.shown import sheet as sheets
+
+    reading = read_or_stop(profile)
+    name, presets = _presets(reading, look)
+    drawers = {".html": sheets.page, ".htm": sheets.page, ".svg": sheets.picture}
+    draw = drawers.get(output.suffix.lower())
+    if draw is None:
+        raise Stop(BAD_INPUT, f"{output}: a sheet is an .html or an .svg file")
+    try:
+        output.write_text(draw(reading.profile, name, presets), encoding="utf-8")
+    except OSError as error:
+        raise Stop(BAD_INPUT, f"{output} cannot be written: {error.strerror}") from None
+    show.out(f"drawn: {output}")
+
+
+@app.command()
+def schema() -> None:
+    """The JSON Schema of a profile, for editors that complete and check while you type."""
+    from studiobridge.profile import profile_schema
+
+    show.print_json(profile_schema())
+
+
+@app.command()
+def version() -> None:
+    """Which version this is."""
+    from studiobridge import __version__
+
+    show.out(__version__)

@@ -1,0 +1,310 @@
+"""Commands that run a set, or ask whoever runs it: run, up, down, restore, cut, lockout …"""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from studiobridge.cli import show
+from studiobridge.cli.base import (
+    BAD_INPUT,
+    NOT_THERE,
+    JsonOption,
+    LookOption,
+    ProfileOption,
+    SetOption,
+    SettingsOption,
+    Stop,
+    app,
+    ask_simply,
+    read_or_stop,
+    run_asking,
+    settings_or_stop,
+    which_set,
+    with_asker,
+)
+from studiobridge.shown import words
+
+if TYPE_CHECKING:
+    from studiobridge.bridge.asking import Answered, Asker
+    from studiobridge.bridge.settings import Settings
+
+
+@app.command()
+def run(
+    profiles: Annotated[list[Path] | None, typer.Argument(help="Set profiles.")] = None,
+    settings: SettingsOption = None,
+) -> None:
+    """The daemon: run one or more sets until it is stopped. Stopping touches nothing."""
+    loaded = settings_or_stop(settings)
+    paths = profiles or list(loaded.profiles)
+    if not paths:
+        raise Stop(BAD_INPUT, "which sets? name their profiles, here or in the settings file")
+    from studiobridge.bridge.daemon import run_sets
+
+    raise typer.Exit(asyncio.run(run_sets(paths, loaded)))
+
+
+def _request(
+    what: str,
+    settings_file: Path | None,
+    set_name: str | None,
+    profile: Path | None,
+    as_json: bool,
+    **more: Any,
+) -> None:
+    """up, down, restore: follow it to its end; run the set here where no bridge does."""
+    settings = settings_or_stop(settings_file)
+    name, path = which_set(settings, set_name, profile)
+
+    async def use(asker: Asker) -> int:
+        shown = await asker.settled()
+        if not shown.bridge_alive and path is not None:
+            return -1
+        await asker.need_bridge()
+        final: asyncio.Future[Answered] = asyncio.get_running_loop().create_future()
+
+        async def listen() -> None:
+            try:
+                async for answer in asker.ask(what, **more):
+                    if answer.final:
+                        final.set_result(answer)
+            except Exception as error:
+                final.set_exception(error)
+
+        task = asyncio.create_task(listen())
+        if as_json:
+            await asyncio.wait({final})
+        else:
+            from studiobridge.cli.follow import follow
+
+            before = (shown.run or {}).get("run")
+
+            def latest() -> tuple[Mapping[str, Any] | None, Mapping[str, Any] | None]:
+                fresh = asker.shown.run
+                if fresh is not None and fresh.get("run") == before:
+                    fresh = None
+                return asker.shown.state, fresh
+
+            await follow(latest, asker.changed, final)
+        await task
+        return _end(final.result(), as_json)
+
+    async def whole() -> int:
+        code = await with_asker(settings, name, use)
+        if code == -1:
+            assert path is not None
+            return await _here(what, path, settings, as_json, more)
+        return code
+
+    run_asking(whole())
+
+
+def _end(answer: Any, as_json: bool) -> int:
+    if as_json:
+        show.print_json({"code": answer.code, "text": answer.text, "detail": dict(answer.detail)})
+    else:
+        (show.out if answer.code == 0 else show.fail)(words.clean(answer.text, 2000))
+    return int(answer.code)
+
+
+async def _here(
+    what: str, path: Path, settings: Settings, as_json: bool, more: Mapping[str, Any]
+) -> int:
+    """No bridge runs: run the set in this process until the request has its answer."""
+    from studiobridge.bridge.asking import who
+    from studiobridge.bridge.core import Reply
+    from studiobridge.bridge.daemon import SetRunner
+    from studiobridge.cli.follow import follow
+    from studiobridge.control.events import Request
+
+    show.fail("no bridge is running: this command runs the set itself, and stops watching it after")
+    loop = asyncio.get_running_loop()
+    final: asyncio.Future[Reply] = loop.create_future()
+    changed = asyncio.Event()
+
+    def reply(said: Reply) -> None:
+        if said.final and not final.done():
+            final.set_result(said)
+
+    runner = SetRunner(
+        path,
+        read_or_stop(path).profile,
+        settings,
+        say=lambda text: None,
+        on_reply=reply,
+        on_change=changed.set,
+    )
+    problems: list[str] = []
+    runner.say = problems.append
+    task = asyncio.create_task(runner.run())
+    ready = asyncio.create_task(runner.ready.wait())
+    await asyncio.wait({task, ready}, return_when=asyncio.FIRST_COMPLETED)
+    if task.done():
+        ready.cancel()
+        for problem in problems:
+            show.fail(problem)
+        return task.result()
+    targets = tuple(more.get("targets") or ())
+    runner.ask(
+        Request(
+            at=0.0,
+            id=f"here-{runner.instance}",
+            what=what,  # type: ignore[arg-type]
+            by=who(),
+            source="command",
+            look=more.get("look"),
+            targets=targets,
+            force=bool(more.get("force")),
+            everything=bool(more.get("everything")),
+        )
+    )
+
+    async def wait(within: float | None) -> bool:
+        try:
+            async with asyncio.timeout(within):
+                await changed.wait()
+        except TimeoutError:
+            return False
+        finally:
+            changed.clear()
+        return True
+
+    waiting: list[asyncio.Future[Any]] = [final, task]
+    if as_json:
+        await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
+    else:
+        following = asyncio.create_task(
+            follow(lambda: (runner.core.state(), runner.core.run()), wait, final)
+        )
+        await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
+        if not final.done():
+            following.cancel()
+        else:
+            await following
+    runner.stop()
+    code = await task
+    if not final.done():
+        for problem in problems:
+            show.fail(problem)
+        return code or NOT_THERE
+    return _end(final.result(), as_json)
+
+
+@app.command()
+def up(
+    look: LookOption = None,
+    force: Annotated[bool, typer.Option(help="even while a camera rolls (recorded)")] = False,
+    set_name: SetOption = None,
+    profile: ProfileOption = None,
+    settings: SettingsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Bring the set up, or change its look."""
+    _request("up", settings, set_name, profile, as_json, look=look, force=force)
+
+
+@app.command()
+def down(
+    everything: Annotated[bool, typer.Option(help="chargers and network too")] = False,
+    set_name: SetOption = None,
+    profile: ProfileOption = None,
+    settings: SettingsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Take the set down: without losing a take, hurting a lamp or leaving something on."""
+    _request("down", settings, set_name, profile, as_json, everything=everything)
+
+
+@app.command()
+def restore(
+    devices: Annotated[list[str] | None, typer.Argument(help="Only these.")] = None,
+    force: Annotated[bool, typer.Option(help="even while a camera rolls (recorded)")] = False,
+    set_name: SetOption = None,
+    profile: ProfileOption = None,
+    settings: SettingsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Put back what has drifted."""
+    _request("restore", settings, set_name, profile, as_json, targets=devices, force=force)
+
+
+@app.command()
+def keep(
+    devices: Annotated[list[str] | None, typer.Argument(help="Only these.")] = None,
+    set_name: SetOption = None,
+    profile: ProfileOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Take what the lights are set to now as their presets, and write that into the profile."""
+    ask_simply("keep", settings, set_name, profile, targets=devices)
+
+
+@app.command()
+def cut(
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask whether you mean it.")] = False,
+    set_name: SetOption = None,
+    profile: ProfileOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Everything off at once, in an emergency. No substitute for the breaker."""
+    show.fail(show.NO_BREAKER)
+    if not yes:
+        if not sys.stdin.isatty():
+            raise Stop(BAD_INPUT, "a cut needs a person's yes: say --yes")
+        typer.confirm("Cut everything off now, takes and computers included?", abort=True)
+    ask_simply("cut", settings, set_name, profile, yes=True)
+
+
+@app.command()
+def lockout(
+    target: Annotated[str, typer.Argument(help="A device or a circuit.")],
+    by: Annotated[str, typer.Option(help="Who works on it.")],
+    why: Annotated[str, typer.Option(help="Why.")],
+    set_name: SetOption = None,
+    profile: ProfileOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Somebody works on it: it will not be energised from here until it is released."""
+    ask_simply("lockout", settings, set_name, profile, targets=[target], by=by, why=why)
+
+
+@app.command()
+def release(
+    target: Annotated[str, typer.Argument(help="A device or a circuit.")],
+    set_name: SetOption = None,
+    profile: ProfileOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """The work is done: it may be energised again. Switches nothing on."""
+    ask_simply("release", settings, set_name, profile, targets=[target])
+
+
+@app.command("by-hand")
+def by_hand(
+    devices: Annotated[list[str] | None, typer.Argument(help="Only these.")] = None,
+    set_name: SetOption = None,
+    profile: ProfileOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Say that the lights on dials are turned to what the look asks for (recorded)."""
+    ask_simply("set_by_hand", settings, set_name, profile, targets=devices)
+
+
+@app.command()
+def rolling(
+    state: Annotated[str, typer.Argument(help="on or off")],
+    cameras: Annotated[list[str] | None, typer.Argument(help="Only these.")] = None,
+    set_name: SetOption = None,
+    profile: ProfileOption = None,
+    settings: SettingsOption = None,
+) -> None:
+    """Say that a camera rolls, where it does not say so itself. Nothing is changed then."""
+    if state not in ("on", "off"):
+        raise Stop(BAD_INPUT, "rolling is on or off")
+    ask_simply(f"rolling_{state}", settings, set_name, profile, targets=cameras)

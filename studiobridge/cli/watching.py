@@ -1,0 +1,270 @@
+"""Commands that read how a set stands and stood: status, drift, watch, record."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from studiobridge.cli import show
+from studiobridge.cli.base import (
+    BAD_INPUT,
+    DONE,
+    JsonOption,
+    ProfileOption,
+    SetOption,
+    SettingsOption,
+    Stop,
+    app,
+    run_asking,
+    settings_or_stop,
+    which_set,
+    with_asker,
+)
+from studiobridge.shown import words
+
+if TYPE_CHECKING:
+    from studiobridge.bridge.asking import Asker
+
+
+@app.command()
+def status(
+    set_name: SetOption = None,
+    profile: ProfileOption = None,
+    settings: SettingsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """How the set stands."""
+    loaded = settings_or_stop(settings)
+    name, _ = which_set(loaded, set_name, profile)
+
+    async def use(asker: Asker) -> int:
+        shown = await asker.need_bridge()
+        if as_json:
+            show.print_json(shown.status())
+        else:
+            show.print_status(shown.state or {}, shown.devices)
+        return DONE
+
+    run_asking(with_asker(loaded, name, use))
+
+
+@app.command()
+def drift(
+    set_name: SetOption = None,
+    profile: ProfileOption = None,
+    settings: SettingsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """What differs from its preset, by how much and since when."""
+    loaded = settings_or_stop(settings)
+    name, _ = which_set(loaded, set_name, profile)
+
+    async def use(asker: Asker) -> int:
+        shown = await asker.need_bridge()
+        if as_json:
+            show.print_json(shown.drift)
+        elif not shown.drift:
+            show.out("nothing has drifted")
+        else:
+            for line in words.drift_lines(shown.drift, (shown.state or {}).get("picture")):
+                show.out(line)
+        return DONE
+
+    run_asking(with_asker(loaded, name, use))
+
+
+@app.command()
+def watch(
+    set_name: SetOption = None,
+    profile: ProfileOption = None,
+    settings: SettingsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Follow the set until interrupted: states, drift, steps."""
+    loaded = settings_or_stop(settings)
+    name, _ = which_set(loaded, set_name, profile)
+
+    async def use(asker: Asker) -> int:
+        from studiobridge.bridge.asking import NoBroker
+
+        await asker.need_bridge()
+        last: dict[str, Any] = {}
+        while asker.connected:
+            now = {
+                "alive": asker.shown.bridge_alive,
+                "state": asker.shown.state,
+                "drift": asker.shown.drift,
+            }
+            if as_json:
+                import json
+
+                if now != last:
+                    print(json.dumps(now, ensure_ascii=False), flush=True)
+            else:
+                for line in _news(last, now):
+                    show.out(line)
+            last = now
+            await asker.changed()
+        raise NoBroker("the link to the broker was lost")
+
+    run_asking(with_asker(loaded, name, use))
+
+
+def _news(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
+    """What is worth a line, comparing two moments."""
+    from datetime import datetime
+
+    clock = datetime.now().astimezone().strftime("%H:%M:%S")
+    lines = []
+    if before.get("alive") is not False and not now["alive"]:
+        lines.append("the bridge is gone")
+    if before.get("alive") is False and now["alive"]:
+        lines.append("the bridge is back")
+    state, was = now.get("state") or {}, before.get("state") or {}
+    if state.get("state") != was.get("state") or state.get("look") != was.get("look"):
+        lines.append(show.headline(state))
+    if state.get("rolling") != was.get("rolling"):
+        names = words.listed(state.get("rolling") or [])
+        lines.append(f"rolling: {names}" if names else "nothing rolls")
+    open_now, open_then = _by_device(now.get("drift")), _by_device(before.get("drift"))
+    news = [
+        name
+        for name, entries in open_now.items()
+        if [(e["drift"], e.get("reported")) for e in entries]
+        != [(e["drift"], e.get("reported")) for e in open_then.get(name, ())]
+    ]
+    lines.extend(words.drift_line(open_now[name]) for name in news)
+    if news and len(open_now) > 1:
+        shown = words.picture(state.get("picture"))
+        if shown:
+            lines.append(f"in the picture: {shown}")
+    for name in open_then:
+        if name not in open_now:
+            lines.append(f"{words.clean(name)}: back where it belongs")
+    return [f"{clock}  {line}" for line in lines]
+
+
+def _by_device(entries: Any) -> dict[str, list[Mapping[str, Any]]]:
+    found: dict[str, list[Mapping[str, Any]]] = {}
+    for entry in entries or ():
+        found.setdefault(str(entry.get("device")), []).append(entry)
+    return found
+
+
+@app.command()
+def record(
+    session: Annotated[int | None, typer.Option(help="One session's timeline.")] = None,
+    drifts: Annotated[bool, typer.Option("--drift", help="Drift, by device.")] = False,
+    device: Annotated[str | None, typer.Option(help="Only this device's drift.")] = None,
+    backup: Annotated[
+        Path | None,
+        typer.Option(help="Copy the record into this file, bridge running or not."),
+    ] = None,
+    set_name: SetOption = None,
+    profile: ProfileOption = None,
+    settings: SettingsOption = None,
+    as_json: JsonOption = False,
+    as_csv: Annotated[bool, typer.Option("--csv", help="Print CSV.")] = False,
+) -> None:
+    """What was: sessions, one session step by step, drift by device."""
+    from studiobridge.bridge.record import Reader, RecordError, back_up, record_place
+
+    loaded = settings_or_stop(settings)
+    name, _ = which_set(loaded, set_name, profile)
+    if backup is not None:
+        try:
+            size = back_up(record_place(loaded, name), backup)
+        except RecordError as error:
+            raise Stop(BAD_INPUT, str(error)) from None
+        show.out(f"{backup}: the record of {name}, {size / 1e6:.1f} MB")
+        return
+    try:
+        reader = Reader(record_place(loaded, name))
+    except RecordError as error:
+        raise Stop(BAD_INPUT, str(error)) from None
+    try:
+        if session is not None:
+            rows = reader.timeline(session)
+            if not rows:
+                raise Stop(BAD_INPUT, f"there is no session {session}")
+        elif drifts or device is not None:
+            rows = reader.drifts(device)
+        else:
+            rows = reader.sessions()
+    finally:
+        reader.close()
+    rows = [{key: _shown_time(key, value) for key, value in row.items()} for row in rows]
+    if as_json:
+        show.print_json(rows)
+        return
+    if as_csv:
+        import csv
+
+        heads = list(dict.fromkeys(key for row in rows for key in row))
+        writer = csv.DictWriter(sys.stdout, heads, lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
+        return
+    if session is not None:
+        for row in rows:
+            show.out(_timeline_line(row))
+    elif drifts or device is not None:
+        table = [
+            (
+                str(row["drift"]),
+                str(row["device"]),
+                words.by_how_much({**row, "reported": row.get("worst")}),
+                words.moment(row["opened"], date=True) if row["opened"] else "",
+                words.moment(row["closed"]) if row["closed"] else "open",
+                str(row["how"]),
+            )
+            for row in rows
+        ]
+        show.print_table(("", "device", "at its worst", "opened", "closed", "how"), table)
+    else:
+        table = [
+            (
+                str(row["session"]),
+                words.moment(row["opened"], date=True) if row["opened"] else "",
+                words.moment(row["ready"]) if row["ready"] else "",
+                words.moment(row["closed"]) if row["closed"] else "open",
+                str(row["look"] or ""),
+                f"{row['kwh']:.3f}" if row["kwh"] is not None else "",
+            )
+            for row in rows
+        ]
+        show.print_table(("session", "opened", "ready", "closed", "look", "kWh"), table)
+
+
+def _shown_time(key: str, value: Any) -> Any:
+    if key in ("at", "opened", "ready", "closed") and isinstance(value, float):
+        from datetime import UTC, datetime
+
+        moment = datetime.fromtimestamp(value, UTC).isoformat(timespec="milliseconds")
+        return moment.replace("+00:00", "Z")
+    return value
+
+
+def _timeline_line(row: Mapping[str, Any]) -> str:
+    clock = words.moment(row["at"])
+    kind = row["kind"]
+    said = {
+        "request": lambda: f"{row['by'] or row['source']} asks {row['what']}: {row['phase']}",
+        "run": lambda: f"{row['what']} {row['phase']}",
+        "step": lambda: f"{row['device']}: {row['action']} {row['value']} {row['phase']}",
+        "drift": lambda: f"{row['device']} {row['point']} {row['phase']} {row['how']}",
+        "fault": lambda: f"fault: {row['device'] or ''}",
+        "lockout": lambda: f"lockout {row['phase']}: {row['target']} by {row['by']}, {row['why']}",
+        "rolling": lambda: f"{row['device']} {'rolls' if row['rolling'] else 'stopped'}",
+        "by hand": lambda: f"{row['device']} set by hand to {words.preset(row)} by {row['by']}",
+        "state": lambda: f"state: {row['state']}",
+    }[kind]()
+    text = row.get("text") or row.get("why") or ""
+    line = f"{clock}  {' '.join(said.split())}"
+    if text and kind not in ("lockout",):
+        line += f": {text}"
+    return words.clean(line, 600)
