@@ -94,6 +94,7 @@ def main() -> None:
                 flush=True,
             )
         ending.set()
+        made.command("release", "fill")
         done = made.command("down")
         print(f"down: {done.returncode} {done.stdout.strip()}{done.stderr.strip()}")
         print(f"harm done to the gear: {made.room.room.harms or 'none'}")
