@@ -231,6 +231,8 @@ class _Builder:
         self.warnings: list[Problem] = []
         self.told: dict[tuple[str, str], str] = {}
         self.heard: dict[tuple[str, str], str] = {}
+        # whatever can feed a device, in the order of the file
+        self.feeders = dict.fromkeys((*shape.mains.circuits, *shape.devices, BATTERY))
 
     def wrong(self, path: Path, what: str, todo: str = "", key: bool = False) -> None:
         self.problems.append(self.document.problem(path, what, todo, key))
@@ -456,7 +458,7 @@ class _Builder:
         feeds: dict[str, tuple[tuple[str, ...], str | None]],
     ) -> Device:
         at: Path = ("devices", name)
-        document_names = (*self.shape.mains.circuits, *self.shape.devices, BATTERY)
+        document_names = self.feeders
         battery = shape.fed_by == BATTERY
         if name in ("title", "from", "whites", MARK, BATTERY):
             self.wrong(at, f"'{name}' is a word of this file", "give it another name", key=True)
