@@ -7,21 +7,8 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from studiobridge import __version__
+from studiobridge.control.events import Asked
 
-# What a page may ask for. `ping` is the bridges' own.
-Wish = Literal[
-    "up",
-    "down",
-    "toggle",
-    "restore",
-    "keep",
-    "cut",
-    "lockout",
-    "release",
-    "rolling_on",
-    "rolling_off",
-    "set_by_hand",
-]
 NAME = r"^[a-z0-9-]{1,40}$"
 
 
@@ -30,7 +17,7 @@ class AskBody(BaseModel):
 
     model_config = ConfigDict(extra="forbid", strict=True)
 
-    what: Wish
+    what: Asked
     look: str | None = Field(default=None, max_length=64)
     targets: list[str] = Field(default_factory=list, max_length=200)
     why: str = Field(default="", max_length=300)

@@ -18,6 +18,7 @@ from pathlib import Path
 import pytest
 
 from studiobridge.bridge.record import Reader, record_path
+from studiobridge.control.plan import plan
 from studiobridge.profile import read_profile
 from studiobridge.profile.model import SetProfile
 from studiobridge.rehearsal.live import LiveRoom
@@ -26,8 +27,9 @@ from tests.panel.studio import CONFIG, MAIN, Process, quick, until
 
 pytestmark = needs_mosquitto
 EVERY = bool(os.environ.get("KILL_AT_EVERY_STEP"))
-# recorded steps of a run-up and of a run-down of the book menders' table
-UP_STEPS, DOWN_STEPS = 8, 5
+TABLE = CONFIG / "two-person-table.yaml"
+PROFILE = read_profile(TABLE).profile
+UP_STEPS, DOWN_STEPS = (len(plan(PROFILE, what).steps) for what in ("up", "down"))  # type: ignore[arg-type]
 SOME = (1, 3, 5)
 
 
@@ -101,7 +103,7 @@ class Scene:
 @contextmanager
 def scene(folder: Path) -> Iterator[Scene]:
     path = folder / "table.yaml"
-    text = (CONFIG / "two-person-table.yaml").read_text(encoding="utf-8")
+    text = TABLE.read_text(encoding="utf-8")
     path.write_text(quick(text, 3.0), encoding="utf-8")
     profile = read_profile(path).profile
     clean = {k: v for k, v in os.environ.items() if not k.startswith("STUDIOBRIDGE")}
