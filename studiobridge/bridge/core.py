@@ -17,6 +17,7 @@ import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
+import pydantic_core
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from studiobridge.bridge.topics import (
@@ -35,6 +36,7 @@ from studiobridge.control.effects import (
     Ask,
     Effect,
     Keep,
+    LockoutNote,
     Memory,
     Note,
     StepNote,
@@ -174,6 +176,8 @@ class Core:
         self._shown: dict[str, bytes] = {}
         self._link = False
         self._record_fault: str | None = None
+        # requests under way whose effect is to outlast the bridge: only the record keeps it
+        self._to_outlast: set[str] = set()
         self._ask_topic = ask_topic(profile.name)
         self._answers = answer_topic(profile.name)
         self._outs: list[Out] = []
@@ -293,6 +297,8 @@ class Core:
             self._routes[body.id] = (route, message.correlation)
             while len(self._routes) > 1024:
                 self._routes.pop(next(iter(self._routes)))
+        if body.what in ("lockout", "release", "rolling_on"):
+            self._to_outlast.add(body.id)
         self._handle(
             Request(
                 at=at,
@@ -386,11 +392,19 @@ class Core:
             self._outs.append(Save(effect.request_id, effect.look, effect.presets))
         elif isinstance(effect, StepNote):
             self._outs.append(Write(effect, before=effect.phase == "intended"))
+        elif isinstance(effect, LockoutNote):
+            # who is told that nothing will be energised may put a hand in: on disk before that
+            self._outs.append(Write(effect, before=True))
         else:
             assert not isinstance(effect, Announce)
             self._outs.append(Write(effect))
 
     def _answered(self, answer: Answer) -> None:
+        if self._record_fault is not None and answer.request_id in self._to_outlast:
+            text = f"{answer.text}. CAREFUL: {self._record_fault}; a bridge that starts again"
+            answer = replace(answer, text=f"{text} knows nothing of this")
+        if answer.final:
+            self._to_outlast.discard(answer.request_id)
         route = self._routes.get(answer.request_id, (self._answers, None))
         if route is None:
             self._outs.append(
@@ -494,5 +508,5 @@ class Core:
 
 
 def to_json(value: object) -> bytes:
-    """Compact JSON in UTF-8."""
-    return json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode()
+    """Compact JSON in UTF-8; what is no number becomes null."""
+    return pydantic_core.to_json(value, inf_nan_mode="null")

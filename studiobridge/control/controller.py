@@ -409,6 +409,7 @@ class Controller:
 
     def _on_described(self, event: Described) -> None:
         known = self.truth.devices[event.device]
+        known.described = True
         tells, hears = set(known.tells), set(known.hears)
         (tells.add if event.told else tells.discard)(event.point)
         (hears.add if event.heard else hears.discard)(event.point)

@@ -119,7 +119,11 @@ class Desk:
         mine = dict(presets)
         asked = self.truth.asked_of(device.circuit, mine)
         if "switch" in device.tells and not self.truth.surely_on(name):
-            inrush = self.feeds.inrush(self.profile, name)
+            # a plug last reported on may come on again as soon as it has mains
+            known = self.truth.devices
+            inrush = self.feeds.inrush(
+                self.profile, name, lambda plug: known[plug].values.get("switch") is True
+            )
             running = asked / self.profile.voltage
             if inrush > 0 and trips(inrush, running, circuit.breaker, circuit.curve) != "no":
                 band, _ = instant_trip(circuit.breaker, circuit.curve)

@@ -6,6 +6,8 @@ mains the moment it closes: all that hangs on it without another mains switch in
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from studiobridge.profile.model import Device, SetProfile
 
 
@@ -43,9 +45,17 @@ class Feeds:
         """The mains switch that energises this device: itself, or the nearest one above."""
         return name if name in self.switches else self.above[name]
 
-    def inrush(self, profile: SetProfile, name: str) -> float:
-        """Peak current (A) when this is switched on, everything it reaches counted at once."""
+    def inrush(
+        self, profile: SetProfile, name: str, closed: Callable[[str], bool] = lambda plug: False
+    ) -> float:
+        """Peak current (A) when this is switched on, everything it reaches counted at once.
+
+        `closed` says of a plug below it whether it would come on with it.
+        """
         total = profile.devices[name].inrush
         for reached in self.reach.get(name, ()):
-            total += profile.devices[reached].inrush
+            if reached in self.switches and closed(reached):
+                total += self.inrush(profile, reached, closed)
+            else:
+                total += profile.devices[reached].inrush
         return total

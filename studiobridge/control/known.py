@@ -10,7 +10,7 @@ from __future__ import annotations
 from studiobridge.control.feeds import Feeds
 from studiobridge.control.holding import matches
 from studiobridge.craft.grid import Grid
-from studiobridge.profile.model import Device, Point, Preset, SetProfile, Value
+from studiobridge.profile.model import HOMIE5, Device, Point, Preset, SetProfile, Value
 
 NEVER = float("-inf")
 
@@ -21,6 +21,7 @@ class Known:
     __slots__ = (
         "asked_at",
         "closing_until",
+        "described",
         "device",
         "grids",
         "heard_at",
@@ -47,6 +48,8 @@ class Known:
         self.tells: frozenset[Point] = device.tells
         self.hears: frozenset[Point] = device.hears
         self.grids: dict[Point, Grid] = {}
+        # a device of this convention cannot be told anything before it has said what it is
+        self.described = device.wire != HOMIE5
         self.values: dict[Point, Value] = {}
         self.value_at: dict[Point, float] = {}  # of fresh reports only
         self.told_at: dict[Point, float] = {}
@@ -155,6 +158,7 @@ class Truth:
         return (
             known.heard_at >= max(known.mains_since, self.link_since)
             and known.heard_at != NEVER
+            and known.described
             and not known.silent
             and known.values.get("online") is not False
             and (above is None or self.surely_on(above))

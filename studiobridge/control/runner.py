@@ -9,7 +9,8 @@ The rules of a step:
 - On the way up an essential failure stops the run where it stands; an optional one is named
   and passed over. On the way down a failure stops only what needed it.
 - While a camera rolls or closes its file nothing is told (law 2). Steps under way wait.
-- Before a mains switch goes off, what hangs on it is checked afresh (laws 5 and 6).
+- Before a mains switch goes off, what hangs on it is checked afresh (laws 5 and 6), each time
+  it is told.
 """
 
 from __future__ import annotations
@@ -168,16 +169,10 @@ class Runner:
             if locked is not None:
                 self._end(run, step, at, "passed over", locked)
                 return
-        if step.action in ("power on", "switch on", "set"):
-            too_much = desk.why_too_much(name, desk.presets)
-            if too_much is not None:
-                self._end(run, step, at, "failed", too_much)
-                return
-        if step.action in ("power off", "switch off") and run.what != "cut":
-            refused = desk.why_not_cut(name) if step.action == "power off" else desk.why_pops(name)
-            if refused is not None:
-                self._end(run, step, at, "failed", refused)
-                return
+        refused = self._why_refused(run, step)
+        if refused is not None:
+            self._end(run, step, at, "failed", refused)
+            return
         active = Active(step, at)
         run.active[step.n] = active
         run.by_device[name] = step.n
@@ -201,13 +196,26 @@ class Runner:
         }[step.action]
         begin(run, active, at)
 
+    def _why_refused(self, run: Run, step: Step) -> str | None:
+        """Why this step may not be told: too much for its circuit, or something would be hurt."""
+        desk, name = self.desk, step.device
+        if step.action in ("power on", "switch on", "set"):
+            return desk.why_too_much(name, desk.presets)
+        if run.what == "cut":
+            return None
+        if step.action == "power off":
+            return desk.why_not_cut(name)
+        return desk.why_pops(name) if step.action == "switch off" else None
+
     def _send(self, run: Run, active: Active, at: float, fade: float | None = None) -> None:
         """Tell what this step tells, and wait for the report."""
-        device = self.desk.profile.devices[active.step.device]
-        self.desk.tell(at, device.name, active.values, fade)
+        known = self.desk.truth.devices[active.step.device]
+        device = known.device
         active.asked = False
         active.tries += 1
-        self._note(run, active.step, at, "sent", "" if active.tries == 1 else "again")
+        if known.described:
+            self.desk.tell(at, device.name, active.values, fade)
+            self._note(run, active.step, at, "sent", "" if active.tries == 1 else "again")
         patience = self.desk.profile.patience.reply
         self._deadline(active, at + (fade or 0.0) + device.answers_in + patience)
 
@@ -464,6 +472,11 @@ class Runner:
                 self._deadline(active, at + reply)
                 return
         elif active.tries < desk.profile.patience.tries and active.values:
+            # what was safe to tell a while ago need not be safe to tell again
+            refused = self._why_refused(run, step)
+            if refused is not None:
+                self._end(run, step, at, "failed", refused)
+                return
             self._send(run, active, at)
             if active.stage == "shut down":
                 self._deadline(active, at + known.device.shuts_in)
@@ -477,6 +490,8 @@ class Runner:
         name = step.device
         known = self.desk.truth.devices[name]
         feed = known.device.fed_by or "its battery"
+        if not known.described:
+            return f"{name} has not said what it is; check {feed}, then its network"
         if step.action == "hear from":
             if known.values.get("online") is True and not known.device.can_ask:
                 return (

@@ -60,6 +60,8 @@ class Load:
     band: float
     devices: tuple[tuple[str, float], ...]
     worst: SwitchOn | None
+    # the greatest that it comes to where plugs below another come back on with their mains
+    cascade: SwitchOn | None
 
     @property
     def share(self) -> float:
@@ -114,17 +116,18 @@ def draw(device: Device, preset: Preset | None) -> float:
     return device.draws
 
 
-def inrush_of(profile: SetProfile, name: str) -> float:
+def inrush_of(profile: SetProfile, name: str, whole: bool = False) -> float:
     """Peak current (A) when this is switched on: its own and all that it reaches at once.
 
-    Reached is what hangs on it without another plug that is switched in between.
+    Reached is what hangs on it without another plug that is switched in between; `whole` counts
+    what is behind those too, as when they come back on by themselves with their mains.
     """
     total = profile.devices[name].inrush
     for device in profile.devices.values():
         if name not in device.feeds:
             continue
         between = device.feeds[: device.feeds.index(name)]
-        if not any("switch" in profile.devices[feed].tells for feed in between):
+        if whole or not any("switch" in profile.devices[feed].tells for feed in between):
             total += device.inrush
     return total
 
@@ -147,6 +150,7 @@ def load_of(profile: SetProfile, circuit: Circuit, presets: Mapping[str, Preset]
     draws = [(d.name, draw(d, presets.get(d.name))) for d in devices]
     watts = sum(w for _, w in draws)
     worst: SwitchOn | None = None
+    cascade: SwitchOn | None = None
     for name in switch_ons(profile, circuit.name):
         inrush = inrush_of(profile, name)
         # everything else may be running already when this one comes on (a restore, say)
@@ -155,6 +159,12 @@ def load_of(profile: SetProfile, circuit: Circuit, presets: Mapping[str, Preset]
         said = mains.trips(inrush, running, circuit.breaker, circuit.curve)
         if inrush > 0 and (worst is None or inrush + running > worst.inrush + worst.running):
             worst = SwitchOn(name, inrush, running, said)
+        whole = inrush_of(profile, name, whole=True)
+        if whole > inrush and (
+            cascade is None or whole + running > cascade.inrush + cascade.running
+        ):
+            said = mains.trips(whole, running, circuit.breaker, circuit.curve)
+            cascade = SwitchOn(name, whole, running, said)
     return Load(
         circuit.name,
         circuit.breaker,
@@ -165,6 +175,7 @@ def load_of(profile: SetProfile, circuit: Circuit, presets: Mapping[str, Preset]
         mains.instant_trip(circuit.breaker, circuit.curve)[0],
         tuple((n, w) for n, w in sorted(draws, key=lambda item: -item[1]) if w > 0),
         worst,
+        cascade,
     )
 
 
@@ -252,6 +263,18 @@ def _about(load: Load, look: str | None) -> list[Finding]:
                 f"{said}: switching {worst.device} on asks {worst.inrush:.0f} A on top of"
                 f" {worst.running:.1f} A; a {load.curve} {load.breaker:g} A breaker"
                 f" {worst.trips} trip at once from {load.band:.0f} A",
+                where,
+            )
+        )
+    cascade = load.cascade
+    if cascade is not None and cascade.trips != "no":
+        found.append(
+            Finding(
+                "near",
+                f"{said}: switching {cascade.device} on asks {cascade.inrush:.0f} A on top of"
+                f" {cascade.running:.1f} A if the plugs below it come back on by themselves; a"
+                f" {load.curve} {load.breaker:g} A breaker {cascade.trips} trip at once from"
+                f" {load.band:.0f} A: have them stay off after a power cut",
                 where,
             )
         )

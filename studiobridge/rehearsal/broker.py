@@ -169,7 +169,8 @@ class MockBroker:
             if matches(filter_, message.topic):
                 receivers[name] = max(qos, receivers.get(name, 0))
         for name, qos in receivers.items():
-            self._send(name, replace(live, qos=min(qos, message.qos)), until, now)
+            lowered = live if qos >= live.qos else replace(live, qos=qos)
+            self._send(name, lowered, until, now)
 
     def forget_or_keep(self, topic: str, payload: bytes | None) -> None:
         """Trouble by hand: put a stale retained message there, or lose one (None)."""

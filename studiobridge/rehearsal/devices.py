@@ -142,6 +142,9 @@ class SimulatedDevice:
         self.hot_until = float("-inf")
         self.metered_watts = 0.0
         self.harms: list[Harm] = []
+        # who made it do what it did last: it closes by itself for whoever gave it mains
+        self.cause: Cause = "told"
+        self._mains_cause: Cause = "mains"
         # manners
         self.silent = False
         self.deaf = False
@@ -266,6 +269,7 @@ class SimulatedDevice:
     def _mains_changed(self, was: bool, now: float, cause: Cause) -> list[Happening]:
         if self.energised == was:
             return []
+        self._mains_cause = cause
         if self.energised:
             self._arrived(now)
             return []
@@ -384,6 +388,7 @@ class SimulatedDevice:
 
     def tick(self, now: float) -> list[Happening]:
         """Do everything that is due."""
+        self.cause = "told"
         out: list[Happening] = []
         while self._pending and self._pending[0][0] <= now:
             at, _, what, detail = heapq.heappop(self._pending)
@@ -416,6 +421,7 @@ class SimulatedDevice:
             self.run = "up"
         if self.has_switch and self.wakes == "last":
             self.switch = self._remembered
+            self.cause = self._mains_cause
         self._look_at_lamp(now)
         return self.connect(now)
 

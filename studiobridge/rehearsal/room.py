@@ -125,7 +125,7 @@ class Room:
                 return self._collect()
             _, name = heapq.heappop(self._wakes)
             self._do(name, self.devices[name].tick(at))
-            self._settle(name, at, "told")
+            self._settle(name, at, self.devices[name].cause)
 
     # ---- people's hands ------------------------------------------------------------------
 

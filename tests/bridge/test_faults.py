@@ -158,6 +158,11 @@ def test_a_full_disk_stops_no_set_and_is_said(tmp_path: Path) -> None:
         assert "shelf-corner" in line
         status = json.loads(made.command("status", "--json").stdout)
         assert "cannot be written" in status["record_fault"]
+        # who relies on a lockout is told that it would not outlast this bridge
+        locked = made.command("lockout", "shelf-light", "--by", "Ana", "--why", "a cable").stdout
+        assert "CAREFUL" in locked
+        assert "knows nothing of this" in locked
+        assert made.command("release", "shelf-light").returncode == 0
         # the set goes on: a light is put back with a disk that takes nothing
         made.room.touch("shelf-light", level=90.0)
         until(lambda: "shelf-light" in made.command("drift").stdout, "drift", 30)

@@ -693,7 +693,42 @@ def test_without_a_link_nothing_is_told_and_the_run_goes_on_after() -> None:
     assert any(a.request_id == "one" and a.code == 0 for a in play.answers())
 
 
+def test_a_plug_that_was_deaf_is_not_told_again_once_its_computer_runs_again() -> None:
+    play = brought_up()
+    play.deaf.add("pc-plug")
+    play.ask("down")
+    while not play.tells("pc-plug"):
+        play.run(0.1)
+    assert play.tells("pc-plug")[-1][2] == (("switch", False),)
+    play.deaf.discard("pc-plug")
+    play.report("lesson-pc", "down", False)  # somebody pressed its power button
+    play.forget()
+    play.run(60)
+    assert not any(v == (("switch", False),) for _, _, v in play.tells("pc-plug"))
+    assert play.state == "stalled"
+    assert "lesson-pc has not said it is down" in play.answers()[-1].text
+
+
 # ---- mains -------------------------------------------------------------------------------
+
+
+def test_a_plug_that_comes_back_on_with_its_feed_is_counted_with_it() -> None:
+    """The inner plug was on when its mains went: its inrush comes on top of the outer's own."""
+    made = profile(
+        plug("outer"),
+        plug("inner", fed_by="outer", feeds=("outer",)),
+        on_plug("panel", "light", "outer", inrush=50.0),
+        replace(on_plug("strip", "light", "inner", inrush=40.0), feeds=("inner", "outer")),
+    )
+    play = Play(made)  # B 16 A: from 48 A it may trip at once; the circuit is made for 80 A here
+    made.circuits["wall"] = replace(made.circuits["wall"], curve="C")
+    play.link_up()
+    assert play.controller.desk.why_too_much("outer", {}) is None
+    play.report("inner", "switch", True)
+    play.report("outer", "switch", False)
+    refused = play.controller.desk.why_too_much("outer", {})
+    assert refused is not None
+    assert "asks 90 A of circuit wall" in refused
 
 
 def test_a_circuit_is_never_asked_for_more_than_it_carries() -> None:

@@ -57,6 +57,17 @@ def test_too_much_and_near() -> None:
     assert [f.weight for f in near.findings if "carries" in f.text] == ["near"]
 
 
+def test_plugs_that_come_back_on_with_their_mains_are_warned_of() -> None:
+    inner = replace(PLUG, name="inner", fed_by="plug", feeds=("plug",), lead=None)
+    behind = replace(FILL, fed_by="inner", feeds=("inner", "plug"), inrush=15.0)
+    found = reading(small(PLUG, inner, replace(KEY, inrush=20.0), behind, CAMERA))
+    (warned,) = found.findings
+    assert warned.weight == "near"
+    assert "switching plug on asks 35 A on top of 0.0 A if the plugs below it" in warned.text
+    calm = replace(behind, inrush=5.0)
+    assert reading(small(PLUG, inner, replace(KEY, inrush=20.0), calm, CAMERA)).findings == ()
+
+
 def test_what_is_missing_is_said() -> None:
     silent = replace(CAMERA, holds=None)
     found = reading(

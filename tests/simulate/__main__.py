@@ -1,14 +1,17 @@
 """Play many evenings: python -m tests.simulate --seeds 2000 [--first 0] [--calm] [--large]
 
-A failed one again, with everything that happened or only its end:
+A failed one again, with everything that happened or only its end; or first made as short as
+it can be and still fail in the same way, by leaving out what people and the network did:
 
     python -m tests.simulate --seed S [--calm] [--large] --trace
     python -m tests.simulate --seed S --tail 60
+    python -m tests.simulate --seed S --shorten
 """
 
 from __future__ import annotations
 
 import argparse
+import re
 import sys
 import time
 import traceback
@@ -16,17 +19,23 @@ from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 
 from studiobridge.control.states import TABLE
-from tests.simulate.evening import Outcome, play
+from tests.simulate.evening import NETWORK, Outcome, play
 from tests.simulate.sets import made_up
 
 LARGE = 60
 
 
-def one(seed: int, calm: bool, trace: bool = False, large: bool = False) -> Outcome:
+def one(
+    seed: int,
+    calm: bool,
+    trace: bool = False,
+    large: bool = False,
+    without: frozenset[str] = frozenset(),
+) -> Outcome:
     """The evening of a seed, on the set of that seed; every 20th set is a large one anyway."""
     most = LARGE if large or seed % 20 == 19 else 14
     try:
-        return play(made_up(seed, most), seed, calm, trace=trace)
+        return play(made_up(seed, most), seed, calm, trace=trace, without=without)
     except Exception as error:  # a crash is a breach like any other, with its seed
         where = traceback.extract_tb(error.__traceback__)[-1]
         text = f"crash: {type(error).__name__}: {error} ({where.name}:{where.lineno})"
@@ -37,6 +46,26 @@ def one(seed: int, calm: bool, trace: bool = False, large: bool = False) -> Outc
 
 def some(seeds: range, calm: bool, large: bool) -> list[Outcome]:
     return [one(seed, calm, large=large) for seed in seeds]
+
+
+def way_of_failing(outcome: Outcome) -> str | None:
+    """The law that was broken (`law 5`, `liveness`, `ending`, `crash`)."""
+    return " ".join(re.split(r"[: ]", outcome.breaches[0])[:2]) if outcome.breaches else None
+
+
+def shortened(seed: int, large: bool) -> frozenset[str]:
+    """What can be left out of a failing evening so that it fails in the same way."""
+    way = way_of_failing(one(seed, False, large=large))
+    without: frozenset[str] = frozenset()
+    parts = [*NETWORK, *(f"act {act}" for act in reversed(range(20)))]
+    before = -1
+    while way is not None and len(without) != before:
+        before = len(without)
+        for part in parts:
+            fewer = without | {part}
+            if part not in without and way_of_failing(one(seed, False, False, large, fewer)) == way:
+                without = fewer
+    return without
 
 
 def never_taken(turns: set[tuple[str, str]]) -> list[str]:
@@ -54,11 +83,16 @@ def main() -> int:
     parser.add_argument("--large", action="store_true", help=f"sets of up to {LARGE} devices")
     parser.add_argument("--trace", action="store_true")
     parser.add_argument("--tail", type=int, help="only the end of the trace, so many lines")
+    parser.add_argument("--shorten", action="store_true", help="the shortest trace that fails so")
     parser.add_argument("--processes", type=int)
     asked = parser.parse_args()
     if asked.seed is not None:
-        outcome = one(asked.seed, asked.calm, asked.trace or bool(asked.tail), asked.large)
+        trace = asked.trace or asked.shorten or bool(asked.tail)
+        without = shortened(asked.seed, asked.large) if asked.shorten else frozenset()
+        outcome = one(asked.seed, asked.calm, trace, asked.large, without)
         print("\n".join(outcome.trace[-asked.tail :] if asked.tail else outcome.trace))
+        if asked.shorten:
+            print("what had to happen:", *outcome.did, sep="\n")
         print("\n".join(outcome.breaches) or f"seed {asked.seed}: every law held")
         return 1 if outcome.breaches else 0
     began = time.monotonic()

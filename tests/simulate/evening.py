@@ -2,8 +2,12 @@
 
 What may happen: people ask (also at the worst moments), touch lights, unplug, start takes;
 the network loses, delays, repeats and reorders; the broker restarts with or without what it
-kept; the bridge is killed at any event and started again from what it had written down. The
-laws are watched after everything that leaves or reaches the bridge.
+kept; devices are deaf, late, restart, flap, lie, and speak on another's topic; the record
+cannot be written for a while; the bridge is killed at any event and started again from what
+was on the disk. The laws are watched after everything that leaves or reaches the bridge.
+
+Everything that happens to the evening has dice of its own, so that any part of it can be left
+out (`without`) and the rest stays as it was: that is how a failing evening is made short.
 
 The end of every evening: the trouble stops, people put everything back, and then a run-up has
 to reach `ready` and a run-down `dark` (liveness).
@@ -11,13 +15,14 @@ to reach `ready` and a run-down `dark` (liveness).
 
 from __future__ import annotations
 
+import contextlib
 import heapq
 import json
 import random
 from dataclasses import dataclass, field, replace
 
 from studiobridge.bridge.core import Core, Out, Publish, Save, Wake, Write
-from studiobridge.bridge.topics import alive_topic, ask_topic
+from studiobridge.bridge.topics import answer_topic, ask_topic, state_topic
 from studiobridge.control.controller import Controller
 from studiobridge.control.effects import (
     ByHand,
@@ -34,7 +39,7 @@ from studiobridge.control.effects import (
     StateNote,
 )
 from studiobridge.control.states import Turn
-from studiobridge.profile.model import Preset, SetProfile
+from studiobridge.profile.model import Point, Preset, SetProfile, Value
 from studiobridge.rehearsal import MockBroker, Room, Trouble
 from studiobridge.rehearsal.devices import Joined, Left, Vanished
 from studiobridge.wire import FarEnd, Wires
@@ -44,6 +49,15 @@ from tests.simulate.laws import Laws
 BRIDGE = "the bridge"
 PEOPLE = "people"
 WALL = 1_800_000_000.0
+# What the network may do to an evening, each on its own dice.
+NETWORK = {
+    "jitter": [0.0, 0.02, 0.3],
+    "loss": [0.0, 0.0, 0.05],
+    "duplicate": [0.0, 0.0, 0.1],
+    "reorder": [0.0, 0.0, 0.05],
+    "slow": [0.0, 0.0, 0.01],
+}
+DISK_FULL = "the record cannot be written: the disk is full"
 # An evening of these lengths takes some hundred events; a busy loop takes all there are.
 MOST_EVENTS = 100_000
 
@@ -53,6 +67,16 @@ class Notebook:
 
     def __init__(self) -> None:
         self.notes: list[Note] = []
+        self.failing = False
+        self.waiting: list[Note] = []  # in the bridge's memory, until the disk takes them
+
+    def write(self, note: Note) -> None:
+        (self.waiting if self.failing else self.notes).append(note)
+
+    def works_again(self) -> None:
+        self.failing = False
+        self.notes += self.waiting
+        self.waiting.clear()
 
     def memory(self) -> Memory:
         state, look = "dark", None
@@ -116,6 +140,7 @@ class Outcome:
     states: set[str] = field(default_factory=set)
     turns: set[tuple[str, str]] = field(default_factory=set)
     end: str = ""
+    did: list[str] = field(default_factory=list)
     trace: list[str] = field(default_factory=list)
 
 
@@ -136,13 +161,14 @@ class Evening:
         self.notebook = Notebook()
         self.outcome = Outcome(seed, self.laws.breaches)
         self.tracing = trace
-        self.dice = random.Random(f"people {seed}")
+        self.dice = random.Random(f"people {seed}")  # of the act that happens now
         self.asked = 0
         self.starts = 0
         self.wakes: dict[str, float] = {}
         self._wake_heap: list[tuple[float, str]] = []
         self.linked = False
         self.link_again: float | None = None
+        self.record_again: float | None = None
         self.core: Core
         self._ends = {
             name: FarEnd(profile, name) for name, d in profile.devices.items() if d.wire is not None
@@ -152,6 +178,7 @@ class Evening:
             for topic, _ in end.subscriptions():
                 self._by_topic.setdefault(topic, []).append(name)
         self._reader = Wires(profile)
+        self._answers = answer_topic(profile.name)
 
     def note(self, text: str) -> None:
         if self.tracing:
@@ -175,15 +202,20 @@ class Evening:
         self.wakes.clear()
         self._wake_heap.clear()
         offset = self.now
+        # what waited for the disk died with the bridge
+        self.notebook.waiting.clear()
+        self.notebook.failing = False
+        self.record_again = None
+        memory = self.notebook.memory()
         self.core = Core(
             self.profile,
-            self.notebook.memory(),
+            memory,
             f"b{self.starts}",
             lambda at: WALL + at + self.jumped,
             offset,
         )
         self._watch_turns(self.core.controller)
-        self.laws.restarted()
+        self.laws.restarted({lockout.target for lockout in memory.lockouts}, memory.rolling)
         self._reader = Wires(self.profile)
         self.note(f"the bridge starts ({self.starts})")
         self.link_bridge()
@@ -214,13 +246,15 @@ class Evening:
         """Carry out what the core wants, watched by the laws."""
         for out in outs:
             if isinstance(out, Write):
-                self.notebook.notes.append(out.note)
-                self.laws.noted(out.note)
+                self.notebook.write(out.note)
+                self.laws.noted(out.note, self.linked)
                 if isinstance(out.note, StateNote):
                     self.outcome.states.add(out.note.state)
                 if self.tracing:
                     self.note(f"noted {out.note}")
             elif isinstance(out, Publish):
+                if out.message.topic.startswith(self._answers):
+                    self._answered(out.message)
                 if not self.linked:
                     continue
                 self._told(out.message)
@@ -262,7 +296,12 @@ class Evening:
         end = self.now + seconds
         while True:
             at = end
-            for when in (self.broker.next_wake(), self.room.next_wake(), self.link_again):
+            for when in (
+                self.broker.next_wake(),
+                self.room.next_wake(),
+                self.link_again,
+                self.record_again,
+            ):
                 if when is not None and when < at:
                     at = when
             while (
@@ -280,6 +319,8 @@ class Evening:
                 raise RuntimeError("this evening does not end: something wakes itself for ever")
             if self.link_again is not None and self.link_again <= self.now:
                 self.link_bridge()
+            if self.record_again is not None and self.record_again <= self.now:
+                self.mend_record()
             self.gear(self.room.tick(self.now))
             for when, client, message in self.broker.due(self.now):
                 self.now = max(self.now, when)
@@ -296,9 +337,29 @@ class Evening:
     def linked_or_alive(self) -> bool:
         return self.linked or self.link_again is not None
 
+    def break_record(self, seconds: float) -> None:
+        self.note(f"the record cannot be written for {seconds:.1f} s")
+        self.notebook.failing = True
+        self.record_again = self.now + seconds
+        self.outs(self.core.record_fault(DISK_FULL, self.now))
+
+    def mend_record(self) -> None:
+        self.note("the record can be written again")
+        self.notebook.works_again()
+        self.record_again = None
+        self.outs(self.core.record_fault(None, self.now))
+
+    def _answered(self, message: Message) -> None:
+        answer = json.loads(message.payload)
+        if answer["final"]:
+            self.laws.answered(answer["id"])
+
     def _deliver(self, message: Message) -> None:
         if not self.linked:
             return
+        if message.topic == ask_topic(self.profile.name) and not message.retain:
+            with contextlib.suppress(ValueError, TypeError, KeyError, RecursionError):
+                self.laws.arrived(json.loads(message.payload)["id"], self.now)
         for heard in self._reader.hear(message):
             if isinstance(heard, Heard):
                 kept = message.retain if heard.retained is None else heard.retained
@@ -372,9 +433,17 @@ class Evening:
                 "retained",
                 "insist",
                 "clock",
+                "record",
+                "cross",
+                "lie",
+                "flap",
+                "chatter",
+                "late",
+                "reboot",
             ]
         )
         self.outcome.kinds.add(what)
+        self.outcome.did.append(f"{self.now:9.3f}  {what} ({name})")
         if what == "up":
             self.ask("up", look=dice.choice(["day", "dusk", None]))
         elif what == "down":
@@ -464,11 +533,50 @@ class Evening:
                 self.kill_bridge()
                 self.run(1.0)
                 self.start_bridge()
+        elif what == "record":
+            self.break_record(dice.choice([1.0, 20.0, 120.0]))
+        elif what == "cross":
+            alike = [n for n in names if n != name and self.profile.devices[n].wire == device.wire]
+            if device.wire is not None and alike:
+                other = dice.choice(alike)
+                self.note(f"{name} speaks on {other}'s topics")
+                self.say(name, other, self.room.devices[name].state())
+        elif what == "lie" and device.wire is not None:
+            said: dict[Point, Value] = {}
+            for point in sorted(device.hears):
+                if point in ("switch", "online", "rolling", "down"):
+                    said[point] = dice.random() < 0.5
+                elif point == "level":
+                    said[point] = dice.uniform(0, 100)
+                elif point == "watts":
+                    said[point] = dice.choice([0.0, 80.0])
+            self.note(f"{name} lies: {said}")
+            self.say(name, name, said)
+        elif what == "flap" and device.wire is not None:
+            for _ in range(dice.randint(3, 8)):
+                self.gear(self.room.lose_network(name, self.now, dice.uniform(0.1, 0.6)))
+                self.run(1.0)
+        elif what == "chatter" and device.kind == "plug":
+            for _ in range(dice.randint(3, 9)):
+                self.gear(self.room.touch(name, self.now, switch=dice.random() < 0.5))
+                self.run(dice.choice([0.02, 0.3]))
+        elif what == "late":
+            self.room.devices[name].late = dice.choice([1.0, 5.0, 60.0])
+        elif what == "reboot":
+            self.note(f"{name} loses its mains for a moment")
+            self.gear(self.room.unplug(name, self.now))
+            self.run(dice.choice([0.1, 0.6, 3.0]))
+            self.gear(self.room.plug_in(name, self.now))
         elif what == "insist":
             stubborn = [n for n in names if self.profile.devices[n].restores > 0]
             for _ in range(5 if stubborn else 0):
                 self.gear(self.room.touch(stubborn[0], self.now, level=dice.uniform(0, 100)))
                 self.run(12.0)
+
+    def say(self, client: str, of: str, values: dict[Point, Value]) -> None:
+        """A device publishes, in good form, what is not so (or on another's topics)."""
+        for message in self._ends[of].report(values, frozenset(values)):
+            self.broker.publish(client, message, self.now)
 
     def restart_broker(self, memory: bool) -> None:
         self.note(f"the broker restarts, {'with' if memory else 'without'} what it kept")
@@ -485,6 +593,8 @@ class Evening:
         """The trouble stops and people put back what they did."""
         self.note("---- the trouble stops")
         self.broker.trouble.calm()
+        if self.record_again is not None:
+            self.mend_record()
         for name, device in self.room.devices.items():
             device.deaf = False
             device.rejects = frozenset()
@@ -504,17 +614,21 @@ class Evening:
 
 
 def play(
-    profile: SetProfile, seed: int, calm: bool = False, most: int = 14, trace: bool = False
+    profile: SetProfile,
+    seed: int,
+    calm: bool = False,
+    most: int = 14,
+    trace: bool = False,
+    without: frozenset[str] = frozenset(),
 ) -> Outcome:
-    """Play the evening of this seed on this set."""
+    """Play the evening of this seed on this set, `without` some of NETWORK or "act N"."""
     dice = random.Random(f"evening {seed}")
     trouble = Trouble()
     if not calm:
-        trouble.jitter = dice.choice([0.0, 0.02, 0.3])
-        trouble.loss = dice.choice([0.0, 0.0, 0.05])
-        trouble.duplicate = dice.choice([0.0, 0.0, 0.1])
-        trouble.reorder = dice.choice([0.0, 0.0, 0.05])
-        trouble.slow = dice.choice([0.0, 0.0, 0.01])
+        for kind, rates in NETWORK.items():
+            rate = dice.choice(rates)
+            if kind not in without:
+                setattr(trouble, kind, rate)
     evening = Evening(profile, seed, trouble, calm, trace)
     laws = evening.laws
     evening.gear(evening.room.begin(0.0, up=not calm and dice.random() < 0.1))
@@ -530,9 +644,11 @@ def play(
         evening.run(200.0)
         _must(evening, "ready", "in another look")
     else:
-        for _ in range(dice.randint(3, most)):
-            evening.somebody_does_something()
-            evening.run(dice.choice([0.0, 0.01, 0.3, 2.0, 10.0, 60.0]))
+        for act in range(dice.randint(3, most)):
+            evening.dice = random.Random(f"{seed} act {act}")
+            if f"act {act}" not in without:
+                evening.somebody_does_something()
+            evening.run(evening.dice.choice([0.0, 0.01, 0.3, 2.0, 10.0, 60.0]))
             if laws.breaches:
                 break
         evening.everything_back()
@@ -552,6 +668,7 @@ def play(
         for harm in evening.room.harms:
             laws.breaches.append(f"harm: {harm}")
     laws.inrushes(evening.room.inrushes)
+    laws.over(evening.now)
     evening.outcome.end = evening.core.controller.state
     return evening.outcome
 
@@ -566,8 +683,7 @@ def _must(evening: Evening, state: str, when: str) -> None:
         evening.laws.breaches.append(
             f"liveness: {found}, not {state}, {when}: {why} {drifts if drifts else ''}".rstrip()
         )
-
-
-def alive_payload(evening: Evening) -> bytes | None:
-    """What is kept on the alive topic."""
-    return evening.broker.retained.get(alive_topic(evening.profile.name))
+        return
+    shown = json.loads(evening.broker.retained[state_topic(evening.profile.name)])
+    if shown["state"] != state or shown["record_fault"] is not None:
+        evening.laws.breaches.append(f"readout: {state}, and what is shown is {shown}")

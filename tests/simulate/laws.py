@@ -28,8 +28,8 @@ NEVER = float("-inf")
 LATE = 8.0
 # A button's message has no expiry: the slowest network of the simulator holds it for 30 s.
 LATE_PRESS = 45.0
-# NEC 210.20(A), from memory: a continuous load stays at or under 80 % of the breaker
-CONTINUOUS = 0.8
+# Steps that tell a device something; the others only wait or listen.
+TOLD_BY = ("power on", "power off", "switch on", "switch off", "set", "fade out")
 
 
 @dataclass(slots=True)
@@ -71,6 +71,10 @@ class Laws:
         # when somebody really made a request: what comes long after asks for nothing
         self.made: dict[str, float] = {}
         self.pressed_at = NEVER
+        # what has begun and not ended: requests by id, the run by number, its steps
+        self.unanswered: dict[str, float] = {}
+        self.under_way: int | None = None
+        self.steps: dict[tuple[int, str], str] = {}
 
     def breach(self, law: int, at: float, text: str) -> None:
         self.breaches.append(f"law {law} at {at:.2f} s: {text}")
@@ -92,7 +96,15 @@ class Laws:
 
     # ---- the bridge starts (again) -------------------------------------------------------
 
-    def restarted(self) -> None:
+    def restarted(self, lockouts: set[str], rolling: frozenset[str]) -> None:
+        """With what was on the disk: what was only in memory is known to nobody any more."""
+        self.lockouts = set(lockouts)
+        for name, device in self.profile.devices.items():
+            if "rolling" not in device.hears and device.kind == "camera":
+                self.rolling[name] = name in rolling
+        self.unanswered.clear()
+        self.under_way = None
+        self.steps.clear()
         self.asked_up = False
         self.cutting = False
         self.forced_run = False
@@ -159,14 +171,16 @@ class Laws:
 
     # ---- written down by the bridge ------------------------------------------------------
 
-    def noted(self, note: Note) -> None:
+    def noted(self, note: Note, linked: bool = True) -> None:
         at = note.at
         if isinstance(note, StepNote):
+            self._step(note, linked)
             if note.phase == "intended":
                 self.intended[note.device] = note.run
             if note.phase == "sent" and self.intended.get(note.device) != note.run:
                 self.breach(9, at, f"{note.device} {note.action} was sent and never intended")
         elif isinstance(note, RunNote):
+            self._run(note)
             if note.phase == "begun":
                 self.cutting = note.what == "cut"
                 self.run = note.run
@@ -212,6 +226,50 @@ class Laws:
         elif isinstance(note, FaultNote):
             self.faults += 1
 
+    def _step(self, note: StepNote, linked: bool) -> None:
+        """What is intended is told if it is said to be sent, and ends."""
+        step = (note.run, f"{note.n} {note.device} {note.action}")
+        if note.phase in ("intended", "sent"):
+            self.steps[step] = note.phase
+        else:
+            self.steps.pop(step, None)
+        if note.phase == "sent" and linked and not note.text and note.action in TOLD_BY:
+            told_at = max(self.seen[note.device].told_at.values(), default=NEVER)
+            if told_at < note.at - 1e-9:
+                self.ending(note.at, f"{note.device} {note.action} was said to be sent and was not")
+
+    def _run(self, note: RunNote) -> None:
+        """Every run that begins ends, and says how, before another begins."""
+        if note.phase == "begun":
+            if self.under_way is not None:
+                self.ending(note.at, f"run {note.run} began, run {self.under_way} never ended")
+            self.under_way = note.run
+            return
+        if self.under_way != note.run:
+            self.ending(note.at, f"run {note.run} ended, under way was {self.under_way}")
+        self.under_way = None
+        open_steps = [text for (run, text) in self.steps if run == note.run]
+        if open_steps and note.phase != "turned":
+            self.ending(note.at, f"run {note.run} is {note.phase}, but not step {open_steps[0]}")
+        self.steps.clear()
+
+    def ending(self, at: float, text: str) -> None:
+        self.breaches.append(f"ending at {at:.2f} s: {text}")
+
+    def arrived(self, request: str, at: float) -> None:
+        """A request has reached the bridge."""
+        self.unanswered.setdefault(request, at)
+
+    def answered(self, request: str) -> None:
+        self.unanswered.pop(request, None)
+
+    def over(self, at: float) -> None:
+        """The evening is over: nothing may be left open."""
+        for request, since in self.unanswered.items():
+            self.ending(at, f"request {request} of {since:.2f} s was never answered")
+        if self.under_way is not None:
+            self.ending(at, f"run {self.under_way} never ended")
+
     def _ready(self, note: StateNote) -> None:
         """Law 7: every essential device has been confirmed by a fresh report."""
         look = self.profile.looks[note.look].presets if note.look is not None else {}
@@ -248,6 +306,8 @@ class Laws:
         seen = self.seen[name]
         if expiry is None:
             self.breach(10, at, f"{name} was told {values} without an expiry")
+        elif expiry > self.profile.patience.reply:
+            self.breach(10, at, f"{name} was told {values}, good for {expiry:.1f} s")
         if self.run is None or self.intended.get(name) != self.run:
             self.breach(9, at, f"{name} was told {values} and nothing was intended")
         for point, value in values:

@@ -289,9 +289,14 @@ def in_a_room(profile: SetProfile, dice: random.Random) -> SetProfile:
 
 
 def within_its_circuits(profile: SetProfile) -> bool:
-    """Neither load nor inrush too much for any circuit, with every light turned up full."""
+    """Neither load nor inrush too much for any circuit, with every light turned up full.
+
+    Nor where plugs below another come back on by themselves.
+    """
     full = {d.name: Preset(100.0) for d in profile.devices.values() if d.fixture}
-    return not mains_of(profile, None, full).over
+    said = mains_of(profile, None, full)
+    cascades = (load.cascade for load in said.loads)
+    return not said.over and all(c is None or c.trips == "no" for c in cascades)
 
 
 def made_up(seed: int, most: int = 14, trouble: bool = True) -> SetProfile:
