@@ -66,7 +66,7 @@ MAX_REQUEST = 4096
 ANNOUNCE_EVERY = 0.1
 # A large set shows itself less often, so that showing never crowds out running it: this many
 # topics a second at most.
-SHOWN_A_SECOND = 1000
+SHOWN_A_SECOND = 500
 # The steps of a large run are long: they are shown no faster than this many bytes a second.
 RUN_BYTES_A_SECOND = 200_000
 # While a run is under way its count goes on even when nothing is reported.
@@ -481,7 +481,8 @@ class Core:
         if self._shown.get(topic) == payload:
             return
         self._shown[topic] = payload
-        self._outs.append(Publish(Message(topic, payload, qos=1, retain=True)))
+        # QoS 0: between bridge and broker only a lost link loses it, and then all is shown anew
+        self._outs.append(Publish(Message(topic, payload, qos=0, retain=True)))
 
     # ---- views ----------------------------------------------------------------------------------
 

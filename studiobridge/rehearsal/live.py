@@ -26,6 +26,8 @@ from studiobridge.wire.message import Message
 # How long (s) the thread sleeps at most: keep-alive and room are looked after this often.
 LONGEST_SLEEP = 0.25
 KEEP_ALIVE = 60
+# How often (s) every client's keep-alive is looked after.
+MISC_EVERY = 1.0
 
 
 class LiveRoom:
@@ -54,6 +56,9 @@ class LiveRoom:
         self._ending = threading.Event()
         self._thread = threading.Thread(target=self._work, name="room", daemon=True)
         self._topics: set[str] = set()
+        # clients that may have something to send, in order
+        self._to_write: dict[str, None] = {}
+        self._misc_at = 0.0
         self.error: str | None = None
 
     def now(self) -> float:
@@ -132,15 +137,30 @@ class LiveRoom:
                 break
             self._carry(hand())
         self._carry(self.room.tick(self.now()))
-        for name, client in list(self._clients.items()):
+        self._write()
+        if time.monotonic() >= self._misc_at:
+            self._misc_at = time.monotonic() + MISC_EVERY
+            for name, client in list(self._clients.items()):
+                if client.loop_misc() != mqtt.MQTT_ERR_SUCCESS:
+                    self._lost(name)
+            self._write()
+
+    def _write(self) -> None:
+        """Send what waits. A thousand clients: only those that may have something are asked."""
+        names, self._to_write = self._to_write, {}
+        for name in names:
+            client = self._clients.get(name)
+            if client is None:
+                continue
             while client.want_write():
                 if client.loop_write() != mqtt.MQTT_ERR_SUCCESS:
                     break
-            if client.loop_misc() != mqtt.MQTT_ERR_SUCCESS:
-                self._lost(name)
+            if client.want_write():
+                self._to_write[name] = None
 
     def _read(self, name: str) -> None:
         client = self._clients.get(name)
+        self._to_write[name] = None  # an acknowledgement, a subscription
         if client is not None and client.loop_read() != mqtt.MQTT_ERR_SUCCESS:
             self._lost(name)
 
@@ -156,6 +176,7 @@ class LiveRoom:
             elif isinstance(what, Message):
                 client = self._clients.get(name)
                 if client is not None:
+                    self._to_write[name] = None
                     if what.retain:
                         self._topics.add(what.topic)
                     if name in self._held:
@@ -169,7 +190,9 @@ class LiveRoom:
 
     def _join(self, name: str, joined: Joined) -> None:
         client = mqtt.Client(
-            CallbackAPIVersion.VERSION2, client_id=f"gear-{name}", protocol=mqtt.MQTTv5
+            CallbackAPIVersion.VERSION2,
+            client_id=f"gear-{self.profile.name}-{name}",
+            protocol=mqtt.MQTTv5,
         )
         if joined.will is not None:
             will = joined.will
@@ -196,6 +219,7 @@ class LiveRoom:
         else:
             client.on_connect = lambda c, _d, _f, _r, _p: self._subscribed(name, c)
         self._held[name] = []
+        self._to_write[name] = None
         self._clients[name] = client
         self._sockets[name] = sock
         self._selector.register(sock, selectors.EVENT_READ, name)
