@@ -257,7 +257,8 @@ class Controller:
                 run.look,
                 at,
                 run.requests,
-                forced=run.forced,
+                # who insisted did so before; a camera may have started since
+                forced=False,
                 everything=run.everything,
                 targets=run.targets,
             )

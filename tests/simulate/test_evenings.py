@@ -76,11 +76,24 @@ def put_back_what_has_no_mains(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Controller, "_surely_energised", lambda self, name: True)
 
 
+def insist_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A forced restore went on after the link was lost, though a camera had started meanwhile."""
+    begin = Controller._begin
+
+    def stubborn(self: Controller, *what: object, forced: bool = False, **more: object) -> None:
+        run = self.last_run
+        again = run is not None and run.outcome == "turned" and run.forced and what[3]
+        begin(self, *what, forced=forced or bool(again), **more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Controller, "_begin", stubborn)
+
+
 # What evenings once found: the seed, the law, and the bug that was mended.
 MENDED = [
     (541, "law 5", cut_again_without_looking),
     (238, "ending", tell_what_has_not_said_what_it_is),
     (971, "law 8", put_back_what_has_no_mains),
+    (1002009, "law 2", insist_for_ever),
 ]
 
 
