@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import json
+import os
 import shutil
 import socket
 import ssl
@@ -17,10 +20,13 @@ import pytest
 
 from studiobridge.bridge.asking import Asker, NoBridge, NoBroker
 from studiobridge.bridge.daemon import SetRunner
+from studiobridge.bridge.record import Reader, record_path
 from studiobridge.bridge.settings import BrokerSettings, Settings, TlsSettings, load_settings
+from studiobridge.control.events import ASKED
 from studiobridge.profile import read_profile
 from studiobridge.rehearsal.embedded import free_ports
 from tests.brokers import MOSQUITTO, needs_mosquitto, wait_for_port
+from tests.panel.studio import Process
 
 TOP = Path(__file__).parents[2]
 PROFILE = TOP / "config" / "one-plug-one-light.yaml"
@@ -321,6 +327,105 @@ def test_every_name_against_every_topic(broker: tuple[int, Path]) -> None:
             arrived[topic].add(said)
     print("\n".join(f"{t:<48} {', '.join(sorted(w))}" for t, w in arrived.items()))
     assert arrived == WRITES
+
+
+def test_every_request_by_every_name(broker: tuple[int, Path], tmp_path: Path) -> None:
+    """Each kind of request, published raw by each name: what the record says was asked."""
+    port, folder = broker
+
+    def ask(user: str, what: str) -> None:
+        where = ["-h", "127.0.0.1", "-p", str(port), "--cafile", str(folder / "ca.crt")]
+        if user != "nobody":
+            password = (folder / f"{user}.password").read_text().strip()
+            where += ["-u", user, "-P", password]
+        targets = ["shelf-light"] if what in ("lockout", "release") else []
+        body = {"id": f"{user}.{what}", "what": what, "by": user, "yes": True, "why": "a test"}
+        said = json.dumps({**body, "targets": targets})
+        subprocess.run(
+            ["mosquitto_pub", *where, "-t", "studiobridge/shelf-corner/ask", "-q", "1", "-m", said],
+            check=False,
+            capture_output=True,
+            timeout=10,
+        )
+
+    async def evening() -> None:
+        runner = SetRunner(
+            PROFILE,
+            read_profile(PROFILE).profile,
+            settings(broker, "bridge", tmp_path),
+            say=lambda text: None,
+        )
+        task = asyncio.create_task(runner.run())
+        async with asyncio.timeout(20):
+            await runner.ready.wait()
+        try:
+            for user in ("nobody", "viewer", "plug-1", "panel", "operator"):
+                for what in ASKED:
+                    await asyncio.to_thread(ask, user, what)
+            await asyncio.sleep(0.5)
+        finally:
+            runner.stop()
+            await task
+
+    asyncio.run(evening())
+    with contextlib.closing(Reader(record_path(tmp_path, "shelf-corner"))) as reader:
+        asked = {r["request"] for r in reader.requests()}
+    # a ping changes nothing and is not written down
+    assert asked == {f"operator.{what}" for what in ASKED if what != "ping"}
+
+
+def test_a_secret_is_nowhere_to_be_read(broker: tuple[int, Path], tmp_path: Path) -> None:
+    """Not in what bridge and commands say, the record, or the list of processes."""
+    port, folder = broker
+    passwords = {user: (folder / f"{user}.password").read_text().strip() for user in EVERYBODY[:3]}
+    wrong = "kiln-fire-9-and-no-other"
+    mine = tmp_path / "secret"
+    profile = tmp_path / "shelf.yaml"
+    profile.write_text(PROFILE.read_text(encoding="utf-8"), encoding="utf-8")
+
+    def env(user: str, password: str) -> dict[str, str]:
+        mine.write_text(password)
+        mine.chmod(0o600)
+        config = tmp_path / "settings.yaml"
+        config.write_text(
+            f"log: json\nbroker: {{tls: {{ca: {folder}/ca.crt}}, password_file: {mine}}}\n"
+        )
+        return {
+            **{k: v for k, v in os.environ.items() if not k.startswith("STUDIOBRIDGE")},
+            "HOME": str(tmp_path),
+            "STUDIOBRIDGE_BROKER": f"mqtts://{user}@127.0.0.1:{port}",
+            "STUDIOBRIDGE_SETTINGS": str(config),
+            "STUDIOBRIDGE_DATA": str(tmp_path / "data"),
+            "STUDIOBRIDGE_SET": "shelf-corner",
+        }
+
+    everything = []
+    bridge = Process(env("bridge", passwords["bridge"]), "run", profile).start()
+    try:
+        bridge.said("running on")
+        for user, password in (("operator", passwords["operator"]), ("operator", wrong)):
+            asking = Process(env(user, password), "lockout", "shelf-light").start()
+            listed = [p.read_bytes() for p in Path("/proc").glob("[0-9]*/cmdline") if p.exists()]
+            everything += [b"\n".join(listed)]
+            asking.wait()
+            everything += ["\n".join(asking.lines).encode()]
+        done = Process(
+            env("operator", passwords["operator"]),
+            *("lockout", "shelf-light", "--by", "Ana", "--why", "a cable"),
+        ).start()
+        assert done.wait() == 0, done.lines
+    finally:
+        bridge.stop()
+    refused = Process(env("bridge", wrong), "run", profile).start()
+    assert refused.wait() == 3
+    assert any("refuses user bridge" in line for line in refused.lines)
+    for process in (bridge, refused, done):
+        everything.append("\n".join(process.lines).encode())
+    written = [p for p in (tmp_path / "data").rglob("*") if p.is_file()]
+    assert written
+    everything += [p.read_bytes() for p in written]
+    for secret in (*passwords.values(), wrong):
+        assert not [found for found in everything if secret.encode() in found]
 
 
 @pytest.mark.parametrize("version", ["TLSv1", "TLSv1_1"])

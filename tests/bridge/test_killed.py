@@ -169,6 +169,31 @@ def test_killed_at_a_step_of_the_way_down(n: int, tmp_path: Path) -> None:
         made.unharmed()
 
 
+@pytest.mark.parametrize("n", range(1, DOWN_STEPS + 1) if EVERY else SOME[1:2])
+def test_the_broker_killed_at_a_step_of_the_way_down(n: int, tmp_path: Path) -> None:
+    """A broker that forgets everything. The request still stands: the way down is gone on with."""
+    with scene(tmp_path) as made:
+        made.must("up")
+        before = made.intended()
+        going = made.ask("down")
+        assert made.at_step(n, before)
+        made.broker.stop(kill=True)
+        going.kill()
+        going.wait()
+        time.sleep(0.5)
+        made.broker.start()
+
+        def over() -> bool:
+            with closing(Reader(made.record)) as reader:
+                last = reader.runs()[-1]
+            return last["what"] == "down" and last["phase"] == "done"
+
+        until(over, "dark after the broker came back, asked by nobody again", 90)
+        until(lambda: made.energised() == [], "everything off")
+        made.whole()
+        made.unharmed()
+
+
 @pytest.mark.parametrize("n", range(1, UP_STEPS + 1) if EVERY else SOME)
 def test_the_broker_killed_at_a_step_of_the_way_up(n: int, tmp_path: Path) -> None:
     with scene(tmp_path) as made:

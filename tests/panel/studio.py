@@ -50,8 +50,12 @@ class Process:
             stdout=subprocess.PIPE,
             text=True,
         )
-        for stream in (self._process.stderr, self._process.stdout):
-            threading.Thread(target=self._read, args=(stream,), daemon=True).start()
+        self._readers = [
+            threading.Thread(target=self._read, args=(stream,), daemon=True)
+            for stream in (self._process.stderr, self._process.stdout)
+        ]
+        for reader in self._readers:
+            reader.start()
         return self
 
     def _read(self, stream) -> None:  # type: ignore[no-untyped-def]
@@ -81,6 +85,14 @@ class Process:
         self._process.kill()
         self._process.wait(10)
         self.lines.clear()
+
+    def wait(self, within: float = 30.0) -> int:
+        """Its exit code, when it has ended and all it said was read."""
+        assert self._process is not None
+        code = self._process.wait(within)
+        for reader in self._readers:
+            reader.join(5.0)
+        return code
 
     def stop(self) -> int | None:
         if self._process is None or self._process.poll() is not None:
