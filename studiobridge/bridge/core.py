@@ -403,9 +403,11 @@ class Core:
         if self._record_fault is not None and answer.request_id in self._to_outlast:
             text = f"{answer.text}. CAREFUL: {self._record_fault}; a bridge that starts again"
             answer = replace(answer, text=f"{text} knows nothing of this")
-        if answer.final:
-            self._to_outlast.discard(answer.request_id)
         route = self._routes.get(answer.request_id, (self._answers, None))
+        if answer.final:
+            # asked once more, it is answered where it was asked from then
+            self._to_outlast.discard(answer.request_id)
+            self._routes.pop(answer.request_id, None)
         if route is None:
             self._outs.append(
                 Reply(answer.request_id, answer.final, answer.code, answer.text, answer.detail)
