@@ -498,6 +498,7 @@ def _memory(connection: sa.Connection) -> Memory:
         lockouts=tuple(lockouts.values()),
         by_hand=by_hand,
         rolling=frozenset(name for name, on in rolling.items() if on),
+        stopped=frozenset(name for name, on in rolling.items() if is_open and not on),
         answered=tuple((row.request, row.text) for row in reversed(answered)),
     )
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
-from studiobridge.control.effects import Ask, Effect, Lockout, Tell, Wake
+from studiobridge.control.effects import Announce, Ask, Effect, Lockout, RollingNote, Tell, Wake
 from studiobridge.control.feeds import Feeds
-from studiobridge.control.known import Truth
+from studiobridge.control.known import NEVER, Known, Truth
 from studiobridge.craft.mains import instant_trip, running_limit, trips
 from studiobridge.profile.model import Point, Preset, SetProfile, Value
 
@@ -28,6 +28,8 @@ class Desk:
         }
         self.look: str | None = None
         self.link = False
+        # drift is opened in this state of the set; else what differs is not yet, or no more, wanted
+        self.drift_opens = False
         self.lockouts: dict[str, Lockout] = {}
         self.locked: dict[str, Lockout] = {}
         self.blocked_switches: dict[str, str] = {}
@@ -124,7 +126,12 @@ class Desk:
             inrush = self.feeds.inrush(
                 self.profile, name, lambda plug: known[plug].values.get("switch") is True
             )
-            running = asked / self.profile.voltage
+            # if it is off, nothing that it feeds is running
+            fed = {name, *self.feeds.below.get(name, ())}
+            others = asked - sum(
+                self.truth.draw(other, mine) for other in fed if self.truth.may_be_on(other)
+            )
+            running = max(0.0, others) / self.profile.voltage
             if inrush > 0 and trips(inrush, running, circuit.breaker, circuit.curve) != "no":
                 band, _ = instant_trip(circuit.breaker, circuit.curve)
                 return (
@@ -174,6 +181,22 @@ class Desk:
             if on and not self.truth.surely_off(amp):
                 return f"{amp} may still be on, and cutting its source pops; switch {amp} off first"
         return None
+
+    def camera_rolls(
+        self, known: Known, before: bool, rolling: bool, at: float, source: str
+    ) -> None:
+        """A camera starts or stops; afterwards it closes its file for a while."""
+        name = known.device.name
+        if rolling == before:
+            return
+        if rolling:
+            known.closing_until = NEVER
+        else:
+            known.closing_until = at + known.device.closes_in
+            self.wake("closing", known.closing_until)
+        self.emit(RollingNote(at, name, rolling, source))
+        self.changed.add(name)
+        self.emit(Announce(state=True))
 
     # ---- to the gear --------------------------------------------------------------------
 

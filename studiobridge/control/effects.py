@@ -243,5 +243,7 @@ class Memory:
     by_hand: Mapping[str, ByHand] = field(default_factory=dict)
     # cameras last known to be rolling; they are until a report or a person says otherwise
     rolling: frozenset[str] = frozenset()
+    # cameras that had stopped, in an open session: how long ago no clock says for sure
+    stopped: frozenset[str] = frozenset()
     # ids of requests already answered, oldest first, with the answer
     answered: tuple[tuple[str, str], ...] = ()

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from studiobridge.control.desk import Desk
 from studiobridge.control.holding import Drift
 from studiobridge.control.known import Known
 from studiobridge.control.plan import describe, waits_for
@@ -40,12 +41,12 @@ def _value(value: Value | None) -> Value | None:
     return round(value, 3)
 
 
-def still_on(controller: Controller) -> list[View]:
+def still_on(desk: Desk) -> list[View]:
     """Mains switches that are on though the set is not up, and what they draw."""
     found: list[View] = []
-    for name in sorted(controller.desk.feeds.switches):
-        known = controller.truth.devices[name]
-        if known.values.get("switch") is True and controller.truth.powered(name):
+    for name in sorted(desk.feeds.switches):
+        known = desk.truth.devices[name]
+        if known.values.get("switch") is True and desk.truth.powered(name):
             watts = known.values.get("watts")
             found.append({"device": name, "watts": _value(watts)})
     return found
@@ -53,7 +54,7 @@ def still_on(controller: Controller) -> list[View]:
 
 def _hand_set(controller: Controller, name: str, preset: Preset, wall: Wall) -> View:
     """A light on a dial: what to turn it to, and who said that it is so."""
-    done = controller.by_hand.get(name)
+    done = controller.standing.by_hand.get(name)
     said = done is not None and done.preset == preset
     return {
         "device": name,
@@ -92,17 +93,17 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         if controller.truth.devices[name].rolling_said
         or controller.truth.devices[name].values.get("rolling") is True
     ]
-    up = controller.session is not None
+    up = controller.standing.session is not None
     warm = None
-    if controller.warm_at is not None and controller.warm_at > at:
-        warm = round(controller.warm_at - at, 1)
+    if controller.standing.warm_at is not None and controller.standing.warm_at > at:
+        warm = round(controller.standing.warm_at - at, 1)
     return {
         "set": controller.profile.name,
         "title": controller.profile.title,
         "state": controller.state,
         "look": desk.look,
         "why": controller.why,
-        "since": iso(controller.state_since, wall),
+        "since": iso(controller.standing.since, wall),
         "ready_in_s": _number(ready_in, 1),
         "waiting_for": waiting,
         "steps_done": done,
@@ -113,7 +114,7 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
             for name, preset in desk.presets.items()
             if controller.profile.devices[name].hand_set
         ],
-        "still_on": still_on(controller) if not up else [],
+        "still_on": still_on(desk) if not up else [],
         "stays_on": sorted(staying_on(controller.profile, desk.feeds, False)),
         "rolling": rolling,
         "lockouts": [
@@ -125,13 +126,13 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
             }
             for lockout in desk.lockouts.values()
         ],
-        "left_on": controller.left_on,
-        "contested": sorted(controller.contested),
+        "left_on": controller.standing.left_on,
+        "contested": sorted(controller.standing.contested),
         "drifting": sorted({drift.device for drift in controller.watcher.drifts.values()}),
         "picture": picture_view(controller),
-        "faults": controller.faults,
+        "faults": controller.standing.faults,
         "warm_in_s": warm,
-        "session": controller.session,
+        "session": controller.standing.session,
     }
 
 
@@ -179,7 +180,7 @@ def _drift(controller: Controller, drift: Drift, at: float, wall: Wall) -> View:
             "stops": _number(drift.worst.stops),
             "mired": _number(drift.worst.mired, 1),
         },
-        "contested": drift.device in controller.contested,
+        "contested": drift.device in controller.standing.contested,
         "picture": _picture(
             controller.watcher.picture.change(
                 {drift.device, *controller.desk.feeds.below.get(drift.device, ())}

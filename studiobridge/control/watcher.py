@@ -46,7 +46,6 @@ class Watcher:
         self.desk = desk
         self.wanted: dict[str, dict[Point, Value]] = {}
         self.drifts: dict[Key, Drift] = {}
-        self.open_allowed = False
         # devices of which every point was as wanted when last judged: the quick way through
         self.settled: set[str] = set()
         self._pending: dict[Key, float] = {}
@@ -150,7 +149,7 @@ class Watcher:
         """Compare what this device last reported with what is wanted of it."""
         self.settled.discard(name)
         held = self.wanted.get(name)
-        if not held or not self.open_allowed or self._busy(name):
+        if not held or not self.desk.drift_opens or self._busy(name):
             return
         known = self.desk.truth.devices[name]
         if at < known.quiet_until:

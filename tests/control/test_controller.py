@@ -340,11 +340,11 @@ def test_a_fixture_that_restores_by_itself_does_so_a_bounded_number_of_times() -
         play.run(10)
         assert sum(1 for run in play.runs() if run == ("restore", "begun")) == expected
     assert play.state == "adrift"
-    assert "key" in play.controller.contested
+    assert "key" in play.controller.standing.contested
     play.ask("restore")
     play.run(10)
     assert play.state == "ready"
-    assert play.controller.contested == {}
+    assert play.controller.standing.contested == {}
 
 
 def test_keep_takes_what_is_reported() -> None:
@@ -763,9 +763,9 @@ def test_left_on_powers_down_when_the_profile_says_so_but_not_while_rolling() ->
 def test_left_on_is_only_said_when_the_profile_says_no_more() -> None:
     play = brought_up(left_on=LeftOn(600.0, "say"))
     play.run(560)  # asked for 30 s ago
-    assert not play.controller.left_on
+    assert not play.controller.standing.left_on
     play.run(30)
-    assert play.controller.left_on
+    assert play.controller.standing.left_on
     assert play.state == "ready"
 
 
@@ -820,4 +820,4 @@ def test_a_dial_set_by_hand_is_noted_and_asked_for_again_when_the_look_changes()
     assert play.answers()[-1].code == 2
     play.ask("down")
     play.run(120)
-    assert (play.state, play.controller.by_hand) == ("dark", {}), play.controller.why
+    assert (play.state, play.controller.standing.by_hand) == ("dark", {}), play.controller.why

@@ -124,6 +124,7 @@ class Notebook:
             lockouts=tuple(lockouts.values()),
             by_hand=dict(by_hand) if session is not None else {},
             rolling=frozenset(n for n, on in rolling.items() if on),
+            stopped=frozenset(n for n, on in rolling.items() if session is not None and not on),
             answered=tuple(answered.items()),
         )
 
@@ -188,13 +189,13 @@ class Evening:
 
     def _watch_turns(self, controller: Controller) -> None:
         """Note every way of the state table that is taken; nothing is judged by it."""
-        turn_to = controller._turn
+        turn_to = controller.standing.turn
 
         def watched(turn: Turn, at: float, why: str = "") -> None:
             self.outcome.turns.add((controller.state, turn))
             turn_to(turn, at, why)
 
-        controller._turn = watched  # type: ignore[method-assign]
+        controller.standing.turn = watched  # type: ignore[method-assign]
 
     def start_bridge(self) -> None:
         """The bridge starts (again) from what is written down."""
@@ -215,7 +216,7 @@ class Evening:
             offset,
         )
         self._watch_turns(self.core.controller)
-        self.laws.restarted({lockout.target for lockout in memory.lockouts}, memory.rolling)
+        self.laws.restarted(memory)
         self._reader = Wires(self.profile)
         self.note(f"the bridge starts ({self.starts})")
         self.link_bridge()
@@ -504,7 +505,7 @@ class Evening:
             for message in self._ends[name].report(
                 {
                     p: dice.random() < 0.5 if p in ("switch", "online", "rolling", "down") else 50.0
-                    for p in device.hears
+                    for p in sorted(device.hears)
                     if p not in ("cct", "watts")
                 },
                 device.hears,

@@ -13,6 +13,7 @@ from studiobridge.control.effects import (
     DriftNote,
     FaultNote,
     LockoutNote,
+    Memory,
     Note,
     RequestNote,
     RollingNote,
@@ -96,12 +97,12 @@ class Laws:
 
     # ---- the bridge starts (again) -------------------------------------------------------
 
-    def restarted(self, lockouts: set[str], rolling: frozenset[str]) -> None:
+    def restarted(self, memory: Memory) -> None:
         """With what was on the disk: what was only in memory is known to nobody any more."""
-        self.lockouts = set(lockouts)
-        for name, device in self.profile.devices.items():
-            if "rolling" not in device.hears and device.kind == "camera":
-                self.rolling[name] = name in rolling
+        self.lockouts = {lockout.target for lockout in memory.lockouts}
+        self.rolling = dict.fromkeys(memory.rolling, True)
+        for name in set(self.closing_until) - memory.stopped:
+            del self.closing_until[name]
         self.unanswered.clear()
         self.under_way = None
         self.steps.clear()
