@@ -75,11 +75,15 @@ def who() -> str:
 
 
 class Asker:
-    """A visitor of one set. Use as an async context manager."""
+    """A visitor of one set. Use as an async context manager.
 
-    def __init__(self, settings: Settings, set_name: str) -> None:
+    Who only asks has no use for each of a thousand devices: `devices` False leaves them out.
+    """
+
+    def __init__(self, settings: Settings, set_name: str, devices: bool = True) -> None:
         self.settings = settings
         self.set_name = set_name
+        self._devices = devices
         self.shown = Shown()
         self._id = secrets.token_hex(5)
         self._answers: dict[str, asyncio.Queue[Answered]] = {}
@@ -146,7 +150,7 @@ class Asker:
             (f"{own}/state", 1),
             (f"{own}/run", 1),
             (f"{own}/drift", 1),
-            (f"{own}/devices/+", 1),
+            *([(f"{own}/devices/+", 1)] if self._devices else []),
             (answer_topic(name), 1),
             (f"{answer_topic(name)}/{self._id}", 1),
         ]

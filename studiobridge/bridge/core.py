@@ -29,6 +29,7 @@ from studiobridge.bridge.topics import (
     run_topic,
     state_topic,
 )
+from studiobridge.control import views
 from studiobridge.control.controller import Controller
 from studiobridge.control.effects import (
     Announce,
@@ -454,7 +455,7 @@ class Core:
         if self._dirty_drift:
             self._show(drift_topic(name), to_json(self.drift()))
         for device in sorted(self._dirty):
-            view = self.controller.device_view(device, at, self.wall)
+            view = views.device_view(self.controller, device, at, self.wall)
             self._show(device_topic(name, device), to_json(view))
         self._dirty_state = self._dirty_drift = False
         self._dirty.clear()
@@ -489,21 +490,21 @@ class Core:
     # ---- views ----------------------------------------------------------------------------------
 
     def state(self) -> dict[str, object]:
-        view = self.controller.state_view(self.now, self.wall)
+        view = views.state_view(self.controller, self.now, self.wall)
         view["record_fault"] = self._record_fault
         return view
 
     def devices(self) -> dict[str, dict[str, object]]:
         return {
-            name: self.controller.device_view(name, self.now, self.wall)
+            name: views.device_view(self.controller, name, self.now, self.wall)
             for name in self.profile.devices
         }
 
     def drift(self) -> list[dict[str, object]]:
-        return self.controller.drift_view(self.now, self.wall)
+        return views.drift_view(self.controller, self.now, self.wall)
 
     def run(self) -> dict[str, object] | None:
-        return self.controller.run_view(self.now, self.wall)
+        return views.run_view(self.controller, self.now, self.wall)
 
     def status(self) -> dict[str, object]:
         """The shape of `status --json`."""

@@ -8,13 +8,15 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from studiobridge.bridge.settings import MetricsSettings
 from studiobridge.control.states import STATES
+from studiobridge.profile.model import SetProfile
 
 if TYPE_CHECKING:
-    from studiobridge.bridge.daemon import SetRunner
+    from studiobridge.bridge.core import Core
+    from studiobridge.bridge.link import Link
 
 
 class Counted:
@@ -26,10 +28,20 @@ class Counted:
         self.notes: Counter[str] = Counter()
 
 
+class Measured(Protocol):
+    """What is asked of a running set; `core` and `link` are there once it runs."""
+
+    profile: SetProfile
+    core: Core
+    link: Link
+    record_fault: str | None
+    counted: Counted
+
+
 class Collector:
     """Hands the figures of these sets to prometheus-client, freshly read."""
 
-    def __init__(self, runners: Sequence[SetRunner]) -> None:
+    def __init__(self, runners: Sequence[Measured]) -> None:
         self.runners = runners
 
     def collect(self) -> Iterator[Any]:
@@ -81,7 +93,7 @@ class CannotMeasure(Exception):
     """The figures cannot be served as asked; the text says why."""
 
 
-def serve_metrics(settings: MetricsSettings, runners: Sequence[SetRunner]) -> Any:
+def serve_metrics(settings: MetricsSettings, runners: Sequence[Measured]) -> Any:
     """Serve the figures of these sets; returns what to call to stop. Raises CannotMeasure."""
     from prometheus_client import CollectorRegistry, start_http_server
 

@@ -111,10 +111,12 @@ def run_asking(task: Coroutine[Any, Any, int]) -> None:
     raise typer.Exit(code)
 
 
-async def with_asker(settings: Settings, name: str, use: Callable[[Asker], Any]) -> int:
+async def with_asker(
+    settings: Settings, name: str, use: Callable[[Asker], Any], devices: bool = False
+) -> int:
     from studiobridge.bridge.asking import Asker
 
-    async with Asker(settings, name) as asker:
+    async with Asker(settings, name, devices) as asker:
         return int(await use(asker))
 
 

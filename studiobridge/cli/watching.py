@@ -49,7 +49,7 @@ def status(
             show.print_status(shown.state or {}, shown.devices)
         return DONE
 
-    run_asking(with_asker(loaded, name, use))
+    run_asking(with_asker(loaded, name, use, devices=True))
 
 
 @app.command()
@@ -111,7 +111,7 @@ def watch(
             await asker.changed()
         raise NoBroker("the link to the broker was lost")
 
-    run_asking(with_asker(loaded, name, use))
+    run_asking(with_asker(loaded, name, use, devices=True))
 
 
 def _news(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:

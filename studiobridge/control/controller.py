@@ -13,6 +13,7 @@ Where things stand in this room:
 - watcher.py    holding: drift opens, closes
 - desk.py       shared state, and the interlocks in front of every Tell
 - known.py      what the reports say, and what can be trusted
+- views.py      what a controller shows of itself, as plain dictionaries
 
 What stands here: the link, listening at the start, reports and wake-ups on their way to those
 parts.
@@ -22,7 +23,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from studiobridge.control import views
 from studiobridge.control.answers import Answers
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce, Effect, Memory
@@ -138,22 +138,6 @@ class Controller:
             self.desk.emit(Announce(devices=frozenset(self.desk.changed)))
             self.desk.changed.clear()
         return self.desk.collect()
-
-    # ---- views (see views.py) ------------------------------------------------------------
-
-    def state_view(self, at: float, wall: Callable[[float], float]) -> dict[str, object]:
-        return views.state_view(self, at, wall)
-
-    def device_view(
-        self, name: str, at: float, wall: Callable[[float], float]
-    ) -> dict[str, object]:
-        return views.device_view(self, name, at, wall)
-
-    def drift_view(self, at: float, wall: Callable[[float], float]) -> list[dict[str, object]]:
-        return views.drift_view(self, at, wall)
-
-    def run_view(self, at: float, wall: Callable[[float], float]) -> dict[str, object] | None:
-        return views.run_view(self, at, wall)
 
     # ---- the link ------------------------------------------------------------------------
 

@@ -96,6 +96,14 @@ class Desk:
                 return name
         return None
 
+    def still_on(self) -> list[str]:
+        """Mains switches that are on, as far as is known."""
+        return [
+            name
+            for name in sorted(self.feeds.switches)
+            if self.truth.devices[name].values.get("switch") is True and self.truth.powered(name)
+        ]
+
     def why_locked(self, name: str, energise: bool) -> str | None:
         """Why this device may not be told to come on or be changed; None when it may."""
         if energise and name in self.blocked_switches:

@@ -33,7 +33,6 @@ from studiobridge.control.sequence import (
     feeds_of,
 )
 from studiobridge.control.standing import Standing
-from studiobridge.control.views import still_on
 from studiobridge.control.watcher import Watcher
 from studiobridge.profile.model import Point, Value
 
@@ -341,11 +340,10 @@ class Runs:
             self.standing.turn("did not get there", at, text)
             return
         self.desk.look = None
-        left = still_on(self.desk)
+        left = self.desk.still_on()
         text = f"dark in {took:.1f} s"
         if left:
-            names = ", ".join(str(entry["device"]) for entry in left)
-            text += f"; still on, as the profile says: {names}"
+            text += f"; still on, as the profile says: {', '.join(left)}"
         self.standing.turn("all off", at, "" if not left else text)
         if self.standing.session is not None:
             kwh = self.standing.session_kwh

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
 
+from studiobridge.control.controller import Controller
 from studiobridge.control.desk import Desk
 from studiobridge.control.holding import Drift
 from studiobridge.control.known import Known
@@ -17,9 +17,6 @@ from studiobridge.control.plan import describe, waits_for
 from studiobridge.control.sequence import staying_on
 from studiobridge.figures.light import Change
 from studiobridge.profile.model import Preset, Value
-
-if TYPE_CHECKING:
-    from studiobridge.control.controller import Controller
 
 Wall = Callable[[float], float]
 View = dict[str, object]
@@ -41,15 +38,13 @@ def _value(value: Value | None) -> Value | None:
     return round(value, 3)
 
 
-def still_on(desk: Desk) -> list[View]:
+def _still_on(desk: Desk) -> list[View]:
     """Mains switches that are on though the set is not up, and what they draw."""
-    found: list[View] = []
-    for name in sorted(desk.feeds.switches):
-        known = desk.truth.devices[name]
-        if known.values.get("switch") is True and desk.truth.powered(name):
-            watts = known.values.get("watts")
-            found.append({"device": name, "watts": _value(watts)})
-    return found
+    devices = desk.truth.devices
+    return [
+        {"device": name, "watts": _value(devices[name].values.get("watts"))}
+        for name in desk.still_on()
+    ]
 
 
 def _hand_set(controller: Controller, name: str, preset: Preset, wall: Wall) -> View:
@@ -114,7 +109,7 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
             for name, preset in desk.presets.items()
             if controller.profile.devices[name].hand_set
         ],
-        "still_on": still_on(desk) if not up else [],
+        "still_on": _still_on(desk) if not up else [],
         "stays_on": sorted(staying_on(controller.profile, desk.feeds, False)),
         "rolling": rolling,
         "lockouts": [

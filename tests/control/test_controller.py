@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from studiobridge.control import views
 from studiobridge.control.effects import Lockout, Memory, SessionNote, StepNote, Tell
 from studiobridge.profile.model import LeftOn, Preset, SetProfile, Tolerance
 from tests.control.play import Play, corner, fixture, on_plug, plug, profile
@@ -277,7 +278,7 @@ def test_worst_is_remembered() -> None:
     play.run(3)
     play.report("key", "level", 100.0)
     play.report("key", "level", 72.0)
-    entry = play.controller.drift_view(play.now, lambda t: t)[0]
+    entry = views.drift_view(play.controller, play.now, lambda t: t)[0]
     assert entry["reported"] == 72.0
     assert entry["worst"]["reported"] == 100.0  # type: ignore[index]
 
@@ -798,7 +799,7 @@ def with_a_dial() -> SetProfile:
 
 
 def dial(play: Play) -> tuple[object, object]:
-    (entry,) = play.controller.state_view(play.now, lambda t: t)["hand_set"]  # type: ignore[misc]
+    (entry,) = views.state_view(play.controller, play.now, lambda t: t)["hand_set"]  # type: ignore[misc]
     return entry["level"], entry["set_by"]
 
 

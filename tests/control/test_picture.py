@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from studiobridge.control import views
 from studiobridge.profile.model import (
     Circuit,
     Output,
@@ -71,14 +72,14 @@ def test_a_touched_key_in_the_pictures_terms() -> None:
     play = brought_up(room())
     play.report("key", "level", 80.0)
     play.run(3)
-    (entry,) = play.controller.drift_view(play.now, wall)
+    (entry,) = views.drift_view(play.controller, play.now, wall)
     assert entry["stops"] == pytest.approx(math.log2(80 / 60), abs=1e-3)
     shown = entry["picture"]
     assert shown["face"] == pytest.approx(math.log2(110 / 90), abs=1e-3)
     assert shown["ratio_wanted"] == pytest.approx(2.0, abs=1e-3)
     assert shown["ratio"] == pytest.approx(80 / 30, abs=1e-3)
     assert shown["mired"] == 0.0
-    assert play.controller.state_view(play.now, wall)["picture"] == shown
+    assert views.state_view(play.controller, play.now, wall)["picture"] == shown
 
 
 def test_two_touched_lights_are_told_apart_and_together() -> None:
@@ -86,10 +87,10 @@ def test_two_touched_lights_are_told_apart_and_together() -> None:
     play.report("key", "level", 80.0)
     play.report("fill", "level", 60.0)
     play.run(3)
-    entries = {e["device"]: e["picture"] for e in play.controller.drift_view(play.now, wall)}
+    entries = {e["device"]: e["picture"] for e in views.drift_view(play.controller, play.now, wall)}
     assert entries["key"]["face"] == pytest.approx(math.log2(110 / 90), abs=1e-3)
     assert entries["fill"]["face"] == pytest.approx(math.log2(120 / 90), abs=1e-3)
-    together = play.controller.state_view(play.now, wall)["picture"]
+    together = views.state_view(play.controller, play.now, wall)["picture"]
     assert together["face"] == pytest.approx(math.log2(140 / 90), abs=1e-3)
     assert together["ratio"] == pytest.approx(80 / 60, abs=1e-3)
 
@@ -98,14 +99,14 @@ def test_a_plug_switched_off_takes_its_lights_out_of_the_picture() -> None:
     play = brought_up(room())
     play.report("lamps", "switch", False)
     play.run(3)
-    shown = play.controller.state_view(play.now, wall)["picture"]
+    shown = views.state_view(play.controller, play.now, wall)["picture"]
     assert shown["face"] is None  # dark
     assert shown["ratio"] is None
 
 
 def test_nothing_drifted_no_picture() -> None:
     play = brought_up(room())
-    assert play.controller.state_view(play.now, wall)["picture"] is None
+    assert views.state_view(play.controller, play.now, wall)["picture"] is None
 
 
 def test_what_is_missing_is_named() -> None:
@@ -114,10 +115,10 @@ def test_what_is_missing_is_named() -> None:
     play = brought_up(replace(made, devices=devices))
     play.report("key", "level", 80.0)
     play.run(3)
-    assert play.controller.state_view(play.now, wall)["picture"] == {
+    assert views.state_view(play.controller, play.now, wall)["picture"] == {
         "missing": ["no output given for fill"]
     }
-    assert play.controller.drift_view(play.now, wall)[0]["picture"] is None
+    assert views.drift_view(play.controller, play.now, wall)[0]["picture"] is None
 
 
 # ---- tolerances on the picture -----------------------------------------------------------
