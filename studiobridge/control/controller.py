@@ -47,6 +47,8 @@ from studiobridge.control.states import State
 from studiobridge.control.watcher import Watcher
 from studiobridge.profile.model import SetProfile
 
+# A plug that says off while what it feeds speaks is asked again so often (s), no more.
+ASK_AGAIN = 2.0
 # A lamp below this level (%) is out as far as its heat goes.
 OUT_LEVEL = 1.0
 
@@ -254,6 +256,11 @@ class Controller:
             known.silent = False
             if point == "switch" and value is not before:
                 self._mains_reported(name, bool(value), at)
+            against = self.truth.against(name)
+            if against is not None:
+                plug = self.truth.devices[against]
+                if plug.asked_at <= max(plug.value_at.get("switch", NEVER), at - ASK_AGAIN):
+                    self.desk.ask(at, against)
         if before != value:
             self.desk.changed.add(name)
         if point == "rolling":

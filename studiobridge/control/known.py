@@ -132,6 +132,23 @@ class Truth:
             above = self.feeds.above[above]
         return True
 
+    def against(self, name: str) -> str | None:
+        """The switch above a device that said off, though the device has spoken since.
+
+        One of the two is wrong, or late: whoever decides about heat takes the worse.
+        """
+        known = self.devices[name]
+        if known.heard_at == NEVER or known.values.get("online") is False:
+            return None
+        above = self.feeds.above[name]
+        while above is not None:
+            switch = self.devices[above]
+            if switch.values.get("switch") is False:
+                said_at = switch.value_at.get("switch", NEVER)
+                return above if known.heard_at > said_at else None
+            above = self.feeds.above[above]
+        return None
+
     def may_be_on(self, name: str) -> bool:
         """Could this device be energised? Anything but a clear no counts as yes."""
         return self.powered(name) and self.devices[name].values.get("switch") is not False
@@ -215,7 +232,8 @@ class Truth:
         if known.device.cools_in <= 0:
             return 0.0
         if known.out_since is None:
-            return known.device.cools_in if self.powered(name) else 0.0
+            lit = self.powered(name) or self.against(name) is not None
+            return known.device.cools_in if lit else 0.0
         return max(0.0, known.out_since + known.device.cools_in - self.now)
 
     def draw(self, name: str, presets: dict[str, Preset]) -> float:

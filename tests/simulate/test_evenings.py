@@ -102,6 +102,11 @@ def forget_that_a_camera_stopped(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Controller, "__init__", forgetful)
 
 
+def believe_a_plug_before_its_lamp(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A plug said off by mistake while its lamp went on speaking, and was cut above while hot."""
+    monkeypatch.setattr(Truth, "against", lambda self, name: None)
+
+
 # What evenings once found: the seed, the law, and the bug that was mended.
 MENDED = [
     (541, "law 5", cut_again_without_looking),
@@ -109,6 +114,7 @@ MENDED = [
     (971, "law 8", put_back_what_has_no_mains),
     (1002009, "law 2", insist_for_ever),
     (1012557, "law 2", forget_that_a_camera_stopped),
+    (1040903, "law 6", believe_a_plug_before_its_lamp),
 ]
 
 
