@@ -269,7 +269,7 @@ class Controller:
             # what the broker kept says nothing about how long a lamp is out or a computer idle
             if point == "watts":
                 self._on_watts(known, float(value), at)
-            elif known.device.fixture:
+            elif known.device.fixture and point in ("switch", "level"):
                 self._lamp_reported(known, at)
         if not self.standing.heard:
             if not event.retained or not known.device.can_ask:
@@ -299,9 +299,9 @@ class Controller:
             self.desk.changed.add(below)
 
     def _lamp_reported(self, known: Known, at: float) -> None:
-        lit = known.values.get("switch") is not False
-        level = known.values.get("level")
-        if level is not None and float(level) <= OUT_LEVEL:
+        # what the broker kept is from before: a lamp may have been lit since
+        lit = "switch" not in known.value_at or known.values["switch"] is not False
+        if "level" in known.value_at and float(known.values["level"]) <= OUT_LEVEL:
             lit = False
         if lit:
             known.out_since = None

@@ -47,6 +47,9 @@ REJOIN = (0.5, 2.0)
 # A computer whose mains was away for less (s) never noticed: its supply was still charged.
 # Common practice, no source: supplies hold up for well under a second, then empty in seconds.
 CHARGED_FOR = 2.0
+# What closes within (s) after its mains came shares their inrush: a cycle of 50 Hz. Common
+# practice, no source.
+AT_ONCE = 0.02
 # Real times scatter about the figures of the profile (factors of those figures).
 BOOT_SCATTER = (0.85, 1.02)
 ANSWER_SCATTER = (0.4, 1.0)
@@ -145,6 +148,7 @@ class SimulatedDevice:
         # who made it do what it did last: it closes by itself for whoever gave it mains
         self.cause: Cause = "told"
         self._mains_cause: Cause = "mains"
+        self._mains_at = float("-inf")
         # manners
         self.silent = False
         self.deaf = False
@@ -270,6 +274,7 @@ class SimulatedDevice:
         if self.energised == was:
             return []
         self._mains_cause = cause
+        self._mains_at = now
         if self.energised:
             self._arrived(now)
             return []
@@ -421,7 +426,8 @@ class SimulatedDevice:
             self.run = "up"
         if self.has_switch and self.wakes == "last":
             self.switch = self._remembered
-            self.cause = self._mains_cause
+            # at once, it is part of what gave it mains; later, it comes on by itself
+            self.cause = self._mains_cause if now <= self._mains_at + AT_ONCE else "woke"
         self._look_at_lamp(now)
         return self.connect(now)
 

@@ -9,6 +9,7 @@ import pytest
 
 from studiobridge.control import views
 from studiobridge.control.effects import Lockout, Memory, SessionNote, StepNote, Tell
+from studiobridge.control.events import LinkUp
 from studiobridge.profile.model import LeftOn, Preset, SetProfile, Tolerance
 from tests.control.play import Play, corner, fixture, on_plug, plug, profile
 
@@ -708,6 +709,18 @@ def test_a_plug_that_was_deaf_is_not_told_again_once_its_computer_runs_again() -
     assert not any(v == (("switch", False),) for _, _, v in play.tells("pc-plug"))
     assert play.state == "stalled"
     assert "lesson-pc has not said it is down" in play.answers()[-1].text
+
+
+def test_a_kept_level_says_nothing_about_heat() -> None:
+    play = brought_up()
+    play.obedient = False
+    play.link_down()
+    play.give(LinkUp(play.now))
+    play.report("fill", "level", 0.0, retained=True)
+    play.report("fill", "online", True)
+    assert play.controller.truth.devices["fill"].out_since is None
+    play.report("fill", "level", 0.0)
+    assert play.controller.truth.devices["fill"].out_since == play.now
 
 
 # ---- mains -------------------------------------------------------------------------------
