@@ -45,6 +45,7 @@ class Mosquitto:
         if config is None:
             config = (
                 f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence true\n"
+                "set_tcp_nodelay true\n"
                 f"persistence_location {folder}/\nuser root\n"
             )
         self.file.write_text(config)

@@ -447,16 +447,17 @@ class Core:
         self._announced_at = at
         self._announce_gap = max(ANNOUNCE_EVERY, len(self._dirty) / SHOWN_A_SECOND)
         name = self.profile.name
-        if self._dirty_state:
-            self._show(state_topic(name), to_json(self.state()))
-            self._dirty_run = True
-        if self._dirty_run:
-            self._show_run(at)
-        if self._dirty_drift:
-            self._show(drift_topic(name), to_json(self.drift()))
+        # the state comes last: who reads "ready" has read everything it rests on
         for device in sorted(self._dirty):
             view = views.device_view(self.controller, device, at, self.wall)
             self._show(device_topic(name, device), to_json(view))
+        if self._dirty_drift:
+            self._show(drift_topic(name), to_json(self.drift()))
+        self._dirty_run = self._dirty_run or self._dirty_state
+        if self._dirty_run:
+            self._show_run(at)
+        if self._dirty_state:
+            self._show(state_topic(name), to_json(self.state()))
         self._dirty_state = self._dirty_drift = False
         self._dirty.clear()
         if self._dirty_run and not self._run_waits:

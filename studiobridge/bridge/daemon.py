@@ -141,6 +141,8 @@ class SetRunner:
         except RecordError as error:
             self.say(str(error))
             return 2
+        for device in self.profile.devices.values():
+            device.dimmer.make_ready()
         self.core = Core(self.profile, memory, self.instance, self.wall, self.now())
         will = Message(
             alive_topic(self.profile.name),

@@ -90,6 +90,16 @@ class Dimmer:
         return float(min(100.0, max(0.0, roots[0])))
 
 
+    def make_ready(self) -> None:
+        """Load what `output` needs now: the first light of an evening waits for nothing.
+
+        The library behind measured points takes a second to load here, several on a small
+        computer, and for as long whoever calls `output` would hear and say nothing.
+        """
+        if self.curve == "measured":
+            _through(self.points)
+
+
 LINEAR = Dimmer()
 
 

@@ -170,6 +170,8 @@ class Panel:
     async def _life(self, app: Starlette) -> AsyncIterator[None]:
         async with contextlib.AsyncExitStack() as stack:
             for profile in self.profiles:
+                for device in profile.devices.values():
+                    device.dimmer.make_ready()
                 visitor = await stack.enter_async_context(Visitor(self.settings, profile))
                 self.boards[profile.name] = Board(self.settings, profile, visitor)
             yield
@@ -378,10 +380,11 @@ class Panel:
             last = max(1, math.ceil(timeline[-1]["at"] - opened))
             asked = request.query_params.get("second", "")
             usual = float(found["ready"] or timeline[-1]["at"]) - opened
-            second = min(
-                last, int(asked) if asked.isdigit() and len(asked) < 9 else math.ceil(usual)
-            )
-            then = reader.moment(opened + second)
+            # the usual moment is that of ready itself: a second later a hand may have been there
+            chosen = asked.isdigit() and len(asked) < 9
+            second = min(last, int(asked) if chosen else math.ceil(usual))
+            at = opened + (second if chosen else usual)
+            then = reader.moment(at)
         rows = []
         for name, device in board.profile.devices.items():
             if not device.fixture or name not in then:
@@ -403,7 +406,7 @@ class Panel:
             "session.html",
             profile=board.profile,
             number=number,
-            at=_iso(opened + second),
+            at=_iso(at),
             second=second,
             last=last,
             rows=rows,

@@ -133,6 +133,8 @@ def test_an_evening(kind: str, tmp_path: Path) -> None:
 def test_keep_writes_the_file(kind: str, tmp_path: Path) -> None:
     async def evening(port: int) -> None:
         async with stage(port, tmp_path, "one-plug-one-light") as s:
+            # left at another level, so that "ready" waits until it has done as told
+            s.room.touch("shelf-light", level=20.0)
             assert (await s.ask("up")).code == 0
             await s.until(lambda: s.state == "ready")
             s.room.touch("shelf-light", level=33.0)

@@ -10,7 +10,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -140,8 +140,13 @@ def until(test: Callable[[], bool], what: str, within: float = 20.0) -> None:
 
 
 @contextlib.contextmanager
-def studio(folder: Path, name: str = "wheel-corner", settings: str = "") -> Iterator[Studio]:
-    """Everything running, nobody paired."""
+def studio(
+    folder: Path,
+    name: str = "wheel-corner",
+    settings: str = "",
+    env: Mapping[str, str] | None = None,
+) -> Iterator[Studio]:
+    """Everything running, nobody paired. `env` is for its processes."""
     path = folder / f"{name}.yaml"
     path.write_text(quick((CONFIG / f"{name}.yaml").read_text(encoding="utf-8")), encoding="utf-8")
     profile = read_profile(path).profile
@@ -151,6 +156,7 @@ def studio(folder: Path, name: str = "wheel-corner", settings: str = "") -> Iter
     with Mosquitto(folder) as broker:
         env = {
             **clean,
+            **(env or {}),
             "HOME": str(folder),
             "STUDIOBRIDGE_BROKER": broker.url,
             "STUDIOBRIDGE_DATA": str(folder / "data"),

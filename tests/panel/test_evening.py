@@ -107,6 +107,26 @@ def test_the_whole_evening_by_touch(tmp_path: Path) -> None:
         assert made.room.room.harms == []
 
 
+def test_an_evening_waits_for_no_library(tmp_path: Path) -> None:
+    """What loads in the middle of it would leave bridge and page deaf for a second or more."""
+    with studio(tmp_path, env={"PYTHONVERBOSE": "1"}) as made, browser() as opened:
+        page = opened.new_context(viewport=PHONE).new_page()
+        come_in(page, made.url, made.code())
+        headline(page, "dark")
+        began = [len(process.lines) for process in (made.bridge, made.page)]
+        assert min(began) > 500  # it does say what it loads
+        page.click("#big")
+        headline(page, "ready")
+        made.room.touch("cloth", level=20.0)
+        page.wait_for_selector("#drift li:has-text('cloth')", timeout=LONG)
+        page.click("#drift li .ask:has-text('put it back')")
+        headline(page, "ready")
+        for process, before in zip((made.bridge, made.page), began, strict=True):
+            loaded = [x for x in process.lines[before:] if x.startswith("import '")]
+            assert not [x for x in loaded if "scipy" in x or "numpy" in x], loaded
+            assert len(loaded) < 20, loaded
+
+
 def test_killed_and_started_again_the_page_finds_its_way_back(tmp_path: Path) -> None:
     """Bridge, broker and the panel itself: each is seen to be gone within two seconds."""
     with studio(tmp_path, "one-plug-one-light") as made, browser() as opened:
