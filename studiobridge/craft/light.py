@@ -89,7 +89,6 @@ class Dimmer:
         roots = _through(self.points).solve(share * 100.0, extrapolate=False)
         return float(min(100.0, max(0.0, roots[0])))
 
-
     def make_ready(self) -> None:
         """Load what `output` needs now: the first light of an evening waits for nothing.
 
