@@ -16,7 +16,7 @@ from urllib.parse import unquote, urlsplit
 import platformdirs
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError
 
-from studiobridge.profile.build import nearest
+from studiobridge.profile.findings import nearest
 from studiobridge.profile.text import Document, ProfileError, read_document
 
 CREDENTIAL = "broker-password"

@@ -29,6 +29,8 @@ from studiobridge.shown import words
 
 # How long (s) a scene may take before it has failed, whatever the pace.
 SCENE_WITHIN = 120.0
+# Gear that was told nothing for so long (s) has done what it was told.
+AT_REST = 0.6
 # On the page of a rehearsal somebody brushes past a light when it has been ready so long (s).
 TOUCHED_AFTER = 20.0
 
@@ -166,6 +168,11 @@ class Evening:
         self.scene(f"Somebody brushes past {name} and turns it up.")
         assert preset.level is not None
         level = preset.level * 1.4 if preset.level * 1.4 <= 100.0 else preset.level * 0.6
+        # a light that stood right is "ready" before the word to stay so has reached it, and a
+        # broker may take its time with that word: no hand is as fast
+        latest = time.monotonic() + 5 * AT_REST
+        while time.monotonic() < min(latest, self.room.told_at + AT_REST):
+            await asyncio.sleep(0.05)
         self.room.touch(name, level=level)
         await self.until(
             f"the drift of {name}",

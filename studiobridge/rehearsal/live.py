@@ -60,6 +60,8 @@ class LiveRoom:
         self._to_write: dict[str, None] = {}
         self._misc_at = 0.0
         self.error: str | None = None
+        # when (monotonic s) any of it was last told or asked something
+        self.told_at = self._began
 
     def now(self) -> float:
         """The room's own time (s): real time at the room's pace."""
@@ -198,11 +200,7 @@ class LiveRoom:
             will = joined.will
             self._topics.add(will.topic)
             client.will_set(will.topic, will.payload, will.qos, will.retain)
-        client.on_message = lambda _c, _d, said: self._carry(
-            self.room.handle(
-                name, Message(said.topic, bytes(said.payload), said.qos, said.retain), self.now()
-            )
-        )
+        client.on_message = lambda _c, _d, said: self._told(name, said)
         try:
             client.connect(self._host, self._port, KEEP_ALIVE)
         except OSError:
@@ -223,6 +221,11 @@ class LiveRoom:
         self._clients[name] = client
         self._sockets[name] = sock
         self._selector.register(sock, selectors.EVENT_READ, name)
+
+    def _told(self, name: str, said: mqtt.MQTTMessage) -> None:
+        self.told_at = time.monotonic()
+        message = Message(said.topic, bytes(said.payload), said.qos, said.retain)
+        self._carry(self.room.handle(name, message, self.now()))
 
     def _subscribed(self, name: str, client: mqtt.Client) -> None:
         for message in self._held.pop(name, ()):

@@ -1,0 +1,271 @@
+"""The devices of a profile: what feeds them, what they can be told and say, in what order."""
+
+from __future__ import annotations
+
+from types import MappingProxyType
+
+from studiobridge.profile.findings import Findings, Part, nearest
+from studiobridge.profile.model import (
+    FIXTURES,
+    HOMIE5,
+    POINTS,
+    Device,
+    Look,
+    Output,
+    Point,
+    Tolerance,
+    WireMap,
+)
+from studiobridge.profile.places import MARK, Places, place_of
+from studiobridge.profile.shape import DeviceShape, ProfileShape, ToleranceShape
+from studiobridge.profile.text import Path
+from studiobridge.profile.wires import Wires
+
+BATTERY = "battery"
+# Plugs behind plugs: more than a few is bad practice, more than this is a mistake in the file.
+DEEPEST_FEED = 20
+
+
+class Devices(Part):
+    """Everything that is fed, and what feeds it."""
+
+    def __init__(
+        self, shape: ProfileShape, findings: Findings, wires: Wires, places: Places
+    ) -> None:
+        super().__init__(shape, findings)
+        self.wires = wires
+        self.places = places
+        # whatever can feed a device, in the order of the file
+        self.feeders = dict.fromkeys((*shape.mains.circuits, *shape.devices, BATTERY))
+
+    def devices(self, maps: dict[str, WireMap], looks: dict[str, Look]) -> dict[str, Device]:
+        feeds = self._feeds()
+        made = {
+            name: self._device(name, device, maps, looks, feeds)
+            for name, device in self.shape.devices.items()
+        }
+        self._after()
+        return made
+
+    def _device(
+        self,
+        name: str,
+        shape: DeviceShape,
+        maps: dict[str, WireMap],
+        looks: dict[str, Look],
+        feeds: dict[str, tuple[tuple[str, ...], str | None]],
+    ) -> Device:
+        at: Path = ("devices", name)
+        battery = shape.fed_by == BATTERY
+        if name in ("title", "from", "whites", MARK, BATTERY):
+            self.wrong(at, f"'{name}' is a word of this file", "give it another name", key=True)
+        if shape.fed_by is None:
+            self.wrong(
+                at,
+                f"'{name}' does not say what feeds it",
+                "add 'fed_by:' with a circuit, a plug or 'battery'",
+                key=True,
+            )
+        elif shape.fed_by not in self.feeders:
+            todo = nearest(shape.fed_by, self.feeders)
+            self.wrong((*at, "fed_by"), f"nothing is called '{shape.fed_by}'", todo)
+        elif not battery and shape.fed_by in self.shape.devices:
+            feeder = self.shape.devices[shape.fed_by]
+            if feeder.kind != "plug":
+                self.wrong(
+                    (*at, "fed_by"),
+                    f"'{shape.fed_by}' is a {feeder.kind} and feeds nothing",
+                    "a plug or a strip (a plug without a wire) does",
+                )
+        presets = {n: look.presets[name] for n, look in looks.items() if name in look.presets}
+        tells: set[Point] = set()
+        hears: set[Point] = set()
+        can_ask = knows_fade = False
+        if shape.wire == HOMIE5:
+            tells, hears = self.wires.homie_points(shape, presets)
+            self.wires.homie_at(name, shape)
+        elif shape.wire is not None:
+            wire = maps.get(shape.wire)
+            if wire is None:
+                todo = nearest(shape.wire, [*maps, HOMIE5])
+                self.wrong((*at, "wire"), f"there is no wire map '{shape.wire}'", todo)
+            else:
+                tells, hears = set(wire.tell), set(wire.hear)
+                can_ask = wire.ask is not None
+                knows_fade = any(t.fade_unit is not None for t in wire.tell.values())
+                self.wires.topics(name, shape, wire)
+        elif shape.at is not None:
+            self.wrong((*at, "at"), "'at' is for a device with a wire", "add 'wire:'", key=True)
+        if shape.kind == "plug" and shape.wire is not None and "switch" not in tells:
+            self.wrong((*at, "wire"), f"'{name}' is a plug and its wire tells no switch")
+        if shape.meters and "watts" not in hears and shape.wire is not None:
+            self.wrong((*at, "meters"), "its wire hears no watts", "add 'watts' to the wire map")
+        fixture = shape.kind in FIXTURES
+        if fixture and shape.wire is None and shape.fed_by is None:
+            self.wrong(at, f"'{name}' has neither a wire nor a feed: nothing reaches it", key=True)
+        if shape.restores and not fixture and shape.kind != "plug":
+            self.doubt((*at, "restores"), "only lights, backdrops and plugs are put back")
+        ups, circuit = feeds.get(name, ((), None))
+        if shape.kind == "computer" and ups and shape.wire is None and shape.idle_below is None:
+            self.doubt(
+                at,
+                f"'{name}' cannot say it is down, so a run-down will stop before its plug",
+                "give it a wire with 'down', or 'idle_below' and a metering plug",
+                key=True,
+            )
+        if shape.wire is not None and shape.wire != HOMIE5 and hears and not tells and not can_ask:
+            self.doubt(
+                at,
+                f"'{name}' speaks only when it wants to: after a restart of the bridge it stays"
+                " unconfirmed until it does",
+                f"add 'ask' to the wire map '{shape.wire}'",
+                key=True,
+            )
+        essential = shape.essential
+        if essential is None:
+            essential = shape.kind not in ("sensor", "charger")
+        stays = shape.stays_on
+        if stays is None:
+            stays = shape.kind in ("charger", "network")
+        for point in shape.properties:
+            if point not in POINTS:
+                todo = nearest(point, POINTS)
+                self.wrong((*at, "properties", point), f"'{point}' is no point", todo, key=True)
+        return Device(
+            name=name,
+            kind=shape.kind,
+            title=shape.title,
+            fed_by=None if battery else shape.fed_by,
+            battery=battery,
+            feeds=tuple(u for u in ups if u in self.shape.devices),
+            circuit=circuit,
+            wire=shape.wire,
+            at=shape.at or "",
+            blanks=MappingProxyType(dict(shape.blanks)),
+            properties=MappingProxyType(dict(shape.properties)),
+            tells=frozenset(tells),
+            hears=frozenset(hears),
+            can_ask=can_ask,
+            knows_fade=knows_fade,
+            after=tuple(dict.fromkeys(shape.after)),
+            essential=essential,
+            stays_on=stays,
+            hand_set=fixture and shape.wire is None and bool(presets),
+            meters=shape.meters,
+            draws=shape.draws,
+            inrush=shape.inrush,
+            boots_in=shape.boots_in,
+            answers_in=shape.answers_in,
+            fade=shape.fade,
+            cools_in=shape.cools_in,
+            idle_below=shape.idle_below,
+            idle_for=shape.idle_for,
+            shuts_in=shape.shuts_in,
+            closes_in=shape.closes_in,
+            residual=shape.residual,
+            forgets_level=shape.forgets_level,
+            level_range=shape.level,
+            cct_range=shape.cct,
+            dimmer=shape.dimmer,
+            role=shape.role,
+            place=place_of(shape.place),
+            output=Output(*shape.output) if shape.output else None,
+            beam=shape.beam,
+            size=(float(shape.size.width), float(shape.size.height)) if shape.size else None,
+            glow=shape.glow,
+            reflects=shape.reflects / 100.0 if shape.reflects is not None else None,
+            pwm=shape.pwm,
+            flicker=shape.flicker,
+            lead=self.places.lead(shape.lead, (*at, "lead", "section")),
+            holds=shape.holds,
+            tolerance=self._tolerance(shape.tolerance),
+            poll=shape.poll or None,
+            silent_after=shape.silent_after or None,
+            restores=shape.restores,
+        )
+
+    def _tolerance(self, own: ToleranceShape | None) -> Tolerance:
+        usual, whole = Tolerance(), self.shape.tolerance
+
+        def pick(name: str) -> float:
+            for shape in (own, whole):
+                value = getattr(shape, name, None)
+                if value is not None:
+                    return float(value)
+            return float(getattr(usual, name))
+
+        return Tolerance(pick("level"), pick("cct"), pick("settle"))
+
+    # ---- feeds and order -----------------------------------------------------------------
+
+    def _feeds(self) -> dict[str, tuple[tuple[str, ...], str | None]]:
+        """For every device: all that is upstream, nearest first, and the circuit at the root."""
+        shape = self.shape
+        known: dict[str, tuple[tuple[str, ...], str | None]] = {}
+        too_deep = False
+        for name in shape.devices:
+            trail: list[str] = []
+            at: str | None = name
+            deep = DEEPEST_FEED + 1
+            while at is not None and at not in known and at in shape.devices and len(trail) < deep:
+                if at in trail:
+                    circle = " → ".join([*trail[trail.index(at) :], at])
+                    if at == min(trail[trail.index(at) :]):
+                        self.wrong(("devices", at, "fed_by"), f"a circle of feeds: {circle}")
+                    at = None
+                    break
+                trail.append(at)
+                at = shape.devices[at].fed_by
+            ups: tuple[str, ...] = ()
+            circuit: str | None = None
+            if at is not None and at in known:
+                ups, circuit = (at, *known[at][0]), known[at][1]
+            elif at is not None and at in shape.mains.circuits:
+                circuit = at
+            if len(ups) + len(trail) > DEEPEST_FEED:
+                if not too_deep:
+                    what = (
+                        f"'{trail[0]}' hangs on more than {DEEPEST_FEED} plugs one behind another"
+                    )
+                    self.wrong(
+                        ("devices", trail[0], "fed_by"), what, "feed it from nearer the wall"
+                    )
+                too_deep = True
+                known[trail[0]] = ((), circuit)
+                continue
+            for member in reversed(trail):
+                known[member] = (ups, circuit)
+                ups = (member, *ups)
+        return known
+
+    def _after(self) -> None:
+        devices = self.shape.devices
+        for name, device in devices.items():
+            for i, other in enumerate(device.after):
+                if other not in devices:
+                    todo = nearest(other, devices)
+                    self.wrong(("devices", name, "after", i), f"no device '{other}'", todo)
+                elif other == name:
+                    self.wrong(("devices", name, "after", i), f"'{name}' comes after itself")
+        state: dict[str, int] = {}
+        for name in devices:
+            trail: list[tuple[str, int]] = [(name, 0)]
+            while trail:
+                at, i = trail.pop()
+                after = [a for a in devices[at].after if a in devices and a != at]
+                if i == 0:
+                    if state.get(at) == 2:
+                        continue
+                    state[at] = 1
+                if i < len(after):
+                    trail.append((at, i + 1))
+                    below = after[i]
+                    if state.get(below) == 1:
+                        names = [n for n, _ in trail]
+                        circle = " → ".join([*names[names.index(below) :], below])
+                        self.wrong(("devices", at, "after"), f"a circle of 'after': {circle}")
+                        return
+                    if state.get(below) is None:
+                        trail.append((below, 0))
+                else:
+                    state[at] = 2

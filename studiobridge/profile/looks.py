@@ -1,0 +1,144 @@
+"""Looks and their presets; who asks for them and when."""
+
+from __future__ import annotations
+
+import zoneinfo
+from collections.abc import Iterable
+from types import MappingProxyType
+
+from studiobridge.profile.findings import Part, nearest
+from studiobridge.profile.model import CallTime, Device, Look, Preset, SwitchRule
+from studiobridge.profile.shape import LookShape
+from studiobridge.profile.text import Path
+
+DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+DAY_WORDS = {
+    "daily": frozenset(range(7)),
+    "weekdays": frozenset(range(5)),
+    "weekends": frozenset({5, 6}),
+}
+
+
+class Looks(Part):
+    """What a set can look like."""
+
+    def looks(self) -> dict[str, Look]:
+        shapes = self.shape.looks
+        done: dict[str, Look] = {}
+
+        def build(name: str, trail: tuple[str, ...]) -> Look:
+            if name in done:
+                return done[name]
+            shape = shapes[name]
+            presets: dict[str, Preset] = {}
+            if shape.from_ is not None:
+                at: Path = ("looks", name, "from")
+                if shape.from_ not in shapes:
+                    todo = nearest(shape.from_, shapes)
+                    self.wrong(at, f"there is no look '{shape.from_}'", todo)
+                elif shape.from_ in (*trail, name):
+                    self.wrong(at, f"a circle of looks: {' → '.join((*trail, name, shape.from_))}")
+                else:
+                    presets.update(build(shape.from_, (*trail, name)).presets)
+            for device, said in _presets_in(shape).items():
+                before = presets.get(device, Preset())
+                presets[device] = Preset(
+                    said.level if said.level is not None else before.level,
+                    said.cct if said.cct is not None else before.cct,
+                )
+            meant = shape.whites == "meant"
+            if shape.from_ in done:
+                meant = meant or done[shape.from_].whites_meant
+            done[name] = Look(name, MappingProxyType(presets), shape.title, meant)
+            return done[name]
+
+        for name in shapes:
+            build(name, ())
+        return {name: done[name] for name in shapes}
+
+    def check_look(self, look: Look, devices: dict[str, Device]) -> None:
+        own = _presets_in(self.shape.looks[look.name])
+        for name, preset in own.items():
+            at: Path = ("looks", look.name, name)
+            device = devices.get(name)
+            if device is None:
+                self.wrong(at, f"there is no device '{name}'", nearest(name, devices), key=True)
+                continue
+            if not device.fixture:
+                self.wrong(at, f"'{name}' is a {device.kind} and has no preset", key=True)
+                continue
+            if preset.level is None and preset.cct is None:
+                self.wrong(
+                    at, f"the preset of '{name}' says nothing", "like {level: 64 %}", key=True
+                )
+            if device.wire is not None:
+                for point in ("level", "cct"):
+                    if getattr(preset, point) is not None and point not in device.tells:
+                        self.wrong(
+                            (*at, point),
+                            f"'{name}' cannot be told a {point}: its wire has none",
+                            "add it to the wire map, or leave it out here",
+                            key=True,
+                        )
+            if preset.level is not None and device.level_range is not None:
+                low, high = device.level_range
+                if not low <= preset.level <= high:
+                    what = f"{preset.level:g} % is outside the {low:g}..{high:g} % of '{name}'"
+                    self.wrong((*at, "level"), what)
+            if preset.cct is not None and device.cct_range is not None:
+                low, high = device.cct_range
+                if not low <= preset.cct <= high:
+                    what = f"{preset.cct:g} K is outside the {low:g}..{high:g} K of '{name}'"
+                    self.wrong((*at, "cct"), what)
+        for name, device in devices.items():
+            if device.fixture and device.wire is not None and name not in look.presets:
+                self.doubt(
+                    ("looks", look.name),
+                    f"the look '{look.name}' says nothing of '{name}', so it is left as it is",
+                    key=True,
+                )
+
+    # ---- who asks, and when --------------------------------------------------------------
+
+    def switches(self, looks: dict[str, Look]) -> Iterable[SwitchRule]:
+        for name, shape in self.shape.switches.items():
+            if shape.look is not None and shape.look not in looks:
+                todo = nearest(shape.look, looks)
+                self.wrong(("switches", name, "look"), f"there is no look '{shape.look}'", todo)
+            yield SwitchRule(
+                name,
+                shape.topic,
+                MappingProxyType(dict(shape.words)),
+                shape.field,
+                shape.look,
+                shape.debounce,
+            )
+
+    def call_times(self, looks: dict[str, Look]) -> Iterable[CallTime]:
+        for i, shape in enumerate(self.shape.call_times):
+            if shape.look is not None and shape.look not in looks:
+                todo = nearest(shape.look, looks)
+                self.wrong(("call_times", i, "look"), f"there is no look '{shape.look}'", todo)
+            hour, minute = shape.ready_by.split(":")
+            days = (
+                DAY_WORDS[shape.days]
+                if isinstance(shape.days, str)
+                else frozenset(DAYS.index(day) for day in shape.days)
+            )
+            yield CallTime(int(hour), int(minute), days, shape.look, shape.grace)
+
+    def time_zone(self) -> str | None:
+        name = self.shape.time_zone
+        if name is None:
+            return None
+        try:
+            zoneinfo.ZoneInfo(name)
+        except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+            what = f"there is no time zone '{name}'"
+            self.wrong(("time_zone",), what, "write it like 'Europe/Lisbon'")
+        return name
+
+
+def _presets_in(shape: LookShape) -> dict[str, Preset]:
+    extra = shape.__pydantic_extra__ or {}
+    return {name: Preset(said.level, said.cct) for name, said in extra.items()}
