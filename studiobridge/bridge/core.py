@@ -14,7 +14,7 @@ both carry out what comes back in the order it comes back:
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import pydantic_core
@@ -53,6 +53,7 @@ from studiobridge.control.events import (
     Kept,
     LinkDown,
     LinkUp,
+    Noted,
     Report,
     Request,
     Unreadable,
@@ -82,8 +83,10 @@ class Publish:
 
 @dataclass(frozen=True, slots=True)
 class Write:
+    """A note for the record. `back`: say with `Core.noted` when it is on disk, or will not be."""
+
     note: Note
-    before: bool = False
+    back: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,6 +182,9 @@ class Core:
         self._record_fault: str | None = None
         # requests under way whose effect is to outlast the bridge: only the record keeps it
         self._to_outlast: set[str] = set()
+        # lockouts on their way to the disk, and the answers that wait for them
+        self._unwritten = 0
+        self._held_back: list[Answer] = []
         self._ask_topic = ask_topic(profile.name)
         self._answers = answer_topic(profile.name)
         self._outs: list[Out] = []
@@ -256,6 +262,20 @@ class Core:
         """The profile was rewritten, or `error` says why not."""
         self.now = at
         self._handle(Kept(at, request_id, error))
+        return self._done()
+
+    def noted(self, notes: Iterable[Note], at: float) -> list[Out]:
+        """These notes, whose Write said `back`, are on disk, or will not be in time."""
+        self.now = at
+        for note in notes:
+            if isinstance(note, StepNote):
+                self._handle(Noted(at, note.run, note.n))
+            elif isinstance(note, LockoutNote):
+                self._unwritten -= 1
+        if not self._unwritten:
+            answers, self._held_back = self._held_back, []
+            for answer in answers:
+                self._answered(answer)
         return self._done()
 
     def record_fault(self, fault: str | None, at: float) -> list[Out]:
@@ -392,15 +412,19 @@ class Core:
         elif isinstance(effect, Keep):
             self._outs.append(Save(effect.request_id, effect.look, effect.presets))
         elif isinstance(effect, StepNote):
-            self._outs.append(Write(effect, before=effect.phase == "intended"))
+            self._outs.append(Write(effect, back=effect.phase == "intended"))
         elif isinstance(effect, LockoutNote):
             # who is told that nothing will be energised may put a hand in: on disk before that
-            self._outs.append(Write(effect, before=True))
+            self._unwritten += 1
+            self._outs.append(Write(effect, back=True))
         else:
             assert not isinstance(effect, Announce)
             self._outs.append(Write(effect))
 
     def _answered(self, answer: Answer) -> None:
+        if self._unwritten and answer.request_id in self._to_outlast:
+            self._held_back.append(answer)
+            return
         if self._record_fault is not None and answer.request_id in self._to_outlast:
             text = f"{answer.text}. CAREFUL: {self._record_fault}; a bridge that starts again"
             answer = replace(answer, text=f"{text} knows nothing of this")

@@ -18,7 +18,7 @@ import sys
 import time
 import zoneinfo
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Coroutine, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, tzinfo
 from functools import partial
@@ -346,20 +346,15 @@ class SetRunner:
                     self.counted.notes[type(out.note).__name__.removesuffix("Note").lower()] += 1
                     self._tell(out.note)
                     continue
-                if notes:
-                    await self._write(notes)
-                    notes = []
                 if isinstance(out, Publish):
                     self.counted.messages_sent += 1
                     self.link.publish(out.message, out.token)
                 elif isinstance(out, Save):
-                    task = asyncio.create_task(self._save(out))
-                    self._tasks.add(task)
-                    task.add_done_callback(self._tasks.discard)
+                    self._in_background(self._save(out))
                 elif isinstance(out, Reply) and self._on_reply is not None:
                     self._on_reply(out)
             if notes:
-                self._record.write([note.note for note in notes])
+                self._write(notes)
 
     def _tell(self, note: Note) -> None:
         """What the log says of a note: requests by their ids, runs, faults. Never a payload."""
@@ -373,12 +368,27 @@ class SetRunner:
         elif isinstance(note, FaultNote):
             self.log(f"fault: {note.text}", device=note.device)
 
-    async def _write(self, writes: Sequence[Write]) -> None:
+    def _write(self, writes: Sequence[Write]) -> None:
         notes = [write.note for write in writes]
-        if not any(write.before for write in writes) or self._record.fault is not None:
+        waited_for = [write.note for write in writes if write.back]
+        if not waited_for:
             self._record.write(notes)
+        elif self._record.fault is not None:
+            self._record.write(notes)
+            self._feed(self.core.noted(waited_for, self.now()))
         else:
-            await self._record.written(notes, NOTE_WITHIN)
+            self._in_background(self._when_written(self._record.writing(notes), waited_for))
+
+    async def _when_written(self, written: asyncio.Future[bool], notes: Sequence[Note]) -> None:
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(NOTE_WITHIN):
+                await written
+        self._feed(self.core.noted(notes, self.now()))
+
+    def _in_background(self, work: Coroutine[object, object, None]) -> None:
+        task = asyncio.create_task(work)
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
 
     def _record_told(self, fault: str | None) -> None:
         """Called in the record's thread."""

@@ -325,8 +325,8 @@ class Record:
         self._waiting += len(notes)
         self._queue.put((notes, done))
 
-    async def written(self, notes: Sequence[Note], within: float) -> bool:
-        """Write and wait until they are on disk; False when they are not after `within` s."""
+    def writing(self, notes: Sequence[Note]) -> asyncio.Future[bool]:
+        """Hand notes to the writer; the future is True once they are on disk, False if not."""
         loop = asyncio.get_running_loop()
         future: asyncio.Future[bool] = loop.create_future()
 
@@ -338,11 +338,7 @@ class Record:
             loop.call_soon_threadsafe(settle)
 
         self.write(notes, done)
-        try:
-            async with asyncio.timeout(within):
-                return await future
-        except TimeoutError:
-            return False
+        return future
 
     def prune(self) -> None:
         """Forget what is older than the setting says; what is open stays."""

@@ -34,6 +34,7 @@ from studiobridge.control.events import (
     Kept,
     LinkDown,
     LinkUp,
+    Noted,
     Report,
     Request,
     Unreadable,
@@ -104,6 +105,7 @@ class Controller:
             LinkDown: self._on_link_down,
             Kept: self.requests.kept,
             Acknowledged: self._on_acknowledged,
+            Noted: self._on_noted,
         }
 
     @property
@@ -342,6 +344,12 @@ class Controller:
 
     def _on_acknowledged(self, event: Acknowledged) -> None:
         """The broker has it. Says nothing about the device: only a report confirms."""
+
+    def _on_noted(self, event: Noted) -> None:
+        run = self.runs.runner.run
+        if run is not None and run.number == event.run:
+            self.runs.runner.noted(event.n - 1, event.at)
+            self.runs.move_on(event.at)
 
     # ---- wake-ups -----------------------------------------------------------------------------
 

@@ -105,7 +105,10 @@ class RunNote:
 
 @dataclass(frozen=True, slots=True)
 class StepNote:
-    """Law 9: `intended` stands in the record before anything is published."""
+    """Law 9: `intended` stands in the record before anything is published.
+
+    Whoever carries it out says with the event Noted when it does; until then nothing is told.
+    """
 
     at: float
     run: int

@@ -119,4 +119,27 @@ class Kept:
     error: str | None = None
 
 
-Event = Request | Report | Described | Unreadable | LinkUp | LinkDown | Acknowledged | Due | Kept
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """That step `n` of a run is intended stands in the record: it may be told now.
+
+    Also said when the disk does not take it in time: a set does not wait for a disk for ever.
+    """
+
+    at: float
+    run: int
+    n: int
+
+
+Event = (
+    Noted
+    | Request
+    | Report
+    | Described
+    | Unreadable
+    | LinkUp
+    | LinkDown
+    | Acknowledged
+    | Due
+    | Kept
+)

@@ -2,8 +2,9 @@
 
 The rules of a step:
 
-- `intended` is noted before anything is told, `sent` after, and then one of `confirmed`,
-  `failed` or `passed over` (law 9).
+- `intended` is noted, and when that note is on disk the gates are asked and it is told: `sent`,
+  and then one of `confirmed`, `failed` or `passed over` (law 9). A disk may take its time, and
+  whatever was heard meanwhile counts: a camera that rolls, a lockout, a circuit in use.
 - Only a fresh report confirms. None in time: ask; still none: tell again, so often and no
   more; then the step has failed.
 - On the way up an essential failure stops the run where it stands; an optional one is named
@@ -162,16 +163,7 @@ class Runner:
     def _start(self, run: Run, step: Step, at: float) -> None:
         desk = self.desk
         name = step.device
-        energises = step.action in ("power on", "switch on", "set", "hear from", "let boot")
-        if run.what != "cut" and (energises or step.action in ("fade out", "shut down")):
-            mains = step.action in ("power on", "switch on", "set")
-            locked = desk.why_locked(name, energise=mains)
-            if locked is not None:
-                self._end(run, step, at, "passed over", locked)
-                return
-        refused = self._why_refused(run, step)
-        if refused is not None:
-            self._end(run, step, at, "failed", refused)
+        if self._turned_away(run, step, at):
             return
         active = Active(step, at)
         run.active[step.n] = active
@@ -182,6 +174,18 @@ class Runner:
             self._end(run, step, at, "confirmed", "heard already")
             return
         self._note(run, step, at, "intended")
+        active.stage = "intended"
+
+    def noted(self, n: int, at: float) -> None:
+        """That this step (counted from 0) is intended is on disk: from now on it may be told."""
+        run = self.run
+        if run is not None and n in run.active and run.active[n].stage == "intended":
+            self.due(n, at)
+
+    def _begin(self, run: Run, active: Active, at: float) -> None:
+        step = active.step
+        if self._turned_away(run, step, at):
+            return
         begin = {
             "power on": self._begin_switch,
             "switch on": self._begin_switch,
@@ -195,6 +199,20 @@ class Runner:
             "shut down": self._begin_shut_down,
         }[step.action]
         begin(run, active, at)
+
+    def _turned_away(self, run: Run, step: Step, at: float) -> bool:
+        """Ask the gates. Where one is shut the step ends here, and nothing of it is told."""
+        changes = step.action not in ("power off", "switch off", "cool down")
+        if run.what != "cut" and changes:
+            mains = step.action in ("power on", "switch on", "set")
+            locked = self.desk.why_locked(step.device, energise=mains)
+            if locked is not None:
+                self._end(run, step, at, "passed over", locked)
+                return True
+        refused = self._why_refused(run, step)
+        if refused is not None:
+            self._end(run, step, at, "failed", refused)
+        return refused is not None
 
     def _why_refused(self, run: Run, step: Step) -> str | None:
         """Why this step may not be told: too much for its circuit, or something would be hurt."""
@@ -373,7 +391,7 @@ class Runner:
         elif stage == "energise":
             if known.fresh("switch") is True and not self._waits_for_camera(run, at):
                 self._begin_fade(run, active, at)
-        elif stage in ("wait", "ramp", "last"):
+        elif stage in ("intended", "wait", "ramp", "last"):
             return
         elif self._is_as_expected(active) and self._draws_nothing(active):
             if step.action == "fade out" and stage == "set" and "switch" in known.tells:
@@ -430,6 +448,9 @@ class Runner:
             return
         if self.holds(run, at):
             self._deadline(active, at + reply)
+            return
+        if active.stage == "intended":
+            self._begin(run, active, at)
             return
         energising = step.action in ("power on", "switch on", "set")
         locked = desk.why_locked(step.device, energise=energising)

@@ -23,6 +23,7 @@ from studiobridge.bridge.record import Reader, Record, record_path
 from studiobridge.control.effects import FaultNote
 from studiobridge.rehearsal.embedded import free_ports
 from tests.bench.page import cpu_seconds
+from tests.bridge.writing import on_disk
 from tests.brokers import Mosquitto, needs_mosquitto
 from tests.panel.studio import CONFIG, MAIN, Process, studio, until
 
@@ -186,7 +187,7 @@ def test_a_power_cut_leaves_a_whole_record(tmp_path: Path) -> None:
     try:
         for i in range(20):
             notes = [FaultNote(float(i), "key", "t", f"note {i} " + "x" * 300)] * 10
-            assert asyncio.run(record.written(notes, 5.0))
+            assert asyncio.run(on_disk(record, notes, 5.0))
             copy = tmp_path / f"copy-{i}"
             copy.mkdir()
             for part in tmp_path.glob("kiln.sqlite*"):

@@ -19,6 +19,7 @@ from studiobridge.bridge.settings import SettingsError, load_settings
 from studiobridge.control.effects import FaultNote
 from studiobridge.rehearsal.embedded import free_ports
 from tests.bridge.test_record import NOTES, reopen, write
+from tests.bridge.writing import on_disk
 
 BINS = sorted(Path("/usr/lib/postgresql").glob("*/bin"))
 pytestmark = pytest.mark.skipif(
@@ -102,9 +103,9 @@ def test_a_server_that_goes_and_comes_back(tmp_path: Path) -> None:
     record = Record(Elsewhere(own.url, "kiln"), 400, lambda at: at, told.append)
     record.open()
     try:
-        assert asyncio.run(record.written([FaultNote(1.0, None, "", "before")], 5.0))
+        assert asyncio.run(on_disk(record, [FaultNote(1.0, None, "", "before")], 5.0))
         own.stop()
-        assert not asyncio.run(record.written([FaultNote(2.0, None, "", "meanwhile")], 3.0))
+        assert not asyncio.run(on_disk(record, [FaultNote(2.0, None, "", "meanwhile")], 3.0))
         assert told
         assert "cannot be written" in str(told[-1])
         own.start()

@@ -30,6 +30,7 @@ from studiobridge.control.effects import (
     StateNote,
     StepNote,
 )
+from tests.bridge.writing import on_disk
 from tests.simulate.evening import Notebook
 
 NOTES = [
@@ -151,7 +152,7 @@ def test_a_locked_database_blocks_nothing_and_recovers(tmp_path: Path) -> None:
         other = sqlite3.connect(path, isolation_level=None)
         other.execute("BEGIN EXCLUSIVE")
         began = time.monotonic()
-        assert await record.written(NOTES[:3], within=0.3) is False
+        assert await on_disk(record, NOTES[:3], 0.3) is False
         assert time.monotonic() - began < 1.0
         for _ in range(100):
             if record.fault is not None:
@@ -161,7 +162,7 @@ def test_a_locked_database_blocks_nothing_and_recovers(tmp_path: Path) -> None:
         assert "locked" in record.fault
         other.execute("ROLLBACK")
         other.close()
-        assert await record.written(NOTES[3:4], within=15.0) is True
+        assert await on_disk(record, NOTES[3:4], 15.0) is True
         assert record.fault is None
         await asyncio.to_thread(record.close)
 
@@ -250,9 +251,9 @@ def test_a_backup_is_whole_while_the_bridge_writes(tmp_path: Path) -> None:
     record = Record(path, 400, lambda at: at)
     record.open()
     try:
-        assert asyncio.run(record.written(NOTES, 5.0))  # type: ignore[arg-type]
+        assert asyncio.run(on_disk(record, NOTES, 5.0))  # type: ignore[arg-type]
         assert back_up(path, copy) > 0
-        assert asyncio.run(record.written([FaultNote(9.0, None, "", "later")], 5.0))
+        assert asyncio.run(on_disk(record, [FaultNote(9.0, None, "", "later")], 5.0))
     finally:
         record.close()
     assert [p.name for p in tmp_path.glob("copy.sqlite*")] == ["copy.sqlite"]

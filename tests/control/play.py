@@ -23,7 +23,7 @@ from studiobridge.control.effects import (
     Tell,
     Wake,
 )
-from studiobridge.control.events import Due, Event, LinkDown, LinkUp, Report, Request
+from studiobridge.control.events import Due, Event, LinkDown, LinkUp, Noted, Report, Request
 from studiobridge.profile.model import (
     Circuit,
     Device,
@@ -96,6 +96,8 @@ class Play:
     now: float = 0.0
     effects: list[tuple[float, object]] = field(default_factory=list)
     deaf: set[str] = field(default_factory=set)
+    # off: the disk takes its time, until the test gives Noted itself
+    writes: bool = True
 
     def __post_init__(self) -> None:
         self.controller = Controller(self.profile, self.memory, self.now)
@@ -108,6 +110,14 @@ class Play:
     # -- in
 
     def give(self, event: Event) -> list[object]:
+        """An event, and what the record says at once of what is intended."""
+        done = self._give(event)
+        for effect in list(done):
+            if isinstance(effect, StepNote) and effect.phase == "intended" and self.writes:
+                done += self.give(Noted(self.now, effect.run, effect.n))
+        return done
+
+    def _give(self, event: Event) -> list[object]:
         done = self.controller.handle(event)
         for effect in done:
             self.effects.append((event.at, effect))

@@ -19,6 +19,7 @@ import contextlib
 import heapq
 import json
 import random
+from collections import deque
 from dataclasses import dataclass, field, replace
 
 from studiobridge.bridge.core import Core, Out, Publish, Save, Wake, Write
@@ -58,6 +59,10 @@ NETWORK = {
     "slow": [0.0, 0.0, 0.01],
 }
 DISK_FULL = "the record cannot be written: the disk is full"
+# One disk in so many is slow, and takes so long (s) for what is written together. The bridge
+# waits a second for a note and no longer.
+SLOW_DISKS = 0.3
+DISK_TAKES = (0.0, 0.0, 0.01, 0.3, 0.9)
 # An evening of these lengths takes some hundred events; a busy loop takes all there are.
 MOST_EVENTS = 100_000
 
@@ -170,6 +175,10 @@ class Evening:
         self.linked = False
         self.link_again: float | None = None
         self.record_again: float | None = None
+        # a disk of its own speed, with dice of its own; what is on its way to it, in order
+        self._disk_dice = random.Random(f"storage {seed}")
+        self.slow_disk = self._disk_dice.random() < SLOW_DISKS
+        self._to_disk: deque[tuple[float, Write]] = deque()
         self.core: Core
         self._ends = {
             name: FarEnd(profile, name) for name, d in profile.devices.items() if d.wire is not None
@@ -205,6 +214,7 @@ class Evening:
         offset = self.now
         # what waited for the disk died with the bridge
         self.notebook.waiting.clear()
+        self._to_disk.clear()
         self.notebook.failing = False
         self.record_again = None
         memory = self.notebook.memory()
@@ -223,6 +233,7 @@ class Evening:
 
     def kill_bridge(self) -> None:
         self.note("the bridge is killed")
+        self._to_disk.clear()
         self.broker.drop(BRIDGE, self.now)
         self.linked = False
 
@@ -245,14 +256,16 @@ class Evening:
 
     def outs(self, outs: list[Out]) -> None:
         """Carry out what the core wants, watched by the laws."""
+        takes = self._disk_dice.choice(DISK_TAKES) if self.slow_disk else 0.0
         for out in outs:
             if isinstance(out, Write):
-                self.notebook.write(out.note)
                 self.laws.noted(out.note, self.linked)
                 if isinstance(out.note, StateNote):
                     self.outcome.states.add(out.note.state)
                 if self.tracing:
                     self.note(f"noted {out.note}")
+                before = self._to_disk[-1][0] if self._to_disk else self.now
+                self._to_disk.append((max(before, self.now + takes), out))
             elif isinstance(out, Publish):
                 if out.message.topic.startswith(self._answers):
                     self._answered(out.message)
@@ -269,6 +282,20 @@ class Evening:
                     heapq.heappush(self._wake_heap, (at, out.name))
             elif isinstance(out, Save):
                 self.outs(self.core.saved(out.request_id, None, self.now))
+        if self._to_disk:
+            self._write()
+
+    def _write(self) -> None:
+        """What the disk has taken by now; the bridge is told of what it waits for."""
+        back: list[Note] = []
+        while self._to_disk and self._to_disk[0][0] <= self.now:
+            _, write = self._to_disk.popleft()
+            self.notebook.write(write.note)
+            if write.back:
+                self.laws.on_disk(write.note)
+                back.append(write.note)
+        if back:
+            self.outs(self.core.noted(back, self.now))
 
     def _told(self, message: Message) -> None:
         for name in self._by_topic.get(message.topic, ()):
@@ -302,6 +329,7 @@ class Evening:
                 self.room.next_wake(),
                 self.link_again,
                 self.record_again,
+                self._to_disk[0][0] if self._to_disk else None,
             ):
                 if when is not None and when < at:
                     at = when
@@ -322,6 +350,7 @@ class Evening:
                 self.link_bridge()
             if self.record_again is not None and self.record_again <= self.now:
                 self.mend_record()
+            self._write()
             self.gear(self.room.tick(self.now))
             for when, client, message in self.broker.due(self.now):
                 self.now = max(self.now, when)

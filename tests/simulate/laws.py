@@ -176,8 +176,6 @@ class Laws:
         at = note.at
         if isinstance(note, StepNote):
             self._step(note, linked)
-            if note.phase == "intended":
-                self.intended[note.device] = note.run
             if note.phase == "sent" and self.intended.get(note.device) != note.run:
                 self.breach(9, at, f"{note.device} {note.action} was sent and never intended")
         elif isinstance(note, RunNote):
@@ -226,6 +224,11 @@ class Laws:
             self.state = note.state
         elif isinstance(note, FaultNote):
             self.faults += 1
+
+    def on_disk(self, note: Note) -> None:
+        """What is intended may be told from now on (law 9)."""
+        if isinstance(note, StepNote) and note.phase == "intended":
+            self.intended[note.device] = note.run
 
     def _step(self, note: StepNote, linked: bool) -> None:
         """What is intended is told if it is said to be sent, and ends."""
