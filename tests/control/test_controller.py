@@ -9,7 +9,7 @@ import pytest
 
 from studiobridge.control import views
 from studiobridge.control.effects import Lockout, Memory, SessionNote, StepNote, Tell
-from studiobridge.control.events import LinkUp
+from studiobridge.control.events import LinkUp, Noted
 from studiobridge.profile.model import LeftOn, Preset, SetProfile, Tolerance
 from tests.control.play import Play, corner, fixture, on_plug, plug, profile
 
@@ -835,3 +835,71 @@ def test_a_dial_set_by_hand_is_noted_and_asked_for_again_when_the_look_changes()
     play.ask("down")
     play.run(120)
     assert (play.state, play.controller.standing.by_hand) == ("dark", {}), play.controller.why
+
+
+# ---- the disk ----------------------------------------------------------------------------
+
+
+def noted_now(play: Play) -> None:
+    """The disk has taken everything that was intended."""
+    for _, note in list(play.effects):
+        if isinstance(note, StepNote) and note.phase == "intended":
+            play.give(Noted(play.now, note.run, note.n))
+
+
+def touched_and_asked() -> Play:
+    """Somebody touched the key and asks for it to be put back; the disk has not taken it yet."""
+    play = brought_up()
+    play.report("key", "level", 90.0)
+    play.run(5)
+    play.forget()
+    play.writes = False
+    play.ask("restore", targets=("key",))
+    assert play.steps("intended") == [("key", "set")]
+    return play
+
+
+def test_nothing_is_told_before_its_intention_is_on_disk() -> None:
+    play = touched_and_asked()
+    play.run(5)
+    assert play.tells() == []
+    noted_now(play)
+    assert [device for _, device, _ in play.tells()] == ["key"]
+    noted_now(play)  # said twice, it is told once
+    assert len(play.tells()) == 1
+
+
+def test_a_camera_that_rolls_while_the_disk_takes_its_time_holds_what_was_decided() -> None:
+    play = touched_and_asked()
+    play.report("camera", "rolling", True)
+    noted_now(play)
+    play.run(20)
+    assert play.tells() == []
+    play.report("camera", "rolling", False)
+    play.run(20)
+    assert [device for _, device, _ in play.tells()] == ["key"]
+
+
+def test_a_lockout_taken_while_the_disk_takes_its_time_wins() -> None:
+    play = Play(corner(), writes=False)
+    play.link_up()
+    play.ask("up")
+    first, action = play.steps("intended")[0]
+    assert action == "power on"
+    play.ask("lockout", targets=(first,), by="Ana", why="cable")
+    for _ in range(40):
+        noted_now(play)
+        play.run(1)
+    assert (first, "power on") in play.steps("passed over")
+    assert play.tells(first) == []
+
+
+def test_a_report_that_came_before_the_command_left_confirms_nothing() -> None:
+    play = touched_and_asked()
+    for point, value in (("switch", True), ("level", 64.0), ("cct", 4300.0)):
+        play.report("key", point, value)
+    assert not play.steps("confirmed")
+    noted_now(play)
+    assert not play.steps("confirmed")
+    play.run(5)
+    assert play.steps("confirmed") == [("key", "set")]
