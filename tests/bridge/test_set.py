@@ -6,6 +6,7 @@ import asyncio
 import json
 import os
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
@@ -16,6 +17,7 @@ from pathlib import Path
 
 import pytest
 
+from studiobridge.bridge import daemon as bridge_daemon
 from studiobridge.bridge.asking import Answered, Asker, NoBridge, NoBroker
 from studiobridge.bridge.daemon import SetRunner
 from studiobridge.bridge.record import Reader, record_path
@@ -124,6 +126,39 @@ def test_an_evening(kind: str, tmp_path: Path) -> None:
             assert phases[-1] == "confirmed"
         assert [d["how"] for d in reader.drifts()] == ["restored"]
         reader.close()
+
+    with broker_of(kind, tmp_path) as port:
+        asyncio.run(evening(port))
+
+
+@pytest.mark.parametrize("kind", BOTH)
+def test_a_camera_that_rolls_while_the_disk_takes_its_time_is_left_alone(
+    kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was decided and waits for the record is not told any more when it has been written."""
+    monkeypatch.setattr(bridge_daemon, "NOTE_WITHIN", 4.0)  # time enough to roll on a busy machine
+
+    async def evening(port: int) -> None:
+        async with stage(port, tmp_path) as s:
+            assert (await s.ask("up")).code == 0
+            s.room.touch("fill", level=70.0)
+            await s.until(lambda: bool(s.asker.shown.drift))
+            disk = sqlite3.connect(record_path(tmp_path / "data", "wheel-corner"))
+            disk.execute("BEGIN IMMEDIATE")  # nobody else can write now
+            asked = asyncio.create_task(s.ask("restore"))
+            await s.until(lambda: s.runner.core.controller.run is not None)
+            s.room.roll("camera", True)
+            await s.until(lambda: bool((s.asker.shown.state or {}).get("rolling")))
+            told_at = s.room.told_at
+            disk.rollback()
+            disk.close()
+            await asyncio.sleep(1.5)
+            assert s.room.told_at == told_at
+            assert s.room.room.devices["fill"].level == 70.0
+            s.room.roll("camera", False)
+            answer = await asked
+            assert answer.code == 0, answer.text
+            assert s.room.room.devices["fill"].level == pytest.approx(32, abs=1)
 
     with broker_of(kind, tmp_path) as port:
         asyncio.run(evening(port))

@@ -3,8 +3,8 @@
 What may happen: people ask (also at the worst moments), touch lights, unplug, start takes;
 the network loses, delays, repeats and reorders; the broker restarts with or without what it
 kept; devices are deaf, late, restart, flap, lie, and speak on another's topic; the record
-cannot be written for a while; the bridge is killed at any event and started again from what
-was on the disk. The laws are watched after everything that leaves or reaches the bridge.
+cannot be written for a while, or its disk is slow; the bridge is killed at any event and started
+again from what was on the disk. The laws are watched after everything that leaves or reaches the bridge.
 
 Everything that happens to the evening has dice of its own, so that any part of it can be left
 out (`without`) and the rest stays as it was: that is how a failing evening is made short.
