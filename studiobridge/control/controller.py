@@ -247,6 +247,8 @@ class Controller:
         before = known.values.get(point)
         known.values[point] = value
         known.seen = True
+        if point == "switch" and value is False:
+            known.off_at = at
         if event.retained:
             if not known.device.can_ask:
                 known.kept.add(point)
@@ -291,10 +293,13 @@ class Controller:
         """A mains switch changed: what hangs on it has to be heard anew."""
         if name not in self.desk.feeds.switches:
             return
+        off_at = self.truth.devices[name].off_at
         for below in self.desk.feeds.below[name]:
             known = self.truth.devices[below]
-            if on and known.mains_since >= self.truth.devices[name].told_at.get("switch", NEVER):
-                continue  # forgotten when it was told to go on; it may have reported since
+            if on and (off_at < self.truth.link_since or known.mains_since > off_at):
+                # forgotten since it was off, when the link came or it was told to go on: what was
+                # reported since then is so
+                continue
             known.forget(at)
             if not on and known.out_since is None:
                 known.out_since = at

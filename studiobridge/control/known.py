@@ -26,10 +26,10 @@ class Known:
         "grids",
         "heard_at",
         "hears",
-        "hot_until",
         "idle_since",
         "kept",
         "mains_since",
+        "off_at",
         "out_since",
         "quiet_until",
         "rolling_said",
@@ -58,9 +58,9 @@ class Known:
         self.heard_at = NEVER  # the last fresh report
         self.asked_at = NEVER
         self.mains_since = NEVER
+        self.off_at = NEVER  # of a switch: when it last said off
         self.quiet_until = NEVER  # own commands are still taking effect
         self.out_since: float | None = None  # the lamp has been out since then
-        self.hot_until = NEVER
         self.idle_since: float | None = None
         self.shutting = False
         # points whose last value the broker kept, from a device that cannot be asked

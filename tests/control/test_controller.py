@@ -500,6 +500,23 @@ def test_a_computer_that_idles_low_for_long_enough_may_be_cut() -> None:
     assert any(v == (("switch", False),) for _, _, v in play.tells("pc-plug"))
 
 
+def test_what_a_plug_metered_while_it_was_off_says_nothing_of_its_computer() -> None:
+    play = Play(corner(), meters_itself=True)
+    play.link_up()
+    play.ask("up")
+    play.run(30)
+    play.ask("down")
+    play.run(30)
+    assert play.state == "dark"
+    play.deaf.add("lesson-pc")
+    play.report("pc-plug", "switch", True)  # pressed by hand: the computer boots, unheard
+    play.run(30)
+    play.forget()
+    play.ask("down")
+    play.run(20)
+    assert not any(v == (("switch", False),) for _, _, v in play.tells("pc-plug"))
+
+
 def test_what_still_draws_is_named() -> None:
     play = brought_up()
     play.ask("down")

@@ -107,6 +107,18 @@ def believe_a_plug_before_its_lamp(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Truth, "against", lambda self, name: None)
 
 
+def believe_what_was_heard_without_mains(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A plug that was off metered nothing, was pressed on, and its computer counted as idle."""
+    forget = Known.forget
+
+    def forgetful(self: Known, at: float) -> None:
+        idle = self.idle_since
+        forget(self, at)
+        self.idle_since = idle
+
+    monkeypatch.setattr(Known, "forget", forgetful)
+
+
 # What evenings once found: the seed, the law, and the bug that was mended.
 MENDED = [
     (541, "law 5", cut_again_without_looking),
@@ -115,6 +127,7 @@ MENDED = [
     (1002009, "law 2", insist_for_ever),
     (1012557, "law 2", forget_that_a_camera_stopped),
     (1040903, "law 6", believe_a_plug_before_its_lamp),
+    (3031595, "law 5", believe_what_was_heard_without_mains),
 ]
 
 
