@@ -293,16 +293,17 @@ class Controller:
         """A mains switch changed: what hangs on it has to be heard anew."""
         if name not in self.desk.feeds.switches:
             return
-        off_at = self.truth.devices[name].off_at
+        off_at, link_since = self.truth.devices[name].off_at, self.truth.link_since
         for below in self.desk.feeds.below[name]:
             known = self.truth.devices[below]
-            if on and (off_at < self.truth.link_since or known.mains_since > off_at):
-                # forgotten since it was off, when the link came or it was told to go on: what was
-                # reported since then is so
+            if on and known.mains_since > off_at:
+                continue  # forgotten when it was told to go on: what was reported since is so
+            if on and off_at < link_since:
+                # forgotten when the link came; only how long a lamp is out was not
+                if known.out_since is not None and known.out_since < link_since:
+                    known.out_since = None
                 continue
-            known.forget(at)
-            if not on and known.out_since is None:
-                known.out_since = at
+            (known.mains_came if on else known.mains_went)(at)
             self.desk.changed.add(below)
 
     def _lamp_reported(self, known: Known, at: float) -> None:

@@ -243,7 +243,7 @@ class Desk:
         if self.truth.devices[switch].values.get("switch") is True:
             return  # it says it is on already: its devices keep what is known of them
         for below in self.feeds.below[switch]:
-            self.truth.devices[below].forget(at)
+            self.truth.devices[below].mains_came(at)
             self.changed.add(below)
 
     def ask(self, at: float, name: str) -> None:

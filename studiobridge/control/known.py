@@ -76,8 +76,18 @@ class Known:
             return None
         return self.values[point]
 
+    def mains_came(self, at: float) -> None:
+        """It boots, and a lamp may be lit: it is out when it says so, not since it was last."""
+        self.forget(at)
+        self.out_since = None
+
+    def mains_went(self, at: float) -> None:
+        self.forget(at)
+        if self.out_since is None:
+            self.out_since = at
+
     def forget(self, at: float) -> None:
-        """Its mains came or went: nothing heard before now says anything about it."""
+        """Nothing heard before now says anything about it."""
         self.value_at.clear()
         self.values.pop("online", None)
         self.heard_at = NEVER

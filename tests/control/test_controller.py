@@ -920,3 +920,21 @@ def test_a_report_that_came_before_the_command_left_confirms_nothing() -> None:
     assert not play.steps("confirmed")
     play.run(5)
     assert play.steps("confirmed") == [("key", "set")]
+
+
+def test_a_lamp_that_came_on_by_hand_and_was_not_heard_cools_down_all_the_same() -> None:
+    play = Play(corner(), meters_itself=True)
+    play.link_up()
+    play.ask("up")
+    play.run(30)
+    play.ask("down")
+    play.run(120)
+    assert play.state == "dark"
+    play.report("lamp-plug", "switch", True)  # pressed by hand: the lamps are lit as they were
+    play.run(600)
+    play.forget()
+    play.ask("down")
+    play.run(120)
+    out = max(at for at, device, values in play.tells("fill") if device == "fill")
+    off = next(at for at, _, values in play.tells("lamp-plug") if values == (("switch", False),))
+    assert off - out >= play.profile.devices["fill"].cools_in

@@ -242,7 +242,7 @@ class Evening:
         self.broker.subscribe(BRIDGE, self.core.subscriptions(), self.now)
         self.linked = True
         self.link_again = None
-        self.laws.link_up()
+        self.laws.link_up(self.now)
         self.outs(self.core.link_up(self.now))
 
     def lose_link(self, seconds: float) -> None:

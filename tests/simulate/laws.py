@@ -45,6 +45,7 @@ class Seen:
     idle_since: float | None = None
     said_down: bool = False
     out_since: float | None = None
+    off_at: float = NEVER
 
 
 class Laws:
@@ -55,6 +56,7 @@ class Laws:
         self.calm = calm  # no trouble and no hands: then nothing may drift at all
         self.breaches: list[str] = []
         self.seen = {name: Seen() for name in profile.devices}
+        self.link_at = NEVER
         self.lockouts: set[str] = set()
         self.asked_up = False
         self.cutting = False
@@ -115,7 +117,8 @@ class Laws:
             seen.fresh_at.clear()
             seen.heard_at = NEVER
 
-    def link_up(self) -> None:
+    def link_up(self, at: float) -> None:
+        self.link_at = at
         for seen in self.seen.values():
             seen.fresh_at.clear()
             seen.heard_at = NEVER
@@ -126,7 +129,12 @@ class Laws:
         seen = self.seen[name]
         if retained and point in seen.fresh_at:
             return  # kept from before what was heard since
+        was_off = seen.value.get(point) is False
         seen.value[point] = value
+        if point == "switch" and value is True and was_off:
+            self._mains_back(name)
+        elif point == "switch" and value is False:
+            seen.off_at = at
         if point == "rolling":
             was = self.rolling.get(name, False)
             self.rolling[name] = bool(value)
@@ -169,6 +177,18 @@ class Laws:
             seen.idle_since = None
             if seen.out_since is None:
                 seen.out_since = at
+
+    def _mains_back(self, name: str) -> None:
+        """It came on: lamps may be lit, unless they said they are not since they were told to."""
+        seen = self.seen[name]
+        if seen.told.get("switch") is True and seen.told_at["switch"] > seen.off_at:
+            return
+        for other in self.below(name):
+            below = self.seen[other]
+            if seen.off_at >= self.link_at:
+                below.said_down, below.idle_since, below.out_since = False, None, None
+            elif below.out_since is not None and below.out_since < self.link_at:
+                below.out_since = None
 
     # ---- written down by the bridge ------------------------------------------------------
 
@@ -337,6 +357,7 @@ class Laws:
                 below.heard_at = NEVER
                 below.said_down = False
                 below.idle_since = None
+                below.out_since = None
 
     def _locked(self, at: float, name: str) -> None:
         device = self.profile.devices[name]
