@@ -88,7 +88,7 @@ class Controller:
             if camera is not None:
                 # it may have stopped a moment before the bridge did: its file is still closing
                 camera.closing_until = now + camera.device.closes_in
-                self.desk.wake("closing", camera.closing_until)
+                self.desk.wake(f"closing {name}", camera.closing_until)
         # meters that have no meter above them: what they say adds up to the whole
         self._meters = frozenset(
             d.name

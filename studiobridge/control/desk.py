@@ -202,7 +202,7 @@ class Desk:
             known.closing_until = NEVER
         else:
             known.closing_until = at + known.device.closes_in
-            self.wake("closing", known.closing_until)
+            self.wake(f"closing {name}", known.closing_until)
         self.emit(RollingNote(at, name, rolling, source))
         self.changed.add(name)
         self.emit(Announce(state=True))

@@ -435,6 +435,38 @@ def test_a_walked_fade_stops_when_the_camera_starts() -> None:
     assert play.state == "ready"
 
 
+def test_of_two_cameras_the_one_that_closes_its_file_last_is_waited_for_and_no_longer() -> None:
+    cameras = [
+        on_plug(n, "camera", "q", wire="c", hears=frozenset({"rolling"}), closes_in=closes)
+        for n, closes in (("wide", 9.0), ("near", 2.0))
+    ]
+    play = Play(
+        profile(
+            plug("p"),
+            plug("q"),
+            fixture("key", "p"),
+            *cameras,
+            looks={"day": {"key": Preset(64.0, 4300.0)}},
+        )
+    )
+    play.link_up()
+    play.ask("up")
+    for camera in ("wide", "near"):
+        play.later(1.0, camera, "rolling", False)
+    play.run(20)
+    assert play.state == "ready"
+    for rolling in (True, False):
+        for camera in ("wide", "near"):
+            play.report(camera, "rolling", rolling)
+        play.run(0.0)
+    play.forget()
+    play.ask("down")
+    play.run(8.9)
+    assert play.tells() == []
+    play.run(0.3)  # nobody says anything more
+    assert play.tells() != []
+
+
 def test_rolling_said_by_a_person_holds_too() -> None:
     play = brought_up()
     play.ask("rolling_on")

@@ -119,6 +119,16 @@ def believe_what_was_heard_without_mains(monkeypatch: pytest.MonkeyPatch) -> Non
     monkeypatch.setattr(Known, "forget", forgetful)
 
 
+def wait_for_the_camera_that_closes_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of two cameras that closed their files the second was never looked at again."""
+    wake = Desk.wake
+
+    def one_for_all(self: Desk, name: str, at: float | None) -> None:
+        wake(self, "closing" if name.startswith("closing ") else name, at)
+
+    monkeypatch.setattr(Desk, "wake", one_for_all)
+
+
 # What evenings once found: the seed, the law, and the bug that was mended.
 MENDED = [
     (541, "law 5", cut_again_without_looking),
@@ -128,6 +138,7 @@ MENDED = [
     (1012557, "law 2", forget_that_a_camera_stopped),
     (1040903, "law 6", believe_a_plug_before_its_lamp),
     (3031595, "law 5", believe_what_was_heard_without_mains),
+    (3065376, "liveness", wait_for_the_camera_that_closes_first),
 ]
 
 
