@@ -192,7 +192,8 @@ class Controller:
         self.desk.wake("listen", None)
         run = self.runs.runner.run
         if run is not None:
-            self.runs.begin_again(run, at)
+            if not self.runs.begin_again(run, at):
+                self._hold_on(at)
         elif self._resume in ("down", "cut"):
             self.desk.look = None
             self.runs.begin(self._resume, None, at, [], everything=self._resume_everything)
@@ -353,7 +354,7 @@ class Controller:
 
     def _on_noted(self, event: Noted) -> None:
         run = self.runs.runner.run
-        if run is not None and run.number == event.run:
+        if run is not None and run.number == event.run and self.standing.heard:
             self.runs.runner.noted(event.n - 1, event.at)
             self.runs.move_on(event.at)
 
@@ -364,6 +365,9 @@ class Controller:
         kind, _, name = event.name.partition(" ")
         if kind == "listen":
             self._heard_all(at)
+        elif kind == "step" and not self.standing.heard:
+            # what is under way begins again when everything has been listened to
+            self.desk.wake(event.name, at + self.profile.patience.listen)
         elif kind == "step":
             self.runs.runner.due(int(name), at)
             self.runs.move_on(at)

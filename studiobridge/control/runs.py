@@ -146,10 +146,19 @@ class Runs:
             self.desk.free_at.clear()
         self.move_on(at)
 
-    def begin_again(self, run: Run, at: float) -> None:
-        """The link was lost in the middle: the request still stands, the truth may not."""
+    def begin_again(self, run: Run, at: float) -> bool:
+        """The link was lost in the middle: the request still stands, the truth may not.
+
+        False when nothing of it is left to do: what was put back with nobody asking may have
+        lost its mains meanwhile, and is not energised (law 8).
+        """
         self.runner.abandon(at)
         self.desk.emit(RunNote(at, run.number, run.what, run.look, "turned", "the link was lost"))
+        targets = run.targets
+        if run.what == "restore" and not self.asked_since_start:
+            targets = tuple(name for name in targets if self._surely_energised(name))
+            if not targets:
+                return False
         self.begin(
             run.what,
             run.look,
@@ -158,8 +167,9 @@ class Runs:
             # who insisted did so before; a camera may have started since
             forced=False,
             everything=run.everything,
-            targets=run.targets,
+            targets=targets,
         )
+        return True
 
     def turn_around(self, at: float, to: str) -> None:
         run = self.runner.run

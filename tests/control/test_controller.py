@@ -9,7 +9,7 @@ import pytest
 
 from studiobridge.control import views
 from studiobridge.control.effects import Lockout, Memory, SessionNote, StepNote, Tell
-from studiobridge.control.events import LinkUp, Noted
+from studiobridge.control.events import LinkUp, Noted, Report
 from studiobridge.profile.model import LeftOn, Preset, SetProfile, Tolerance
 from tests.control.play import Play, corner, fixture, on_plug, plug, profile
 
@@ -970,3 +970,27 @@ def test_a_lamp_that_came_on_by_hand_and_was_not_heard_cools_down_all_the_same()
     out = max(at for at, device, values in play.tells("fill") if device == "fill")
     off = next(at for at, _, values in play.tells("lamp-plug") if values == (("switch", False),))
     assert off - out >= play.profile.devices["fill"].cools_in
+
+
+def test_what_is_put_back_with_nobody_asking_is_not_energised_after_a_lost_link() -> None:
+    key = fixture("key", "p", restores=1)
+    memory = Memory(state="ready", look="day", session=3, next_session=4, next_run=9)
+    play = Play(profile(plug("p"), key, looks={"day": {"key": Preset(64.0, 4300.0)}}), memory)
+    play.on = {"p": True, "key": True}
+    play.booted.add("key")
+    play.controller.truth.devices["p"].values["switch"] = True
+    play.controller.truth.devices["key"].values.update(
+        {"switch": True, "level": 64.0, "cct": 4300.0}
+    )
+    play.link_up()
+    assert play.state == "ready"
+    play.deaf.add("key")
+    play.give(Report(play.now, "key", "level", 90.0))
+    play.run(4)
+    assert play.tells("key")  # it is being put back
+    play.link_down()
+    play.forget()
+    play.link_up()
+    play.run(60)
+    assert play.tells() == []
+    assert play.state == "adrift"

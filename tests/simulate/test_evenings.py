@@ -129,6 +129,20 @@ def wait_for_the_camera_that_closes_first(monkeypatch: pytest.MonkeyPatch) -> No
     monkeypatch.setattr(Desk, "wake", one_for_all)
 
 
+def go_on_putting_back_after_a_lost_link(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Put back with nobody asking, a light that lost its mains with the link was energised."""
+    again = Runs.begin_again
+
+    def careless(self: Runs, run: Run, at: float) -> bool:
+        asked, self.asked_since_start = self.asked_since_start, True
+        try:
+            return again(self, run, at)
+        finally:
+            self.asked_since_start = asked
+
+    monkeypatch.setattr(Runs, "begin_again", careless)
+
+
 # What evenings once found: the seed, the law, and the bug that was mended.
 MENDED = [
     (541, "law 5", cut_again_without_looking),
@@ -139,6 +153,7 @@ MENDED = [
     (1040903, "law 6", believe_a_plug_before_its_lamp),
     (3031595, "law 5", believe_what_was_heard_without_mains),
     (3065376, "liveness", wait_for_the_camera_that_closes_first),
+    (3075641, "law 8", go_on_putting_back_after_a_lost_link),
 ]
 
 
