@@ -82,6 +82,7 @@ class Known:
         self.out_since = None
 
     def mains_went(self, at: float) -> None:
+        """It has no power: a lamp is out from now on, if it was not already."""
         self.forget(at)
         if self.out_since is None:
             self.out_since = at

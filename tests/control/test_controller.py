@@ -24,6 +24,18 @@ def brought_up(**more: object) -> Play:
     return play
 
 
+def taken_down() -> Play:
+    """It was up, and is dark again; its plugs meter what they really feed."""
+    play = Play(corner(), meters_itself=True)
+    play.link_up()
+    play.ask("up")
+    play.run(30)
+    play.ask("down")
+    play.run(120)
+    assert play.state == "dark"
+    return play
+
+
 # ---- up ----------------------------------------------------------------------------------
 
 
@@ -533,13 +545,7 @@ def test_a_computer_that_idles_low_for_long_enough_may_be_cut() -> None:
 
 
 def test_what_a_plug_metered_while_it_was_off_says_nothing_of_its_computer() -> None:
-    play = Play(corner(), meters_itself=True)
-    play.link_up()
-    play.ask("up")
-    play.run(30)
-    play.ask("down")
-    play.run(30)
-    assert play.state == "dark"
+    play = taken_down()
     play.deaf.add("lesson-pc")
     play.report("pc-plug", "switch", True)  # pressed by hand: the computer boots, unheard
     play.run(30)
@@ -955,13 +961,7 @@ def test_a_report_that_came_before_the_command_left_confirms_nothing() -> None:
 
 
 def test_a_lamp_that_came_on_by_hand_and_was_not_heard_cools_down_all_the_same() -> None:
-    play = Play(corner(), meters_itself=True)
-    play.link_up()
-    play.ask("up")
-    play.run(30)
-    play.ask("down")
-    play.run(120)
-    assert play.state == "dark"
+    play = taken_down()
     play.report("lamp-plug", "switch", True)  # pressed by hand: the lamps are lit as they were
     play.run(600)
     play.forget()
