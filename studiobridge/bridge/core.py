@@ -36,29 +36,28 @@ from studiobridge.control.effects import (
     Answer,
     Ask,
     Effect,
-    Keep,
     LockoutNote,
     Memory,
     Note,
+    Save,
     StepNote,
     Tell,
 )
 from studiobridge.control.effects import Wake as WakeEffect
 from studiobridge.control.events import (
-    Acknowledged,
     Asked,
     Described,
     Due,
     Event,
-    Kept,
     LinkDown,
     LinkUp,
     Noted,
     Report,
     Request,
+    Saved,
     Unreadable,
 )
-from studiobridge.profile.model import Preset, SetProfile, SwitchRule
+from studiobridge.profile.model import SetProfile, SwitchRule
 from studiobridge.wire import Wires
 from studiobridge.wire.message import Garbled, Heard, Learned, Message
 
@@ -93,13 +92,6 @@ class Write:
 class Wake:
     name: str
     at: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Save:
-    request_id: str
-    look: str
-    presets: Mapping[str, Preset]
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,7 +232,6 @@ class Core:
 
     def acknowledged(self, token: int, at: float) -> list[Out]:
         self.now = at
-        self._handle(Acknowledged(at, token))
         return self._done()
 
     def due(self, name: str, at: float) -> list[Out]:
@@ -261,7 +252,7 @@ class Core:
     def saved(self, request_id: str, error: str | None, at: float) -> list[Out]:
         """The profile was rewritten, or `error` says why not."""
         self.now = at
-        self._handle(Kept(at, request_id, error))
+        self._handle(Saved(at, request_id, error))
         return self._done()
 
     def noted(self, notes: Iterable[Note], at: float) -> list[Out]:
@@ -409,8 +400,8 @@ class Core:
             self._outs.append(Wake(effect.name, effect.at))
         elif isinstance(effect, Answer):
             self._answered(effect)
-        elif isinstance(effect, Keep):
-            self._outs.append(Save(effect.request_id, effect.look, effect.presets))
+        elif isinstance(effect, Save):
+            self._outs.append(effect)
         elif isinstance(effect, StepNote):
             self._outs.append(Write(effect, back=effect.phase == "intended"))
         elif isinstance(effect, LockoutNote):

@@ -27,13 +27,13 @@ from typing import TYPE_CHECKING, Protocol
 
 from studiobridge.bridge.calls import next_start, too_late
 from studiobridge.bridge.claim import ANSWER_WITHIN, LISTEN, SETTLE, Alive, Claim, Do
-from studiobridge.bridge.core import Core, Out, Publish, Reply, Save, Wake, Write, plain
+from studiobridge.bridge.core import Core, Out, Publish, Reply, Wake, Write, plain
 from studiobridge.bridge.link import CannotConnect, Link
 from studiobridge.bridge.metrics import Counted
 from studiobridge.bridge.record import Record, RecordError, record_place
 from studiobridge.bridge.settings import Settings
 from studiobridge.bridge.topics import alive_topic, answer_topic, ask_topic
-from studiobridge.control.effects import FaultNote, Note, RequestNote, RunNote
+from studiobridge.control.effects import FaultNote, Note, RequestNote, RunNote, Save
 from studiobridge.control.events import Request
 from studiobridge.control.plan import UnknownLook, order_problems, plan
 from studiobridge.profile import ProfileError, keep_presets, read_profile

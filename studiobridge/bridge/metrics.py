@@ -78,8 +78,8 @@ class Collector:
             link.add_metric([name], float(runner.link.connected))
             drift.add_metric([name], float(len(controller.watcher.drifts)))
             fault.add_metric([name], float(runner.record_fault is not None))
-            for device, known_device in controller.truth.devices.items():
-                said = known_device.values.get("watts")
+            for device, belief in controller.beliefs.of.items():
+                said = belief.said("was it so", "watts")
                 if said is not None:
                     watts.add_metric([name, device], float(said))
             heard.add_metric([name], runner.counted.messages_heard)

@@ -476,7 +476,7 @@ def _memory(connection: sa.Connection) -> Memory:
     for row in connection.execute(sa.select(ROLLING).order_by(ROLLING.c.id)):
         rolling[row.device] = row.rolling
     answered = connection.execute(
-        sa.select(REQUESTS.c.request, REQUESTS.c.text)
+        sa.select(REQUESTS.c.request, REQUESTS.c.phase, REQUESTS.c.text)
         .where(REQUESTS.c.phase.in_(("done", "failed", "refused")), REQUESTS.c.request != "")
         .order_by(REQUESTS.c.id.desc())
         .limit(256)
@@ -495,7 +495,9 @@ def _memory(connection: sa.Connection) -> Memory:
         by_hand=by_hand,
         rolling=frozenset(name for name, on in rolling.items() if on),
         stopped=frozenset(name for name, on in rolling.items() if is_open and not on),
-        answered=tuple((row.request, row.text) for row in reversed(answered)),
+        answered=tuple(
+            (row.request, 0 if row.phase == "done" else 1, row.text) for row in reversed(answered)
+        ),
     )
 
 

@@ -63,8 +63,8 @@ class Answer:
 
 
 @dataclass(frozen=True, slots=True)
-class Keep:
-    """Write these presets of this look into the profile file, then say so with the event Kept."""
+class Save:
+    """Write these presets of this look into the profile file, then say so with the event Saved."""
 
     request_id: str
     look: str
@@ -103,6 +103,10 @@ class RunNote:
     text: str
 
 
+# `waited out` is of a step that only waits: its time is over, and nothing confirmed it.
+StepPhase = Literal["intended", "sent", "confirmed", "waited out", "failed", "passed over"]
+
+
 @dataclass(frozen=True, slots=True)
 class StepNote:
     """Law 9: `intended` stands in the record before anything is published.
@@ -116,7 +120,7 @@ class StepNote:
     device: str
     action: str
     value: str
-    phase: Literal["intended", "sent", "confirmed", "failed", "passed over"]
+    phase: StepPhase
     text: str
 
 
@@ -175,11 +179,14 @@ class HandNote:
 
 @dataclass(frozen=True, slots=True)
 class SessionNote:
-    """A session: from `up` to `down`. kWh from the plugs that meter, None where none does."""
+    """A session: from `up` to `down`. kWh from the plugs that meter, None where none does.
+
+    `metered` is noted now and then, so that a restart loses little of what was used.
+    """
 
     at: float
     session: int
-    phase: Literal["opened", "ready", "closed"]
+    phase: Literal["opened", "ready", "metered", "closed"]
     look: str | None
     kwh: float | None
 
@@ -205,7 +212,7 @@ Note = (
     | StateNote
 )
 
-Effect = Tell | Ask | Wake | Announce | Answer | Keep | Note
+Effect = Tell | Ask | Wake | Announce | Answer | Save | Note
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,5 +255,5 @@ class Memory:
     rolling: frozenset[str] = frozenset()
     # cameras that had stopped, in an open session: how long ago no clock says for sure
     stopped: frozenset[str] = frozenset()
-    # ids of requests already answered, oldest first, with the answer
-    answered: tuple[tuple[str, str], ...] = ()
+    # ids of requests already answered, oldest first, with the code and the text of the answer
+    answered: tuple[tuple[str, int, str], ...] = ()

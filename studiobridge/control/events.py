@@ -95,14 +95,6 @@ class LinkDown:
 
 
 @dataclass(frozen=True, slots=True)
-class Acknowledged:
-    """The broker took the publish of this Tell (its token)."""
-
-    at: float
-    token: int
-
-
-@dataclass(frozen=True, slots=True)
 class Due:
     """A wake-up asked for with the effect Wake is due."""
 
@@ -111,8 +103,8 @@ class Due:
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
-    """The profile file was rewritten (or not: `error` says why) after the effect Keep."""
+class Saved:
+    """The profile file was rewritten (or not: `error` says why) after the effect Save."""
 
     at: float
     request_id: str
@@ -131,15 +123,4 @@ class Noted:
     n: int
 
 
-Event = (
-    Noted
-    | Request
-    | Report
-    | Described
-    | Unreadable
-    | LinkUp
-    | LinkDown
-    | Acknowledged
-    | Due
-    | Kept
-)
+Event = Noted | Request | Report | Described | Unreadable | LinkUp | LinkDown | Due | Saved

@@ -25,6 +25,8 @@ class Feeds:
         self.children: dict[str, list[str]] = {name: [] for name in devices}
         # the nearest mains switch strictly above a device
         self.above: dict[str, str | None] = {}
+        # every mains switch strictly above a device, nearest first
+        self.line: dict[str, tuple[str, ...]] = {}
         self.reach: dict[str, list[str]] = {name: [] for name in self.switches}
         self.below: dict[str, list[str]] = {name: [] for name in self.switches}
         self.on_circuit: dict[str, list[str]] = {name: [] for name in profile.circuits}
@@ -33,7 +35,8 @@ class Feeds:
                 self.children[device.fed_by].append(device.name)
             if device.circuit is not None:
                 self.on_circuit[device.circuit].append(device.name)
-            nearest = next((name for name in device.feeds if name in self.switches), None)
+            self.line[device.name] = tuple(n for n in device.feeds if n in self.switches)
+            nearest = next(iter(self.line[device.name]), None)
             self.above[device.name] = nearest
             if nearest is not None:
                 self.reach[nearest].append(device.name)

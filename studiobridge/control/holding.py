@@ -1,81 +1,155 @@
-"""Holding: is what a device reports still its preset, and if not, by how much.
+"""Holding a set that is up: when it is ready, when it is adrift, what is put back by itself.
 
-Level is compared in stops of light, CCT in mired, each with its tolerance, and never finer
-than the steps the device itself can make.
+The rules:
+
+- `settle` is the only way to `ready` (laws 7 and 14): nothing has drifted, and every essential
+  device is proven to be as wanted, now. Not the end of a run, not a drift that closes, not a
+  restart leads there by itself.
+- While a run is under way the state is the run's; it is settled when the run is over.
+- Once ready, a device that differs is drift after its settle time, and no sooner.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from studiobridge.control.acts import Run
+from studiobridge.control.desk import Desk
+from studiobridge.control.drift import Watcher
+from studiobridge.control.effects import Memory
+from studiobridge.control.gates import Gates
+from studiobridge.control.sequence import Step
+from studiobridge.control.standing import Standing
+from studiobridge.control.states import State, Turn
+from studiobridge.profile.model import Point, Value
 
-from studiobridge.craft.grid import Grid, mired
-from studiobridge.craft.light import level_stops
-from studiobridge.profile.model import Device, Point, Value
-
-
-def matches(device: Device, grid: Grid | None, point: Point, wanted: Value, said: Value) -> bool:
-    """Is the reported value the wanted one, within tolerance and the device's own step?"""
-    if point == "level":
-        if grid is not None and grid.same(float(wanted), float(said)):
-            return True
-        stops = level_stops(device.dimmer, float(wanted), float(said))
-        if stops is None:
-            # one of them is dark: only both being dark is the same
-            return float(wanted) == float(said)
-        return abs(stops) <= device.tolerance.level + 1e-9
-    if point == "cct":
-        if grid is not None and grid.same(float(wanted), float(said)):
-            return True
-        shift = mired(float(said)) - mired(float(wanted))
-        return abs(shift) <= device.tolerance.cct + 1e-9
-    return bool(wanted) == bool(said)
+# How the state turns when a set is found held: first when all is proven, then when it is not.
+PROVEN: dict[State, Turn] = {
+    "unheard": "heard: holding",
+    "rising": "all confirmed",
+    "adrift": "last drift closes",
+}
+UNPROVEN: dict[State, Turn] = {
+    "unheard": "heard: drifting",
+    "rising": "confirmed, drifting",
+    "ready": "drift opens",
+}
 
 
-@dataclass(frozen=True, slots=True)
-class Distance:
-    """How far a report is from what is wanted, in the trade's terms.
+class Holding:
+    """What was brought up, watched."""
 
-    `stops` of light (None when one of the two is dark), `mired` (positive is warmer),
-    `percent` points of level.
-    """
+    def __init__(self, desk: Desk, gates: Gates, standing: Standing, memory: Memory) -> None:
+        self.desk = desk
+        self.gates = gates
+        self.beliefs = desk.beliefs
+        self.standing = standing
+        self.watcher = Watcher(desk, memory.next_drift)
+        # somebody asked for light since the bridge started (law 8)
+        self.asked_since_start = False
+        self._to_restore: list[str] = []
 
-    stops: float | None = None
-    mired: float | None = None
-    percent: float | None = None
+    def confirmed(self, run: Run, steps: list[Step], at: float) -> None:
+        """Confirmed steps of a run-up or restore are held from then on."""
+        for step in steps if run.what in ("up", "restore") else ():
+            belief = self.beliefs.of[step.device]
+            points: dict[Point, Value] = {}
+            if step.action in ("power on", "switch on"):
+                points["switch"] = True
+            elif step.action == "set" and step.preset is not None:
+                points.update(belief.points_of(step.preset))
+                if "switch" in belief.tells:
+                    points["switch"] = True
+            if belief.device.wire is not None and "online" in belief.hears:
+                points["online"] = True
+            if points:
+                self.watcher.hold(step.device, points, at)
+                self.watcher.entries.close_of(step.device, points, at, "restored")
 
-    @property
-    def size(self) -> float:
-        """One number to tell worse from less bad: tolerance-free, larger is worse."""
-        if self.mired is not None:
-            return abs(self.mired)
-        if self.stops is not None:
-            return abs(self.stops)
-        return abs(self.percent) if self.percent is not None else 0.0
+    def hold_on(self, at: float) -> None:
+        """The set was up before the link was lost or the bridge stopped: hold it."""
+        if not self.watcher.wanted:
+            self.watcher.hold_whole_set(at, without=self.gates.locked)
+        for name in self.watcher.wanted:
+            essential = self.desk.profile.devices[name].essential
+            if essential and self.beliefs.powered(name) and not self.beliefs.of[name].spoke:
+                self.watcher.give_up_on(name, at)
+        self.watcher.judge_now(at)
+        self.settle(at)
+        self.standing.watch_left_on(at)
 
+    def settle(self, at: float) -> None:
+        """Say how a set that is up stands. The only way to `ready`."""
+        state = self.standing.state
+        if self.watcher.drifts:
+            if state in UNPROVEN:
+                self.standing.turn(UNPROVEN[state], at)
+            return
+        if state not in PROVEN:
+            return
+        unproven = self.watcher.unproven()
+        if not unproven:
+            self.standing.turn(PROVEN[state], at)
+            return
+        why = "; ".join(unproven.values())
+        if state in UNPROVEN:
+            self.standing.turn(UNPROVEN[state], at, why)
+        self.watcher.seek_soon(tuple(unproven), at)
 
-def distance(device: Device, point: Point, wanted: Value, said: Value) -> Distance:
-    """How far `said` is from `wanted`."""
-    if point == "level":
-        return Distance(
-            stops=level_stops(device.dimmer, float(wanted), float(said)),
-            percent=float(said) - float(wanted),
-        )
-    if point == "cct":
-        return Distance(mired=mired(float(said)) - mired(float(wanted)))
-    return Distance()
+    # ---- put back by itself --------------------------------------------------------------
 
+    def watched(self, at: float, under_way: bool) -> tuple[str, ...]:
+        """Something was judged. Returns what is to be put back now, with nobody asking."""
+        for drift in self.watcher.entries.take_opened():
+            restores = self.desk.profile.devices[drift.device].restores
+            if restores > 0 and drift.point in ("switch", "level", "cct"):
+                self._to_restore.append(drift.device)
+        if under_way:
+            return ()
+        if self.standing.state in ("ready", "adrift"):
+            self.settle(at)
+        return self._put_back(at) if self._to_restore else ()
 
-@dataclass(slots=True)
-class Drift:
-    """An open drift entry."""
+    def _put_back(self, at: float) -> tuple[str, ...]:
+        """What the profile says restores by itself, a bounded number of times (law 12)."""
+        standing = self.standing
+        if standing.state not in ("ready", "adrift") or self.gates.held_by(at) is not None:
+            return ()
+        waiting, self._to_restore = self._to_restore, []
+        names: list[str] = []
+        for name in dict.fromkeys(waiting):
+            if not self.asked_since_start and not self.beliefs.surely_energised(name):
+                continue  # after a restart nothing is energised before somebody asks (law 8)
+            if not self.watcher.entries.has(name) or name in self.gates.locked:
+                continue
+            tried = standing.tried.get(name, 0)
+            if tried < self.desk.profile.devices[name].restores:
+                standing.tried[name] = tried + 1
+                names.append(name)
+            elif name not in standing.contested:
+                times = "once" if tried == 1 else f"{tried} times"
+                standing.contested[name] = f"put back {times} and changed again"
+                standing.fault(name, "contested", f"{name} is contested: put back {times}", at)
+                self.desk.changed.add(name)
+        return tuple(names)
 
-    number: int
-    device: str
-    point: Point
-    wanted: Value
-    reported: Value | None
-    since: float
-    by: Distance
-    worst_reported: Value | None
-    worst: Distance
-    restoring: bool = False
+    # ---- what a run is going to change is not held while it does --------------------------
+
+    def let_go_for(self, run: Run, at: float) -> None:
+        if run.what in ("down", "cut"):
+            self.watcher.let_go(at, "powered down")
+            self._to_restore.clear()
+            self.standing.contested.clear()
+            self.standing.left_on = False
+            return
+        changes = {step.device: step.preset for step in run.steps if step.action == "set"}
+        stepped = {step.device for step in run.steps}
+        for key, drift in list(self.watcher.drifts.items()):
+            preset = changes.get(drift.device)
+            new = None
+            if preset is not None:
+                new = {"level": preset.level, "cct": preset.cct}.get(drift.point)
+            if run.what == "up" and new is not None and new != drift.wanted:
+                self.watcher.entries.close(key, at, "changed look")
+            elif drift.device in stepped:
+                drift.restoring = True
+        for name in changes if run.what == "up" else ():
+            self.watcher.let_go_of(name, ("level", "cct", "switch"))

@@ -33,16 +33,16 @@ class PictureWatch:
 
     def now(self, names: Collection[str] | None = None) -> dict[str, Preset]:
         """Every fixture of the look as reported; those not in `names` as wanted."""
-        truth = self.desk.truth
+        beliefs = self.desk.beliefs
         found = dict(self.desk.presets)
         for name, preset in self.desk.presets.items():
             if name not in self.fixtures or (names is not None and name not in names):
                 continue
-            values = truth.devices[name].values
-            if not truth.powered(name) or values.get("switch") is False:
+            belief = beliefs.of[name]
+            if not beliefs.may_be_on(name):
                 found[name] = replace(preset, level=0.0)
                 continue
-            level, cct = values.get("level"), values.get("cct")
+            level, cct = belief.said("was it so", "level"), belief.said("was it so", "cct")
             found[name] = Preset(
                 preset.level if level is None or preset.level is None else float(level),
                 preset.cct if cct is None or preset.cct is None else float(cct),
@@ -104,13 +104,13 @@ class PictureWatch:
         """The fixture and point that alone moves this property most."""
         best: tuple[float, Key] | None = None
         for name in sorted(self.fixtures & set(wanted)):
-            known = self.desk.truth.devices[name]
+            belief = self.desk.beliefs.of[name]
             points: tuple[Point, ...] = ("cct", "level") if what == "white" else ("level",)
             for point in points:
                 ours, theirs = getattr(wanted[name], point), getattr(now[name], point)
                 if ours is None or theirs is None or ours == theirs:
                     continue
-                grid = known.grids.get(point)
+                grid = belief.grids.get(point)
                 if grid is not None and grid.same(ours, theirs):
                     continue  # as near as this device can be set
                 alone = {**wanted, name: replace(wanted[name], **{point: theirs})}

@@ -230,7 +230,21 @@ def build_up(
             continue
         for name in device.after:
             draft.after[first].extend(end for end in draft.ends(feeds, name) if end != first)
+    _amps_need_their_sources(draft, profile, feeds)
     return draft.finish()
+
+
+def _amps_need_their_sources(draft: _Draft, profile: SetProfile, feeds: Feeds) -> None:
+    """An amp whose source did not come on stays off (law 4); all else that failed it ignores."""
+    sources = [device.name for device in profile.devices.values() if device.kind == "audio"]
+    for amp in profile.devices.values():
+        if amp.kind != "amp":
+            continue
+        first = draft.power.get(feeds.energiser(amp.name) or "", draft.first.get(amp.name))
+        if first is None:
+            continue
+        for name in dict.fromkeys([*sources, *amp.after]):
+            draft.needs[first].extend(end for end in draft.ends(feeds, name) if end != first)
 
 
 def _device_up(

@@ -1,18 +1,91 @@
-"""Where a set stands: its state, its session, what is contested or set by hand.
+"""Where a set stands: its state, its session, what it answered, what its cameras do.
 
 Shared by the parts of the controller; only `turn` changes the state, by the table in states.py.
 """
 
 from __future__ import annotations
 
+from collections import OrderedDict
+from collections.abc import Mapping
+from typing import Literal
+
+from studiobridge.control.belief import NEVER, Belief
 from studiobridge.control.desk import Desk
-from studiobridge.control.effects import Announce, ByHand, FaultNote, Memory, StateNote
-from studiobridge.control.known import NEVER
+from studiobridge.control.effects import (
+    Announce,
+    Answer,
+    FaultNote,
+    Memory,
+    RequestNote,
+    RollingNote,
+    SessionNote,
+    StateNote,
+)
+from studiobridge.control.events import Request
 from studiobridge.control.states import State, Turn
 from studiobridge.control.states import step as state_after
 
 # A fault that goes on (a garbled payload each second) is noted again this often (s), no more.
 FAULT_AGAIN_AFTER = 300.0
+# How many answers are remembered, so that a repeated request is answered and not repeated.
+ANSWERS_KEPT = 4096
+# What a session used is written down this often (s): a restart loses no more than that.
+METERED_EVERY = 300.0
+
+
+class Session:
+    """From `up` to `down`: its number, and what the plugs metered of it (kWh)."""
+
+    def __init__(self, desk: Desk, memory: Memory) -> None:
+        self.desk = desk
+        self.number = memory.session
+        self.kwh = memory.session_kwh
+        self._next = memory.next_session
+        self._noted_at = NEVER
+        # meters that have no meter above them: what they say adds up to the whole
+        devices = desk.profile.devices
+        self._meters = frozenset(
+            d.name
+            for d in devices.values()
+            if "watts" in d.hears and not any("watts" in devices[f].hears for f in d.feeds)
+        )
+        # of each of them: watts, and since when
+        self._samples: dict[str, tuple[float, float]] = {}
+
+    @property
+    def open(self) -> bool:
+        return self.number is not None
+
+    def begin(self, look: str | None, at: float) -> None:
+        if self.number is None:
+            self.number = self._next
+            self._next += 1
+            self.kwh = None
+            self._samples.clear()
+            self._noted_at = at
+            self.desk.emit(SessionNote(at, self.number, "opened", look, None))
+
+    def metered(self, name: str, watts: float, at: float) -> None:
+        """A fresh sample: what flowed since the one before, in this session."""
+        if name not in self._meters:
+            return
+        last = self._samples.get(name)
+        self._samples[name] = (watts, at)
+        if last is None or self.number is None:
+            return
+        self.kwh = (self.kwh or 0.0) + last[0] * (at - last[1]) / 3.6e6
+        if at - self._noted_at >= METERED_EVERY:
+            self._noted_at = at
+            self.desk.emit(SessionNote(at, self.number, "metered", self.desk.look, self.kwh))
+
+    def link_lost(self) -> None:
+        """Nobody knows what flows until the meters are heard again."""
+        self._samples.clear()
+
+    def close(self, at: float) -> None:
+        if self.number is not None:
+            self.desk.emit(SessionNote(at, self.number, "closed", None, self.kwh))
+        self.number = None
 
 
 class Standing:
@@ -24,14 +97,10 @@ class Standing:
         self.state: State = "unheard"
         self.why = "listening"
         self.since = now
-        self.heard = False  # every device was heard from or given up on since the link came up
-        self.session = memory.session
-        self.session_kwh = memory.session_kwh
-        self.next_session = memory.next_session
-        # of each meter that adds to the session: watts, and since when
-        self.metered: dict[str, tuple[float, float]] = {}
+        self.session = Session(desk, memory)
         self.warm_at: float | None = None
-        self.by_hand: dict[str, ByHand] = dict(memory.by_hand)
+        # it was taken down by a cut: what is off is off at its plugs, and nothing was asked first
+        self.was_cut = False
         # how often a light was put back by itself, and which are no more (law 12)
         self.tried: dict[str, int] = {}
         self.contested: dict[str, str] = {}
@@ -61,5 +130,79 @@ class Standing:
         self.desk.emit(Announce(state=True))
 
     def watch_left_on(self, at: float) -> None:
-        if self.profile.left_on is not None and self.session is not None:
+        if self.profile.left_on is not None and self.session.open:
             self.desk.wake("left-on", max(at, self.last_asked + self.profile.left_on.after))
+
+    def camera(self, belief: Belief, before: bool, at: float, source: str) -> None:
+        """A camera has started or stopped; afterwards it closes its file for a while."""
+        rolls = belief.rolls
+        if rolls == before:
+            return
+        name = belief.device.name
+        if rolls:
+            belief.closing_until = NEVER
+        else:
+            self.close_file(belief, at)
+        self.desk.emit(RollingNote(at, name, rolls, source))
+        self.desk.changed.add(name)
+        self.desk.emit(Announce(state=True))
+
+    def close_file(self, belief: Belief, at: float) -> None:
+        belief.closing_until = at + belief.device.closes_in
+        self.desk.wake(f"closing {belief.device.name}", belief.closing_until)
+
+
+class Answers:
+    """What was asked, written down and answered: each request once, however often it comes.
+
+    `given` has the answer of a request by its id; None while it is under way.
+    """
+
+    def __init__(self, desk: Desk, memory: Memory) -> None:
+        self.desk = desk
+        self.given: OrderedDict[str, tuple[int, str] | None] = OrderedDict(
+            (id_, (code, text)) for id_, code, text in memory.answered
+        )
+
+    def note(
+        self,
+        request: Request,
+        phase: Literal["taken", "refused", "ignored", "done", "failed"],
+        text: str,
+    ) -> None:
+        self.desk.emit(
+            RequestNote(
+                request.at,
+                request.id,
+                request.what,
+                request.by,
+                request.source,
+                request.look,
+                request.targets,
+                request.force,
+                phase,
+                text,
+            )
+        )
+
+    def under_way(self, request_id: str) -> None:
+        if request_id:
+            self.given[request_id] = None
+
+    def refuse(self, request: Request, code: int, text: str) -> None:
+        self.note(request, "refused", text)
+        self.answer(request.id, code, text)
+
+    def done(self, request: Request, text: str, detail: Mapping[str, object] | None = None) -> None:
+        self.note(request, "done", text)
+        self.answer(request.id, 0, text, detail)
+
+    def answer(
+        self, request_id: str, code: int, text: str, detail: Mapping[str, object] | None = None
+    ) -> None:
+        if not request_id:
+            return
+        self.given[request_id] = (code, text)
+        while len(self.given) > ANSWERS_KEPT:
+            self.given.popitem(last=False)
+        self.desk.emit(Answer(request_id, True, code, text, detail or {}))

@@ -9,14 +9,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import UTC, datetime
 
+from studiobridge.control.acts import ENDED
+from studiobridge.control.belief import Proof
 from studiobridge.control.controller import Controller
-from studiobridge.control.desk import Desk
-from studiobridge.control.holding import Drift
-from studiobridge.control.known import Known
+from studiobridge.control.drift import Drift
 from studiobridge.control.plan import describe, waits_for
 from studiobridge.control.sequence import staying_on
 from studiobridge.figures.light import Change
-from studiobridge.profile.model import Preset, Value
+from studiobridge.profile.model import Point, Preset, Value
 
 Wall = Callable[[float], float]
 View = dict[str, object]
@@ -38,80 +38,109 @@ def _value(value: Value | None) -> Value | None:
     return round(value, 3)
 
 
-def _still_on(desk: Desk) -> list[View]:
-    """Mains switches that are on though the set is not up, and what they draw."""
-    devices = desk.truth.devices
-    return [
-        {"device": name, "watts": _value(devices[name].values.get("watts"))}
-        for name in desk.still_on()
-    ]
+def _left_on(controller: Controller, wall: Wall) -> list[View]:
+    """Mains switches believed on that should not be, in every state but that of a set that is up.
+
+    By what they report and meter, never by what they were told.
+    """
+    beliefs = controller.beliefs
+    if controller.standing.session.open and controller.state not in ("lowering", "stalled"):
+        return []
+    found: list[View] = []
+    for name, why in controller.runs.left_on().items():
+        belief = beliefs.of[name]
+        drawing = beliefs.still_drawing(name)
+        word = belief.last["watts" if drawing is not None else "switch"]
+        found.append(
+            {
+                "device": name,
+                "watts": _value(belief.said("was it so", "watts")),
+                "since": iso(word.at, wall),
+                "by": "watts" if drawing is not None else "report",
+                "why": why,
+            }
+        )
+    return found
 
 
 def _hand_set(controller: Controller, name: str, preset: Preset, wall: Wall) -> View:
     """A light on a dial: what to turn it to, and who said that it is so."""
-    done = controller.standing.by_hand.get(name)
-    said = done is not None and done.preset == preset
+    done = controller.beliefs.of[name].ticked
+    if done is not None and done.preset != preset:
+        done = None
     return {
         "device": name,
         "level": preset.level,
         "cct": preset.cct,
-        "set_at": iso(done.at, wall) if done is not None and said else None,
-        "set_by": done.by if done is not None and said else None,
+        "set_at": None if done is None else iso(done.at, wall),
+        "set_by": None if done is None else done.by,
+    }
+
+
+def _waiting_for(controller: Controller, at: float) -> list[View]:
+    """What a run waits for, most telling first."""
+    run = controller.run
+    if run is None:
+        if controller.state == "unheard":
+            return [{"device": "", "what": "listen", "why": controller.why}]
+        return []
+    waiting: list[View] = []
+    held = controller.runs.steps.held_by(run, at)
+    if held is not None:
+        why = controller.runs.why_held(run, at)
+        waiting.append({"device": held, "what": "roll", "why": why})
+    waiting.extend(
+        {"device": a.step.device, "what": a.step.action, "why": a.step.why}
+        for _, a in sorted(run.active.items())
+    )
+    return waiting
+
+
+def _moved(controller: Controller) -> set[str]:
+    """Devices that report something else than is wanted: silence is no movement."""
+    return {
+        d.device
+        for d in controller.watcher.drifts.values()
+        if d.point != "online" or d.reported is not None
     }
 
 
 def state_view(controller: Controller, at: float, wall: Wall) -> View:
     """The whole set in a few words: the retained `state`."""
     desk = controller.desk
+    standing = controller.standing
     run = controller.run
     shown = controller.last_run
-    ready_in = None
-    waiting: list[View] = []
-    done = 0
-    total = 0
-    if run is not None:
-        ready_in = max(0.0, run.began + run.ready_in - at)
-        total = len(run.steps)
-        done = sum(phase not in ("waiting", "sent") for phase in run.phase)
-        held = None if run.what == "cut" or run.forced else desk.held_by(at)
-        if held is not None:
-            waiting.append({"device": held, "what": "roll", "why": "rolling or closing its file"})
-        waiting.extend(
-            {"device": a.step.device, "what": a.step.action, "why": a.step.why}
-            for _, a in sorted(run.active.items())
-        )
-    elif controller.state == "unheard":
-        waiting.append({"device": "", "what": "listen", "why": controller.why})
-    rolling = [
-        name
-        for name in desk.cameras
-        if controller.truth.devices[name].rolling_said
-        or controller.truth.devices[name].values.get("rolling") is True
-    ]
-    up = controller.standing.session is not None
     warm = None
-    if controller.standing.warm_at is not None and controller.standing.warm_at > at:
-        warm = round(controller.standing.warm_at - at, 1)
+    if standing.warm_at is not None and standing.warm_at > at:
+        warm = round(standing.warm_at - at, 1)
     return {
         "set": controller.profile.name,
         "title": controller.profile.title,
         "state": controller.state,
         "look": desk.look,
         "why": controller.why,
-        "since": iso(controller.standing.since, wall),
-        "ready_in_s": _number(ready_in, 1),
-        "waiting_for": waiting,
-        "steps_done": done,
-        "steps": total,
+        "since": iso(standing.since, wall),
+        "ready_in_s": None if run is None else _number(max(0.0, run.began + run.ready_in - at), 1),
+        "waiting_for": _waiting_for(controller, at),
+        "steps_done": 0 if run is None else sum(phase in ENDED for phase in run.phase),
+        "steps": 0 if run is None else len(run.steps),
         "missing": sorted(shown.missing) if shown is not None and run is None else [],
         "hand_set": [
             _hand_set(controller, name, preset, wall)
             for name, preset in desk.presets.items()
             if controller.profile.devices[name].hand_set
         ],
-        "still_on": _still_on(desk) if not up else [],
+        "only_told": controller.runs.only_told() if standing.session.open else [],
+        "silent": [
+            {"device": name, "since": iso(belief.silent_since, wall)}
+            for name, belief in controller.beliefs.of.items()
+            if belief.silent_since is not None
+        ],
+        "still_on": _left_on(controller, wall),
         "stays_on": sorted(staying_on(controller.profile, desk.feeds, False)),
-        "rolling": rolling,
+        "rolling": [name for name in desk.cameras if controller.beliefs.of[name].rolls],
+        "cut": standing.was_cut,
         "lockouts": [
             {
                 "target": lockout.target,
@@ -121,13 +150,13 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
             }
             for lockout in desk.lockouts.values()
         ],
-        "left_on": controller.standing.left_on,
-        "contested": sorted(controller.standing.contested),
-        "drifting": sorted({drift.device for drift in controller.watcher.drifts.values()}),
+        "left_on": standing.left_on,
+        "contested": sorted(standing.contested),
+        "drifting": sorted(_moved(controller)),
         "picture": picture_view(controller),
-        "faults": controller.standing.faults,
+        "faults": standing.faults,
         "warm_in_s": warm,
-        "session": controller.standing.session,
+        "session": standing.session.number,
     }
 
 
@@ -190,56 +219,61 @@ def drift_view(controller: Controller, at: float, wall: Wall) -> list[View]:
     return [_drift(controller, drift, at, wall) for drift in drifts]
 
 
-def _confirmed(controller: Controller, known: Known) -> bool:
-    """Has a fresh report said what is wanted of it?"""
-    name = known.device.name
-    held = controller.watcher.wanted.get(name)
-    if not held or not controller.truth.surely_heard(name):
-        return False
-    if any(key[0] == name for key in controller.watcher.drifts):
-        return False
-    return all(known.fresh(point) is not None for point in held if point != "online")
-
-
 def device_view(controller: Controller, name: str, at: float, wall: Wall) -> View:
     """One device: what it reports, what is wanted of it, what forbids touching it."""
-    known = controller.truth.devices[name]
-    device = known.device
+    beliefs = controller.beliefs
+    belief = beliefs.of[name]
+    device = belief.device
     preset = controller.desk.presets.get(name)
-    lockout = controller.desk.locked.get(name)
+    lockout = controller.gates.locked.get(name)
     drifts = [
         _drift(controller, drift, at, wall)
         for key, drift in controller.watcher.drifts.items()
         if key[0] == name
     ]
-    powered = controller.truth.powered(name)
-    step = None
+    powered = beliefs.powered(name)
     run = controller.run
-    if run is not None and name in run.by_device:
-        step = run.steps[run.by_device[name]].action
+    under_way = None if run is None else controller.desk.busy.get(name)
+    proof = _proof(controller, name)
+
+    def last(point: Point) -> Value | None:
+        return _value(belief.said("was it so", point)) if powered else None
+
     return {
         "device": name,
         "kind": device.kind,
         "title": device.title,
-        "online": controller.truth.online(name),
-        "switch": known.values.get("switch") if powered else False,
-        "level": _value(known.values.get("level")) if powered else None,
-        "cct": _value(known.values.get("cct")) if powered else None,
-        "watts": _value(known.values.get("watts")) if powered else None,
+        "online": beliefs.online(name),
+        "switch": last("switch") if powered else False,
+        "level": last("level"),
+        "cct": last("cct"),
+        "watts": last("watts"),
         "preset": None if preset is None else {"level": preset.level, "cct": preset.cct},
         "drift": drifts or None,
         "lockout": None
         if lockout is None
         else {"target": lockout.target, "by": lockout.by, "why": lockout.why},
         "hand_set": device.hand_set,
-        "confirmed": _confirmed(controller, known),
+        "confirmed": proof in ("report", "watts", "picture", "hand") and not drifts,
+        "by": proof,
         "essential": device.essential,
         "feed": device.fed_by,
-        "step": step,
-        "rolling": (known.rolling_said or known.values.get("rolling") is True)
-        if device.kind == "camera"
-        else None,
+        "step": None if run is None or under_way is None else run.steps[under_way].action,
+        "rolling": belief.rolls if device.kind == "camera" else None,
     }
+
+
+def _proof(controller: Controller, name: str) -> Proof | None:
+    """On what evidence this device is as the set wants it; None when nothing says so."""
+    belief = controller.beliefs.of[name]
+    preset = controller.desk.presets.get(name)
+    if not controller.standing.session.open:
+        return None
+    if belief.device.hand_set:
+        ticked = belief.ticked
+        lit = controller.beliefs.powered(name)
+        return "hand" if ticked is not None and ticked.preset == preset and lit else None
+    return controller.beliefs.proof(name, controller.desk.wanted_of(name))
 
 
 def run_view(controller: Controller, at: float, wall: Wall) -> View | None:

@@ -15,9 +15,9 @@ from studiobridge.control.effects import (
     Answer,
     Ask,
     DriftNote,
-    Keep,
     Memory,
     RunNote,
+    Save,
     StateNote,
     StepNote,
     Tell,
@@ -157,16 +157,16 @@ class Play:
             self.later(self.delay + device.boots_in, name, "online", True)
 
     def _tell_all(self, name: str) -> None:
-        known = self.controller.truth.devices[name]
+        belief = self.controller.beliefs.of[name]
         above = self.controller.desk.feeds.above[name]
         if name in self.deaf or (above is not None and not self.on.get(above)):
             return
         for point in ("switch", "level", "cct"):
-            if point in known.hears and point in known.values:
-                self.later(self.delay, name, point, known.values[point])
-        if "online" in known.hears and name in self.booted:
+            if point in belief.hears and point in belief.last:
+                self.later(self.delay, name, point, belief.last[point].value)
+        if "online" in belief.hears and name in self.booted:
             self.later(self.delay, name, "online", True)
-        if "switch" in known.hears and "switch" not in known.values:
+        if "switch" in belief.hears and "switch" not in belief.last:
             self.later(self.delay, name, "switch", self.on.get(name, False))
 
     def later(self, after: float, device: str, point: str, value: Value) -> None:
@@ -242,8 +242,8 @@ class Play:
     def runs(self) -> list[tuple[str, str]]:
         return [(e.what, e.phase) for _, e in self.effects if isinstance(e, RunNote)]
 
-    def keeps(self) -> list[Keep]:
-        return [e for _, e in self.effects if isinstance(e, Keep)]
+    def saves(self) -> list[Save]:
+        return [e for _, e in self.effects if isinstance(e, Save)]
 
     def forget(self) -> None:
         self.effects.clear()

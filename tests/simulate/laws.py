@@ -42,7 +42,9 @@ class Seen:
     fresh_at: dict[Point, float] = field(default_factory=dict)
     value: dict[Point, Value] = field(default_factory=dict)
     heard_at: float = NEVER
+    # the first and the last sample under idle in a row
     idle_since: float | None = None
+    idle_until: float | None = None
     said_down: bool = False
     out_since: float | None = None
     off_at: float = NEVER
@@ -167,8 +169,10 @@ class Laws:
         below = self.profile.devices[names[0]].idle_below
         if below is None or watts >= below:
             seen.idle_since = None
-        elif seen.idle_since is None:
-            seen.idle_since = at
+        else:
+            if seen.idle_since is None:
+                seen.idle_since = at
+            seen.idle_until = at
 
     def _mains_gone(self, name: str, at: float) -> None:
         for other in self.below(name):
@@ -409,7 +413,8 @@ class Laws:
             below = self.seen[other]
             if device.kind == "computer" and not below.said_down:
                 idle = below.idle_since
-                if idle is None or at - idle < device.idle_for - 1e-6:
+                spanned = 0.0 if idle is None else (below.idle_until or idle) - idle
+                if idle is None or spanned < device.idle_for - 1e-6:
                     self.breach(5, at, f"{name} was cut and {other} had not said it was down")
             cools = device.cools_in if device.fixture and device.wire is not None else 0.0
             out = below.out_since

@@ -13,14 +13,18 @@ from pathlib import Path
 import pytest
 
 from studiobridge.bridge.core import Core
+from studiobridge.control import belief
+from studiobridge.control.acts import Run
+from studiobridge.control.belief import Belief, Beliefs
 from studiobridge.control.controller import Controller
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Memory
 from studiobridge.control.feeds import Feeds
-from studiobridge.control.known import Known, Truth
-from studiobridge.control.runner import Run, Runner
+from studiobridge.control.gates import Gates
+from studiobridge.control.holding import Holding
 from studiobridge.control.runs import Runs
 from studiobridge.control.sequence import Step
+from studiobridge.control.steps import Steps
 from studiobridge.profile import read_profile
 from studiobridge.profile.model import SetProfile
 from tests.simulate.__main__ import one, shortened
@@ -53,29 +57,29 @@ def test_nothing_drifts_and_nothing_is_harmed_when_nobody_is_there(first: int) -
 
 def cut_again_without_looking(monkeypatch: pytest.MonkeyPatch) -> None:
     """A plug was deaf at first; meanwhile the computer on it was plugged in again and booted."""
-    refused = Runner._why_refused
+    refused = Steps._why_refused
 
-    def careless(self: Runner, run: Run, step: Step) -> str | None:
+    def careless(self: Steps, run: Run, step: Step) -> str | None:
         return None if step.n in run.active else refused(self, run, step)
 
-    monkeypatch.setattr(Runner, "_why_refused", careless)
+    monkeypatch.setattr(Steps, "_why_refused", careless)
 
 
 def tell_what_has_not_said_what_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
     """A Homie device without its description cannot be told; `sent` stood in the record."""
-    begin = Truth.__init__
+    begin = Beliefs.__init__
 
-    def known(self: Truth, profile: SetProfile, feeds: Feeds) -> None:
+    def known(self: Beliefs, profile: SetProfile, feeds: Feeds) -> None:
         begin(self, profile, feeds)
-        for device in self.devices.values():
+        for device in self.of.values():
             device.described = True
 
-    monkeypatch.setattr(Truth, "__init__", known)
+    monkeypatch.setattr(Beliefs, "__init__", known)
 
 
 def put_back_what_has_no_mains(monkeypatch: pytest.MonkeyPatch) -> None:
     """A light put back by itself after a restart switched its silent plug on."""
-    monkeypatch.setattr(Runs, "_surely_energised", lambda self, name: True)
+    monkeypatch.setattr(Beliefs, "surely_energised", lambda self, name: True)
 
 
 def insist_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -104,19 +108,19 @@ def forget_that_a_camera_stopped(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def believe_a_plug_before_its_lamp(monkeypatch: pytest.MonkeyPatch) -> None:
     """A plug said off by mistake while its lamp went on speaking, and was cut above while hot."""
-    monkeypatch.setattr(Truth, "against", lambda self, name: None)
+    monkeypatch.setattr(Beliefs, "against", lambda self, name: None)
 
 
 def believe_what_was_heard_without_mains(monkeypatch: pytest.MonkeyPatch) -> None:
     """A plug that was off metered nothing, was pressed on, and its computer counted as idle."""
-    forget = Known.forget
+    end = Belief._new_epoch
 
-    def forgetful(self: Known, at: float) -> None:
-        idle = self.idle_since
-        forget(self, at)
-        self.idle_since = idle
+    def forgetful(self: Belief, at: float) -> None:
+        idle = self.idle_from, self.idle_to
+        end(self, at)
+        self.idle_from, self.idle_to = idle
 
-    monkeypatch.setattr(Known, "forget", forgetful)
+    monkeypatch.setattr(Belief, "_new_epoch", forgetful)
 
 
 def wait_for_the_camera_that_closes_first(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -134,11 +138,11 @@ def go_on_putting_back_after_a_lost_link(monkeypatch: pytest.MonkeyPatch) -> Non
     again = Runs.begin_again
 
     def careless(self: Runs, run: Run, at: float) -> bool:
-        asked, self.asked_since_start = self.asked_since_start, True
+        asked, self.holding.asked_since_start = self.holding.asked_since_start, True
         try:
             return again(self, run, at)
         finally:
-            self.asked_since_start = asked
+            self.holding.asked_since_start = asked
 
     monkeypatch.setattr(Runs, "begin_again", careless)
 
@@ -238,23 +242,24 @@ def found_within(seeds: int) -> str | None:
 
 
 def drop_freshness(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(Known, "fresh", lambda self, point: self.values.get(point))
+    fresh = dict.fromkeys(belief.TABLE, belief.TABLE["was it so"])
+    monkeypatch.setattr(belief, "TABLE", fresh)
 
 
 def forget_rolling(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(Desk, "held_by", lambda self, at: None)
+    monkeypatch.setattr(Gates, "held_by", lambda self, at: None)
 
 
 def ignore_lockouts(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(Desk, "why_locked", lambda self, name, energise: None)
+    monkeypatch.setattr(Gates, "why_locked", lambda self, name, energise: None)
 
 
 def skip_the_cool_down(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(Truth, "still_hot", lambda self, name: 0.0)
+    monkeypatch.setattr(Beliefs, "still_hot", lambda self, name: 0.0)
 
 
 def cut_computers(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(Truth, "is_down", lambda self, name: True)
+    monkeypatch.setattr(Beliefs, "is_down", lambda self, name: True)
 
 
 def pop_the_amps(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -263,7 +268,7 @@ def pop_the_amps(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(
         sequence, "phases_up", lambda profile, feeds: dict.fromkeys(profile.devices, 1)
     )
-    monkeypatch.setattr(Desk, "why_pops", lambda self, name: None)
+    monkeypatch.setattr(Gates, "why_pops", lambda self, name: None)
 
 
 def obey_kept_presses(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -276,48 +281,48 @@ def obey_kept_presses(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def tell_before_it_is_noted(monkeypatch: pytest.MonkeyPatch) -> None:
-    start = Runner._start
+    start = Steps._start
 
-    def hasty(self: Runner, run: Run, step: Step, at: float) -> None:
+    def hasty(self: Steps, run: Run, step: Step, at: float) -> None:
         start(self, run, step, at)
         self.noted(step.n, at)
 
-    monkeypatch.setattr(Runner, "_start", hasty)
+    monkeypatch.setattr(Steps, "_start", hasty)
 
 
 def ask_no_gate_after_the_disk(monkeypatch: pytest.MonkeyPatch) -> None:
     """What was heard while the disk took its time does not count."""
-    noted = Runner.noted
+    noted = Steps.noted
 
-    def careless(self: Runner, n: int, at: float) -> None:
+    def careless(self: Steps, n: int, at: float) -> list[Step]:
         with monkeypatch.context() as gates:
-            gates.setattr(Runner, "_turned_away", lambda *_: False)
-            gates.setattr(Runner, "holds", lambda *_: False)
-            noted(self, n, at)
+            gates.setattr(Steps, "_turned_away", lambda *_: False)
+            gates.setattr(Steps, "held_by", lambda *_: None)
+            return noted(self, n, at)
 
-    monkeypatch.setattr(Runner, "noted", careless)
+    monkeypatch.setattr(Steps, "noted", careless)
 
 
 def resume_after_a_crash(monkeypatch: pytest.MonkeyPatch) -> None:
-    heard = Controller._heard_all
+    heard = Controller._listened
 
     def eager(self: Controller, at: float) -> None:
-        cut_short = self._resume == "up" and not self.standing.heard
+        cut_short = self._resume == "up" and not self.desk.listened
         heard(self, at)
         if cut_short and self.desk.link and self.state == "stalled":
             self.runs.begin("up", self.desk.look, at, [])
 
-    monkeypatch.setattr(Controller, "_heard_all", eager)
+    monkeypatch.setattr(Controller, "_listened", eager)
 
 
 def fight_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
-    restore = Runs.restore_by_itself
+    put_back = Holding._put_back
 
-    def stubborn(self: Runs, at: float) -> None:
+    def stubborn(self: Holding, at: float) -> tuple[str, ...]:
         self.standing.tried.clear()
-        restore(self, at)
+        return put_back(self, at)
 
-    monkeypatch.setattr(Runs, "restore_by_itself", stubborn)
+    monkeypatch.setattr(Holding, "_put_back", stubborn)
 
 
 def forget_the_expiry(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -332,15 +337,15 @@ def forget_the_expiry(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def end_without_a_word(monkeypatch: pytest.MonkeyPatch) -> None:
-    note = Runner._note
+    note = Steps._note
 
     def silent(
-        self: Runner, run: object, step: object, at: float, phase: str, text: str = ""
+        self: Steps, run: object, step: object, at: float, phase: str, text: str = ""
     ) -> None:
         if phase != "failed":
             note(self, run, step, at, phase, text)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(Runner, "_note", silent)
+    monkeypatch.setattr(Steps, "_note", silent)
 
 
 BUGS = [
@@ -383,7 +388,7 @@ def test_nothing_reaches_the_band_of_a_breaker_and_a_bridge_that_lets_it_is_foun
 ) -> None:
     careful = [play(too_much_for_its_breakers(seed), seed) for seed in range(10)]
     assert not [b for outcome in careful for b in outcome.breaches if b.startswith("law 3")]
-    monkeypatch.setattr(Desk, "why_too_much", lambda self, name, presets: None)
+    monkeypatch.setattr(Gates, "why_too_much", lambda self, name, presets: None)
     careless = [play(too_much_for_its_breakers(seed), seed) for seed in range(10)]
     found = [b for outcome in careless for b in outcome.breaches if b.startswith("law 3")]
     assert any("band from" in breach for breach in found)

@@ -1,0 +1,350 @@
+"""What each action of a run tells the gear, and how a step ends.
+
+Which of these is called when is the table's to say, in steps.py. The rules of telling:
+
+- `intended` is noted, and when that note is on disk the gates are asked and it is told: `sent`,
+  and then one of `confirmed`, `waited out`, `failed` or `passed over` (law 9). A disk may take its
+  time, and whatever was heard meanwhile counts: a camera that rolls, a lockout, a circuit in use.
+- A light comes on low and is faded to its preset, by itself where it can, else walked there.
+- Time alone confirms nothing: a step that only waits ends as `waited out`.
+- What needed a step that failed is not tried; everything else goes on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from studiobridge.control.desk import Desk
+from studiobridge.control.effects import StepNote, StepPhase
+from studiobridge.control.gates import Gates
+from studiobridge.control.plan import describe
+from studiobridge.control.sequence import Sequencer, Step
+from studiobridge.profile.model import Point, Value
+
+What = Literal["up", "down", "restore", "cut"]
+Phase = Literal["waiting", "sent", "confirmed", "waited out", "failed", "passed over"]
+ENDED: frozenset[Phase] = frozenset({"confirmed", "waited out", "failed", "passed over"})
+Stage = Literal[
+    "intended",
+    "switching",
+    "energising",
+    "walking",
+    "arriving",
+    "setting",
+    "putting out",
+    "hearing",
+    "waiting",
+    "shutting down",
+]
+
+ENERGISING = ("power on", "switch on", "set")
+OFF = ("power off", "switch off", "fade out")
+# A fade the device cannot do itself is walked by the bridge: one message each so many seconds.
+# Four a second looks smooth on a face and no broker or fixture chokes on it (common practice).
+RAMP_EVERY = 0.25
+# Level (%) a fixture is energised at before it is faded up, where its wire has a switch.
+LOW_LEVEL = 1.0
+# What can be asked and has not answered is asked again so often (s).
+ASK_EVERY = 0.5
+# A meter is asked for another sample no more often than this (s); many report every few seconds.
+METER_EVERY = 2.0
+
+
+@dataclass(slots=True)
+class Active:
+    """A step under way. `until`: it is asked until then, and told again or given up after."""
+
+    step: Step
+    since: float
+    stage: Stage = "intended"
+    tries: int = 0
+    asked: bool = False
+    until: float = 0.0
+    expects: dict[Point, Value] = field(default_factory=dict)
+    values: tuple[tuple[Point, Value], ...] = ()
+    ramp: list[float] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class Run:
+    """A run-up, run-down, restore or cut under way."""
+
+    number: int
+    what: What
+    look: str | None
+    steps: list[Step]
+    times: list[tuple[float, float]]
+    ready_in: float
+    began: float
+    sequencer: Sequencer
+    requests: list[str]
+    forced: bool = False
+    everything: bool = False
+    targets: tuple[str, ...] = ()
+    phase: list[Phase] = field(default_factory=list)
+    text: list[str] = field(default_factory=list)
+    ended_at: float | None = None
+    outcome: Literal["under way", "done", "stalled", "turned"] = "under way"
+    active: dict[int, Active] = field(default_factory=dict)
+    missing: dict[str, str] = field(default_factory=dict)
+    # what went wrong at the root, each once; `missing` has all that it cost
+    reasons: list[str] = field(default_factory=list)
+
+    @property
+    def over(self) -> bool:
+        return self.sequencer.left == 0
+
+
+class Acts:
+    """How the actions of the run under way begin, tell and end. `run` is None between runs."""
+
+    def __init__(self, desk: Desk, gates: Gates) -> None:
+        self.desk = desk
+        self.gates = gates
+        self.beliefs = desk.beliefs
+        self.run: Run | None = None
+        self._confirmed: list[Step] = []
+
+    # ---- the record and the clock --------------------------------------------------------
+
+    def _note(self, run: Run, step: Step, at: float, phase: StepPhase, text: str = "") -> None:
+        self.desk.emit(
+            StepNote(
+                at, run.number, step.n + 1, step.device, step.action, describe(step), phase, text
+            )
+        )
+
+    def _deadline(self, active: Active, at: float) -> None:
+        self.desk.wake(f"step {active.step.n}", at)
+
+    # ---- the gates -----------------------------------------------------------------------
+
+    def _turned_away(self, run: Run, step: Step, at: float) -> bool:
+        """Ask the gates. Where one is shut the step ends here, and nothing of it is told."""
+        if run.what != "cut" and step.action not in ("power off", "switch off", "cool down"):
+            locked = self.gates.why_locked(step.device, energise=step.action in ENERGISING)
+            if locked is not None:
+                self._end(run, step, at, "passed over", locked)
+                return True
+        refused = self._why_refused(run, step)
+        if refused is not None:
+            self._end(run, step, at, "failed", refused)
+        return refused is not None
+
+    def _why_refused(self, run: Run, step: Step) -> str | None:
+        """Why this step may not be told: too much for its circuit, or something would be hurt."""
+        name = step.device
+        if step.action in ENERGISING:
+            return self.gates.why_too_much(name, self.desk.presets)
+        if run.what == "cut":
+            return None
+        if step.action == "power off":
+            return self.gates.why_not_cut(name)
+        return self.gates.why_pops(name) if step.action == "switch off" else None
+
+    # ---- an action begins ----------------------------------------------------------------
+
+    def _begin(self, run: Run, active: Active, at: float) -> None:
+        if self._turned_away(run, active.step, at):
+            return
+        action = active.step.action
+        if action in ("power on", "switch on", "power off", "switch off"):
+            on = action in ("power on", "switch on")
+            active.stage = "switching"
+            active.expects = {"switch": on}
+            active.values = (("switch", on),)
+            self._send(run, active, at)
+        elif action == "set":
+            self._begin_set(run, active, at)
+        elif action == "fade out":
+            self._begin_fade_out(run, active, at)
+        elif action == "hear from":
+            self._begin_hear(run, active, at)
+        elif action == "shut down":
+            self._begin_shut_down(run, active, at)
+        else:
+            active.stage = "waiting"
+            hot = action == "cool down"
+            seconds = self.beliefs.still_hot(active.step.device) if hot else active.step.takes
+            self._note(run, active.step, at, "sent")
+            self._deadline(active, at + seconds)
+
+    def _send(self, run: Run, active: Active, at: float, fade: float | None = None) -> None:
+        """Tell what this step tells, and wait for the report."""
+        belief = self.beliefs.of[active.step.device]
+        device = belief.device
+        active.tries += 1
+        if belief.described:
+            self.gates.tell(at, device.name, active.values, fade)
+            self._note(run, active.step, at, "sent", "" if active.tries == 1 else "again")
+        reply = self.desk.profile.patience.reply
+        answers_at = at + (fade or 0.0) + device.answers_in
+        active.asked = False
+        active.until = answers_at + reply
+        if device.can_ask:
+            active.until += device.answers_in + reply
+        self._deadline(
+            active, answers_at + min(ASK_EVERY, reply) if device.can_ask else active.until
+        )
+
+    def _begin_hear(self, run: Run, active: Active, at: float) -> None:
+        """Wait until it speaks: asked as soon as it may have booted, then every half second."""
+        belief = self.beliefs.of[active.step.device]
+        device, patience = belief.device, self.desk.profile.patience
+        active.stage = "hearing"
+        booted = max(at, belief.mains_since + device.boots_in)
+        if active.step.takes <= device.answers_in:
+            booted = at  # it has had its mains for long: no boot to wait for
+        active.until = booted + device.answers_in + (patience.tries + 1) * patience.reply
+        if not device.can_ask:
+            active.until += device.boots_in
+        self._note(run, active.step, at, "sent")
+        if device.can_ask and booted <= at:
+            self.desk.ask(at, device.name)
+            booted = at + ASK_EVERY
+        self._deadline(active, booted if device.can_ask else active.until)
+
+    def _begin_shut_down(self, run: Run, active: Active, at: float) -> None:
+        belief = self.beliefs.of[active.step.device]
+        device = belief.device
+        active.stage = "shutting down"
+        if self.beliefs.is_down(device.name):
+            self._end(run, active.step, at, "confirmed", "it is down")
+            return
+        if "shut_down" in belief.tells:
+            active.values = (("shut_down", True),)
+        if active.values and not belief.shutting:
+            belief.shutting = True
+            self._send(run, active, at)
+        else:
+            active.tries += 1
+            self._note(run, active.step, at, "sent", "waiting for it to go down")
+        self._patient(active, at + 1.5 * device.shuts_in)
+        self._wake_for_idle(active, at)
+
+    def _patient(self, active: Active, at: float) -> None:
+        """A computer takes its time; asked after that, and a little longer for the answer."""
+        device = self.beliefs.of[active.step.device].device
+        active.until = at + device.answers_in + self.desk.profile.patience.reply
+        self._deadline(active, at)
+
+    def _wake_for_idle(self, active: Active, at: float) -> None:
+        """When its idle time is over its meter is asked, so that a second sample can span it."""
+        belief = self.beliefs.of[active.step.device]
+        if belief.idle_from is not None:
+            due = max(belief.idle_from + belief.device.idle_for, at + METER_EVERY)
+            self.desk.wake(f"idle {active.step.device}", due)
+
+    def _begin_set(self, run: Run, active: Active, at: float) -> None:
+        step = active.step
+        belief = self.beliefs.of[step.device]
+        assert step.preset is not None
+        active.expects = belief.points_of(step.preset)
+        if "switch" in belief.tells:
+            active.expects["switch"] = True
+            if belief.said("is it so", "switch") is not True:
+                active.stage = "energising"
+                low: list[tuple[Point, Value]] = []
+                if "level" in active.expects:
+                    lowest = max(LOW_LEVEL, belief.lowest)
+                    low.append(("level", min(lowest, float(active.expects["level"]))))
+                if "cct" in active.expects:
+                    low.append(("cct", active.expects["cct"]))
+                active.values = (*low, ("switch", True))
+                self._send(run, active, at)
+                return
+        self._begin_fade(run, active, at)
+
+    def _begin_fade(self, run: Run, active: Active, at: float) -> None:
+        """Fade to the level expected: by the device where it can, else in bounded steps."""
+        step = active.step
+        locked = self.gates.why_locked(step.device, energise=False)
+        if locked is not None:
+            self._end(run, step, at, "passed over", locked)
+            return
+        belief = self.beliefs.of[step.device]
+        device = belief.device
+        active.stage = "setting"
+        active.tries = 0
+        active.values = tuple((p, v) for p, v in active.expects.items() if p != "switch")
+        if not active.values:
+            self._check(run, active, at)
+            return
+        goal, start = active.expects.get("level"), belief.said("is it so", "level")
+        near = start is None or goal is None or abs(float(start) - float(goal)) < 2 * LOW_LEVEL
+        if goal is None or device.fade <= 0:
+            self._send(run, active, at)
+        elif device.knows_fade:
+            self._send(run, active, at, device.fade)
+        elif near or start is None:
+            self._send(run, active, at)
+        else:
+            count = max(2, round(device.fade / RAMP_EVERY))
+            span = float(goal) - float(start)
+            active.ramp = [float(start) + span * i / count for i in range(1, count)]
+            first: list[tuple[Point, Value]] = [(p, v) for p, v in active.values if p == "cct"]
+            first.append(("level", active.ramp.pop(0)))
+            self.gates.tell(at, device.name, first)
+            self._note(run, step, at, "sent", "fading")
+            active.stage = "walking" if active.ramp else "arriving"
+            self._deadline(active, at + RAMP_EVERY)
+
+    def _begin_fade_out(self, run: Run, active: Active, at: float) -> None:
+        belief = self.beliefs.of[active.step.device]
+        if "level" in belief.tells:
+            active.expects = {"level": belief.lowest}
+            self._begin_fade(run, active, at)
+        else:
+            self._switch_out(run, active, at)
+
+    def _switch_out(self, run: Run, active: Active, at: float) -> None:
+        active.stage = "putting out"
+        active.expects = {"switch": False}
+        active.values = (("switch", False),)
+        active.tries = 0
+        self._send(run, active, at)
+
+    def _check(self, run: Run, active: Active, at: float) -> None:
+        """Has this step got what it waits for? (steps.py)"""
+        raise NotImplementedError
+
+    # ---- a step ends ---------------------------------------------------------------------
+
+    def _end(
+        self,
+        run: Run,
+        step: Step,
+        at: float,
+        phase: Literal["confirmed", "waited out", "failed", "passed over"],
+        text: str = "",
+    ) -> None:
+        active = run.active.pop(step.n, None)
+        if active is not None:
+            self.desk.wake(f"step {step.n}", None)
+            if self.desk.busy.get(step.device) == step.n:
+                del self.desk.busy[step.device]
+        run.phase[step.n] = phase
+        run.text[step.n] = text
+        self.desk.changed.add(step.device)
+        self._note(run, step, at, phase, text)
+        done = phase in ("confirmed", "waited out")
+        quiet_from = None
+        if phase == "failed" and active is not None and step.circuit is not None:
+            quiet_from = at + self.desk.profile.patience.reply
+        lost = run.sequencer.end(step.n, done, at, quiet_from)
+        if done:
+            if active is not None and active.expects:
+                self.beliefs.of[step.device].is_there(at)
+            self._confirmed.append(step)
+            return
+        run.missing.setdefault(step.device, text)
+        if text not in run.reasons:
+            run.reasons.append(text)
+        for n in lost:
+            other = run.steps[n]
+            run.phase[n] = "passed over"
+            run.text[n] = f"not tried, it needs {step.device}: {text}"
+            self._note(run, other, at, "passed over", run.text[n])
+            self.desk.changed.add(other.device)
+            run.missing.setdefault(other.device, run.text[n])

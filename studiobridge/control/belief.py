@@ -1,0 +1,589 @@
+"""What is believed of every device, since when, and on what evidence.
+
+Everything that bears on a device is folded into one `Belief`: what it reports, what the broker
+kept of it, what its plug meters, what a person says, what it was told, its mains, the link. The
+rest of the house asks beliefs and compares no times itself.
+
+The rules of evidence:
+
+- An *epoch* is a stretch of time in which evidence holds. It ends when the mains of the device
+  come or go, when the link is lost, and when the bridge stops. What was heard in an ended epoch
+  is outlived: it says what the device was, never what it is.
+- `told` proves nothing. After a command only what is heard later says anything of that point.
+- `kept` proves nothing either: a device that lost its power leaves its last report behind. It
+  counts as the last word of a device that cannot be asked, and as a reason to ask the others.
+- A kept report never takes the place of a report of the same epoch.
+- One thing is carried over an epoch: how long a lamp has been out, and only in the careful
+  direction. Where it may have been lit meanwhile, it was.
+- A person's word (`ticked`) holds for what only a hand can set, and for a camera that cannot say
+  it rolls, until evidence says otherwise.
+
+`TABLE` says which evidence of which epoch answers which question.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from studiobridge.control.effects import ByHand
+from studiobridge.control.feeds import Feeds
+from studiobridge.craft.grid import Grid, mired
+from studiobridge.craft.light import level_stops
+from studiobridge.profile.model import HOMIE5, Device, Point, Preset, SetProfile, Value
+
+NEVER = float("-inf")
+# A lamp below this level (%) is out as far as its heat goes.
+OUT_LEVEL = 1.0
+
+Evidence = Literal["reported", "kept"]
+Proof = Literal["report", "watts", "picture", "hand", "told"]
+
+Question = Literal[
+    "is it so",  # proof that a command was done, and that the set is ready
+    "is it there",  # has it spoken since its mains and the link came
+    "is it gone",  # did it, or its last will, say that it left
+    "has it moved",  # does it differ from what is wanted
+    "was it so",  # the last word, however old: for loads, and for showing
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Accepts:
+    """Which evidence answers a question: of this epoch only? heard after the last command?"""
+
+    kept: bool
+    this_epoch: bool
+    since_told: bool
+
+
+TABLE: Mapping[Question, Accepts] = {
+    "is it so": Accepts(kept=False, this_epoch=True, since_told=True),
+    "is it there": Accepts(kept=False, this_epoch=True, since_told=False),
+    "is it gone": Accepts(kept=True, this_epoch=True, since_told=False),
+    # kept only from a device that cannot be asked: the others are asked
+    "has it moved": Accepts(kept=True, this_epoch=True, since_told=True),
+    "was it so": Accepts(kept=True, this_epoch=False, since_told=False),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """The last word about one point: what, when, on what evidence, in which epoch."""
+
+    value: Value
+    at: float
+    kept: bool
+    epoch: int
+
+
+class Belief:
+    """One device. Times are of the controller's clock (s)."""
+
+    __slots__ = (
+        "asked_at",
+        "closing_until",
+        "described",
+        "device",
+        "epoch",
+        "epoch_since",
+        "grids",
+        "hears",
+        "idle_from",
+        "idle_to",
+        "last",
+        "mains_since",
+        "off_at",
+        "out_since",
+        "quiet_until",
+        "rolling_word",
+        "shutting",
+        "silent_since",
+        "spoke_at",
+        "tells",
+        "ticked",
+        "told_at",
+        "told_on",
+    )
+
+    def __init__(self, device: Device) -> None:
+        self.device = device
+        # what it is: as the profile says, until a device of the convention describes itself
+        self.tells: frozenset[Point] = device.tells
+        self.hears: frozenset[Point] = device.hears
+        self.grids: dict[Point, Grid] = {}
+        self.described = device.wire != HOMIE5
+        # what was heard of it
+        self.epoch = 0
+        self.epoch_since = NEVER
+        self.last: dict[Point, Word] = {}
+        self.spoke_at = NEVER  # its last report of this epoch
+        self.silent_since: float | None = None
+        # what was told to it and asked of it
+        self.told_at: dict[Point, float] = {}
+        self.told_on = False  # a switch: what it was told last
+        self.asked_at = NEVER
+        self.quiet_until = NEVER  # its own commands are still taking effect
+        self.shutting = False
+        # what follows for its mains, its heat, its computer, its camera
+        self.mains_since = NEVER
+        self.off_at = NEVER  # of a switch: when it last said off
+        self.out_since: float | None = None
+        self.idle_from: float | None = None  # the first and the last idle sample in a row
+        self.idle_to: float | None = None
+        self.closing_until = NEVER
+        # a person's word: a dial set to its preset; whether a camera rolls, and when they said so
+        self.ticked: ByHand | None = None
+        self.rolling_word: tuple[bool, float] | None = None
+
+    # ---- evidence comes in ---------------------------------------------------------------
+
+    def hear(self, point: Point, value: Value, kept: bool, at: float) -> bool:
+        """A report. False when it is older than what is known, and changes nothing."""
+        before = self.last.get(point)
+        if kept and before is not None and not before.kept and before.epoch == self.epoch:
+            return False
+        self.last[point] = Word(value, at, kept, self.epoch)
+        if point == "switch" and value is False:
+            self.off_at = at
+        if not kept:
+            self.spoke_at = at
+            self.silent_since = None
+            if self.device.fixture and point in ("switch", "level"):
+                self._lamp(at)
+        return True
+
+    def _lamp(self, at: float) -> None:
+        """Is the lamp lit, by what was reported in this epoch? Anything but a clear no is yes."""
+        switch, level = self.said("is it there", "switch"), self.said("is it there", "level")
+        out = switch is False or (level is not None and float(level) <= OUT_LEVEL)
+        if not out:
+            self.out_since = None
+        elif self.out_since is None:
+            self.out_since = at
+
+    def tell(self, values: Iterable[tuple[Point, Value]], at: float, settles_at: float) -> None:
+        """It was told these; until `settles_at` its reports may be of the way there."""
+        for point, value in values:
+            self.told_at[point] = at
+            if point == "switch":
+                self.told_on = value is True
+        self.quiet_until = max(self.quiet_until, settles_at)
+
+    def metered(self, watts: float, at: float) -> None:
+        """A fresh sample of a computer's draw: is it idle, and for how long (law 5)?"""
+        below = self.device.idle_below
+        if below is None or watts >= below:
+            self.idle_from = self.idle_to = None
+            return
+        if self.idle_from is None:
+            self.idle_from = at
+        self.idle_to = at
+
+    # ---- epochs end ----------------------------------------------------------------------
+
+    def _new_epoch(self, at: float) -> None:
+        self.epoch += 1
+        self.epoch_since = at
+        self.spoke_at = NEVER
+        self.silent_since = None
+        self.idle_from = self.idle_to = None
+
+    def mains_came(self, at: float) -> None:
+        """It boots, and a lamp may be lit: it is out when it says so, not since it was last."""
+        self._new_epoch(at)
+        self.mains_since = at
+        self.shutting = False
+        self.out_since = None
+
+    def mains_went(self, at: float) -> None:
+        """It has no power: a lamp is out from now on, if it was not already."""
+        self._new_epoch(at)
+        self.mains_since = at
+        self.shutting = False
+        if self.out_since is None:
+            self.out_since = at
+
+    def mains_were_on(self) -> None:
+        """Its plug says on, and may have come on at any moment of this epoch."""
+        if self.out_since is not None and self.out_since < self.epoch_since:
+            self.out_since = None
+
+    def link_came(self, at: float) -> None:
+        """After a silence of unknown length only what is heard from now on counts."""
+        self._new_epoch(at)
+
+    # ---- questions -----------------------------------------------------------------------
+
+    def word(self, question: Question, point: Point) -> Word | None:
+        """The evidence that answers this question about this point; None where none does."""
+        heard = self.last.get(point)
+        if heard is None:
+            return None
+        accepts = TABLE[question]
+        if accepts.this_epoch and heard.epoch != self.epoch:
+            return None
+        if heard.kept and not accepts.kept:
+            return None
+        if accepts.since_told and heard.at < self.told_at.get(point, NEVER):
+            return None
+        if question == "has it moved" and heard.kept and self.device.can_ask:
+            return None
+        return heard
+
+    def said(self, question: Question, point: Point) -> Value | None:
+        """The value that answers this question; None where nothing does."""
+        heard = self.word(question, point)
+        return None if heard is None else heard.value
+
+    @property
+    def spoke(self) -> bool:
+        """Has it reported anything in this epoch?"""
+        return self.spoke_at != NEVER
+
+    @property
+    def gone(self) -> bool:
+        """Did it, or its last will, say that it left, and nothing since that it is back?"""
+        return self.said("is it gone", "online") is False
+
+    def is_there(self, at: float) -> None:
+        """It did as it was told: whatever was said of its absence before is outlived."""
+        if self.gone:
+            self.last["online"] = Word(True, at, False, self.epoch)
+
+    def is_so(self, points: Mapping[Point, Value]) -> bool:
+        """Is each of these points proven to be as wanted, by a report of its own?"""
+        for point, wanted in points.items():
+            said = self.said("is it so", point)
+            if said is None or not self.same(point, wanted, said):
+                return False
+        return True
+
+    def same(self, point: Point, wanted: Value, said: Value) -> bool:
+        """Is the reported value the wanted one, within tolerance and the device's own step?
+
+        Level is compared in stops of light, CCT in mired.
+        """
+        if point not in ("level", "cct"):
+            return bool(wanted) == bool(said)
+        wanted, said = float(wanted), float(said)
+        grid = self.grids.get(point)
+        if grid is not None and grid.same(wanted, said):
+            return True
+        if point == "cct":
+            if said <= 0:
+                return False
+            shift = mired(said) - mired(wanted)
+            return abs(shift) <= self.device.tolerance.cct + 1e-9
+        stops = level_stops(self.device.dimmer, wanted, said)
+        if stops is None:
+            # one of them is dark: only both being dark is the same
+            return wanted == said
+        return abs(stops) <= self.device.tolerance.level + 1e-9
+
+    def points_of(self, preset: Preset) -> dict[Point, Value]:
+        """The points of a preset that this device can be told."""
+        points: dict[Point, Value] = {}
+        if preset.level is not None and "level" in self.tells:
+            points["level"] = preset.level
+        if preset.cct is not None and "cct" in self.tells:
+            points["cct"] = preset.cct
+        return points
+
+    @property
+    def lowest(self) -> float:
+        """The level (%) at which this fixture is out."""
+        return self.device.level_range[0] if self.device.level_range is not None else 0.0
+
+    @property
+    def rolls(self) -> bool:
+        """A camera: by its last report or a person's word, whichever says it rolls."""
+        said = self.said("was it so", "rolling") is True
+        return said or (self.rolling_word is not None and self.rolling_word[0])
+
+    def say_rolling(self, rolling: bool, at: float) -> None:
+        """A person says whether this camera rolls: against its own last report, too."""
+        self.rolling_word = (rolling, at)
+        if not rolling and self.said("was it so", "rolling") is True:
+            self.last["rolling"] = Word(False, at, True, self.epoch)
+
+    @property
+    def idle_for(self) -> float:
+        """Seconds spanned by fresh idle samples in a row: 0 with none or one."""
+        if self.idle_from is None or self.idle_to is None:
+            return 0.0
+        return self.idle_to - self.idle_from
+
+
+class Beliefs:
+    """Every device of a set, asked the questions that order, interlocks and views ask."""
+
+    def __init__(self, profile: SetProfile, feeds: Feeds) -> None:
+        self.profile = profile
+        self.feeds = feeds
+        self.of = {name: Belief(device) for name, device in profile.devices.items()}
+        self.now = NEVER
+        # fixtures with open drift: they are set again, whatever their own tolerance says
+        self.adrift: set[str] = set()
+        # each mains switch that meters exactly one computer, and that computer
+        self.sole_computer = {
+            switch: reached[0]
+            for switch, reached in feeds.reach.items()
+            if len(reached) == 1
+            and profile.devices[reached[0]].kind == "computer"
+            and "watts" in profile.devices[switch].hears
+        }
+        self._meter_of = {computer: switch for switch, computer in self.sole_computer.items()}
+
+    # ---- evidence comes in ---------------------------------------------------------------
+
+    def link_up(self, at: float) -> None:
+        for belief in self.of.values():
+            belief.link_came(at)
+
+    def hear(self, name: str, point: Point, value: Value, kept: bool, at: float) -> set[str]:
+        """A report. Returns the devices of which something else is believed now."""
+        belief = self.of[name]
+        before = belief.last.get(point)
+        if not belief.hear(point, value, kept, at):
+            return set()
+        changed = {name} if before is None or before.value != value else set()
+        if point == "switch" and (before is None or before.value is not value):
+            changed |= self._mains(name, bool(value), at)
+        elif point == "watts" and not kept:
+            computer = name if belief.device.kind == "computer" else self.sole_computer.get(name)
+            if computer is not None:
+                self.of[computer].metered(float(value), at)
+        return changed
+
+    def _mains(self, switch: str, on: bool, at: float) -> set[str]:
+        """A mains switch says something new: what hangs on it has to be heard anew."""
+        off_at = self.of[switch].off_at
+        below = self.feeds.below.get(switch, ())
+        for name in below:
+            belief = self.of[name]
+            if not on:
+                belief.mains_went(at)
+            elif belief.epoch_since > off_at:
+                # its epoch began after the switch last said off: when it was told to go on, or
+                # when the link came; what it has reported since is so
+                belief.mains_were_on()
+            else:
+                belief.mains_came(at)
+        return set(below)
+
+    def told(
+        self, name: str, values: Iterable[tuple[Point, Value]], at: float, until: float
+    ) -> set[str]:
+        """A command leaves. Returns the devices whose mains may come with it."""
+        values = tuple(values)
+        self.of[name].tell(values, at, until)
+        if ("switch", True) not in values or name not in self.feeds.switches:
+            return set()
+        if self.said_on(name):
+            return set()  # it says it is on already: its devices keep what is known of them
+        for below in self.feeds.below[name]:
+            self.of[below].mains_came(at)
+        return set(self.feeds.below[name])
+
+    # ---- mains ---------------------------------------------------------------------------
+
+    def said_on(self, name: str) -> bool:
+        """Was its last word, however old, that it is on?"""
+        return self.of[name].said("was it so", "switch") is True
+
+    def said_off(self, name: str) -> bool:
+        return self.of[name].said("was it so", "switch") is False
+
+    def powered(self, name: str) -> bool:
+        """Not known to be without mains: the last word of no switch above it is off."""
+        return not any(self.said_off(above) for above in self.feeds.line[name])
+
+    def may_be_on(self, name: str) -> bool:
+        """Could this device be energised? Anything but a clear no counts as yes."""
+        return self.powered(name) and not self.said_off(name)
+
+    def surely_on(self, name: str) -> bool:
+        belief = self.of[name]
+        return (
+            belief.said("is it so", "switch") is True
+            and not belief.gone
+            and all(self.surely_on(above) for above in self.feeds.line[name][:1])
+        )
+
+    def surely_off(self, name: str) -> bool:
+        """Proven off: it said so itself since it was last told, or a switch above it did."""
+        return any(
+            self.of[other].said("is it so", "switch") is False
+            for other in (name, *self.feeds.line[name])
+        )
+
+    def surely_energised(self, name: str) -> bool:
+        """Would telling it on switch nothing on: neither itself nor a switch above it?"""
+        switches = [*self.feeds.line[name]]
+        if "switch" in self.of[name].tells:
+            switches.append(name)
+        return all(self.surely_on(switch) for switch in switches)
+
+    def told_on_unanswered(self, name: str) -> float | None:
+        """When this, or a switch above it, was told something it has not answered; None if not."""
+        for other in (name, *self.feeds.line[name]):
+            belief = self.of[other]
+            told_at = belief.told_at.get("switch", NEVER)
+            if belief.told_on and belief.word("is it so", "switch") is None:
+                return told_at
+        return None
+
+    def against(self, name: str) -> str | None:
+        """The switch above a device that says off, though the device has spoken since.
+
+        One of the two is wrong, or late: whoever decides about heat takes the worse.
+        """
+        belief = self.of[name]
+        if not belief.spoke or belief.gone:
+            return None
+        for above in self.feeds.line[name]:
+            if self.said_off(above):
+                said = self.of[above].word("is it there", "switch")
+                later = said is None or belief.spoke_at > said.at
+                return above if later else None
+        return None
+
+    def still_drawing(self, switch: str) -> float | None:
+        """Watts a switch meters above its residual though it says off; None when it does not."""
+        belief = self.of[switch]
+        watts = belief.word("is it there", "watts")
+        said = belief.word("is it there", "switch")
+        if watts is None or said is None or said.value is not False:
+            return None
+        # a sample of the moment it went off may still be of the load before
+        if watts.at < said.at + belief.device.answers_in:
+            return None
+        return float(watts.value) if float(watts.value) > belief.device.residual else None
+
+    # ---- is it as asked ------------------------------------------------------------------
+
+    def online(self, name: str) -> bool | None:
+        """True: heard in this epoch. False: said to be gone, or its feed is off. None: unheard."""
+        belief = self.of[name]
+        if belief.device.wire is None:
+            return None
+        if not self.powered(name) or belief.gone:
+            return False
+        return True if belief.spoke else None
+
+    def surely_heard(self, name: str) -> bool:
+        belief = self.of[name]
+        return (
+            belief.spoke
+            and belief.described
+            and belief.silent_since is None
+            and not belief.gone
+            and all(self.surely_on(above) for above in self.feeds.line[name][:1])
+        )
+
+    def surely_set(self, name: str, preset: Preset) -> bool:
+        belief = self.of[name]
+        if name in self.adrift or not self.surely_heard(name):
+            return False
+        if "switch" in belief.tells and belief.said("is it so", "switch") is not True:
+            return False
+        return belief.is_so(belief.points_of(preset))
+
+    def surely_out(self, name: str) -> bool:
+        belief = self.of[name]
+        switch = belief.said("is it so", "switch")
+        if switch is False or "switch" in belief.tells:
+            return switch is False
+        level = belief.said("is it so", "level")
+        return level is not None and belief.same("level", belief.lowest, level)
+
+    def why_unproven(
+        self, name: str, points: Mapping[Point, Value], differing: bool = True
+    ) -> str | None:
+        """Why it is not proven that this device is as asked (law 7); None when it is.
+
+        `differing` False: a report that says something else counts as heard, and no more.
+        """
+        belief = self.of[name]
+        if not self.surely_heard(name):
+            return f"{name} is not heard from"
+        for point, wanted in points.items():
+            if point == "online":
+                continue
+            said = belief.said("is it so", point)
+            if said is None:
+                return f"{name} has not confirmed its {point}"
+            if differing and not belief.same(point, wanted, said):
+                return f"{name} reports another {point}"
+        return None
+
+    def proof(self, name: str, points: Mapping[Point, Value]) -> Proof | None:
+        """On what evidence it is as asked: `told` is no proof, only all there is."""
+        if points and self.why_unproven(name, points) is None:
+            return "report"
+        belief = self.of[name]
+        told = any(belief.told_at.get(p, NEVER) >= belief.epoch_since for p in points)
+        return "told" if told and self.powered(name) else None
+
+    # ---- computers, lamps, loads ---------------------------------------------------------
+
+    def is_down(self, name: str) -> bool:
+        """A computer said it is down, or two samples in a row span its idle time (law 5)."""
+        belief = self.of[name]
+        if belief.said("is it there", "down") is True:
+            return True
+        return belief.idle_for > 0 and belief.idle_for >= belief.device.idle_for - 1e-6
+
+    def draws_now(self, computer: str) -> float | None:
+        """What a computer's own meter or its plug last metered in this epoch (W)."""
+        for name in (computer, self._meter_of.get(computer)):
+            watts = None if name is None else self.of[name].said("is it there", "watts")
+            if watts is not None:
+                return float(watts)
+        return None
+
+    def meter_of(self, computer: str) -> str:
+        """Who meters a computer: its plug where it feeds nothing else, or itself."""
+        return self._meter_of.get(computer, computer)
+
+    def going_down(self, name: str) -> bool:
+        return self.of[name].shutting or self.is_down(name)
+
+    def booting(self, name: str) -> bool:
+        """Its mains came a moment ago and it has not spoken yet."""
+        belief = self.of[name]
+        since = belief.mains_since
+        return since != NEVER and self.now < since + 1.5 * belief.device.boots_in + 1.0
+
+    def still_hot(self, name: str) -> float:
+        """Seconds of cool-down left (0 when none). A lamp that may be lit needs all of it."""
+        belief = self.of[name]
+        cools_in = belief.device.cools_in
+        if cools_in <= 0:
+            return 0.0
+        if belief.out_since is None:
+            lit = self.powered(name) or self.against(name) is not None
+            return cools_in if lit else 0.0
+        return max(0.0, belief.out_since + cools_in - self.now)
+
+    def draw(self, name: str, presets: Mapping[str, Preset]) -> float:
+        """Watts a device may take: a fixture at the higher of what it is set to and shall be."""
+        belief = self.of[name]
+        device = belief.device
+        preset = presets.get(name)
+        if not device.fixture or preset is None or preset.level is None:
+            return device.draws
+        if device.hand_set or "level" not in belief.tells:
+            return device.draws * preset.level / 100.0
+        said = belief.said("was it so", "level")
+        return device.draws * max(0.0 if said is None else float(said), preset.level) / 100.0
+
+    def asked_of(self, circuit: str, presets: Mapping[str, Preset]) -> float:
+        """Watts asked of a circuit by everything on it that may be on now."""
+        return sum(
+            self.draw(name, presets)
+            for name in self.feeds.on_circuit[circuit]
+            if self.may_be_on(name)
+        )

@@ -1,0 +1,441 @@
+"""Watching what was brought up: drift opens, gets worse, closes.
+
+The rules of drift:
+
+- Only what was confirmed (or found so) is held: `wanted` says what each device should report.
+- A report about a fade still under way, or an echo of the bridge's own command, is not drift
+  (law 11): until a device has settled after a command, its reports are only remembered.
+- A difference must last for the settle time. A device that can be asked is asked at once, so
+  that the answer decides and not an old report.
+- Where the profile holds the picture, the fixture that moved it most is drift too, even when it
+  is within its own tolerance (picture.py).
+- A device that goes offline, or is silent for too long, drifts too, and is asked again by itself
+  until it speaks. What hangs on a plug that was switched off does not: the plug does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import Literal
+
+from studiobridge.control.desk import Desk
+from studiobridge.control.effects import Announce, DriftNote
+from studiobridge.control.picture import Key, PictureWatch
+from studiobridge.craft.grid import mired
+from studiobridge.craft.light import level_stops
+from studiobridge.profile.model import Device, Point, Value
+
+How = Literal["returned", "restored", "kept", "powered down", "changed look"]
+
+# A drift that has grown by this factor since it was last noted is noted again.
+WORSE_BY = 1.25
+# What was not heard is asked again after so long (s), each time twice as long, up to the second.
+SEEK_FIRST = 2.0
+SEEK_LONGEST = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Distance:
+    """How far a report is from what is wanted, in the trade's terms.
+
+    `stops` of light (None when one of the two is dark), `mired` (positive is warmer),
+    `percent` points of level.
+    """
+
+    stops: float | None = None
+    mired: float | None = None
+    percent: float | None = None
+
+    @property
+    def size(self) -> float:
+        """One number to tell worse from less bad: tolerance-free, larger is worse."""
+        if self.mired is not None:
+            return abs(self.mired)
+        if self.stops is not None:
+            return abs(self.stops)
+        return abs(self.percent) if self.percent is not None else 0.0
+
+
+def distance(device: Device, point: Point, wanted: Value, said: Value) -> Distance:
+    """How far `said` is from `wanted`."""
+    if point == "level":
+        return Distance(
+            stops=level_stops(device.dimmer, float(wanted), float(said)),
+            percent=float(said) - float(wanted),
+        )
+    if point == "cct" and float(said) > 0:
+        return Distance(mired=mired(float(said)) - mired(float(wanted)))
+    return Distance()
+
+
+@dataclass(slots=True)
+class Drift:
+    """An open drift entry."""
+
+    number: int
+    device: str
+    point: Point
+    wanted: Value
+    reported: Value | None
+    since: float
+    by: Distance
+    worst_reported: Value | None
+    worst: Distance
+    restoring: bool = False
+
+
+class Entries:
+    """The list of open drifts, each noted as it opens, gets worse and closes."""
+
+    def __init__(self, desk: Desk, next_drift: int) -> None:
+        self.desk = desk
+        self.drifts: dict[Key, Drift] = {}
+        self._next = next_drift
+        self._opened: list[Drift] = []
+
+    def take_opened(self) -> list[Drift]:
+        """What was opened since this was last asked."""
+        opened, self._opened = self._opened, []
+        return opened
+
+    def has(self, name: str, *points: str) -> bool:
+        """Has any of these points of a device (none named: any at all) an open entry?"""
+        return any(n == name and (not points or p in points) for n, p in self.drifts)
+
+    def open(self, key: Key, wanted: Value, said: Value | None, since: float, at: float) -> None:
+        if key in self.drifts:
+            return
+        name, point = key
+        device = self.desk.profile.devices[name]
+        by = Distance() if said is None else distance(device, point, wanted, said)
+        drift = Drift(self._next, name, point, wanted, said, since, by, said, by)
+        self._next += 1
+        self.drifts[key] = drift
+        if point in ("level", "cct"):
+            self.desk.beliefs.adrift.add(name)
+        self._note(drift, at, "opened", "")
+        self._opened.append(drift)
+
+    def worse(self, drift: Drift, said: Value | None, at: float) -> None:
+        """It reports something else that is not as wanted either."""
+        if said is None or said == drift.reported:
+            return
+        drift.reported = said
+        device = self.desk.profile.devices[drift.device]
+        drift.by = distance(device, drift.point, drift.wanted, said)
+        grown = drift.by.size > drift.worst.size * WORSE_BY
+        if drift.by.size > drift.worst.size:
+            drift.worst_reported, drift.worst = said, drift.by
+        if grown:
+            self._note(drift, at, "worse", "")
+        self._announce(drift)
+
+    def close(self, key: Key, at: float, how: How) -> None:
+        drift = self.drifts.pop(key)
+        if not self.has(key[0], "level", "cct"):
+            self.desk.beliefs.adrift.discard(key[0])
+        self._note(drift, at, "closed", how)
+
+    def close_of(self, name: str, points: Collection[str], at: float, how: How) -> None:
+        for key in [key for key in self.drifts if key[0] == name and key[1] in points]:
+            self.close(key, at, how)
+
+    def _note(
+        self,
+        drift: Drift,
+        at: float,
+        phase: Literal["opened", "worse", "closed"],
+        how: How | Literal[""],
+    ) -> None:
+        over = phase == "closed"
+        by = drift.worst if over else drift.by
+        self.desk.emit(
+            DriftNote(
+                at,
+                drift.number,
+                phase,
+                drift.device,
+                drift.point,
+                drift.wanted,
+                drift.worst_reported if over else drift.reported,
+                by.stops,
+                by.mired,
+                by.percent,
+                how,
+            )
+        )
+        self._announce(drift)
+
+    def _announce(self, drift: Drift) -> None:
+        # the state counts drift and says what it did to the picture: views of one moment
+        self.desk.emit(Announce(state=True, drift=True, devices=frozenset((drift.device,))))
+
+
+class Watcher:
+    """Compares what is believed with what is wanted. Who calls it looks at `entries` after."""
+
+    def __init__(self, desk: Desk, next_drift: int) -> None:
+        self.desk = desk
+        self.beliefs = desk.beliefs
+        self.entries = Entries(desk, next_drift)
+        self.picture = PictureWatch(desk)
+        self.wanted: dict[str, dict[Point, Value]] = {}
+        # devices of which every point was as wanted when last judged: the quick way through
+        self.settled: set[str] = set()
+        self._pending: dict[Key, float] = {}
+        self._blamed: frozenset[Key] = frozenset()
+        self._sought: dict[str, float] = {}
+
+    @property
+    def drifts(self) -> dict[Key, Drift]:
+        return self.entries.drifts
+
+    # ---- what to hold --------------------------------------------------------------------
+
+    def hold(self, name: str, points: dict[Point, Value], at: float) -> None:
+        """From now on this device should report these values."""
+        self.wanted.setdefault(name, {}).update(points)
+        self.settled.discard(name)
+        belief = self.beliefs.of[name]
+        self.desk.wake(
+            f"judge {name}", max(at, belief.quiet_until) + belief.device.tolerance.settle
+        )
+        if belief.device.poll is not None and belief.device.can_ask:
+            self.desk.wake(f"poll {name}", at + belief.device.poll)
+        silent_after = self._silent_after(name)
+        if silent_after is not None:
+            self.desk.wake(f"quiet {name}", at + silent_after)
+        if not belief.spoke:
+            self.seek_soon((name,), at)
+
+    def hold_whole_set(self, at: float, without: Collection[str]) -> None:
+        """Hold everything the look in force calls for."""
+        for name in self.beliefs.of:
+            points = {} if name in without else self.desk.wanted_of(name)
+            if points:
+                self.hold(name, points, at)
+
+    def let_go(self, at: float, how: How) -> None:
+        """Hold nothing any more (a run-down)."""
+        for key in list(self.drifts):
+            self.entries.close(key, at, how)
+        self.wanted.clear()
+        self.settled.clear()
+        self._blamed = frozenset()
+        self._pending.clear()
+        self._sought.clear()
+
+    def let_go_of(self, name: str, points: Collection[Point]) -> None:
+        """Stop holding some points of a device: they are about to be set anew."""
+        held = self.wanted.get(name, {})
+        self.settled.discard(name)
+        for point in points:
+            held.pop(point, None)
+            self._pending.pop((name, point), None)
+
+    def unproven(self, differing: bool = True) -> dict[str, str]:
+        """Essential devices that are not proven to be as wanted (law 7), each with a sentence.
+
+        `differing` False: only those not heard, or not since they were told. What is heard and
+        differs is drift, and is opened as that.
+        """
+        found: dict[str, str] = {}
+        for name, points in self.wanted.items():
+            if not self.desk.profile.devices[name].essential:
+                continue
+            why = self.beliefs.why_unproven(name, points, differing)
+            if why is not None:
+                found[name] = why
+        return found
+
+    # ---- judging -------------------------------------------------------------------------
+
+    def reported(self, name: str, point: Point, said: Value, at: float) -> None:
+        """A report came in. Most say again what is wanted: those end here."""
+        if name in self.settled and not (self.picture.holds and name in self.picture.fixtures):
+            belief = self.beliefs.of[name]
+            wanted = self.wanted[name].get(point)
+            if said == wanted or (wanted is None and point != "online"):
+                return
+            quiet = at >= belief.quiet_until
+            if wanted is not None and quiet and belief.same(point, wanted, said):
+                return
+        self.judge(name, at)
+
+    def judge(self, name: str, at: float) -> None:
+        """Compare what is believed of this device with what is wanted of it."""
+        self.settled.discard(name)
+        held = self.wanted.get(name)
+        if not held or not self.desk.drift_opens or name in self.desk.busy:
+            return
+        belief = self.beliefs.of[name]
+        if at < belief.quiet_until:
+            self.desk.wake(f"judge {name}", belief.quiet_until)
+            return
+        if not self.beliefs.powered(name):
+            for point in held:
+                self._pending.pop((name, point), None)
+            return
+        silent = belief.silent_since is not None
+        if "online" in held or silent or belief.gone or (name, "online") in self.drifts:
+            there = not silent and not belief.gone
+            self._compare(name, "online", True, there, None if silent else False, at)
+        if belief.gone:
+            return
+        if "switch" in held and not self._judge_point(name, "switch", held["switch"], at):
+            return
+        if self.picture.holds and name in self.picture.fixtures:
+            self._reblame(name, at)
+        same = True
+        for point in ("level", "cct"):
+            if point in held:
+                same &= self._judge_point(name, point, held[point], at)
+        if same and not silent and (name, "online") not in self.drifts:
+            self.settled.add(name)
+
+    def _reblame(self, name: str, at: float) -> None:
+        """Who moved the picture may have changed with this report: judge the others concerned."""
+        before, self._blamed = self._blamed, self.picture.blamed()
+        for other in sorted({other for other, _ in before ^ self._blamed} - {name}):
+            self.desk.wake(f"judge {other}", at)
+
+    def _judge_point(self, name: str, point: Point, wanted: Value, at: float) -> bool:
+        belief = self.beliefs.of[name]
+        said = belief.said("has it moved", point)
+        if said is None:
+            return True  # nothing heard since it was last told
+        same = belief.same(point, wanted, said) and (name, point) not in self._blamed
+        self._compare(name, point, wanted, same, said, at)
+        return same
+
+    def _compare(
+        self, name: str, point: Point, wanted: Value, same: bool, said: Value | None, at: float
+    ) -> None:
+        key = (name, point)
+        drift = self.drifts.get(key)
+        if same:
+            self._pending.pop(key, None)
+            if drift is not None:
+                self.entries.close(key, at, "restored" if drift.restoring else "returned")
+            return
+        if drift is not None:
+            self.entries.worse(drift, said, at)
+            return
+        settle = self.desk.profile.devices[name].tolerance.settle
+        since = self._pending.get(key)
+        if since is None:
+            self._pending[key] = since = at
+            if self.beliefs.of[name].asked_at < at - self.desk.profile.patience.reply:
+                self.desk.ask(at, name)
+        if at - since + 1e-6 >= settle:
+            del self._pending[key]
+            self.entries.open(key, wanted, said, since, at)
+        else:
+            self.desk.wake(f"judge {name}", since + settle)
+
+    def judge_now(self, at: float) -> None:
+        """Judge everything at once, without settling: the end of a run, or of listening."""
+        for name, held in self.wanted.items():
+            belief = self.beliefs.of[name]
+            if not self.beliefs.powered(name) or name in self.desk.busy:
+                continue
+            silent = belief.silent_since is not None
+            if silent or belief.gone:
+                self.entries.open((name, "online"), True, None if silent else False, at, at)
+            if belief.gone:
+                continue
+            for point, wanted in held.items():
+                said = None if point == "online" else belief.said("has it moved", point)
+                if said is not None and not belief.same(point, wanted, said):
+                    self._pending.pop((name, point), None)
+                    self.entries.open((name, point), wanted, said, at, at)
+                    if point == "switch":
+                        break
+
+    # ---- silence -------------------------------------------------------------------------
+
+    def _silent_after(self, name: str) -> float | None:
+        device = self.desk.profile.devices[name]
+        if device.silent_after is not None:
+            return device.silent_after
+        return 3 * device.poll if device.poll is not None and device.can_ask else None
+
+    def quiet(self, name: str, at: float) -> None:
+        """Has this device, which should speak by the clock, been silent for too long?"""
+        silent_after = self._silent_after(name)
+        if name not in self.wanted or silent_after is None:
+            return
+        belief = self.beliefs.of[name]
+        last = max(belief.spoke_at, belief.mains_since)
+        if not self.beliefs.powered(name) or at - last < silent_after:
+            self.desk.wake(f"quiet {name}", max(last + silent_after, at + 1.0))
+            return
+        if belief.device.can_ask and belief.asked_at < last + silent_after:
+            self.desk.ask(at, name)
+            reply = self.desk.profile.patience.reply
+            self.desk.wake(f"quiet {name}", at + belief.device.answers_in + reply)
+            return
+        self._silent(name, at)
+        self.desk.wake(f"quiet {name}", at + silent_after)
+
+    def seek_soon(self, names: Collection[str], at: float) -> None:
+        """These are held and not heard: ask, unless that is under way."""
+        for name in names:
+            if name not in self._sought and self.beliefs.powered(name):
+                self._sought[name] = SEEK_FIRST / 2
+                self.desk.wake(f"seek {name}", at)
+
+    def seek(self, name: str, at: float) -> None:
+        """A held device has not spoken since its mains or the link came: ask until it does."""
+        belief = self.beliefs.of[name]
+        points = self.wanted.get(name)
+        if points is None or not self.beliefs.powered(name):
+            self._sought.pop(name, None)
+            return
+        if self.beliefs.why_unproven(name, points, differing=False) is None:
+            self._sought.pop(name, None)
+            return
+        device, reply = belief.device, self.desk.profile.patience.reply
+        booted = max(belief.epoch_since, belief.mains_since + 1.5 * device.boots_in + 1.0)
+        if at < booted:
+            self.desk.wake(f"seek {name}", booted)
+            return
+        if belief.asked_at < booted and device.can_ask:
+            self.desk.ask(at, name)
+            self.desk.wake(f"seek {name}", at + device.answers_in + reply)
+            return
+        if at < booted + device.answers_in + reply:
+            self.desk.wake(f"seek {name}", booted + device.answers_in + reply)
+            return
+        if not belief.spoke:
+            self._silent(name, at)
+        self.desk.ask(at, name)
+        again = min(2 * self._sought.get(name, SEEK_FIRST / 2), SEEK_LONGEST)
+        self._sought[name] = again
+        self.desk.wake(f"seek {name}", at + again)
+
+    def outlived(self, names: Collection[str], at: float) -> None:
+        """The mains of these came or went: what is held of them has to be heard anew."""
+        held = [n for n in sorted(names) if n in self.wanted and not self.beliefs.of[n].spoke]
+        self.settled.difference_update(held)
+        self.seek_soon(held, at)
+
+    def give_up_on(self, name: str, at: float) -> None:
+        """It should have been heard by now, and was not."""
+        belief = self.beliefs.of[name]
+        if belief.silent_since is None:
+            belief.silent_since = at
+            self.desk.changed.add(name)
+
+    def _silent(self, name: str, at: float) -> None:
+        if self.beliefs.of[name].silent_since is None:
+            self.give_up_on(name, at)
+            self.judge(name, at)
+
+    def poll(self, name: str, at: float) -> None:
+        belief = self.beliefs.of[name]
+        if name not in self.wanted or belief.device.poll is None:
+            return
+        self.desk.ask(at, name)
+        self.desk.wake(f"poll {name}", at + belief.device.poll)

@@ -1,0 +1,203 @@
+"""The interlocks, and the one place where anything is told to the gear.
+
+Every reason that forbids telling a device something stands in this file, so that no path through
+the controller can get round it: lockouts (law 1), rolling (law 2), what a circuit may be asked
+for (law 3), amps (law 4), a computer that is not down (law 5), a fan (law 6). Each answers with
+a sentence for the person at the set, or None when the way is free.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+
+from studiobridge.control.desk import Desk
+from studiobridge.control.effects import Lockout, Tell
+from studiobridge.craft.mains import instant_trip, running_limit, trips
+from studiobridge.profile.model import Point, Preset, Value
+
+# A person's word that a camera has stopped holds so long (s): time to walk to the switch.
+WORD_HOLDS = 120.0
+
+
+class Gates:
+    """Asked before each command, and again each time it is told anew."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        self.profile = desk.profile
+        self.beliefs = desk.beliefs
+        # what may not be changed, and which switches may not go on: by name, the lockout's target
+        self.locked: dict[str, Lockout] = {}
+        self.blocked: dict[str, str] = {}
+        self._amps = tuple(
+            d.name for d in desk.profile.devices.values() if d.kind == "amp" and not d.stays_on
+        )
+        self._token = 0
+
+    # ---- lockouts (law 1) ----------------------------------------------------------------
+
+    def relock(self) -> None:
+        """Work out again what may not be changed or energised."""
+        self.locked.clear()
+        self.blocked.clear()
+        feeds = self.desk.feeds
+        for target, lockout in self.desk.lockouts.items():
+            for name in self.covered(target):
+                self.locked[name] = lockout
+                if name in feeds.switches:
+                    self.blocked.setdefault(name, target)
+                for above in feeds.line[name]:
+                    self.blocked.setdefault(above, target)
+
+    def covered(self, target: str) -> list[str]:
+        """The devices a lockout of this device or circuit protects: itself and what it feeds."""
+        names = [target, *self.profile.fed_from(target)]
+        return [name for name in names if name in self.profile.devices]
+
+    def why_locked(self, name: str, energise: bool) -> str | None:
+        """Why this device may not be told to come on or be changed; None when it may."""
+        lockout = self.locked.get(name)
+        if lockout is None and energise and name in self.blocked:
+            lockout = self.desk.lockouts[self.blocked[name]]
+        if lockout is None:
+            return None
+        return f"{lockout.target} is locked out by {lockout.by}: {lockout.why}"
+
+    # ---- cameras (law 2) -----------------------------------------------------------------
+
+    def held_by(self, at: float) -> str | None:
+        """The camera that is rolling or closing its file; None when nothing is held."""
+        for name in self.desk.cameras:
+            belief = self.beliefs.of[name]
+            if belief.rolls or belief.closing_until > at:
+                return name
+        return None
+
+    def unsure(self, since: float) -> str | None:
+        """A camera that may be on, cannot say whether it rolls, and of which nobody said so.
+
+        `since`: when the run-down was asked for; a word a little older than that holds too.
+        """
+        for name in self.desk.cameras:
+            belief = self.beliefs.of[name]
+            if "rolling" in belief.hears or self.beliefs.surely_off(name):
+                continue
+            if not belief.device.battery and not self.beliefs.may_be_on(name):
+                continue
+            word = belief.rolling_word
+            if word is None or word[1] < since - WORD_HOLDS:
+                return name
+        return None
+
+    # ---- circuits (law 3) ----------------------------------------------------------------
+
+    def why_too_much(self, name: str, presets: Mapping[str, Preset]) -> str | None:
+        """Why switching this on would ask too much of its circuit; None when it would not.
+
+        By the numbers: the load for long against 80 % of the breaker, and its inrush on top of
+        what runs against the lower end of the band in which the breaker may trip at once.
+        """
+        device = self.profile.devices[name]
+        if device.circuit is None:
+            return None
+        beliefs, feeds = self.beliefs, self.desk.feeds
+        circuit = self.profile.circuits[device.circuit]
+        limit = running_limit(circuit.breaker, self.profile.voltage)
+        asked = beliefs.asked_of(device.circuit, presets)
+        if "switch" in device.tells and not beliefs.surely_on(name):
+            # a plug last reported on may come on again as soon as it has mains
+            inrush = feeds.inrush(self.profile, name, beliefs.said_on)
+            # if it is off, nothing that it feeds is running
+            fed = {name, *feeds.below.get(name, ())}
+            others = asked - sum(
+                beliefs.draw(other, presets) for other in fed if beliefs.may_be_on(other)
+            )
+            running = max(0.0, others) / self.profile.voltage
+            if inrush > 0 and trips(inrush, running, circuit.breaker, circuit.curve) != "no":
+                band, _ = instant_trip(circuit.breaker, circuit.curve)
+                return (
+                    f"switching {name} on asks {inrush:.0f} A of circuit {circuit.name} on top of"
+                    f" {running:.1f} A; its {circuit.curve} {circuit.breaker:g} A breaker may trip"
+                    f" at once from {band:.0f} A"
+                )
+        if not beliefs.may_be_on(name):
+            joining: set[str] = {name, *feeds.reach.get(name, ())}
+            asked += sum(
+                beliefs.draw(other, presets) for other in joining if not beliefs.may_be_on(other)
+            )
+        if asked <= limit:
+            return None
+        return (
+            f"circuit {circuit.name} would be asked for {asked:.0f} W; its {circuit.breaker:g} A"
+            f" breaker carries {limit:.0f} W for long"
+        )
+
+    # ---- what may not lose its power (laws 4, 5, 6) --------------------------------------
+
+    def why_not_cut(self, switch: str) -> str | None:
+        """Why this mains switch may not go off now; None when it may."""
+        pops = self.why_pops(switch)
+        if pops is not None:
+            return pops
+        for name in (switch, *self.desk.feeds.below[switch]):
+            device = self.profile.devices[name]
+            if not self.beliefs.powered(name) and not device.fixture:
+                continue
+            if device.kind == "computer" and not self.beliefs.is_down(name):
+                return f"{name} {self.why_not_down(name)}; shut it down first"
+            if device.fixture and device.wire is not None:
+                hot = self.beliefs.still_hot(name)
+                if hot > 0:
+                    return f"{name} cools down for another {hot:.0f} s"
+        return None
+
+    def why_not_down(self, computer: str) -> str:
+        """What speaks against this computer being down, with what is metered of it."""
+        device = self.profile.devices[computer]
+        watts = self.beliefs.draws_now(computer)
+        if watts is None or device.idle_below is None:
+            drawing = f", still drawing {watts:.0f} W" if watts is not None else ""
+            return f"has not said it is down{drawing}"
+        if watts >= device.idle_below:
+            return (
+                f"has not said it is down, still drawing {watts:.3g} W"
+                f" (idle is under {device.idle_below:.3g} W)"
+            )
+        return (
+            f"has not said it is down; it draws {watts:.3g} W, but not yet for"
+            f" {device.idle_for:.0f} s by two samples"
+        )
+
+    def why_pops(self, name: str) -> str | None:
+        """Why cutting this source, or what feeds it, would pop in an amp."""
+        names = (name, *self.desk.feeds.below.get(name, ()))
+        if not any(self.profile.devices[other].kind == "audio" for other in names):
+            return None
+        for amp in self._amps:
+            switch = self.desk.feeds.energiser(amp)
+            if switch is None or switch == name:
+                continue
+            if not self.beliefs.surely_off(switch) and not self.beliefs.surely_off(amp):
+                return f"{amp} may still be on, and cutting its source pops; switch {amp} off first"
+        return None
+
+    # ---- to the gear ---------------------------------------------------------------------
+
+    def tell(
+        self,
+        at: float,
+        name: str,
+        values: Collection[tuple[Point, Value]],
+        fade: float | None = None,
+    ) -> None:
+        """Tell a device something. Callers have asked the gates; a lockout is checked again."""
+        energising = ("switch", True) in values
+        only_off = all(point == "switch" and value is False for point, value in values)
+        if not only_off and self.why_locked(name, energise=energising) is not None:
+            raise AssertionError(f"{name} is locked out and was to be told {values}")
+        device = self.profile.devices[name]
+        settles = at + (fade or 0.0) + device.answers_in + device.tolerance.settle
+        self.desk.changed |= {name} | self.beliefs.told(name, values, at, settles)
+        self._token += 1
+        expires = max(1.0, self.profile.patience.reply)
+        self.desk.emit(Tell(name, tuple(values), fade, expires, self._token))

@@ -1,0 +1,348 @@
+"""The steps of a run under way: what happens to each, by the stage it is in.
+
+`TABLE` has every stage and everything that can happen to it, and names what is done then. The
+rules behind it:
+
+- Only a report from after the command confirms. None in time: it is asked, every half second;
+  still none: told again, so often and no more; then the step has failed.
+- What hangs on a switch that is proven off is out, whether it answers or not.
+- While a camera rolls or closes its file nothing is told (law 2). Steps under way come later.
+- What is locked out meanwhile is left as it is (law 1). Switching off is never locked.
+- Without a link nothing moves; what was under way begins again when the link is back.
+- Before a mains switch goes off, what hangs on it is checked afresh (laws 5 and 6), each time
+  it is told.
+- Timers wait for nobody: no camera and no lockout makes a lamp cool longer or shorter.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from studiobridge.control.acts import (
+    ASK_EVERY,
+    ENERGISING,
+    OFF,
+    RAMP_EVERY,
+    Active,
+    Acts,
+    Run,
+    Stage,
+)
+from studiobridge.control.sequence import Step
+from studiobridge.profile.model import Value
+
+Happening = Literal[
+    "noted",  # its intention is on disk
+    "report",  # it, or what feeds or meters it, reported
+    "due",  # its deadline has come
+    "no link",  # ... while there is no link to the broker
+    "held",  # ... while a camera rolls, closes its file, or cannot say
+    "locked",  # ... and it has been locked out
+]
+Act = Literal[
+    "begin", "check", "insist", "listen", "walk", "arrive", "look", "stay", "later", "give way"
+]
+
+_TOLD: dict[Happening, Act] = {
+    "noted": "stay",
+    "report": "check",
+    "due": "insist",
+    "no link": "later",
+    "held": "later",
+    "locked": "give way",
+}
+TABLE: dict[Stage, dict[Happening, Act]] = {
+    "intended": {
+        "noted": "begin",
+        "report": "stay",
+        "due": "begin",
+        "no link": "later",
+        "held": "later",
+        "locked": "begin",  # which asks the gates, and ends there
+    },
+    "switching": _TOLD,
+    "energising": _TOLD,
+    "setting": _TOLD,
+    "putting out": _TOLD,
+    "shutting down": _TOLD,
+    "walking": {**_TOLD, "report": "stay", "due": "walk"},
+    "arriving": {**_TOLD, "report": "stay", "due": "arrive"},
+    "hearing": {**_TOLD, "due": "listen"},
+    "waiting": {**_TOLD, "report": "stay", "due": "look", "held": "look", "locked": "look"},
+}
+
+
+class Steps(Acts):
+    """Starts, follows and ends the steps of the run. Each call returns the steps it confirmed."""
+
+    # ---- moving on -----------------------------------------------------------------------
+
+    def pump(self, at: float) -> list[Step]:
+        """Start whatever may start now. The caller looks at `run.over` afterwards."""
+        run = self.run
+        if run is None or not self.desk.link or run.over or self.held_by(run, at) is not None:
+            return self._take_confirmed()
+        while (step := run.sequencer.next(at)) is not None:
+            self._start(run, step, at)
+        soonest = run.sequencer.next_at()
+        if soonest is not None and soonest > at:
+            self.desk.wake("turn", soonest)
+        return self._take_confirmed()
+
+    def held_by(self, run: Run, at: float) -> str | None:
+        """The camera this run must wait for now: one that rolls, or that cannot say so."""
+        if run.what == "cut" or run.forced:
+            return None
+        held = self.gates.held_by(at)
+        if held is None and run.what == "down" and run.steps:
+            return self.gates.unsure(run.began)
+        return held
+
+    def abandon(self, at: float) -> None:
+        """The run is turned around: steps under way are left to what comes next."""
+        run = self.run
+        if run is None:
+            return
+        for n, active in run.active.items():
+            self.desk.wake(f"step {n}", None)
+            circuit = active.step.circuit
+            if circuit is not None:
+                # its switch-on may still happen until the command has expired
+                until = at + self.desk.profile.patience.reply
+                until += self.desk.profile.circuits[circuit].gap
+                self.desk.free_at[circuit] = max(self.desk.free_at.get(circuit, until), until)
+        self.desk.wake("turn", None)
+        run.active.clear()
+        self.desk.busy.clear()
+        run.outcome = "turned"
+        run.ended_at = at
+        self.run = None
+
+    def _start(self, run: Run, step: Step, at: float) -> None:
+        if self._turned_away(run, step, at):
+            return
+        active = Active(step, at)
+        run.active[step.n] = active
+        self.desk.busy[step.device] = step.n
+        run.phase[step.n] = "sent"
+        self.desk.changed.add(step.device)
+        if step.action == "hear from" and self.beliefs.surely_heard(step.device):
+            self._end(run, step, at, "confirmed", "heard already")
+            return
+        self._note(run, step, at, "intended")
+
+    # ---- what happens --------------------------------------------------------------------
+
+    def noted(self, n: int, at: float) -> list[Step]:
+        """That this step (counted from 0) is intended is on disk: from now on it may be told."""
+        run = self.run
+        if run is not None and n in run.active and run.active[n].stage == "intended":
+            self._happens(run, run.active[n], "noted", at)
+        return self._take_confirmed()
+
+    def reported(self, name: str, at: float) -> list[Step]:
+        """A fresh report came in: of a device, of what feeds it, or of what meters it."""
+        run = self.run
+        if run is not None and run.active:
+            computer = self.beliefs.sole_computer.get(name)
+            names = [name] if computer is None else [name, computer]
+            if self.beliefs.said_off(name):
+                names += self.desk.feeds.below.get(name, ())
+            for other in names:
+                n = self.desk.busy.get(other)
+                if n is not None and n in run.active:
+                    self._happens(run, run.active[n], "report", at)
+        return self._take_confirmed()
+
+    def due(self, n: int, at: float) -> list[Step]:
+        """The deadline of a step has come."""
+        run = self.run
+        if run is not None and n in run.active:
+            self._happens(run, run.active[n], "due", at)
+        return self._take_confirmed()
+
+    def _take_confirmed(self) -> list[Step]:
+        confirmed, self._confirmed = self._confirmed, []
+        return confirmed
+
+    def _happens(self, run: Run, active: Active, what: Happening, at: float) -> None:
+        if what in ("noted", "due"):
+            what = self._in_the_way(run, active, at) or what
+        act = TABLE[active.stage][what]
+        if act == "begin":
+            self._begin(run, active, at)
+        elif act == "check":
+            self._check(run, active, at)
+        elif act == "insist":
+            self._insist(run, active, at)
+        elif act == "listen":
+            self._listen(run, active, at)
+        elif act == "walk":
+            self.gates.tell(at, active.step.device, (("level", active.ramp.pop(0)),))
+            self._deadline(active, at + RAMP_EVERY)
+            if not active.ramp:
+                active.stage = "arriving"
+        elif act == "arrive":
+            active.stage = "setting"
+            self._send(run, active, at)
+        elif act == "look":
+            self._look_at_the_time(run, active, at)
+        elif act == "later":
+            # what it waits for could not come meanwhile: its patience is longer by that
+            reply = self.desk.profile.patience.reply
+            active.until += reply
+            self._deadline(active, at + reply)
+        elif act == "give way":
+            locked = self.gates.why_locked(active.step.device, active.step.action in ENERGISING)
+            self._end(run, active.step, at, "passed over", str(locked))
+
+    def _in_the_way(self, run: Run, active: Active, at: float) -> Happening | None:
+        """What keeps a step from going on that was noted or is due; None when nothing does."""
+        if not self.desk.link:
+            return "no link"
+        if self.held_by(run, at) is not None:
+            return "held"
+        step = active.step
+        if step.action in ("power off", "switch off"):
+            return None
+        if run.what != "cut" and self.gates.why_locked(step.device, step.action in ENERGISING):
+            return "locked"
+        return None
+
+    def _look_at_the_time(self, run: Run, active: Active, at: float) -> None:
+        step = active.step
+        left = self.beliefs.still_hot(step.device) if step.action == "cool down" else 0.0
+        if left > 1e-6:
+            self._deadline(active, at + left)
+        else:
+            self._end(run, step, at, "waited out")
+
+    # ---- has it got what it waits for ----------------------------------------------------
+
+    def _check(self, run: Run, active: Active, at: float) -> None:
+        step, stage = active.step, active.stage
+        name = step.device
+        belief = self.beliefs.of[name]
+        if step.action in OFF and self._off_at_its_feed(name):
+            self._end(run, step, at, "confirmed", "off at its feed")
+        elif stage == "hearing":
+            if self.beliefs.surely_heard(name):
+                self._end(run, step, at, "confirmed")
+        elif stage == "shutting down":
+            if self.beliefs.is_down(name):
+                self._end(run, step, at, "confirmed")
+            else:
+                self._wake_for_idle(active, at)
+        elif stage == "energising":
+            if belief.said("is it so", "switch") is True and self.held_by(run, at) is None:
+                self._begin_fade(run, active, at)
+        elif belief.is_so(active.expects) and self._draws_nothing(active):
+            if step.action == "fade out" and stage == "setting" and "switch" in belief.tells:
+                if self.held_by(run, at) is None:
+                    self._switch_out(run, active, at)
+            else:
+                self._end(run, step, at, "confirmed")
+
+    def _off_at_its_feed(self, name: str) -> bool:
+        return any(self.beliefs.surely_off(above) for above in self.desk.feeds.line[name][:1])
+
+    def _draws_nothing(self, active: Active) -> bool:
+        """Proof that it is off: what it meters since it was told is under its residual."""
+        if active.step.action != "power off":
+            return True
+        belief = self.beliefs.of[active.step.device]
+        if "watts" not in belief.hears:
+            return True
+        watts = belief.word("is it there", "watts")
+        if watts is None or watts.at < belief.told_at["switch"]:
+            return False
+        return float(watts.value) <= belief.device.residual
+
+    # ---- it has not ----------------------------------------------------------------------
+
+    def _ask(self, active: Active, at: float) -> None:
+        """Ask for a report; the first time what feeds it too: it may have no mains."""
+        name = active.step.device
+        if not active.asked:
+            active.asked = True
+            for above in self.desk.feeds.line[name][:1]:
+                self.desk.ask(at, above)
+        self.desk.ask(at, name)
+        self._deadline(active, min(at + ASK_EVERY, active.until))
+
+    def _listen(self, run: Run, active: Active, at: float) -> None:
+        """It should have spoken by now."""
+        self._check(run, active, at)
+        if active.step.n not in run.active:
+            return
+        if at < active.until - 1e-6:
+            self._ask(active, at)
+        else:
+            self._end(run, active.step, at, "failed", self._why_failed(active))
+
+    def _insist(self, run: Run, active: Active, at: float) -> None:
+        """No report in time: ask, tell again, give up."""
+        step = active.step
+        # the camera may have let go, or the report may have come while nothing could be told
+        before = active.stage
+        self._check(run, active, at)
+        if step.n not in run.active or active.stage != before:
+            return
+        belief = self.beliefs.of[step.device]
+        if belief.device.can_ask and at < active.until - 1e-6:
+            self._ask(active, at)
+            return
+        if active.tries < self.desk.profile.patience.tries and active.values:
+            # what was safe to tell a while ago need not be safe to tell again
+            refused = self._why_refused(run, step)
+            if refused is not None:
+                self._end(run, step, at, "failed", refused)
+                return
+            self._send(run, active, at)
+            if active.stage == "shutting down":
+                self._patient(active, at + belief.device.shuts_in)
+            return
+        if active.stage == "shutting down":
+            belief.shutting = False
+        self._end(run, step, at, "failed", self._why_failed(active))
+
+    def _why_failed(self, active: Active) -> str:
+        step = active.step
+        name = step.device
+        belief = self.beliefs.of[name]
+        feed = belief.device.fed_by or "its battery"
+        if not belief.described:
+            return f"{name} has not said what it is; check {feed}, then its network"
+        if step.action == "hear from":
+            if belief.said("was it so", "online") is True and not belief.device.can_ask:
+                return (
+                    f"{name} has not spoken since, only the broker kept its word from before;"
+                    " give its wire an `ask`, or make it speak"
+                )
+            button = ", press its power button," if belief.device.kind == "computer" else ","
+            return f"{name} did not report; check that {feed} powers it{button} then its network"
+        if step.action == "shut down":
+            return f"{name} {self.gates.why_not_down(name)}; shut it down by hand, then ask again"
+        if step.action == "power off" and belief.is_so(active.expects):
+            watts = belief.word("is it there", "watts")
+            if watts is None or watts.at < belief.told_at["switch"]:
+                return f"{name} says it is off but not what it draws; look at it"
+            return f"{name} says it is off but {watts.value:.0f} W still flow; switch it by hand"
+        for point, wanted in active.expects.items():
+            said = belief.said("is it so", point)
+            if said is not None and not belief.same(point, wanted, said):
+                return f"{name} was told {say(point, wanted)} and reports {say(point, said)}"
+        return f"{name} did not confirm; check its power ({feed}) and its network"
+
+
+def say(point: str, value: Value) -> str:
+    """A value with its unit, in words."""
+    if point == "level":
+        return f"{float(value):.4g} %"
+    if point == "cct":
+        return f"{float(value):.0f} K"
+    if point == "watts":
+        return f"{float(value):.1f} W"
+    if point == "switch":
+        return "on" if value else "off"
+    return "yes" if value else "no"

@@ -1,0 +1,219 @@
+"""What people say, and what is taken down at once: no run follows from it.
+
+Somebody works on a device, a camera rolls, a dial is turned, a light is to be kept as it is.
+"""
+
+from __future__ import annotations
+
+from studiobridge.control.desk import Desk
+from studiobridge.control.effects import (
+    Announce,
+    ByHand,
+    HandNote,
+    Lockout,
+    LockoutNote,
+    Save,
+)
+from studiobridge.control.events import Request, Saved
+from studiobridge.control.gates import Gates
+from studiobridge.control.runs import Runs
+from studiobridge.control.standing import Answers, Standing
+from studiobridge.profile.model import Preset
+
+
+class Words:
+    """Each of these answers its request."""
+
+    def __init__(
+        self, desk: Desk, gates: Gates, standing: Standing, answers: Answers, runs: Runs
+    ) -> None:
+        self.profile = desk.profile
+        self.desk = desk
+        self.gates = gates
+        self.beliefs = desk.beliefs
+        self.standing = standing
+        self.answers = answers
+        self.runs = runs
+        self.watcher = runs.holding.watcher
+        # presets on their way to the file: by request, the look and the presets
+        self._saving: dict[str, tuple[str, dict[str, Preset]]] = {}
+
+    # ---- lockouts ------------------------------------------------------------------------
+
+    def lockout(self, request: Request, at: float) -> None:
+        by, why = request.by.strip(), request.why.strip()
+        if len(request.targets) != 1 or not by or not why:
+            self.answers.refuse(request, 2, "a lockout names one device or circuit, who and why")
+            return
+        target = request.targets[0]
+        self.desk.lockouts[target] = Lockout(target, by, why, at)
+        self.gates.relock()
+        self.desk.emit(LockoutNote(at, target, "set", by, why))
+        self._lockouts_changed(target)
+        careful, detail = self._why_careful(target, at)
+        text = f"{target} is locked out: it will not be energised from here"
+        if careful:
+            text += f". CAREFUL: {'; '.join(careful)}; a lockout here switches nothing off"
+        text += ". Pull the plug or open the breaker before you put your hands in"
+        self.answers.done(request, text, detail)
+
+    def _why_careful(self, target: str, at: float) -> tuple[list[str], dict[str, object]]:
+        """What a lockout covers that is not believed off (law 15), in words and by name."""
+        covered = self.gates.covered(target)
+        live = [name for name in covered if not self.beliefs.surely_off(name)]
+        unanswered = {n: s for n in live if (s := self.beliefs.told_on_unanswered(n)) is not None}
+        on = [
+            name
+            for name in live
+            if name not in unanswered
+            and self.beliefs.surely_energised(name)
+            and (self.desk.feeds.line[name] or self.beliefs.said_on(name))
+        ]
+        unknown = [name for name in live if name not in on and name not in unanswered]
+        careful = []
+        if on:
+            careful.append(f"{', '.join(on)} {'is' if len(on) == 1 else 'are'} on now")
+        careful += [
+            f"{name} was told on {at - since:.1f} s ago and has not answered: treat it as live"
+            " until it says off"
+            for name, since in unanswered.items()
+        ]
+        if unknown:
+            careful.append(f"{', '.join(unknown)}: not known to be off")
+        drawing = {name: self.beliefs.still_drawing(name) for name in covered}
+        careful += [
+            f"{name} says off and {watts:.0f} W still flow"
+            for name, watts in drawing.items()
+            if watts is not None
+        ]
+        return careful, {"on": live, "covers": covered}
+
+    def release(self, request: Request, at: float) -> None:
+        if len(request.targets) != 1:
+            self.answers.refuse(request, 2, "a release names one device or circuit")
+            return
+        target = request.targets[0]
+        if target not in self.desk.lockouts:
+            self.answers.done(request, f"{target} was not locked out")
+            return
+        was = self.desk.lockouts.pop(target)
+        self.gates.relock()
+        self.desk.emit(LockoutNote(at, target, "released", request.by, was.why))
+        self._lockouts_changed(target)
+        self.answers.done(request, f"{target} is released; nothing is switched on by that")
+
+    def _lockouts_changed(self, target: str) -> None:
+        self.desk.changed.update(self.gates.covered(target))
+        self.desk.emit(Announce(state=True))
+
+    # ---- cameras -------------------------------------------------------------------------
+
+    def rolling(self, request: Request, rolling: bool, at: float) -> None:
+        names = request.targets or self.desk.cameras
+        if not names:
+            self.answers.refuse(request, 2, "this set has no camera")
+            return
+        for name in names:
+            if name not in self.desk.cameras:
+                self.answers.refuse(request, 2, f"{name} is not a camera")
+                return
+        for name in names:
+            self.say_rolling(name, rolling, at, request.by or "a person")
+        doing = "rolling" if rolling else "stopped"
+        self.answers.done(request, f"{', '.join(names)}: {doing}")
+        self.runs.move_on(at)
+
+    def say_rolling(self, name: str, rolling: bool, at: float, by: str) -> None:
+        belief = self.beliefs.of[name]
+        before = belief.rolls
+        asked = "rolling" not in belief.hears and belief.rolling_word is None
+        belief.say_rolling(rolling, at)
+        self.standing.camera(belief, before, at, by)
+        if not rolling and not before and asked:
+            # it may have stopped a moment ago: nobody knew, and its file is still closing
+            self.standing.close_file(belief, at)
+
+    # ---- dials ---------------------------------------------------------------------------
+
+    def set_by_hand(self, request: Request, at: float) -> None:
+        """Somebody turned these dials (all of the look, when none is named) to their presets."""
+        dials = {n: p for n, p in self.desk.presets.items() if self.profile.devices[n].hand_set}
+        if not dials:
+            look = f"the look '{self.desk.look}'" if self.desk.look else "this set as it is"
+            self.answers.refuse(request, 2, f"no light of {look} is set by hand")
+            return
+        for name in request.targets:
+            if name not in dials:
+                text = f"{name} is not set by hand; these are: {', '.join(dials)}"
+                self.answers.refuse(request, 2, text)
+                return
+        by = request.by or "a person"
+        for name in request.targets or tuple(dials):
+            preset = dials[name]
+            self.beliefs.of[name].ticked = ByHand(preset, by, at)
+            self.desk.emit(HandNote(at, name, preset.level, preset.cct, by))
+            self.desk.changed.add(name)
+        self.desk.emit(Announce(state=True))
+        self.answers.done(request, f"set by hand: {', '.join(request.targets or dials)}")
+
+    # ---- keeping what is -----------------------------------------------------------------
+
+    def keep(self, request: Request, at: float) -> None:
+        look = self.desk.look
+        if self.standing.state not in ("ready", "adrift") or look is None:
+            text = f"the set is {self.standing.state}: no look is up to keep"
+            self.answers.refuse(request, 1, text)
+            return
+        drifted = [d.device for d in self.watcher.drifts.values() if d.point in ("level", "cct")]
+        presets: dict[str, Preset] = {}
+        for name in request.targets or tuple(dict.fromkeys(drifted)):
+            found = self._as_reported(name)
+            if isinstance(found, str):
+                self.answers.refuse(request, 1, found)
+                return
+            presets[name] = found
+        if not presets:
+            self.answers.done(request, "nothing has drifted: nothing to keep")
+            return
+        self.answers.under_way(request.id)
+        self.answers.note(request, "taken", ", ".join(presets))
+        self._saving[request.id] = (look, presets)
+        self.desk.emit(Save(request.id, look, presets))
+
+    def _as_reported(self, name: str) -> Preset | str:
+        """The preset as this light reports it now, or a sentence why there is none."""
+        belief, old = self.beliefs.of.get(name), self.desk.presets.get(name)
+        if belief is None or not belief.device.fixture or old is None or not belief.hears:
+            return f"{name} has no preset in the look {self.desk.look}"
+        if name in self.desk.busy:
+            return f"{name} is being set just now; ask again"
+        level, cct = belief.said("is it so", "level"), belief.said("is it so", "cct")
+        if (old.level is not None and level is None) or (
+            old.cct is not None and cct is None and "cct" in belief.hears
+        ):
+            return f"{name} has not reported: nothing to keep"
+        return Preset(
+            old.level if old.level is None or level is None else round(float(level), 1),
+            old.cct if old.cct is None or cct is None else float(round(float(cct))),
+        )
+
+    def saved(self, event: Saved) -> None:
+        saved = self._saving.pop(event.request_id, None)
+        if saved is None:
+            return
+        look, presets = saved
+        request = Request(event.at, event.request_id, "keep", look=look, targets=tuple(presets))
+        if event.error is not None:
+            self.answers.note(request, "failed", event.error)
+            self.answers.answer(event.request_id, 1, event.error)
+            return
+        self.desk.looks[look].update(presets)
+        if look == self.desk.look:
+            for name, preset in presets.items():
+                self.standing.tried.pop(name, None)
+                self.standing.contested.pop(name, None)
+                if name in self.watcher.wanted:
+                    self.watcher.hold(name, self.beliefs.of[name].points_of(preset), event.at)
+                self.watcher.entries.close_of(name, ("level", "cct"), event.at, "kept")
+        self.desk.changed.update(presets)
+        self.answers.done(request, f"kept in {look}: {', '.join(presets)}")
