@@ -92,7 +92,7 @@ class Holding:
         why = "; ".join(unproven.values())
         if state in UNPROVEN:
             self.standing.turn(UNPROVEN[state], at, why)
-        self.watcher.seek_soon(tuple(unproven), at)
+        self.watcher.seek_soon(self.watcher.unproven(differing=False), at)
 
     # ---- put back by itself --------------------------------------------------------------
 

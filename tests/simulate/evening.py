@@ -363,6 +363,9 @@ class Evening:
                 when, name = heapq.heappop(self._wake_heap)
                 if self.wakes.get(name) == when and self.linked_or_alive():
                     del self.wakes[name]
+                    self.outcome.events += 1
+                    if self.outcome.events > MOST_EVENTS:
+                        raise RuntimeError(f"this evening does not end: {name} wakes itself")
                     self.outs(self.core.due(name, self.now))
 
     def linked_or_alive(self) -> bool:
