@@ -95,6 +95,7 @@ class Belief:
         "last",
         "mains_since",
         "off_at",
+        "off_since",
         "out_since",
         "quiet_until",
         "rolling_word",
@@ -129,6 +130,7 @@ class Belief:
         # what follows for its mains, its heat, its computer, its camera
         self.mains_since = NEVER
         self.off_at = NEVER  # of a switch: when it last said off
+        self.off_since = NEVER  # and when it first did, of those in a row
         self.out_since: float | None = None
         self.idle_from: float | None = None  # the first and the last idle sample in a row
         self.idle_to: float | None = None
@@ -147,6 +149,8 @@ class Belief:
         self.last[point] = Word(value, at, kept, self.epoch)
         if point == "switch" and value is False:
             self.off_at = at
+            if before is None or before.value is not False:
+                self.off_since = at
         if not kept:
             self.spoke_at = at
             self.silent_since = None
@@ -226,7 +230,7 @@ class Belief:
             return None
         if heard.kept and not accepts.kept:
             return None
-        if accepts.since_told and heard.at < self.told_at.get(point, NEVER):
+        if accepts.since_told and heard.at <= self.told_at.get(point, NEVER):
             return None
         if question == "has it moved" and heard.kept and self.device.can_ask:
             return None
@@ -458,7 +462,7 @@ class Beliefs:
         if watts is None or said is None or said.value is not False:
             return None
         # a sample of the moment it went off may still be of the load before
-        if watts.at < said.at + belief.device.answers_in:
+        if watts.at < belief.off_since + belief.device.answers_in:
             return None
         return float(watts.value) if float(watts.value) > belief.device.residual else None
 

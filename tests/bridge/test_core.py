@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 from studiobridge.bridge.core import Core, Out, Publish, Write
 from studiobridge.bridge.topics import answer_topic, ask_topic
 from studiobridge.control.effects import LockoutNote, Memory
 from studiobridge.profile import read_profile
+from studiobridge.wire import FarEnd
 from studiobridge.wire.message import Message
 
 CORNER = read_profile(Path(__file__).parents[2] / "config" / "wheel-corner.yaml").profile
@@ -16,8 +18,13 @@ ANSWERS = answer_topic(CORNER.name)
 
 
 def listening() -> Core:
+    """A set that is dark: every plug has said that it is off."""
     core = Core(CORNER, Memory(), "test", lambda at: at)
     core.link_up(0.0)
+    for name, device in CORNER.devices.items():
+        if device.kind == "plug" and device.wire is not None:
+            for message in FarEnd(CORNER, name).report({"switch": False}, frozenset({"switch"})):
+                core.message(replace(message, retain=False), 0.5)
     core.due("listen", CORNER.patience.listen + 1.0)
     return core
 

@@ -691,11 +691,11 @@ def play(
             evening.ask("up")
             evening.run(150.0)
     _must(evening, "ready", "once the trouble had stopped")
-    evening.ask("down")
+    evening.ask("down", yes=True)
     evening.run(200.0)
     if evening.core.controller.state != "dark":
         # a computer somebody else had kept up may need a second asking
-        evening.ask("down")
+        evening.ask("down", yes=True)
         evening.run(200.0)
     _must(evening, "dark", "at the end")
     if calm:
