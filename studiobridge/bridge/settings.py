@@ -9,12 +9,13 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Mapping
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Literal
 from urllib.parse import unquote, urlsplit
 
 import platformdirs
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, IPvAnyAddress, SecretStr, ValidationError
 
 from studiobridge.profile.findings import nearest
 from studiobridge.profile.text import Document, ProfileError, read_document
@@ -76,6 +77,8 @@ class PanelSettings(BaseModel):
     hosts: tuple[str, ...] = ()
     # it stands behind a proxy that does TLS: https://studio.example
     behind: str | None = Field(default=None, pattern=r"^https://[a-z0-9.-]+(:[0-9]+)?$")
+    # the addresses that proxy comes from: only its word on who knocks is taken
+    proxies: tuple[IPvAnyAddress, ...] = (ip_address("127.0.0.1"), ip_address("::1"))
     # serve other machines without TLS: only where you trust everybody on that network
     plain: bool = False
 
