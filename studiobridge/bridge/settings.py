@@ -11,14 +11,14 @@ import stat
 from collections.abc import Mapping
 from ipaddress import ip_address
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 from urllib.parse import unquote, urlsplit
 
 import platformdirs
 from pydantic import BaseModel, ConfigDict, Field, IPvAnyAddress, SecretStr, ValidationError
 
-from studiobridge.profile.findings import nearest
-from studiobridge.profile.text import Document, ProfileError, read_document
+if TYPE_CHECKING:
+    from studiobridge.profile.text import Document
 
 CREDENTIAL = "broker-password"
 APP = "studiobridge"
@@ -118,6 +118,8 @@ _MODELS: dict[str, type[BaseModel]] = {
 
 
 def _problem(document: Document, error: ValidationError) -> str:
+    from studiobridge.profile.findings import nearest
+
     lines = []
     for item in error.errors(include_url=False, include_input=False):
         path = tuple(item["loc"])
@@ -142,6 +144,9 @@ def load_settings(file: Path | None = None, env: Mapping[str, str] | None = None
     values: dict[str, object] = {}
     document: Document | None = None
     if path.exists() or file is not None or named:
+        # reading YAML is a tenth of the time of a command, and needed where there is a file
+        from studiobridge.profile.text import ProfileError, read_document
+
         try:
             document = read_document(path.read_bytes(), str(path))
         except OSError as error:

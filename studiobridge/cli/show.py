@@ -9,7 +9,6 @@ import sys
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from studiobridge.cli import draw
 from studiobridge.shown import words
 
 CAUTION = "A sequence, not a safety device: breakers, plugs pulled and local code keep people safe."
@@ -53,6 +52,8 @@ def print_table(head: Sequence[str], rows: Sequence[Sequence[str]], most: int = 
 
 def print_plan(plan: Any, steps: Sequence[Mapping[str, Any]]) -> None:
     """A plan: the drawing, the steps, what a person sets by hand, cautions."""
+    from studiobridge.cli import draw
+
     what = "comes up" if plan.request == "up" else "goes down"
     look = f" in the look '{plan.look}'" if plan.look else ""
     out(f"{words.clean(plan.set)} {what}{look}: about {words.about(plan.ready_in)}")
