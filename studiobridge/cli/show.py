@@ -101,12 +101,14 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
                 words.cct(device.get("cct")),
                 words.watts(device.get("watts")),
                 words.preset(device.get("preset")),
+                words.proof(device),
                 words.drifted(device.get("drift")),
                 note,
             )
         )
     out()
-    print_table(("device", "", "switch", "level", "CCT", "draws", "preset", "drift", "note"), rows)
+    heads = ("device", "", "switch", "level", "CCT", "draws", "preset", "proof", "drift", "note")
+    print_table(heads, rows)
     tail = list(remarks(state))
     if tail:
         out()
@@ -119,6 +121,8 @@ def headline(state: Mapping[str, Any]) -> str:
     name = words.clean(state.get("title") or state.get("set", "the set"))
     said = words.STATE_WORDS.get(str(state.get("state")), words.clean(state.get("state")))
     line = f"{name}: {said}"
+    if state.get("cut") is True:
+        line += ", cut"
     if state.get("look"):
         line += f", look {words.clean(state['look'])}"
     since = state.get("since")
@@ -141,9 +145,8 @@ def remarks(state: Mapping[str, Any]) -> list[str]:
         lines.append(f"{words.clean(lockout.get('target'))} is {words.lockout(lockout)}")
     for text in words.hand_set(state.get("hand_set")):
         lines.append(f"by hand: {text}")
-    still = [str(e.get("device")) for e in state.get("still_on") or () if isinstance(e, Mapping)]
-    if still:
-        lines.append(f"still on: {words.listed(still)}")
+    lines.extend(f"still on: {text}" for text in words.still_on(state))
+    lines.extend(words.unproven(state))
     if state.get("contested"):
         lines.append(f"contested: {words.listed(state['contested'])} (put back and changed again)")
     if state.get("left_on"):

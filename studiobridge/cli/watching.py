@@ -255,7 +255,7 @@ def _timeline_line(row: Mapping[str, Any]) -> str:
     said = {
         "request": lambda: f"{row['by'] or row['source']} asks {row['what']}: {row['phase']}",
         "run": lambda: f"{row['what']} {row['phase']}",
-        "step": lambda: f"{row['device']}: {row['action']} {row['value']} {row['phase']}",
+        "step": lambda: f"{row['device']}: {row['action']} {row['value']} {words.phase_of(row)}",
         "drift": lambda: f"{row['device']} {row['point']} {row['phase']} {row['how']}",
         "fault": lambda: f"fault: {row['device'] or ''}",
         "lockout": lambda: f"lockout {row['phase']}: {row['target']} by {row['by']}, {row['why']}",

@@ -423,7 +423,8 @@ class Panel:
                 "now": math.ceil(entry["at"] - opened) == second,
             }
             for entry in timeline
-            if entry["kind"] != "step" or entry["phase"] in ("confirmed", "failed")
+            if entry["kind"] != "step"
+            or words.phase_of(entry) in ("confirmed", "waited out", "failed")
         ]
         return self._html(
             "session.html",
@@ -606,6 +607,8 @@ def _said(entry: Mapping[str, Any]) -> str:
     values = []
     for part in parts:
         value = entry.get(part)
+        if part == "phase" and entry["kind"] == "step":
+            value = words.phase_of(entry)
         if part == "rolling":
             value = "rolls" if value else "stopped"
         if value not in (None, ""):
