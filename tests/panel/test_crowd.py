@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import socket
+import subprocess
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -294,3 +295,21 @@ def test_nonsense_in_an_address_is_no_fault_of_ours(page: Page) -> None:
             headers = {"Origin": origin.encode(), "X-Studiobridge-Token": token}
             assert client.post("/leave", headers=headers).status_code == 403
     assert "Traceback" not in "\n".join(page.process.lines)
+
+
+def test_who_never_shakes_hands_is_shown_out(tmp_path: Path) -> None:
+    """A silent connection to a page with TLS: the handshake has its time too."""
+    names = ["-keyout", str(tmp_path / "page.key"), "-out", str(tmp_path / "page.crt")]
+    made = "openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -days 2"
+    subprocess.run(
+        [*made.split(), "-subj", "/CN=localhost", *names], check=True, capture_output=True
+    )
+    with (
+        serving(tmp_path, "panel: {port: 0, cert: page.crt, key: page.key}\n") as page,
+        page.connect() as taken,
+    ):
+        taken.settimeout(20)
+        began = time.monotonic()
+        with contextlib.suppress(ConnectionError):
+            assert taken.recv(1) == b""
+        assert 3 < time.monotonic() - began < 15
