@@ -157,7 +157,9 @@ def _by_device(entries: Any) -> dict[str, list[Mapping[str, Any]]]:
 
 @app.command()
 def record(
-    session: Annotated[int | None, typer.Option(help="One session's timeline.")] = None,
+    session: Annotated[
+        int | None, typer.Option(min=1, max=99_999_999, help="One session's timeline.")
+    ] = None,
     drifts: Annotated[bool, typer.Option("--drift", help="Drift, by device.")] = False,
     device: Annotated[str | None, typer.Option(help="Only this device's drift.")] = None,
     backup: Annotated[
