@@ -28,6 +28,8 @@ KEPT_WITHIN = 3.0
 ANSWER_WITHIN = 3.0
 # Retained messages come in one burst; it is over when nothing came for so long (s).
 QUIET = 0.15
+# When all of it has come, what is still on its way of the same burst is here within (s).
+AT_ONCE = 0.01
 
 
 class NoBroker(Exception):
@@ -86,6 +88,7 @@ class Asker:
         self._devices = devices
         self.shown = Shown()
         self._id = secrets.token_hex(5)
+        self._drift_heard = False
         self._answers: dict[str, asyncio.Queue[Answered]] = {}
         self._changed = asyncio.Event()
         self._last = 0.0
@@ -177,6 +180,7 @@ class Asker:
             elif parts == ["run"]:
                 self.shown.run = said if isinstance(said, dict) else None
             elif parts == ["drift"]:
+                self._drift_heard = True
                 self.shown.drift = said if isinstance(said, list) else []
             elif parts[0] == "devices" and len(parts) == 2:
                 if isinstance(said, dict):
@@ -211,12 +215,19 @@ class Asker:
         """Wait until what the broker keeps has come in; NoBridge when there is nothing."""
         until = time.monotonic() + KEPT_WITHIN
         while time.monotonic() < until:
-            await asyncio.sleep(0.02)
-            if self.shown.alive is not None and time.monotonic() - self._last > QUIET:
-                break
-            if self.shown.alive is None and time.monotonic() - self._last > 3 * QUIET:
+            await asyncio.sleep(0.005)
+            enough = 3 * QUIET if self.shown.alive is None else QUIET
+            if time.monotonic() - self._last > (AT_ONCE if self._all_here() else enough):
                 break
         return self.shown
+
+    def _all_here(self) -> bool:
+        """Has everything come that a set keeps at its broker? It says how many devices it has."""
+        shown = self.shown
+        if shown.alive is None or shown.state is None or not self._drift_heard:
+            return False
+        count = shown.state.get("device_count")
+        return not self._devices or (isinstance(count, int) and len(shown.devices) >= count)
 
     async def need_bridge(self) -> Shown:
         """As settled, and a bridge must be alive. Raises NoBridge."""

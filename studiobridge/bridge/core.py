@@ -508,6 +508,8 @@ class Core:
     def state(self) -> dict[str, object]:
         view = views.state_view(self.controller, self.now, self.wall)
         view["record_fault"] = self._record_fault
+        # by this a visitor knows that all devices it was kept have come, and need not wait
+        view["device_count"] = len(self.profile.devices)
         return view
 
     def devices(self) -> dict[str, dict[str, object]]:

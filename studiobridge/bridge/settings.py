@@ -9,15 +9,16 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Mapping
+from ipaddress import ip_address
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 from urllib.parse import unquote, urlsplit
 
 import platformdirs
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, IPvAnyAddress, SecretStr, ValidationError
 
-from studiobridge.profile.findings import nearest
-from studiobridge.profile.text import Document, ProfileError, read_document
+if TYPE_CHECKING:
+    from studiobridge.profile.text import Document
 
 CREDENTIAL = "broker-password"
 APP = "studiobridge"
@@ -76,6 +77,8 @@ class PanelSettings(BaseModel):
     hosts: tuple[str, ...] = ()
     # it stands behind a proxy that does TLS: https://studio.example
     behind: str | None = Field(default=None, pattern=r"^https://[a-z0-9.-]+(:[0-9]+)?$")
+    # the addresses that proxy comes from: only its word on who knocks is taken
+    proxies: tuple[IPvAnyAddress, ...] = (ip_address("127.0.0.1"), ip_address("::1"))
     # serve other machines without TLS: only where you trust everybody on that network
     plain: bool = False
 
@@ -115,6 +118,8 @@ _MODELS: dict[str, type[BaseModel]] = {
 
 
 def _problem(document: Document, error: ValidationError) -> str:
+    from studiobridge.profile.findings import nearest
+
     lines = []
     for item in error.errors(include_url=False, include_input=False):
         path = tuple(item["loc"])
@@ -139,6 +144,9 @@ def load_settings(file: Path | None = None, env: Mapping[str, str] | None = None
     values: dict[str, object] = {}
     document: Document | None = None
     if path.exists() or file is not None or named:
+        # reading YAML is a tenth of the time of a command, and needed where there is a file
+        from studiobridge.profile.text import ProfileError, read_document
+
         try:
             document = read_document(path.read_bytes(), str(path))
         except OSError as error:

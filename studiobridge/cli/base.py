@@ -38,6 +38,10 @@ ProfileOption = Annotated[
     Path | None, typer.Option("--profile", help="Its profile; runs the set here if no bridge does.")
 ]
 SettingsOption = Annotated[Path | None, typer.Option("--settings", help="A settings file.")]
+ProfilesArgument = Annotated[list[Path] | None, typer.Argument(help="Set profiles.")]
+DevicesArgument = Annotated[list[str] | None, typer.Argument(help="Only these.")]
+TargetArgument = Annotated[str, typer.Argument(help="A device or a circuit.")]
+ForceOption = Annotated[bool, typer.Option(help="even while a camera rolls (recorded)")]
 LookOption = Annotated[str | None, typer.Option("--look", help="A look of the set.")]
 
 
@@ -80,7 +84,7 @@ def which_set(
     settings: Settings, set_name: str | None, profile: Path | None
 ) -> tuple[str, Path | None]:
     """The set meant, and its profile where one is at hand."""
-    from studiobridge.profile.shape import NAME
+    from studiobridge.profile.names import NAME
 
     if profile is None and set_name is None and len(settings.profiles) == 1:
         profile = settings.profiles[0]

@@ -151,6 +151,8 @@ class Evening:
         self.need(answer.code == 0, f"the set did not come up: {answer.text}")
         await self.until("ready", lambda: self.state() == "ready")
         self.say(answer.text)
+        for text in words.unproven(self.asker.shown.state or {}):
+            self.say(text)
         dials = words.hand_set((self.asker.shown.state or {}).get("hand_set"))
         for text in dials:
             self.say(f"to be set by hand: {text}")

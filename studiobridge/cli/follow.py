@@ -16,13 +16,16 @@ def notes(run: Mapping[str, Any]) -> dict[str, str]:
     """A few words behind each device's bar: what it is doing, or what became of it."""
     said: dict[str, str] = {}
     for step in run["steps"]:
-        device, phase = str(step["device"]), step["phase"]
+        device, phase = str(step["device"]), words.phase_of(step)
         if phase == "sent":
-            said[device] = words.doing(str(step["action"]), str(step["value"])) + " …"
+            said[device] = words.step_said(step) + " …"
         elif phase == "confirmed":
-            said[device] = "✓ " + words.done(str(step["action"]), str(step["value"]))
-        elif phase in ("failed", "passed over"):
-            said[device] = "✗ " + ("failed" if phase == "failed" else "passed over")
+            said[device] = f"{words.MARKS[phase]} {words.step_said(step)}"
+        elif phase == "waited out":
+            # beside a bar there is room for the mark and the time
+            said[device] = f"{words.MARKS[phase]} {words.waited(step)}"
+        elif phase in words.MARKS:
+            said[device] = f"{words.MARKS[phase]} {phase}"
         else:
             said.setdefault(device, "waits")
     return said
@@ -80,14 +83,12 @@ class Follower:
             if step["phase"] == "waiting" or key in self._printed:
                 continue
             self._printed.add(key)
-            device, action = words.clean(step["device"], 40), str(step["action"])
-            value = str(step["value"])
-            if step["phase"] == "sent":
-                what = words.doing(action, value)
-            elif step["phase"] == "confirmed":
-                what = words.done(action, value)
-            else:
-                what = f"{step['phase']}: {words.clean(step['text'])}"
+            phase, what = words.phase_of(step), words.step_said(step)
+            if phase == "waited out":
+                what = f"{words.MARKS[phase]} {what}"
+            elif phase not in ("sent", "confirmed"):
+                what = f"{phase}: {words.clean(step['text'])}"
+            device = words.clean(step["device"], 40)
             show.out(f"{run['elapsed_s']:6.1f} s  {device}: {what}")
 
     def stop(self) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -13,6 +12,7 @@ from studiobridge.cli import show
 from studiobridge.cli.base import (
     BAD_INPUT,
     JsonOption,
+    ProfilesArgument,
     SettingsOption,
     Stop,
     app,
@@ -43,7 +43,7 @@ def keys_of(settings: Settings) -> Any:
 
 @panel_app.command("serve")
 def panel_serve(
-    profiles: Annotated[list[Path] | None, typer.Argument(help="Set profiles.")] = None,
+    profiles: ProfilesArgument = None,
     settings: SettingsOption = None,
 ) -> None:
     """Serve the page until stopped. It visits the bridge like any other; loopback unless told."""

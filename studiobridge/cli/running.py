@@ -14,12 +14,16 @@ from studiobridge.cli import show
 from studiobridge.cli.base import (
     BAD_INPUT,
     NOT_THERE,
+    DevicesArgument,
+    ForceOption,
     JsonOption,
     LookOption,
     ProfileOption,
+    ProfilesArgument,
     SetOption,
     SettingsOption,
     Stop,
+    TargetArgument,
     app,
     ask_simply,
     read_or_stop,
@@ -37,7 +41,7 @@ if TYPE_CHECKING:
 
 @app.command()
 def run(
-    profiles: Annotated[list[Path] | None, typer.Argument(help="Set profiles.")] = None,
+    profiles: ProfilesArgument = None,
     settings: SettingsOption = None,
 ) -> None:
     """The daemon: run one or more sets until it is stopped. Stopping touches nothing."""
@@ -199,7 +203,7 @@ async def _here(
 @app.command()
 def up(
     look: LookOption = None,
-    force: Annotated[bool, typer.Option(help="even while a camera rolls (recorded)")] = False,
+    force: ForceOption = False,
     set_name: SetOption = None,
     profile: ProfileOption = None,
     settings: SettingsOption = None,
@@ -223,8 +227,8 @@ def down(
 
 @app.command()
 def restore(
-    devices: Annotated[list[str] | None, typer.Argument(help="Only these.")] = None,
-    force: Annotated[bool, typer.Option(help="even while a camera rolls (recorded)")] = False,
+    devices: DevicesArgument = None,
+    force: ForceOption = False,
     set_name: SetOption = None,
     profile: ProfileOption = None,
     settings: SettingsOption = None,
@@ -236,7 +240,7 @@ def restore(
 
 @app.command()
 def keep(
-    devices: Annotated[list[str] | None, typer.Argument(help="Only these.")] = None,
+    devices: DevicesArgument = None,
     set_name: SetOption = None,
     profile: ProfileOption = None,
     settings: SettingsOption = None,
@@ -263,7 +267,7 @@ def cut(
 
 @app.command()
 def lockout(
-    target: Annotated[str, typer.Argument(help="A device or a circuit.")],
+    target: TargetArgument,
     by: Annotated[str, typer.Option(help="Who works on it.")],
     why: Annotated[str, typer.Option(help="Why.")],
     set_name: SetOption = None,
@@ -276,7 +280,7 @@ def lockout(
 
 @app.command()
 def release(
-    target: Annotated[str, typer.Argument(help="A device or a circuit.")],
+    target: TargetArgument,
     set_name: SetOption = None,
     profile: ProfileOption = None,
     settings: SettingsOption = None,
@@ -287,7 +291,7 @@ def release(
 
 @app.command("by-hand")
 def by_hand(
-    devices: Annotated[list[str] | None, typer.Argument(help="Only these.")] = None,
+    devices: DevicesArgument = None,
     set_name: SetOption = None,
     profile: ProfileOption = None,
     settings: SettingsOption = None,
@@ -299,7 +303,7 @@ def by_hand(
 @app.command()
 def rolling(
     state: Annotated[str, typer.Argument(help="on or off")],
-    cameras: Annotated[list[str] | None, typer.Argument(help="Only these.")] = None,
+    cameras: DevicesArgument = None,
     set_name: SetOption = None,
     profile: ProfileOption = None,
     settings: SettingsOption = None,

@@ -9,7 +9,6 @@ import sys
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from studiobridge.cli import draw
 from studiobridge.shown import words
 
 CAUTION = "A sequence, not a safety device: breakers, plugs pulled and local code keep people safe."
@@ -53,6 +52,8 @@ def print_table(head: Sequence[str], rows: Sequence[Sequence[str]], most: int = 
 
 def print_plan(plan: Any, steps: Sequence[Mapping[str, Any]]) -> None:
     """A plan: the drawing, the steps, what a person sets by hand, cautions."""
+    from studiobridge.cli import draw
+
     what = "comes up" if plan.request == "up" else "goes down"
     look = f" in the look '{plan.look}'" if plan.look else ""
     out(f"{words.clean(plan.set)} {what}{look}: about {words.about(plan.ready_in)}")
@@ -100,12 +101,14 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
                 words.cct(device.get("cct")),
                 words.watts(device.get("watts")),
                 words.preset(device.get("preset")),
+                words.proof(device),
                 words.drifted(device.get("drift")),
                 note,
             )
         )
     out()
-    print_table(("device", "", "switch", "level", "CCT", "draws", "preset", "drift", "note"), rows)
+    heads = ("device", "", "switch", "level", "CCT", "draws", "preset", "proof", "drift", "note")
+    print_table(heads, rows)
     tail = list(remarks(state))
     if tail:
         out()
@@ -118,6 +121,8 @@ def headline(state: Mapping[str, Any]) -> str:
     name = words.clean(state.get("title") or state.get("set", "the set"))
     said = words.STATE_WORDS.get(str(state.get("state")), words.clean(state.get("state")))
     line = f"{name}: {said}"
+    if state.get("cut") is True:
+        line += ", cut"
     if state.get("look"):
         line += f", look {words.clean(state['look'])}"
     since = state.get("since")
@@ -140,9 +145,8 @@ def remarks(state: Mapping[str, Any]) -> list[str]:
         lines.append(f"{words.clean(lockout.get('target'))} is {words.lockout(lockout)}")
     for text in words.hand_set(state.get("hand_set")):
         lines.append(f"by hand: {text}")
-    still = [str(e.get("device")) for e in state.get("still_on") or () if isinstance(e, Mapping)]
-    if still:
-        lines.append(f"still on: {words.listed(still)}")
+    lines.extend(f"still on: {text}" for text in words.still_on(state))
+    lines.extend(words.unproven(state))
     if state.get("contested"):
         lines.append(f"contested: {words.listed(state['contested'])} (put back and changed again)")
     if state.get("left_on"):

@@ -157,7 +157,9 @@ def _by_device(entries: Any) -> dict[str, list[Mapping[str, Any]]]:
 
 @app.command()
 def record(
-    session: Annotated[int | None, typer.Option(help="One session's timeline.")] = None,
+    session: Annotated[
+        int | None, typer.Option(min=1, max=99_999_999, help="One session's timeline.")
+    ] = None,
     drifts: Annotated[bool, typer.Option("--drift", help="Drift, by device.")] = False,
     device: Annotated[str | None, typer.Option(help="Only this device's drift.")] = None,
     backup: Annotated[
@@ -255,7 +257,7 @@ def _timeline_line(row: Mapping[str, Any]) -> str:
     said = {
         "request": lambda: f"{row['by'] or row['source']} asks {row['what']}: {row['phase']}",
         "run": lambda: f"{row['what']} {row['phase']}",
-        "step": lambda: f"{row['device']}: {row['action']} {row['value']} {row['phase']}",
+        "step": lambda: f"{row['device']}: {row['action']} {row['value']} {words.phase_of(row)}",
         "drift": lambda: f"{row['device']} {row['point']} {row['phase']} {row['how']}",
         "fault": lambda: f"fault: {row['device'] or ''}",
         "lockout": lambda: f"lockout {row['phase']}: {row['target']} by {row['by']}, {row['why']}",

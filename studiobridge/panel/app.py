@@ -12,6 +12,7 @@ import csv
 import io
 import json
 import math
+import re
 from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -46,6 +47,7 @@ from studiobridge.craft.grid import mired
 from studiobridge.craft.mark import stops
 from studiobridge.panel.api import AskBody, openapi
 from studiobridge.panel.board import Board, environment
+from studiobridge.panel.doors import Bounded, guest_of
 from studiobridge.panel.keys import Keys, KeysError, Session, keys_path
 from studiobridge.panel.plots import drift_plot
 from studiobridge.panel.visitor import Visitor
@@ -61,9 +63,10 @@ BEAT = 0.8
 TOGETHER = 0.015
 # A stream looks this often (s) whether its session still holds.
 STILL_ALLOWED = 5.0
-LARGEST_BODY = 4096
-# Tries of codes and passwords: a person needs two or three, a guesser millions.
-TRIES_EACH, TRIES_ALL = parse("6/minute"), parse("40/hour")
+# Tries of codes and passwords of one guest: a person needs two or three, a guesser millions.
+TRIES_EACH = parse("6/minute"), parse("40/hour")
+# Tries of all guests together; past that each waits first (s), and none is denied for others.
+TRIES_ALL, SLOWED = parse("40/hour"), 3.0
 ASKS = parse("60/minute")
 STATIC = Path(__file__).parent / "static"
 RULES = (
@@ -121,6 +124,9 @@ class Panel:
     _limits: MovingWindowRateLimiter = field(init=False)
     _pages: Any = field(init=False)
     stopping: asyncio.Event = field(init=False)
+    _trying: set[str] = field(default_factory=set)
+    # a hash of a password takes 64 MB and a tenth of a second of a core while it is compared
+    _one_try: asyncio.Lock = field(default_factory=asyncio.Lock)
 
     def __post_init__(self) -> None:
         self.keys = Keys(keys_path(self.settings.data))
@@ -141,8 +147,8 @@ class Panel:
             Route(f"{page}/record", self.record_page),
             Route(f"{page}/record.csv", self.sessions_csv),
             Route(f"{page}/drift.csv", self.drift_csv),
-            Route(f"{page}/record/{{number:int}}", self.session_page),
-            Route(f"{page}/record/{{number:int}}.csv", self.session_csv),
+            Route(f"{page}/record/{{number}}.csv", self.session_csv),
+            Route(f"{page}/record/{{number}}", self.session_page),
             Route("/api/session", self.api_session),
             Route("/api/sets", self.api_sets),
             Route(f"{api}/state", self.api_state),
@@ -160,6 +166,7 @@ class Panel:
             routes=routes,
             middleware=[
                 Middleware(Guarded),
+                Middleware(Bounded),
                 Middleware(TrustedHostMiddleware, allowed_hosts=list(self.hosts)),
             ],
             exception_handlers={Refused: self._refused, KeysError: self._no_keys},
@@ -207,7 +214,11 @@ class Panel:
         origin = request.headers.get("origin")
         if site not in ("same-origin", "none"):
             raise Refused(403, "this came from another site")
-        if origin is not None and urlsplit(origin).netloc != request.headers.get("host"):
+        try:
+            ours = origin is None or urlsplit(origin).netloc == request.headers.get("host")
+        except ValueError:
+            ours = False
+        if not ours:
             raise Refused(403, "this came from another site")
 
     def _within(self, limit: RateLimitItem, *who: str) -> None:
@@ -229,25 +240,19 @@ class Panel:
         if request.method == "GET":
             return self._html("pair.html", wrong="", next=wanted, name="phone")
         self._own(request)
-        await self._body(request)
         form = await request.form(max_files=0, max_fields=5)
         secret, name = str(form.get("secret", "")), words.clean(form.get("name", ""), 40).strip()
         wanted = str(form.get("next", "/"))
         if not wanted.startswith("/") or wanted.startswith("//") or "\\" in wanted:
             wanted = "/"
-        host = request.client.host if request.client is not None else "?"
+        guest = guest_of(request.client.host if request.client is not None else "")
         try:
-            self._within(TRIES_EACH, "pair", host)
-            self._within(TRIES_ALL, "pair")
+            opened = await self._try(guest, secret[:200], name or "somebody")
         except Refused as refused:
             return self._html("pair.html", 429, wrong=refused.text, next=wanted, name=name)
-        opened = await asyncio.to_thread(self.keys.open, secret[:200], name or "somebody")
         if opened is None:
             wrong = "That code or password is not right, or the code has run out (ten minutes)."
             return self._html("pair.html", 403, wrong=wrong, next=wanted, name=name)
-        # a person who mistyped twice and then got in starts anew
-        self._limits.clear(TRIES_EACH, "pair", host)
-        self._limits.clear(TRIES_ALL, "pair")
         token, _ = opened
         reply = RedirectResponse(wanted, 303)
         reply.set_cookie(
@@ -260,21 +265,32 @@ class Panel:
         )
         return reply
 
+    async def _try(self, guest: str, secret: str, name: str) -> tuple[str, Session] | None:
+        """One try of a code or password. Raises Refused where this guest has tried too often."""
+        for limit in TRIES_EACH:
+            self._within(limit, "pair", guest)
+        if guest in self._trying:
+            raise Refused(429, "one try at a time; wait a little")
+        self._trying.add(guest)
+        try:
+            if not self._limits.hit(TRIES_ALL, "pair"):
+                await asyncio.sleep(SLOWED)
+            async with self._one_try:
+                opened = await asyncio.to_thread(self.keys.open, secret, name)
+        finally:
+            self._trying.discard(guest)
+        if opened is not None:
+            # a person who mistyped twice and then got in starts anew
+            for limit in TRIES_EACH:
+                self._limits.clear(limit, "pair", guest)
+        return opened
+
     async def leave(self, request: Request) -> Response:
         self._own(request)
         self.keys.close(self.session(request))
         reply = RedirectResponse("/pair", 303)
         reply.delete_cookie(COOKIE)
         return reply
-
-    async def _body(self, request: Request) -> bytes:
-        size = request.headers.get("content-length", "")
-        if size.isdigit() and int(size) > LARGEST_BODY:
-            raise Refused(413, f"larger than {LARGEST_BODY} bytes")
-        body = await request.body()
-        if len(body) > LARGEST_BODY:
-            raise Refused(413, f"larger than {LARGEST_BODY} bytes")
-        return body
 
     # ---- the page ----------------------------------------------------------------------
 
@@ -366,11 +382,18 @@ class Panel:
             raise Refused(404, "the record is not on this machine, or there is none yet")
         return reader
 
+    def _number(self, request: Request) -> int:
+        """The session an address names. Raises Refused."""
+        found = whole(request.path_params["number"])
+        if found is None:
+            raise Refused(404, "there is no such session in the record")
+        return found
+
     async def session_page(self, request: Request) -> Response:
         """The set at a moment of a session, next to now."""
         self.session(request)
         board = self.board(request)
-        number = int(request.path_params["number"])
+        number = self._number(request)
         with contextlib.closing(self._reading(board)) as reader:
             found = next((s for s in reader.sessions() if s["session"] == number), None)
             timeline = reader.timeline(number)
@@ -381,9 +404,9 @@ class Panel:
             asked = request.query_params.get("second", "")
             usual = float(found["ready"] or timeline[-1]["at"]) - opened
             # the usual moment is that of ready itself: a second later a hand may have been there
-            chosen = asked.isdigit() and len(asked) < 9
-            second = min(last, int(asked) if chosen else math.ceil(usual))
-            at = opened + (second if chosen else usual)
+            chosen = whole(asked)
+            second = min(last, math.ceil(usual) if chosen is None else chosen)
+            at = opened + (usual if chosen is None else second)
             then = reader.moment(at)
         rows = []
         for name, device in board.profile.devices.items():
@@ -400,7 +423,8 @@ class Panel:
                 "now": math.ceil(entry["at"] - opened) == second,
             }
             for entry in timeline
-            if entry["kind"] != "step" or entry["phase"] in ("confirmed", "failed")
+            if entry["kind"] != "step"
+            or words.phase_of(entry) in ("confirmed", "waited out", "failed")
         ]
         return self._html(
             "session.html",
@@ -425,7 +449,7 @@ class Panel:
 
     async def session_csv(self, request: Request) -> Response:
         self.session(request)
-        number = int(request.path_params["number"])
+        number = self._number(request)
         with contextlib.closing(self._reading(self.board(request))) as reader:
             rows = [_with_times(row) for row in reader.timeline(number)]
         if not rows:
@@ -489,7 +513,7 @@ class Panel:
         if request.headers.get("content-type", "").split(";")[0] != "application/json":
             raise Refused(415, "a request is JSON")
         try:
-            body = AskBody.model_validate_json(await self._body(request))
+            body = AskBody.model_validate_json(await request.body())
         except ValidationError as error:
             first = error.errors(include_url=False, include_input=False, include_context=False)[0]
             where = ".".join(str(part) for part in first["loc"]) or "request"
@@ -532,6 +556,11 @@ class Panel:
             "icons": icons,
         }
         return JSONResponse(said, media_type="application/manifest+json")
+
+
+def whole(text: str) -> int | None:
+    """A whole number as it stands in an address: eight plain digits at most, else None."""
+    return int(text) if re.fullmatch("[0-9]{1,8}", text) else None
 
 
 # ---- rows --------------------------------------------------------------------------------
@@ -578,6 +607,8 @@ def _said(entry: Mapping[str, Any]) -> str:
     values = []
     for part in parts:
         value = entry.get(part)
+        if part == "phase" and entry["kind"] == "step":
+            value = words.phase_of(entry)
         if part == "rolling":
             value = "rolls" if value else "stopped"
         if value not in (None, ""):

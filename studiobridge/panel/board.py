@@ -48,18 +48,18 @@ def environment() -> jinja2.Environment:
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
     )
-    made.filters.update(
-        {
-            "clean": words.clean,
-            "moment": words.moment,
-            "day": lambda text: words.moment(text, date=True),
-            "preset": words.preset,
-            "watts": words.watts,
-            "about": words.about,
-            "level": words.level,
-            "cct": words.cct,
-        }
-    )
+    filters: dict[str, Callable[..., str]] = {
+        "clean": words.clean,
+        "moment": words.moment,
+        "day": lambda text: words.moment(text, date=True),
+        "listed": words.listed,
+        "preset": words.preset,
+        "watts": words.watts,
+        "about": lambda seconds: words.about(words.number(seconds) or 0.0),
+        "level": words.level,
+        "cct": words.cct,
+    }
+    made.filters.update(filters)
     return made
 
 
@@ -105,9 +105,10 @@ class Board:
         up = state.get("state") in UP
         going = up or state.get("state") in GOING
         macro = self._draw
+        notes = words.unproven(state)
         parts = {
             "truth": str(macro.truth(self.truth())),
-            "headline": str(macro.headline(self.profile, state, self.state_words(), sure)),
+            "headline": str(macro.headline(self.profile, state, self.state_words(), notes, sure)),
             "rolling": str(macro.rolling(state.get("rolling") or [])),
             "switch": str(macro.switch(self.switch(), sure)),
             "cameras": str(macro.cameras(self.cameras(), sure)),
@@ -148,7 +149,25 @@ class Board:
         state = self.visitor.shown.state or NOTHING
         if not self.visitor.sure:
             return "not confirmed"
-        return words.STATE_WORDS.get(str(state.get("state")), "not heard from yet")
+        if state.get("state") == "ready" and not self.of_one_moment():
+            return "not confirmed: its parts do not fit together yet"
+        said = words.STATE_WORDS.get(str(state.get("state")), "not heard from yet")
+        return f"{said}, cut" if state.get("cut") is True else said
+
+    def of_one_moment(self) -> bool:
+        """Do state, drift and run belong together? Each comes in a message of its own.
+
+        Between the first and the last of them, and for as long as one was lost on the way, the
+        state may still be that of the moment before.
+        """
+        shown = self.visitor.shown
+        state = shown.state or NOTHING
+        drifting = state.get("drifting")
+        if isinstance(drifting, list) and set(words.names(drifting)) != {
+            str(entry.get("device")) for entry in shown.drift
+        }:
+            return False
+        return (shown.run or NOTHING).get("state") != "under way"
 
     def takes(self, look: str | None) -> float | None:
         """Predicted seconds to ready; None where the order cannot be."""
@@ -174,8 +193,8 @@ class Board:
             if len(waiting) > 1:
                 waits += f", and {len(waiting) - 1} more"
         to_go = words.number(state.get("ready_in_s"))
-        steps, done = state.get("steps") or 0, state.get("steps_done") or 0
-        progress = done / steps if steps else None
+        steps = words.number(state.get("steps"))
+        progress = (words.number(state.get("steps_done")) or 0.0) / steps if steps else None
         if now in GOING:
             label = "coming up" if now == "rising" else "going down"
             if to_go is not None and to_go > 0.5:
@@ -227,25 +246,24 @@ class Board:
         """The latest run, a row a device: its steps as spans of a bar, and its last words."""
         run = self.visitor.shown.run
         steps = [s for s in (run or NOTHING).get("steps") or [] if isinstance(s, Mapping)]
-        total = max((float(s["until_s"]) for s in steps), default=0.0) or 1.0
+        times = [
+            (words.number(s.get("at_s")) or 0.0, words.number(s.get("until_s")) or 0.0)
+            for s in steps
+        ]
+        total = max((until for _, until in times), default=0.0) or 1.0
         rows: dict[str, dict[str, Any]] = {}
-        for step in steps:
+        for step, (begins, ends) in zip(steps, times, strict=True):
             row = rows.setdefault(
                 str(step["device"]),
                 {"device": str(step["device"]), "spans": [], "said": "", "bad": False},
             )
-            phase = str(step["phase"])
-            at = float(step["at_s"]) / total * 1000
-            wide = max(6.0, (float(step["until_s"]) - float(step["at_s"])) / total * 1000)
+            phase = words.phase_of(step)
+            at = begins / total * 1000
+            wide = max(6.0, (ends - begins) / total * 1000)
             row["spans"].append({"x": round(at), "wide": round(wide), "phase": phase})
-            value = str(step.get("value") or "")
-            if phase in ("failed", "passed over"):
-                row["said"] = words.clean(step.get("text") or phase, 200)
+            if phase != "waiting":
+                row["said"] = words.step_said(step) + (" …" if phase == "sent" else "")
                 row["bad"] = row["bad"] or phase == "failed"
-            elif phase == "sent":
-                row["said"] = words.doing(str(step["action"]), value) + " …"
-            elif phase == "confirmed":
-                row["said"] = words.done(str(step["action"]), value)
         return list(rows.values())
 
     def drift_rows(self) -> list[dict[str, Any]]:
@@ -277,18 +295,19 @@ class Board:
         return words.picture(state.get("picture"))
 
     def left(self) -> dict[str, Any] | None:
-        """What is left after taking down; None while it is up."""
+        """What is on and should not be, and after taking down what else is left; None: nothing."""
         state = self.visitor.shown.state or NOTHING
-        if state.get("state") != "dark" or not self.visitor.sure:
+        if not self.visitor.sure:
             return None
-        still = [
-            f"{e.get('device')}" + (f", {words.watts(e.get('watts'))}" if e.get("watts") else "")
-            for e in state.get("still_on") or []
-            if isinstance(e, Mapping)
-        ]
+        still = words.still_on(state)
+        if state.get("state") != "dark":
+            return {"still": still, "dark": False} if still else None
+        silent = [str(entry["device"]) for entry in words.entries(state.get("silent"))]
         devices = self.profile.devices.values()
         return {
             "still": still,
+            "dark": True,
+            "unproven": [*words.names(state.get("only_told")), *silent],
             "stays": [d.name for d in devices if d.stays_on],
             "batteries": [d.name for d in devices if d.battery],
             "chargers": [d.name for d in devices if d.kind == "charger"],

@@ -14,6 +14,7 @@ import uvicorn
 
 from studiobridge.bridge.settings import PanelSettings, Settings
 from studiobridge.panel.app import Panel
+from studiobridge.panel.doors import HANDSHAKE_WITHIN, Crowd, Door
 from studiobridge.profile.model import SetProfile
 
 
@@ -82,6 +83,7 @@ class PanelServer:
             secure=made.cert is not None or made.behind is not None,
             hosts=hosts_of(made),
         )
+        proxies = [str(proxy) for proxy in made.proxies]
         config = uvicorn.Config(
             self.panel.app(),
             host=made.listen,
@@ -92,9 +94,9 @@ class PanelServer:
             ssl_certfile=str(made.cert) if made.cert is not None else None,
             ssl_keyfile=str(made.key) if made.key is not None else None,
             proxy_headers=made.behind is not None,
-            forwarded_allow_ips="127.0.0.1",
+            forwarded_allow_ips=proxies,
             timeout_graceful_shutdown=1,
-            limit_concurrency=200,
+            ws="none",
             h11_max_incomplete_event_size=16384,
         )
         if made.cert is not None:
@@ -107,6 +109,7 @@ class PanelServer:
         self._server = uvicorn.Server(config)
         self._server.install_signal_handlers = lambda: None  # type: ignore[attr-defined]
         self._task: asyncio.Task[None] | None = None
+        self.crowd = Crowd(proxies if made.behind is not None else [])
         self.port = made.port
 
     @property
@@ -127,17 +130,32 @@ class PanelServer:
                 f"panel: cannot listen on {made.listen}:{made.port}: {error.strerror}"
             ) from None
         self.port = listener.getsockname()[1]
-        self._task = asyncio.create_task(self._serve(listener))
-        while not self._server.started:
-            if self._task.done():
-                self._task.result()
-                raise CannotServe("panel: the server ended at once")
-            await asyncio.sleep(0.02)
+        # signals are the caller's: it has more to end than this server
+        self._task = asyncio.create_task(self._server._serve([]))
+        try:
+            while not self._server.started:
+                if self._task.done():
+                    self._task.result()
+                    raise CannotServe("panel: the server ended at once")
+                await asyncio.sleep(0.02)
+        except BaseException:
+            listener.close()
+            raise
+        ssl_context = self._server.config.ssl
+        # ours and not the server's own, for the time a handshake may take
+        self._server.servers.append(
+            await asyncio.get_running_loop().create_server(
+                self._door,
+                sock=listener,
+                ssl=ssl_context,
+                ssl_handshake_timeout=HANDSHAKE_WITHIN if ssl_context is not None else None,
+            )
+        )
 
-    async def _serve(self, listener: socket.socket) -> None:
-        with listener:
-            # signals are the caller's: it has more to end than this server
-            await self._server._serve([listener])
+    def _door(self) -> Door:
+        server = self._server
+        state = server.lifespan.state
+        return Door(server.config, server.server_state, state, crowd=self.crowd)
 
     async def stop(self) -> None:
         self.panel.stopping.set()

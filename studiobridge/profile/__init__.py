@@ -5,10 +5,14 @@ uses, and writing one value back. What may never come in: topics on a wire, time
 May import craft. Reads and writes one file.
 """
 
-from studiobridge.profile.build import Reading, read_profile, read_profile_text
-from studiobridge.profile.keep import keep_presets
-from studiobridge.profile.shape import profile_schema
-from studiobridge.profile.text import Problem, ProfileError
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from studiobridge.profile.build import Reading, read_profile, read_profile_text
+    from studiobridge.profile.keep import keep_presets
+    from studiobridge.profile.shape import profile_schema
+    from studiobridge.profile.text import Problem, ProfileError
 
 __all__ = [
     "Problem",
@@ -19,3 +23,21 @@ __all__ = [
     "read_profile",
     "read_profile_text",
 ]
+
+_PLACES = {
+    "Problem": "text",
+    "ProfileError": "text",
+    "Reading": "build",
+    "keep_presets": "keep",
+    "profile_schema": "shape",
+    "read_profile": "build",
+    "read_profile_text": "build",
+}
+
+
+def __getattr__(name: str) -> Any:
+    # only who asks for it waits for it: a command that reads no profile starts in half the time
+    place = _PLACES.get(name)
+    if place is None:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{place}"), name)

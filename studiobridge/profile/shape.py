@@ -24,9 +24,9 @@ from studiobridge.craft.light import LINEAR, Dimmer
 from studiobridge.profile import quantity
 from studiobridge.profile.model import KINDS
 from studiobridge.profile.model import Kind as DeviceKind
+from studiobridge.profile.names import NAME
 from studiobridge.profile.quantity import Kind
 
-NAME = re.compile(r"[a-z0-9]([a-z0-9-]{0,38}[a-z0-9])?\Z")
 LONGEST_TOPIC = 200
 LONGEST_TEXT = 200
 # What an electronic supply takes when it is switched on is over within a few half-cycles, 10 to

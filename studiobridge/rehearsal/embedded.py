@@ -34,7 +34,7 @@ next_connection_delay_ms = 1
 
 [v4.1.connections]
 connection_timeout_ms = 60000
-max_payload_size = 262144
+max_payload_size = 786432
 max_inflight_count = 500
 dynamic_filters = true
 
@@ -45,7 +45,7 @@ next_connection_delay_ms = 1
 
 [v5.1.connections]
 connection_timeout_ms = 60000
-max_payload_size = 262144
+max_payload_size = 786432
 max_inflight_count = 500
 dynamic_filters = true
 """

@@ -149,19 +149,28 @@ def condition(device: Device, view: View, sure: bool, up: bool) -> Condition:
         return Condition("moved", moved)
     if view.get("step"):
         return Condition("busy", words.doing(str(view["step"])))
+    evidence = words.evidence(view)
     if device.hand_set:
-        return Condition("hand", "on its dial")
+        by_hand = evidence == "hand"
+        return Condition("hand", "on its dial, set by hand" if by_hand else "on its dial")
     if view.get("switch") is False:
         return Condition("off", "off")
+    if up and evidence == "told":
+        return Condition("told", words.ONLY_TOLD)
+    proven = "as it should be"
+    if evidence in words.EVIDENCE and evidence != "report":
+        proven += f", {words.EVIDENCE[evidence][1]}"
     if device.wire is None:
+        if up and evidence:
+            return Condition("set", proven)
         return Condition("plain", "says nothing itself")
     if view.get("online") is False:
         return Condition("off", "off" if not up else "not heard from")
     if view.get("online") is None:
         return Condition("unsure", "not heard yet")
-    if up and not view.get("confirmed"):
+    if up and not evidence:
         return Condition("unsure", "not confirmed yet")
-    return Condition("set", "as it should be" if up else "on")
+    return Condition("set", proven if up else "on")
 
 
 def beam_part(profile: SetProfile, device: Device, view: View, sure: bool) -> str:
@@ -240,7 +249,7 @@ def lamp_part(profile: SetProfile, device: Device, view: View, sure: bool, up: b
             middle, anchor = min(paper.width - EDGE - 6, x + 30), "end"
     # a touch of 48 px and more around everything
     out.append(f'<rect class="touch" x="{x - 46:.0f}" y="{y - 46:.0f}" width="92" height="92"/>')
-    if how.code in ("moved", "locked", "unsure") and device.kind != "backdrop":
+    if how.code in ("moved", "locked", "unsure", "told") and device.kind != "backdrop":
         out.append(f'<circle class="ring {how.code}" cx="{x:.0f}" cy="{y:.0f}" r="30"/>')
     if device.kind == "camera" and view.get("rolling"):
         out.append(f'<circle class="ring rolling" cx="{x:.0f}" cy="{y:.0f}" r="34"/>')
@@ -282,6 +291,7 @@ def tag(device: Device, view: View, how: Condition) -> str:
         "busy": how.words,
         "hand": "by hand",
         "unsure": "?",
+        "told": "only told",
         "off": "off",
     }
     if how.code == "set" and device.fixture:

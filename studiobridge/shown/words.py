@@ -6,6 +6,7 @@ before it is shown: a name must not be able to drive a terminal.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
@@ -23,10 +24,14 @@ def clean(text: object, limit: int = MAX_SHOWN) -> str:
 
 
 def number(value: object) -> float | None:
-    """A JSON number as float; None for anything else."""
+    """A JSON number as float; None for anything else, and for what no device ever is."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         return None
-    return float(value)
+    try:
+        found = float(value)
+    except OverflowError:
+        return None
+    return found if math.isfinite(found) else None
 
 
 def duration(seconds: float) -> str:
@@ -272,6 +277,133 @@ def done(action: str, value: str = "") -> str:
     if action == "set" and value:
         return value
     return DOING.get(action, (action, action))[1]
+
+
+# What ends by itself when its time is over: no device says that it has happened.
+TIMED = ("let boot", "cool down")
+# One mark each, so that a time that ran out never looks like a report.
+MARKS = {"confirmed": "✓", "waited out": "◌", "failed": "✗", "passed over": "✗"}
+
+
+def phase_of(step: Json) -> str:
+    """Where a step stands. A bridge from before calls a time that ran out confirmed."""
+    phase = str(step.get("phase"))
+    if phase == "confirmed" and step.get("action") in TIMED:
+        return "waited out"
+    return phase
+
+
+def waited(step: Json) -> str:
+    """`waited 4 s`: how long a step was waited for that nothing can confirm."""
+    began, ended = number(step.get("at_s")), number(step.get("until_s"))
+    if began is None or ended is None or ended < began:
+        return "waited"
+    return f"waited {about(ended - began)}"
+
+
+def step_said(step: Json) -> str:
+    """What a step is doing, or what became of it; empty while it waits for its turn."""
+    phase, action, value = phase_of(step), str(step.get("action")), str(step.get("value") or "")
+    if phase == "sent":
+        return doing(action, value)
+    if phase == "confirmed":
+        return done(action, value)
+    if phase == "waited out":
+        return f"{waited(step)}: nothing can confirm it"
+    if phase == "waiting":
+        return ""
+    return clean(step.get("text") or phase, 200)
+
+
+# ---- evidence ---------------------------------------------------------------------------
+
+# How a device is known to be as asked, in a word and in a sentence. `told` proves nothing.
+EVIDENCE = {
+    "report": ("report", "by its report"),
+    "watts": ("watts", "by its watts"),
+    "picture": ("picture", "by the picture"),
+    "hand": ("by hand", "by a person's word"),
+}
+ONLY_TOLD = "only told: nothing confirms it"
+
+
+def evidence(device: Json) -> str:
+    """What proves that a device is as asked: a key of EVIDENCE, `told`, or empty for nothing.
+
+    A bridge from before names none where it says `confirmed`: that was a report.
+    """
+    by = device.get("by")
+    if by == "told":
+        return "told"
+    if device.get("confirmed") is not True:
+        return ""
+    if "by" not in device:
+        return "report"
+    return by if isinstance(by, str) and by in EVIDENCE else ""
+
+
+def proof(device: Json) -> str:
+    """The tick of a device with its evidence; words without a tick for what was only told."""
+    found = evidence(device)
+    if found == "told":
+        return "only told"
+    if not found:
+        return ""
+    return f"✓ {EVIDENCE[found][0]}" if "by" in device else "✓"
+
+
+def entries(value: object) -> list[Json]:
+    """The entries of a list from outside that are mappings and name a device."""
+    if not isinstance(value, list):
+        return []
+    return [e for e in value if isinstance(e, Mapping) and e.get("device")]
+
+
+def names(value: object) -> list[str]:
+    """The names in a list from outside."""
+    return [e for e in value if isinstance(e, str)] if isinstance(value, list) else []
+
+
+def still_on(state: Json) -> list[str]:
+    """What is believed on and should not be: its draw, since when, how it is known, and why."""
+    lines = []
+    for entry in entries(state.get("still_on")):
+        parts = [clean(entry["device"], 40)]
+        if number(entry.get("watts")):
+            parts.append(watts(entry["watts"]))
+        if isinstance(entry.get("since"), str):
+            parts.append(f"since {moment(entry['since'])}")
+        by = entry.get("by")
+        if isinstance(by, str) and by in EVIDENCE:
+            parts.append(EVIDENCE[by][1])
+        why = f": {clean(entry['why'], 160)}" if isinstance(entry.get("why"), str) else ""
+        lines.append(", ".join(parts) + why)
+    return lines
+
+
+def silent(state: Json) -> list[str]:
+    """`fill, since 20:14:05` for each device that spoke once and does not now."""
+    return [
+        clean(entry["device"], 40)
+        + (f", since {moment(entry['since'])}" if isinstance(entry.get("since"), str) else "")
+        for entry in entries(state.get("silent"))
+    ]
+
+
+def unproven(state: Json) -> list[str]:
+    """Sentences on what stands between what is shown and what is so."""
+    lines = [f"silent: {text}" for text in silent(state)]
+    told = names(state.get("only_told"))
+    if told:
+        lines.append(f"only told, nothing confirms it: {listed(told)}")
+    slow = number(state.get("link_slow_s"))
+    if slow:
+        lines.append(f"the broker takes {duration(slow)} to answer: everything takes longer")
+    lost = number(state.get("record_lost"))
+    if lost:
+        verb = "was" if lost == 1 else "were"
+        lines.append(f"the record: {count(round(lost), 'note')} {verb} lost")
+    return lines
 
 
 def lockout(value: object) -> str:

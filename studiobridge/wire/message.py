@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from studiobridge.craft.grid import Grid
-from studiobridge.profile.model import Point, Value
+if TYPE_CHECKING:
+    from studiobridge.craft.grid import Grid
+    from studiobridge.profile.model import Point, Value
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import socket
 import statistics
 import subprocess
@@ -472,6 +473,53 @@ def help_row() -> Row:
     )
 
 
+def status_row(broker: Mosquitto, folder: Path) -> Row:
+    """From Enter to the first letter, over what importing its libraries alone takes."""
+    profile = Path(__file__).parents[2] / "config" / "wheel-corner.yaml"
+    env = {
+        **{k: v for k, v in os.environ.items() if not k.startswith("STUDIOBRIDGE")},
+        "HOME": str(folder),
+        "STUDIOBRIDGE_BROKER": broker.url,
+        "STUDIOBRIDGE_DATA": str(folder / "status"),
+        "STUDIOBRIDGE_SET": "wheel-corner",
+    }
+    ours = "from studiobridge.cli import main; main()"
+
+    def text(*command: str) -> float:
+        began = time.perf_counter()
+        with subprocess.Popen(
+            [sys.executable, "-c", *command], env=env, stdout=subprocess.PIPE
+        ) as one:
+            assert one.stdout is not None
+            assert one.stdout.read(1)
+            took = time.perf_counter() - began
+            one.stdout.read()
+        assert one.returncode == 0
+        return took
+
+    bridge = subprocess.Popen(
+        [sys.executable, "-c", ours, "run", str(profile)],
+        env=env,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        time.sleep(4.0)
+        pairs = [
+            (text("import paho.mqtt.client, typer; print(1)"), text(ours, "status"))
+            for _ in range(15)
+        ]
+    finally:
+        bridge.terminate()
+        bridge.wait(10)
+    floor, whole = (statistics.median(pair[i] for pair in pairs) for i in (0, 1))
+    return (
+        "status from Enter to text over importing paho, typer",
+        f"{whole / floor:.2f}",
+        f"{whole * 1000:.0f} ms over {floor * 1000:.0f} ms",
+    )
+
+
 def main() -> None:
     rows: list[Row] = []
 
@@ -486,6 +534,7 @@ def main() -> None:
             add(time_to_ready(broker, folder))
             add(reports_a_second(broker))
             add(*latency_rows(broker, folder))
+            add(status_row(broker, folder))
             trip = round_trip(broker.port)
     add(*page_rows(trip))
     add(memory_row(), plan_row(), help_row())

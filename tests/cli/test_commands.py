@@ -102,6 +102,15 @@ def test_exit_codes_and_no_traceback(args: list[object], code: int, tmp_path: Pa
     assert code == 0 or done.stderr.strip()
 
 
+@pytest.mark.parametrize("number", ["9" * 26, "9" * 5000, "-1", "0", "٣²", "1.5", "nan"])
+def test_a_session_that_cannot_be_is_bad_input(number: str, tmp_path: Path) -> None:
+    """Before a record is looked for: its database takes no number of any size."""
+    done = studiobridge("record", "--set", "x", "--session", number, home=tmp_path)
+    assert done.returncode == 2
+    assert "--session" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
 def test_no_broker_ends_with_3(tmp_path: Path) -> None:
     done = studiobridge(
         "status", "--set", "x", home=tmp_path, STUDIOBRIDGE_BROKER="mqtt://127.0.0.1:1"

@@ -196,6 +196,22 @@ def test_nobody_is_forgotten_slowly(made: Studio) -> None:
 
 
 @needs_mosquitto
+def test_a_moment_that_is_no_number_is_the_usual_moment(made: Studio) -> None:
+    with visitor(made) as client:
+        assert asked(client, "up").status_code == 200
+        state = f"/api/sets/{SET}/state"
+        until(lambda: client.get(state).json()["state"] == "ready", "ready")
+        usual = client.get(f"/s/{SET}/record/1")
+        assert usual.status_code == 200, usual.text
+        for second in ("²", "٣", "9" * 5000, "-1", "nan", "1_0"):
+            reply = client.get(f"/s/{SET}/record/1", params={"second": second})
+            assert (reply.status_code, reply.text) == (200, usual.text), second[:9]
+        assert client.get(f"/s/{SET}/record/1.csv").status_code == 200
+        assert asked(client, "down").status_code == 200
+        until(lambda: client.get(state).json()["state"] == "dark", "dark")
+
+
+@needs_mosquitto
 def test_tries_are_limited(tmp_path: Path) -> None:
     with studio(tmp_path, "one-plug-one-light") as own:
         for _ in range(6):

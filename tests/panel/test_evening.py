@@ -89,7 +89,7 @@ def test_the_whole_evening_by_touch(tmp_path: Path) -> None:
         tap_twice(page, "#big", "touch again: take it down")
         headline(page, "going down")
         headline(page, "dark")
-        page.wait_for_selector("#left:has-text('no plug is on')")
+        page.wait_for_selector("#left:has-text('no plug says that it is on')")
         assert "clip-mic" in page.inner_text("#left")
         assert page.evaluate("() => window.neverReloaded") is True
 

@@ -1,0 +1,166 @@
+"""What the page says of a set from what it heard: never more than fits together."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from studiobridge.bridge.asking import Shown
+from studiobridge.bridge.claim import Alive
+from studiobridge.bridge.settings import Settings
+from studiobridge.panel.board import Board
+from studiobridge.profile import read_profile
+from tests.panel.studio import CONFIG
+
+PROFILE = read_profile(CONFIG / "wheel-corner.yaml").profile
+
+
+def board(
+    state: dict[str, Any],
+    drift: list[dict[str, Any]] | None = None,
+    run: dict[str, Any] | None = None,
+    devices: dict[str, dict[str, Any]] | None = None,
+) -> Board:
+    shown = Shown(
+        alive=Alive.read(b'{"alive": true, "bridge": "x"}'),
+        state={"drifting": [], "still_on": [], **state},
+        run=run,
+        drift=drift or [],
+        devices=devices or {},
+    )
+    visitor = SimpleNamespace(shown=shown, sure=True, up=True, why="", version=1)
+    return Board(Settings(data=Path("/nowhere")), PROFILE, visitor)  # type: ignore[arg-type]
+
+
+OFF = {"device": "key", "point": "level", "wanted": 64.0, "reported": 80.0, "stops": 0.32}
+UNDER_WAY = {"run": 1, "what": "up", "state": "under way", "elapsed_s": 1.0, "steps": []}
+DONE = {**UNDER_WAY, "state": "done"}
+
+
+@pytest.mark.parametrize(
+    ("drifting", "drift", "run", "ready"),
+    [
+        ([], [], None, True),
+        ([], [], DONE, True),
+        # the drift has come and the state is the one from before, or the other way round
+        ([], [OFF], None, False),
+        (["key"], [], None, False),
+        ([], [], UNDER_WAY, False),
+        ([], [], {**UNDER_WAY, "what": "restore"}, False),
+    ],
+)
+def test_ready_is_said_only_of_one_moment(
+    drifting: list[str], drift: list[dict[str, Any]], run: dict[str, Any] | None, ready: bool
+) -> None:
+    made = board({"state": "ready", "drifting": drifting}, drift, run)
+    made.draw()
+    assert ("ready" in made.parts["headline"]) == ready
+    if not ready:
+        assert "not confirmed" in made.parts["headline"]
+
+
+def test_an_older_state_without_its_drift_is_taken_as_it_is() -> None:
+    made = board({"state": "ready"})
+    del made.visitor.shown.state["drifting"]  # type: ignore[index]
+    made.draw()
+    assert "ready" in made.parts["headline"]
+
+
+@pytest.mark.parametrize("state", ["dark", "rising", "ready", "adrift", "lowering", "stalled"])
+def test_what_is_on_and_should_not_be_is_named_in_every_state(state: str) -> None:
+    still = {"device": "bench-plug", "watts": 60.0, "why": "switched on by hand", "by": "watts"}
+    made = board({"state": state, "still_on": [still]})
+    made.draw()
+    said = made.parts["left"]
+    assert "still on: bench-plug, 60.0 W, by its watts: switched on by hand" in said
+
+
+def test_nothing_on_is_not_said_of_what_was_only_told() -> None:
+    made = board({"state": "dark", "only_told": ["wall-plug"], "silent": [{"device": "pc-plug"}]})
+    made.draw()
+    said = made.parts["left"]
+    assert "not proven off: wall-plug and pc-plug" in said
+    assert "no plug" not in said
+    made = board({"state": "dark"})
+    made.draw()
+    assert "no plug says that it is on" in made.parts["left"]
+    made = board({"state": "ready"})
+    made.draw()
+    assert made.parts["left"].strip() == ""
+
+
+def test_the_page_says_what_is_not_proven() -> None:
+    state = {
+        "state": "dark",
+        "only_told": ["rim"],
+        "silent": [{"device": "fill", "since": "2026-01-01T10:00:00.000Z"}],
+        "link_slow_s": 3.0,
+        "record_lost": 1,
+        "cut": True,
+    }
+    made = board(state)
+    made.draw()
+    said = made.parts["headline"]
+    for text in (
+        "dark, cut",
+        "only told, nothing confirms it: rim",
+        "silent: fill, since",
+        "the broker takes 3.0 s to answer",
+        "the record: 1 note was lost",
+    ):
+        assert text in said, text
+
+
+def test_a_timer_is_drawn_as_one() -> None:
+    def step(phase: str, action: str) -> dict[str, Any]:
+        return {
+            "n": 1,
+            "device": "camera",
+            "action": action,
+            "value": "",
+            "phase": phase,
+            "text": "",
+            "at_s": 0.0,
+            "until_s": 4.0,
+        }
+
+    for phase in ("waited out", "confirmed"):
+        made = board({"state": "rising"}, run={**UNDER_WAY, "steps": [step(phase, "let boot")]})
+        made.draw()
+        assert 'class="waited-out"' in made.parts["run"]
+        assert "waited 4 s: nothing can confirm it" in made.parts["run"]
+        assert 'class="confirmed"' not in made.parts["run"]
+    made = board({"state": "rising"}, run={**UNDER_WAY, "steps": [step("confirmed", "power on")]})
+    made.draw()
+    assert 'class="confirmed"' in made.parts["run"]
+
+
+def test_a_device_that_is_only_told_is_not_drawn_as_confirmed() -> None:
+    seen = {"online": True, "switch": True, "level": 64.0, "confirmed": True, "by": "told"}
+    made = board({"state": "ready"}, devices={"key": seen})
+    made.draw()
+    assert "only told: nothing confirms it" in made.parts["things"]
+    assert 'class="ring told"' in made.parts["lamp-key"]
+    detail = made.detail("key", lambda: None)
+    assert "only told: nothing confirms it" in detail
+
+
+@pytest.mark.parametrize("nonsense", [float("nan"), float("inf"), None, "x", 10**400, []])
+def test_nonsense_in_a_run_does_not_stop_the_page(nonsense: object) -> None:
+    step = {
+        "device": "key",
+        "action": "set",
+        "phase": "sent",
+        "at_s": nonsense,
+        "until_s": nonsense,
+    }
+    run = {"run": 1, "what": "up", "state": "under way", "elapsed_s": nonsense, "steps": [step]}
+    made = board(
+        {"state": "rising", "steps": nonsense, "steps_done": nonsense, "ready_in_s": nonsense},
+        run=run,
+    )
+    made.draw()
+    assert "coming up" in made.parts["headline"]

@@ -1,0 +1,177 @@
+"""What is shown of a device says on what evidence; nothing told or timed looks like a report."""
+
+from __future__ import annotations
+
+import pytest
+
+from studiobridge.cli import follow, show
+from studiobridge.profile.model import Device
+from studiobridge.shown import words
+from studiobridge.shown.live import condition
+
+LAMP = Device("key", "light", wire="x", tells=frozenset({"level"}), hears=frozenset({"level"}))
+MUTE = Device("strip", "light")
+DIAL = Device("rim", "light", hand_set=True)
+
+
+def view(**more: object) -> dict[str, object]:
+    return {"online": True, "switch": True, "level": 50.0, "confirmed": True, **more}
+
+
+@pytest.mark.parametrize(
+    ("device", "said", "code", "text"),
+    [
+        (LAMP, view(by="report"), "set", "as it should be"),
+        (LAMP, view(by="watts"), "set", "as it should be, by its watts"),
+        (LAMP, view(by="picture"), "set", "as it should be, by the picture"),
+        (LAMP, view(by="told"), "told", "only told: nothing confirms it"),
+        (LAMP, view(by="told", confirmed=False), "told", "only told: nothing confirms it"),
+        (LAMP, view(by=None, confirmed=False), "unsure", "not confirmed yet"),
+        (LAMP, view(by="nonsense"), "unsure", "not confirmed yet"),
+        (LAMP, view(by=["report"]), "unsure", "not confirmed yet"),
+        # a bridge from before evidence was named
+        (LAMP, view(), "set", "as it should be"),
+        (LAMP, view(confirmed=False), "unsure", "not confirmed yet"),
+        (MUTE, view(confirmed=False), "plain", "says nothing itself"),
+        (MUTE, view(by="watts"), "set", "as it should be, by its watts"),
+        (MUTE, view(by="told"), "told", "only told: nothing confirms it"),
+        (DIAL, view(), "hand", "on its dial"),
+        (DIAL, view(by="hand"), "hand", "on its dial, set by hand"),
+        (DIAL, view(by="told", confirmed=False), "hand", "on its dial"),
+    ],
+)
+def test_a_device_says_its_evidence(
+    device: Device, said: dict[str, object], code: str, text: str
+) -> None:
+    found = condition(device, said, sure=True, up=True)
+    assert (found.code, found.words) == (code, text)
+
+
+@pytest.mark.parametrize(
+    ("said", "text"),
+    [
+        ({"confirmed": True, "by": "report"}, "✓ report"),
+        ({"confirmed": True, "by": "watts"}, "✓ watts"),
+        ({"confirmed": True, "by": "hand"}, "✓ by hand"),
+        ({"confirmed": True, "by": "picture"}, "✓ picture"),
+        ({"confirmed": True, "by": "told"}, "only told"),
+        ({"confirmed": False, "by": "told"}, "only told"),
+        ({"confirmed": False, "by": "report"}, ""),
+        ({"confirmed": True, "by": None}, ""),
+        ({"confirmed": True, "by": 7}, ""),
+        ({"confirmed": True}, "✓"),
+        ({"confirmed": False}, ""),
+        ({}, ""),
+    ],
+)
+def test_the_tick_is_for_what_is_proven(said: dict[str, object], text: str) -> None:
+    assert words.proof(said) == text
+
+
+def step(phase: str, action: str = "let boot", **more: object) -> dict[str, object]:
+    return {
+        "n": 1,
+        "device": "camera",
+        "action": action,
+        "value": "",
+        "phase": phase,
+        "text": "",
+        "at_s": 2.0,
+        "until_s": 6.0,
+        **more,
+    }
+
+
+@pytest.mark.parametrize("action", ["let boot", "cool down"])
+@pytest.mark.parametrize("phase", ["waited out", "confirmed"])
+def test_a_timer_earns_no_tick(action: str, phase: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """Also where an older bridge calls a time that ran out confirmed: nothing else ends these."""
+    run = {"run": 1, "elapsed_s": 6.0, "steps": [step(phase, action)]}
+    said = follow.notes(run)["camera"]
+    assert "✓" not in said
+    assert said == "◌ waited 4 s"
+    follower = follow.Follower(lambda: ({}, run))
+    follower.update()
+    line = capsys.readouterr().out.strip()
+    assert line.endswith("camera: ◌ waited 4 s: nothing can confirm it")
+
+
+def test_a_report_earns_its_tick() -> None:
+    run = {"run": 1, "steps": [step("confirmed", "power on")]}
+    assert follow.notes(run) == {"camera": "✓ on"}
+    run = {"run": 1, "steps": [step("failed", "power on", text="no answer")]}
+    assert follow.notes(run) == {"camera": "✗ failed"}
+
+
+@pytest.mark.parametrize("until", [None, float("nan"), float("inf"), "x", 10**400])
+def test_a_time_that_is_no_number_is_left_out(until: object) -> None:
+    said = words.step_said(step("waited out", until_s=until))
+    assert said == "waited: nothing can confirm it"
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), -float("inf"), 10**400, True, "1"])
+def test_a_number_that_cannot_be_said_is_none(value: object) -> None:
+    assert words.number(value) is None
+
+
+STATE = {
+    "set": "corner",
+    "state": "ready",
+    "silent": [{"device": "fill", "since": "2026-01-01T10:00:00.000Z"}],
+    "still_on": [
+        {
+            "device": "bench-plug",
+            "watts": 60.0,
+            "since": "2026-01-01T10:00:00.000Z",
+            "why": "switched on by hand",
+            "by": "report",
+        },
+        {"device": "old-plug", "watts": None},
+    ],
+    "only_told": ["rim", "cloth"],
+    "link_slow_s": 3.04,
+    "record_lost": 2,
+}
+
+
+def test_status_says_what_is_not_proven() -> None:
+    lines = show.remarks(STATE)
+    clock = words.moment("2026-01-01T10:00:00.000Z")
+    assert (
+        f"still on: bench-plug, 60.0 W, since {clock}, by its report: switched on by hand" in lines
+    )
+    assert "still on: old-plug" in lines
+    assert f"silent: fill, since {clock}" in lines
+    assert "only told, nothing confirms it: rim and cloth" in lines
+    assert "the broker takes 3.0 s to answer: everything takes longer" in lines
+    assert "the record: 2 notes were lost" in lines
+
+
+def test_a_cut_set_says_so() -> None:
+    assert "dark, cut" in show.headline({"set": "x", "state": "dark", "cut": True})
+    assert "cut" not in show.headline({"set": "x", "state": "dark", "cut": False})
+    assert "cut" not in show.headline({"set": "x", "state": "dark"})
+
+
+@pytest.mark.parametrize(
+    "nonsense", [None, 3, "x", [3], [None], [{}], {"a": 1}, True, float("nan")]
+)
+def test_nonsense_in_any_of_it_is_left_out(nonsense: object) -> None:
+    """A bridge of another version, or somebody who may write where a bridge writes."""
+    for key in ("silent", "still_on", "only_told", "link_slow_s", "record_lost", "cut"):
+        state = {"set": "x", "state": "dark", key: nonsense}
+        show.remarks(state)
+        show.headline(state)
+
+
+def test_status_shows_the_evidence_of_each_device(capsys: pytest.CaptureFixture[str]) -> None:
+    devices = {
+        "key": {"level": 64.0, "confirmed": True, "by": "report"},
+        "strip": {"confirmed": False, "by": "told"},
+    }
+    show.print_status({"set": "x", "state": "ready"}, devices)
+    out = capsys.readouterr().out
+    key, strip = (next(line for line in out.splitlines() if line.startswith(n)) for n in devices)
+    assert "✓ report" in key
+    assert "only told" in strip
+    assert "✓" not in strip
