@@ -19,7 +19,7 @@ from studiobridge.control.desk import Desk
 from studiobridge.control.effects import StepNote, StepPhase
 from studiobridge.control.gates import Gates
 from studiobridge.control.plan import describe
-from studiobridge.control.sequence import Sequencer, Step
+from studiobridge.control.sequence import ENERGISING, Sequencer, Step
 from studiobridge.profile.model import Point, Value
 
 What = Literal["up", "down", "restore", "cut"]
@@ -38,8 +38,6 @@ Stage = Literal[
     "shutting down",
 ]
 
-ENERGISING = ("power on", "switch on", "set")
-OFF = ("power off", "switch off", "fade out")
 # A fade the device cannot do itself is walked by the bridge: one message each so many seconds.
 # Four a second looks smooth on a face and no broker or fixture chokes on it (common practice).
 RAMP_EVERY = 0.25
@@ -127,21 +125,10 @@ class Acts:
             if locked is not None:
                 self._end(run, step, at, "passed over", locked)
                 return True
-        refused = self._why_refused(run, step)
+        refused = self.gates.why_refused(step.action, step.device, run.what == "cut")
         if refused is not None:
             self._end(run, step, at, "failed", refused)
         return refused is not None
-
-    def _why_refused(self, run: Run, step: Step) -> str | None:
-        """Why this step may not be told: too much for its circuit, or something would be hurt."""
-        name = step.device
-        if step.action in ENERGISING:
-            return self.gates.why_too_much(name, self.desk.presets)
-        if run.what == "cut":
-            return None
-        if step.action == "power off":
-            return self.gates.why_not_cut(name)
-        return self.gates.why_pops(name) if step.action == "switch off" else None
 
     # ---- an action begins ----------------------------------------------------------------
 

@@ -571,23 +571,3 @@ class Beliefs:
             lit = self.powered(name) or self.against(name) is not None
             return cools_in if lit else 0.0
         return max(0.0, belief.out_since + cools_in - self.now)
-
-    def draw(self, name: str, presets: Mapping[str, Preset]) -> float:
-        """Watts a device may take: a fixture at the higher of what it is set to and shall be."""
-        belief = self.of[name]
-        device = belief.device
-        preset = presets.get(name)
-        if not device.fixture or preset is None or preset.level is None:
-            return device.draws
-        if device.hand_set or "level" not in belief.tells:
-            return device.draws * preset.level / 100.0
-        said = belief.said("was it so", "level")
-        return device.draws * max(0.0 if said is None else float(said), preset.level) / 100.0
-
-    def asked_of(self, circuit: str, presets: Mapping[str, Preset]) -> float:
-        """Watts asked of a circuit by everything on it that may be on now."""
-        return sum(
-            self.draw(name, presets)
-            for name in self.feeds.on_circuit[circuit]
-            if self.may_be_on(name)
-        )

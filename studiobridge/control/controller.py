@@ -5,13 +5,14 @@
 The floors of this room, each importing only from below:
 
 - controller.py               events find their part; where things stand after listening
-- requests.py                 what is asked for, and the answer each gets
+- requests.py, words.py       what is asked for and said, and the answer each gets
 - runs.py                     how a run begins, and what it means when it ends
 - holding.py                  the only way to `ready`; what is put back by itself
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
-- acts.py, picture.py         what each action tells; what touched lights do to the picture
-- gates.py, standing.py, listening.py
-                              every interlock before every Tell; state, session, answers
+- acts.py, picture.py, silence.py
+                              what each action tells; what touched lights do to the picture; who
+                              has to be heard
+- gates.py, standing.py       every interlock before every Tell; state, session, answers, listening
 - desk.py, plan.py            what the parts share; the timeline as predicted
 - belief.py, sequence.py      what is believed and on what evidence; the order
 - states.py, feeds.py, events.py, effects.py
@@ -46,10 +47,9 @@ from studiobridge.control.events import (
 )
 from studiobridge.control.gates import Gates
 from studiobridge.control.holding import Holding
-from studiobridge.control.listening import Listening
 from studiobridge.control.requests import Requests
 from studiobridge.control.runs import Runs
-from studiobridge.control.standing import Answers, Standing
+from studiobridge.control.standing import Answers, Listening, Standing
 from studiobridge.control.states import State
 from studiobridge.profile.model import SetProfile
 
@@ -231,14 +231,14 @@ class Controller:
         if belief is None or not self.desk.link:
             return
         rolled = belief.rolls
-        left_before = None if self.standing.session.open else self.runs.left_on()
+        left_before = None if self.standing.session.open else self.runs.endings.left_on()
         changed = self.beliefs.hear(name, event.point, event.value, event.retained, at)
         self.desk.changed |= changed
         if event.point == "rolling":
             self.standing.camera(belief, rolled, at, "report")
         elif event.point == "watts" and not event.retained:
             self.standing.session.metered(name, float(event.value), at)
-        if left_before is not None and self.runs.left_on() != left_before:
+        if left_before is not None and self.runs.endings.left_on() != left_before:
             self.desk.emit(Announce(state=True))
         if not event.retained:
             self._ask_who_is_wrong(name, at)
@@ -281,7 +281,7 @@ class Controller:
             self.desk.emit(Announce(state=True))
             self.runs.move_on(at)
         elif kind == "left-on":
-            self._look_left_on(at)
+            self.requests.look_left_on(at)
         elif kind == "warm":
             self.desk.emit(Announce(state=True))
         elif kind == "turn":
@@ -294,31 +294,11 @@ class Controller:
         elif kind == "idle":
             self.desk.ask(at, self.beliefs.meter_of(name))
             self.runs.confirmed(self.runs.steps.reported(name, at), at)
-        else:
-            {
-                "judge": self.watcher.judge,
-                "quiet": self.watcher.quiet,
-                "seek": self.watcher.seek,
-                "poll": self.watcher.poll,
-            }[kind](name, at)
-
-    def _look_left_on(self, at: float) -> None:
-        guard, standing = self.profile.left_on, self.standing
-        if guard is None or not standing.session.open or standing.state not in ("ready", "adrift"):
-            return
-        due = standing.last_asked + guard.after
-        if at + 1e-6 < due:
-            self.desk.wake("left-on", due)
-            return
-        if self.gates.held_by(at) is not None:
-            self.desk.wake("left-on", at + 60.0)
-            return
-        if not standing.left_on:
-            standing.left_on = True
-            hours = guard.after / 3600.0
-            standing.fault(None, "", f"left on: nobody asked for anything for {hours:.3g} h", at)
-            self.desk.emit(Announce(state=True))
-        if guard.then == "down":
-            request = Request(at, "", "down", by="the left-on guard", source="profile")
-            self.answers.note(request, "taken", "")
-            self.runs.begin("down", None, at, [])
+        elif kind == "judge":
+            self.watcher.judge(name, at)
+        elif kind == "poll":
+            self.watcher.silence.poll(name, at)
+        elif kind in ("quiet", "seek"):
+            silence = self.watcher.silence
+            if silence.quiet(name, at) if kind == "quiet" else silence.seek(name, at):
+                self.watcher.judge(name, at)

@@ -22,6 +22,7 @@ from typing import Literal
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce, DriftNote
 from studiobridge.control.picture import Key, PictureWatch
+from studiobridge.control.silence import Silence
 from studiobridge.craft.grid import mired
 from studiobridge.craft.light import level_stops
 from studiobridge.profile.model import Device, Point, Value
@@ -30,9 +31,6 @@ How = Literal["returned", "restored", "kept", "powered down", "changed look"]
 
 # A drift that has grown by this factor since it was last noted is noted again.
 WORSE_BY = 1.25
-# What was not heard is asked again after so long (s), each time twice as long, up to the second.
-SEEK_FIRST = 2.0
-SEEK_LONGEST = 30.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,11 +179,11 @@ class Watcher:
         self.entries = Entries(desk, next_drift)
         self.picture = PictureWatch(desk)
         self.wanted: dict[str, dict[Point, Value]] = {}
+        self.silence = Silence(desk, self.wanted)
         # devices of which every point was as wanted when last judged: the quick way through
         self.settled: set[str] = set()
         self._pending: dict[Key, float] = {}
         self._blamed: frozenset[Key] = frozenset()
-        self._sought: dict[str, float] = {}
 
     @property
     def drifts(self) -> dict[Key, Drift]:
@@ -201,13 +199,7 @@ class Watcher:
         self.desk.wake(
             f"judge {name}", max(at, belief.quiet_until) + belief.device.tolerance.settle
         )
-        if belief.device.poll is not None and belief.device.can_ask:
-            self.desk.wake(f"poll {name}", at + belief.device.poll)
-        silent_after = self._silent_after(name)
-        if silent_after is not None:
-            self.desk.wake(f"quiet {name}", at + silent_after)
-        if not belief.spoke:
-            self.seek_soon((name,), at)
+        self.silence.hold(name, at)
 
     def hold_whole_set(self, at: float, without: Collection[str]) -> None:
         """Hold everything the look in force calls for."""
@@ -224,7 +216,7 @@ class Watcher:
         self.settled.clear()
         self._blamed = frozenset()
         self._pending.clear()
-        self._sought.clear()
+        self.silence.let_go()
 
     def let_go_of(self, name: str, points: Collection[Point]) -> None:
         """Stop holding some points of a device: they are about to be set anew."""
@@ -353,89 +345,8 @@ class Watcher:
                     if point == "switch":
                         break
 
-    # ---- silence -------------------------------------------------------------------------
-
-    def _silent_after(self, name: str) -> float | None:
-        device = self.desk.profile.devices[name]
-        if device.silent_after is not None:
-            return device.silent_after
-        return 3 * device.poll if device.poll is not None and device.can_ask else None
-
-    def quiet(self, name: str, at: float) -> None:
-        """Has this device, which should speak by the clock, been silent for too long?"""
-        silent_after = self._silent_after(name)
-        if name not in self.wanted or silent_after is None:
-            return
-        belief = self.beliefs.of[name]
-        last = max(belief.spoke_at, belief.mains_since)
-        if not self.beliefs.powered(name) or at - last < silent_after:
-            self.desk.wake(f"quiet {name}", max(last + silent_after, at + 1.0))
-            return
-        if belief.device.can_ask and belief.asked_at < last + silent_after:
-            self.desk.ask(at, name)
-            reply = self.desk.profile.patience.reply
-            self.desk.wake(f"quiet {name}", at + belief.device.answers_in + reply)
-            return
-        self._silent(name, at)
-        self.desk.wake(f"quiet {name}", at + silent_after)
-
-    def seek_soon(self, names: Collection[str], at: float) -> None:
-        """These are held and not heard: ask, unless that is under way."""
-        for name in names:
-            if name not in self._sought and self.beliefs.powered(name):
-                self._sought[name] = SEEK_FIRST / 2
-                self.desk.wake(f"seek {name}", at)
-
-    def seek(self, name: str, at: float) -> None:
-        """A held device has not spoken since its mains or the link came: ask until it does."""
-        belief = self.beliefs.of[name]
-        points = self.wanted.get(name)
-        if points is None or not self.beliefs.powered(name):
-            self._sought.pop(name, None)
-            return
-        if self.beliefs.why_unproven(name, points, differing=False) is None:
-            self._sought.pop(name, None)
-            return
-        device, reply = belief.device, self.desk.profile.patience.reply
-        booted = max(belief.epoch_since, belief.mains_since + 1.5 * device.boots_in + 1.0)
-        if at < booted:
-            self.desk.wake(f"seek {name}", booted)
-            return
-        if belief.asked_at < booted and device.can_ask:
-            self.desk.ask(at, name)
-            self.desk.wake(f"seek {name}", at + device.answers_in + reply)
-            return
-        if at < booted + device.answers_in + reply:
-            self.desk.wake(f"seek {name}", booted + device.answers_in + reply)
-            return
-        if not belief.spoke:
-            self._silent(name, at)
-        self.desk.ask(at, name)
-        again = min(2 * self._sought.get(name, SEEK_FIRST / 2), SEEK_LONGEST)
-        self._sought[name] = again
-        self.desk.wake(f"seek {name}", at + again)
-
     def outlived(self, names: Collection[str], at: float) -> None:
         """The mains of these came or went: what is held of them has to be heard anew."""
         held = [n for n in sorted(names) if n in self.wanted and not self.beliefs.of[n].spoke]
         self.settled.difference_update(held)
-        self.seek_soon(held, at)
-
-    def give_up_on(self, name: str, at: float) -> None:
-        """It should have been heard by now, and was not."""
-        belief = self.beliefs.of[name]
-        if belief.silent_since is None:
-            belief.silent_since = at
-            self.desk.changed.add(name)
-
-    def _silent(self, name: str, at: float) -> None:
-        if self.beliefs.of[name].silent_since is None:
-            self.give_up_on(name, at)
-            self.judge(name, at)
-
-    def poll(self, name: str, at: float) -> None:
-        belief = self.beliefs.of[name]
-        if name not in self.wanted or belief.device.poll is None:
-            return
-        self.desk.ask(at, name)
-        self.desk.wake(f"poll {name}", at + belief.device.poll)
+        self.silence.seek_soon(held, at)

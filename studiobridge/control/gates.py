@@ -12,6 +12,7 @@ from collections.abc import Collection, Mapping
 
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Lockout, Tell
+from studiobridge.control.sequence import ENERGISING, Action
 from studiobridge.craft.mains import instant_trip, running_limit, trips
 from studiobridge.profile.model import Point, Preset, Value
 
@@ -103,14 +104,14 @@ class Gates:
         beliefs, feeds = self.beliefs, self.desk.feeds
         circuit = self.profile.circuits[device.circuit]
         limit = running_limit(circuit.breaker, self.profile.voltage)
-        asked = beliefs.asked_of(device.circuit, presets)
+        asked = self.asked_of(device.circuit, presets)
         if "switch" in device.tells and not beliefs.surely_on(name):
             # a plug last reported on may come on again as soon as it has mains
             inrush = feeds.inrush(self.profile, name, beliefs.said_on)
             # if it is off, nothing that it feeds is running
             fed = {name, *feeds.below.get(name, ())}
             others = asked - sum(
-                beliefs.draw(other, presets) for other in fed if beliefs.may_be_on(other)
+                self.draw(other, presets) for other in fed if beliefs.may_be_on(other)
             )
             running = max(0.0, others) / self.profile.voltage
             if inrush > 0 and trips(inrush, running, circuit.breaker, circuit.curve) != "no":
@@ -123,13 +124,33 @@ class Gates:
         if not beliefs.may_be_on(name):
             joining: set[str] = {name, *feeds.reach.get(name, ())}
             asked += sum(
-                beliefs.draw(other, presets) for other in joining if not beliefs.may_be_on(other)
+                self.draw(other, presets) for other in joining if not beliefs.may_be_on(other)
             )
         if asked <= limit:
             return None
         return (
             f"circuit {circuit.name} would be asked for {asked:.0f} W; its {circuit.breaker:g} A"
             f" breaker carries {limit:.0f} W for long"
+        )
+
+    def draw(self, name: str, presets: Mapping[str, Preset]) -> float:
+        """Watts a device may take: a fixture at the higher of what it is set to and shall be."""
+        belief = self.beliefs.of[name]
+        device = belief.device
+        preset = presets.get(name)
+        if not device.fixture or preset is None or preset.level is None:
+            return device.draws
+        if device.hand_set or "level" not in belief.tells:
+            return device.draws * preset.level / 100.0
+        said = belief.said("was it so", "level")
+        return device.draws * max(0.0 if said is None else float(said), preset.level) / 100.0
+
+    def asked_of(self, circuit: str, presets: Mapping[str, Preset]) -> float:
+        """Watts asked of a circuit by everything on it that may be on now."""
+        return sum(
+            self.draw(name, presets)
+            for name in self.desk.feeds.on_circuit[circuit]
+            if self.beliefs.may_be_on(name)
         )
 
     # ---- what may not lose its power (laws 4, 5, 6) --------------------------------------
@@ -180,6 +201,16 @@ class Gates:
             if not self.beliefs.surely_off(switch) and not self.beliefs.surely_off(amp):
                 return f"{amp} may still be on, and cutting its source pops; switch {amp} off first"
         return None
+
+    def why_refused(self, action: Action, name: str, cut: bool) -> str | None:
+        """Why this may not be told: too much for its circuit, or something would be hurt."""
+        if action in ENERGISING:
+            return self.why_too_much(name, self.desk.presets)
+        if cut:
+            return None
+        if action == "power off":
+            return self.why_not_cut(name)
+        return self.why_pops(name) if action == "switch off" else None
 
     # ---- to the gear ---------------------------------------------------------------------
 

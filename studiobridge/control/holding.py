@@ -71,7 +71,7 @@ class Holding:
         for name in self.watcher.wanted:
             essential = self.desk.profile.devices[name].essential
             if essential and self.beliefs.powered(name) and not self.beliefs.of[name].spoke:
-                self.watcher.give_up_on(name, at)
+                self.watcher.silence.give_up_on(name, at)
         self.watcher.judge_now(at)
         self.settle(at)
         self.standing.watch_left_on(at)
@@ -92,7 +92,7 @@ class Holding:
         why = "; ".join(unproven.values())
         if state in UNPROVEN:
             self.standing.turn(UNPROVEN[state], at, why)
-        self.watcher.seek_soon(self.watcher.unproven(differing=False), at)
+        self.watcher.silence.seek_soon(self.watcher.unproven(differing=False), at)
 
     # ---- put back by itself --------------------------------------------------------------
 

@@ -11,7 +11,7 @@ from typing import Literal
 
 from studiobridge.control.acts import Run
 from studiobridge.control.desk import Desk
-from studiobridge.control.effects import Answer
+from studiobridge.control.effects import Announce, Answer
 from studiobridge.control.events import Request
 from studiobridge.control.gates import Gates
 from studiobridge.control.plan import OrderProblem, UnknownLook, presets_of
@@ -235,3 +235,27 @@ class Requests:
         held = self.gates.held_by(at)
         text = f"{held} was rolling or closing its file" if held is not None else ""
         self.runs.begin("cut", None, at, [request.id], request=request, text=text)
+
+    # ---- nobody asks ---------------------------------------------------------------------
+
+    def look_left_on(self, at: float) -> None:
+        """Nobody asked for anything for long: say so, or power down, as the profile says."""
+        guard, standing = self.profile.left_on, self.standing
+        if guard is None or not standing.session.open or standing.state not in ("ready", "adrift"):
+            return
+        due = standing.last_asked + guard.after
+        if at + 1e-6 < due:
+            self.desk.wake("left-on", due)
+            return
+        if self.gates.held_by(at) is not None:
+            self.desk.wake("left-on", at + 60.0)
+            return
+        if not standing.left_on:
+            standing.left_on = True
+            hours = guard.after / 3600.0
+            standing.fault(None, "", f"left on: nobody asked for anything for {hours:.3g} h", at)
+            self.desk.emit(Announce(state=True))
+        if guard.then == "down":
+            request = Request(at, "", "down", by="the left-on guard", source="profile")
+            self.answers.note(request, "taken", "")
+            self.runs.begin("down", None, at, [])

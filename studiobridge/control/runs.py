@@ -33,6 +33,161 @@ from studiobridge.control.standing import Answers, Standing
 from studiobridge.control.steps import Steps
 
 
+class Endings:
+    """What it means that a run is over."""
+
+    def __init__(
+        self, desk: Desk, gates: Gates, standing: Standing, answers: Answers, holding: Holding
+    ) -> None:
+        self.profile = desk.profile
+        self.desk = desk
+        self.gates = gates
+        self.standing = standing
+        self.answers = answers
+        self.holding = holding
+
+    def over(self, run: Run, at: float) -> None:
+        """A run is over: say what came of it, and how the set stands now."""
+        for name in list(run.missing):
+            if name in self.desk.feeds.switches and run.what in ("up", "restore"):
+                for below in self.desk.feeds.below[name]:
+                    run.missing.setdefault(
+                        below, f"not tried, it needs {name}: {run.missing[name]}"
+                    )
+        if run.what == "up":
+            self._up_over(run, at)
+        elif run.what == "restore":
+            self._restore_over(run, at)
+        else:
+            self._down_over(run, at)
+
+    def _up_over(self, run: Run, at: float) -> None:
+        watcher, standing = self.holding.watcher, self.standing
+        watcher.hold_whole_set(at, without=set(run.missing) | set(self.gates.locked))
+        missing = dict(run.missing)
+        for name, text in watcher.unproven(differing=False).items():
+            if missing.setdefault(name, text) == text:
+                run.reasons.append(text)
+        for name in self.gates.locked:
+            if name not in missing and self.profile.devices[name].wire is not None:
+                missing[name] = str(self.gates.why_locked(name, energise=True))
+                if missing[name] not in run.reasons:
+                    run.reasons.append(missing[name])
+        run.missing = missing
+        took = at - run.began
+        if any(self.profile.devices[name].essential for name in missing):
+            text = f"stalled after {took:.1f} s: " + "; ".join(run.reasons)
+            self._finish(run, at, "stalled", 1, text)
+            if standing.state != "rising":
+                # nothing had to be sent, and yet not all of it is heard
+                standing.turn("run-up begins", at)
+            standing.turn("did not get there", at, text)
+            watcher.judge_now(at)
+            return
+        all_of_it = len(self.profile.devices)
+        text = f"ready in {took:.1f} s, {all_of_it - len(missing)} of {all_of_it} devices"
+        if missing:
+            text += f"; without {', '.join(missing)}: " + "; ".join(run.reasons)
+        if standing.state == "rising":
+            # drift that is there already is opened at once: `ready` would not be true
+            self.desk.drift_opens = True
+            watcher.judge_now(at)
+            self.holding.settle(at)
+            if watcher.drifts:
+                text += f"; but {len(watcher.drifts)} drifted meanwhile"
+        else:
+            text = f"already {standing.state}: nothing to do"
+        only_told = self.only_told()
+        if only_told:
+            text += f"; only told or left to a hand, not proven: {', '.join(only_told)}"
+        if standing.session.open and standing.warm_at is None:
+            standing.warm_at = at + self.profile.warm_up
+            self.desk.emit(SessionNote(at, standing.session.number or 0, "ready", run.look, None))
+            if self.profile.warm_up > 0:
+                self.desk.wake("warm", standing.warm_at)
+        self._finish(run, at, "done", 0, text)
+        standing.watch_left_on(at)
+
+    def only_told(self) -> list[str]:
+        """Lights of the look of which nothing proves that they are as it says (law 7)."""
+        beliefs = self.desk.beliefs
+        found = []
+        for name, preset in self.desk.presets.items():
+            belief = beliefs.of[name]
+            if belief.device.hand_set:
+                ticked = belief.ticked is not None and belief.ticked.preset == preset
+                if not ticked:
+                    found.append(name)
+            elif not belief.hears:
+                found.append(name)
+        return found
+
+    def _restore_over(self, run: Run, at: float) -> None:
+        watcher = self.holding.watcher
+        for drift in list(watcher.drifts.values()):
+            if drift.restoring or drift.device in run.missing:
+                watcher.judge(drift.device, at)
+        if run.missing:
+            self._finish(run, at, "stalled", 1, "not restored: " + "; ".join(run.reasons))
+        elif run.steps:
+            names = dict.fromkeys(s.device for s in run.steps if s.action in ("set", "power on"))
+            took = at - run.began
+            text = f"restored in {took:.1f} s: {', '.join(names) or 'heard again'}"
+            self._finish(run, at, "done", 0, text)
+        else:
+            self._finish(run, at, "done", 0, "nothing differs: nothing was sent")
+        self.holding.settle(at)
+
+    def _down_over(self, run: Run, at: float) -> None:
+        took = at - run.began
+        if run.missing:
+            text = f"stalled after {took:.1f} s: " + "; ".join(run.reasons)
+            self._finish(run, at, "stalled", 1, text)
+            self.standing.turn("did not get there", at, text)
+            return
+        self.desk.look = None
+        text = f"{'cut' if run.what == 'cut' else 'dark'} in {took:.1f} s"
+        left = self.left_on()
+        if left:
+            text += f"; still on: {', '.join(f'{name} ({why})' for name, why in left.items())}"
+        self.standing.turn("all off", at, text if left or run.what == "cut" else "")
+        session = self.standing.session
+        if session.open and session.kwh is not None:
+            kwh = session.kwh
+            text += f"; {f'{kwh:.2f} kWh' if kwh >= 1 else f'{kwh * 1000:.3g} Wh'} this session"
+        session.close(at)
+        for belief in self.desk.beliefs.of.values():
+            belief.ticked = None
+        self.standing.warm_at = None
+        self._finish(run, at, "done", 0, text)
+
+    def left_on(self) -> dict[str, str]:
+        """Mains switches believed on, each with why: as reported, as metered, never as told."""
+        beliefs = self.desk.beliefs
+        stays = staying_on(self.profile, self.desk.feeds, False)
+        found: dict[str, str] = {}
+        for name in sorted(self.desk.feeds.switches):
+            drawing = beliefs.still_drawing(name)
+            if drawing is not None:
+                found[name] = f"it says off and {drawing:.0f} W still flow"
+            elif beliefs.said_on(name) and beliefs.powered(name):
+                found[name] = "stays on, as the profile says" if name in stays else "it says on"
+        return found
+
+    def _finish(
+        self, run: Run, at: float, outcome: Literal["done", "stalled"], code: int, text: str
+    ) -> None:
+        run.outcome = outcome
+        self.desk.emit(RunNote(at, run.number, run.what, run.look, outcome, text))
+        phase: Literal["done", "failed"] = "done" if code == 0 else "failed"
+        for id_ in run.requests:
+            self.desk.emit(
+                RequestNote(at, id_, run.what, "", "", run.look, (), run.forced, phase, text)
+            )
+            detail = {"run": run.number, "missing": dict(run.missing)}
+            self.answers.answer(id_, code, text, detail)
+
+
 class Runs:
     """The run under way, if any, and the one before."""
 
@@ -52,6 +207,7 @@ class Runs:
         self.answers = answers
         self.holding = holding
         self.steps = Steps(desk, gates)
+        self.endings = Endings(desk, gates, standing, answers, holding)
         self.last_run: Run | None = None
         self._next_run = memory.next_run
 
@@ -220,152 +376,10 @@ class Runs:
         if not run.over:
             return
         if self.steps.held_by(run, at) is None:
-            self._over(run, at)
+            self.steps.run = None
+            run.ended_at = at
+            self.desk.wake("turn", None)
+            self.endings.over(run, at)
+            self.desk.emit(Announce(state=True, devices=frozenset(self.profile.devices)))
         else:
             self.desk.wake("turn", at + self.profile.patience.reply)
-
-    # ---- a run ends ----------------------------------------------------------------------
-
-    def _over(self, run: Run, at: float) -> None:
-        self.steps.run = None
-        run.ended_at = at
-        self.desk.wake("turn", None)
-        for name in list(run.missing):
-            if name in self.desk.feeds.switches and run.what in ("up", "restore"):
-                for below in self.desk.feeds.below[name]:
-                    run.missing.setdefault(
-                        below, f"not tried, it needs {name}: {run.missing[name]}"
-                    )
-        if run.what == "up":
-            self._up_over(run, at)
-        elif run.what == "restore":
-            self._restore_over(run, at)
-        else:
-            self._down_over(run, at)
-        self.desk.emit(Announce(state=True, devices=frozenset(self.profile.devices)))
-
-    def _up_over(self, run: Run, at: float) -> None:
-        watcher, standing = self.holding.watcher, self.standing
-        watcher.hold_whole_set(at, without=set(run.missing) | set(self.gates.locked))
-        missing = dict(run.missing)
-        for name, text in watcher.unproven(differing=False).items():
-            if missing.setdefault(name, text) == text:
-                run.reasons.append(text)
-        for name in self.gates.locked:
-            if name not in missing and self.profile.devices[name].wire is not None:
-                missing[name] = str(self.gates.why_locked(name, energise=True))
-                if missing[name] not in run.reasons:
-                    run.reasons.append(missing[name])
-        run.missing = missing
-        took = at - run.began
-        if any(self.profile.devices[name].essential for name in missing):
-            text = f"stalled after {took:.1f} s: " + "; ".join(run.reasons)
-            self._finish(run, at, "stalled", 1, text)
-            if standing.state != "rising":
-                # nothing had to be sent, and yet not all of it is heard
-                standing.turn("run-up begins", at)
-            standing.turn("did not get there", at, text)
-            watcher.judge_now(at)
-            return
-        all_of_it = len(self.profile.devices)
-        text = f"ready in {took:.1f} s, {all_of_it - len(missing)} of {all_of_it} devices"
-        if missing:
-            text += f"; without {', '.join(missing)}: " + "; ".join(run.reasons)
-        if standing.state == "rising":
-            # drift that is there already is opened at once: `ready` would not be true
-            self.desk.drift_opens = True
-            watcher.judge_now(at)
-            self.holding.settle(at)
-            if watcher.drifts:
-                text += f"; but {len(watcher.drifts)} drifted meanwhile"
-        else:
-            text = f"already {standing.state}: nothing to do"
-        only_told = self.only_told()
-        if only_told:
-            text += f"; only told or left to a hand, not proven: {', '.join(only_told)}"
-        if standing.session.open and standing.warm_at is None:
-            standing.warm_at = at + self.profile.warm_up
-            self.desk.emit(SessionNote(at, standing.session.number or 0, "ready", run.look, None))
-            if self.profile.warm_up > 0:
-                self.desk.wake("warm", standing.warm_at)
-        self._finish(run, at, "done", 0, text)
-        standing.watch_left_on(at)
-
-    def only_told(self) -> list[str]:
-        """Lights of the look of which nothing proves that they are as it says (law 7)."""
-        beliefs = self.desk.beliefs
-        found = []
-        for name, preset in self.desk.presets.items():
-            belief = beliefs.of[name]
-            if belief.device.hand_set:
-                ticked = belief.ticked is not None and belief.ticked.preset == preset
-                if not ticked:
-                    found.append(name)
-            elif not belief.hears:
-                found.append(name)
-        return found
-
-    def _restore_over(self, run: Run, at: float) -> None:
-        watcher = self.holding.watcher
-        for drift in list(watcher.drifts.values()):
-            if drift.restoring or drift.device in run.missing:
-                watcher.judge(drift.device, at)
-        if run.missing:
-            self._finish(run, at, "stalled", 1, "not restored: " + "; ".join(run.reasons))
-        elif run.steps:
-            names = dict.fromkeys(s.device for s in run.steps if s.action in ("set", "power on"))
-            took = at - run.began
-            text = f"restored in {took:.1f} s: {', '.join(names) or 'heard again'}"
-            self._finish(run, at, "done", 0, text)
-        else:
-            self._finish(run, at, "done", 0, "nothing differs: nothing was sent")
-        self.holding.settle(at)
-
-    def _down_over(self, run: Run, at: float) -> None:
-        took = at - run.began
-        if run.missing:
-            text = f"stalled after {took:.1f} s: " + "; ".join(run.reasons)
-            self._finish(run, at, "stalled", 1, text)
-            self.standing.turn("did not get there", at, text)
-            return
-        self.desk.look = None
-        text = f"{'cut' if run.what == 'cut' else 'dark'} in {took:.1f} s"
-        left = self.left_on()
-        if left:
-            text += f"; still on: {', '.join(f'{name} ({why})' for name, why in left.items())}"
-        self.standing.turn("all off", at, text if left or run.what == "cut" else "")
-        session = self.standing.session
-        if session.open and session.kwh is not None:
-            kwh = session.kwh
-            text += f"; {f'{kwh:.2f} kWh' if kwh >= 1 else f'{kwh * 1000:.3g} Wh'} this session"
-        session.close(at)
-        for belief in self.desk.beliefs.of.values():
-            belief.ticked = None
-        self.standing.warm_at = None
-        self._finish(run, at, "done", 0, text)
-
-    def left_on(self) -> dict[str, str]:
-        """Mains switches believed on, each with why: as reported, as metered, never as told."""
-        beliefs = self.desk.beliefs
-        stays = staying_on(self.profile, self.desk.feeds, False)
-        found: dict[str, str] = {}
-        for name in sorted(self.desk.feeds.switches):
-            drawing = beliefs.still_drawing(name)
-            if drawing is not None:
-                found[name] = f"it says off and {drawing:.0f} W still flow"
-            elif beliefs.said_on(name) and beliefs.powered(name):
-                found[name] = "stays on, as the profile says" if name in stays else "it says on"
-        return found
-
-    def _finish(
-        self, run: Run, at: float, outcome: Literal["done", "stalled"], code: int, text: str
-    ) -> None:
-        run.outcome = outcome
-        self.desk.emit(RunNote(at, run.number, run.what, run.look, outcome, text))
-        phase: Literal["done", "failed"] = "done" if code == 0 else "failed"
-        for id_ in run.requests:
-            self.desk.emit(
-                RequestNote(at, id_, run.what, "", "", run.look, (), run.forced, phase, text)
-            )
-            detail = {"run": run.number, "missing": dict(run.missing)}
-            self.answers.answer(id_, code, text, detail)

@@ -40,6 +40,9 @@ Action = Literal[
     "power off",
 ]
 
+ENERGISING: tuple[Action, ...] = ("power on", "switch on", "set")
+OFF: tuple[Action, ...] = ("power off", "switch off", "fade out")
+
 # A computer's supply needs its capacitors empty before mains returns, or it does not see the
 # interruption and stays off. Common practice, no source: wait a few seconds.
 REST_BETWEEN_OFF_AND_ON = 5.0

@@ -20,15 +20,15 @@ from typing import Literal
 
 from studiobridge.control.acts import (
     ASK_EVERY,
-    ENERGISING,
-    OFF,
     RAMP_EVERY,
     Active,
     Acts,
     Run,
     Stage,
 )
-from studiobridge.control.sequence import Step
+from studiobridge.control.belief import Beliefs
+from studiobridge.control.gates import Gates
+from studiobridge.control.sequence import ENERGISING, OFF, Step
 from studiobridge.profile.model import Value
 
 Happening = Literal[
@@ -278,7 +278,7 @@ class Steps(Acts):
         if at < active.until - 1e-6:
             self._ask(active, at)
         else:
-            self._end(run, active.step, at, "failed", self._why_failed(active))
+            self._end(run, active.step, at, "failed", why_failed(active, self.beliefs, self.gates))
 
     def _insist(self, run: Run, active: Active, at: float) -> None:
         """No report in time: ask, tell again, give up."""
@@ -294,7 +294,7 @@ class Steps(Acts):
             return
         if active.tries < self.desk.profile.patience.tries and active.values:
             # what was safe to tell a while ago need not be safe to tell again
-            refused = self._why_refused(run, step)
+            refused = self.gates.why_refused(step.action, step.device, run.what == "cut")
             if refused is not None:
                 self._end(run, step, at, "failed", refused)
                 return
@@ -304,35 +304,37 @@ class Steps(Acts):
             return
         if active.stage == "shutting down":
             belief.shutting = False
-        self._end(run, step, at, "failed", self._why_failed(active))
+        self._end(run, step, at, "failed", why_failed(active, self.beliefs, self.gates))
 
-    def _why_failed(self, active: Active) -> str:
-        step = active.step
-        name = step.device
-        belief = self.beliefs.of[name]
-        feed = belief.device.fed_by or "its battery"
-        if not belief.described:
-            return f"{name} has not said what it is; check {feed}, then its network"
-        if step.action == "hear from":
-            if belief.said("was it so", "online") is True and not belief.device.can_ask:
-                return (
-                    f"{name} has not spoken since, only the broker kept its word from before;"
-                    " give its wire an `ask`, or make it speak"
-                )
-            button = ", press its power button," if belief.device.kind == "computer" else ","
-            return f"{name} did not report; check that {feed} powers it{button} then its network"
-        if step.action == "shut down":
-            return f"{name} {self.gates.why_not_down(name)}; shut it down by hand, then ask again"
-        if step.action == "power off" and belief.is_so(active.expects):
-            watts = belief.word("is it there", "watts")
-            if watts is None or watts.at < belief.told_at["switch"]:
-                return f"{name} says it is off but not what it draws; look at it"
-            return f"{name} says it is off but {watts.value:.0f} W still flow; switch it by hand"
-        for point, wanted in active.expects.items():
-            said = belief.said("is it so", point)
-            if said is not None and not belief.same(point, wanted, said):
-                return f"{name} was told {say(point, wanted)} and reports {say(point, said)}"
-        return f"{name} did not confirm; check its power ({feed}) and its network"
+
+def why_failed(active: Active, beliefs: Beliefs, gates: Gates) -> str:
+    """Why a step was given up, for the person who has to look after it."""
+    step = active.step
+    name = step.device
+    belief = beliefs.of[name]
+    feed = belief.device.fed_by or "its battery"
+    if not belief.described:
+        return f"{name} has not said what it is; check {feed}, then its network"
+    if step.action == "hear from":
+        if belief.said("was it so", "online") is True and not belief.device.can_ask:
+            return (
+                f"{name} has not spoken since, only the broker kept its word from before;"
+                " give its wire an `ask`, or make it speak"
+            )
+        button = ", press its power button," if belief.device.kind == "computer" else ","
+        return f"{name} did not report; check that {feed} powers it{button} then its network"
+    if step.action == "shut down":
+        return f"{name} {gates.why_not_down(name)}; shut it down by hand, then ask again"
+    if step.action == "power off" and belief.is_so(active.expects):
+        watts = belief.word("is it there", "watts")
+        if watts is None or watts.at < belief.told_at["switch"]:
+            return f"{name} says it is off but not what it draws; look at it"
+        return f"{name} says it is off but {watts.value:.0f} W still flow; switch it by hand"
+    for point, wanted in active.expects.items():
+        said = belief.said("is it so", point)
+        if said is not None and not belief.same(point, wanted, said):
+            return f"{name} was told {say(point, wanted)} and reports {say(point, said)}"
+    return f"{name} did not confirm; check its power ({feed}) and its network"
 
 
 def say(point: str, value: Value) -> str:

@@ -47,7 +47,7 @@ def _left_on(controller: Controller, wall: Wall) -> list[View]:
     if controller.standing.session.open and controller.state not in ("lowering", "stalled"):
         return []
     found: list[View] = []
-    for name, why in controller.runs.left_on().items():
+    for name, why in controller.runs.endings.left_on().items():
         belief = beliefs.of[name]
         drawing = beliefs.still_drawing(name)
         word = belief.last["watts" if drawing is not None else "switch"]
@@ -131,7 +131,7 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
             for name, preset in desk.presets.items()
             if controller.profile.devices[name].hand_set
         ],
-        "only_told": controller.runs.only_told() if standing.session.open else [],
+        "only_told": controller.runs.endings.only_told() if standing.session.open else [],
         "silent": [
             {"device": name, "since": iso(belief.silent_since, wall)}
             for name, belief in controller.beliefs.of.items()
