@@ -510,8 +510,8 @@ def main() -> None:
             add(time_to_ready(broker, folder))
             add(reports_a_second(broker))
             add(*latency_rows(broker, folder))
-            add(idle_row(broker, folder), frozen_row(broker, folder))
             trip = round_trip(broker.port)
+            add(idle_row(broker, folder), frozen_row(broker, folder))
     add(*page_rows(trip))
     add(memory_row(), plan_row(), help_row())
 
