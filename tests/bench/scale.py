@@ -30,7 +30,8 @@ from studiobridge.bridge.settings import Settings
 from studiobridge.control.plan import plan
 from studiobridge.profile.model import SetProfile
 from studiobridge.rehearsal.live import LiveRoom
-from tests.bench.__main__ import a_set, settings_for
+from tests.bench.__main__ import settings_for
+from tests.bench.sets import a_set
 from tests.brokers import Mosquitto
 
 SIZES = ((10, 1), (100, 10), (500, 50))
