@@ -2,7 +2,9 @@
 
 What may happen: people ask (also at the worst moments), touch lights, unplug, start takes;
 the network loses, delays, repeats and reorders; the broker restarts with or without what it
-kept; devices are deaf, late, restart, flap, lie, and speak on another's topic; the record
+kept; devices are deaf, late, restart, flap, lie, and speak on another's topic; contacts weld,
+meters fall silent, plugs are dead, descriptions are nonsense, cameras cannot say that they
+roll; the record
 cannot be written for a while, or its disk is slow; the bridge is killed at any event and started
 again from what was on the disk. The laws are watched after everything that leaves or reaches the bridge.
 
@@ -40,7 +42,7 @@ from studiobridge.control.effects import (
     StateNote,
 )
 from studiobridge.control.states import Turn
-from studiobridge.profile.model import Point, Preset, SetProfile, Value
+from studiobridge.profile.model import HOMIE5, Point, Preset, SetProfile, Value
 from studiobridge.rehearsal import MockBroker, Room, Trouble
 from studiobridge.rehearsal.devices import Joined, Left, Vanished
 from studiobridge.wire import FarEnd, Wires
@@ -59,6 +61,19 @@ NETWORK = {
     "slow": [0.0, 0.0, 0.01],
 }
 DISK_FULL = "the record cannot be written: the disk is full"
+# One evening act in so many is one of those that gear and people do more seldom.
+SELDOM = 0.35
+# One meter in so many speaks by its own clock, every so often (s).
+METERS_THAT_REPEAT = 0.3
+METER_EVERY = (2.0, 10.0)
+# What asks for nothing and is answered: so many of them, and an answer is long ago.
+OTHERS = 300
+# A device that answers when it is asked has to be asked again by itself within (s).
+HEARD_AGAIN = 90.0
+# What no description should say, and some do.
+NONSENSE = ("-5:0:1", "0:100:0", "100:0:1", "0:100:-1", "a:b:c", ":::", "0:1e999:1", "nan:nan:nan")
+# Where answers may be asked to go: below the set's own topic, and not a topic at all.
+NO_TOPICS = ("/#", "/+", "/+/here", "/a/#", "/#/b")
 # One disk in so many is slow, and takes so long (s) for what is written together. The bridge
 # waits a second for a note and no longer.
 SLOW_DISKS = 0.3
@@ -189,6 +204,17 @@ class Evening:
                 self._by_topic.setdefault(topic, []).append(name)
         self._reader = Wires(profile)
         self._answers = answer_topic(profile.name)
+        self._state = state_topic(profile.name)
+        self.laws.truly_rolling = lambda name: self.room.devices[name].rolling
+        self.mute = [
+            d.name
+            for d in profile.devices.values()
+            if d.kind == "camera" and "rolling" not in d.hears
+        ]
+        gear = random.Random(f"gear {seed}")
+        for device in self.room.devices.values():
+            if "watts" in device.device.hears and gear.random() < METERS_THAT_REPEAT:
+                device.meter_every = gear.uniform(*METER_EVERY)
 
     def note(self, text: str) -> None:
         if self.tracing:
@@ -267,11 +293,18 @@ class Evening:
                 before = self._to_disk[-1][0] if self._to_disk else self.now
                 self._to_disk.append((max(before, self.now + takes), out))
             elif isinstance(out, Publish):
+                if "#" in out.message.topic or "+" in out.message.topic:
+                    # a client refuses it, with an exception
+                    self.laws.breaches.append(
+                        f"topic at {self.now:.2f} s: {out.message.topic} is no topic to publish on"
+                    )
                 if out.message.topic.startswith(self._answers):
                     self._answered(out.message)
                 if not self.linked:
                     continue
                 self._told(out.message)
+                if out.message.topic == self._state:
+                    self.laws.shown(self.now, json.loads(out.message.payload))
                 self.broker.publish(BRIDGE, out.message, self.now)
             elif isinstance(out, Wake):
                 if out.at is None:
@@ -281,6 +314,7 @@ class Evening:
                     self.wakes[out.name] = at
                     heapq.heappush(self._wake_heap, (at, out.name))
             elif isinstance(out, Save):
+                self.laws.saved(out.look, out.presets)
                 self.outs(self.core.saved(out.request_id, None, self.now))
         if self._to_disk:
             self._write()
@@ -383,6 +417,7 @@ class Evening:
         answer = json.loads(message.payload)
         if answer["final"]:
             self.laws.answered(answer["id"])
+            self.laws.lockout_answered(self.now, answer, self.notebook.notes)
 
     def _deliver(self, message: Message) -> None:
         if not self.linked:
@@ -401,7 +436,9 @@ class Evening:
 
     # ---- people ---------------------------------------------------------------------------------
 
-    def ask(self, what: str, retain: bool = False, **more: object) -> str:
+    def ask(
+        self, what: str, retain: bool = False, back_to: str | None = None, **more: object
+    ) -> str:
         self.asked += 1
         id_ = str(more.pop("id", f"p{self.asked}"))
         body = {"id": id_, "what": what, "by": "somebody", **more}
@@ -410,7 +447,14 @@ class Evening:
         self.note(f"somebody asks {body}")
         # also one that is to be kept is a request now, and none when the broker gives it later
         self.laws.made[id_] = self.now
-        message = Message(ask_topic(self.profile.name), json.dumps(body).encode(), retain=retain)
+        if what == "lockout":
+            self.laws.locking[id_] = str(body["targets"][0])  # type: ignore[index]
+        message = Message(
+            ask_topic(self.profile.name),
+            json.dumps(body).encode(),
+            retain=retain,
+            response_topic=back_to,
+        )
         self.broker.publish(PEOPLE, replace(message, expiry=3.0), self.now)
         return id_
 
@@ -603,10 +647,181 @@ class Evening:
                 self.gear(self.room.touch(stubborn[0], self.now, level=dice.uniform(0, 100)))
                 self.run(12.0)
 
+    def something_seldom_happens(self) -> None:
+        dice = self.dice
+        devices = self.profile.devices
+        plugs = [n for n, d in devices.items() if d.kind == "plug"]
+        plug = dice.choice(plugs)
+        what = dice.choice(
+            [
+                "off at restore",
+                "off before restore",
+                "on in the dark",
+                "weld",
+                "dead plug",
+                "mute meter",
+                "mute camera",
+                "edge white",
+                "nonsense",
+                "no topic",
+                "dial lockout",
+                "old id",
+                "slow ear",
+            ]
+        )
+        self.outcome.kinds.add(what)
+        self.outcome.did.append(f"{self.now:9.3f}  {what} ({plug})")
+        if what == "off at restore":
+            self.ask("restore")
+            self.run(dice.choice([0.0, 0.05, 0.5, 2.0, 5.0]))
+            self._switch(plug, False)
+            self.run(dice.choice([0.5, 5.0, 30.0]))
+        elif what == "off before restore":
+            self._switch(plug, False)
+            self.run(dice.choice([0.0, 0.5, 3.0, 20.0]))
+            self.ask("restore")
+            self.run(dice.choice([0.5, 5.0, 60.0]))
+        elif what == "on in the dark":
+            if dice.random() < 0.7:
+                self.ask("down")
+                self.say_it_stopped()
+                self.run(120.0)
+            self._switch(plug, True)
+            self.run(5.0)
+        elif what == "weld":
+            self.note(f"the contact of {plug} welds")
+            self.gear(self.room.weld(plug, self.now, True))
+            if dice.random() < 0.6:
+                self.ask("down")
+                self.say_it_stopped()
+                self.run(120.0)
+            if dice.random() < 0.5:
+                self.gear(self.room.weld(plug, self.now, False))
+        elif what == "dead plug":
+            if dice.random() < 0.5:
+                self.ask("down")
+                self.say_it_stopped()
+                self.run(120.0)
+            self.note(f"{plug} is dead")
+            self.gear(self.room.unplug(plug, self.now))
+            self.run(dice.choice([0.0, 10.0]))
+            self.ask("up")
+            self.run(120.0)
+            if dice.random() < 0.5:
+                self.gear(self.room.plug_in(plug, self.now))
+        elif what == "mute meter":
+            self.room.devices[plug].samples_left = dice.choice([0, 1, 1, 2])
+            if dice.random() < 0.7:
+                self.ask("down")
+                self.say_it_stopped()
+                self.run(60.0)
+        elif what == "mute camera" and self.mute:
+            name = dice.choice(self.mute)
+            rolls = dice.random() < 0.7
+            self.note(f"{name}, which cannot say so, {'rolls' if rolls else 'stops'}")
+            self.gear(self.room.roll(name, self.now, rolls))
+            if dice.random() < 0.5 and self.room.devices[name].rolling == rolls:
+                self.ask("rolling_on" if rolls else "rolling_off", targets=[name])
+            if dice.random() < 0.5:
+                self.run(dice.choice([0.0, 5.0]))
+                self.ask("down")
+                self.run(30.0)
+        elif what == "edge white":
+            lights = [n for n, d in devices.items() if "cct" in d.hears]
+            for name in dice.sample(lights, min(2, len(lights))):
+                white = dice.uniform(1000.0, 2000.0)
+                self.note(f"somebody turns {name} to {white:.0f} K")
+                self.gear(self.room.touch(name, self.now, cct=white))
+        elif what == "nonsense":
+            self._describe_in_nonsense()
+        elif what == "no topic":
+            where = self._answers + dice.choice(NO_TOPICS)
+            self.ask(dice.choice(["ping", "up", "restore", "keep"]), back_to=where)
+        elif what == "dial lockout":
+            dials = [n for n, d in devices.items() if d.hand_set]
+            most = max(plugs, key=lambda n: len(self.laws.below(n)))
+            target = dice.choice([*dials, most, most])
+            self.run(dice.choice([0.0, 0.3, 20.0]))
+            self.ask("lockout", targets=[target], by="Ana", why="a bulb")
+            self.run(5.0)
+            if dice.random() < 0.7:
+                self.ask("release", targets=[target], by="Ana")
+        elif what == "old id":
+            what, old = dice.choice(["up", "down", "restore"]), f"old{self.asked}"
+            self.ask(what, id=old)
+            self.say_it_stopped()
+            self.run(dice.choice([1.0, 60.0]))
+            for _ in range(OTHERS):
+                self.ask("release", targets=[plug])
+                self.run(0.02)
+            self.run(2.0)
+            self.ask(what, id=old)
+            self.run(2.0)
+        elif what == "slow ear":
+            self._one_is_slow_to_be_heard()
+
+    def _switch(self, plug: str, on: bool) -> None:
+        self.note(f"somebody switches {plug} {'on' if on else 'off'} by hand")
+        self.gear(self.room.touch(plug, self.now, switch=on))
+
+    def say_it_stopped(self) -> None:
+        """Who looks at the cameras that cannot say it says so, when it is so."""
+        self.run(2.0)
+        for name in self.mute:
+            if not self.room.devices[name].rolling:
+                self.ask("rolling_off", targets=[name])
+
+    def _describe_in_nonsense(self) -> None:
+        """A device of the convention says what it can do in figures that mean nothing."""
+        dice = self.dice
+        topics = [t for t in sorted(self.broker.retained) if t.endswith("/$description")]
+        if not topics:
+            return
+        topic = dice.choice(topics)
+        document = json.loads(self.broker.retained[topic])
+        properties = next(iter(document["nodes"].values()))["properties"]
+        found = properties[dice.choice(sorted(properties))]
+        found["format"] = dice.choice(NONSENSE)
+        found["unit"] = dice.choice([found.get("unit", ""), "MK⁻¹", "", "lx"])
+        self.note(f"{topic} says {found}")
+        message = Message(topic, json.dumps(document, ensure_ascii=False).encode(), retain=True)
+        if not self.broker.connected(PEOPLE):
+            self.broker.connect(PEOPLE, self.now, None, 60.0)
+        self.broker.publish(PEOPLE, message, self.now)
+        self.run(1.0)
+        self.ask(dice.choice(["restore", "up"]))
+        self.run(dice.choice([1.0, 30.0]))
+
+    def _one_is_slow_to_be_heard(self) -> None:
+        """The bridge starts anew, and a device that would answer did not hear the question."""
+        dice = self.dice
+        asked = [n for n, d in self.profile.devices.items() if d.can_ask and d.essential]
+        slow = self.room.devices[dice.choice(asked)]
+        was = self.core.controller.state
+        self.kill_bridge()
+        slow.deaf = True
+        for topic in [t for t in sorted(self.broker.retained) if t.startswith("gear/")]:
+            if slow.name in topic.split("/"):
+                self.broker.forget_or_keep(topic, None)
+        self.run(1.0)
+        self.start_bridge()
+        self.run(dice.choice([4.0, 20.0, 60.0]))
+        slow.deaf = False
+        self.note(f"{slow.name} listens again")
+        links, starts = self.laws.link_at, self.starts
+        self.run(HEARD_AGAIN)
+        alone = links == self.laws.link_at and starts == self.starts and self.linked
+        if alone and slow.joined and not slow.late and was in ("ready", "adrift"):
+            self.laws.heard_again(self.now, slow.name)
+
     def say(self, client: str, of: str, values: dict[Point, Value]) -> None:
         """A device publishes, in good form, what is not so (or on another's topics)."""
         for message in self._ends[of].report(values, frozenset(values)):
             self.broker.publish(client, message, self.now)
+
+    def look_at_what_is_shown(self) -> None:
+        if self.linked:
+            self.laws.showing(self.now)
 
     def restart_broker(self, memory: bool) -> None:
         self.note(f"the broker restarts, {'with' if memory else 'without'} what it kept")
@@ -629,9 +844,15 @@ class Evening:
             device.deaf = False
             device.rejects = frozenset()
             device.late = 0.0
+            device.samples_left = None
+            self.gear(self.room.weld(name, self.now, False))
             self.gear(self.room.plug_in(name, self.now))
             if device.kind == "camera":
                 self.gear(self.room.roll(name, self.now, False))
+        for name in self.profile.devices:
+            if self.profile.devices[name].wire == HOMIE5:
+                # joining again, it says anew what it is
+                self.gear(self.room.lose_network(name, self.now, 1.0))
         self.run(40.0)
         for name, device in self.room.devices.items():
             if device.kind == "computer" and device.run in ("off", "down"):
@@ -676,9 +897,15 @@ def play(
     else:
         for act in range(dice.randint(3, most)):
             evening.dice = random.Random(f"{seed} act {act}")
+            seldom = random.Random(f"{seed} seldom {act}")
             if f"act {act}" not in without:
-                evening.somebody_does_something()
+                if seldom.random() < SELDOM:
+                    evening.dice = seldom
+                    evening.something_seldom_happens()
+                else:
+                    evening.somebody_does_something()
             evening.run(evening.dice.choice([0.0, 0.01, 0.3, 2.0, 10.0, 60.0]))
+            evening.look_at_what_is_shown()
             if laws.breaches:
                 break
         evening.everything_back()
@@ -687,12 +914,16 @@ def play(
             evening.ask("up")
             evening.run(150.0)
     _must(evening, "ready", "once the trouble had stopped")
+    evening.look_at_what_is_shown()
     evening.ask("down")
+    evening.say_it_stopped()
     evening.run(200.0)
     if evening.core.controller.state != "dark":
         # a computer somebody else had kept up may need a second asking
         evening.ask("down")
+        evening.say_it_stopped()
         evening.run(200.0)
+    evening.look_at_what_is_shown()
     _must(evening, "dark", "at the end")
     if calm:
         for harm in evening.room.harms:
