@@ -70,8 +70,22 @@ METER_EVERY = (2.0, 10.0)
 OTHERS = 300
 # A device that answers when it is asked has to be asked again by itself within (s).
 HEARD_AGAIN = 90.0
-# What no description should say, and some do.
-NONSENSE = ("-5:0:1", "0:100:0", "100:0:1", "0:100:-1", "a:b:c", ":::", "0:1e999:1", "nan:nan:nan")
+# Formats and units that no description should say, and some do; None: the unit stays.
+NONSENSE = (
+    ("-5:0:1", "MK⁻¹"),
+    ("-100:0:50", "MK⁻¹"),
+    ("0:0.001:0.001", "MK⁻¹"),
+    ("-5:0:1", None),
+    ("0:100:0", None),
+    ("0:100:-1", None),
+    ("100:0:1", None),
+    ("a:b:c", None),
+    (":::", None),
+    ("0:1e999:1", None),
+    ("nan:nan:nan", None),
+    ("0:100:1", "lx"),
+    ("-9:-1:1", "MK⁻¹"),
+)
 # Where answers may be asked to go: below the set's own topic, and not a topic at all.
 NO_TOPICS = ("/#", "/+", "/+/here", "/a/#", "/#/b")
 # One disk in so many is slow, and takes so long (s) for what is written together. The bridge
@@ -780,16 +794,21 @@ class Evening:
         topic = dice.choice(topics)
         document = json.loads(self.broker.retained[topic])
         properties = next(iter(document["nodes"].values()))["properties"]
-        found = properties[dice.choice(sorted(properties))]
-        found["format"] = dice.choice(NONSENSE)
-        found["unit"] = dice.choice([found.get("unit", ""), "MK⁻¹", "", "lx"])
+        format_, unit = dice.choice(NONSENSE)
+        whites = [n for n, said in properties.items() if said.get("unit") == "K"]
+        found = properties[dice.choice(sorted(properties) if unit is None else whites or ["level"])]
+        found["format"] = format_
+        if unit is not None:
+            found["unit"] = unit
         self.note(f"{topic} says {found}")
         message = Message(topic, json.dumps(document, ensure_ascii=False).encode(), retain=True)
         if not self.broker.connected(PEOPLE):
             self.broker.connect(PEOPLE, self.now, None, 60.0)
         self.broker.publish(PEOPLE, message, self.now)
-        self.run(1.0)
-        self.ask(dice.choice(["restore", "up"]))
+        name = topic.split("/")[2]
+        self.gear(self.room.touch(name, self.now, level=dice.uniform(0, 100), cct=6000.0))
+        self.run(dice.choice([1.0, 5.0]))
+        self.ask(dice.choice(["restore", "restore", "up"]))
         self.run(dice.choice([1.0, 30.0]))
 
     def _one_is_slow_to_be_heard(self) -> None:
