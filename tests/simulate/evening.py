@@ -42,7 +42,7 @@ from studiobridge.control.effects import (
     StateNote,
 )
 from studiobridge.control.states import Turn
-from studiobridge.profile.model import HOMIE5, Point, Preset, SetProfile, Value
+from studiobridge.profile.model import Point, Preset, SetProfile, Value
 from studiobridge.rehearsal import MockBroker, Room, Trouble
 from studiobridge.rehearsal.devices import Joined, Left, Vanished
 from studiobridge.wire import FarEnd, Wires
@@ -183,7 +183,13 @@ class Evening:
     """The bridge, the broker and the room, one clock, one seed."""
 
     def __init__(
-        self, profile: SetProfile, seed: int, trouble: Trouble, calm: bool, trace: bool = False
+        self,
+        profile: SetProfile,
+        seed: int,
+        trouble: Trouble,
+        calm: bool,
+        trace: bool = False,
+        seldom: bool = True,
     ) -> None:
         self.profile = profile
         self.seed = seed
@@ -225,8 +231,9 @@ class Evening:
             for d in profile.devices.values()
             if d.kind == "camera" and "rolling" not in d.hears
         ]
+        self.nonsense: set[str] = set()  # described itself so, and has not joined again since
         gear = random.Random(f"gear {seed}")
-        for device in self.room.devices.values():
+        for device in self.room.devices.values() if seldom else ():
             if "watts" in device.device.hears and gear.random() < METERS_THAT_REPEAT:
                 device.meter_every = gear.uniform(*METER_EVERY)
 
@@ -780,8 +787,8 @@ class Evening:
 
     def say_it_stopped(self) -> None:
         """Who looks at the cameras that cannot say it says so, when it is so."""
-        self.run(2.0)
         for name in self.mute:
+            self.run(2.0)
             if not self.room.devices[name].rolling:
                 self.ask("rolling_off", targets=[name])
 
@@ -806,6 +813,7 @@ class Evening:
             self.broker.connect(PEOPLE, self.now, None, 60.0)
         self.broker.publish(PEOPLE, message, self.now)
         name = topic.split("/")[2]
+        self.nonsense.add(name)
         self.gear(self.room.touch(name, self.now, level=dice.uniform(0, 100), cct=6000.0))
         self.run(dice.choice([1.0, 5.0]))
         self.ask(dice.choice(["restore", "restore", "up"]))
@@ -868,10 +876,9 @@ class Evening:
             self.gear(self.room.plug_in(name, self.now))
             if device.kind == "camera":
                 self.gear(self.room.roll(name, self.now, False))
-        for name in self.profile.devices:
-            if self.profile.devices[name].wire == HOMIE5:
-                # joining again, it says anew what it is
-                self.gear(self.room.lose_network(name, self.now, 1.0))
+        for name in sorted(self.nonsense):
+            # joining again, it says anew what it is
+            self.gear(self.room.lose_network(name, self.now, 1.0))
         self.run(40.0)
         for name, device in self.room.devices.items():
             if device.kind == "computer" and device.run in ("off", "down"):
@@ -890,8 +897,12 @@ def play(
     most: int = 14,
     trace: bool = False,
     without: frozenset[str] = frozenset(),
+    seldom: bool = True,
 ) -> Outcome:
-    """Play the evening of this seed on this set, `without` some of NETWORK or "act N"."""
+    """Play the evening of this seed on this set, `without` some of NETWORK or "act N".
+
+    Not `seldom`: with nothing of what gear and people do more seldom.
+    """
     dice = random.Random(f"evening {seed}")
     trouble = Trouble()
     if not calm:
@@ -899,7 +910,7 @@ def play(
             rate = dice.choice(rates)
             if kind not in without:
                 setattr(trouble, kind, rate)
-    evening = Evening(profile, seed, trouble, calm, trace)
+    evening = Evening(profile, seed, trouble, calm, trace, seldom)
     laws = evening.laws
     evening.gear(evening.room.begin(0.0, up=not calm and dice.random() < 0.1))
     evening.run(0.5)
@@ -916,10 +927,10 @@ def play(
     else:
         for act in range(dice.randint(3, most)):
             evening.dice = random.Random(f"{seed} act {act}")
-            seldom = random.Random(f"{seed} seldom {act}")
+            more = random.Random(f"{seed} seldom {act}")
             if f"act {act}" not in without:
-                if seldom.random() < SELDOM:
-                    evening.dice = seldom
+                if seldom and more.random() < SELDOM:
+                    evening.dice = more
                     evening.something_seldom_happens()
                 else:
                     evening.somebody_does_something()

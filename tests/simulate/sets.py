@@ -362,8 +362,11 @@ def within_its_circuits(profile: SetProfile) -> bool:
     return not said.over and all(c is None or c.trips == "no" for c in cascades)
 
 
-def made_up(seed: int, most: int = 14, trouble: bool = True) -> SetProfile:
-    """The set of this seed: 2 to `most` devices (a computer or amp brings its own plug)."""
+def made_up(seed: int, most: int = 14, trouble: bool = True, seldom: bool = True) -> SetProfile:
+    """The set of this seed: 2 to `most` devices (a computer or amp brings its own plug).
+
+    `seldom`: some with gear that is not as a set would wish it.
+    """
     attempt = seed
     while True:
         maker = _Maker(attempt, most, trouble)
@@ -405,7 +408,8 @@ def made_up(seed: int, most: int = 14, trouble: bool = True) -> SetProfile:
         )
         if dice.random() < 0.4:
             profile = in_a_room(profile, dice)
-        profile = with_more(profile, random.Random(f"more {attempt}"))
+        if seldom:
+            profile = with_more(profile, random.Random(f"more {attempt}"))
         if not order_problems(profile) and within_its_circuits(profile):
             return profile
         attempt += 1_000_003
