@@ -154,6 +154,12 @@ class SimulatedDevice:
         self.deaf = False
         self.rejects: frozenset[Point] = frozenset()
         self.late = 0.0
+        self.welded = False  # a plug whose contact stays closed, whatever it says of itself
+        # a meter says again every so often (s) what it meters; None: only what has changed
+        self.meter_every: float | None = None
+        # how many samples a meter has left before it falls silent; None: it does not
+        self.samples_left: int | None = None
+        self._sampling = False
         self._away_until = float("-inf")  # no network before then
         self._mains_lost_at = float("-inf")
         self._remembered = self.switch
@@ -181,7 +187,8 @@ class SimulatedDevice:
     @property
     def contact(self) -> bool:
         """Passes mains on to what hangs on it."""
-        return self.mains and self.plugged and self.switch and self.kind == "plug"
+        closed = self.switch or self.welded
+        return self.mains and self.plugged and closed and self.kind == "plug"
 
     @property
     def lit(self) -> bool:
@@ -314,7 +321,7 @@ class SimulatedDevice:
             self._remembered = self.switch
             self.switch = False
         self._pending.clear()
-        self._meter_due = False
+        self._meter_due = self._sampling = False
         self._said_watts = None
         self._busy_until = float("-inf")
         if not self.joined:
@@ -347,6 +354,9 @@ class SimulatedDevice:
             return []
         self.joined = True
         self._said_watts = self.metered_watts
+        if self.meter_every is not None and "watts" in self.device.hears and not self._sampling:
+            self._sampling = True
+            self._later(now + self.meter_every, "sample")
         joined = Joined(self._end.will(), tuple(self._end.subscriptions()), self._keep_alive)
         return [joined, *self._end.hello(self.state())]
 
@@ -404,6 +414,8 @@ class SimulatedDevice:
                 out += self._ramp_step(detail, at)
             elif what == "meter":
                 out += self._say_watts()
+            elif what == "sample":
+                out += self._sample(at)
             elif what == "say":
                 assert isinstance(detail, frozenset)
                 out += self._report(detail)
@@ -526,6 +538,11 @@ class SimulatedDevice:
         if self._end is None or not self.joined or self.silent:
             return []
         heard = sorted(point for point in changed if point in self.device.hears)
+        if "watts" in heard and self.samples_left is not None:
+            if self.samples_left == 0:
+                heard.remove("watts")
+            else:
+                self.samples_left -= 1
         if not heard:
             return []
         return list(self._end.report(self.state(), heard, target))
@@ -544,6 +561,14 @@ class SimulatedDevice:
         self._meter_due = False
         self._said_watts = self.metered_watts
         return self._report(_WATTS)
+
+    def _sample(self, now: float) -> list[Happening]:
+        """The meter's own clock: said again, changed or not."""
+        if self.meter_every is None or not self.joined:
+            self._sampling = False
+            return []
+        self._later(now + self.meter_every, "sample")
+        return self._say_watts()
 
     # ---- people's hands -----------------------------------------------------------------
 

@@ -156,6 +156,12 @@ class Room:
         self._settle(name, now, "hand")
         return self._collect()
 
+    def weld(self, name: str, now: float, welded: bool) -> list[tuple[str, Happening]]:
+        """A plug's contact sticks (or is free again): it stays closed when it is switched off."""
+        self.devices[name].welded = welded
+        self._settle(name, now, "hand")
+        return self._collect()
+
     def unplug(self, name: str, now: float) -> list[tuple[str, Happening]]:
         self._do(name, self.devices[name].unplug(now))
         self._settle(name, now, "hand")

@@ -146,3 +146,38 @@ def test_the_same_seed_is_the_same_room() -> None:
         return [repr(what) for what in played.out]
 
     assert once() == once()
+
+
+def test_a_welded_contact_says_off_and_passes_current() -> None:
+    played = Played()
+    played.bring_up()
+    played.room.weld("bench-plug", played.now, True)
+    played.tell("bench-plug", ("switch", False))
+    heard = played.run(5.0)
+    assert [h.value for h in heard if (h.device, h.point) == ("bench-plug", "switch")] == [False]
+    plug = played.room.devices["bench-plug"]
+    assert played.room.devices["key"].energised
+    assert plug.metered_watts > 5.0
+    played.room.weld("bench-plug", played.now, False)
+    played.run(5.0)
+    assert not played.room.devices["key"].energised
+    assert plug.metered_watts == 0.0
+
+
+def test_a_meter_may_repeat_itself_and_may_fall_silent() -> None:
+    played = Played()
+    plug = played.room.devices["bench-plug"]
+    plug.meter_every = 3.0
+    played.room.unplug("bench-plug", 0.0)
+    played.room.plug_in("bench-plug", 0.0)
+    played.bring_up()
+
+    def samples(seconds: float) -> int:
+        return len([h for h in played.run(seconds) if (h.device, h.point) == (plug.name, "watts")])
+
+    assert samples(30.0) == 10
+    plug.samples_left = 1
+    assert samples(30.0) == 1
+    assert samples(30.0) == 0
+    plug.samples_left = None
+    assert samples(30.0) == 10

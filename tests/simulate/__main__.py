@@ -31,11 +31,19 @@ def one(
     trace: bool = False,
     large: bool = False,
     without: frozenset[str] = frozenset(),
+    seldom: bool = True,
 ) -> Outcome:
     """The evening of a seed, on the set of that seed; every 20th set is a large one anyway."""
     most = LARGE if large or seed % 20 == 19 else 14
     try:
-        return play(made_up(seed, most), seed, calm, trace=trace, without=without)
+        return play(
+            made_up(seed, most, seldom=seldom),
+            seed,
+            calm,
+            trace=trace,
+            without=without,
+            seldom=seldom,
+        )
     except Exception as error:  # a crash is a breach like any other, with its seed
         where = traceback.extract_tb(error.__traceback__)[-1]
         text = f"crash: {type(error).__name__}: {error} ({where.name}:{where.lineno})"
@@ -53,9 +61,9 @@ def way_of_failing(outcome: Outcome) -> str | None:
     return " ".join(re.split(r"[: ]", outcome.breaches[0])[:2]) if outcome.breaches else None
 
 
-def shortened(seed: int, large: bool) -> frozenset[str]:
+def shortened(seed: int, large: bool, seldom: bool = True) -> frozenset[str]:
     """What can be left out of a failing evening so that it fails in the same way."""
-    way = way_of_failing(one(seed, False, large=large))
+    way = way_of_failing(one(seed, False, large=large, seldom=seldom))
     without: frozenset[str] = frozenset()
     parts = [*NETWORK, *(f"act {act}" for act in reversed(range(20)))]
     before = -1
@@ -63,7 +71,9 @@ def shortened(seed: int, large: bool) -> frozenset[str]:
         before = len(without)
         for part in parts:
             fewer = without | {part}
-            if part not in without and way_of_failing(one(seed, False, False, large, fewer)) == way:
+            if part in without:
+                continue
+            if way_of_failing(one(seed, False, False, large, fewer, seldom)) == way:
                 without = fewer
     return without
 

@@ -2,7 +2,9 @@
 
 What may happen: people ask (also at the worst moments), touch lights, unplug, start takes;
 the network loses, delays, repeats and reorders; the broker restarts with or without what it
-kept; devices are deaf, late, restart, flap, lie, and speak on another's topic; the record
+kept; devices are deaf, late, restart, flap, lie, and speak on another's topic; contacts weld,
+meters fall silent, plugs are dead, descriptions are nonsense, cameras cannot say that they
+roll; the record
 cannot be written for a while, or its disk is slow; the bridge is killed at any event and started
 again from what was on the disk. The laws are watched after everything that leaves or reaches the bridge.
 
@@ -60,6 +62,33 @@ NETWORK = {
     "slow": [0.0, 0.0, 0.01],
 }
 DISK_FULL = "the record cannot be written: the disk is full"
+# One evening act in so many is one of those that gear and people do more seldom.
+SELDOM = 0.35
+# One meter in so many speaks by its own clock, every so often (s).
+METERS_THAT_REPEAT = 0.3
+METER_EVERY = (2.0, 10.0)
+# What asks for nothing and is answered: so many of them, and an answer is long ago.
+OTHERS = 300
+# A device that answers when it is asked has to be asked again by itself within (s).
+HEARD_AGAIN = 90.0
+# Formats and units that no description should say, and some do; None: the unit stays.
+NONSENSE = (
+    ("-5:0:1", "MK⁻¹"),
+    ("-100:0:50", "MK⁻¹"),
+    ("0:0.001:0.001", "MK⁻¹"),
+    ("-5:0:1", None),
+    ("0:100:0", None),
+    ("0:100:-1", None),
+    ("100:0:1", None),
+    ("a:b:c", None),
+    (":::", None),
+    ("0:1e999:1", None),
+    ("nan:nan:nan", None),
+    ("0:100:1", "lx"),
+    ("-9:-1:1", "MK⁻¹"),
+)
+# Where answers may be asked to go: below the set's own topic, and not a topic at all.
+NO_TOPICS = ("/#", "/+", "/+/here", "/a/#", "/#/b")
 # One disk in so many is slow, and takes so long (s) for what is written together. The bridge
 # waits a second for a note and no longer.
 SLOW_DISKS = 0.3
@@ -155,7 +184,13 @@ class Evening:
     """The bridge, the broker and the room, one clock, one seed."""
 
     def __init__(
-        self, profile: SetProfile, seed: int, trouble: Trouble, calm: bool, trace: bool = False
+        self,
+        profile: SetProfile,
+        seed: int,
+        trouble: Trouble,
+        calm: bool,
+        trace: bool = False,
+        seldom: bool = True,
     ) -> None:
         self.profile = profile
         self.seed = seed
@@ -190,6 +225,18 @@ class Evening:
                 self._by_topic.setdefault(topic, []).append(name)
         self._reader = Wires(profile)
         self._answers = answer_topic(profile.name)
+        self._state = state_topic(profile.name)
+        self.laws.truly_rolling = lambda name: self.room.devices[name].rolling
+        self.mute = [
+            d.name
+            for d in profile.devices.values()
+            if d.kind == "camera" and "rolling" not in d.hears
+        ]
+        self.nonsense: set[str] = set()  # described itself so, and has not joined again since
+        gear = random.Random(f"gear {seed}")
+        for device in self.room.devices.values() if seldom else ():
+            if "watts" in device.device.hears and gear.random() < METERS_THAT_REPEAT:
+                device.meter_every = gear.uniform(*METER_EVERY)
 
     def note(self, text: str) -> None:
         if self.tracing:
@@ -268,11 +315,18 @@ class Evening:
                 before = self._to_disk[-1][0] if self._to_disk else self.now
                 self._to_disk.append((max(before, self.now + takes), out))
             elif isinstance(out, Publish):
+                if "#" in out.message.topic or "+" in out.message.topic:
+                    # a client refuses it, with an exception
+                    self.laws.breaches.append(
+                        f"topic at {self.now:.2f} s: {out.message.topic} is no topic to publish on"
+                    )
                 if out.message.topic.startswith(self._answers):
                     self._answered(out.message)
                 if not self.linked:
                     continue
                 self._told(out.message)
+                if out.message.topic == self._state:
+                    self.laws.shown(self.now, json.loads(out.message.payload))
                 self.broker.publish(BRIDGE, out.message, self.now)
             elif isinstance(out, Wake):
                 if out.at is None:
@@ -282,6 +336,7 @@ class Evening:
                     self.wakes[out.name] = at
                     heapq.heappush(self._wake_heap, (at, out.name))
             elif isinstance(out, Save):
+                self.laws.saved(out.look, out.presets)
                 self.outs(self.core.saved(out.request_id, None, self.now))
         if self._to_disk:
             self._write()
@@ -387,6 +442,7 @@ class Evening:
         answer = json.loads(message.payload)
         if answer["final"]:
             self.laws.answered(answer["id"])
+            self.laws.lockout_answered(self.now, answer, self.notebook.notes)
 
     def _deliver(self, message: Message) -> None:
         if not self.linked:
@@ -405,7 +461,9 @@ class Evening:
 
     # ---- people ---------------------------------------------------------------------------------
 
-    def ask(self, what: str, retain: bool = False, **more: object) -> str:
+    def ask(
+        self, what: str, retain: bool = False, back_to: str | None = None, **more: object
+    ) -> str:
         self.asked += 1
         id_ = str(more.pop("id", f"p{self.asked}"))
         body = {"id": id_, "what": what, "by": "somebody", **more}
@@ -414,7 +472,14 @@ class Evening:
         self.note(f"somebody asks {body}")
         # also one that is to be kept is a request now, and none when the broker gives it later
         self.laws.made[id_] = self.now
-        message = Message(ask_topic(self.profile.name), json.dumps(body).encode(), retain=retain)
+        if what == "lockout":
+            self.laws.locking[id_] = str(body["targets"][0])  # type: ignore[index]
+        message = Message(
+            ask_topic(self.profile.name),
+            json.dumps(body).encode(),
+            retain=retain,
+            response_topic=back_to,
+        )
         self.broker.publish(PEOPLE, replace(message, expiry=3.0), self.now)
         return id_
 
@@ -607,10 +672,187 @@ class Evening:
                 self.gear(self.room.touch(stubborn[0], self.now, level=dice.uniform(0, 100)))
                 self.run(12.0)
 
+    def something_seldom_happens(self) -> None:
+        dice = self.dice
+        devices = self.profile.devices
+        plugs = [n for n, d in devices.items() if d.kind == "plug"]
+        plug = dice.choice(plugs)
+        what = dice.choice(
+            [
+                "off at restore",
+                "off before restore",
+                "on in the dark",
+                "weld",
+                "dead plug",
+                "mute meter",
+                "mute camera",
+                "edge white",
+                "nonsense",
+                "no topic",
+                "dial lockout",
+                "old id",
+                "slow ear",
+            ]
+        )
+        self.outcome.kinds.add(what)
+        self.outcome.did.append(f"{self.now:9.3f}  {what} ({plug})")
+        if what == "off at restore":
+            self.ask("restore")
+            self.run(dice.choice([0.0, 0.05, 0.5, 2.0, 5.0]))
+            self._switch(plug, False)
+            self.run(dice.choice([0.5, 5.0, 30.0]))
+        elif what == "off before restore":
+            self._switch(plug, False)
+            self.run(dice.choice([0.0, 0.5, 3.0, 20.0]))
+            self.ask("restore")
+            self.run(dice.choice([0.5, 5.0, 60.0]))
+        elif what == "on in the dark":
+            if dice.random() < 0.7:
+                self.ask("down")
+                self.say_it_stopped()
+                self.run(120.0)
+            self._switch(plug, True)
+            self.run(5.0)
+        elif what == "weld":
+            self.note(f"the contact of {plug} welds")
+            self.gear(self.room.weld(plug, self.now, True))
+            if dice.random() < 0.6:
+                self.ask("down")
+                self.say_it_stopped()
+                self.run(120.0)
+            if dice.random() < 0.5:
+                self.gear(self.room.weld(plug, self.now, False))
+        elif what == "dead plug":
+            if dice.random() < 0.5:
+                self.ask("down")
+                self.say_it_stopped()
+                self.run(120.0)
+            self.note(f"{plug} is dead")
+            self.gear(self.room.unplug(plug, self.now))
+            self.run(dice.choice([0.0, 10.0]))
+            self.ask("up")
+            self.run(120.0)
+            if dice.random() < 0.5:
+                self.gear(self.room.plug_in(plug, self.now))
+        elif what == "mute meter":
+            self.room.devices[plug].samples_left = dice.choice([0, 1, 1, 2])
+            if dice.random() < 0.7:
+                self.ask("down")
+                self.say_it_stopped()
+                self.run(60.0)
+        elif what == "mute camera" and self.mute:
+            name = dice.choice(self.mute)
+            rolls = dice.random() < 0.7
+            self.note(f"{name}, which cannot say so, {'rolls' if rolls else 'stops'}")
+            self.gear(self.room.roll(name, self.now, rolls))
+            if dice.random() < 0.5 and self.room.devices[name].rolling == rolls:
+                self.ask("rolling_on" if rolls else "rolling_off", targets=[name])
+            if dice.random() < 0.5:
+                self.run(dice.choice([0.0, 5.0]))
+                self.ask("down")
+                self.run(30.0)
+        elif what == "edge white":
+            lights = [n for n, d in devices.items() if "cct" in d.hears]
+            for name in dice.sample(lights, min(2, len(lights))):
+                white = dice.uniform(1000.0, 2000.0)
+                self.note(f"somebody turns {name} to {white:.0f} K")
+                self.gear(self.room.touch(name, self.now, cct=white))
+        elif what == "nonsense":
+            self._describe_in_nonsense()
+        elif what == "no topic":
+            where = self._answers + dice.choice(NO_TOPICS)
+            self.ask(dice.choice(["ping", "up", "restore", "keep"]), back_to=where)
+        elif what == "dial lockout":
+            dials = [n for n, d in devices.items() if d.hand_set]
+            most = max(plugs, key=lambda n: len(self.laws.below(n)))
+            target = dice.choice([*dials, most, most])
+            self.run(dice.choice([0.0, 0.3, 20.0]))
+            self.ask("lockout", targets=[target], by="Ana", why="a bulb")
+            self.run(5.0)
+            if dice.random() < 0.7:
+                self.ask("release", targets=[target], by="Ana")
+        elif what == "old id":
+            what, old = dice.choice(["up", "down", "restore"]), f"old{self.asked}"
+            self.ask(what, id=old)
+            self.say_it_stopped()
+            self.run(dice.choice([1.0, 60.0]))
+            for _ in range(OTHERS):
+                self.ask("release", targets=[plug])
+                self.run(0.02)
+            self.run(2.0)
+            self.ask(what, id=old)
+            self.run(2.0)
+        elif what == "slow ear":
+            self._one_is_slow_to_be_heard()
+
+    def _switch(self, plug: str, on: bool) -> None:
+        self.note(f"somebody switches {plug} {'on' if on else 'off'} by hand")
+        self.gear(self.room.touch(plug, self.now, switch=on))
+
+    def say_it_stopped(self) -> None:
+        """Who looks at the cameras that cannot say it says so, when it is so."""
+        for name in self.mute:
+            self.run(2.0)
+            if not self.room.devices[name].rolling:
+                self.ask("rolling_off", targets=[name])
+
+    def _describe_in_nonsense(self) -> None:
+        """A device of the convention says what it can do in figures that mean nothing."""
+        dice = self.dice
+        topics = [t for t in sorted(self.broker.retained) if t.endswith("/$description")]
+        if not topics:
+            return
+        topic = dice.choice(topics)
+        document = json.loads(self.broker.retained[topic])
+        properties = next(iter(document["nodes"].values()))["properties"]
+        format_, unit = dice.choice(NONSENSE)
+        whites = [n for n, said in properties.items() if said.get("unit") == "K"]
+        found = properties[dice.choice(sorted(properties) if unit is None else whites or ["level"])]
+        found["format"] = format_
+        if unit is not None:
+            found["unit"] = unit
+        self.note(f"{topic} says {found}")
+        message = Message(topic, json.dumps(document, ensure_ascii=False).encode(), retain=True)
+        if not self.broker.connected(PEOPLE):
+            self.broker.connect(PEOPLE, self.now, None, 60.0)
+        self.broker.publish(PEOPLE, message, self.now)
+        name = topic.split("/")[2]
+        self.nonsense.add(name)
+        self.gear(self.room.touch(name, self.now, level=dice.uniform(0, 100), cct=6000.0))
+        self.run(dice.choice([1.0, 5.0]))
+        self.ask(dice.choice(["restore", "restore", "up"]))
+        self.run(dice.choice([1.0, 30.0]))
+
+    def _one_is_slow_to_be_heard(self) -> None:
+        """The bridge starts anew, and a device that would answer did not hear the question."""
+        dice = self.dice
+        asked = [n for n, d in self.profile.devices.items() if d.can_ask and d.essential]
+        slow = self.room.devices[dice.choice(asked)]
+        was = self.core.controller.state
+        self.kill_bridge()
+        slow.deaf = True
+        for topic in [t for t in sorted(self.broker.retained) if t.startswith("gear/")]:
+            if slow.name in topic.split("/"):
+                self.broker.forget_or_keep(topic, None)
+        self.run(1.0)
+        self.start_bridge()
+        self.run(dice.choice([4.0, 20.0, 60.0]))
+        slow.deaf = False
+        self.note(f"{slow.name} listens again")
+        links, starts = self.laws.link_at, self.starts
+        self.run(HEARD_AGAIN)
+        alone = links == self.laws.link_at and starts == self.starts and self.linked
+        if alone and slow.joined and not slow.late and was in ("ready", "adrift"):
+            self.laws.heard_again(self.now, slow.name)
+
     def say(self, client: str, of: str, values: dict[Point, Value]) -> None:
         """A device publishes, in good form, what is not so (or on another's topics)."""
         for message in self._ends[of].report(values, frozenset(values)):
             self.broker.publish(client, message, self.now)
+
+    def look_at_what_is_shown(self) -> None:
+        if self.linked:
+            self.laws.showing(self.now)
 
     def restart_broker(self, memory: bool) -> None:
         self.note(f"the broker restarts, {'with' if memory else 'without'} what it kept")
@@ -633,9 +875,14 @@ class Evening:
             device.deaf = False
             device.rejects = frozenset()
             device.late = 0.0
+            device.samples_left = None
+            self.gear(self.room.weld(name, self.now, False))
             self.gear(self.room.plug_in(name, self.now))
             if device.kind == "camera":
                 self.gear(self.room.roll(name, self.now, False))
+        for name in sorted(self.nonsense):
+            # joining again, it says anew what it is
+            self.gear(self.room.lose_network(name, self.now, 1.0))
         self.run(40.0)
         for name, device in self.room.devices.items():
             if device.kind == "computer" and device.run in ("off", "down"):
@@ -654,8 +901,12 @@ def play(
     most: int = 14,
     trace: bool = False,
     without: frozenset[str] = frozenset(),
+    seldom: bool = True,
 ) -> Outcome:
-    """Play the evening of this seed on this set, `without` some of NETWORK or "act N"."""
+    """Play the evening of this seed on this set, `without` some of NETWORK or "act N".
+
+    Not `seldom`: with nothing of what gear and people do more seldom.
+    """
     dice = random.Random(f"evening {seed}")
     trouble = Trouble()
     if not calm:
@@ -663,7 +914,7 @@ def play(
             rate = dice.choice(rates)
             if kind not in without:
                 setattr(trouble, kind, rate)
-    evening = Evening(profile, seed, trouble, calm, trace)
+    evening = Evening(profile, seed, trouble, calm, trace, seldom)
     laws = evening.laws
     evening.gear(evening.room.begin(0.0, up=not calm and dice.random() < 0.1))
     evening.run(0.5)
@@ -680,9 +931,15 @@ def play(
     else:
         for act in range(dice.randint(3, most)):
             evening.dice = random.Random(f"{seed} act {act}")
+            more = random.Random(f"{seed} seldom {act}")
             if f"act {act}" not in without:
-                evening.somebody_does_something()
+                if seldom and more.random() < SELDOM:
+                    evening.dice = more
+                    evening.something_seldom_happens()
+                else:
+                    evening.somebody_does_something()
             evening.run(evening.dice.choice([0.0, 0.01, 0.3, 2.0, 10.0, 60.0]))
+            evening.look_at_what_is_shown()
             if laws.breaches:
                 break
         evening.everything_back()
@@ -691,12 +948,16 @@ def play(
             evening.ask("up")
             evening.run(150.0)
     _must(evening, "ready", "once the trouble had stopped")
-    evening.ask("down", yes=True)
+    evening.look_at_what_is_shown()
+    evening.ask("down")
+    evening.say_it_stopped()
     evening.run(200.0)
     if evening.core.controller.state != "dark":
         # a computer somebody else had kept up may need a second asking
-        evening.ask("down", yes=True)
+        evening.ask("down")
+        evening.say_it_stopped()
         evening.run(200.0)
+    evening.look_at_what_is_shown()
     _must(evening, "dark", "at the end")
     if calm:
         for harm in evening.room.harms:

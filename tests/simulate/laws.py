@@ -7,7 +7,9 @@ looks into the controller. A breach is a sentence with the time and the law's nu
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from typing import Literal
 
 from studiobridge.control.effects import (
     DriftNote,
@@ -21,7 +23,8 @@ from studiobridge.control.effects import (
     StateNote,
     StepNote,
 )
-from studiobridge.profile.model import Point, SetProfile, Value
+from studiobridge.craft.light import level_stops
+from studiobridge.profile.model import Point, Preset, SetProfile, Value
 from studiobridge.rehearsal.room import INRUSH_LASTS, Inrush
 
 NEVER = float("-inf")
@@ -31,6 +34,16 @@ LATE = 8.0
 LATE_PRESS = 45.0
 # Steps that tell a device something; the others only wait or listen.
 TOLD_BY = ("power on", "power off", "switch on", "switch off", "set", "fade out")
+# A contrary report is looked into, and shown, within (s) beyond the settling of its device:
+# asked once, asked again, and a little.
+LOOKED_INTO = 10.0
+# What is heard is shown within (s).
+SHOWN_IN = 2.0
+# A plug that says off and meters more than (W), twice, passes current all the same.
+PASSES = 5.0
+# How far a report is surely not the preset, whatever steps a device makes: beyond its own
+# tolerance by stops, mired and points of level (%).
+FAR_STOPS, FAR_MIRED, FAR_PERCENT = 0.3, 15.0, 3.0
 
 
 @dataclass(slots=True)
@@ -42,12 +55,16 @@ class Seen:
     fresh_at: dict[Point, float] = field(default_factory=dict)
     value: dict[Point, Value] = field(default_factory=dict)
     heard_at: float = NEVER
-    # the first and the last sample under idle in a row
     idle_since: float | None = None
-    idle_until: float | None = None
     said_down: bool = False
     out_since: float | None = None
     off_at: float = NEVER
+    # why nothing it said counts now: the link was new, or its mains were; "" since it spoke
+    unheard: Literal["", "link", "mains"] = "link"
+    idle_last: float = NEVER
+    on_at: float | None = None  # a switch: says on since then, fresh, and was not told off
+    passing: int = 0  # a meter: samples that say current flows although the switch says off
+    other_since: float | None = None  # reports other than its preset since then
 
 
 class Laws:
@@ -80,6 +97,21 @@ class Laws:
         self.unanswered: dict[str, float] = {}
         self.under_way: int | None = None
         self.steps: dict[tuple[int, str], str] = {}
+        self.looks = {name: dict(look.presets) for name, look in profile.looks.items()}
+        # of the last state that was shown: what it was and when, and what it named as still on
+        self.shows: Mapping[str, object] = {}
+        self.shows_at = NEVER
+        # lockouts asked for, by request
+        self.locking: dict[str, str] = {}
+        self.ended: set[str] = set()
+        self.truly_rolling: Callable[[str], bool] = lambda name: False
+        self.down_at = NEVER
+        self.said_stopped: dict[str, float] = {}
+        self.begun: RunNote | None = None
+        self.missed: set[str] = set()
+        self.stays = {
+            name for d in profile.devices.values() if d.stays_on for name in (d.name, *d.feeds)
+        }
 
     def breach(self, law: int, at: float, text: str) -> None:
         self.breaches.append(f"law {law} at {at:.2f} s: {text}")
@@ -115,15 +147,24 @@ class Laws:
         self.forced_run = False
         self.intended.clear()
         self.restored.clear()
-        for seen in self.seen.values():
-            seen.fresh_at.clear()
-            seen.heard_at = NEVER
+        self.ended = {id_ for id_, _ in memory.answered}
+        self.begun = None
+        self.missed.clear()
+        self._nothing_heard()
 
     def link_up(self, at: float) -> None:
         self.link_at = at
+        self._nothing_heard()
+
+    def _nothing_heard(self) -> None:
+        self.shows = {}
         for seen in self.seen.values():
             seen.fresh_at.clear()
             seen.heard_at = NEVER
+            seen.on_at = seen.other_since = None
+            seen.passing = 0
+            if not seen.unheard:
+                seen.unheard = "link"
 
     # ---- delivered to the bridge ---------------------------------------------------------
 
@@ -148,6 +189,20 @@ class Laws:
             return
         seen.fresh_at[point] = at
         seen.heard_at = at
+        seen.unheard = ""
+        if point == "switch":
+            seen.passing = 0
+            if value is False:
+                seen.on_at = None
+            elif seen.on_at is None:
+                seen.on_at = at
+        elif point == "watts":
+            off = seen.value.get("switch") is False and "switch" in seen.fresh_at
+            seen.passing = seen.passing + 1 if off and float(value) > PASSES else 0
+        if self._otherwise(name) is None:
+            seen.other_since = None
+        elif seen.other_since is None:
+            seen.other_since = at
         if point == "down":
             seen.said_down = bool(value)
         elif point == "watts":
@@ -166,21 +221,30 @@ class Laws:
         if len(names) != 1 or self.kinds[names[0]] != "computer":
             return
         seen = self.seen[names[0]]
+        seen.idle_last = at
         below = self.profile.devices[names[0]].idle_below
         if below is None or watts >= below:
             seen.idle_since = None
-        else:
-            if seen.idle_since is None:
-                seen.idle_since = at
-            seen.idle_until = at
+        elif seen.idle_since is None:
+            seen.idle_since = at
 
     def _mains_gone(self, name: str, at: float) -> None:
         for other in self.below(name):
             seen = self.seen[other]
             seen.said_down = False
             seen.idle_since = None
+            seen.on_at = None
+            seen.passing = 0
+            self._mains_anew(seen)
             if seen.out_since is None:
                 seen.out_since = at
+
+    def _mains_anew(self, seen: Seen) -> None:
+        """Whatever it said was said with other mains: it has to be heard anew."""
+        seen.fresh_at.clear()
+        seen.heard_at = NEVER
+        seen.other_since = None
+        seen.unheard = "mains"
 
     def _mains_back(self, name: str) -> None:
         """It came on: lamps may be lit, unless they said they are not since they were told to."""
@@ -204,6 +268,7 @@ class Laws:
                 self.breach(9, at, f"{note.device} {note.action} was sent and never intended")
         elif isinstance(note, RunNote):
             self._run(note)
+            self._tried(note, linked)
             if note.phase == "begun":
                 self.cutting = note.what == "cut"
                 self.run = note.run
@@ -211,7 +276,13 @@ class Laws:
                 self.cutting = False
                 self.forced_run = False
         elif isinstance(note, RequestNote):
+            self._once(note)
+            if note.what == "rolling_off" and note.phase == "done":
+                for name in note.targets or self.profile.devices:
+                    self.said_stopped[name] = at
             if note.phase == "taken":
+                if note.what in ("down", "toggle"):
+                    self.down_at = at
                 made_at = self.made.get(note.id, NEVER)
                 by_somebody = at - made_at < LATE
                 if note.source == "switch":
@@ -243,11 +314,22 @@ class Laws:
         elif isinstance(note, StateNote):
             if note.state == "ready" and self.state == "rising":
                 self._ready(note)
+            if note.state == "ready" and self.state != "ready":
+                self._proven(note)
             if note.state in ("dark", "lowering"):
                 self.restored.clear()
             self.state = note.state
         elif isinstance(note, FaultNote):
             self.faults += 1
+
+    def _once(self, note: RequestNote) -> None:
+        """Law 8: a request that has been answered asks for nothing when it comes again."""
+        if note.source != "mqtt" or not note.id:
+            return
+        if note.phase == "taken" and note.id in self.ended:
+            self.breach(8, note.at, f"request {note.id} was answered, and taken again")
+        elif note.phase in ("done", "failed", "refused"):
+            self.ended.add(note.id)
 
     def on_disk(self, note: Note) -> None:
         """What is intended may be told from now on (law 9)."""
@@ -257,6 +339,8 @@ class Laws:
     def _step(self, note: StepNote, linked: bool) -> None:
         """What is intended is told if it is said to be sent, and ends."""
         step = (note.run, f"{note.n} {note.device} {note.action}")
+        if note.phase in ("failed", "passed over"):
+            self.missed.add(note.device)
         if note.phase in ("intended", "sent"):
             self.steps[step] = note.phase
         else:
@@ -297,6 +381,197 @@ class Laws:
             self.ending(at, f"request {request} of {since:.2f} s was never answered")
         if self.under_way is not None:
             self.ending(at, f"run {self.under_way} never ended")
+
+    def _tried(self, note: RunNote, linked: bool) -> None:
+        """A run-up that stalls has tried whatever does not depend on what failed."""
+        if note.phase == "begun":
+            self.begun = note
+            self.missed.clear()
+            return
+        begun, self.begun = self.begun, None
+        if note.phase != "stalled" or note.what != "up" or begun is None or not linked:
+            return
+        if not self.missed:
+            return
+        for plug in self.profile.devices.values():
+            if plug.kind != "plug" or plug.wire is None or plug.name in self.missed:
+                continue
+            seen = self.seen[plug.name]
+            told = seen.told.get("switch") is True and seen.told_at["switch"] >= begun.at
+            if told or seen.value.get("switch") is True:
+                continue
+            below = self.below(plug.name)
+            if any(self.kinds[name] == "amp" for name in (plug.name, *below)):
+                continue
+            if any(n in self.lockouts for n in (plug.name, *plug.feeds, plug.circuit, *below)):
+                continue
+            if self.missed.isdisjoint(self._needs(plug.name)):
+                failed = ", ".join(sorted(self.missed))
+                self.ending(
+                    note.at, f"run {note.run} stalled, {plug.name} needs no {failed}: not tried"
+                )
+                return
+
+    def _needs(self, name: str) -> set[str]:
+        """Everything that has to be up before this plug, and what hangs on it, can be."""
+        found: set[str] = set()
+        left = [name, *self.below(name)]
+        while left:
+            other = left.pop()
+            if other in found:
+                continue
+            found.add(other)
+            device = self.profile.devices[other]
+            left += [n for n in (*device.feeds, *device.after) if n in self.profile.devices]
+        return found
+
+    def saved(self, look: str, presets: Mapping[str, Preset]) -> None:
+        """The bridge keeps these presets from now on."""
+        self.looks[look].update(presets)
+
+    # ---- as heard, against as asked ------------------------------------------------------
+
+    def _otherwise(self, name: str, look: str | None = None) -> str | None:
+        """How a device's last word differs from what a set that is ready asks of it."""
+        device = self.profile.devices[name]
+        seen = self.seen[name]
+        if device.wire is None or not device.essential or not device.hears:
+            return None
+        if seen.value.get("switch") is False and (device.kind == "plug" or device.fixture):
+            return "reports off"
+        look = look if look is not None else str(self.shows.get("look"))
+        preset = self.looks.get(look, {}).get(name)
+        if not device.fixture or preset is None:
+            return None
+        level, cct = seen.value.get("level"), seen.value.get("cct")
+        if preset.level is not None and level is not None and "level" in device.tells:
+            stops = level_stops(device.dimmer, preset.level, float(level))
+            far = stops is None or abs(stops) > device.tolerance.level + FAR_STOPS
+            if far and abs(preset.level - float(level)) > FAR_PERCENT:
+                return f"reports {float(level):.1f} %, not {preset.level:.1f}"
+        if preset.cct is not None and cct is not None and "cct" in device.tells:
+            shift = abs(1e6 / preset.cct - 1e6 / float(cct))
+            if shift > device.tolerance.cct + FAR_MIRED:
+                return f"reports {float(cct):.0f} K, not {preset.cct:.0f}"
+        return None
+
+    def _proven(self, note: StateNote) -> None:
+        """Law 7 for every way to `ready`: nothing essential is otherwise, or unheard, as heard.
+
+        What cannot be asked and has only been heard as kept, after a start, is let pass here.
+        """
+        for device in self.profile.devices.values():
+            if device.wire is None or not device.essential or not device.hears:
+                continue
+            seen = self.seen[device.name]
+            other = self._otherwise(device.name, note.look)
+            if other is not None:
+                self.breach(7, note.at, f"ready from {self.state}, but {device.name} {other}")
+            elif seen.unheard == "mains" or (seen.unheard and device.can_ask):
+                why = f"has not spoken since its {seen.unheard} came"
+                self.breach(7, note.at, f"ready from {self.state}, but {device.name} {why}")
+            self.checked += 1
+
+    def shown(self, at: float, state: Mapping[str, object]) -> None:
+        """The bridge shows how the set stands."""
+        if state["look"] != self.shows.get("look") or state["state"] != self.shows.get("state"):
+            for seen in self.seen.values():
+                seen.other_since = None if seen.other_since is None else at
+        self.shows, self.shows_at = state, at
+        self.showing(at)
+
+    def showing(self, at: float) -> None:
+        """Law 14: what is shown now agrees with what has been heard a little while ago."""
+        if not self.shows or at < self.link_at + self.profile.patience.listen + SHOWN_IN:
+            return
+        self.checked += 1
+        if self.shows["state"] == "ready":
+            for name, device in self.profile.devices.items():
+                seen = self.seen[name]
+                since = seen.other_since
+                other = None if since is None else self._otherwise(name)
+                if since is None or other is None:
+                    continue
+                since = max(since, *seen.told_at.values(), device.fade)
+                if at > since + device.tolerance.settle + LOOKED_INTO:
+                    self.breach(
+                        14, at, f"shown as ready, and {name} {other} for {at - since:.1f} s"
+                    )
+        down = self.begun is None and self.shows["state"] in ("dark", "stalled")
+        if down and self.shows["session"] is None:
+            self._left_on(at)
+
+    def _left_on(self, at: float) -> None:
+        """What says on, or passes current, though the set is not up, is named."""
+        named = {entry["device"] for entry in self.shows["still_on"]}  # type: ignore[attr-defined]
+        for name, device in self.profile.devices.items():
+            seen = self.seen[name]
+            if device.kind != "plug" or name in named or name in self.stays:
+                continue
+            if any(self.seen[feed].value.get("switch") is False for feed in device.feeds):
+                continue
+            since = seen.on_at
+            if since is not None and seen.told.get("switch") is False:
+                since = max(since, seen.told_at["switch"] + LOOKED_INTO)
+            if since is not None and at > since + SHOWN_IN:
+                self.breach(14, at, f"{name} says on, and is not named as still on")
+            elif seen.passing >= 2 and at > seen.fresh_at["watts"] + SHOWN_IN:
+                watts = float(seen.value["watts"])
+                self.breach(14, at, f"{name} says off and passes {watts:.0f} W: not named")
+
+    def heard_again(self, at: float, name: str) -> None:
+        """A device that answers is asked until it does."""
+        if self.seen[name].heard_at == NEVER:
+            self.breach(14, at, f"{name} would answer, and was not asked again")
+
+    # ---- lockouts, as they are answered --------------------------------------------------
+
+    def lockout_answered(
+        self, at: float, answer: Mapping[str, object], notes: Iterable[Note]
+    ) -> None:
+        """Law 15: a plain yes is on disk, and all that it covers is off; else it says which."""
+        target = self.locking.pop(str(answer["id"]), None)
+        if target is None or answer["code"] != 0:
+            return
+        text = str(answer["text"])
+        careful = "CAREFUL" in text
+        detail = answer["detail"]
+        named = {*detail.get("on", ())} if isinstance(detail, dict) else set()
+        if not careful and target in self.lockouts:
+            kept = any(isinstance(n, LockoutNote) and n.target == target for n in notes)
+            if not kept:
+                self.breach(15, at, f"a plain yes, and the lockout of {target} is not on disk")
+        for device in self.profile.devices.values():
+            if target not in (device.name, device.circuit, *device.feeds):
+                continue
+            why = self._live(device.name, at)
+            if why is None:
+                continue
+            if not careful:
+                self.breach(15, at, f"a plain yes to a lockout of {target}: {device.name} {why}")
+            elif device.name not in named and device.name not in text:
+                self.breach(15, at, f"a lockout of {target} does not name {device.name}: {why}")
+
+    def _live(self, name: str, at: float) -> str | None:
+        """Why a person should keep their hands off this plug or lamp, as far as was heard."""
+        device = self.profile.devices[name]
+        if device.kind != "plug" and not device.fixture:
+            return None
+        chain = [n for n in (name, *device.feeds) if self.profile.devices[n].wire is not None]
+        switches = [n for n in chain if "switch" in self.profile.devices[n].hears]
+        if not switches or any(self.seen[n].value.get("switch") is False for n in switches[1:]):
+            return None
+        first = self.seen[switches[0]]
+        told_at = first.told_at.get("switch", NEVER)
+        if first.told.get("switch") is True and first.fresh_at.get("switch", NEVER) < told_at:
+            if switches[0] == name and at < told_at + self.profile.patience.reply:
+                return "was told on, and has not answered"
+            return None
+        if not all(self.seen[n].on_at is not None for n in switches):
+            return None
+        if self.seen[name].value.get("level", 100.0) <= 1.0:
+            return None
+        return "is on"
 
     def _ready(self, note: StateNote) -> None:
         """Law 7: every essential device has been confirmed by a fresh report."""
@@ -357,8 +632,7 @@ class Laws:
         if on and device.kind == "plug" and seen.value.get("switch") is not True:
             for other in self.below(name):
                 below = self.seen[other]
-                below.fresh_at.clear()
-                below.heard_at = NEVER
+                self._mains_anew(below)
                 below.said_down = False
                 below.idle_since = None
                 below.out_since = None
@@ -413,13 +687,17 @@ class Laws:
             below = self.seen[other]
             if device.kind == "computer" and not below.said_down:
                 idle = below.idle_since
-                spanned = 0.0 if idle is None else (below.idle_until or idle) - idle
-                if idle is None or spanned < device.idle_for - 1e-6:
+                # two samples that span the time: one and silence prove nothing
+                if idle is None or below.idle_last - idle < device.idle_for - 1e-6:
                     self.breach(5, at, f"{name} was cut and {other} had not said it was down")
             cools = device.cools_in if device.fixture and device.wire is not None else 0.0
             out = below.out_since
             if cools > 0 and (out is None or at - out < cools - 1e-6):
                 self.breach(6, at, f"{name} was cut before {other} had cooled down")
+            if device.kind == "camera" and "rolling" not in device.hears:
+                asked = self.said_stopped.get(other, NEVER) >= self.down_at
+                if self.truly_rolling(other) and not asked:
+                    self.breach(2, at, f"{name} was cut; {other} rolls, and nobody said it stopped")
             if device.kind == "audio":
                 for amp in self.profile.devices.values():
                     if amp.kind != "amp":

@@ -94,6 +94,20 @@ def wire_maps() -> dict[str, WireMap]:
             "online": alive,
         },
     )
+    # says and takes any white at all: also those that no daylight and hardly a candle has
+    warm = WireMap(
+        "warm",
+        tell={
+            "level": TellMap("{at}/level/to", unit="fraction"),
+            "cct": TellMap("{at}/cct/to", unit="kelvin"),
+        },
+        hear={
+            "level": HearMap("{at}/level", unit="fraction"),
+            "cct": HearMap("{at}/cct", unit="kelvin"),
+            "online": alive,
+        },
+        ask=ask,
+    )
     gear = WireMap(
         "gear",
         tell={"shut_down": TellMap("{at}/please", payload="sleep")},
@@ -104,7 +118,7 @@ def wire_maps() -> dict[str, WireMap]:
         },
         ask=ask,
     )
-    return {wire.name: wire for wire in (relay, fading, plain, gear)}
+    return {wire.name: wire for wire in (relay, fading, plain, warm, gear)}
 
 
 POINTS_OF: dict[str, tuple[set[Point], set[Point], bool, bool]] = {
@@ -288,6 +302,55 @@ def in_a_room(profile: SetProfile, dice: random.Random) -> SetProfile:
     )
 
 
+# Whites at the edge of what the figures can take (K).
+EDGE_WHITES = (1000.0, 1500.0, 1666.0, 1800.0, 2000.0)
+
+
+def with_more(profile: SetProfile, dice: random.Random) -> SetProfile:
+    """The same set with gear that is not as a set would wish it.
+
+    Cameras that cannot say that they roll, with or without a wire; lights whose whites lie at
+    the edge; lamps on dials that share a plug with others.
+    """
+    devices = dict(profile.devices)
+    looks = {name: dict(look.presets) for name, look in profile.looks.items()}
+    for name, device in profile.devices.items():
+        if device.kind == "camera" and dice.random() < 0.4:
+            if dice.random() < 0.5:
+                nothing: frozenset[Point] = frozenset()
+                devices[name] = replace(device, wire=None, at="", hears=nothing, can_ask=False)
+            else:
+                devices[name] = replace(device, hears=frozenset({"online"}))
+        elif device.wire == "plain" and dice.random() < 0.5:
+            devices[name] = replace(device, wire="warm", can_ask=True)
+            for presets in looks.values():
+                if dice.random() < 0.4:
+                    presets[name] = replace(presets[name], cct=dice.choice(EDGE_WHITES))
+    plugs = [d for d in profile.devices.values() if d.kind == "plug"]
+    if dice.random() < 0.25:
+        feed = dice.choice(plugs)
+        for i in range(dice.randint(1, 3)):
+            lamp = Device(
+                f"dial-{i}",
+                "light",
+                fed_by=feed.name,
+                feeds=(feed.name, *feed.feeds),
+                circuit=feed.circuit,
+                hand_set=True,
+                draws=float(dice.randint(5, 40)),
+                inrush=float(dice.randint(0, 5)),
+                essential=dice.random() < 0.8,
+            )
+            devices[lamp.name] = lamp
+            for presets in looks.values():
+                presets[lamp.name] = Preset(float(dice.randint(5, 100)))
+    return replace(
+        profile,
+        devices=devices,
+        looks={name: replace(profile.looks[name], presets=p) for name, p in looks.items()},
+    )
+
+
 def within_its_circuits(profile: SetProfile) -> bool:
     """Neither load nor inrush too much for any circuit, with every light turned up full.
 
@@ -299,8 +362,11 @@ def within_its_circuits(profile: SetProfile) -> bool:
     return not said.over and all(c is None or c.trips == "no" for c in cascades)
 
 
-def made_up(seed: int, most: int = 14, trouble: bool = True) -> SetProfile:
-    """The set of this seed: 2 to `most` devices (a computer or amp brings its own plug)."""
+def made_up(seed: int, most: int = 14, trouble: bool = True, seldom: bool = True) -> SetProfile:
+    """The set of this seed: 2 to `most` devices (a computer or amp brings its own plug).
+
+    `seldom`: some with gear that is not as a set would wish it.
+    """
     attempt = seed
     while True:
         maker = _Maker(attempt, most, trouble)
@@ -342,6 +408,8 @@ def made_up(seed: int, most: int = 14, trouble: bool = True) -> SetProfile:
         )
         if dice.random() < 0.4:
             profile = in_a_room(profile, dice)
+        if seldom:
+            profile = with_more(profile, random.Random(f"more {attempt}"))
         if not order_problems(profile) and within_its_circuits(profile):
             return profile
         attempt += 1_000_003

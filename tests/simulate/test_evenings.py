@@ -147,7 +147,8 @@ def go_on_putting_back_after_a_lost_link(monkeypatch: pytest.MonkeyPatch) -> Non
     monkeypatch.setattr(Runs, "begin_again", careless)
 
 
-# What evenings once found: the seed, the law, and the bug that was mended.
+# What evenings once found: the seed, the law, and the bug that was mended. Played without what
+# was thought of later: a seed is an evening only as long as nothing is added to it.
 MENDED = [
     (541, "law 5", cut_again_without_looking),
     (238, "ending", tell_what_has_not_said_what_it_is),
@@ -165,22 +166,22 @@ MENDED = [
 def test_what_was_found_stays_mended(
     seed: int, law: str, bug: Callable[[pytest.MonkeyPatch], None], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    assert one(seed, calm=False).breaches == []
+    assert one(seed, calm=False, seldom=False).breaches == []
     bug(monkeypatch)
-    assert one(seed, calm=False).breaches[0].startswith(law)
+    assert one(seed, calm=False, seldom=False).breaches[0].startswith(law)
 
 
 def test_a_failing_evening_is_made_short(monkeypatch: pytest.MonkeyPatch) -> None:
     """What is left out of it is not needed to fail, and what is left in is."""
     cut_again_without_looking(monkeypatch)
-    whole = one(541, calm=False)
-    without = shortened(541, large=False)
-    short = one(541, calm=False, without=without)
+    whole = one(541, calm=False, seldom=False)
+    without = shortened(541, large=False, seldom=False)
+    short = one(541, calm=False, without=without, seldom=False)
     assert short.breaches[0].startswith("law 5")
     assert len(short.did) < len(whole.did)
     acts = [f"act {n}" for n in range(20) if f"act {n}" not in without]
     for act in acts[: len(short.did)]:
-        fewer = one(541, calm=False, without=without | {act})
+        fewer = one(541, calm=False, without=without | {act}, seldom=False)
         assert not fewer.breaches or not fewer.breaches[0].startswith("law 5")
 
 
