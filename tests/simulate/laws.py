@@ -147,7 +147,7 @@ class Laws:
         self.forced_run = False
         self.intended.clear()
         self.restored.clear()
-        self.ended = {id_ for id_, _ in memory.answered}
+        self.ended = {id_ for id_, _, _ in memory.answered}
         self.begun = None
         self.missed.clear()
         self._nothing_heard()
