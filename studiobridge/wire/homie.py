@@ -22,7 +22,16 @@ from dataclasses import dataclass
 
 from studiobridge.craft.grid import Grid, GridUnit
 from studiobridge.profile.model import YES_NO, Device, Point, SetProfile, Value
-from studiobridge.wire.encode import Unreadable, json_of, number, shown, text_of
+from studiobridge.wire.encode import (
+    KELVIN,
+    MIRED,
+    WATTS,
+    Unreadable,
+    json_of,
+    number,
+    shown,
+    text_of,
+)
 from studiobridge.wire.message import Garbled, Heard, Learned, Message
 
 ROOT = "homie/5"
@@ -32,6 +41,8 @@ INTEGER = re.compile(r"-?[0-9]{1,19}\Z")
 MIRED_UNITS = frozenset({"MK⁻¹", "MK-1"})
 # A description is larger than a report, and still not a flood.
 MAX_NODES = 1000
+# A level on a scale of the device's own: how far apart its ends are at least and at most.
+SMALLEST_WIDTH, LARGEST_WIDTH = 1e-6, 1e9
 
 # What a property is called where a device's owner did not say (`properties:` in the profile).
 USUAL_ID: dict[Point, str] = {
@@ -57,27 +68,33 @@ class Property:
     high: float | None
     step: float
     choices: tuple[str, ...] = ()
+    form: str = ""  # its format as it wrote it
 
     def grid(self, point: Point) -> Grid | None:
-        """Its steps, in the unit it speaks."""
+        """Its steps, in the unit it speaks. Raises ValueError where they make no sense."""
         if point == "level":
             if self.unit == "%":
-                low = 0.0 if self.low is None else self.low
-                return Grid(low, 100.0 if self.high is None else self.high, self.step, "percent")
+                return self._between("percent", 0.0, 100.0)
             if self.high == 1.0 and self.datatype == "float":
-                return Grid(self.low or 0.0, 1.0, self.step, "fraction")
+                return self._between("fraction", 0.0, 1.0)
             low, high = self._ends()
+            if not SMALLEST_WIDTH <= high - low <= LARGEST_WIDTH:
+                raise ValueError(f"it goes from {low:g} to {high:g}, which is no range for a level")
             return Grid(0.0, 100.0, self.step * 100.0 / (high - low), "percent")
         if point == "cct":
-            kind: GridUnit = "mired" if self.unit in MIRED_UNITS else "kelvin"
-            usual = (40.0, 1000.0) if kind == "mired" else (1000.0, 25000.0)
-            return Grid(
-                usual[0] if self.low is None else self.low,
-                usual[1] if self.high is None else self.high,
-                self.step,
-                kind,
-            )
+            if self.unit in MIRED_UNITS:
+                return self._between("mired", MIRED.low, MIRED.high)
+            return self._between("kelvin", KELVIN.low, KELVIN.high)
         return None
+
+    def _between(self, unit: GridUnit, low: float, high: float) -> Grid:
+        """Its own ends, and these where it leaves one open."""
+        return Grid(
+            low if self.low is None else self.low,
+            high if self.high is None else self.high,
+            self.step,
+            unit,
+        )
 
     def _ends(self) -> tuple[float, float]:
         low = 0.0 if self.low is None else self.low
@@ -96,7 +113,7 @@ class Property:
             grid = self.grid(point)
             assert grid is not None
             held = grid.nearest(float(value))
-            if point == "level" and self.unit != "%" and grid.unit == "percent":
+            if self._mapped(point, grid):
                 low, high = self._ends()
                 raw = low + held / 100.0 * (high - low)
             else:
@@ -113,27 +130,25 @@ class Property:
             return text == "true"
         if self.datatype == "integer" and not INTEGER.match(text):
             raise Unreadable(f"{point} is {shown(text)}, not a whole number")
-        if text != text.strip():
-            raise Unreadable(f"{point} is {shown(text)}, not a number")
         raw = number(text, point)
-        low = float("-inf") if self.low is None else self.low
-        high = float("inf") if self.high is None else self.high
-        if not low <= raw <= high:
-            raise Unreadable(f"{point} {raw:.6g} is outside {low:g}..{high:g}")
         grid = self.grid(point)
+        low, high = (WATTS.low, WATTS.high) if grid is None else (grid.low, grid.high)
+        if self._mapped(point, grid):
+            low, high = self._ends()
+        low = low if self.low is None else max(low, self.low)
+        high = high if self.high is None else min(high, self.high)
+        if not low <= raw <= high:
+            raise Unreadable(f"{point} {shown(text)} is outside {low:g}..{high:g}")
         if grid is None:
             return raw
-        if point == "level" and self.unit != "%" and grid.unit == "percent":
-            a, b = self._ends()
-            return (raw - a) * 100.0 / (b - a)
-        if grid.unit == "mired" and raw <= 0:
-            raise Unreadable(f"{point} {raw:g} is not above 0 mired")
-        if grid.unit == "kelvin" and raw <= 0:
-            raise Unreadable(f"{point} {raw:g} is not above 0 K")
-        value = grid.from_raw(raw)
-        if point == "level" and not 0.0 <= value <= 100.0:
-            raise Unreadable(f"level {value:g} % is outside 0..100 %")
-        return value
+        if self._mapped(point, grid):
+            # the last bit of a float may lie past the end of the scale
+            return min(100.0, max(0.0, (raw - low) * 100.0 / (high - low)))
+        return grid.from_raw(raw)
+
+    def _mapped(self, point: Point, grid: Grid | None) -> bool:
+        """Is this a level on a scale of its own, from its lowest to its highest number?"""
+        return point == "level" and grid is not None and grid.unit == "percent" and self.unit != "%"
 
 
 def _property(name: str, said: object) -> Property:
@@ -163,11 +178,26 @@ def _property(name: str, said: object) -> Property:
         low, high = ends[0], ends[1]
         if len(ends) == 3 and ends[2] is not None:
             step = ends[2]
-        if (low is not None and high is not None and low >= high) or step < 0:
+            if step <= 0:
+                raise Unreadable(f"format {shown(format_)} of {shown(name)} has no step")
+        if low is not None and high is not None and low >= high:
             raise Unreadable(f"format {shown(format_)} of {shown(name)} has no range")
+        whole = all(end is None or end == int(end) for end in ends)
+        if datatype == "integer" and not whole:
+            raise Unreadable(f"format {shown(format_)} of {shown(name)} is not in whole numbers")
     elif datatype == "enum":
         choices = tuple(format_.split(","))
-    return Property(name, datatype, settable, unit, low, high, step, choices)
+    return Property(name, datatype, settable, unit, low, high, step, choices, format_)
+
+
+def _make_sense(point: Point, found: Property) -> None:
+    """Raises Unreadable where the steps of a level or a white cannot be those of a light."""
+    try:
+        found.grid(point)
+    except ValueError as error:
+        raise Unreadable(
+            f"format {shown(found.form)} of {shown(found.name)} ({point}): {error}"
+        ) from None
 
 
 class HomieDevice:
@@ -193,7 +223,9 @@ class HomieDevice:
             if not payload:
                 raise Unreadable("the description was taken back")
             document = json_of(payload)
-            properties = self._properties(document)
+            points = self._choose(self._properties(document))
+            for point, chosen in points.items():
+                _make_sense(point, chosen)
         except Unreadable as error:
             return [Garbled(self.device.name, topic, f"$description: {error}")]
         assert isinstance(document, dict)
@@ -201,7 +233,7 @@ class HomieDevice:
         parent = document.get("parent")
         self.root = root if isinstance(root, str) else self.id
         self.parents = tuple(p for p in (root, parent) if isinstance(p, str))
-        self.points = self._choose(properties)
+        self.points = points
         self.by_topic = {f"{self.base}/{p.name}": point for point, p in self.points.items()}
         self.described = True
         out: list[Heard | Learned | Garbled] = []
