@@ -20,6 +20,8 @@ ENDS: dict[GridUnit, tuple[float, float]] = {
     "kelvin": (1.0, 1e6),
     "mired": (1.0, 1e6),
 }
+# A scale of a device's own: how far apart its ends are at least and at most.
+SMALLEST_WIDTH, LARGEST_WIDTH = 1e-6, 1e9
 # More steps than this is a mistake in a description: sixteen bits are 65 536, and what is finer
 # still has no steps worth counting (step 0).
 MOST_STEPS = 1e9
@@ -60,7 +62,7 @@ class Grid:
                 f" between {low:g} and {high:g}"
             )
         width = self.high - self.low
-        if not width > 0:
+        if width < SMALLEST_WIDTH:
             raise ValueError(f"it has no width: {self.low:g} to {self.high:g} {self.unit}")
         if not 0 <= self.step <= width:
             raise ValueError(f"its step {self.step:g} does not fit between its ends")

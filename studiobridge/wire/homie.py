@@ -20,7 +20,7 @@ import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-from studiobridge.craft.grid import Grid, GridUnit
+from studiobridge.craft.grid import LARGEST_WIDTH, SMALLEST_WIDTH, Grid, GridUnit
 from studiobridge.profile.model import YES_NO, Device, Point, SetProfile, Value
 from studiobridge.wire.encode import (
     KELVIN,
@@ -41,8 +41,6 @@ INTEGER = re.compile(r"-?[0-9]{1,19}\Z")
 MIRED_UNITS = frozenset({"MK⁻¹", "MK-1"})
 # A description is larger than a report, and still not a flood.
 MAX_NODES = 1000
-# A level on a scale of the device's own: how far apart its ends are at least and at most.
-SMALLEST_WIDTH, LARGEST_WIDTH = 1e-6, 1e9
 
 # What a property is called where a device's owner did not say (`properties:` in the profile).
 USUAL_ID: dict[Point, str] = {

@@ -20,9 +20,36 @@ from tests.wire.test_round_trip import HearMap, Span, kiln
 
 @pytest.mark.parametrize(
     "text",
-    ["1_0", " 10", "10 ", "10\n", "\t10", "١٠", "１０", "0x10", "1e400", "-1e400", "nan", "inf"]
-    + ["-Infinity", "", " ", ".", "-", "+", "e5", "1e", "1,5", "1.2.3", "1 0", "--1", "1j", "²"]
-    + ["9" * 65, "9" * 5000],
+    [
+        "1_0",
+        " 10",
+        "10 ",
+        "10\n",
+        "\t10",
+        "١٠",
+        "１０",
+        "0x10",
+        "1e400",
+        "-1e400",
+        "nan",
+        "inf",
+        "-Infinity",
+        "",
+        " ",
+        ".",
+        "-",
+        "+",
+        "e5",
+        "1e",
+        "1,5",
+        "1.2.3",
+        "1 0",
+        "--1",
+        "1j",
+        "²",
+        "9" * 65,
+        "9" * 5000,
+    ],
 )
 def test_only_plain_decimal_numbers_count(text: str) -> None:
     with pytest.raises(Unreadable, match="not a number"):
@@ -35,8 +62,18 @@ def test_only_plain_decimal_numbers_count(text: str) -> None:
 
 @pytest.mark.parametrize(
     ("text", "value"),
-    [("10", 10.0), ("-3", -3.0), ("+4", 4.0), ("2.50", 2.5), (".5", 0.5), ("5.", 5.0)]
-    + [("1e2", 100.0), ("25E-1", 2.5), ("007", 7.0), ("-0", 0.0)],
+    [
+        ("10", 10.0),
+        ("-3", -3.0),
+        ("+4", 4.0),
+        ("2.50", 2.5),
+        (".5", 0.5),
+        ("5.", 5.0),
+        ("1e2", 100.0),
+        ("25E-1", 2.5),
+        ("007", 7.0),
+        ("-0", 0.0),
+    ],
 )
 def test_plain_numbers_as_devices_write_them(text: str, value: float) -> None:
     assert number(text, "level") == value
@@ -48,10 +85,10 @@ def test_a_number_of_thousands_of_digits_is_a_fault_of_the_device(digits: int, s
     huge = sign + "9" * digits
     wires = Wires(kiln())
     for topic, payload in (
-        ("kiln/l/is", '{"light": {"dim": %s}}' % huge),
-        ("kiln/l/is", '{"light": {"dim": %s.5}}' % huge),
-        ("kiln/p/meter", '{"now": {"power": %s}}' % huge),
-        ("kiln/l/is", '{"light": {"warmth": "%s"}}' % huge),
+        ("kiln/l/is", f'{{"light": {{"dim": {huge}}}}}'),
+        ("kiln/l/is", f'{{"light": {{"dim": {huge}.5}}}}'),
+        ("kiln/p/meter", f'{{"now": {{"power": {huge}}}}}'),
+        ("kiln/l/is", f'{{"light": {{"warmth": "{huge}"}}}}'),
         ("kiln/p/3/out", huge),
     ):
         out = wires.hear(Message(topic, payload.encode()))
