@@ -7,6 +7,7 @@ the step between neighbours, in the wire's own unit.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -94,6 +95,11 @@ class Grid:
         return self.from_raw(raw)
 
     def same(self, a: float, b: float) -> bool:
-        """Are a and b (percent or kelvin) no more than half a step apart?"""
+        """Are a and b (percent or kelvin) no more than half a step apart?
+
+        Any floats: what is no value of this grid at all is never the same as anything.
+        """
+        if self.unit == "mired" and not (0 < a < math.inf and 0 < b < math.inf):
+            return False
         distance = abs(self.to_raw(a) - self.to_raw(b))
         return distance <= self.step / 2 + 1e-9 * max(1.0, abs(self.high))

@@ -17,6 +17,9 @@ Curve = Literal["linear", "square", "logarithmic", "measured"]
 LOGARITHMIC_STEPS = 254.0
 LOGARITHMIC_DECADE = 253.0 / 3.0
 LOWEST_LOGARITHMIC = 0.001
+# A share of full output below this is no light: a dimmer's own range ends far above it, and
+# ratios to less than it would be of rounding alone.
+DARK = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,9 +120,12 @@ def _through(points: tuple[tuple[float, float], ...]) -> Any:
 def level_stops(dimmer: Dimmer, wanted_level: float, reported_level: float) -> float | None:
     """Stops of light from the wanted level up to the reported one; None when either is dark.
 
-    Levels 0-100 %; stops are log2 of the ratio of output, by definition.
+    Levels in percent, and None for what is none (outside 0-100, NaN); stops are log2 of the
+    ratio of output, by definition.
     """
+    if not (0.0 <= wanted_level <= 100.0 and 0.0 <= reported_level <= 100.0):
+        return None
     wanted, reported = dimmer.output(wanted_level), dimmer.output(reported_level)
-    if wanted <= 0 or reported <= 0:
+    if wanted < DARK or reported < DARK:
         return None
     return math.log2(reported / wanted)
