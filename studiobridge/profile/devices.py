@@ -109,13 +109,6 @@ class Devices(Part):
         if shape.restores and not fixture and shape.kind != "plug":
             self.doubt((*at, "restores"), "only lights, backdrops and plugs are put back")
         ups, circuit = feeds.get(name, ((), None))
-        if shape.kind == "computer" and ups and shape.wire is None and shape.idle_below is None:
-            self.doubt(
-                at,
-                f"'{name}' cannot say it is down, so a run-down will stop before its plug",
-                "give it a wire with 'down', or 'idle_below' and a metering plug",
-                key=True,
-            )
         if shape.wire is not None and shape.wire != HOMIE5 and hears and not tells and not can_ask:
             self.doubt(
                 at,

@@ -100,11 +100,12 @@ def test_yaml_of_a_profile(text: Any) -> None:
             assert "\x1b" not in str(problem)
         return
     # what passes can be used: nothing behind it falls over
-    from studiobridge.cli.doubts import about_mains, about_picture
+    from studiobridge.cli.doubts import about_gear, about_mains, about_picture
     from studiobridge.control.plan import order_problems
 
     order_problems(reading.profile)
     about_mains(reading)
+    about_gear(reading)
     about_picture(reading)
 
 
