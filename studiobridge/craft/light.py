@@ -16,7 +16,6 @@ Curve = Literal["linear", "square", "logarithmic", "measured"]
 # IEC 62386-102, from memory: X(n) = 10^((n - 1) / (253 / 3) - 1) percent for n = 1 to 254.
 LOGARITHMIC_STEPS = 254.0
 LOGARITHMIC_DECADE = 253.0 / 3.0
-LOWEST_LOGARITHMIC = 0.001
 # A share of full output below this is no light: a dimmer's own range ends far above it, and
 # ratios to less than it would be of rounding alone.
 DARK = 1e-12
@@ -70,27 +69,6 @@ class Dimmer:
                 return 0.0
             return float(10.0 ** ((n - 1.0) / LOGARITHMIC_DECADE - 3.0))
         return float(min(1.0, max(0.0, _through(self.points)(level) / 100.0)))
-
-    def level_for(self, share: float) -> float:
-        """The level (0-100 %) that gives a share of full output: the inverse of `output`.
-
-        A logarithmic dimmer has nothing between dark and 0.1 %: less light than that is asked
-        of its lowest step. Raises ValueError outside 0-1.
-        """
-        if not 0.0 <= share <= 1.0:
-            raise ValueError(f"a share of full output is from 0 to 1, not {share:g}")
-        if share == 0.0 or self.curve == "linear":
-            return share * 100.0
-        if self.curve == "square":
-            return math.sqrt(share) * 100.0
-        if self.curve == "logarithmic":
-            steps = LOGARITHMIC_DECADE * (math.log10(max(share, LOWEST_LOGARITHMIC)) + 3.0)
-            return (1.0 + steps) / LOGARITHMIC_STEPS * 100.0
-        for level, out in self.points:
-            if math.isclose(out, share * 100.0, rel_tol=1e-12):
-                return level
-        roots = _through(self.points).solve(share * 100.0, extrapolate=False)
-        return float(min(100.0, max(0.0, roots[0])))
 
     def make_ready(self) -> None:
         """Load what `output` needs now: the first light of an evening waits for nothing.
