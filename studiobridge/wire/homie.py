@@ -68,12 +68,17 @@ class Property:
     choices: tuple[str, ...] = ()
     form: str = ""  # its format as it wrote it
 
+    @property
+    def own_scale(self) -> bool:
+        """A level from its lowest number to its highest: neither in percent nor a fraction."""
+        return self.unit != "%" and not (self.high == 1.0 and self.datatype == "float")
+
     def grid(self, point: Point) -> Grid | None:
         """Its steps, in the unit it speaks. Raises ValueError where they make no sense."""
         if point == "level":
             if self.unit == "%":
                 return self._between("percent", 0.0, 100.0)
-            if self.high == 1.0 and self.datatype == "float":
+            if not self.own_scale:
                 return self._between("fraction", 0.0, 1.0)
             low, high = self._ends()
             if not SMALLEST_WIDTH <= high - low <= LARGEST_WIDTH:
@@ -111,7 +116,7 @@ class Property:
             grid = self.grid(point)
             assert grid is not None
             held = grid.nearest(float(value))
-            if self._mapped(point, grid):
+            if point == "level" and self.own_scale:
                 low, high = self._ends()
                 raw = low + held / 100.0 * (high - low)
             else:
@@ -130,23 +135,20 @@ class Property:
             raise Unreadable(f"{point} is {shown(text)}, not a whole number")
         raw = number(text, point)
         grid = self.grid(point)
-        low, high = (WATTS.low, WATTS.high) if grid is None else (grid.low, grid.high)
-        if self._mapped(point, grid):
-            low, high = self._ends()
-        low = low if self.low is None else max(low, self.low)
-        high = high if self.high is None else min(high, self.high)
+        mapped = point == "level" and self.own_scale
+        if grid is None:
+            low = WATTS.low if self.low is None else max(WATTS.low, self.low)
+            high = WATTS.high if self.high is None else min(WATTS.high, self.high)
+        else:
+            low, high = self._ends() if mapped else (grid.low, grid.high)
         if not low <= raw <= high:
             raise Unreadable(f"{point} {shown(text)} is outside {low:g}..{high:g}")
         if grid is None:
             return raw
-        if self._mapped(point, grid):
+        if mapped:
             # the last bit of a float may lie past the end of the scale
             return min(100.0, max(0.0, (raw - low) * 100.0 / (high - low)))
         return grid.from_raw(raw)
-
-    def _mapped(self, point: Point, grid: Grid | None) -> bool:
-        """Is this a level on a scale of its own, from its lowest to its highest number?"""
-        return point == "level" and grid is not None and grid.unit == "percent" and self.unit != "%"
 
 
 def _property(name: str, said: object) -> Property:
