@@ -166,6 +166,7 @@ def main() -> int:
     if seeds:
         few = ["--seeds", str(seeds), "--processes", "1"]
         commands.append(["-m", "tests.simulate", *few])
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit("told to stop"))
     began = time.monotonic()
     survived = _all_tried(faults, commands, max(1, asked.jobs))
     took = time.monotonic() - began
@@ -199,13 +200,16 @@ def _all_tried(faults: list[Fault], commands: list[list[str]], jobs: int) -> lis
                 copies.put(copy)
 
         survived = []
-        with ThreadPoolExecutor(jobs) as pool:
+        pool = ThreadPoolExecutor(jobs)
+        try:
             for i, (fault, how) in enumerate(zip(faults, pool.map(one, faults), strict=True), 1):
                 if how is None:
                     survived.append(fault)
                     print(_said(fault), flush=True)
                 if sys.stderr.isatty():
                     print(f"\r{i} of {len(faults)}", end="\r", file=sys.stderr)
+        finally:  # told to stop: what waits is not tried, and the copies go
+            pool.shutdown(cancel_futures=True)
         return survived
 
 
