@@ -160,7 +160,7 @@ def as_text(scalar: Scalar) -> str:
     """A scalar as a plain payload spells it."""
     if isinstance(scalar, bool):
         return "true" if scalar else "false"
-    if isinstance(scalar, float) and scalar == int(scalar) and abs(scalar) < 1e15:
+    if isinstance(scalar, float) and scalar == int(scalar):
         return str(int(scalar))
     return str(scalar)
 

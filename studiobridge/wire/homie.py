@@ -21,7 +21,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from studiobridge.craft.grid import LARGEST_WIDTH, SMALLEST_WIDTH, Grid, GridUnit
-from studiobridge.profile.model import YES_NO, Device, Point, SetProfile, Value
+from studiobridge.profile.model import TOLD, YES_NO, Device, Point, SetProfile, Value
 from studiobridge.wire.encode import (
     KELVIN,
     MIRED,
@@ -240,7 +240,7 @@ class HomieDevice:
         needed = (self.device.tells | self.device.hears) - {"online"}
         for point in sorted(needed | set(self.points)):
             found = self.points.get(point)
-            told = found is not None and found.settable and point != "watts"
+            told = found is not None and found.settable and point in TOLD
             out.append(
                 Learned(
                     self.device.name,
@@ -344,7 +344,7 @@ class HomieDevice:
         messages = []
         for point, value in values:
             found = self.points.get(point)
-            if found is not None and found.settable:
+            if found is not None and found.settable and point in TOLD:
                 payload = found.encode(point, value).encode()
                 messages.append(Message(f"{self.base}/{found.name}/set", payload))
         return messages

@@ -25,6 +25,7 @@ import tempfile
 import time
 from compileall import compile_dir
 from concurrent.futures import ThreadPoolExecutor
+from functools import cache
 from pathlib import Path
 from py_compile import PycInvalidationMode
 
@@ -120,17 +121,25 @@ class Copy:
             path.write_bytes(source)
 
 
+@cache
+def _source(path: str) -> bytes:
+    """As it was when the run began: it may be edited meanwhile."""
+    return (ROOT / path).read_bytes()
+
+
 def chosen(what: str, only: str | None) -> list[Fault]:
     """Every fault of a room, a folder or a file; without those known to change nothing."""
     base = ROOT / (f"studiobridge/{what}" if what in TESTS else what)
     files = sorted(base.rglob("*.py")) if base.is_dir() else [base]
     faults = []
+    about = {path for path, *_ in EQUIVALENT}
     for file in files:
-        source, path = file.read_bytes(), str(file.relative_to(ROOT))
+        path = str(file.relative_to(ROOT))
+        source = _source(path)
         for fault in faults_in(path, source):
             if only is not None and only not in f"{path}:{fault.line}:":
                 continue
-            if (path, *fault.diff(source)) not in EQUIVALENT:
+            if path not in about or (path, *fault.diff(source)) not in EQUIVALENT:
                 faults.append(fault)
     return faults
 
@@ -214,7 +223,7 @@ def _all_tried(faults: list[Fault], commands: list[list[str]], jobs: int) -> lis
 
 
 def _said(fault: Fault) -> str:
-    diff = "\n".join(f"    {line}" for line in fault.diff((ROOT / fault.path).read_bytes()))
+    diff = "\n".join(f"    {line}" for line in fault.diff(_source(fault.path)))
     return f"{fault.path}:{fault.line}\n{diff}"
 
 

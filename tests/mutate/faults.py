@@ -60,9 +60,12 @@ class Fault:
 
     def diff(self, source: bytes) -> tuple[str, ...]:
         """The lines that differ, each with its sign; without what is around them."""
-        before = source.decode().splitlines()
-        after = self.put_into(source).decode().splitlines()
-        lines = list(difflib.unified_diff(before, after, n=0, lineterm=""))
+        first = source.rfind(b"\n", 0, self.start) + 1
+        last = source.find(b"\n", self.end)
+        last = len(source) if last < 0 else last
+        changed = source[first : self.start] + self.text.encode() + source[self.end : last]
+        before, after = source[first:last].decode(), changed.decode()
+        lines = difflib.unified_diff(before.splitlines(), after.splitlines(), n=0, lineterm="")
         return tuple(f"{text[0]} {text[1:].strip()}" for text in lines if text[:2] != "@@")[2:]
 
 

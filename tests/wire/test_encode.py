@@ -96,7 +96,10 @@ def test_levels_and_whites_as_they_are_told() -> None:
     told = encoder("level", HearMap("t", span=Span(0, 254)))(50.0)
     assert (told, type(told)) == (127, int)
     assert encoder("cct", HearMap("t", unit="mired"))(4000.0) == 250.0
-    assert encoder("cct", HearMap("t", span=Span(2700, 6500)))(2000.0) == 2700
+    told = encoder("cct", HearMap("t", span=Span(2700, 6500)))(2000.4)
+    assert (told, type(told)) == (2700, int)
+    told = encoder("cct", HearMap("t", span=Span(27.5, 65.5), unit="mired"))(20_000.4)
+    assert (told, type(told)) == (pytest.approx(49.999), float)
     assert encoder("watts", HearMap("t"))(41.23456) == 41.235
     assert encoder("shut_down", HearMap("t", words=Words("halt", "no")))(True) == "halt"
 

@@ -156,6 +156,55 @@ def test_watts_within_what_there_is_and_what_it_says(
         assert isinstance(said_, Garbled)
 
 
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"settable": "yes"},
+        {"settable": 1},
+        {"unit": 5},
+        {"unit": ["K"]},
+        {"unit": None},
+        {"format": 5},
+        {"format": None},
+        {"format": []},
+        {"datatype": 7},
+        {"datatype": None},
+    ],
+    ids=str,
+)
+def test_a_property_described_in_the_wrong_kinds_of_values(wrong: Said) -> None:
+    wires = Wires(lamp(properties={"level": "b", "cct": "w"}))
+    (said,) = wires.hear(description({"b": {**DIMMER, **wrong}, "w": WARMTH}))
+    assert isinstance(said, Garbled)
+    assert "'b'" in said.why
+
+
+@pytest.mark.parametrize(
+    ("form", "why"),
+    [
+        ("100", "min:max:step"),
+        ("0:100:1:1", "min:max:step"),
+        ("a:b", "min:max:step"),
+        ("100:0", "no range"),
+        ("50:50", "no range"),
+        ("0:100:0", "no step"),
+        ("0.5:100", "whole numbers"),
+        ("0:100:0.5", "whole numbers"),
+    ],
+)
+def test_a_format_that_is_none_says_which_and_why(form: str, why: str) -> None:
+    wires = Wires(lamp(properties={"level": "b", "cct": "w"}))
+    (said,) = wires.hear(description({"b": number(form, "%"), "w": WARMTH}))
+    assert isinstance(said, Garbled)
+    assert f"'{form}'" in said.why
+    assert why in said.why
+
+
+def test_an_open_step_is_the_usual_one() -> None:
+    assert grid("level", number("0:100:", "%")) == Grid(0.0, 100.0, 1.0, "percent")
+    assert grid("level", number("0:100:", "%", "float")) == Grid(0.0, 100.0, 0.0, "percent")
+
+
 # ---- which property is which point --------------------------------------------------------
 
 
@@ -167,6 +216,34 @@ def test_two_that_could_be_the_level_are_none_until_the_profile_says_which() -> 
     assert not any(isinstance(h, Garbled) for h in wires.hear(description(both)))
     (message,) = wires.tell("lamp", [("level", 30.0)], None)
     assert message.topic == "homie/5/kitchen-light/light/back/set"
+
+
+def test_what_only_looks_a_little_like_a_point_is_none() -> None:
+    """A battery in percent, a room in kelvin, a presence, a scene: none of them is to be told."""
+    others: dict[str, object] = {
+        "battery": number("0:100", "%") | {"settable": False},
+        "room": number(None, "K", "float") | {"settable": False},
+        "presence": {"datatype": "boolean"},
+        "scene": {"datatype": "string", "settable": True},
+    }
+    wires = Wires(lamp())
+    out = wires.hear(description(others))
+    learned = [h for h in out if isinstance(h, Learned)]
+    assert {h.point for h in learned} == {"level", "cct"}  # what it should have, and has not
+    assert not any(h.told or h.heard or h.grid for h in learned)
+    for point, value in (("switch", True), ("level", 50.0), ("cct", 4000.0)):
+        assert wires.tell("lamp", [(point, value)], None) == []  # type: ignore[list-item]
+    wires.hear(description({**others, "b": DIMMER, "w": WARMTH, "p": POWER}))
+    told = wires.tell("lamp", [("switch", True), ("level", 50.0), ("cct", 4000.0)], None)
+    assert [m.topic.split("/")[-2] for m in told] == ["p", "b", "w"]
+
+
+def test_watts_are_found_by_their_unit() -> None:
+    wires = Wires(lamp(hears=frozenset({"watts", "online"}), tells=frozenset()))
+    wires.hear(description({"p": number(None, "W", "float"), "v": number(None, "V", "float")}))
+    assert say(wires, "light/p", "12.5") == [Heard("lamp", "watts", 12.5)]
+    assert say(wires, "light/v", "230") == []
+    assert wires.tell("lamp", [("watts", 5.0)], None) == []
 
 
 def test_a_level_that_cannot_be_set_is_said() -> None:
