@@ -204,6 +204,55 @@ def test_a_computer_is_told_to_shut_down_in_the_words_of_its_wire() -> None:
     assert FarEnd(worded, "d").told(Message("s/do", b"on")) is None
 
 
+def test_a_computer_is_told_to_shut_down_in_a_document() -> None:
+    halt = {
+        "shut_down": TellMap("{at}/do", None, {"power": "{value}"}, words=Words("halt", "stay"))
+    }
+    down = {"down": HearMap("{at}/down")}
+    profile = one(WireMap("w", halt, down))
+    (message,) = Wires(profile).tell("d", [("shut_down", True)], None)
+    assert json.loads(message.payload) == {"power": "halt"}
+    end = FarEnd(profile, "d")
+    assert end.told(message) == Told((("shut_down", True),))
+    assert end.told(Message("s/do", b'{"power": "halt", "more": 1}')) == Told(
+        (("shut_down", True),)
+    )
+    for other in (b'{"power": "stay"}', b"{}", b'{"dim": 5}', b"[]", b"halt", b"\xff"):
+        assert end.told(Message("s/do", other)) is None
+
+
+def test_two_points_told_on_one_topic_in_words_of_their_own() -> None:
+    wire = WireMap(
+        "w",
+        {
+            "level": TellMap("{at}/do", "dim {value}", span=Span(0, 255)),
+            "cct": TellMap("{at}/do", "warm {value} K!"),
+        },
+        {"level": HearMap("{at}/is", "a", qos=0), "cct": HearMap("{at}/is", "b", qos=0)},
+    )
+    profile = one(wire)
+    wires, end = Wires(profile), FarEnd(profile, "d")
+    dim, warm = wires.tell("d", [("level", 100.0), ("cct", 4000.0)], None)
+    assert (dim.payload, warm.payload) == (b"dim 255", b"warm 4000 K!")
+    assert end.told(dim) == Told((("level", 100.0),))
+    assert end.told(warm) == Told((("cct", 4000.0),))
+    assert end.told(Message("s/do", b"warm 4000")) is None  # its end is missing
+    assert ("s/is", 0) in wires.subscriptions()
+    louder = {**wire.hear, "cct": HearMap("{at}/is", "b", qos=2)}
+    assert ("s/is", 2) in Wires(one(replace(wire, hear=louder))).subscriptions()
+
+
+def test_what_cannot_be_told_is_not_taken_either() -> None:
+    end = FarEnd(kiln(), "kiln-plug")
+    assert end.told(Message("kiln/p/meter", b"5")) is None
+    profile = kiln()
+    glow = replace(profile.devices["glow"], hears=frozenset({"level", "cct", "watts", "online"}))
+    homie = FarEnd(replace(profile, devices={**profile.devices, "glow": glow}), "glow")
+    assert homie.told(Message("homie/5/glow-1/lamp/watts/set", b"5.0")) is None
+    assert ("homie/5/glow-1/lamp/watts/set", 1) not in homie.subscriptions()
+    assert Wires(profile).ask("panel") == []  # its wire knows no asking
+
+
 def test_of_two_spellings_the_coarser_is_what_can_be_confirmed() -> None:
     coarse, fine = Span(0, 10), Span(0, 255)
     for tell, hear in ((coarse, fine), (fine, coarse)):
