@@ -46,6 +46,8 @@ def test_the_plane_looks_at_the_camera_named_or_the_only_one_with_a_place() -> N
     assert facing(two) == (0.0, 1.0, 0.0)  # of two nobody said which
     assert facing(replace(two, picture=Picture(camera="aside"))) == (2.0, 3.0, 1.0)
     assert facing(small(PLUG, KEY, replace(CAMERA, place=None), aside)) == (2.0, 3.0, 1.0)
+    nowhere = small(PLUG, KEY, replace(CAMERA, place=None), picture=Picture(camera="camera"))
+    assert facing(nowhere) == (0.0, 1.0, 0.0)
 
 
 def test_where_a_fixture_points() -> None:
@@ -154,6 +156,16 @@ def test_the_picture_changes_by_hand_when_the_key_goes_out_or_turns_warm() -> No
     # CIE 1976 u', v' of 4000 and 3200 K from their CIE 1960 u, v (colour-science, Ohno 2013)
     far = math.hypot(0.24399 - 0.22511, 1.5 * (0.34488 - 0.33439))
     assert warm.duv_prime == pytest.approx(far, abs=5e-5)
+
+
+def test_without_a_cct_on_one_side_there_is_no_shift() -> None:
+    face = Face(small())
+    whole = {"key": Preset(50.0, 4000.0), "fill": Preset(40.0, 4000.0)}
+    for before, after in ((DAY, {"key": Preset(50.0, None)}), ({"key": Preset(50.0, None)}, whole)):
+        change = face.change(before, after)
+        assert change is not None
+        assert (change.mired, change.duv_prime) == (None, None)
+        assert change.face is not None
 
 
 # ---- backdrops ----------------------------------------------------------------------------
