@@ -1,4 +1,4 @@
-"""What `check` says beyond the file itself: loads, whites, framing, banding."""
+"""What `check` says beyond the file itself: loads, gear that cannot say enough, the picture."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from studiobridge.figures.light import light_of
 from studiobridge.figures.mains import mains_of
 from studiobridge.figures.room import budget, room_of
 from studiobridge.profile.build import Reading
-from studiobridge.profile.model import Preset
+from studiobridge.profile.model import Device, Preset, SetProfile
 from studiobridge.profile.text import Problem
 
 
@@ -30,6 +30,54 @@ def about_mains(reading: Reading) -> tuple[list[Problem], list[Problem]]:
             todo = "less on it, another circuit, or a look that asks for less"
             found.setdefault(key, reading.problem(finding.where, finding.text, todo))
     return list(over.values()), list(near.values())
+
+
+def about_gear(reading: Reading) -> list[Problem]:
+    """Cameras that cannot say that they roll, and computers that cannot say that they are down."""
+    found: list[Problem] = []
+    profile = reading.profile
+    for device in profile.devices.values():
+        where, cut_by = ("devices", device.name), _switch_of(profile, device)
+        if device.kind == "camera" and "rolling" not in device.hears:
+            means = "lights may be changed during a take"
+            if cut_by is not None:
+                means = f"'{cut_by}' may be switched off during a take, and {means}"
+            found.append(
+                reading.problem(
+                    where,
+                    f"'{device.name}' cannot say that it rolls: {means}, unless somebody says so",
+                    "say 'rolling on' and 'rolling off' with each take, or give it a wire that"
+                    " hears 'rolling'",
+                )
+            )
+        if device.kind == "computer" and cut_by is not None and not _says_down(profile, device):
+            found.append(
+                reading.problem(
+                    where,
+                    f"'{device.name}' cannot say that it is down: a run-down stops before"
+                    f" '{cut_by}'",
+                    "give it a wire that hears 'down', or 'idle_below' and a plug that meters; one"
+                    " with a battery of its own is 'fed_by: battery', and what charges it a"
+                    " 'charger' on the plug",
+                )
+            )
+    return found
+
+
+def _switch_of(profile: SetProfile, device: Device) -> str | None:
+    """What the bridge would switch off to take this device's power: the nearest there is."""
+    for name in (device.name, *device.feeds):
+        if "switch" in profile.devices[name].tells:
+            return name
+    return None
+
+
+def _says_down(profile: SetProfile, device: Device) -> bool:
+    """Can this computer be known to be down: by its word, or by watts that somebody meters?"""
+    if "down" in device.hears:
+        return True
+    metered = any("watts" in profile.devices[n].hears for n in (device.name, *device.feeds))
+    return device.idle_below is not None and metered
 
 
 def about_picture(reading: Reading) -> list[Problem]:

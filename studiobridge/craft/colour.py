@@ -1,7 +1,7 @@
 """Colour of white light: CCT to chromaticity and back, mixing, and how far apart two whites are.
 
 Chromaticities are CIE 1960 u, v unless a name says otherwise: distances along and across the
-Planckian locus are measured there (CIE 15, CIE 224). Ranges: 1925 to 12500 K on the locus,
+Planckian locus are measured there (CIE 15, CIE 224). Ranges: 1000 to 25000 K on the locus,
 4000 to 25000 K for CIE daylight.
 """
 
@@ -14,7 +14,10 @@ from dataclasses import dataclass
 from studiobridge.craft.grid import mired
 from studiobridge.craft.locus import FIRST_MIRED, STEP_MIRED, UV
 
-LAST_MIRED = FIRST_MIRED + STEP_MIRED * (len(UV) - 1)
+# Every white a profile allows, in K.
+WARMEST, COOLEST = 1000.0, 25000.0
+# Past its end by no more than rounding is at its end.
+ALMOST = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,19 +43,19 @@ def xy_of_uv(u: float, v: float) -> tuple[float, float]:
     return 3.0 * u / scale, 2.0 * v / scale
 
 
+def is_white(kelvin: float) -> bool:
+    """Is there a white on the Planckian locus at this CCT? False for NaN and past 1000-25000 K."""
+    return WARMEST * (1.0 - ALMOST) <= kelvin <= COOLEST * (1.0 + ALMOST)
+
+
 def planckian_uv(kelvin: float) -> tuple[float, float]:
-    """Chromaticity of a full radiator. Range: 1925 to 12500 K.
+    """Chromaticity of a full radiator. Range: 1000 to 25000 K.
 
     Cubic interpolation of the table in `locus.py`. Raises ValueError outside the range.
     """
-    return _locus(_checked(mired(kelvin)))
-
-
-def _checked(at: float) -> float:
-    if not FIRST_MIRED - 1e-9 <= at <= LAST_MIRED + 1e-9:
-        low, high = 1e6 / LAST_MIRED, 1e6 / FIRST_MIRED
-        raise ValueError(f"{1e6 / at:.0f} K is outside {low:.0f} to {high:.0f} K")
-    return at
+    if not is_white(kelvin):
+        raise ValueError(f"{kelvin:.0f} K is outside {WARMEST:.0f} to {COOLEST:.0f} K")
+    return _locus(mired(kelvin))
 
 
 def _locus(at: float) -> tuple[float, float]:

@@ -9,7 +9,6 @@ from typing import Literal
 # 330 for a dome. Meters differ by their makers: it is a setting.
 C_FLAT = 250.0
 C_DOME = 330.0
-FOOT_CANDLE = 1.0 / 0.3048**2  # lx, by definition: 1 lm / ft^2, 10.764
 # Percent of one exposure that is hard to see from frame to frame. Common practice, no source.
 VISIBLE = 1.0
 
@@ -18,15 +17,6 @@ def _above_zero(**values: float) -> None:
     for name, value in values.items():
         if not (value > 0 and math.isfinite(value)):
             raise ValueError(f"{name} is above 0, not {value:g}")
-
-
-def lux_for(aperture: float, shutter: float, iso: float, constant: float = C_FLAT) -> float:
-    """Illuminance (lx) that exposes correctly: E = C N^2 / (t S). Source: ISO 2720, from memory.
-
-    `aperture` f-number, `shutter` s, `iso` speed. Raises ValueError for any not above 0.
-    """
-    _above_zero(aperture=aperture, shutter=shutter, iso=iso, constant=constant)
-    return constant * aperture**2 / (shutter * iso)
 
 
 def aperture_for(lux: float, shutter: float, iso: float, constant: float = C_FLAT) -> float:
@@ -51,17 +41,6 @@ def flicker_periods(shutter: float, frequency: float) -> float:
     """
     _above_zero(shutter=shutter, frequency=frequency)
     return shutter * frequency
-
-
-def bands(
-    shutter: float, frequency: float, modulation: float = 100.0, visible: float = VISIBLE
-) -> bool:
-    """May this shutter show bands or flicker under a light of this frequency (Hz)?
-
-    The worst difference between two exposures is estimated for a sine of `modulation` percent
-    and compared with `visible` percent (about 1 % is hard to see; common practice, no source).
-    """
-    return exposure_ripple(shutter, frequency, modulation) > visible
 
 
 def exposure_ripple(shutter: float, frequency: float, modulation: float) -> float:

@@ -16,7 +16,9 @@ Curve = Literal["linear", "square", "logarithmic", "measured"]
 # IEC 62386-102, from memory: X(n) = 10^((n - 1) / (253 / 3) - 1) percent for n = 1 to 254.
 LOGARITHMIC_STEPS = 254.0
 LOGARITHMIC_DECADE = 253.0 / 3.0
-LOWEST_LOGARITHMIC = 0.001
+# A share of full output below this is no light: a dimmer's own range ends far above it, and
+# ratios to less than it would be of rounding alone.
+DARK = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,27 +70,6 @@ class Dimmer:
             return float(10.0 ** ((n - 1.0) / LOGARITHMIC_DECADE - 3.0))
         return float(min(1.0, max(0.0, _through(self.points)(level) / 100.0)))
 
-    def level_for(self, share: float) -> float:
-        """The level (0-100 %) that gives a share of full output: the inverse of `output`.
-
-        A logarithmic dimmer has nothing between dark and 0.1 %: less light than that is asked
-        of its lowest step. Raises ValueError outside 0-1.
-        """
-        if not 0.0 <= share <= 1.0:
-            raise ValueError(f"a share of full output is from 0 to 1, not {share:g}")
-        if share == 0.0 or self.curve == "linear":
-            return share * 100.0
-        if self.curve == "square":
-            return math.sqrt(share) * 100.0
-        if self.curve == "logarithmic":
-            steps = LOGARITHMIC_DECADE * (math.log10(max(share, LOWEST_LOGARITHMIC)) + 3.0)
-            return (1.0 + steps) / LOGARITHMIC_STEPS * 100.0
-        for level, out in self.points:
-            if math.isclose(out, share * 100.0, rel_tol=1e-12):
-                return level
-        roots = _through(self.points).solve(share * 100.0, extrapolate=False)
-        return float(min(100.0, max(0.0, roots[0])))
-
     def make_ready(self) -> None:
         """Load what `output` needs now: the first light of an evening waits for nothing.
 
@@ -117,9 +98,12 @@ def _through(points: tuple[tuple[float, float], ...]) -> Any:
 def level_stops(dimmer: Dimmer, wanted_level: float, reported_level: float) -> float | None:
     """Stops of light from the wanted level up to the reported one; None when either is dark.
 
-    Levels 0-100 %; stops are log2 of the ratio of output, by definition.
+    Levels in percent, and None for what is none (outside 0-100, NaN); stops are log2 of the
+    ratio of output, by definition.
     """
+    if not (0.0 <= wanted_level <= 100.0 and 0.0 <= reported_level <= 100.0):
+        return None
     wanted, reported = dimmer.output(wanted_level), dimmer.output(reported_level)
-    if wanted <= 0 or reported <= 0:
+    if wanted < DARK or reported < DARK:
         return None
     return math.log2(reported / wanted)

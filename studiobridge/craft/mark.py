@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-FIVE_TIMES_RULE = 5.0
 # What a meter takes for the middle of the scale: an 18 % grey card. Common practice, no source.
 GREY_CARD = 0.18
 

@@ -20,6 +20,7 @@ from studiobridge.craft.colour import (
     cct_and_duv,
     daylight_xy,
     delta_uv_prime,
+    is_white,
     mix,
     planckian_uv,
     uv_of_xy,
@@ -32,6 +33,8 @@ Point3 = tuple[float, float, float]
 # Evenness is judged edge to edge at this many points across, at the backdrop's middle height.
 EVENNESS_POINTS = 5
 DAYLIGHT_FROM = 4000.0
+# lx: less than starlight by far. Below it a light is dark, and there is no ratio to it.
+DARK = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,10 +214,18 @@ def _thrown(
 
 
 def white_of(kelvin: float, lux: float, daylight: bool) -> White:
-    """A fixture's light as its CCT says: on the Planckian locus, or CIE daylight where asked."""
+    """A fixture's light as its CCT says: on the Planckian locus, or CIE daylight where asked.
+
+    Raises ValueError where there is no white at that CCT (`craft.colour.is_white`).
+    """
     if daylight and kelvin >= DAYLIGHT_FROM:
         return White(lux, *uv_of_xy(*daylight_xy(kelvin)))
     return White(lux, *planckian_uv(kelvin))
+
+
+def share_of(device: Device, level: float) -> float | None:
+    """Share of its full output (0-1) a fixture gives at a level; None for what is no level."""
+    return device.dimmer.output(level) if 0.0 <= level <= 100.0 else None
 
 
 @dataclass(slots=True)
@@ -241,12 +252,17 @@ class Face:
             else:
                 self.rays[device.name] = ray
 
-    def lux(self, name: str, level: float) -> float:
-        """What one fixture gives on the plane at the mark (lx) at a level (%)."""
-        return self.rays[name].at_full * self.profile.devices[name].dimmer.output(level)
+    def lux(self, name: str, level: float) -> float | None:
+        """What one fixture gives on the plane at the mark (lx) at a level (%); None: it is none."""
+        share = share_of(self.profile.devices[name], level)
+        return None if share is None else self.rays[name].at_full * share
 
     def whole(self, values: Mapping[str, Preset]) -> Whole | None:
-        """All fixtures together at these values; None when a lit one has figures missing."""
+        """All fixtures together at these values; None when a lit one has figures missing.
+
+        Values may be anything a report can carry. A level that is none leaves nothing to add
+        up; a CCT at which there is no white costs the mixed white alone.
+        """
         if any(v.level and name in self.missing for name, v in values.items()):
             return None
         total = 0.0
@@ -257,16 +273,20 @@ class Face:
             if name not in self.rays or value.level is None:
                 continue
             lux = self.lux(name, value.level)
+            if lux is None:
+                return None
             total += lux
             role = self.profile.devices[name].role
             if role is not None:
                 by_role[role] = by_role.get(role, 0.0) + lux
-            if lux > 0 and value.cct is not None:
+            if lux < DARK:
+                continue
+            if value.cct is not None and is_white(value.cct):
                 whites.append(white_of(value.cct, lux, self.profile.picture.daylight))
-            elif lux > 0:
+            else:
                 unknown_white = True
         key, fill = by_role.get("key", 0.0), by_role.get("fill", 0.0)
-        ratio = key / fill if key > 0 and fill > 0 else None
+        ratio = key / fill if key >= DARK and fill >= DARK else None
         mixed, cct, duv = None, None, None
         if whites and not unknown_white:
             mixed = mix(whites)
@@ -279,9 +299,9 @@ class Face:
     def change(self, wanted: Mapping[str, Preset], now: Mapping[str, Preset]) -> Change | None:
         """How the picture differs from what is wanted; None when that cannot be computed."""
         before, after = self.whole(wanted), self.whole(now)
-        if before is None or after is None or before.lux <= 0:
+        if before is None or after is None or before.lux < DARK:
             return None
-        face = mark.stops(after.lux, before.lux) if after.lux > 0 else None
+        face = mark.stops(after.lux, before.lux) if after.lux >= DARK else None
         shift = far = None
         if before.white is not None and after.white is not None:
             far = delta_uv_prime(before.white.u, before.white.v, after.white.u, after.white.v)
@@ -290,15 +310,32 @@ class Face:
         return Change(face, before.ratio, after.ratio, shift, far)
 
     def sentences(self, values: Mapping[str, Preset]) -> tuple[str, ...]:
-        """What keeps the face from being computed at these values."""
+        """What keeps the face, or its white, from being computed at these values."""
         found = [
             self.missing[name]
             for name, value in values.items()
             if value.level and name in self.missing
         ]
+        found.extend(
+            f"{value.level:g} % is no level, and it is what {name} says"
+            for name, value in values.items()
+            if name in self.rays and value.level is not None and self.lux(name, value.level) is None
+        )
+        found.extend(self.without_white(values))
         if not any(name in self.rays or name in self.missing for name in values):
             found.append("no light in this look")
         return tuple(dict.fromkeys(found))
+
+    def without_white(self, values: Mapping[str, Preset]) -> list[str]:
+        """Which light on the face has a CCT at which there is no white."""
+        return [
+            f"no white is known at {value.cct:g} K, which is what {name} says"
+            for name, value in values.items()
+            if name in self.rays
+            and value.cct is not None
+            and not is_white(value.cct)
+            and (self.lux(name, value.level or 0.0) or 0.0) >= DARK
+        ]
 
 
 def light_of(
@@ -316,7 +353,9 @@ def light_of(
         ray = face.rays.get(name)
         if ray is None or preset.level is None:
             continue
-        share = device.dimmer.output(preset.level)
+        share = share_of(device, preset.level)
+        if share is None:
+            continue
         fixtures.append(
             FixtureLight(
                 name,
@@ -335,8 +374,10 @@ def light_of(
         missing.extend(
             f"{text}: light at the mark not computed" for text in face.sentences(presets)
         )
+    else:
+        missing.extend(f"{text}: mixed white not computed" for text in face.without_white(presets))
     missing.extend(_ratio_missing(profile, presets, face, whole))
-    if whole is not None and whole.lux <= 0:
+    if whole is not None and whole.lux < DARK:
         missing.append("no light reaches the mark from the front in this look")
         whole = replace(whole, ratio=None)
     lit_white = [n for n, p in presets.items() if p.level and n in face.rays]
@@ -381,7 +422,7 @@ def _ratio_missing(
             if name in face.missing:
                 found.append(f"{face.missing[name]}: ratio not computed")
         if whole is not None and whole.ratio is None and all(n in face.rays for n in named):
-            lit = any(face.lux(n, presets[n].level or 0.0) > 0 for n in named)
+            lit = any((face.lux(n, presets[n].level or 0.0) or 0.0) >= DARK for n in named)
             if not lit:
                 found.append(f"no {role} light reaches the mark in this look: ratio not computed")
     return found
@@ -389,7 +430,11 @@ def _ratio_missing(
 
 def whites_apart(presets: Mapping[str, Preset]) -> tuple[float, str, str] | None:
     """Mired between the coolest and the warmest lit fixture of a look, cooler one first."""
-    whites = [(mired(p.cct), n) for n, p in presets.items() if p.cct is not None and p.level]
+    whites = [
+        (mired(p.cct), n)
+        for n, p in presets.items()
+        if p.cct is not None and is_white(p.cct) and p.level
+    ]
     if len(whites) < 2:
         return None
     coolest, warmest = min(whites), max(whites)
@@ -407,15 +452,15 @@ def _backdrop(
     points = _across(profile, device, presets, missing)
     middle = points[len(points) // 2] if points else None
     preset = presets.get(name)
-    share = device.dimmer.output(preset.level) if preset and preset.level is not None else None
+    share = share_of(device, preset.level) if preset and preset.level is not None else None
     luminance = None
     if device.glow is not None and share is not None:
         luminance = device.glow * share
     if middle is not None and device.reflects is not None:
         luminance = (luminance or 0.0) + mark.luminance_of(middle, device.reflects)
-    subject = whole.lux if whole is not None and whole.lux > 0 else None
+    subject = whole.lux if whole is not None and whole.lux >= DARK else None
     incident = grey = None
-    if subject is not None and middle:
+    if subject is not None and middle and middle >= DARK:
         incident = mark.stops(middle, subject)
     if subject is not None and luminance:
         grey = mark.stops(luminance, mark.luminance_of(subject, mark.GREY_CARD))
@@ -463,14 +508,18 @@ def _across(
                 missing.append(f"{why}: evenness of {backdrop.name} not computed")
                 return None
             level = presets[device.name].level
-            total += ray.at_full * device.dimmer.output(level) if level is not None else 0.0
+            share = share_of(device, level) if level is not None else 0.0
+            if share is None:
+                missing.append(f"{level:g} % is no level: evenness of {backdrop.name} not computed")
+                return None
+            total += ray.at_full * share
         points.append(total)
     return tuple(points)
 
 
 def _exposure(profile: SetProfile, whole: Whole | None, missing: list[str]) -> Exposure | None:
     picture = profile.picture
-    if whole is None or whole.lux <= 0:
+    if whole is None or whole.lux < DARK:
         return None
     wanted = {"shutter": picture.shutter, "ISO": picture.iso}
     absent = [name for name, value in wanted.items() if value is None]

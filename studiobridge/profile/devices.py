@@ -24,6 +24,8 @@ from studiobridge.profile.wires import Wires
 BATTERY = "battery"
 # Plugs behind plugs: more than a few is bad practice, more than this is a mistake in the file.
 DEEPEST_FEED = 20
+# A circle of more devices than this is named by its first ones: nobody wrote it by hand.
+LONGEST_CIRCLE = 100
 
 
 class Devices(Part):
@@ -37,6 +39,7 @@ class Devices(Part):
         self.places = places
         # whatever can feed a device, in the order of the file
         self.feeders = dict.fromkeys((*shape.mains.circuits, *shape.devices, BATTERY))
+        self.order = {name: i for i, name in enumerate(shape.devices)}
 
     def devices(self, maps: dict[str, WireMap], looks: dict[str, Look]) -> dict[str, Device]:
         feeds = self._feeds()
@@ -106,13 +109,6 @@ class Devices(Part):
         if shape.restores and not fixture and shape.kind != "plug":
             self.doubt((*at, "restores"), "only lights, backdrops and plugs are put back")
         ups, circuit = feeds.get(name, ((), None))
-        if shape.kind == "computer" and ups and shape.wire is None and shape.idle_below is None:
-            self.doubt(
-                at,
-                f"'{name}' cannot say it is down, so a run-down will stop before its plug",
-                "give it a wire with 'down', or 'idle_below' and a metering plug",
-                key=True,
-            )
         if shape.wire is not None and shape.wire != HOMIE5 and hears and not tells and not can_ask:
             self.doubt(
                 at,
@@ -204,39 +200,40 @@ class Devices(Part):
         known: dict[str, tuple[tuple[str, ...], str | None]] = {}
         too_deep = False
         for name in shape.devices:
-            trail: list[str] = []
+            trail: dict[str, None] = {}
             at: str | None = name
-            deep = DEEPEST_FEED + 1
-            while at is not None and at not in known and at in shape.devices and len(trail) < deep:
-                if at in trail:
-                    circle = " → ".join([*trail[trail.index(at) :], at])
-                    if at == min(trail[trail.index(at) :]):
-                        self.wrong(("devices", at, "fed_by"), f"a circle of feeds: {circle}")
-                    at = None
-                    break
-                trail.append(at)
+            while at is not None and at in shape.devices and at not in known and at not in trail:
+                trail[at] = None
                 at = shape.devices[at].fed_by
+            if at is not None and at in trail:
+                self._circle(list(trail)[list(trail).index(at) :])
+                known.update(dict.fromkeys(trail, ((), None)))
+                continue
             ups: tuple[str, ...] = ()
             circuit: str | None = None
             if at is not None and at in known:
                 ups, circuit = (at, *known[at][0]), known[at][1]
             elif at is not None and at in shape.mains.circuits:
                 circuit = at
-            if len(ups) + len(trail) > DEEPEST_FEED:
-                if not too_deep:
-                    what = (
-                        f"'{trail[0]}' hangs on more than {DEEPEST_FEED} plugs one behind another"
-                    )
-                    self.wrong(
-                        ("devices", trail[0], "fed_by"), what, "feed it from nearer the wall"
-                    )
-                too_deep = True
-                known[trail[0]] = ((), circuit)
-                continue
             for member in reversed(trail):
+                if len(ups) > DEEPEST_FEED:
+                    if not too_deep:
+                        what = f"'{member}' hangs on more than {DEEPEST_FEED} plugs in a row"
+                        todo = "feed it from nearer the wall"
+                        self.wrong(("devices", member, "fed_by"), what, todo)
+                    too_deep = True
+                    ups = ()  # the profile is refused: a row of thousands takes no memory
                 known[member] = (ups, circuit)
                 ups = (member, *ups)
         return known
+
+    def _circle(self, members: list[str]) -> None:
+        """A circle of feeds, named whole from the one that comes first in the file."""
+        start = members.index(min(members, key=self.order.__getitem__))
+        turned = [*members[start:], *members[:start]]
+        names = turned if len(turned) <= LONGEST_CIRCLE else [*turned[:LONGEST_CIRCLE], "…"]
+        circle = " → ".join([*names, turned[0]])
+        self.wrong(("devices", turned[0], "fed_by"), f"a circle of feeds: {circle}")
 
     def _after(self) -> None:
         devices = self.shape.devices

@@ -36,16 +36,12 @@ FIXTURES: frozenset[str] = frozenset({"light", "backdrop"})
 Point = Literal["switch", "level", "cct", "watts", "rolling", "online", "down", "shut_down"]
 POINTS: tuple[Point, ...] = get_args(Point)
 TOLD: frozenset[str] = frozenset({"switch", "level", "cct", "shut_down"})
-HEARD: frozenset[str] = frozenset({"switch", "level", "cct", "watts", "rolling", "online", "down"})
 YES_NO: frozenset[str] = frozenset({"switch", "rolling", "online", "down"})
 
 # bool for the yes/no points; float for level (%), cct (K) and watts (W)
 Value = bool | float
 
 Role = Literal["key", "fill", "rim", "wash", "practical"]
-ROLES: tuple[Role, ...] = get_args(Role)
-LevelUnit = Literal["percent", "fraction"]
-CctUnit = Literal["kelvin", "mired"]
 Unit = Literal["percent", "fraction", "kelvin", "mired", "watt"]
 FadeUnit = Literal["s", "ms", "ds"]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
+from studiobridge.craft.grid import ENDS, LARGEST_WIDTH, SMALLEST_WIDTH
 from studiobridge.profile.findings import Findings, Part
 from studiobridge.profile.model import (
     FIXTURES,
@@ -70,7 +71,7 @@ class Wires(Part):
                     hear.topic,
                     hear.field,
                     self._words(point, hear.words, (*at, "hear", "words")),
-                    Span(*hear.span) if hear.span is not None else None,
+                    self._span(point, hear.span, (*at, "hear", "span")),
                     self._unit(point, hear.unit, (*at, "hear", "unit")),
                     hear.qos,
                 )
@@ -103,7 +104,7 @@ class Wires(Part):
             payload,
             tell.json_,
             self._words(point, tell.words, (*at, "words")),
-            Span(*tell.span) if tell.span is not None else None,
+            self._span(point, tell.span, (*at, "span")),
             self._unit(point, tell.unit, (*at, "unit")),
             tell.fade_unit,
             tell.qos,
@@ -128,6 +129,21 @@ class Wires(Part):
             self.wrong(at, "words need two different ones", 'like {on: "1", off: "0"}', key=True)
             return None
         return Words(found["yes"], found["no"])  # type: ignore[arg-type]
+
+    def _span(self, point: Point, span: tuple[float, float] | None, at: Path) -> Span | None:
+        if span is None:
+            return None
+        low, high = span
+        first, last = ENDS["kelvin"]  # mired have the same ends: each is the other's reciprocal
+        wide = SMALLEST_WIDTH <= high - low <= LARGEST_WIDTH
+        if point == "cct" and not (wide and first <= low and high <= last):
+            what = f"no white lies between {low:g} and {high:g}: a span is within"
+            self.wrong(
+                at, f"{what} {first:.0f} to {last:.0f}", "like 2700..6500, or 153..370 mired"
+            )
+        elif point == "level" and not wide:
+            self.wrong(at, f"{low:g} to {high:g} is no scale for a level", "like 0..255")
+        return Span(low, high)
 
     def _unit(self, point: Point, unit: Unit | None, at: Path) -> Unit | None:
         fits = {

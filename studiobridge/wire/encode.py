@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Callable
 from typing import NoReturn
 
@@ -23,6 +24,9 @@ SHOWN = 40
 KELVIN = Span(1000.0, 25000.0)
 MIRED = Span(40.0, 1000.0)
 WATTS = Span(-100.0, 1e6)
+# No device writes a number with more characters than this; beyond it lie floods of digits.
+LONGEST_NUMBER = 64
+_NUMBER = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?")
 TRUE_FALSE = Words(True, False)
 
 
@@ -99,7 +103,8 @@ def decoder(point: Point, rule: TellMap | HearMap) -> Callable[[object], Value]:
     span = rule.span
     if point == "level" and span is not None:
         low, scale = span.low, 100.0 / (span.high - span.low)
-        return _ranged("level", span, lambda raw: (raw - low) * scale)
+        # the last bit of a float may lie past the end of the scale
+        return _ranged("level", span, lambda raw: min(100.0, max(0.0, (raw - low) * scale)))
     return _ranged(point, Span(grid.low, grid.high), grid.from_raw)
 
 
@@ -132,21 +137,22 @@ def _ranged(point: str, span: Span, house: Callable[[float], float]) -> Callable
             raw = number(raw, point)
         if low <= raw <= high:
             return house(float(raw))
-        raise Unreadable(f"{point} {raw:.6g} is outside {low:g}..{high:g}")
+        raise Unreadable(f"{point} {shown(raw)} is outside {low:g}..{high:g}")
 
     return decode
 
 
 def number(text: str, point: str) -> float:
-    """A plain decimal number. Raises Unreadable for anything else, 'nan' and '1_0' included."""
-    if len(text) > 64 or "_" in text or not text.strip():
+    """A plain decimal number in ASCII, with an exponent or without. Raises Unreadable.
+
+    Python's own reading takes more than devices write ('1_0', ' 10 ', 'nan', digits of any
+    script): whatever is not plainly a number is a garbled report, not a guess.
+    """
+    if len(text) > LONGEST_NUMBER or not _NUMBER.fullmatch(text):
         raise Unreadable(f"{point} is {shown(text)}, not a number")
-    try:
-        value = float(text)
-    except ValueError:
-        raise Unreadable(f"{point} is {shown(text)}, not a number") from None
+    value = float(text)
     if not math.isfinite(value):
-        raise Unreadable(f"{point} is {shown(text)}, not a number")
+        raise Unreadable(f"{point} is {shown(text)}, not a number that can be")
     return value
 
 
@@ -154,7 +160,7 @@ def as_text(scalar: Scalar) -> str:
     """A scalar as a plain payload spells it."""
     if isinstance(scalar, bool):
         return "true" if scalar else "false"
-    if isinstance(scalar, float) and scalar == int(scalar) and abs(scalar) < 1e15:
+    if isinstance(scalar, float) and scalar == int(scalar):
         return str(int(scalar))
     return str(scalar)
 
@@ -176,7 +182,13 @@ def _no_constant(name: str) -> NoReturn:
     raise Unreadable(f"{name} is not JSON")
 
 
-_DECODER = json.JSONDecoder(parse_constant=_no_constant)
+def _whole(text: str) -> int:
+    if len(text) > LONGEST_NUMBER:
+        raise Unreadable(f"a number of {len(text)} digits")
+    return int(text)
+
+
+_DECODER = json.JSONDecoder(parse_constant=_no_constant, parse_int=_whole)
 
 
 def json_of(payload: bytes) -> object:
@@ -193,6 +205,7 @@ def json_of(payload: bytes) -> object:
 
 
 MISSING = object()
+_INDEX = re.compile(r"[0-9]{1,6}")
 
 
 def field_of(document: object, path: tuple[str, ...]) -> object:
@@ -200,7 +213,7 @@ def field_of(document: object, path: tuple[str, ...]) -> object:
     for part in path:
         if isinstance(document, dict):
             document = document.get(part, MISSING)
-        elif isinstance(document, list) and part.isdigit() and int(part) < len(document):
+        elif isinstance(document, list) and _INDEX.fullmatch(part) and int(part) < len(document):
             document = document[int(part)]
         else:
             return MISSING

@@ -20,9 +20,18 @@ import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-from studiobridge.craft.grid import Grid, GridUnit
-from studiobridge.profile.model import YES_NO, Device, Point, SetProfile, Value
-from studiobridge.wire.encode import Unreadable, json_of, number, shown, text_of
+from studiobridge.craft.grid import LARGEST_WIDTH, SMALLEST_WIDTH, Grid, GridUnit
+from studiobridge.profile.model import TOLD, YES_NO, Device, Point, SetProfile, Value
+from studiobridge.wire.encode import (
+    KELVIN,
+    MIRED,
+    WATTS,
+    Unreadable,
+    json_of,
+    number,
+    shown,
+    text_of,
+)
 from studiobridge.wire.message import Garbled, Heard, Learned, Message
 
 ROOT = "homie/5"
@@ -57,27 +66,38 @@ class Property:
     high: float | None
     step: float
     choices: tuple[str, ...] = ()
+    form: str = ""  # its format as it wrote it
+
+    @property
+    def own_scale(self) -> bool:
+        """A level from its lowest number to its highest: neither in percent nor a fraction."""
+        return self.unit != "%" and not (self.high == 1.0 and self.datatype == "float")
 
     def grid(self, point: Point) -> Grid | None:
-        """Its steps, in the unit it speaks."""
+        """Its steps, in the unit it speaks. Raises ValueError where they make no sense."""
         if point == "level":
             if self.unit == "%":
-                low = 0.0 if self.low is None else self.low
-                return Grid(low, 100.0 if self.high is None else self.high, self.step, "percent")
-            if self.high == 1.0 and self.datatype == "float":
-                return Grid(self.low or 0.0, 1.0, self.step, "fraction")
+                return self._between("percent", 0.0, 100.0)
+            if not self.own_scale:
+                return self._between("fraction", 0.0, 1.0)
             low, high = self._ends()
+            if not SMALLEST_WIDTH <= high - low <= LARGEST_WIDTH:
+                raise ValueError(f"it goes from {low:g} to {high:g}, which is no range for a level")
             return Grid(0.0, 100.0, self.step * 100.0 / (high - low), "percent")
         if point == "cct":
-            kind: GridUnit = "mired" if self.unit in MIRED_UNITS else "kelvin"
-            usual = (40.0, 1000.0) if kind == "mired" else (1000.0, 25000.0)
-            return Grid(
-                usual[0] if self.low is None else self.low,
-                usual[1] if self.high is None else self.high,
-                self.step,
-                kind,
-            )
+            if self.unit in MIRED_UNITS:
+                return self._between("mired", MIRED.low, MIRED.high)
+            return self._between("kelvin", KELVIN.low, KELVIN.high)
         return None
+
+    def _between(self, unit: GridUnit, low: float, high: float) -> Grid:
+        """Its own ends, and these where it leaves one open."""
+        return Grid(
+            low if self.low is None else self.low,
+            high if self.high is None else self.high,
+            self.step,
+            unit,
+        )
 
     def _ends(self) -> tuple[float, float]:
         low = 0.0 if self.low is None else self.low
@@ -96,7 +116,7 @@ class Property:
             grid = self.grid(point)
             assert grid is not None
             held = grid.nearest(float(value))
-            if point == "level" and self.unit != "%" and grid.unit == "percent":
+            if point == "level" and self.own_scale:
                 low, high = self._ends()
                 raw = low + held / 100.0 * (high - low)
             else:
@@ -113,27 +133,22 @@ class Property:
             return text == "true"
         if self.datatype == "integer" and not INTEGER.match(text):
             raise Unreadable(f"{point} is {shown(text)}, not a whole number")
-        if text != text.strip():
-            raise Unreadable(f"{point} is {shown(text)}, not a number")
         raw = number(text, point)
-        low = float("-inf") if self.low is None else self.low
-        high = float("inf") if self.high is None else self.high
-        if not low <= raw <= high:
-            raise Unreadable(f"{point} {raw:.6g} is outside {low:g}..{high:g}")
         grid = self.grid(point)
+        mapped = point == "level" and self.own_scale
+        if grid is None:
+            low = WATTS.low if self.low is None else max(WATTS.low, self.low)
+            high = WATTS.high if self.high is None else min(WATTS.high, self.high)
+        else:
+            low, high = self._ends() if mapped else (grid.low, grid.high)
+        if not low <= raw <= high:
+            raise Unreadable(f"{point} {shown(text)} is outside {low:g}..{high:g}")
         if grid is None:
             return raw
-        if point == "level" and self.unit != "%" and grid.unit == "percent":
-            a, b = self._ends()
-            return (raw - a) * 100.0 / (b - a)
-        if grid.unit == "mired" and raw <= 0:
-            raise Unreadable(f"{point} {raw:g} is not above 0 mired")
-        if grid.unit == "kelvin" and raw <= 0:
-            raise Unreadable(f"{point} {raw:g} is not above 0 K")
-        value = grid.from_raw(raw)
-        if point == "level" and not 0.0 <= value <= 100.0:
-            raise Unreadable(f"level {value:g} % is outside 0..100 %")
-        return value
+        if mapped:
+            # the last bit of a float may lie past the end of the scale
+            return min(100.0, max(0.0, (raw - low) * 100.0 / (high - low)))
+        return grid.from_raw(raw)
 
 
 def _property(name: str, said: object) -> Property:
@@ -163,11 +178,26 @@ def _property(name: str, said: object) -> Property:
         low, high = ends[0], ends[1]
         if len(ends) == 3 and ends[2] is not None:
             step = ends[2]
-        if (low is not None and high is not None and low >= high) or step < 0:
+            if step <= 0:
+                raise Unreadable(f"format {shown(format_)} of {shown(name)} has no step")
+        if low is not None and high is not None and low >= high:
             raise Unreadable(f"format {shown(format_)} of {shown(name)} has no range")
+        whole = all(end is None or end == int(end) for end in ends)
+        if datatype == "integer" and not whole:
+            raise Unreadable(f"format {shown(format_)} of {shown(name)} is not in whole numbers")
     elif datatype == "enum":
         choices = tuple(format_.split(","))
-    return Property(name, datatype, settable, unit, low, high, step, choices)
+    return Property(name, datatype, settable, unit, low, high, step, choices, format_)
+
+
+def _make_sense(point: Point, found: Property) -> None:
+    """Raises Unreadable where the steps of a level or a white cannot be those of a light."""
+    try:
+        found.grid(point)
+    except ValueError as error:
+        raise Unreadable(
+            f"format {shown(found.form)} of {shown(found.name)} ({point}): {error}"
+        ) from None
 
 
 class HomieDevice:
@@ -193,7 +223,9 @@ class HomieDevice:
             if not payload:
                 raise Unreadable("the description was taken back")
             document = json_of(payload)
-            properties = self._properties(document)
+            points = self._choose(self._properties(document))
+            for point, chosen in points.items():
+                _make_sense(point, chosen)
         except Unreadable as error:
             return [Garbled(self.device.name, topic, f"$description: {error}")]
         assert isinstance(document, dict)
@@ -201,14 +233,14 @@ class HomieDevice:
         parent = document.get("parent")
         self.root = root if isinstance(root, str) else self.id
         self.parents = tuple(p for p in (root, parent) if isinstance(p, str))
-        self.points = self._choose(properties)
+        self.points = points
         self.by_topic = {f"{self.base}/{p.name}": point for point, p in self.points.items()}
         self.described = True
         out: list[Heard | Learned | Garbled] = []
         needed = (self.device.tells | self.device.hears) - {"online"}
         for point in sorted(needed | set(self.points)):
             found = self.points.get(point)
-            told = found is not None and found.settable and point != "watts"
+            told = found is not None and found.settable and point in TOLD
             out.append(
                 Learned(
                     self.device.name,
@@ -312,7 +344,7 @@ class HomieDevice:
         messages = []
         for point, value in values:
             found = self.points.get(point)
-            if found is not None and found.settable:
+            if found is not None and found.settable and point in TOLD:
                 payload = found.encode(point, value).encode()
                 messages.append(Message(f"{self.base}/{found.name}/set", payload))
         return messages

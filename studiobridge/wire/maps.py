@@ -212,10 +212,7 @@ class MappedDevice:
                     continue
                 rule = teller.rule
                 if teller.point == "shut_down":
-                    wanted = rule.payload
-                    if rule.json is not None or message.payload.decode() == (wanted or "").replace(
-                        "{value}", as_text(teller.encode(True))
-                    ):
+                    if _says_shut_down(teller, message.payload):
                         values.append(("shut_down", True))
                     continue
                 raw: object
@@ -229,7 +226,7 @@ class MappedDevice:
                         fade = float(over) / FADE_FACTOR[rule.fade_unit]
                 if raw is not MISSING:
                     values.append((teller.point, decoder(teller.point, rule)(raw)))
-        except (Unreadable, UnicodeDecodeError):
+        except Unreadable:
             return None
         return (values, fade, asked) if values or asked else None
 
@@ -259,6 +256,17 @@ class MappedDevice:
         return messages
 
 
+def _says_shut_down(teller: _Teller, payload: bytes) -> bool:
+    """Is this what the wire sends to shut a computer down? Raises Unreadable."""
+    rule, word = teller.rule, teller.encode(True)
+    if rule.json is None:
+        return text_of(payload) == (rule.payload or "").replace("{value}", as_text(word))
+    wanted, said = _in_template(rule.json, word, 0), json_of(payload)
+    if isinstance(wanted, dict) and isinstance(said, dict):  # other points may be in it too
+        return all(key in said and said[key] == value for key, value in wanted.items())
+    return said == wanted
+
+
 def _coarseness(grid: Grid) -> float:
     width = grid.high - grid.low
     return grid.step / width if width > 0 else 0.0
@@ -270,7 +278,7 @@ def _between(template: str, text: str) -> object:
     if not found:
         return MISSING
     after = after.partition("{fade}")[0]
-    if not text.startswith(before) or (after and after not in text[len(before) :]):
+    if not text.startswith(before) or after not in text[len(before) :]:
         return MISSING
     rest = text[len(before) :]
     return rest.partition(after)[0] if after else rest

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from studiobridge.figures.light import Face, light_of
+from studiobridge.figures.light import Face, light_of, whites_apart
 from studiobridge.profile.model import Output, Picture, Place, Preset, Room
 from tests.figures.sets import CAMERA, FILL, KEY, MARK, PLUG, small
 
@@ -111,6 +111,38 @@ def test_daylight_locus_where_asked() -> None:
     assert reading(presets=warm, picture=Picture(daylight=True)).whole.duv == pytest.approx(
         0.0, abs=1e-6
     )
+
+
+def test_an_unlit_fixture_has_no_white() -> None:
+    """A fill at 0 % is another white on paper only: the mix is the key's, and nothing is apart."""
+    face = Face(small())
+    presets = {"key": Preset(50.0, 4000.0), "fill": Preset(0.0, 6500.0)}
+    whole = face.whole(presets)
+    assert whole.cct == pytest.approx(4000.0, abs=0.1)
+    assert whites_apart(presets) is None
+    # nor does one without a white keep the others' from being known
+    unknown = face.whole({**presets, "fill": Preset(0.0, None)})
+    assert unknown.cct == pytest.approx(4000.0, abs=0.1)
+    lit = face.whole({**presets, "fill": Preset(40.0, None)})
+    assert (lit.white, lit.cct, lit.duv) == (None, None, None)
+    assert lit.lux == pytest.approx(640.0)
+    found = reading(presets={"key": Preset(50.0, 4000.0), "fill": Preset(0.0, None)})
+    assert not any("no CCT given" in text for text in found.missing)
+    found = reading(presets={"key": Preset(50.0, 4000.0), "fill": Preset(40.0, None)})
+    assert "no CCT given for fill: mixed white not computed" in found.missing
+
+
+def test_how_far_the_whites_of_a_look_are_apart_by_hand() -> None:
+    """4000 K is 250 mired, 5000 K 200, 3200 K 312.5: coolest first, 112.5 between them."""
+    presets = {
+        "key": Preset(50.0, 4000.0),
+        "fill": Preset(40.0, 5000.0),
+        "rim": Preset(10.0, 3200.0),
+        "off": Preset(0.0, 10_000.0),
+        "plain": Preset(30.0, None),
+    }
+    assert whites_apart(presets) == (pytest.approx(112.5), "fill", "rim")
+    assert whites_apart({"key": presets["key"]}) is None
 
 
 # ---- what is missing ---------------------------------------------------------------------

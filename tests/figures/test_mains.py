@@ -46,6 +46,41 @@ def test_inrush_over_the_band_is_too_much() -> None:
     assert reading(small(PLUG, *calm, CAMERA)).findings == ()
 
 
+def test_an_inrush_comes_on_top_of_everything_else_that_runs() -> None:
+    """Two plugs on one circuit: the one's 20 A come on top of the other's 230 W, 1 A; not of its own.
+
+    On a B 10 A breaker the band begins at 30 A (IEC 60898-1).
+    """
+    other = replace(PLUG, name="other", lead=None)
+    heater = replace(
+        FILL,
+        name="heater",
+        kind="display",
+        fed_by="other",
+        feeds=("other",),
+        draws=230.0,
+        inrush=2.0,
+    )
+    key = replace(KEY, draws=460.0, inrush=20.0)
+    full = {"key": Preset(100.0, 4000.0)}
+    (load,) = reading(small(PLUG, key, other, heater), full).loads
+    assert load.watts == pytest.approx(690.0)
+    assert load.amps == pytest.approx(3.0)
+    assert (load.worst.device, load.worst.inrush) == ("plug", 20.0)
+    assert load.worst.running == pytest.approx(1.0)
+    assert load.worst.trips == "no"
+    # 29.5 A alone would pass; with what runs it reaches the band
+    tight = reading(small(PLUG, replace(key, inrush=29.5), other, heater), full)
+    assert tight.loads[0].worst.trips == "may"
+    assert [f.weight for f in tight.findings if "switching plug on" in f.text] == ["over"]
+    # dimmed to half, the key runs on half: 230 W, 1 A, under the other plug's switch-on
+    (half,) = reading(
+        small(PLUG, key, other, replace(heater, inrush=25.0)), {"key": Preset(50.0, 4000.0)}
+    ).loads
+    assert (half.worst.device, half.worst.inrush) == ("other", 25.0)
+    assert half.worst.running == pytest.approx(1.0)
+
+
 def test_too_much_and_near() -> None:
     heavy = replace(KEY, draws=1900.0, inrush=0.0), replace(FILL, inrush=0.0)
     full = {"key": Preset(100.0, 4000.0), "fill": Preset(40.0, 4000.0)}

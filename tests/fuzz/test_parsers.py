@@ -100,11 +100,12 @@ def test_yaml_of_a_profile(text: Any) -> None:
             assert "\x1b" not in str(problem)
         return
     # what passes can be used: nothing behind it falls over
-    from studiobridge.cli.doubts import about_mains, about_picture
+    from studiobridge.cli.doubts import about_gear, about_mains, about_picture
     from studiobridge.control.plan import order_problems
 
     order_problems(reading.profile)
     about_mains(reading)
+    about_gear(reading)
     about_picture(reading)
 
 
@@ -145,6 +146,9 @@ payloads = st.one_of(
             b'{"a":' * 3000,
             b"\xff\xfe",
             b"9" * 4000,
+            b'{"light": {"dim": ' + b"9" * 4000 + b"}}",
+            b"1_0",
+            b"1800",
         ]
     ),
 )
@@ -192,7 +196,16 @@ descriptions = st.fixed_dictionaries(
                                         ),
                                         "format": st.one_of(
                                             st.sampled_from(
-                                                ["0:100", "0:100:5", ":", "100:0", "0:1:0", "nan:1"]
+                                                [
+                                                    "0:100",
+                                                    "0:100:5",
+                                                    ":",
+                                                    "100:0",
+                                                    "0:1:0",
+                                                    "nan:1",
+                                                    "-5:0:1",
+                                                    "0:1:1e-320",
+                                                ]
                                             ),
                                             json_values,
                                         ),

@@ -80,7 +80,21 @@ def test_a_difference_in_u_prime_v_prime() -> None:
     assert delta_uv_prime(0.2, 0.3, 0.203, 0.3) == pytest.approx(0.003)
 
 
-@pytest.mark.parametrize("kelvin", [0.0, -5.0, 500.0, 40000.0, math.nan])
+@pytest.mark.parametrize("kelvin", [1000.0, 1100.0, 1500.0, 1923.0, 12_500.0, 18_000.0, 25_000.0])
+def test_the_ends_of_the_range_from_planck_s_law(kelvin: float) -> None:
+    """Reference library: colour-science's own Planckian and observer, 360 to 830 nm, CIE 15."""
+    shape = colour.SpectralShape(360, 830, 1)
+    radiator = colour.sd_blackbody(kelvin, shape)
+    observer = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"].copy().align(shape)
+    xyz = colour.colorimetry.sd_to_XYZ_integration(radiator, observer)
+    x, y = xyz[0] / xyz.sum(), xyz[1] / xyz.sum()
+    assert planckian_uv(kelvin) == pytest.approx(uv_of_xy(x, y), abs=2e-5)
+    cct, duv = cct_and_duv(*planckian_uv(kelvin))
+    assert cct == pytest.approx(kelvin, rel=1e-6)
+    assert abs(duv) < 1e-8
+
+
+@pytest.mark.parametrize("kelvin", [0.0, -5.0, 500.0, 999.9, 25000.1, 40000.0, math.nan])
 def test_what_cannot_be_is_refused(kelvin: float) -> None:
     with pytest.raises(ValueError):
         planckian_uv(kelvin)

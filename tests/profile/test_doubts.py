@@ -1,0 +1,110 @@
+"""What `check` says of gear that cannot say what the set would have to know before power goes."""
+
+from __future__ import annotations
+
+import pytest
+
+from studiobridge.cli.doubts import about_gear
+from studiobridge.profile import read_profile_text
+
+FILE = """\
+format: 1
+set: kiln-shelf
+mains: {voltage: 230 V, circuits: {wall: {breaker: 10 A}}}
+wires:
+  relay:
+    switch: {tell: {topic: "{at}/in", words: {on: "1", off: "0"}}, hear: {topic: "{at}/out", words: {on: "1", off: "0"}}}
+    ask: {topic: "{at}/ask"}
+  meter:
+    switch: {tell: {topic: "{at}/in", words: {on: "1", off: "0"}}, hear: {topic: "{at}/out", words: {on: "1", off: "0"}}}
+    watts: {hear: {topic: "{at}/watts"}}
+    ask: {topic: "{at}/ask"}
+  body:
+    rolling: {hear: {topic: "{at}/rec", words: {yes: "1", no: "0"}}}
+    ask: {topic: "{at}/ask"}
+  agent:
+    shut_down: {tell: {topic: "{at}/halt", payload: now}}
+    down: {hear: {topic: "{at}/down", words: {yes: "1", no: "0"}}}
+    ask: {topic: "{at}/ask"}
+  deaf:
+    shut_down: {tell: {topic: "{at}/halt", payload: now}}
+    online: {hear: {topic: "{at}/on", words: {yes: "1", no: "0"}}}
+    ask: {topic: "{at}/ask"}
+devices:
+  plain: {kind: plug, fed_by: wall, wire: relay, at: p}
+  metered: {kind: plug, fed_by: wall, wire: meter, at: m}
+  strip: {kind: plug, fed_by: wall}
+  below: {kind: plug, fed_by: metered}
+"""
+
+
+def doubts(line: str) -> list[str]:
+    return [str(p) for p in about_gear(read_profile_text(f"{FILE}  {line}\n", "kiln.yaml"))]
+
+
+@pytest.mark.parametrize("feed", ["plain", "metered"])
+def test_a_camera_that_cannot_say_it_rolls_and_loses_its_mains(feed: str) -> None:
+    (said,) = doubts(f"eye: {{kind: camera, fed_by: {feed}, closes_in: 4 s}}")
+    assert said.startswith("kiln.yaml:28:3: 'eye' cannot say that it rolls")
+    assert f"'{feed}' may be switched off during a take" in said
+    assert "rolling on" in said
+
+
+@pytest.mark.parametrize("feed", ["battery", "strip", "wall"])
+def test_a_camera_that_keeps_its_power_may_still_see_a_light_change(feed: str) -> None:
+    (said,) = doubts(f"eye: {{kind: camera, fed_by: {feed}}}")
+    assert "'eye' cannot say that it rolls" in said
+    assert "switched off" not in said
+    assert "lights may be changed during a take" in said
+
+
+def test_a_camera_with_a_switch_of_its_own() -> None:
+    (said,) = doubts("eye: {kind: camera, fed_by: wall, wire: relay, at: c}")
+    assert "'eye' may be switched off during a take" in said
+
+
+@pytest.mark.parametrize("wire", ["body", "homie5"])
+def test_a_camera_that_says_it_rolls_is_no_doubt(wire: str) -> None:
+    assert doubts(f"eye: {{kind: camera, fed_by: plain, wire: {wire}, at: cam/body}}") == []
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "pc: {kind: computer, fed_by: plain}",
+        "pc: {kind: computer, fed_by: plain, wire: deaf, at: pc}",
+        "pc: {kind: computer, fed_by: plain, wire: relay, at: pc}",
+        # idle by whose watts? nothing meters it
+        "pc: {kind: computer, fed_by: plain, idle_below: 4 W}",
+    ],
+)
+def test_a_computer_that_cannot_say_it_is_down_behind_a_plug(line: str) -> None:
+    (said,) = doubts(line)
+    assert said.startswith("kiln.yaml:28:3: 'pc' cannot say that it is down")
+    assert "a run-down stops before 'p" in said
+    assert "battery of its own" in said
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "pc: {kind: computer, fed_by: plain, wire: agent, at: pc}",
+        "pc: {kind: computer, fed_by: plain, wire: homie5, at: pc/os}",
+        "pc: {kind: computer, fed_by: metered, idle_below: 4 W}",
+        "pc: {kind: computer, fed_by: below, idle_below: 4 W}",
+        "pc: {kind: computer, fed_by: plain, wire: meter, at: pc, idle_below: 4 W}",
+        # nothing switches its mains
+        "pc: {kind: computer, fed_by: battery}",
+        "pc: {kind: computer, fed_by: wall}",
+        "pc: {kind: computer, fed_by: strip}",
+    ],
+)
+def test_a_computer_that_is_cut_safely_or_never(line: str) -> None:
+    assert doubts(line) == []
+
+
+def test_every_one_of_them_is_named() -> None:
+    text = FILE + "  a: {kind: camera, fed_by: plain}\n  b: {kind: camera, fed_by: wall}\n"
+    text += "  c: {kind: computer, fed_by: plain}\n"
+    said = [p.what.split("'")[1] for p in about_gear(read_profile_text(text))]
+    assert said == ["a", "b", "c"]
