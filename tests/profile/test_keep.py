@@ -273,10 +273,13 @@ def test_owner_and_group_stay_when_root_keeps(corner: Path) -> None:
 
 
 AS_SOMEBODY = """
-import os, sys
+import fcntl, os, sys
 from pathlib import Path
 from studiobridge.profile.keep import CannotKeep, keep_presets
 from studiobridge.profile.model import Preset
+from studiobridge.profile import read_profile
+read_profile(Path(sys.argv[1]))  # whatever is imported late is, before it is out of reach
+os.setgroups([])
 os.setgid(23456)
 os.setuid(12345)
 try:
