@@ -10,8 +10,10 @@ from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Answer, Memory, RequestNote
 from studiobridge.control.events import Request
 
-# How many answers are remembered, so that a repeated request is answered and not repeated.
-ANSWERS_KEPT = 256
+# How many answers are remembered, so that a repeated request is answered and not repeated. A
+# repeat comes within minutes: in that time no crowd of askers gets past so many, and each takes
+# some hundred bytes. Older requests are past their `until` besides.
+ANSWERS_KEPT = 4096
 
 
 class Answers:
@@ -20,7 +22,7 @@ class Answers:
     def __init__(self, desk: Desk, memory: Memory) -> None:
         self.desk = desk
         self.given: OrderedDict[str, tuple[int, str] | None] = OrderedDict(
-            (id_, (0, text)) for id_, text in memory.answered
+            (id_, (code, text)) for id_, code, text in memory.answered
         )
 
     def note(

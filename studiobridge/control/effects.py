@@ -86,6 +86,8 @@ class RequestNote:
     force: bool
     phase: Literal["taken", "refused", "ignored", "done", "failed"]
     text: str
+    # the code it was answered with, once it was (see Answer)
+    code: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,11 +177,14 @@ class HandNote:
 
 @dataclass(frozen=True, slots=True)
 class SessionNote:
-    """A session: from `up` to `down`. kWh from the plugs that meter, None where none does."""
+    """A session: from `up` to `down`. kWh from the plugs that meter, None where none does.
+
+    `metered`: so much so far, now and then, so that a bridge that starts again counts on.
+    """
 
     at: float
     session: int
-    phase: Literal["opened", "ready", "closed"]
+    phase: Literal["opened", "ready", "metered", "closed"]
     look: str | None
     kwh: float | None
 
@@ -248,5 +253,5 @@ class Memory:
     rolling: frozenset[str] = frozenset()
     # cameras that had stopped, in an open session: how long ago no clock says for sure
     stopped: frozenset[str] = frozenset()
-    # ids of requests already answered, oldest first, with the answer
-    answered: tuple[tuple[str, str], ...] = ()
+    # ids of requests already answered, oldest first, with the code and text of the answer
+    answered: tuple[tuple[str, int, str], ...] = ()

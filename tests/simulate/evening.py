@@ -91,7 +91,7 @@ class Notebook:
         lockouts: dict[str, Lockout] = {}
         rolling: dict[str, bool] = {}
         by_hand: dict[str, ByHand] = {}
-        answered: dict[str, str] = {}
+        answered: dict[str, tuple[int, str]] = {}
         for note in self.notes:
             if isinstance(note, StateNote):
                 state, look = note.state, note.look
@@ -115,7 +115,8 @@ class Notebook:
             elif isinstance(note, RollingNote):
                 rolling[note.device] = note.rolling
             elif isinstance(note, RequestNote) and note.phase in ("done", "failed", "refused"):
-                answered[note.id] = note.text
+                code = int(note.phase != "done") if note.code is None else note.code
+                answered[note.id] = (code, note.text)
         begun = run is not None and run.phase == "begun"
         return Memory(
             state=state,
@@ -130,7 +131,7 @@ class Notebook:
             by_hand=dict(by_hand) if session is not None else {},
             rolling=frozenset(n for n, on in rolling.items() if on),
             stopped=frozenset(n for n, on in rolling.items() if session is not None and not on),
-            answered=tuple(answered.items()),
+            answered=tuple((id_, code, text) for id_, (code, text) in answered.items()),
         )
 
 
