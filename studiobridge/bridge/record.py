@@ -60,6 +60,7 @@ TRY_AGAIN = 2.0
 WITHIN_A_TRY = 5.0
 # One try that takes longer than this (s) hangs: longer than any lock is waited for.
 STUCK_AFTER = 8.0
+LOCKOUTS_UNKNOWN = "; what was locked out before is not known"
 # The phases of a request that answer it.
 ENDS = ("done", "failed", "refused")
 # Rows of these tables are of the open session alone.
@@ -494,7 +495,7 @@ class Record:
         """
         self._unread = True
         self._on_memory = on_memory
-        self._now_faulty(str(why))
+        self._now_faulty(str(why) + LOCKOUTS_UNKNOWN)
         self._start()
 
     def read_by_now(self) -> None:
@@ -656,7 +657,7 @@ class Record:
         except _CannotBeKept as error:
             return self._one_by_one(str(error))
         except RecordError as error:
-            self._now_faulty(str(error))
+            self._now_faulty(str(error) + (LOCKOUTS_UNKNOWN if self._on_memory else ""))
             return False
         except (sa.exc.SQLAlchemyError, OSError) as error:
             if isinstance(error, sa.exc.ProgrammingError) or "no such table" in str(error):
