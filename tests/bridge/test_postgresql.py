@@ -140,11 +140,13 @@ def test_a_server_that_is_away_when_the_bridge_starts(tmp_path: Path) -> None:
     place = Elsewhere(own.url, "shelf-corner")
     lockout = LockoutNote(5.0, "shelf-light", "set", "Bo", "a bulb")
     write(place, [RunNote(1.0, 7, "up", "day", "done", ""), lockout])  # type: ignore[arg-type]
-    own.stop()
     settings = tmp_path / "settings.yaml"
     settings.write_text(f"record: {own.url}\n", encoding="utf-8")
-    with shelf(tmp_path, STUDIOBRIDGE_SETTINGS=str(settings)) as s:
+    # the broker first: its port must not be the one that the server comes back to
+    with shelf(tmp_path, begin=False, STUDIOBRIDGE_SETTINGS=str(settings)) as s:
+        own.stop()
         try:
+            s.bridge.start().said("running on")
             s.bridge.said("what was locked out before is not known")
             code, said = s.command("up")
             assert (code, "what is locked out is not known" in said) == (1, True)
@@ -243,9 +245,8 @@ def test_an_older_schema_is_upgraded(server: Server) -> None:
     assert reopen(place).answered == (("r1", 0, "ready in 1.0 s"),)  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize("end", ["db:nonsense/x", "[db/x"])
-def test_a_url_that_is_none_is_bad_input(end: str) -> None:
-    place = Elsewhere(f"postgresql+psycopg://bridge@{end}", "kiln")
+def test_a_url_that_is_none_is_bad_input() -> None:
+    place = Elsewhere("postgresql+psycopg://bridge@db:nonsense/x", "kiln")
     with pytest.raises(RecordError, match="not a usable URL") as error:
         Record(place, 400, lambda at: at).open()
     assert not isinstance(error.value, RecordAway)
