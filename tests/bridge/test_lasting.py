@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 
 from studiobridge.bridge import calls as calls_module
+from studiobridge.bridge import chores
 from studiobridge.bridge.record import Reader, record_path
 from studiobridge.bridge.saving import Saves
 from studiobridge.profile import read_profile
@@ -182,18 +183,19 @@ def test_energy_is_counted_on_after_a_kill(tmp_path: Path) -> None:
         s.bridge.kill()
         s.bridge.start().said("running on")
         assert s.command("down")[0] == 0
-        with closing(Reader(s.record)) as reader:
-            (session,) = reader.sessions()
-        assert session["closed"] is not None
-        assert session["kwh"] == pytest.approx(1.5, abs=0.01)
+        with closing(sqlite3.connect(s.record)) as database:
+            closed = "SELECT kwh FROM sessions WHERE phase = 'closed'"
+            assert database.execute(closed).fetchall() == [(pytest.approx(1.5, abs=0.01),)]
 
 
 # ---- within one process, with a clock that is put right -------------------------------------------
 
 
-def play(tmp_path: Path, evening: Callable[[Stage], object]) -> None:
+def play(
+    tmp_path: Path, evening: Callable[[Stage], object], name: str = "one-plug-one-light"
+) -> None:
     async def played(port: int) -> None:
-        async with stage(port, tmp_path, "one-plug-one-light") as s:
+        async with stage(port, tmp_path, name) as s:
             await evening(s)  # type: ignore[misc]
 
     with broker_of("mosquitto", tmp_path) as port:
@@ -246,6 +248,30 @@ def test_a_call_hour_that_passes_in_a_correction_is_said(
     with closing(Reader(record_path(tmp_path / "data", "shelf-corner"))) as reader:
         assert sum("is not started" in f["text"] for f in reader.faults()) == 1
         assert [r["source"] for r in reader.requests() if r["phase"] == "taken"] == ["call time"]
+
+
+def test_what_a_session_meters_is_noted_while_it_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(chores.EVERY, "metered", 0.5)
+    monkeypatch.setattr(chores, "METERED_STEP", 1e-9)
+    record = record_path(tmp_path / "data", "wheel-corner")
+
+    def metered() -> list[float]:
+        with closing(sqlite3.connect(record)) as database:
+            rows = database.execute("SELECT kwh FROM sessions WHERE phase = 'metered'")
+            return [row[0] for row in rows]
+
+    async def evening(s: Stage) -> None:
+        assert (await s.ask("up")).code == 0
+        await s.until(lambda: bool(metered()))
+        (first,) = metered()
+        await s.until(lambda: metered()[0] > first)
+        assert len(metered()) == 1
+
+    play(tmp_path, evening, "wheel-corner")
+    with closing(Reader(record)) as reader:
+        assert reader.sessions()[0]["kwh"] > 0.0
 
 
 def test_saves_take_turns_and_the_last_asked_for_stands(tmp_path: Path) -> None:
