@@ -264,8 +264,11 @@ def test_what_a_session_meters_is_noted_while_it_goes_on(
 
     async def evening(s: Stage) -> None:
         assert (await s.ask("up")).code == 0
+        # its plug says what it draws when that changes
+        s.room.touch("key", level=90.0)
         await s.until(lambda: bool(metered()))
         (first,) = metered()
+        s.room.touch("key", level=40.0)
         await s.until(lambda: metered()[0] > first)
         assert len(metered()) == 1
 
