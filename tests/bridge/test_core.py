@@ -131,6 +131,11 @@ def test_nothing_is_switched_on_before_it_is_known_what_is_locked_out() -> None:
     call = core.request(Request(20.0, "call-1", "up", source="call time", look="lesson"))
     assert core.controller.run is None
     assert [o.code for o in call if isinstance(o, Reply)] == [1]
+    (switch,) = CORNER.switches
+    (word,) = [w for w, what in switch.asks.items() if what in ("up", "toggle")]
+    pressed = core.message(Message(switch.topic, json.dumps({"press": word}).encode()), 21.0)
+    assert core.controller.run is None
+    assert [o.note.phase for o in pressed if isinstance(o, Write)] == ["refused"]  # type: ignore[union-attr]
     # what takes away, or keeps off, is done; and who has looked may force it
     down = answers(asked(core, 30.0, id="d", what="down"))
     assert "not known" not in str(down)

@@ -366,6 +366,29 @@ def test_a_file_that_goes_away_is_noticed_and_what_must_last_is_written_anew(
         assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
 
 
+def test_a_file_that_goes_while_it_is_written_to(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Removed after the look before and before the commit: what was written is nowhere."""
+    path = record_path(tmp_path, "kiln")
+    with writing(path) as (record, _, said):
+        put(record, *OPEN)
+        insert, left = Record._insert, [1]
+
+        def removed(self: Record, batch: Any) -> None:
+            if left[0]:
+                left[0] = 0
+                for part in tmp_path.glob("kiln.sqlite*"):
+                    part.unlink()
+            insert(self, batch)
+
+        monkeypatch.setattr(Record, "_insert", removed)
+        put(record, LockoutNote(9.0, "key", "set", "Cy", "a fuse"))
+        # it was said to be on disk: so it is, at once
+        assert {x.target for x in reopen(path).lockouts} == {"fill", "key"}
+        assert len(said) == 1
+
+
 def test_a_log_that_is_removed_costs_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
