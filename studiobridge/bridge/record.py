@@ -50,7 +50,7 @@ from studiobridge.control.effects import (
 )
 from studiobridge.profile.model import Preset
 
-# 1: the first. 2: dials set by hand. 3: the code a request ended with; the session of a dial.
+# 1: the first. 2: dials set by hand. 3: the code a request ended with; the session of each entry.
 SCHEMA_VERSION = 3
 # Notes that wait in memory while the disk does not take them; the oldest go first.
 MOST_WAITING = 20_000
@@ -61,6 +61,9 @@ WITHIN_A_TRY = 5.0
 # One try that takes longer than this (s) hangs: longer than any lock is waited for.
 STUCK_AFTER = 8.0
 LOCKOUTS_UNKNOWN = "; what was locked out before is not known"
+# How long (s) the end of the bridge waits for the last notes: one try, and less than a service
+# is given to stop.
+END_WITHIN = 6.0
 # The phases of a request that answer it.
 ENDS = ("done", "failed", "refused")
 # Rows of these tables are of the open session alone.
@@ -75,6 +78,9 @@ META = sa.MetaData()
 
 
 def _table(name: str, *columns: sa.Column[Any]) -> sa.Table:
+    if name != "sessions":
+        # the session that was open, if one was: times alone do not tell when a clock has stepped
+        columns = (*columns, sa.Column("session", sa.Integer))
     return sa.Table(
         name,
         META,
@@ -101,7 +107,6 @@ REQUESTS = _table(
 RUNS = _table(
     "runs",
     sa.Column("run", sa.Integer, nullable=False, index=True),
-    sa.Column("session", sa.Integer),
     sa.Column("what", sa.String, nullable=False),
     sa.Column("look", sa.String),
     sa.Column("phase", sa.String, nullable=False),
@@ -155,7 +160,6 @@ HANDS = _table(
     sa.Column("level", sa.Float),
     sa.Column("cct", sa.Float),
     sa.Column("by", sa.String, nullable=False),
-    sa.Column("session", sa.Integer),
 )
 SESSIONS = _table(
     "sessions",
@@ -299,7 +303,8 @@ def _upgrade(engine: sa.Engine, path: Place, version: int) -> None:
             HANDS.create(connection, checkfirst=True)
         if version < 3:
             schema = path.schema if isinstance(path, Elsewhere) else None
-            for column in (REQUESTS.c.code, HANDS.c.session):
+            added = [table.c.session for table in PRUNED] + [LOCKOUTS.c.session, REQUESTS.c.code]
+            for column in added:
                 has = sa.inspect(connection).get_columns(column.table.name, schema=schema)
                 if column.name not in {c["name"] for c in has}:
                     spelled = connection.dialect.identifier_preparer.quote
@@ -562,7 +567,9 @@ class Record:
             self._ending.set()
             with self._lock:
                 self._lock.notify()
-            self._thread.join(timeout=10.0)
+            self._thread.join(timeout=END_WITHIN)
+            if self._thread.is_alive():  # its disk hangs: what it holds ends with the process
+                self.lost += self._size
             self._thread = None
         if self._engine is not None:
             self._engine.dispose()
@@ -626,7 +633,7 @@ class Record:
             self._busy_since = None
             if stored:
                 continue
-            if ending:
+            if self._ending.is_set():
                 self._give_up()
                 return
             with self._lock:
@@ -716,7 +723,7 @@ class Record:
                             row[key] = int(str(row[key])) + by
                 if table is SESSIONS:
                     session = None if row["phase"] == "closed" else int(str(row["session"]))
-                elif table in (RUNS, HANDS):
+                else:
                     row["session"] = session
                 found.append((table, row))
         return found
@@ -829,6 +836,7 @@ class Record:
         assert self._engine is not None
         note = FaultNote(0.0, None, "", text)
         table, row = _row(note, time.time())
+        row["session"] = self._session
         with self._engine.begin() as connection:
             connection.execute(sa.insert(table), [row])
         self._say(text)
@@ -1102,9 +1110,13 @@ class Reader:
         for order, (kind, table) in enumerate(tables):
             if table.name not in self._tables:
                 continue
-            statement = self._rows_of(table).where(table.c.at >= begin - 0.001)
+            within = table.c.at >= begin - 0.001
             if end != float("inf"):
-                statement = statement.where(table.c.at <= end + 1.0)
+                within &= table.c.at <= end + 1.0
+            if "session" in self._columns[table.name]:
+                # the time alone is asked only of what happened just before it opened or after
+                within = (table.c.session == session) | (table.c.session.is_(None) & within)
+            statement = self._rows_of(table).where(within)
             for row in self._all(statement.order_by(table.c.id)):
                 number = row.pop("id")
                 entries.append({"kind": kind, "order": (row["at"], order, number), **row})

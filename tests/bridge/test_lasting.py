@@ -18,12 +18,13 @@ import pytest
 
 from studiobridge.bridge import calls as calls_module
 from studiobridge.bridge import chores
+from studiobridge.bridge.daemon import run_sets
 from studiobridge.bridge.record import Reader, record_path
 from studiobridge.bridge.saving import Saves
 from studiobridge.profile import read_profile
 from studiobridge.profile.model import CallTime, Preset, SetProfile
 from studiobridge.rehearsal.live import LiveRoom
-from tests.bridge.test_set import Stage, stage
+from tests.bridge.test_set import Stage, settings_for, stage
 from tests.brokers import Mosquitto, broker_of, needs_mosquitto
 from tests.panel.studio import CONFIG, Process, quick
 
@@ -186,6 +187,33 @@ def test_energy_is_counted_on_after_a_kill(tmp_path: Path) -> None:
         with closing(sqlite3.connect(s.record)) as database:
             closed = "SELECT kwh FROM sessions WHERE phase = 'closed'"
             assert database.execute(closed).fetchall() == [(pytest.approx(1.5, abs=0.01),)]
+
+
+def test_a_fault_of_the_bridge_itself_says_where_it_came_from(tmp_path: Path) -> None:
+    said: list[str] = []
+
+    def buggy() -> None:
+        raise ValueError("a bug")
+
+    async def evening(port: int) -> int:
+        path = CONFIG / "one-plug-one-light.yaml"
+        running = asyncio.create_task(
+            run_sets([path], settings_for(port, tmp_path / "data"), said.append)
+        )
+        async with asyncio.timeout(20):
+            while not any("running on" in line for line in said):
+                await asyncio.sleep(0.05)
+        asyncio.get_running_loop().call_soon(buggy)
+        os.kill(os.getpid(), signal.SIGHUP)
+        await asyncio.sleep(0.2)
+        os.kill(os.getpid(), signal.SIGTERM)
+        return await running
+
+    with broker_of("mosquitto", tmp_path) as port:
+        assert asyncio.run(evening(port)) == 0
+    (fault,) = [line for line in said if "a fault of the bridge itself" in line]
+    assert "ValueError: a bug" in fault
+    assert "in buggy" in fault
 
 
 # ---- within one process, with a clock that is put right -------------------------------------------

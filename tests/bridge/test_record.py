@@ -225,7 +225,9 @@ def test_reading_while_it_is_written(tmp_path: Path) -> None:
 def as_version(version: int, path: Path) -> None:
     with sqlite3.connect(path) as database:
         database.execute("ALTER TABLE requests DROP COLUMN code")
-        database.execute("ALTER TABLE hands DROP COLUMN session")
+        for table in (*record_module.PRUNED, record_module.LOCKOUTS):
+            if table.name != "runs":
+                database.execute(f"ALTER TABLE {table.name} DROP COLUMN session")
         if version == 1:
             database.execute("DROP TABLE hands")
         database.execute("UPDATE schema_version SET version = ?", (version,))
@@ -529,6 +531,16 @@ def test_times_are_by_the_clock_as_it_was_then(tmp_path: Path) -> None:
         record.close()
     with closing(Reader(path)) as reader:
         assert [f["at"] for f in reader.faults()] == [1001.0, 1002.0 + 8 * 3600.0]
+
+
+def test_a_session_is_told_whole_though_the_clock_was_put_back_in_it(tmp_path: Path) -> None:
+    path = record_path(tmp_path, "kiln")
+    write(path, NOTES, offset=9000.0)
+    write(path, [FaultNote(10.0, None, "", "later"), SessionNote(11.0, 1, "closed", None, None)])
+    with closing(Reader(path)) as reader:
+        kinds = [entry["kind"] for entry in reader.timeline(1)]
+    assert kinds.count("step") == 2
+    assert kinds.count("fault") == 2
 
 
 def test_a_clock_that_is_years_ahead_forgets_nothing(
