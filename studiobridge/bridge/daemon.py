@@ -128,7 +128,7 @@ class SetRunner:
         self._calls: CallTimes | None = None
         self._chores = Chores()
         # what the record holds, read only after the start, until the set is quiet enough to take it
-        self._remembered: Memory | None = None
+        self._remembered: tuple[Memory, int] | None = None
         self.core: Core
         self.link: Link
 
@@ -430,16 +430,19 @@ class SetRunner:
             self.record_fault, self.record_lost = fault, self._record.lost
             self._feed(self.core.record_fault(fault, self.now(), self.record_lost))
 
-    def _record_read(self, memory: Memory) -> None:
+    def _record_read(self, memory: Memory, written: int) -> None:
         """What the record holds is known at last. Taken over between two runs."""
-        self._remembered = memory
+        self._remembered = (memory, written)
 
     def _remember(self) -> None:
         """Begin anew with what the record holds, as a bridge does that starts: nothing is told."""
-        memory = self._remembered
-        if memory is None or self._outs or self.core.controller.run is not None:
+        if self._remembered is None or self._outs or self.core.controller.run is not None:
             return
-        self._remembered = None
+        (memory, written), self._remembered = self._remembered, None
+        if written != self._record.handed:
+            # more has happened since it was read: a lockout may be among it
+            self._record.read_again(partial(self._from_thread, self._record_read))
+            return
         for timer in self._timers.values():
             timer.cancel()
         self._timers.clear()

@@ -451,7 +451,9 @@ class Record:
         # notes that will never be written: too many waited, or the bridge ended before
         self.lost = 0
         self._on_fault, self._on_said = on_fault, on_said
-        self._on_memory: Callable[[Memory], None] | None = None
+        self._on_memory: Callable[[Memory, int], None] | None = None
+        # how often notes were handed over
+        self.handed = 0
         self._wall = wall
         self._session: int | None = None
         # what is handed over, and what the writer has taken in hand; `_size` counts both
@@ -491,17 +493,24 @@ class Record:
         self._start()
         return memory
 
-    def open_later(self, why: RecordAway, on_memory: Callable[[Memory], None]) -> None:
+    def open_later(self, why: RecordAway, on_memory: Callable[[Memory, int], None]) -> None:
         """Begin without the record: notes wait, and it is tried again until it can be used.
 
         Then what waited is written, and `on_memory` is called in the writer's thread with what
-        the controller has to know. Until `read_by_now` notes count as numbered without knowledge
-        of the record: their sessions, runs and drifts are numbered on from what it holds.
+        the controller has to know, and how much of what was `handed` over is in it. Until
+        `read_by_now` notes count as numbered without knowledge of the record: their sessions,
+        runs and drifts are numbered on from what it holds.
         """
         self._unread = True
         self._on_memory = on_memory
         self._now_faulty(str(why) + LOCKOUTS_UNKNOWN)
         self._start()
+
+    def read_again(self, on_memory: Callable[[Memory, int], None]) -> None:
+        """Call `on_memory` once more, as soon as what waits is written."""
+        with self._lock:
+            self._on_memory = on_memory
+            self._lock.notify()
 
     def read_by_now(self) -> None:
         """From here on notes are numbered by a bridge that knows the record."""
@@ -516,6 +525,7 @@ class Record:
         # by the clock as it is now: it may step while they wait for the disk
         timed = [(note, self._wall(note.at)) for note in notes]
         with self._lock:
+            self.handed += 1
             self._pending.append(_Handed(timed, done, self._unread))
             self._size += len(timed)
             dropped = self._bound() if self._size > MOST_WAITING else []
@@ -676,10 +686,12 @@ class Record:
         self._in_hand = []
         self._now_faulty(None)
         if self._on_memory is not None and self._engine is not None:
+            with self._lock:
+                written = self.handed - len(self._pending)
             with self._engine.connect() as connection:
                 memory = _memory(connection)
             tell, self._on_memory = self._on_memory, None
-            tell(memory)
+            tell(memory, written)
         return True
 
     def _one_by_one(self, why: str) -> bool:

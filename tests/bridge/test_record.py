@@ -638,7 +638,7 @@ def begun_without(path: Path) -> tuple[Record, list[str | None], list[Memory]]:
     record = Record(path, 400, lambda at: at, faults.append)
     with pytest.raises(RecordAway) as away:
         record.open()
-    record.open_later(away.value, memories.append)
+    record.open_later(away.value, lambda memory, written: memories.append(memory))
     return record, faults, memories
 
 
@@ -664,6 +664,19 @@ def test_a_record_that_comes_later_is_numbered_on_and_remembered(
     soon(lambda: memories)
     (memory,) = memories
     assert {x.target for x in memory.lockouts} == {"fill", "key"}
+    assert record.handed == 3
+    # more happens before the bridge gets round to taking it over
+    record.write([LockoutNote(9.5, "rim", "set", "Cy", "a bulb")])
+    counts: list[int] = []
+
+    def again(memory: Memory, written: int) -> None:
+        memories.append(memory)
+        counts.append(written)
+
+    record.read_again(again)
+    soon(lambda: counts)
+    assert counts == [4]
+    assert {x.target for x in memories[-1].lockouts} == {"fill", "key", "rim"}
     assert memory.next_run == 4
     assert faults[-1] is None
     record.read_by_now()
