@@ -48,7 +48,6 @@ WORLD = {
     "sqlite3",
     "sqlalchemy",
     "paho",
-    "apscheduler",
     "logging",
     "multiprocessing",
     "shutil",

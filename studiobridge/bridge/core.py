@@ -39,6 +39,8 @@ from studiobridge.control.effects import (
     LockoutNote,
     Memory,
     Note,
+    RequestNote,
+    RollingNote,
     Save,
     StepNote,
     Tell,
@@ -72,6 +74,8 @@ SHOWN_A_SECOND = 500
 RUN_BYTES_A_SECOND = 200_000
 # While a run is under way its count goes on even when nothing is reported.
 COUNT_EVERY = 1.0
+# What may put power on something: not before it is known what is locked out.
+SWITCHES_ON = ("up", "toggle", "restore")
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,11 +176,17 @@ class Core:
         self._shown: dict[str, bytes] = {}
         self._link = False
         self._record_fault: str | None = None
+        self._record_lost = 0
+        # why what the record holds is not known, if it is not
+        self._unread: str | None = None
         # requests under way whose effect is to outlast the bridge: only the record keeps it
         self._to_outlast: set[str] = set()
-        # lockouts on their way to the disk, and the answers that wait for them
-        self._unwritten = 0
-        self._held_back: list[Answer] = []
+        self._outlasting = False  # such a request is in hand just now
+        # notes of such requests that are not on disk, by identity; those that were not in time
+        self._unwritten: dict[int, Note] = {}
+        self._late: set[int] = set()
+        # answers that wait for them, each with what it waits for
+        self._held_back: list[tuple[Answer, frozenset[int]]] = []
         self._ask_topic = ask_topic(profile.name)
         self._answers = answer_topic(profile.name)
         self._outs: list[Out] = []
@@ -255,33 +265,54 @@ class Core:
         self._handle(Saved(at, request_id, error))
         return self._done()
 
-    def noted(self, notes: Iterable[Note], at: float) -> list[Out]:
-        """These notes, whose Write said `back`, are on disk, or will not be in time."""
+    def noted(self, notes: Iterable[Note], at: float, on_disk: bool = True) -> list[Out]:
+        """These notes, whose Write said `back`, are on disk, or are not in time.
+
+        What is on disk later after all may be said once more. A step goes on either way; who
+        relies on a lockout is told which of the two it is (law 15).
+        """
         self.now = at
         for note in notes:
             if isinstance(note, StepNote):
                 self._handle(Noted(at, note.run, note.n))
-            elif isinstance(note, LockoutNote):
-                self._unwritten -= 1
-        if not self._unwritten:
-            answers, self._held_back = self._held_back, []
-            for answer in answers:
-                self._answered(answer)
+            elif on_disk:
+                self._unwritten.pop(id(note), None)
+                self._late.discard(id(note))
+            elif id(note) in self._unwritten:
+                self._late.add(id(note))
+        held_back, self._held_back = self._held_back, []
+        for answer, waits_for in held_back:
+            if any(one in self._unwritten and one not in self._late for one in waits_for):
+                self._held_back.append((answer, waits_for))
+            else:
+                self._say_answer(answer, waits_for)
         return self._done()
 
-    def record_fault(self, fault: str | None, at: float) -> list[Out]:
-        """The record cannot be written (or can again: None). Shown, and nothing else."""
+    def record_fault(self, fault: str | None, at: float, lost: int = 0) -> list[Out]:
+        """The record cannot be written (or can again: None), and has lost so many notes.
+
+        Shown, and nothing else.
+        """
         self.now = at
         self._record_fault = fault
+        self._record_lost = lost
         self._dirty_state = True
         return self._done()
+
+    def without_memory(self, why: str) -> None:
+        """The record cannot be read: what is locked out is not known.
+
+        Until a core that knows it takes over, nothing is switched on unless somebody forces it,
+        who has looked. Taking down, cutting and locking out work as ever.
+        """
+        self._unread = why
 
     def request(self, request: Request) -> list[Out]:
         """A request from this process (a call time, the command line without a bridge)."""
         self.now = request.at
         if request.id:
             self._routes[request.id] = None
-        self._handle(request)
+        self._ask(request)
         return self._done()
 
     # ---- the request channel ----------------------------------------------------------------
@@ -309,25 +340,56 @@ class Core:
             self._routes[body.id] = (route, message.correlation)
             while len(self._routes) > 1024:
                 self._routes.pop(next(iter(self._routes)))
+        request = Request(
+            at=at,
+            id=body.id,
+            what=body.what,
+            by=plain(body.by),
+            source="mqtt",
+            look=plain(body.look) if body.look is not None else None,
+            targets=tuple(plain(t) for t in body.targets),
+            why=plain(body.why),
+            force=body.force,
+            yes=body.yes,
+            everything=body.everything,
+            retained=message.retain,
+            expired=body.until is not None and body.until < self.wall(at),
+        )
         if body.what in ("lockout", "release", "rolling_on"):
             self._to_outlast.add(body.id)
-        self._handle(
-            Request(
-                at=at,
-                id=body.id,
-                what=body.what,
-                by=plain(body.by),
-                source="mqtt",
-                look=body.look,
-                targets=tuple(plain(t) for t in body.targets),
-                why=plain(body.why),
-                force=body.force,
-                yes=body.yes,
-                everything=body.everything,
-                retained=message.retain,
-                expired=body.until is not None and body.until < self.wall(at),
+            self._outlasting = True
+        try:
+            self._ask(request)
+        finally:
+            self._outlasting = False
+
+    def _ask(self, request: Request) -> None:
+        live = not (request.retained or request.expired or request.force)
+        if self._unread is None or request.what not in SWITCHES_ON or not live:
+            self._handle(request)
+            return
+        text = (
+            f"{self._unread}: what is locked out is not known, so nothing is switched on. Ask again"
+            " when it can be read, or look that nobody works on the set and force it"
+        )
+        self._outs.append(
+            Write(
+                RequestNote(
+                    request.at,
+                    request.id,
+                    request.what,
+                    request.by,
+                    request.source,
+                    request.look,
+                    request.targets,
+                    request.force,
+                    "refused",
+                    text,
+                )
             )
         )
+        if request.id:
+            self._answered(Answer(request.id, True, 1, text))
 
     def _refused(self, message: Message, why: str, at: float) -> None:
         self._handle(Unreadable(at, None, message.topic, f"request refused: {why}"))
@@ -358,7 +420,7 @@ class Core:
         if last is not None and at - last < rule.debounce:
             return
         self._presses += 1
-        self._handle(
+        self._ask(
             Request(
                 at=at,
                 id=f"{self.instance}-{rule.name}-{self._presses}",
@@ -404,21 +466,40 @@ class Core:
             self._outs.append(effect)
         elif isinstance(effect, StepNote):
             self._outs.append(Write(effect, back=effect.phase == "intended"))
-        elif isinstance(effect, LockoutNote):
+        elif self._outlasting and isinstance(effect, LockoutNote | RollingNote):
             # who is told that nothing will be energised may put a hand in: on disk before that
-            self._unwritten += 1
+            self._unwritten[id(effect)] = effect
             self._outs.append(Write(effect, back=True))
         else:
             assert not isinstance(effect, Announce)
             self._outs.append(Write(effect))
 
     def _answered(self, answer: Answer) -> None:
-        if self._unwritten and answer.request_id in self._to_outlast:
-            self._held_back.append(answer)
-            return
-        if self._record_fault is not None and answer.request_id in self._to_outlast:
-            text = f"{answer.text}. CAREFUL: {self._record_fault}; a bridge that starts again"
-            answer = replace(answer, text=f"{text} knows nothing of this")
+        if answer.final:
+            self._coded(answer)
+        waits_for: frozenset[int] = frozenset()
+        if answer.request_id in self._to_outlast:
+            # also what others asked for: the same lockout asked for twice is not on disk either
+            waits_for = frozenset(self._unwritten)
+            if waits_for - self._late:
+                self._held_back.append((answer, waits_for))
+                return
+        self._say_answer(answer, waits_for)
+
+    def _coded(self, answer: Answer) -> None:
+        """The code of an answer goes into the record with it: asked again, it is the same."""
+        for i in range(len(self._outs) - 1, -1, -1):
+            out = self._outs[i]
+            if isinstance(out, Write) and isinstance(out.note, RequestNote):
+                if out.note.id == answer.request_id:
+                    self._outs[i] = replace(out, note=replace(out.note, code=answer.code))
+                return
+
+    def _say_answer(self, answer: Answer, waited_for: frozenset[int]) -> None:
+        if waited_for & self._late:
+            why = self._record_fault or "the record has not taken it"
+            text = f"{answer.text}. CAREFUL: {why}; a bridge that starts again knows nothing of"
+            answer = replace(answer, text=f"{text} this")
         route = self._routes.get(answer.request_id, (self._answers, None))
         if answer.final:
             # asked once more, it is answered where it was asked from then
@@ -510,6 +591,7 @@ class Core:
         view["record_fault"] = self._record_fault
         # by this a visitor knows that all devices it was kept have come, and need not wait
         view["device_count"] = len(self.profile.devices)
+        view["record_lost"] = self._record_lost
         return view
 
     def devices(self) -> dict[str, dict[str, object]]:

@@ -23,28 +23,39 @@ from dataclasses import replace
 from datetime import UTC, datetime, tzinfo
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 
-from studiobridge.bridge.calls import next_start, too_late
+from studiobridge.bridge.calls import CallTimes, Due
 from studiobridge.bridge.claim import ANSWER_WITHIN, LISTEN, SETTLE, Alive, Claim, Do
+from studiobridge.bridge.clock import Clock, SystemZone, spoken
 from studiobridge.bridge.core import Core, Out, Publish, Reply, Wake, Write, plain
+from studiobridge.bridge.faults import whole
 from studiobridge.bridge.link import CannotConnect, Link
 from studiobridge.bridge.metrics import Counted
-from studiobridge.bridge.record import Record, RecordError, record_place
+from studiobridge.bridge.record import Record, RecordAway, RecordError, record_place
+from studiobridge.bridge.saving import Saves
 from studiobridge.bridge.settings import Settings
 from studiobridge.bridge.topics import alive_topic, answer_topic, ask_topic
-from studiobridge.control.effects import FaultNote, Note, RequestNote, RunNote, Save
+from studiobridge.control.effects import (
+    FaultNote,
+    Memory,
+    Note,
+    RequestNote,
+    RunNote,
+    Save,
+    StepNote,
+)
 from studiobridge.control.events import Request
 from studiobridge.control.plan import UnknownLook, order_problems, plan
-from studiobridge.profile import ProfileError, keep_presets, read_profile
-from studiobridge.profile.keep import CannotKeep
+from studiobridge.profile import ProfileError, read_profile
 from studiobridge.profile.model import CallTime, SetProfile
 from studiobridge.wire.message import Message
 
-if TYPE_CHECKING:
-    from apscheduler.schedulers.asyncio import AsyncIOScheduler
-
-# A note that is not on disk after so long (s) does not hold the set up any longer.
+# How often (s) the bridge looks at its clock, at what came due and at its record; and a day.
+TICK = 1.0
+PRUNE_EVERY = 86400.0
+# A note that is not on disk after so long (s) does not hold the set up any longer; who relies on
+# it is told that it is not there yet.
 NOTE_WITHIN = 1.0
 # How long (s) an interrupted daemon takes to leave properly.
 LEAVE_WITHIN = 3.0
@@ -63,7 +74,8 @@ def no_log(set_name: str, text: str, **more: object) -> None:
 
 
 def to_stderr(text: str) -> None:
-    print(text, file=sys.stderr, flush=True)
+    with contextlib.suppress(OSError, ValueError):  # a terminal that went away ends no set
+        print(text, file=sys.stderr, flush=True)
 
 
 def text_log(set_name: str, text: str, **more: object) -> None:
@@ -105,21 +117,28 @@ class SetRunner:
         self._on_reply = on_reply
         self._on_change = on_change
         self._loop = asyncio.get_running_loop()
-        self._wall_offset = time.time() - self._loop.time()
+        self.clock = Clock(self._loop.time)
         self._record = Record(
             record_place(settings, profile.name),
             settings.keep_days,
             self.wall,
             self._record_told,
+            partial(self._from_thread, self.say),
         )
+        self._saves = Saves()
         self._timers: dict[str, asyncio.TimerHandle] = {}
         self._outs: deque[Out] = deque()
         self._has_outs = asyncio.Event()
         self._ping: str | None = None
         self._tasks: set[asyncio.Task[None]] = set()
         self.record_fault: str | None = None
+        self.record_lost = 0
         self.counted = Counted()
-        self._scheduler: AsyncIOScheduler | None = None
+        # nothing is called before the set is ours
+        self._calls: CallTimes | None = None
+        self._pruned_at = float("-inf")
+        # what the record holds, read only after the start, until the set is quiet enough to take it
+        self._remembered: tuple[Memory, int] | None = None
         self.core: Core
         self.link: Link
 
@@ -129,21 +148,29 @@ class SetRunner:
         return self._loop.time()
 
     def wall(self, at: float) -> float:
-        """The controller's time as seconds since the epoch."""
-        return at + self._wall_offset
+        """The controller's time as seconds since the epoch, by the machine's clock as it is now."""
+        return self.clock.wall(at)
 
     # ---- life ---------------------------------------------------------------------------------
 
     async def run(self) -> int:
         """Claim the set and run it until stopped. Returns an exit code."""
+        unread: str | None = None
         try:
-            memory = self._record.open()
+            memory = await asyncio.to_thread(self._record.open)
+        except RecordAway as away:
+            memory, unread = Memory(), str(away)
         except RecordError as error:
             self.say(str(error))
             return 2
         for device in self.profile.devices.values():
             device.dimmer.make_ready()
         self.core = Core(self.profile, memory, self.instance, self.wall, self.now())
+        if unread is not None:
+            self.core.without_memory(unread)
+            self._record.open_later(
+                RecordAway(unread), partial(self._from_thread, self._record_read)
+            )
         will = Message(
             alive_topic(self.profile.name),
             Alive(False, self.instance).payload(),
@@ -162,12 +189,12 @@ class SetRunner:
             on_ack=self._acked,
             on_fault=self._fault,
         )
-        for warning in self.settings.warnings:
+        for warning in (*self.settings.warnings, *self._record.warnings()):
             self.say(f"warning: {warning}")
         link_task = asyncio.create_task(self.link.run())
         carry_task = asyncio.create_task(self._carry_out())
         stop_task: asyncio.Task[object] = asyncio.create_task(self.stopped.wait())
-        self._record.prune()
+        self._tick()
         try:
             await asyncio.wait(
                 {link_task, stop_task, carry_task}, return_when=asyncio.FIRST_COMPLETED
@@ -179,7 +206,7 @@ class SetRunner:
                         self.say(str(fault))
                         self.exit_code = 3
                     elif fault is not None:
-                        self.say(f"a fault of the bridge itself: {type(fault).__name__}: {fault}")
+                        self.say(f"a fault of the bridge itself: {whole(fault)}")
                         self.exit_code = 1
         finally:
             await self._leave()
@@ -189,6 +216,8 @@ class SetRunner:
                 with contextlib.suppress(asyncio.CancelledError, Exception):
                     await ended
             await asyncio.to_thread(self._record.close)
+            if self._record.lost:
+                self.say(f"{self.profile.name}: {self._record.lost} notes of the record are lost")
         return self.exit_code
 
     def stop(self, code: int | None = None) -> None:
@@ -198,8 +227,6 @@ class SetRunner:
         self.stopped.set()
 
     async def _leave(self) -> None:
-        if self._scheduler is not None:
-            self._scheduler.shutdown(wait=False)
         for timer in self._timers.values():
             timer.cancel()
         with contextlib.suppress(TimeoutError):
@@ -373,60 +400,113 @@ class SetRunner:
         waited_for = [write.note for write in writes if write.back]
         if not waited_for:
             self._record.write(notes)
-        elif self._record.fault is not None:
-            self._record.write(notes)
-            self._feed(self.core.noted(waited_for, self.now()))
-        else:
-            self._in_background(self._when_written(self._record.writing(notes), waited_for))
+            return
+        patience = NOTE_WITHIN if self._record.fault is None else 0.0
+        written = self._record.writing(notes)
+        self._in_background(self._when_written(written, waited_for, patience))
 
-    async def _when_written(self, written: asyncio.Future[bool], notes: Sequence[Note]) -> None:
+    async def _when_written(
+        self, written: asyncio.Future[bool], notes: Sequence[Note], patience: float
+    ) -> None:
+        """Say when notes are on disk; also, once, that they are not in time."""
+        on_disk = False
         with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(NOTE_WITHIN):
-                await written
-        self._feed(self.core.noted(notes, self.now()))
+            async with asyncio.timeout(patience):
+                on_disk = await asyncio.shield(written)
+        self._feed(self.core.noted(notes, self.now(), on_disk))
+        # a step has gone on by now; who relies on the rest wants to know when it is there
+        lasting = [note for note in notes if not isinstance(note, StepNote)]
+        if not on_disk and lasting and await written:
+            self._feed(self.core.noted(lasting, self.now()))
 
     def _in_background(self, work: Coroutine[object, object, None]) -> None:
         task = asyncio.create_task(work)
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
+    def _from_thread(self, call: Callable[..., None], *args: object) -> None:
+        with contextlib.suppress(RuntimeError):  # the loop has ended: nobody is left to be told
+            self._loop.call_soon_threadsafe(call, *args)
+
     def _record_told(self, fault: str | None) -> None:
         """Called in the record's thread."""
-        with contextlib.suppress(RuntimeError):  # the loop has ended: nobody is left to be told
-            self._loop.call_soon_threadsafe(self._record_said, fault)
+        self._from_thread(self._record_said, fault)
 
     def _record_said(self, fault: str | None) -> None:
         """The record cannot be written, or can again: shown, and nothing else."""
         if fault != self.record_fault:
-            self.record_fault = fault
             self.say(f"{self.profile.name}: {fault or 'the record is written again'}")
-            self._feed(self.core.record_fault(fault, self.now()))
+        if (fault, self._record.lost) != (self.record_fault, self.record_lost):
+            self.record_fault, self.record_lost = fault, self._record.lost
+            self._feed(self.core.record_fault(fault, self.now(), self.record_lost))
+
+    def _record_read(self, memory: Memory, written: int) -> None:
+        """What the record holds is known at last. Taken over between two runs."""
+        self._remembered = (memory, written)
+
+    def _remember(self) -> None:
+        """Begin anew with what the record holds, as a bridge does that starts: nothing is told."""
+        if self._remembered is None or self._outs or self.core.controller.run is not None:
+            return
+        (memory, written), self._remembered = self._remembered, None
+        if written != self._record.handed:
+            # more has happened since it was read: a lockout may be among it
+            self._record.read_again(partial(self._from_thread, self._record_read))
+            return
+        for timer in self._timers.values():
+            timer.cancel()
+        self._timers.clear()
+        self._record.read_by_now()
+        self.core = Core(self.profile, memory, self.instance, self.wall, self.now())
+        self.say(f"{self.profile.name}: the record was read; beginning with what it holds")
+        if self.claim.stage == "running" and self.link.connected:
+            self._feed(self.core.link_up(self.now()))
 
     async def _save(self, save: Save) -> None:
-        error: str | None = None
         try:
-            await asyncio.to_thread(keep_presets, self.path, save.look, save.presets)
-        except CannotKeep as cannot:
-            error = str(cannot)
-        except OSError as cannot:
-            error = f"{self.path} cannot be written: {cannot.strerror or cannot}"
+            error = await self._saves.save(self.path, save.look, save.presets)
+        except Exception as fault:  # a keep that nobody planned to fail is answered all the same
+            self.say(f"a fault of the bridge itself: {whole(fault)}")
+            error = f"a fault of the bridge itself: {type(fault).__name__}: {fault}"
         self._feed(self.core.saved(save.request_id, error, self.now()))
+
+    # ---- once a second --------------------------------------------------------------------------
+
+    def _tick(self) -> None:
+        """What no event brings about: the clock, call times, the record's chores."""
+        if self.stopped.is_set():
+            return
+        self._loop.call_later(TICK, self._tick)
+        by = self.clock.stepped()
+        if by is not None:
+            way = "forward" if by > 0 else "back"
+            self._note_fault(f"this machine's clock was put {way} by {spoken(by)} (or it slept)")
+        if self._calls is not None:
+            for due in self._calls.look(self.clock.now(), self.now()):
+                self._called(due)
+        self._record.look()
+        self._record_said(self._record.fault)
+        self._remember()
+        if self.now() - self._pruned_at >= PRUNE_EVERY:
+            self._pruned_at = self.now()
+            self._record.prune()
+
+    def _note_fault(self, text: str) -> None:
+        """A fault that no device brought about: said, and in the record."""
+        self.say(f"{self.profile.name}: {text}")
+        self._feed([Write(FaultNote(self.now(), None, "", text))])
 
     # ---- call times -----------------------------------------------------------------------------
 
     def _start_clock(self) -> None:
-        from apscheduler.schedulers.asyncio import AsyncIOScheduler
-
-        self._scheduler = AsyncIOScheduler(timezone=UTC, event_loop=self._loop)
-        self._scheduler.start()
-        self._scheduler.add_job(self._record.prune, "interval", days=1, misfire_grace_time=None)
-        for i, call in enumerate(self.profile.call_times):
-            self._schedule(i, call)
+        self._calls = CallTimes(self.profile.call_times, self.zone, self.lead, self.clock.now())
 
     def zone(self) -> tzinfo:
+        """The profile's zone, else this machine's, through its changes of clocks."""
         if self.profile.time_zone is not None:
             return zoneinfo.ZoneInfo(self.profile.time_zone)
-        return datetime.now().astimezone().tzinfo or UTC
+        time.tzset()  # somebody may have moved the machine to another zone
+        return SystemZone()
 
     def lead(self, call: CallTime) -> float:
         """Seconds to start before a call time: predicted time to ready, and the warm-up."""
@@ -436,42 +516,22 @@ class SetRunner:
             predicted = 0.0
         return predicted + self.profile.warm_up
 
-    def _schedule(self, i: int, call: CallTime) -> None:
-        assert self._scheduler is not None
-        start, ready = next_start(call, datetime.now(UTC), self.zone(), self.lead(call))
-        self._scheduler.add_job(
-            self._called,
-            "date",
-            run_date=start,
-            args=[i, call, start, ready],
-            id=f"call-{i}",
-            replace_existing=True,
-            # a late call is our own to judge and to say: never dropped in silence
-            misfire_grace_time=None,
-        )
-
-    async def _called(self, i: int, call: CallTime, start: datetime, ready: datetime) -> None:
-        now = datetime.now(UTC)
-        local = ready.astimezone(self.zone())
-        if too_late(call, start, now):
-            late = (now - start).total_seconds()
-            text = f"the call for {local:%H:%M} came {late:.0f} s late (the clock jumped, or this"
-            text += " machine slept): not started"
-            self.say(f"{self.profile.name}: {text}")
-            self._record.write([FaultNote(self.now(), None, "", text)])
-        else:
-            self.say(f"{self.profile.name}: call time, to be ready by {local:%H:%M}")
-            self.ask(
-                Request(
-                    at=self.now(),
-                    id=f"call-{i}-{int(start.timestamp())}",
-                    what="up",
-                    by=f"call time {local:%H:%M}",
-                    source="call time",
-                    look=call.look,
-                )
+    def _called(self, due: Due) -> None:
+        local = due.ready.astimezone(self.zone())
+        if due.why_not:
+            self._note_fault(f"the call for {local:%H:%M} is not started: {due.why_not}")
+            return
+        self.say(f"{self.profile.name}: call time, to be ready by {local:%H:%M}")
+        self.ask(
+            Request(
+                at=self.now(),
+                id=f"call-{int(due.start.timestamp())}-{due.call.look or ''}",
+                what="up",
+                by=f"call time {local:%H:%M}",
+                source="call time",
+                look=due.call.look,
             )
-        self._schedule(i, call)
+        )
 
 
 def notify(text: str) -> None:
@@ -537,11 +597,17 @@ async def run_sets(paths: Sequence[Path], settings: Settings, say: Say = to_stde
 
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop)
-    loop.set_exception_handler(
-        lambda _loop, context: say(
-            f"a fault of the bridge itself: {context.get('message')}: {context.get('exception')}"
-        )
+    # a terminal that goes away, or who expects settings to be read anew: nothing ends by it
+    loop.add_signal_handler(
+        signal.SIGHUP, say, "settings and profiles are read at the start alone: start again"
     )
+
+    def fault(_loop: asyncio.AbstractEventLoop, context: dict[str, object]) -> None:
+        error = context.get("exception")
+        where = f"\n{whole(error)}" if isinstance(error, BaseException) else ""
+        say(f"a fault of the bridge itself: {context.get('message')}{where}")
+
+    loop.set_exception_handler(fault)
     watchdog = asyncio.create_task(_watchdog())
     try:
         codes = await asyncio.gather(*(runner.run() for runner in runners))

@@ -12,20 +12,24 @@ while the daemon runs.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
-import queue
 import sqlite3
 import threading
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections import deque
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import sqlalchemy as sa
 
+from studiobridge.bridge.faults import whole
+from studiobridge.bridge.rights import make_private_file, make_private_folder, open_to_others
 from studiobridge.bridge.settings import Settings
 from studiobridge.control.effects import (
     ByHand,
@@ -43,20 +47,40 @@ from studiobridge.control.effects import (
     StateNote,
     StepNote,
 )
+from studiobridge.control.standing import ANSWERS_KEPT
 from studiobridge.profile.model import Preset
 
-# 1: the first. 2: dials set by hand.
-SCHEMA_VERSION = 2
+# 1: the first. 2: dials set by hand. 3: the code a request ended with; the session of each entry.
+SCHEMA_VERSION = 3
 # Notes that wait in memory while the disk does not take them; the oldest go first.
 MOST_WAITING = 20_000
-# Waits (s) between tries while the disk does not take notes.
+# Waits (s) between tries while the disk does not take notes, and between looks at an idle file.
 TRY_AGAIN = 2.0
+# A lock on the file, or a server that is not there, is waited for so long (s) within one try.
+WITHIN_A_TRY = 5.0
+# One try that takes longer than this (s) hangs: longer than any lock is waited for.
+STUCK_AFTER = 8.0
+LOCKOUTS_UNKNOWN = "; what was locked out before is not known"
+# How long (s) the end of the bridge waits for the last notes: one try, and less than a service
+# is given to stop.
+END_WITHIN = 6.0
+# The phases of a request that answer it.
+ENDS = ("done", "failed", "refused")
+# Rows of these tables are of the open session alone.
+DIES_WITH_SESSION = ("sessions", "hands")
+# What has to outlast the bridge: dropped last of all.
+OUTLASTING = (LockoutNote, RollingNote, HandNote, SessionNote, RunNote, StateNote)
+# A data folder that fails like this stays wrong until somebody mends the settings.
+BAD_FOLDER = (FileExistsError, NotADirectoryError, PermissionError)
 DAY = 86400.0
 
 META = sa.MetaData()
 
 
 def _table(name: str, *columns: sa.Column[Any]) -> sa.Table:
+    if name != "sessions":
+        # the session that was open, if one was: times alone do not tell when a clock has stepped
+        columns = (*columns, sa.Column("session", sa.Integer))
     return sa.Table(
         name,
         META,
@@ -78,11 +102,11 @@ REQUESTS = _table(
     sa.Column("force", sa.Boolean, nullable=False),
     sa.Column("phase", sa.String, nullable=False),
     sa.Column("text", sa.String, nullable=False),
+    sa.Column("code", sa.Integer),
 )
 RUNS = _table(
     "runs",
     sa.Column("run", sa.Integer, nullable=False, index=True),
-    sa.Column("session", sa.Integer),
     sa.Column("what", sa.String, nullable=False),
     sa.Column("look", sa.String),
     sa.Column("phase", sa.String, nullable=False),
@@ -157,6 +181,10 @@ class RecordError(Exception):
     """The record cannot be opened; the text says why and what to do."""
 
 
+class RecordAway(RecordError):
+    """The record cannot be used now, and may be later, by itself or when somebody mends it."""
+
+
 def record_path(data: Path, set_name: str) -> Path:
     return data / f"{set_name}.sqlite"
 
@@ -185,16 +213,34 @@ def record_place(settings: Settings, set_name: str) -> Place:
 def _connect(path: Place, read_only: bool = False) -> sa.Engine:
     if isinstance(path, Elsewhere):
         try:
-            engine = sa.create_engine(path.url, pool_pre_ping=True)
+            # a server that is away, or hangs half-open, must not hold the writer for minutes
+            patience = {
+                "connect_timeout": int(WITHIN_A_TRY),
+                "tcp_user_timeout": int(WITHIN_A_TRY * 1000),
+                "options": f"-c lock_timeout={int(WITHIN_A_TRY * 1000)}",
+            }
+            engine = sa.create_engine(path.url, pool_pre_ping=True, connect_args=patience)
         except ImportError:
             raise RecordError(
                 "a record on PostgreSQL needs more: pip install 'studiobridge[postgresql]'"
             ) from None
+        except (sa.exc.ArgumentError, ValueError) as error:
+            raise RecordError(f"record: {path.url} is not a usable URL: {error}") from None
         return engine.execution_options(schema_translate_map={None: path.schema})
-    mode = "ro" if read_only else "rwc"
+    if not read_only:
+        try:
+            make_private_file(path)
+        except OSError as error:
+            why = error.strerror or str(error)
+            raise RecordAway(f"the record {path} cannot be used: {why}") from None
     engine = sa.create_engine(
-        f"sqlite:///file:{path}?mode={mode}&uri=true",
-        connect_args={"timeout": 5.0, "check_same_thread": False},
+        "sqlite://",
+        creator=lambda: sqlite3.connect(
+            sqlite_url(path, "ro" if read_only else "rwc"),
+            uri=True,
+            timeout=WITHIN_A_TRY,
+            check_same_thread=False,
+        ),
         poolclass=sa.StaticPool,
     )
 
@@ -209,8 +255,22 @@ def _connect(path: Place, read_only: bool = False) -> sa.Engine:
     return engine
 
 
-def _check(engine: sa.Engine, path: Place, create: bool) -> None:
+def sqlite_url(path: Path, mode: str) -> str:
+    """A file for SQLite by URL: a `#` or `?` in a folder's name is a part of the name."""
+    return f"file:{quote(str(path))}?mode={mode}"
+
+
+def _unusable(path: Place, error: sa.exc.SQLAlchemyError) -> str:
+    text = f"the record {path} cannot be used: {getattr(error, 'orig', None) or error}"
+    if "not a database" in text or "malformed" in text:
+        text += "; move the file away, and a new one is made"
+    return text
+
+
+def _check(engine: sa.Engine, path: Place, create: bool) -> bool:
+    """Is this a record of ours? With `create`, make or upgrade it; True when it was just made."""
     schema = path.schema if isinstance(path, Elsewhere) else None
+    fresh = False
     try:
         with engine.begin() as connection:
             if schema is not None and create:
@@ -220,34 +280,52 @@ def _check(engine: sa.Engine, path: Place, create: bool) -> None:
             elif create:
                 META.create_all(connection)
                 connection.execute(sa.insert(VERSION).values(version=SCHEMA_VERSION))
-                version = SCHEMA_VERSION
+                version, fresh = SCHEMA_VERSION, True
             else:
                 raise RecordError(f"{path} is not a record of this program")
-    except sa.exc.DatabaseError as error:
-        why = error.orig if error.orig is not None else error
-        raise RecordError(f"the record {path} cannot be used: {why}") from None
-    if create and version is not None and version < SCHEMA_VERSION:
-        _upgrade(engine, version)
-        version = SCHEMA_VERSION
-    if version == 1:
-        return  # read as it is: only what was added later is missing
-    if version != SCHEMA_VERSION:
+        if create and version is not None and version < SCHEMA_VERSION:
+            _upgrade(engine, path, version)
+            version = SCHEMA_VERSION
+    except sa.exc.SQLAlchemyError as error:
+        raise RecordAway(_unusable(path, error)) from None
+    if version is not None and not 1 <= version <= SCHEMA_VERSION:
         raise RecordError(
             f"the record {path} was made by another version (its schema is {version}, this program"
             f" knows {SCHEMA_VERSION}); use that version, or move the file away"
         )
+    return fresh
 
 
-def _upgrade(engine: sa.Engine, version: int) -> None:
+def _upgrade(engine: sa.Engine, path: Place, version: int) -> None:
     """Bring an older record to today's schema, one version after the other, in one transaction."""
     with engine.begin() as connection:
         if version < 2:
             HANDS.create(connection, checkfirst=True)
+        if version < 3:
+            schema = path.schema if isinstance(path, Elsewhere) else None
+            added = [table.c.session for table in PRUNED] + [LOCKOUTS.c.session, REQUESTS.c.code]
+            for column in added:
+                has = sa.inspect(connection).get_columns(column.table.name, schema=schema)
+                if column.name not in {c["name"] for c in has}:
+                    spelled = connection.dialect.identifier_preparer.quote
+                    table = spelled(column.table.name)
+                    if schema is not None:
+                        table = f"{spelled(schema)}.{table}"
+                    connection.exec_driver_sql(
+                        f"ALTER TABLE {table} ADD COLUMN {spelled(column.name)} INTEGER"
+                    )
         connection.execute(sa.update(VERSION).values(version=SCHEMA_VERSION))
 
 
 def _scalar(value: object) -> str | None:
     return None if value is None else json.dumps(value)
+
+
+def _code(phase: str, code: int | None) -> int | None:
+    """The exit code a request ended with; older records, and some notes, do not say it."""
+    if code is not None or phase not in ENDS:
+        return code
+    return 0 if phase == "done" else 1
 
 
 # Where each kind of note is kept: its fields are the table's columns, with what _row changes.
@@ -265,21 +343,99 @@ TABLES: dict[type, sa.Table] = {
 }
 
 
-def _row(note: Note, at: float, session: int | None) -> tuple[sa.Table, dict[str, object]]:
+def _row(note: Note, at: float) -> tuple[sa.Table, dict[str, object]]:
     row: dict[str, object] = {f.name: getattr(note, f.name) for f in fields(note)}
     row["at"] = at
     if isinstance(note, RequestNote):
         row["request"] = row.pop("id")
         row["targets"] = json.dumps(list(note.targets))
-    elif isinstance(note, RunNote):
-        row["session"] = session
+        row["code"] = _code(note.phase, note.code)
     elif isinstance(note, DriftNote):
         row["wanted"], row["reported"] = _scalar(note.wanted), _scalar(note.reported)
     return TABLES[type(note)], row
 
 
+class _Lasting:
+    """What has to outlast the bridge, as rows: it is written anew when the file has gone.
+
+    Folded from every row that is on disk: the lockouts in force, which cameras roll, the open
+    session with its dials, the latest run, state and drift.
+    """
+
+    def __init__(self) -> None:
+        self._rows: dict[tuple[str, object], tuple[sa.Table, dict[str, object]]] = {}
+
+    @classmethod
+    def read(cls, connection: sa.Connection) -> _Lasting:
+        found = cls()
+        for table in (SESSIONS, RUNS, STATES, DRIFTS):
+            last = sa.select(table).order_by(table.c.id.desc()).limit(1)
+            number = connection.execute(last).first()
+            if number is None:
+                continue
+            statement = sa.select(table).where(table.c.id == number.id)
+            if table is SESSIONS:
+                statement = sa.select(table).where(table.c.session == number.session)
+            found._fold_all(connection, table, statement.order_by(table.c.id))
+        for table in (LOCKOUTS, ROLLING):
+            found._fold_all(connection, table, sa.select(table).order_by(table.c.id))
+        session = found.session
+        if session is not None:
+            dials = sa.select(HANDS).where(HANDS.c.session == session).order_by(HANDS.c.id)
+            found._fold_all(connection, HANDS, dials)
+        return found
+
+    def _fold_all(
+        self, connection: sa.Connection, table: sa.Table, statement: sa.Select[Any]
+    ) -> None:
+        for row in connection.execute(statement):
+            self.fold(table, {k: v for k, v in row._mapping.items() if k != "id"})
+
+    @property
+    def session(self) -> int | None:
+        opened = self._rows.get(("sessions", "opened"))
+        closed = ("sessions", "closed") in self._rows
+        return int(str(opened[1]["session"])) if opened is not None and not closed else None
+
+    def fold(self, table: sa.Table, row: dict[str, object]) -> None:
+        key: object = ""
+        if table is LOCKOUTS:
+            key = row["target"]
+            if row["phase"] != "set":
+                self._rows.pop((table.name, key), None)
+                return
+        elif table in (ROLLING, HANDS):
+            key = row["device"]
+        elif table is SESSIONS:
+            key = row["phase"]
+            if key == "opened":
+                self._rows = {k: v for k, v in self._rows.items() if k[0] not in DIES_WITH_SESSION}
+        elif table not in (RUNS, STATES, DRIFTS):
+            return
+        # the latest of its kind stands last, as it would in the file
+        self._rows.pop((table.name, key), None)
+        self._rows[(table.name, key)] = (table, row)
+
+    def rows(self) -> Iterable[tuple[sa.Table, dict[str, object]]]:
+        return self._rows.values()
+
+
+@dataclass(slots=True)
+class _Handed:
+    """Notes on their way to the disk, each with its wall time as it was when it was made."""
+
+    notes: Sequence[tuple[Note, float]]
+    done: Callable[[bool], None] | None
+    # numbered by a bridge that could not read what the record holds
+    unread: bool
+
+
 class Record:
-    """The writing side, for the daemon. `wall` turns a note's time into seconds since the epoch."""
+    """The writing side, for the daemon. `wall` turns a note's time into seconds since the epoch.
+
+    `on_fault` is told that the record cannot be written, or can again (None); `on_said` what
+    happened once and is worth a line in the log. Both are called in the writer's thread.
+    """
 
     def __init__(
         self,
@@ -287,46 +443,98 @@ class Record:
         keep_days: int,
         wall: Callable[[float], float],
         on_fault: Callable[[str | None], None] = lambda fault: None,
+        on_said: Callable[[str], None] = lambda text: None,
     ) -> None:
         self.path = path
-        # called in the writer's thread when the record cannot be written, or can again (None)
-        self._on_fault = on_fault
         self.keep_days = keep_days
         self.fault: str | None = None
+        # notes that will never be written: too many waited, or the bridge ended before
         self.lost = 0
+        self._on_fault, self._on_said = on_fault, on_said
+        self._on_memory: Callable[[Memory, int], None] | None = None
+        # how often notes were handed over
+        self.handed = 0
         self._wall = wall
         self._session: int | None = None
-        self._queue: queue.SimpleQueue[tuple[Sequence[Note], Callable[[bool], None] | None] | None]
-        self._queue = queue.SimpleQueue()
-        self._waiting = 0
+        # what is handed over, and what the writer has taken in hand; `_size` counts both
+        self._lock = threading.Condition()
+        self._pending: deque[_Handed] = deque()
+        self._in_hand: list[_Handed] = []
+        self._size = 0
+        self._prune_wanted = False
+        self._ending = threading.Event()
+        self._busy_since: float | None = None
         self._thread: threading.Thread | None = None
         self._engine: sa.Engine | None = None
+        self._files: _Files = ()
+        self._lasting = _Lasting()
+        # the file went away, and what must last does not stand in the one that is there now
+        self._gone = False
+        self._unread = False
+        self._shift: Mapping[str, int] = {}
+        # no entry is taken for older than the record itself shows (see _prune_before)
+        self._newest: tuple[float, float] | None = None
 
     def open(self) -> Memory:
-        """Open or make the file; return what the controller has to know. Raises RecordError."""
+        """Open or make the file; return what the controller has to know.
+
+        Raises RecordAway when it cannot be used now but may be later, RecordError when somebody
+        has to mend it first.
+        """
         if isinstance(self.path, Path):
             folder = self.path.parent
             try:
-                folder.mkdir(parents=True, exist_ok=True)
+                make_private_folder(folder)
             except OSError as error:
                 why = error.strerror or str(error)
-                raise RecordError(f"the data folder {folder} cannot be made: {why}") from None
-        self._engine = _connect(self.path)
-        _check(self._engine, self.path, create=True)
-        with self._engine.connect() as connection:
-            memory = _memory(connection)
-        self._session = memory.session
-        self._thread = threading.Thread(target=self._work, name="record", daemon=True)
-        self._thread.start()
+                kind = RecordError if isinstance(error, BAD_FOLDER) else RecordAway
+                raise kind(f"the data folder {folder} cannot be made: {why}") from None
+        memory, _ = self._open()
+        self._start()
         return memory
 
+    def open_later(self, why: RecordAway, on_memory: Callable[[Memory, int], None]) -> None:
+        """Begin without the record: notes wait, and it is tried again until it can be used.
+
+        Then what waited is written, and `on_memory` is called in the writer's thread with what
+        the controller has to know, and how much of what was `handed` over is in it. Until
+        `read_by_now` notes count as numbered without knowledge of the record: their sessions,
+        runs and drifts are numbered on from what it holds.
+        """
+        self._unread = True
+        self._on_memory = on_memory
+        self._now_faulty(str(why) + LOCKOUTS_UNKNOWN)
+        self._start()
+
+    def read_again(self, on_memory: Callable[[Memory, int], None]) -> None:
+        """Call `on_memory` once more, as soon as what waits is written."""
+        with self._lock:
+            self._on_memory = on_memory
+            self._lock.notify()
+
+    def read_by_now(self) -> None:
+        """From here on notes are numbered by a bridge that knows the record."""
+        self._unread = False
+
     def write(self, notes: Sequence[Note], done: Callable[[bool], None] | None = None) -> None:
-        """Hand notes to the writer. `done` is called in its thread: True once they are on disk."""
-        self._waiting += len(notes)
-        self._queue.put((notes, done))
+        """Hand notes to the writer, which never waits for the disk.
+
+        `done` is called in the writer's thread: True once they are on disk, False when they will
+        never be.
+        """
+        # by the clock as it is now: it may step while they wait for the disk
+        timed = [(note, self._wall(note.at)) for note in notes]
+        with self._lock:
+            self.handed += 1
+            self._pending.append(_Handed(timed, done, self._unread))
+            self._size += len(timed)
+            dropped = self._bound() if self._size > MOST_WAITING else []
+            self._lock.notify()
+        for handed in dropped:
+            _say_done(handed, False)
 
     def writing(self, notes: Sequence[Note]) -> asyncio.Future[bool]:
-        """Hand notes to the writer; the future is True once they are on disk, False if not."""
+        """Hand notes to the writer; the future is True once they are on disk, False if never."""
         loop = asyncio.get_running_loop()
         future: asyncio.Future[bool] = loop.create_future()
 
@@ -335,99 +543,402 @@ class Record:
                 if not future.done():
                     future.set_result(ok)
 
-            loop.call_soon_threadsafe(settle)
+            with contextlib.suppress(RuntimeError):  # the loop has ended: nobody waits any more
+                loop.call_soon_threadsafe(settle)
 
         self.write(notes, done)
         return future
 
     def prune(self) -> None:
         """Forget what is older than the setting says; what is open stays."""
-        self._queue.put(((), self._prune))
+        with self._lock:
+            self._prune_wanted = True
+            self._lock.notify()
+
+    def look(self) -> None:
+        """To be called now and then: a disk that says nothing at all is a fault as well."""
+        since = self._busy_since
+        if self.fault is None and since is not None and time.monotonic() - since > STUCK_AFTER:
+            self._now_faulty(
+                "the record cannot be written: its disk or server has not answered for"
+                f" {STUCK_AFTER:.0f} s"
+            )
+
+    def warnings(self) -> list[str]:
+        """What is not right with the file's rights, for who runs this."""
+        if not isinstance(self.path, Path):
+            return []
+        found = open_to_others(self.path, "the record of a set")
+        return [found] if found is not None else []
 
     def close(self) -> None:
-        """Write what waits and end the writer."""
+        """Write what waits and end the writer. What could not be written is in `lost`."""
         if self._thread is not None:
-            self._queue.put(None)
-            self._thread.join(timeout=10.0)
+            self._ending.set()
+            with self._lock:
+                self._lock.notify()
+            self._thread.join(timeout=END_WITHIN)
+            if self._thread.is_alive():  # its disk hangs: what it holds ends with the process
+                self.lost += self._size
             self._thread = None
         if self._engine is not None:
             self._engine.dispose()
             self._engine = None
 
-    # ---- the writer's thread ------------------------------------------------------------------
+    # ---- what waits -----------------------------------------------------------------------------
+
+    def _bound(self) -> list[_Handed]:
+        """Drop the oldest of what waits; what has to outlast the bridge last of all."""
+        dropped: list[_Handed] = []
+        for lasting_too in (False, True):
+            for handed in list(self._pending):
+                if self._size <= MOST_WAITING:
+                    return dropped
+                lasting = any(isinstance(note, OUTLASTING) for note, _ in handed.notes)
+                if lasting_too or not lasting:
+                    self._pending.remove(handed)
+                    self._size -= len(handed.notes)
+                    self.lost += len(handed.notes)
+                    dropped.append(handed)
+        return dropped
+
+    # ---- the writer's thread --------------------------------------------------------------------
+
+    def _start(self) -> None:
+        self._thread = threading.Thread(target=self._work, name="record", daemon=True)
+        self._thread.start()
 
     def _work(self) -> None:
-        batch: list[tuple[Sequence[Note], Callable[[bool], None] | None]] = []
-        ending = False
-        while not ending or batch:
-            if not batch:
-                item = self._queue.get()
-                if item is None:
-                    ending = True
-                    continue
-                batch.append(item)
-            while True:
-                try:
-                    item = self._queue.get_nowait()
-                except queue.Empty:
-                    break
-                if item is None:
-                    ending = True
-                else:
-                    batch.append(item)
-            if self._store(batch):
-                batch = []
-            elif ending:
-                break
-            else:
-                for _, done in batch:
-                    if done is not None and done != self._prune:
-                        done(False)
-                batch = [(notes, None) for notes, done in batch if notes]
-                self._bound(batch)
-                time.sleep(TRY_AGAIN)
+        while True:
+            try:
+                self._write_all()
+                return
+            except Exception as error:
+                # nobody planned this one: said with where it came from, and the writer goes on
+                self._busy_since = None
+                self._now_faulty(
+                    "the record cannot be written: a fault of the bridge itself"
+                    f" ({type(error).__name__}: {error})"
+                )
+                self._say(whole(error))
+                if self._ending.is_set():
+                    self._give_up()
+                    return
+                self._ending.wait(TRY_AGAIN)
 
-    def _bound(self, batch: list[tuple[Sequence[Note], Callable[[bool], None] | None]]) -> None:
-        size = sum(len(notes) for notes, _ in batch)
-        while batch and size > MOST_WAITING:
-            dropped, _ = batch.pop(0)
-            size -= len(dropped)
-            self.lost += len(dropped)
+    def _write_all(self) -> None:
+        while True:
+            with self._lock:
+                idle = not (self._pending or self._in_hand or self._prune_wanted)
+                if idle and not self._ending.is_set():
+                    self._lock.wait(TRY_AGAIN)
+                # what failed before stays in front: the order of the notes is the record's
+                self._in_hand.extend(self._pending)
+                self._pending.clear()
+                ending = self._ending.is_set()
+            if ending and not self._in_hand and not self._prune_wanted:
+                return
+            self._busy_since = time.monotonic()
+            stored = self._store()
+            self._busy_since = None
+            if stored:
+                continue
+            if self._ending.is_set():
+                self._give_up()
+                return
+            with self._lock:
+                # what waits is bounded in one place: hand it back
+                self._pending.extendleft(reversed(self._in_hand))
+                self._in_hand = []
+            self._ending.wait(TRY_AGAIN)
 
-    def _store(self, batch: list[tuple[Sequence[Note], Callable[[bool], None] | None]]) -> bool:
-        assert self._engine is not None
-        rows: dict[sa.Table, list[dict[str, object]]] = {}
-        for notes, _ in batch:
-            for note in notes:
-                if isinstance(note, SessionNote):
-                    self._session = None if note.phase == "closed" else note.session
-                table, row = _row(note, self._wall(note.at), self._session)
-                rows.setdefault(table, []).append(row)
-        prune = any(done == self._prune for _, done in batch)
+    def _give_up(self) -> None:
+        with self._lock:
+            left = [*self._in_hand, *self._pending]
+            self._in_hand = []
+            self._pending.clear()
+            self._size = 0
+        self.lost += sum(len(handed.notes) for handed in left)
+        for handed in left:
+            _say_done(handed, False)
+
+    def _store(self) -> bool:
+        """Put what is in hand on disk. False when the disk does not take it now."""
         try:
-            with self._engine.begin() as connection:
-                for table, values in rows.items():
-                    connection.execute(sa.insert(table), values)
-                if prune:
-                    _prune(connection, time.time() - self.keep_days * DAY)
+            self._be_ready()
+            self._insert(self._in_hand)
+            self._prune()
+            if self._be_ready():
+                # the file went away beneath what was just written
+                self._insert(self._in_hand)
+        except _CannotBeKept as error:
+            return self._one_by_one(str(error))
+        except RecordError as error:
+            self._now_faulty(str(error) + (LOCKOUTS_UNKNOWN if self._on_memory else ""))
+            return False
         except (sa.exc.SQLAlchemyError, OSError) as error:
+            if isinstance(error, sa.exc.ProgrammingError) or "no such table" in str(error):
+                self._let_go()  # its tables are gone: looked at afresh next time
             why = getattr(error, "orig", None) or error
             self._now_faulty(f"the record cannot be written: {why}")
             return False
+        self._stored(self._in_hand)
+        self._in_hand = []
         self._now_faulty(None)
-        for notes, done in batch:
-            self._waiting -= len(notes)
-            if done is not None:
-                done(True)
+        if self._on_memory is not None and self._engine is not None:
+            with self._lock:
+                written = self.handed - len(self._pending)
+            with self._engine.connect() as connection:
+                memory = _memory(connection)
+            tell, self._on_memory = self._on_memory, None
+            tell(memory, written)
         return True
+
+    def _one_by_one(self, why: str) -> bool:
+        """One note cannot be written for what is in it: the others are, and it is told of."""
+        if len(self._in_hand) == 1 and len(self._in_hand[0].notes) == 1:
+            handed = self._in_hand[0]
+            kind = type(handed.notes[0][0]).__name__
+            self._say(f"a note of the record is lost ({kind}): {why}")
+            with self._lock:
+                self.lost += 1
+                self._size -= 1
+                self._in_hand = []
+            _say_done(handed, False)
+            return True
+        batch, self._in_hand = self._in_hand, []
+        singles = []
+        for handed in batch:
+            last = len(handed.notes) - 1
+            for i, note in enumerate(handed.notes):
+                done = handed.done if i == last else None
+                singles.append(_Handed([note], done, handed.unread))
+        try:
+            while singles:
+                self._in_hand = singles[:1]
+                if not self._store():
+                    return False
+                singles.pop(0)
+        finally:
+            self._in_hand = singles
+        return True
+
+    def _rows(self, batch: Sequence[_Handed]) -> list[tuple[sa.Table, dict[str, object]]]:
+        found = []
+        session = self._session
+        for handed in batch:
+            for note, at in handed.notes:
+                table, row = _row(note, at)
+                if handed.unread:
+                    for key, by in self._shift.items():
+                        if row.get(key) is not None:
+                            row[key] = int(str(row[key])) + by
+                if table is SESSIONS:
+                    session = None if row["phase"] == "closed" else int(str(row["session"]))
+                else:
+                    row["session"] = session
+                found.append((table, row))
+        return found
+
+    def _insert(self, batch: Sequence[_Handed]) -> None:
+        assert self._engine is not None
+        rows: dict[sa.Table, list[dict[str, object]]] = {}
+        try:
+            for table, row in self._rows(batch):
+                rows.setdefault(table, []).append(row)
+            if rows:
+                with self._engine.begin() as connection:
+                    for table, values in rows.items():
+                        _put(connection, table, values)
+        except Exception as error:
+            if _for_what_is_in_it(error):
+                raise _CannotBeKept(f"{type(error).__name__}: {error}") from error
+            raise
+
+    def _stored(self, batch: Sequence[_Handed]) -> None:
+        for table, row in self._rows(batch):
+            self._lasting.fold(table, row)
+            if table is SESSIONS:
+                self._session = self._lasting.session
+        with self._lock:
+            self._size -= sum(len(handed.notes) for handed in batch)
+        for handed in batch:
+            _say_done(handed, True)
+
+    # ---- the file, and what may happen to it ----------------------------------------------------
+
+    def _open(self) -> tuple[Memory, bool]:
+        """Connect and read; also: were its tables made just now?"""
+        engine = _connect(self.path)
+        try:
+            fresh = _check(engine, self.path, create=True)
+            with engine.connect() as connection:
+                memory, lasting = _memory(connection), _Lasting.read(connection)
+                newest = connection.scalar(sa.select(sa.func.max(STATES.c.at)))
+        except sa.exc.SQLAlchemyError as error:
+            engine.dispose()
+            raise RecordAway(_unusable(self.path, error)) from None
+        except BaseException:
+            engine.dispose()
+            raise
+        self._engine = engine
+        if not fresh:
+            self._lasting, self._session = lasting, memory.session
+        if self._newest is None and newest is not None:
+            self._newest = (float(newest), time.monotonic())
+        self._files = _files(self.path)
+        return memory, fresh
+
+    def _be_ready(self) -> bool:
+        """Have a record that is open and in its place. True when what it held was lost."""
+        if self._engine is not None:
+            now = _files(self.path)
+            if not _same(self._files, now):
+                # what the log beside the file still holds goes into it, if it is still there
+                saved = self._files[:1] == now[:1] and self._checkpoint()
+                self._let_go()
+                if saved:
+                    self._open()
+                    self._said_fault(
+                        f"a file beside the record {self.path} was removed while the bridge ran;"
+                        " nothing is lost by it"
+                    )
+                    return False
+                self._gone = True
+            self._files = now
+        if self._engine is None:
+            before, session = self._lasting, self._session
+            memory, fresh = self._open()
+            if self._unread and not self._shift:
+                self._shift = {
+                    "session": memory.next_session - 1,
+                    "run": memory.next_run - 1,
+                    "drift": memory.next_drift - 1,
+                }
+            self._gone = self._gone or (fresh and any(before.rows()))
+            if self._gone:
+                self._lasting, self._session = before, session
+        if not self._gone:
+            return False
+        self._write_anew()
+        self._gone = False
+        return True
+
+    def _checkpoint(self) -> bool:
+        assert self._engine is not None
+        try:
+            with self._engine.connect() as connection:
+                busy = connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)").scalar()
+        except sa.exc.SQLAlchemyError:
+            return False
+        return busy == 0
+
+    def _write_anew(self) -> None:
+        assert self._engine is not None
+        with self._engine.begin() as connection:
+            for table, row in self._lasting.rows():
+                connection.execute(sa.insert(table), [row])
+        self._said_fault(
+            f"the record {self.path} is not the one it was: it was removed, replaced or emptied"
+            " while the bridge ran. What it held is lost; lockouts, what rolls, and the open"
+            " session and run were written anew"
+        )
+
+    def _said_fault(self, text: str) -> None:
+        assert self._engine is not None
+        note = FaultNote(0.0, None, "", text)
+        table, row = _row(note, time.time())
+        row["session"] = self._session
+        with self._engine.begin() as connection:
+            connection.execute(sa.insert(table), [row])
+        self._say(text)
+
+    def _let_go(self) -> None:
+        engine, self._engine = self._engine, None
+        if engine is not None:
+            with contextlib.suppress(sa.exc.SQLAlchemyError):
+                engine.dispose()
 
     def _now_faulty(self, fault: str | None) -> None:
         if fault != self.fault:
             self.fault = fault
-            self._on_fault(fault)
+            with contextlib.suppress(Exception):  # whoever listens must not stop the writing
+                self._on_fault(fault)
 
-    def _prune(self, ok: bool) -> None:
-        """A mark in the queue, not a call: see _store."""
+    def _say(self, text: str) -> None:
+        with contextlib.suppress(Exception):
+            self._on_said(text)
+
+    def _prune(self) -> None:
+        with self._lock:
+            wanted, self._prune_wanted = self._prune_wanted, False
+        if not wanted or self._newest is None:
+            return
+        # a clock that is years ahead must not make everything look old: at most as much time
+        # has passed since the newest entry as this bridge has run
+        newest, then = self._newest
+        now = min(time.time(), newest + time.monotonic() - then)
+        assert self._engine is not None
+        with self._engine.begin() as connection:
+            _prune(connection, now - self.keep_days * DAY)
+
+
+class _CannotBeKept(Exception):
+    """A note cannot be written for what is in it, however often it is tried."""
+
+
+def _for_what_is_in_it(error: Exception) -> bool:
+    """Does the database refuse this very note, rather than not working now?"""
+    if isinstance(error, sa.exc.DataError | sa.exc.IntegrityError):
+        return True
+    if isinstance(error, sa.exc.ProgrammingError | sa.exc.InterfaceError):
+        return "inding parameter" in str(error)  # SQLite's words for a type it does not know
+    return not isinstance(error, sa.exc.DBAPIError | OSError)
+
+
+def _say_done(handed: _Handed, on_disk: bool) -> None:
+    if handed.done is not None:
+        with contextlib.suppress(Exception):  # whoever waits must not stop the writing
+            handed.done(on_disk)
+
+
+def _put(connection: sa.Connection, table: sa.Table, values: list[dict[str, object]]) -> None:
+    if table is SESSIONS:
+        # what a session has metered so far: the latest figure alone is of use
+        for row in values:
+            if row["phase"] == "metered":
+                connection.execute(
+                    sa.delete(table).where(
+                        table.c.session == row["session"], table.c.phase == "metered"
+                    )
+                )
+            connection.execute(sa.insert(table), [row])
+        return
+    connection.execute(sa.insert(table), values)
+
+
+# A file and what SQLite keeps beside it (-wal, -shm), each by device and inode; None: not there.
+_Files = tuple[tuple[int, int] | None, ...]
+
+
+def _files(place: Place) -> _Files:
+    if not isinstance(place, Path):
+        return ()
+    found: list[tuple[int, int] | None] = []
+    for end in ("", "-wal", "-shm"):
+        try:
+            stat = Path(f"{place}{end}").stat()
+            # an empty file is none: somebody emptied it in its place
+            there = stat.st_size > 0 or bool(end)
+            found.append((stat.st_dev, stat.st_ino) if there else None)
+        except OSError:
+            found.append(None)
+    return tuple(found)
+
+
+def _same(before: _Files, now: _Files) -> bool:
+    """Nothing that was there has gone or been replaced."""
+    return all(a is None or a == b for a, b in zip(before, now, strict=True))
 
 
 def _prune(connection: sa.Connection, before: float) -> None:
@@ -465,27 +976,39 @@ def _memory(connection: sa.Connection) -> Memory:
         else:
             lockouts.pop(row.target, None)
     by_hand: dict[str, ByHand] = {}
+    kwh: float | None = None
     if session is not None and session.phase != "closed":
         opened = sa.select(sa.func.min(SESSIONS.c.at)).where(SESSIONS.c.session == session.session)
         since = connection.scalar(opened) or 0.0
         for row in connection.execute(
-            sa.select(HANDS).where(HANDS.c.at >= since).order_by(HANDS.c.id)
+            sa.select(HANDS)
+            # by the session's number where it is known: times are of a clock that may have stepped
+            .where(
+                (HANDS.c.session == session.session)
+                | (HANDS.c.session.is_(None) & (HANDS.c.at >= since))
+            )
+            .order_by(HANDS.c.id)
         ):
             by_hand[row.device] = ByHand(Preset(row.level, row.cct), row.by, row.at)
+        metered = sa.select(SESSIONS.c.kwh).where(
+            SESSIONS.c.session == session.session, SESSIONS.c.kwh.is_not(None)
+        )
+        kwh = connection.scalar(metered.order_by(SESSIONS.c.id.desc()).limit(1))
     rolling: dict[str, bool] = {}
     for row in connection.execute(sa.select(ROLLING).order_by(ROLLING.c.id)):
         rolling[row.device] = row.rolling
     answered = connection.execute(
-        sa.select(REQUESTS.c.request, REQUESTS.c.phase, REQUESTS.c.text)
-        .where(REQUESTS.c.phase.in_(("done", "failed", "refused")), REQUESTS.c.request != "")
+        sa.select(REQUESTS.c.request, REQUESTS.c.phase, REQUESTS.c.code, REQUESTS.c.text)
+        .where(REQUESTS.c.phase.in_(ENDS), REQUESTS.c.request != "")
         .order_by(REQUESTS.c.id.desc())
-        .limit(256)
+        .limit(ANSWERS_KEPT)
     ).all()
     is_open = session is not None and session.phase != "closed"
     return Memory(
         state=state.state if state is not None else "dark",
         look=state.look if state is not None else None,
         session=session.session if session is not None and is_open else None,
+        session_kwh=kwh,
         next_session=biggest(SESSIONS.c.session) + 1,
         next_run=max(biggest(RUNS.c.run), biggest(STEPS.c.run)) + 1,
         next_drift=biggest(DRIFTS.c.drift) + 1,
@@ -496,7 +1019,7 @@ def _memory(connection: sa.Connection) -> Memory:
         rolling=frozenset(name for name, on in rolling.items() if on),
         stopped=frozenset(name for name, on in rolling.items() if is_open and not on),
         answered=tuple(
-            (row.request, 0 if row.phase == "done" else 1, row.text) for row in reversed(answered)
+            (row.request, _code(row.phase, row.code) or 0, row.text) for row in reversed(answered)
         ),
     )
 
@@ -516,14 +1039,15 @@ def back_up(path: Place, copy: Path) -> int:
     if copy.exists():
         raise RecordError(f"{copy} is there already; name a file that is not")
     try:
-        source = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
+        make_private_file(copy)
+        source = sqlite3.connect(sqlite_url(path, "ro"), uri=True)
         with closing(source), closing(sqlite3.connect(copy)) as target:
             source.backup(target)
             # one file, without the log of the original beside it
             target.execute("PRAGMA journal_mode=DELETE")
             if target.execute("PRAGMA integrity_check").fetchone() != ("ok",):
                 raise RecordError(f"the copy {copy} is not sound: keep the original")
-    except sqlite3.Error as error:
+    except (sqlite3.Error, OSError) as error:
         raise RecordError(f"{copy} cannot be written: {error}") from None
     return copy.stat().st_size
 
@@ -538,10 +1062,18 @@ class Reader:
         _check(self._engine, path, create=False)
         # an older record, not yet upgraded by its bridge, lacks what was added since
         schema = path.schema if isinstance(path, Elsewhere) else None
-        self._tables = set(sa.inspect(self._engine).get_table_names(schema=schema))
+        look = sa.inspect(self._engine)
+        self._tables = set(look.get_table_names(schema=schema))
+        self._columns = {
+            name: {column["name"] for column in look.get_columns(name, schema=schema)}
+            for name in self._tables
+        }
 
     def close(self) -> None:
         self._engine.dispose()
+
+    def _rows_of(self, table: sa.Table) -> sa.Select[Any]:
+        return sa.select(*(c for c in table.c if c.name in self._columns[table.name]))
 
     def _all(self, statement: sa.Select[Any]) -> list[dict[str, Any]]:
         with self._engine.connect() as connection:
@@ -550,7 +1082,7 @@ class Reader:
     def sessions(self) -> list[dict[str, Any]]:
         """Every session: when it opened, was ready and closed, its look and energy."""
         found: dict[int, dict[str, Any]] = {}
-        for row in self._all(sa.select(SESSIONS).order_by(SESSIONS.c.id)):
+        for row in self._all(self._rows_of(SESSIONS).order_by(SESSIONS.c.id)):
             entry = found.setdefault(
                 row["session"],
                 {
@@ -562,7 +1094,8 @@ class Reader:
                     "kwh": None,
                 },
             )
-            entry[row["phase"]] = row["at"]
+            if row["phase"] != "metered":
+                entry[row["phase"]] = row["at"]
             entry["look"] = row["look"] or entry["look"]
             entry["kwh"] = row["kwh"] if row["kwh"] is not None else entry["kwh"]
         return list(found.values())
@@ -589,9 +1122,13 @@ class Reader:
         for order, (kind, table) in enumerate(tables):
             if table.name not in self._tables:
                 continue
-            statement = sa.select(table).where(table.c.at >= begin - 0.001)
+            within = table.c.at >= begin - 0.001
             if end != float("inf"):
-                statement = statement.where(table.c.at <= end + 1.0)
+                within &= table.c.at <= end + 1.0
+            if "session" in self._columns[table.name]:
+                # the time alone is asked only of what happened just before it opened or after
+                within = (table.c.session == session) | (table.c.session.is_(None) & within)
+            statement = self._rows_of(table).where(within)
             for row in self._all(statement.order_by(table.c.id)):
                 number = row.pop("id")
                 entries.append({"kind": kind, "order": (row["at"], order, number), **row})
@@ -602,7 +1139,7 @@ class Reader:
 
     def drifts(self, device: str | None = None) -> list[dict[str, Any]]:
         """Every drift with when it opened and closed, and how far it went at its worst."""
-        statement = sa.select(DRIFTS).order_by(DRIFTS.c.id)
+        statement = self._rows_of(DRIFTS).order_by(DRIFTS.c.id)
         if device is not None:
             statement = statement.where(DRIFTS.c.device == device)
         found: dict[int, dict[str, Any]] = {}
@@ -632,7 +1169,7 @@ class Reader:
         """The last changes of one device, newest first: `at` (ISO) and `said`."""
         found: list[tuple[float, int, str]] = []
         steps = (
-            sa.select(STEPS)
+            self._rows_of(STEPS)
             .where(STEPS.c.device == device, STEPS.c.phase.in_(("confirmed", "failed")))
             .order_by(STEPS.c.id.desc())
             .limit(most)
@@ -641,7 +1178,7 @@ class Reader:
             value = f" to {row['value']}" if row["value"] else ""
             found.append((row["at"], row["id"], f"{row['action']}{value}, {row['phase']}"))
         drifts = (
-            sa.select(DRIFTS)
+            self._rows_of(DRIFTS)
             .where(DRIFTS.c.device == device)
             .order_by(DRIFTS.c.id.desc())
             .limit(most)
@@ -658,7 +1195,7 @@ class Reader:
             found.append((row["at"], row["id"], said))
         if HANDS.name in self._tables:
             hands = (
-                sa.select(HANDS).where(HANDS.c.device == device).order_by(HANDS.c.id.desc())
+                self._rows_of(HANDS).where(HANDS.c.device == device).order_by(HANDS.c.id.desc())
             ).limit(most)
             for row in self._all(hands):
                 found.append((row["at"], row["id"], f"set by hand by {row['by']}"))
@@ -672,7 +1209,7 @@ class Reader:
         What was never set or heard before is absent.
         """
         found: dict[str, dict[str, Any]] = {}
-        steps = sa.select(STEPS).where(STEPS.c.at <= at, STEPS.c.phase == "confirmed")
+        steps = self._rows_of(STEPS).where(STEPS.c.at <= at, STEPS.c.phase == "confirmed")
         changes: list[tuple[float, int, str, dict[str, Any]]] = []
         for row in self._all(steps):
             said: dict[str, Any] = {}
@@ -686,7 +1223,7 @@ class Reader:
                 said = {"switch": False}
             if said:
                 changes.append((row["at"], 0, row["device"], said))
-        for row in self._all(sa.select(DRIFTS).where(DRIFTS.c.at <= at)):
+        for row in self._all(self._rows_of(DRIFTS).where(DRIFTS.c.at <= at)):
             if row["point"] not in ("level", "cct", "switch"):
                 continue
             value = _value(row["reported"])
@@ -697,7 +1234,7 @@ class Reader:
             if value is not None:
                 changes.append((row["at"], 1, row["device"], {row["point"]: value}))
         if HANDS.name in self._tables:
-            for row in self._all(sa.select(HANDS).where(HANDS.c.at <= at)):
+            for row in self._all(self._rows_of(HANDS).where(HANDS.c.at <= at)):
                 dial = {"level": row["level"], "cct": row["cct"]}
                 changes.append((row["at"], 0, row["device"], dial))
         for _, _, device, said in sorted(changes, key=lambda change: change[:2]):
@@ -705,20 +1242,20 @@ class Reader:
         return found
 
     def requests(self) -> list[dict[str, Any]]:
-        return self._all(sa.select(REQUESTS).order_by(REQUESTS.c.id))
+        return self._all(self._rows_of(REQUESTS).order_by(REQUESTS.c.id))
 
     def faults(self) -> list[dict[str, Any]]:
-        return self._all(sa.select(FAULTS).order_by(FAULTS.c.id))
+        return self._all(self._rows_of(FAULTS).order_by(FAULTS.c.id))
 
     def steps(self, run: int | None = None) -> list[dict[str, Any]]:
-        statement = sa.select(STEPS).order_by(STEPS.c.id)
+        statement = self._rows_of(STEPS).order_by(STEPS.c.id)
         return self._all(statement if run is None else statement.where(STEPS.c.run == run))
 
     def runs(self) -> list[dict[str, Any]]:
-        return self._all(sa.select(RUNS).order_by(RUNS.c.id))
+        return self._all(self._rows_of(RUNS).order_by(RUNS.c.id))
 
     def lockouts(self) -> list[dict[str, Any]]:
-        return self._all(sa.select(LOCKOUTS).order_by(LOCKOUTS.c.id))
+        return self._all(self._rows_of(LOCKOUTS).order_by(LOCKOUTS.c.id))
 
 
 def _iso(at: float) -> str:

@@ -7,7 +7,6 @@ file or a service credential, never from the command line or a URL, and is never
 from __future__ import annotations
 
 import os
-import stat
 from collections.abc import Mapping
 from ipaddress import ip_address
 from pathlib import Path
@@ -16,6 +15,8 @@ from urllib.parse import unquote, urlsplit
 
 import platformdirs
 from pydantic import BaseModel, ConfigDict, Field, IPvAnyAddress, SecretStr, ValidationError
+
+from studiobridge.bridge.rights import open_to_others
 
 if TYPE_CHECKING:
     from studiobridge.profile.text import Document
@@ -236,6 +237,12 @@ def _from_url(url: str, before: Mapping[str, object]) -> dict[str, object]:
     return found
 
 
+def _warn(warnings: list[str], path: Path, holds: str) -> None:
+    found = open_to_others(path, holds)
+    if found is not None:
+        warnings.append(found)
+
+
 def _with_secret(settings: Settings, env: Mapping[str, str]) -> Settings:
     broker = settings.broker
     warnings: list[str] = []
@@ -247,13 +254,13 @@ def _with_secret(settings: Settings, env: Mapping[str, str]) -> Settings:
     if path is not None:
         try:
             text = path.read_text(encoding="utf-8").rstrip("\r\n")
-            mode = path.stat().st_mode
         except (OSError, UnicodeDecodeError) as error:
             raise SettingsError(f"the password file {path} cannot be read: {error}") from None
         if not text:
             raise SettingsError(f"the password file {path} is empty")
-        if mode & (stat.S_IROTH | stat.S_IWOTH) and not folder:
-            warnings.append(f"{path} holds a password and others can read it: chmod 600 {path}")
+        # a credential of the service is in a folder that nobody else gets into
+        if not folder or not path.is_relative_to(folder):
+            _warn(warnings, path, "a password")
         password = SecretStr(text)
     if broker.tls is not None and not broker.tls.verify:
         warnings.append(
@@ -265,6 +272,9 @@ def _with_secret(settings: Settings, env: Mapping[str, str]) -> Settings:
             file = getattr(broker.tls, name)
             if file is not None and not file.is_file():
                 raise SettingsError(f"tls: {name}: there is no file {file}")
+    for key in (broker.tls.key if broker.tls is not None else None, settings.panel.key):
+        if key is not None:
+            _warn(warnings, key, "a private key")
     return settings.model_copy(
         update={
             "broker": broker.model_copy(update={"password": password}),

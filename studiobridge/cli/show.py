@@ -156,4 +156,6 @@ def remarks(state: Mapping[str, Any]) -> list[str]:
         lines.append(f"still warming up: {words.about(warm)} until the light is stable")
     if state.get("record_fault"):
         lines.append(f"the record: {words.clean(state['record_fault'])}")
+    if state.get("record_lost"):
+        lines.append(f"the record: {state['record_lost']} notes of it are lost")
     return lines

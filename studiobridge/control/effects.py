@@ -86,6 +86,8 @@ class RequestNote:
     force: bool
     phase: Literal["taken", "refused", "ignored", "done", "failed"]
     text: str
+    # the code it was answered with, once it was (see Answer)
+    code: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

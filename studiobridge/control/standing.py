@@ -27,10 +27,12 @@ from studiobridge.control.states import step as state_after
 
 # A fault that goes on (a garbled payload each second) is noted again this often (s), no more.
 FAULT_AGAIN_AFTER = 300.0
-# How many answers are remembered, so that a repeated request is answered and not repeated.
+# How many answers are remembered, so that a repeated request is answered and not repeated. A
+# repeat comes within minutes: in that time no crowd of askers gets past so many, and each takes
+# some hundred bytes. Older requests are past their `until` besides.
 ANSWERS_KEPT = 4096
 # What a session used is written down this often (s): a restart loses no more than that.
-METERED_EVERY = 300.0
+METERED_EVERY = 60.0
 
 
 class Session:

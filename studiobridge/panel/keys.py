@@ -22,8 +22,9 @@ from typing import Any, Literal
 from argon2 import PasswordHasher
 from argon2.exceptions import Argon2Error, InvalidHashError
 
+from studiobridge.bridge.rights import make_private_folder, open_to_others
+
 Role = Literal["viewer", "operator"]
-ROLES: tuple[Role, ...] = ("viewer", "operator")
 
 # Letters and digits that are not taken for one another when read aloud or off a screen.
 ALPHABET = "ABCDEFGHJKMNPQRSTUVWXYZ23456789"
@@ -167,6 +168,11 @@ class Keys:
         with self._change() as file:
             file.sessions = [s for s in file.sessions if s.token_hash != session.token_hash]
 
+    def warnings(self) -> list[str]:
+        """What is not right with the file's rights: who can write it can let anybody in."""
+        found = open_to_others(self.path, "who may ask")
+        return [found] if found is not None else []
+
     # ---- the file ----------------------------------------------------------------------
 
     def _read(self) -> _File:
@@ -196,7 +202,7 @@ class Keys:
         import fcntl
 
         try:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
+            make_private_folder(self.path.parent)
             lock = os.open(self.path.with_suffix(".lock"), os.O_CREAT | os.O_RDWR, 0o600)
         except OSError as error:
             raise KeysError(f"{self.path.parent} cannot be written: {error.strerror}") from None

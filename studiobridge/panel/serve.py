@@ -182,6 +182,8 @@ async def serve(
         say("nobody is paired yet: `studiobridge panel pair` shows a code")
     if settings.panel.plain and settings.panel.cert is None:
         say("warning: served without TLS: everybody on this network can read its sessions")
+    for warning in server.panel.keys.warnings():
+        say(f"warning: {warning}")
     await stopped.wait()
     await server.stop()
     return 0

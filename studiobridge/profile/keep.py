@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import os
-import tempfile
-from collections.abc import Mapping
+import stat
+import time
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 from studiobridge.profile.build import read_profile_text
@@ -14,6 +16,10 @@ from studiobridge.profile.quantity import format_cct, format_level
 from studiobridge.profile.text import Node, ProfileError, read_document
 
 BOM = b"\xef\xbb\xbf"
+# A file that somebody saves again and again while it is read is left to them after so many tries.
+TRIES = 5
+# How long (s) another keep in the same folder is waited for; each takes milliseconds.
+WAIT_FOR_OTHERS = 5.0
 
 
 class CannotKeep(Exception):
@@ -25,26 +31,38 @@ def keep_presets(path: Path, look: str, presets: Mapping[str, Preset]) -> None:
 
     Comments and layout stay. The new text is read again and must differ from the old in these
     presets alone. Written beside the file and moved over it; the old file stays as `.before`.
+    A link is followed: the file it leads to is replaced, in its own folder, and keeps its owner
+    and rights. One keep at a time in a folder, whatever process it comes from. What somebody
+    saves meanwhile is never overwritten: read anew, tried again, and at last left to them.
     """
     try:
-        data = path.read_bytes()
-        before = read_profile_text(data, str(path)).profile
+        real = Path(os.path.realpath(path, strict=True))
+        with _alone_in(real.parent):
+            for _ in range(TRIES):
+                seen = _Seen.of(real)
+                new = _with_presets(seen.data, str(path), look, presets)
+                if new == seen.data or _replaced(real, seen, new):
+                    return
     except OSError as error:
         raise CannotKeep(f"{path} cannot be read: {error.strerror or error}") from None
+    raise CannotKeep(f"{path} is being changed by somebody else; keep again when that is done")
+
+
+def _with_presets(data: bytes, name: str, look: str, presets: Mapping[str, Preset]) -> bytes:
+    """What the file has to say afterwards."""
+    try:
+        before = read_profile_text(data, name).profile
     except ProfileError as error:
-        raise CannotKeep(f"{path} has mistakes now, so nothing is written: {error}") from None
+        raise CannotKeep(f"{name} has mistakes now, so nothing is written: {error}") from None
     text = data.decode("utf-8-sig")
     for device, preset in presets.items():
         for point, value in (("level", preset.level), ("cct", preset.cct)):
             if value is not None:
                 words = format_level(value) if point == "level" else format_cct(value)
-                text = _put(text, str(path), look, device, point, words, before)
-    _check(text, str(path), before, look, presets)
+                text = _put(text, name, look, device, point, words, before)
+    _check(text, name, before, look, presets)
     after = text.encode("utf-8")
-    if data.startswith(BOM):
-        after = BOM + after
-    if after != data:
-        _replace(path, data, after)
+    return BOM + after if data.startswith(BOM) else after
 
 
 def _put(
@@ -123,23 +141,67 @@ def _check(
         )
 
 
-def _replace(path: Path, old: bytes, new: bytes) -> None:
-    """Atomically: a new file beside it, flushed to disk, moved over it."""
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """A file as it was read: its bytes, and what tells that it is still that file."""
+
+    data: bytes
+    stat: os.stat_result
+
+    @classmethod
+    def of(cls, path: Path) -> _Seen:
+        with path.open("rb") as file:
+            return cls(file.read(), os.fstat(file.fileno()))
+
+    def still_there(self, path: Path) -> bool:
+        now = _Seen.of(path)
+        same = (self.stat.st_dev, self.stat.st_ino, self.stat.st_mtime_ns)
+        return same == (now.stat.st_dev, now.stat.st_ino, now.stat.st_mtime_ns) and (
+            self.data == now.data
+        )
+
+
+@contextlib.contextmanager
+def _alone_in(folder: Path) -> Iterator[None]:
+    """Hold the folder's lock: two keeps that read the same text would lose one of the two."""
+    import fcntl
+
+    handle = os.open(folder, os.O_RDONLY)
     try:
-        mode = path.stat().st_mode
-        for target, content in ((path.with_name(path.name + ".before"), old), (path, new)):
-            handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        end = time.monotonic() + WAIT_FOR_OTHERS
+        while True:
             try:
-                with os.fdopen(handle, "wb") as file:
-                    file.write(content)
-                    file.flush()
-                    os.fsync(file.fileno())
-                Path(temporary).chmod(mode & 0o7777)
-                Path(temporary).replace(target)
-            except BaseException:
-                with contextlib.suppress(OSError):
-                    Path(temporary).unlink()
-                raise
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                if time.monotonic() > end:
+                    raise CannotKeep(
+                        f"another program is keeping presets in {folder} and does not come to an"
+                        " end; keep again when it has"
+                    ) from None
+                time.sleep(0.02)
+        yield
+    finally:
+        os.close(handle)  # which gives the lock back
+
+
+def _replaced(path: Path, seen: _Seen, new: bytes) -> bool:
+    """Atomically; False, and nothing changed, when the file is not as it was seen any more.
+
+    Both files are written out and flushed first, so that only two renames lie between the last
+    look and the end. The caller holds the folder's lock: the names beside the file are ours.
+    """
+    if not os.access(path, os.W_OK):
+        raise CannotKeep(f"{path} is write-protected: nothing is written")
+    fresh = path.with_name(f".{path.name}.keep-new")
+    old = path.with_name(f".{path.name}.keep-old")
+    try:
+        _write_beside(path, old, seen.data, seen.stat)
+        _write_beside(path, fresh, new, seen.stat)
+        if not seen.still_there(path):
+            return False
+        old.replace(path.with_name(path.name + ".before"))
+        fresh.replace(path)
         folder = os.open(path.parent, os.O_RDONLY)
         try:
             os.fsync(folder)
@@ -147,3 +209,29 @@ def _replace(path: Path, old: bytes, new: bytes) -> None:
             os.close(folder)
     except OSError as error:
         raise CannotKeep(f"{path} cannot be written: {error.strerror or error}") from None
+    finally:
+        for left in (fresh, old):
+            with contextlib.suppress(OSError):
+                left.unlink(missing_ok=True)
+    return True
+
+
+def _write_beside(path: Path, beside: Path, content: bytes, like: os.stat_result) -> None:
+    """A file on the disk with this content, and the owner, group and rights of another."""
+    beside.unlink(missing_ok=True)  # of a keep that was killed in the middle
+    handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with os.fdopen(handle, "wb") as file:
+        file.write(content)
+        file.flush()
+        mine = os.fstat(handle)
+        if (mine.st_uid, mine.st_gid) != (like.st_uid, like.st_gid):
+            try:
+                os.fchown(handle, like.st_uid, like.st_gid)
+            except OSError:
+                raise CannotKeep(
+                    f"{path} would change its owner or group if it were written from here (this"
+                    f" runs as user {os.geteuid()}, the file belongs to {like.st_uid}:"
+                    f"{like.st_gid}); give the file to who runs this, or write it by hand"
+                ) from None
+        os.fchmod(handle, stat.S_IMODE(like.st_mode))
+        os.fsync(handle)

@@ -244,8 +244,34 @@ def test_doubtful_settings_warn(tmp_path: Path) -> None:
     file.write_text("broker: {host: here, password_file: secret, tls: {verify: false}}\n")
     warnings = load_settings(file, env={"HOME": str(tmp_path)}).warnings
     assert len(warnings) == 2
-    assert "chmod 600" in warnings[0]
+    assert "others can read it: chmod 600" in warnings[0]
     assert "not verified" in warnings[1]
+
+
+@pytest.mark.parametrize("credentials", [True, False])
+def test_secrets_that_anybody_can_change_or_read_are_said(
+    tmp_path: Path, credentials: bool
+) -> None:
+    for name, mode in (("secret", 0o622), ("broker.key", 0o644), ("page.key", 0o602)):
+        (tmp_path / name).write_text("x")
+        (tmp_path / name).chmod(mode)
+    file = tmp_path / "settings.yaml"
+    file.write_text(
+        "broker: {host: here, password_file: secret, tls: {key: broker.key}}\n"
+        "panel: {cert: page.crt, key: page.key}\n"
+    )
+    env = {"HOME": str(tmp_path)}
+    if credentials:  # of another service: a password file of one's own is as open as before
+        env["CREDENTIALS_DIRECTORY"] = str(tmp_path / "credentials")
+    warnings = load_settings(file, env=env).warnings
+    assert [(w.split()[0].rsplit("/", 1)[1], "anybody can change" in w) for w in warnings] == [
+        ("secret", True),
+        ("broker.key", False),
+        ("page.key", True),
+    ]
+    for name in ("secret", "broker.key", "page.key"):
+        (tmp_path / name).chmod(0o600)
+    assert load_settings(file, env=env).warnings == ()
 
 
 @pytest.mark.parametrize(

@@ -6,9 +6,12 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
-from studiobridge.bridge.core import Core, Out, Publish, Write
+import pytest
+
+from studiobridge.bridge.core import Core, Out, Publish, Reply, Write
 from studiobridge.bridge.topics import answer_topic, ask_topic
-from studiobridge.control.effects import LockoutNote, Memory
+from studiobridge.control.effects import Memory, Note, RequestNote, StepNote
+from studiobridge.control.events import Request
 from studiobridge.profile import read_profile
 from studiobridge.wire import FarEnd
 from studiobridge.wire.message import Message
@@ -41,11 +44,11 @@ def answers(outs: list[Out]) -> list[dict[str, object]]:
     ]
 
 
-def waited_for(outs: list[Out]) -> list[LockoutNote]:
+def waited_for(outs: list[Out]) -> list[Note]:
     return [
         out.note
         for out in outs
-        if isinstance(out, Write) and out.back and isinstance(out.note, LockoutNote)
+        if isinstance(out, Write) and out.back and not isinstance(out.note, StepNote)
     ]
 
 
@@ -55,16 +58,101 @@ def test_a_lockout_is_answered_when_it_is_on_disk_and_others_do_not_wait_for_it(
     second = asked(core, 10.1, id="b", what="lockout", targets=["fill"], by="Ana", why="stand")
     assert answers(first) == answers(second) == []
     assert [a["id"] for a in answers(asked(core, 10.2, id="p", what="ping"))] == ["p"]
-    assert answers(core.noted(waited_for(first), 10.3)) == []
-    done = answers(core.noted(waited_for(second), 10.4))
+    done = answers(core.noted(waited_for(first), 10.3))
+    assert [(a["id"], a["code"]) for a in done] == [("a", 0)]
+    done += answers(core.noted(waited_for(second), 10.4))
     assert [(a["id"], a["code"]) for a in done] == [("a", 0), ("b", 0)]
-    assert "CAREFUL" not in str(done)
+    assert "knows nothing of this" not in str(done)
 
 
 def test_a_lockout_the_disk_did_not_take_says_so() -> None:
     core = listening()
     outs = asked(core, 10.0, id="a", what="lockout", targets=["key"], by="Ana", why="cable")
     assert answers(core.record_fault("the record cannot be written: full", 10.5)) == []
-    (answer,) = answers(core.noted(waited_for(outs), 11.0))
+    (answer,) = answers(core.noted(waited_for(outs), 11.0, on_disk=False))
     assert answer["code"] == 0
     assert "CAREFUL: the record cannot be written: full" in str(answer["text"])
+
+
+@pytest.mark.parametrize("what", ["lockout", "release", "rolling_on"])
+def test_what_is_to_outlast_the_bridge_is_no_plain_yes_before_it_is_on_disk(what: str) -> None:
+    """A record that is busy shows no fault, and has taken nothing all the same."""
+    core = listening()
+    if what == "release":
+        outs = asked(core, 9.0, id="l", what="lockout", targets=["key"], by="Ana", why="cable")
+        core.noted(waited_for(outs), 9.1)
+    target = ["camera"] if what == "rolling_on" else ["key"]
+    outs = asked(core, 10.0, id="a", what=what, targets=target, by="Ana", why="cable")
+    notes = waited_for(outs)
+    assert notes
+    assert answers(outs) == []
+    (answer,) = answers(core.noted(notes, 11.0, on_disk=False))
+    assert "CAREFUL: the record has not taken it" in str(answer["text"])
+    # the same again: what was not on disk is not by being asked twice
+    more = {"targets": target, "by": "Ana", "why": "cable"}
+    again = asked(core, 12.0, id="b", what=what, **more)
+    (answer,) = answers([*again, *core.noted(waited_for(again), 12.5, on_disk=False)])
+    assert "has not taken it" in str(answer["text"])
+    # it arrived after all, late
+    core.noted([*notes, *waited_for(again)], 13.0)
+    third = asked(core, 14.0, id="c", what=what, **more)
+    (answer,) = answers([*third, *core.noted(waited_for(third), 14.1)])
+    assert "has not taken it" not in str(answer["text"])
+
+
+def test_the_code_of_an_answer_is_in_the_record_and_given_again_after_a_restart() -> None:
+    core = listening()
+    outs = asked(core, 10.0, id="a", what="up", look="none such\x1b[31m")
+    (answer,) = answers(outs)
+    (note,) = [o.note for o in outs if isinstance(o, Write) and isinstance(o.note, RequestNote)]
+    assert (answer["code"], note.code, note.phase) == (2, 2, "refused")
+    assert note.look == "none such�[31m"
+    answered = Memory(answered=(("a", note.code, note.text),))
+    started = Core(CORNER, answered, "test", lambda at: at)
+    started.link_up(0.0)
+    (again,) = answers(asked(started, 1.0, id="a", what="up", look="none such"))
+    assert (again["code"], again["text"]) == (2, answer["text"])
+
+
+def test_an_id_is_known_after_a_thousand_others() -> None:
+    core = listening()
+    asked(core, 10.0, id="first", what="up", look="none such")
+    for i in range(1000):
+        asked(core, 11.0, id=f"r{i}", what="release", targets=["key"])
+    outs = asked(core, 12.0, id="first", what="up", look="none such")
+    assert [a["code"] for a in answers(outs)] == [2]
+    assert not [o for o in outs if isinstance(o, Write)]
+
+
+def test_nothing_is_switched_on_before_it_is_known_what_is_locked_out() -> None:
+    core = listening()
+    core.without_memory("the record is away")
+    for i, what in enumerate(("up", "toggle", "restore")):
+        outs = asked(core, 10.0 + i, id=what, what=what)
+        (answer,) = answers(outs)
+        assert answer["code"] == 1
+        assert "what is locked out is not known" in str(answer["text"])
+        assert not [o for o in outs if isinstance(o, Publish) and o.message.topic[:6] != "studio"]
+        (note,) = [o.note for o in outs if isinstance(o, Write)]
+        assert (note.phase, note.code) == ("refused", 1)  # type: ignore[union-attr]
+    call = core.request(Request(20.0, "call-1", "up", source="call time", look="lesson"))
+    assert core.controller.run is None
+    assert [o.code for o in call if isinstance(o, Reply)] == [1]
+    (switch,) = CORNER.switches
+    (word,) = [w for w, what in switch.asks.items() if what in ("up", "toggle")]
+    pressed = core.message(Message(switch.topic, json.dumps({"press": word}).encode()), 21.0)
+    assert core.controller.run is None
+    assert [o.note.phase for o in pressed if isinstance(o, Write)] == ["refused"]  # type: ignore[union-attr]
+    # what takes away, or keeps off, is done; and who has looked may force it
+    down = answers(asked(core, 30.0, id="d", what="down"))
+    assert "not known" not in str(down)
+    outs = asked(core, 31.0, id="l", what="lockout", targets=["key"], by="Ana", why="cable")
+    assert waited_for(outs)
+    asked(core, 90.0, id="f", what="up", force=True)
+    assert core.controller.run is not None
+
+
+def test_lost_notes_are_shown() -> None:
+    core = listening()
+    core.record_fault(None, 10.0, lost=37)
+    assert core.status()["record_lost"] == 37

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 import os
 import shutil
+import signal
 import subprocess
 import time
 from collections.abc import Iterator
@@ -13,11 +15,21 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+import sqlalchemy as sa
 
-from studiobridge.bridge.record import Elsewhere, Reader, Record, RecordError, back_up
+from studiobridge.bridge import record as record_module
+from studiobridge.bridge.record import (
+    Elsewhere,
+    Reader,
+    Record,
+    RecordAway,
+    RecordError,
+    back_up,
+)
 from studiobridge.bridge.settings import SettingsError, load_settings
-from studiobridge.control.effects import FaultNote
+from studiobridge.control.effects import FaultNote, LockoutNote, RunNote
 from studiobridge.rehearsal.embedded import free_ports
+from tests.bridge.test_lasting import shelf
 from tests.bridge.test_record import NOTES, reopen, write
 from tests.bridge.writing import on_disk
 
@@ -119,6 +131,125 @@ def test_a_server_that_goes_and_comes_back(tmp_path: Path) -> None:
         record.close()
         with contextlib.suppress(subprocess.CalledProcessError):
             own.stop()
+
+
+def test_a_server_that_is_away_when_the_bridge_starts(tmp_path: Path) -> None:
+    """It runs, says so, switches nothing on, and takes up what the record holds when it comes."""
+    own = Server(tmp_path)
+    own.start()
+    place = Elsewhere(own.url, "shelf-corner")
+    lockout = LockoutNote(5.0, "shelf-light", "set", "Bo", "a bulb")
+    write(place, [RunNote(1.0, 7, "up", "day", "done", ""), lockout])  # type: ignore[arg-type]
+    settings = tmp_path / "settings.yaml"
+    settings.write_text(f"record: {own.url}\n", encoding="utf-8")
+    # the broker first: its port must not be the one that the server comes back to
+    with shelf(tmp_path, begin=False, STUDIOBRIDGE_SETTINGS=str(settings)) as s:
+        own.stop()
+        try:
+            s.bridge.start().said("running on")
+            s.bridge.said("what was locked out before is not known")
+            code, said = s.command("up")
+            assert (code, "what is locked out is not known" in said) == (1, True)
+            assert s.command("down")[0] == 0
+            code, said = s.command("lockout", "shelf-plug", "--by", "Ana", "--why", "a fuse")
+            assert code == 0
+            assert "knows nothing of this" in said
+            own.start()
+            s.bridge.said("beginning with what it holds", 30)
+            code, said = s.command("up")
+            assert "what is locked out is not known" not in said
+            assert s.lit() == []
+            locked_out = json.loads(s.command("status", "--json")[1])["lockouts"]
+            assert {x["target"] for x in locked_out} == {"shelf-light", "shelf-plug"}
+            with contextlib.closing(Reader(place)) as reader:
+                # numbered on from what the record held
+                assert [r["run"] for r in reader.runs()] == sorted(r["run"] for r in reader.runs())
+                assert {r["what"] for r in reader.runs() if r["run"] == 8} == {"down"}
+        finally:
+            with contextlib.suppress(subprocess.CalledProcessError):
+                own.stop()
+
+
+def test_a_server_that_stands_still_is_a_fault(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Stopped, not ended: its connections stay, and it says nothing at all."""
+    monkeypatch.setattr(record_module, "STUCK_AFTER", 1.0)
+    own = Server(tmp_path)
+    own.start()
+    told: list[str | None] = []
+    record = Record(Elsewhere(own.url, "kiln"), 400, lambda at: at, told.append)
+    record.open()
+    try:
+        assert asyncio.run(on_disk(record, [FaultNote(1.0, None, "", "before")], 5.0))
+        pids = backends_of(own)
+        for pid in pids:
+            os.kill(pid, signal.SIGSTOP)
+        try:
+            record.write([FaultNote(2.0, None, "", "meanwhile")])
+            end = time.monotonic() + 10
+            while not told and time.monotonic() < end:
+                record.look()
+                time.sleep(0.1)
+            assert "has not answered" in str(told[-1])
+        finally:
+            for pid in pids:
+                os.kill(pid, signal.SIGCONT)
+        end = time.monotonic() + 20
+        while told[-1] is not None and time.monotonic() < end:
+            time.sleep(0.1)
+        texts = [f["text"] for f in Reader(Elsewhere(own.url, "kiln")).faults()]
+        assert texts == ["before", "meanwhile"]
+    finally:
+        record.close()
+        own.stop()
+
+
+def backends_of(server: Server) -> list[int]:
+    """The process of this server and those it started, by its own pid file."""
+    first = int((server.data / "postmaster.pid").read_text().split()[0])
+    listed = subprocess.run(
+        ["ps", "-o", "pid=", "--ppid", str(first)], capture_output=True, text=True, check=True
+    )
+    return [first, *map(int, listed.stdout.split())]
+
+
+def test_tables_that_are_dropped_while_it_runs_are_made_anew(server: Server) -> None:
+    place = Elsewhere(server.url, "dropped")
+    said: list[str] = []
+    record = Record(place, 400, lambda at: at, lambda fault: None, said.append)
+    record.open()
+    try:
+        lockout = LockoutNote(1.0, "key", "set", "Ana", "a cable")
+        assert asyncio.run(on_disk(record, [lockout], 5.0))
+        engine = sa.create_engine(server.url)
+        with engine.begin() as connection:
+            connection.exec_driver_sql("DROP SCHEMA dropped CASCADE")
+        engine.dispose()
+        assert asyncio.run(on_disk(record, [FaultNote(2.0, None, "", "after")], 10.0))
+        assert "not the one it was" in said[0]
+        assert [x["target"] for x in Reader(place).lockouts()] == ["key"]
+    finally:
+        record.close()
+
+
+def test_an_older_schema_is_upgraded(server: Server) -> None:
+    place = Elsewhere(server.url, "older-set")
+    write(place, NOTES)  # type: ignore[arg-type]
+    engine = sa.create_engine(server.url)
+    with engine.begin() as connection:
+        connection.exec_driver_sql('ALTER TABLE "older-set".requests DROP COLUMN code')
+        connection.exec_driver_sql('UPDATE "older-set".schema_version SET version = 2')
+    engine.dispose()
+    assert len(Reader(place).requests()) == 2
+    assert reopen(place).answered == (("r1", 0, "ready in 1.0 s"),)  # type: ignore[arg-type]
+
+
+def test_a_url_that_is_none_is_bad_input() -> None:
+    place = Elsewhere("postgresql+psycopg://bridge@db:nonsense/x", "kiln")
+    with pytest.raises(RecordError, match="not a usable URL") as error:
+        Record(place, 400, lambda at: at).open()
+    assert not isinstance(error.value, RecordAway)
 
 
 def test_no_server_and_no_backup_are_said(server: Server, tmp_path: Path) -> None:

@@ -3,16 +3,25 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import sqlite3
+import stat
+import threading
 import time
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from studiobridge.bridge import record as record_module
 from studiobridge.bridge.record import (
     DAY,
     Reader,
     Record,
+    RecordAway,
     RecordError,
     back_up,
     record_path,
@@ -102,7 +111,7 @@ def test_memory_is_what_the_controller_has_to_know(tmp_path: Path) -> None:
     assert [(x.target, x.by) for x in memory.lockouts] == [("fill", "Ana")]
     assert memory.rolling == {"camera"}
     assert (memory.next_session, memory.next_run, memory.next_drift) == (2, 3, 2)
-    assert memory.answered == (("r1", "ready in 1.0 s"),)
+    assert memory.answered == (("r1", 0, "ready in 1.0 s"),)
 
 
 def test_the_simulators_notebook_remembers_the_same(tmp_path: Path) -> None:
@@ -116,8 +125,6 @@ def test_the_simulators_notebook_remembers_the_same(tmp_path: Path) -> None:
         notebook = Notebook()
         notebook.notes = NOTES[:count]  # type: ignore[assignment]
         a, b = reopen(path), notebook.memory()
-        from dataclasses import replace
-
         assert replace(a, lockouts=(), by_hand={}) == replace(b, lockouts=(), by_hand={})
         assert {n: x.preset for n, x in a.by_hand.items()} == {
             n: x.preset for n, x in b.by_hand.items()
@@ -129,6 +136,7 @@ def test_old_entries_go_and_what_is_open_stays(tmp_path: Path) -> None:
     path = record_path(tmp_path, "kiln")
     long_ago = time.time() - 500 * DAY
     write(path, NOTES, offset=long_ago)
+    write(path, [StateNote(time.time(), "ready", "day", "")], offset=0.0)
     record = Record(path, 400, lambda at: at)
     record.open()
     record.prune()
@@ -212,17 +220,40 @@ def test_reading_while_it_is_written(tmp_path: Path) -> None:
     record.close()
 
 
-# The schema as the first released version made it: version 1, without dials set by hand.
-def as_version_1(path: Path) -> None:
+# The schemas as earlier versions made them: 1 without dials set by hand, 2 without the code of a
+# request and the session of a dial.
+def as_version(version: int, path: Path) -> None:
     with sqlite3.connect(path) as database:
-        database.execute("DROP TABLE hands")
-        database.execute("UPDATE schema_version SET version = 1")
+        database.execute("ALTER TABLE requests DROP COLUMN code")
+        for table in (*record_module.PRUNED, record_module.LOCKOUTS):
+            if table.name != "runs":
+                database.execute(f"ALTER TABLE {table.name} DROP COLUMN session")
+        if version == 1:
+            database.execute("DROP TABLE hands")
+        database.execute("UPDATE schema_version SET version = ?", (version,))
+
+
+def test_a_record_of_the_second_version_is_read_and_upgraded(tmp_path: Path) -> None:
+    path = record_path(tmp_path, "kiln")
+    failed = RequestNote(3.0, "r2", "up", "Ana", "mqtt", "day", (), False, "failed", "no")
+    write(path, [*NOTES, failed])
+    as_version(2, path)
+    reader = Reader(path)
+    assert [r["phase"] for r in reader.requests()] == ["taken", "done", "failed"]
+    assert "by hand" in {entry["kind"] for entry in reader.timeline(1)}
+    reader.close()
+    memory = reopen(path)
+    # what a code was then is known from how it ended
+    assert memory.answered == (("r1", 0, "ready in 1.0 s"), ("r2", 1, "no"))
+    assert memory.by_hand["rim"].preset.level == 30.0
+    write(path, [replace(failed, id="r3", phase="refused", code=2)])
+    assert reopen(path).answered[-1] == ("r3", 2, "no")
 
 
 def test_a_record_of_the_first_version_is_read_and_upgraded(tmp_path: Path) -> None:
     path = record_path(tmp_path, "kiln")
     write(path, NOTES)
-    as_version_1(path)
+    as_version(1, path)
     reader = Reader(path)  # read as it is, nothing written
     assert len(reader.sessions()) == 1
     assert "by hand" not in {entry["kind"] for entry in reader.timeline(1)}
@@ -231,7 +262,7 @@ def test_a_record_of_the_first_version_is_read_and_upgraded(tmp_path: Path) -> N
     assert memory.session == 1
     assert memory.by_hand == {}
     with sqlite3.connect(path) as database:
-        assert database.execute("SELECT version FROM schema_version").fetchone() == (2,)
+        assert database.execute("SELECT version FROM schema_version").fetchone() == (3,)
     write(path, [HandNote(9.0, "rim", 25.0, None, "Bo")])
     assert reopen(path).by_hand["rim"].preset.level == 25.0
     assert len(Reader(path).drifts()) == 1  # what was there before is still there
@@ -267,3 +298,422 @@ def test_a_backup_is_whole_while_the_bridge_writes(tmp_path: Path) -> None:
     copy.rename(path)
     assert reopen(path).session == 1
     assert [f["text"] for f in Reader(path).faults()] == ["'x' is not a number"]
+
+
+# ---- what may happen to the file while it is written ---------------------------------------------
+
+
+def soon(test: Callable[[], object], within: float = 10.0) -> None:
+    end = time.monotonic() + within
+    while not test():
+        assert time.monotonic() < end, "it did not come to that"
+        time.sleep(0.01)
+
+
+@contextmanager
+def writing(path: Path) -> Iterator[tuple[Record, list[str | None], list[str]]]:
+    """A record that is written, what it told as its fault, and what it said once."""
+    faults: list[str | None] = []
+    said: list[str] = []
+    record = Record(path, 400, lambda at: at, faults.append, said.append)
+    record.open()
+    try:
+        yield record, faults, said
+    finally:
+        record.close()
+
+
+def put(record: Record, *notes: Any) -> None:
+    done: list[bool] = []
+    record.write(notes, done.append)
+    soon(lambda: done)
+    assert done == [True]
+
+
+OPEN = [note for note in NOTES if note.at <= 2.0 or isinstance(note, LockoutNote | RollingNote)]
+
+
+@pytest.mark.parametrize("what", ["removed", "replaced", "emptied"])
+@pytest.mark.parametrize("idle", [True, False])
+def test_a_file_that_goes_away_is_noticed_and_what_must_last_is_written_anew(
+    tmp_path: Path, what: str, idle: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(record_module, "TRY_AGAIN", 0.1)
+    path, other = record_path(tmp_path, "kiln"), record_path(tmp_path, "other")
+    write(other, [LockoutNote(1.0, "cloth", "set", "Bo", "of another day")])
+    with writing(path) as (record, _, said):
+        put(record, *OPEN, LockoutNote(5.5, "rim", "set", "Bo", "a bulb"))
+        put(record, LockoutNote(5.6, "rim", "released", "Bo", "a bulb"))
+        if what == "emptied":
+            for part in (path, Path(f"{path}-wal")):
+                part.write_bytes(b"")
+        else:
+            for part in tmp_path.glob("kiln.sqlite*"):
+                part.unlink()
+        if what == "replaced":
+            other.rename(path)
+        if idle:
+            soon(lambda: said)
+        put(record, LockoutNote(9.0, "key", "set", "Cy", "a fuse"))
+        assert "not the one it was" in said[0]
+        # as after kill -9: read beside the running one
+        memory = reopen(path)
+        locked = {"fill", "key"} | ({"cloth"} if what == "replaced" else set())
+        assert {x.target for x in memory.lockouts} == locked
+        assert memory.rolling == {"camera"}
+        assert (memory.state, memory.session, memory.next_run) == ("ready", 1, 2)
+        with closing(Reader(path)) as reader:
+            assert any("not the one it was" in f["text"] for f in reader.faults())
+    with closing(sqlite3.connect(path)) as database:
+        assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+
+
+def test_a_file_that_goes_while_it_is_written_to(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Removed after the look before and before the commit: what was written is nowhere."""
+    path = record_path(tmp_path, "kiln")
+    with writing(path) as (record, _, said):
+        put(record, *OPEN)
+        insert, left = Record._insert, [1]
+
+        def removed(self: Record, batch: Any) -> None:
+            if left[0]:
+                left[0] = 0
+                for part in tmp_path.glob("kiln.sqlite*"):
+                    part.unlink()
+            insert(self, batch)
+
+        monkeypatch.setattr(Record, "_insert", removed)
+        put(record, LockoutNote(9.0, "key", "set", "Cy", "a fuse"))
+        # it was said to be on disk: so it is, at once
+        assert {x.target for x in reopen(path).lockouts} == {"fill", "key"}
+        assert len(said) == 1
+
+
+def test_a_log_that_is_removed_costs_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SQLite's own -wal beside the file holds what is not in the file yet."""
+    monkeypatch.setattr(record_module, "TRY_AGAIN", 0.1)
+    path = record_path(tmp_path, "kiln")
+    with writing(path) as (record, _, said):
+        put(record, *NOTES)
+        Path(f"{path}-wal").unlink()
+        put(record, LockoutNote(9.0, "key", "set", "Cy", "a fuse"))
+        soon(lambda: said)
+        assert "nothing is lost" in said[0]
+        memory = reopen(path)
+        assert {x.target for x in memory.lockouts} == {"fill", "key"}
+        with closing(Reader(path)) as reader:
+            assert len(reader.steps()) == 2
+            assert len(reader.lockouts()) == 2
+
+
+def test_a_writer_that_fails_as_nobody_planned_says_so_and_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(record_module, "TRY_AGAIN", 0.1)
+    with writing(record_path(tmp_path, "kiln")) as (record, faults, said):
+        store, left = Record._store, [2]
+
+        def fails(self: Record) -> bool:
+            if left[0] > 0:
+                left[0] -= 1
+                raise RuntimeError("a bug")
+            return store(self)
+
+        monkeypatch.setattr(Record, "_store", fails)
+        put(record, *NOTES)
+        assert faults[0] is not None
+        assert "RuntimeError: a bug" in faults[0]
+        assert faults[-1] is None
+        assert "in fails" in said[0]  # where it came from
+    with closing(Reader(record_path(tmp_path, "kiln"))) as reader:
+        assert len(reader.steps()) == 2
+
+
+def test_who_listens_and_fails_does_not_end_the_writer(tmp_path: Path) -> None:
+    with writing(record_path(tmp_path, "kiln")) as (record, _, _):
+
+        def fails(ok: bool) -> None:
+            raise RuntimeError("Event loop is closed")
+
+        record.write(NOTES[:1], fails)
+        put(record, *NOTES[1:])
+
+
+def test_a_note_that_cannot_be_written_costs_that_note(tmp_path: Path) -> None:
+    path = record_path(tmp_path, "kiln")
+    with writing(path) as (record, faults, said):
+        bad = RunNote(3.0, 2**70, "up", "day", "begun", "")
+        done: list[bool] = []
+        record.write([NOTES[0], bad, NOTES[3]], done.append)
+        soon(lambda: done)
+        put(record, NOTES[2])
+        assert record.lost == 1
+        assert "lost (RunNote)" in said[0]
+        assert faults == []
+    with closing(Reader(path)) as reader:
+        assert len(reader.sessions()) == 1
+        assert len(reader.runs()) == 1
+
+
+def test_what_waits_is_bounded_counted_and_never_a_lockout(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(record_module, "TRY_AGAIN", 0.1)
+    monkeypatch.setattr(record_module, "WITHIN_A_TRY", 0.1)
+    monkeypatch.setattr(record_module, "MOST_WAITING", 50)
+    path = record_path(tmp_path, "kiln")
+    with writing(path) as (record, faults, _):
+        put(record, NOTES[0])
+        with closing(sqlite3.connect(path, isolation_level=None)) as other:
+            other.execute("BEGIN EXCLUSIVE")
+            given_up: list[bool] = []
+            record.write([LockoutNote(5.0, "fill", "set", "Ana", "a cable")])
+            record.write([FaultNote(6.0, None, "", "the first")], given_up.append)
+            soon(lambda: faults)
+            for i in range(100):
+                record.write([FaultNote(7.0 + i, None, "", f"{i}")])
+            soon(lambda: record.lost >= 52 - 1)
+            assert given_up == [False]
+            other.execute("ROLLBACK")
+        soon(lambda: faults[-1] is None)
+        lost = record.lost
+    with closing(Reader(path)) as reader:
+        assert [x["target"] for x in reader.lockouts()] == ["fill"]
+        assert len(reader.faults()) == 101 - lost
+
+
+def test_a_disk_that_says_nothing_is_a_fault_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(record_module, "STUCK_AFTER", 0.2)
+    with writing(record_path(tmp_path, "kiln")) as (record, faults, _):
+        go_on = threading.Event()
+        insert = Record._insert
+
+        def hangs(self: Record, batch: Any) -> None:
+            go_on.wait(10.0)
+            insert(self, batch)
+
+        monkeypatch.setattr(Record, "_insert", hangs)
+        record.write(NOTES[:1])
+        time.sleep(0.1)
+        record.look()
+        assert faults == []
+        time.sleep(0.3)
+        record.look()
+        assert "has not answered" in str(faults[0])
+        go_on.set()
+        soon(lambda: faults[-1] is None)
+
+
+# ---- times, rights, names -----------------------------------------------------------------------
+
+
+def test_times_are_by_the_clock_as_it_was_then(tmp_path: Path) -> None:
+    """A note waits for the disk while the clock steps: its time is of before the step."""
+    path = record_path(tmp_path, "kiln")
+    offset = [1000.0]
+    record = Record(path, 400, lambda at: at + offset[0])
+    record.open()
+    try:
+        with closing(sqlite3.connect(path, isolation_level=None)) as other:
+            other.execute("BEGIN EXCLUSIVE")
+            record.write([FaultNote(1.0, None, "", "before")])
+            time.sleep(0.3)
+            offset[0] += 8 * 3600.0
+            record.write([FaultNote(2.0, None, "", "after")])
+            other.execute("ROLLBACK")
+    finally:
+        record.close()
+    with closing(Reader(path)) as reader:
+        assert [f["at"] for f in reader.faults()] == [1001.0, 1002.0 + 8 * 3600.0]
+
+
+def test_a_session_is_told_whole_though_the_clock_was_put_back_in_it(tmp_path: Path) -> None:
+    path = record_path(tmp_path, "kiln")
+    write(path, NOTES, offset=9000.0)
+    write(path, [FaultNote(10.0, None, "", "later"), SessionNote(11.0, 1, "closed", None, None)])
+    with closing(Reader(path)) as reader:
+        kinds = [entry["kind"] for entry in reader.timeline(1)]
+    assert kinds.count("step") == 2
+    assert kinds.count("fault") == 2
+
+
+def test_a_clock_that_is_years_ahead_forgets_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = record_path(tmp_path, "kiln")
+    write(path, NOTES, offset=time.time())
+    ahead = time.time() + 5000 * DAY
+    monkeypatch.setattr(record_module.time, "time", lambda: ahead)
+    with writing(path) as (record, _, _):
+        record.prune()
+        put(record, NOTES[0])
+    with closing(Reader(path)) as reader:
+        assert len(reader.steps()) == 2
+
+
+def test_dials_are_of_their_session_whatever_the_clock_did(tmp_path: Path) -> None:
+    path = record_path(tmp_path, "kiln")
+    # a session long ago, by a clock that was far ahead; then one of today
+    write(path, [SessionNote(1.0, 1, "opened", "day", None), HandNote(2.0, "rim", 9.0, None, "A")])
+    write(path, [SessionNote(3.0, 1, "closed", None, None)])
+    write(path, [SessionNote(4.0, 2, "opened", "day", None)], offset=-50_000.0)
+    assert reopen(path).by_hand == {}
+    write(path, [HandNote(5.0, "key", 8.0, None, "B")], offset=-60_000.0)
+    assert list(reopen(path).by_hand) == ["key"]
+
+
+def test_what_a_session_metered_is_counted_on(tmp_path: Path) -> None:
+    path = record_path(tmp_path, "kiln")
+    write(path, [SessionNote(1.0, 1, "opened", "day", None)])
+    for kwh in (0.1, 0.25, 0.4):
+        write(path, [SessionNote(2.0, 1, "metered", "day", kwh)])
+    memory = reopen(path)
+    assert (memory.session, memory.session_kwh) == (1, 0.4)
+    with closing(sqlite3.connect(path)) as database:
+        assert database.execute("SELECT count(*) FROM sessions").fetchone() == (2,)
+    with closing(Reader(path)) as reader:
+        (session,) = reader.sessions()
+        assert set(session) == {"session", "opened", "ready", "closed", "look", "kwh"}
+        assert session["kwh"] == 0.4
+    write(path, [SessionNote(3.0, 1, "closed", None, 0.5)])
+    assert reopen(path).session_kwh is None
+
+
+def test_many_answers_are_remembered_with_their_codes(tmp_path: Path) -> None:
+    path = record_path(tmp_path, "kiln")
+    one = RequestNote(1.0, "", "up", "Ana", "mqtt", "day", (), False, "refused", "no", 2)
+    write(path, [replace(one, id=f"r{i}") for i in range(5000)])
+    answered = reopen(path).answered
+    assert len(answered) == 4096
+    assert answered[0] == ("r904", 2, "no")
+    assert answered[-1] == ("r4999", 2, "no")
+
+
+def test_it_is_nobody_elses_business(tmp_path: Path) -> None:
+    before = os.umask(0o000)
+    try:
+        path = record_path(tmp_path / "of" / "ours", "kiln")
+        with writing(path) as (record, _, _):
+            put(record, *NOTES)
+            modes = {p.name: stat.S_IMODE(p.stat().st_mode) for p in path.parent.iterdir()}
+            assert set(modes.values()) == {0o600}, modes
+            assert record.warnings() == []
+        for folder in (path.parent, path.parent.parent):
+            assert stat.S_IMODE(folder.stat().st_mode) == 0o700
+        copy = tmp_path / "copy.sqlite"
+        back_up(path, copy)
+        assert stat.S_IMODE(copy.stat().st_mode) == 0o600
+        for mode, words in ((0o644, "others can read it"), (0o666, "anybody can change it")):
+            path.chmod(mode)
+            (warning,) = Record(path, 400, lambda at: at).warnings()
+            assert words in warning
+            assert f"chmod 600 {path}" in warning
+    finally:
+        os.umask(before)
+
+
+@pytest.mark.parametrize("name", ["a#b", "what?mode=memory", "50%25", "two words"])
+def test_a_folder_of_any_name(tmp_path: Path, name: str) -> None:
+    path = record_path(tmp_path / name, "kiln")
+    write(path, NOTES)
+    assert reopen(path).session == 1
+    assert [p.name for p in (tmp_path / name).iterdir()] == ["kiln.sqlite"]
+    back_up(path, tmp_path / name / "copy.sqlite")
+    assert reopen(tmp_path / name / "copy.sqlite").session == 1
+    assert sorted(p.name for p in tmp_path.iterdir()) == [name]
+
+
+# ---- a record that cannot be used when the bridge starts -----------------------------------------
+
+
+def begun_without(path: Path) -> tuple[Record, list[str | None], list[Memory]]:
+    faults: list[str | None] = []
+    memories: list[Memory] = []
+    record = Record(path, 400, lambda at: at, faults.append)
+    with pytest.raises(RecordAway) as away:
+        record.open()
+    record.open_later(away.value, lambda memory, written: memories.append(memory))
+    return record, faults, memories
+
+
+def test_a_record_that_comes_later_is_numbered_on_and_remembered(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(record_module, "TRY_AGAIN", 0.1)
+    monkeypatch.setattr(record_module, "WITHIN_A_TRY", 0.1)
+    path = record_path(tmp_path, "kiln")
+    write(path, NOTES)
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("PRAGMA locking_mode=EXCLUSIVE")  # readers are kept out as well
+        other.execute("BEGIN EXCLUSIVE")
+        record, faults, memories = begun_without(path)
+        assert "locked" in str(faults[0])
+        # meanwhile, by a bridge that knows nothing of session 1 and its runs 1 and 2
+        record.write([RunNote(9.0, 1, "down", None, "begun", "")])
+        record.write([LockoutNote(9.1, "key", "set", "Cy", "a fuse")])
+        record.write([RunNote(9.2, 1, "down", None, "done", "")])
+        time.sleep(0.5)
+        assert memories == []
+        other.execute("ROLLBACK")
+    soon(lambda: memories)
+    (memory,) = memories
+    assert {x.target for x in memory.lockouts} == {"fill", "key"}
+    assert record.handed == 3
+    # more happens before the bridge gets round to taking it over
+    record.write([LockoutNote(9.5, "rim", "set", "Cy", "a bulb")])
+    counts: list[int] = []
+
+    def again(memory: Memory, written: int) -> None:
+        memories.append(memory)
+        counts.append(written)
+
+    record.read_again(again)
+    soon(lambda: counts)
+    assert counts == [4]
+    assert {x.target for x in memories[-1].lockouts} == {"fill", "key", "rim"}
+    assert memory.next_run == 4
+    assert faults[-1] is None
+    record.read_by_now()
+    put(record, RunNote(10.0, 4, "up", "day", "begun", ""))
+    record.close()
+    with closing(Reader(path)) as reader:
+        assert [r["run"] for r in reader.runs()] == [1, 1, 2, 3, 3, 4]
+
+
+def test_a_damaged_file_is_said_and_a_new_one_taken_when_it_was_moved_away(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(record_module, "TRY_AGAIN", 0.1)
+    path = record_path(tmp_path, "kiln")
+    path.write_bytes(b"this is not a database" * 100)
+    record, faults, memories = begun_without(path)
+    assert "move the file away" in str(faults[0])
+    record.write([LockoutNote(9.1, "key", "set", "Cy", "a fuse")])
+    time.sleep(0.5)
+    assert path.read_bytes().startswith(b"this is not")
+    path.rename(tmp_path / "damaged")
+    soon(lambda: memories)
+    assert [x.target for x in memories[0].lockouts] == ["key"]
+    record.close()
+    assert [x.target for x in reopen(path).lockouts] == ["key"]
+    assert record.lost == 0
+
+
+def test_what_is_never_written_is_counted_at_the_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(record_module, "TRY_AGAIN", 0.1)
+    path = record_path(tmp_path, "kiln")
+    path.write_bytes(b"this is not a database" * 100)
+    record, _, _ = begun_without(path)
+    done: list[bool] = []
+    record.write(NOTES[:3], done.append)
+    record.close()
+    assert record.lost == 3
+    assert done == [False]

@@ -140,7 +140,7 @@ def test_help_imports_nothing_heavy(tmp_path: Path) -> None:
         "import sys; sys.argv = ['studiobridge', '--help']\n"
         "from studiobridge.cli import main\n"
         "try: main()\nexcept SystemExit: pass\n"
-        "heavy = {'paho', 'sqlalchemy', 'apscheduler', 'pydantic', 'yaml', 'iotcore'} & set(sys.modules)\n"
+        "heavy = {'paho', 'sqlalchemy', 'pydantic', 'yaml', 'iotcore'} & set(sys.modules)\n"
         "print('heavy:', sorted(heavy))"
     )
     out = subprocess.run(

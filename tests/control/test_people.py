@@ -178,7 +178,7 @@ def test_what_flowed_while_the_link_was_lost_is_not_made_up() -> None:
 
 def test_what_a_session_used_is_written_down_while_it_lasts() -> None:
     play = brought_up(profile(plug("p", hears=METERED), fixture("key", "p")))
-    for _ in range(70):
+    for _ in range(14):
         play.report("p", "watts", 100.0)
         play.run(10)
     notes = [e for _, e in play.effects if type(e).__name__ == "SessionNote"]

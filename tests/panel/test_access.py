@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import re
 import ssl
+import stat
 import subprocess
 import time
 from collections.abc import Iterator
@@ -327,3 +329,21 @@ def test_who_and_forget(tmp_path: Path) -> None:
     assert json.dumps([s.name for s in keys.sessions()]) == '["Ana", "Bo", "Ana"]'
     assert keys.forget("Ana") == 2
     assert keys.forget(None) == 1
+
+
+def test_the_file_of_keys_is_nobody_elses_and_is_said_when_it_is(tmp_path: Path) -> None:
+    before = os.umask(0o000)
+    try:
+        keys = Keys(tmp_path / "of" / "ours" / "keys.json")
+        keys.new_code("operator")
+        for folder in (keys.path.parent, keys.path.parent.parent):
+            assert stat.S_IMODE(folder.stat().st_mode) == 0o700
+        for file in keys.path.parent.iterdir():
+            assert stat.S_IMODE(file.stat().st_mode) == 0o600
+    finally:
+        os.umask(before)
+    assert keys.warnings() == []
+    for mode, words in ((0o604, "others can read it"), (0o602, "anybody can change it")):
+        keys.path.chmod(mode)
+        (warning,) = keys.warnings()
+        assert words in warning

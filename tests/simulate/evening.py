@@ -41,6 +41,7 @@ from studiobridge.control.effects import (
     Save,
     SessionNote,
     StateNote,
+    StepNote,
 )
 from studiobridge.control.states import Turn
 from studiobridge.profile.model import Point, Preset, SetProfile, Value
@@ -128,7 +129,7 @@ class Notebook:
             elif isinstance(note, SessionNote):
                 sessions = max(sessions, note.session)
                 session = None if note.phase == "closed" else note.session
-                if note.phase != "ready":
+                if note.phase in ("opened", "closed"):
                     by_hand.clear()
             elif isinstance(note, HandNote):
                 by_hand[note.device] = ByHand(Preset(note.level, note.cct), note.by, WALL + note.at)
@@ -145,7 +146,8 @@ class Notebook:
             elif isinstance(note, RollingNote):
                 rolling[note.device] = note.rolling
             elif isinstance(note, RequestNote) and note.phase in ("done", "failed", "refused"):
-                answered[note.id] = (0 if note.phase == "done" else 1, note.text)
+                code = int(note.phase != "done") if note.code is None else note.code
+                answered[note.id] = (code, note.text)
         begun = run is not None and run.phase == "begun"
         return Memory(
             state=state,
@@ -215,6 +217,7 @@ class Evening:
         self._disk_dice = random.Random(f"storage {seed}")
         self.slow_disk = self._disk_dice.random() < SLOW_DISKS
         self._to_disk: deque[tuple[float, Write]] = deque()
+        self._told_late: list[Note] = []  # the bridge knows that these are not on disk
         self.core: Core
         self._ends = {
             name: FarEnd(profile, name) for name, d in profile.devices.items() if d.wire is not None
@@ -351,7 +354,9 @@ class Evening:
                 self.laws.on_disk(write.note)
                 back.append(write.note)
         if back:
-            self.outs(self.core.noted(back, self.now))
+            if self.notebook.failing:
+                self._told_late += back
+            self.outs(self.core.noted(back, self.now, on_disk=not self.notebook.failing))
 
     def _told(self, message: Message) -> None:
         for name in self._by_topic.get(message.topic, ()):
@@ -436,6 +441,9 @@ class Evening:
         self.note("the record can be written again")
         self.notebook.works_again()
         self.record_again = None
+        late = [note for note in self._told_late if not isinstance(note, StepNote)]
+        self._told_late = []
+        self.outs(self.core.noted(late, self.now))
         self.outs(self.core.record_fault(None, self.now))
 
     def _answered(self, message: Message) -> None:
