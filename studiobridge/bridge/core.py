@@ -64,6 +64,8 @@ from studiobridge.wire.message import Garbled, Heard, Learned, Message
 
 # The largest request (bytes): a few names and a sentence fit, a flood does not.
 MAX_REQUEST = 4096
+# The longest topic an answer goes to (bytes): the answers' own, and a name below it.
+LONGEST_ROUTE = 512
 # What is shown is published at most this often (s): ten times a second is as live as an eye needs.
 ANNOUNCE_EVERY = 0.1
 # A large set shows itself less often, so that showing never crowds out running it: this many
@@ -188,10 +190,28 @@ class Core:
         self._ask_topic = ask_topic(profile.name)
         self._answers = answer_topic(profile.name)
         self._outs: list[Out] = []
+        # a fault of the program was met: nothing is handled and nothing is said any more
+        self.dead = False
         for learned in self.wires.described():
             self._handle(self._described(learned, now))
 
     # ---- in -------------------------------------------------------------------------------
+
+    def failed(self, why: str, at: float) -> list[Out]:
+        """A fault of the program in this set: it says so once, and nothing after that.
+
+        What is believed may be half written, so nothing is worked out anew: the state shown
+        last is shown again, with `failed`, and without a word of being ready.
+        """
+        if self.dead:
+            return []
+        self.now = at
+        self.dead = True
+        self._outs.clear()
+        topic = state_topic(self.profile.name)
+        shown = json.loads(self._shown.get(topic, b"{}"))
+        shown.update(state="stalled", why=f"the bridge failed: {why}", failed=why)
+        return [Publish(Message(topic, to_json(shown), qos=1, retain=True))]
 
     def subscriptions(self) -> list[tuple[str, int]]:
         """Every topic filter this set listens to, with its QoS."""
@@ -222,7 +242,7 @@ class Core:
         """A message came in. Whatever it holds, this does not raise."""
         self.now = at
         handle = self._handle
-        for heard in self.wires.hear(message):
+        for heard in self._heard(message):
             if type(heard) is Heard:
                 retained = message.retain if heard.retained is None else heard.retained
                 handle(Report(at, heard.device, heard.point, heard.value, retained))
@@ -237,6 +257,19 @@ class Core:
             for rule in rules:
                 self._press(rule, message, at)
         return self._done()
+
+    def _heard(self, message: Message) -> Iterable[Heard | Learned | Garbled]:
+        """What the wires make of it. A payload they stumble over costs that payload only.
+
+        Anybody may publish anything, and a kept message comes again at every start: it must
+        not be able to end the set.
+        """
+        try:
+            return self.wires.hear(message)
+        except Exception as error:
+            why = f"cannot be read ({type(error).__name__}: {plain(str(error))[:200]})"
+            self._handle(Unreadable(self.now, None, message.topic, why))
+            return ()
 
     def acknowledged(self, token: int, at: float) -> list[Out]:
         self.now = at
@@ -307,13 +340,10 @@ class Core:
             where = ".".join(str(part) for part in first["loc"]) or "request"
             self._refused(message, f"{plain(where)}: {plain(first['msg'])}", at)
             return
-        except ValueError as error:
-            self._refused(message, str(error), at)
+        except Exception as error:  # what a stranger wrote must not be able to end the set
+            self._refused(message, plain(str(error))[:200], at)
             return
-        route = message.response_topic
-        if route is None or not (route == self._answers or route.startswith(self._answers + "/")):
-            # never publish where a stranger says: only answers' own topics
-            route = self._answers
+        route = self._route(message)
         if body.id not in self._routes and not message.retain:
             self._routes[body.id] = (route, message.correlation)
             while len(self._routes) > 1024:
@@ -338,11 +368,26 @@ class Core:
             )
         )
 
+    def _route(self, message: Message) -> str:
+        """Where to answer: only at or below the answers' own topic, else nobody could be sure
+        that an answer is never a command to some device; and only where one can publish to."""
+        asked = message.response_topic
+        if (
+            asked is None
+            or not asked.startswith(self._answers + "/")
+            or len(asked.encode()) > LONGEST_ROUTE
+            or not asked.isprintable()
+            or "+" in asked
+            or "#" in asked
+        ):
+            return self._answers
+        return asked
+
     def _refused(self, message: Message, why: str, at: float) -> None:
         self._handle(Unreadable(at, None, message.topic, f"request refused: {why}"))
-        route = message.response_topic
-        if message.retain or route is None or not route.startswith(self._answers + "/"):
+        if message.retain or message.response_topic is None:
             return
+        route = self._route(message)
         self._answer(route, message.correlation, Answer("", True, 2, f"request refused: {why}"))
 
     def _press(self, rule: SwitchRule, message: Message, at: float) -> None:
@@ -386,6 +431,8 @@ class Core:
         )
 
     def _handle(self, event: Event) -> None:
+        if self.dead:
+            return
         for effect in self.controller.handle(event):
             self._carry_out(effect)
 
@@ -453,6 +500,8 @@ class Core:
         )
 
     def _done(self) -> list[Out]:
+        if self.dead:
+            return []
         if self._dirty or self._dirty_state or self._dirty_drift or self._dirty_run:
             self._announce()
         outs, self._outs = self._outs, []
@@ -517,6 +566,7 @@ class Core:
     def state(self) -> dict[str, object]:
         view = views.state_view(self.controller, self.now, self.wall)
         view["record_fault"] = self._record_fault
+        view["failed"] = None
         return view
 
     def devices(self) -> dict[str, dict[str, object]]:

@@ -16,6 +16,7 @@ import signal
 import socket
 import sys
 import time
+import traceback
 import zoneinfo
 from collections import deque
 from collections.abc import Callable, Coroutine, Sequence
@@ -48,6 +49,9 @@ if TYPE_CHECKING:
 NOTE_WITHIN = 1.0
 # How long (s) an interrupted daemon takes to leave properly.
 LEAVE_WITHIN = 3.0
+# A process of several sets, one of which failed, is started again when no other is in the middle
+# of a run, and after so long (s) in any case: a set that failed is watched by nobody.
+OTHERS_FINISH_WITHIN = 300.0
 
 Say = Callable[[str], None]
 
@@ -100,6 +104,7 @@ class SetRunner:
         self.instance = f"{socket.gethostname()[:24]}-{os.getpid()}-{secrets.token_hex(3)}"
         self.claim = Claim(self.instance)
         self.exit_code = 0
+        self.failure: str | None = None
         self.ready = asyncio.Event()
         self.stopped = asyncio.Event()
         self._on_reply = on_reply
@@ -191,6 +196,12 @@ class SetRunner:
             await asyncio.to_thread(self._record.close)
         return self.exit_code
 
+    @property
+    def busy(self) -> bool:
+        """Is a run under way that would be cut short?"""
+        core = getattr(self, "core", None)
+        return core is not None and not self.stopped.is_set() and core.controller.run is not None
+
     def stop(self, code: int | None = None) -> None:
         """End without touching the gear."""
         if code is not None:
@@ -252,7 +263,7 @@ class SetRunner:
     def _run_set(self) -> None:
         """The set is ours: listen to everything."""
         self.link.subscribe(self._subscriptions())
-        self._feed(self.core.link_up(self.now()))
+        self._do(self.core.link_up, self.now())
         if not self.ready.is_set():
             self.ready.set()
             self.say(f"{self.profile.name}: running on {self.settings.broker.shown}")
@@ -265,7 +276,7 @@ class SetRunner:
         if self.claim.stage == "running":
             payload = Alive(True, self.instance).payload()
             self._later(LISTEN, lambda: self._back(payload))
-            self._feed(self.core.link_up(self.now()))
+            self._do(self.core.link_up, self.now())
         elif self.claim.stage in ("listening", "asking", "claimed"):
             self.claim = Claim(self.instance)
             self._later(LISTEN, lambda: self._act(self.claim.listened()))
@@ -279,7 +290,7 @@ class SetRunner:
         self.claim.link_lost()
         if self.claim.stage == "running":
             self.say(f"{self.profile.name}: the link to the broker was lost ({why})")
-            self._feed(self.core.link_down(self.now()))
+            self._do(self.core.link_down, self.now())
 
     def _message(self, message: Message) -> None:
         if message.topic == alive_topic(self.profile.name):
@@ -293,12 +304,10 @@ class SetRunner:
             return
         if self.claim.stage == "running":
             self.counted.messages_heard += 1
-            outs = self.core.message(message, self.now())
-            if outs:
-                self._feed(outs)
+            self._do(self.core.message, message, self.now())
 
     def _acked(self, token: int) -> None:
-        self._feed(self.core.acknowledged(token, self.now()))
+        self._do(self.core.acknowledged, token, self.now())
 
     def _fault(self, text: str) -> None:
         self.say(text)
@@ -307,7 +316,37 @@ class SetRunner:
 
     def ask(self, request: Request) -> None:
         """A request from this process."""
-        self._feed(self.core.request(replace(request, at=self.now())))
+        self._do(self.core.request, replace(request, at=self.now()))
+
+    def _do(self, part: Callable[..., list[Out]], *values: object) -> None:
+        """Let the core handle something. What it throws is the end of this set, said aloud."""
+        try:
+            outs = part(*values)
+        except Exception as error:
+            self._failed(error)
+        else:
+            self._feed(outs)
+
+    def _failed(self, error: Exception) -> None:
+        """The core threw: what it believes may be half written, so it does nothing more.
+
+        The set says so, and `failure` tells whoever runs this process to end it in its time:
+        the service starts it again, from what is on the disk.
+        """
+        if self.failure is not None:
+            return
+        self.failure = f"{type(error).__name__}: {error}"
+        self.exit_code = 1
+        self.say(f"{self.profile.name}: failed: {plain(self.failure)}")
+        self._trace(error)
+        self._outs = deque(out for out in self._outs if not isinstance(out, Publish))
+        self._feed(self.core.failed(plain(self.failure), self.now()))
+        self.stopped.set()
+
+    def _trace(self, error: Exception) -> None:
+        """Where it happened, into the log, for whoever mends the program."""
+        for line in "".join(traceback.format_exception(error)).splitlines():
+            self.log(line)
 
     def _feed(self, outs: list[Out]) -> None:
         if not outs:
@@ -331,7 +370,7 @@ class SetRunner:
 
     def _due(self, name: str) -> None:
         self._timers.pop(name, None)
-        self._feed(self.core.due(name, self.now()))
+        self._do(self.core.due, name, self.now())
 
     async def _carry_out(self) -> None:
         """One after the other, in the core's order."""
@@ -346,15 +385,23 @@ class SetRunner:
                     self.counted.notes[type(out.note).__name__.removesuffix("Note").lower()] += 1
                     self._tell(out.note)
                     continue
-                if isinstance(out, Publish):
-                    self.counted.messages_sent += 1
-                    self.link.publish(out.message, out.token)
-                elif isinstance(out, Save):
-                    self._in_background(self._save(out))
-                elif isinstance(out, Reply) and self._on_reply is not None:
-                    self._on_reply(out)
+                try:
+                    self._carry(out)
+                except Exception as error:  # it costs this effect, and none behind it
+                    what = out.message.topic if isinstance(out, Publish) else type(out).__name__
+                    self.say(f"{self.profile.name}: {plain(what)}: not done: {plain(str(error))}")
+                    self._trace(error)
             if notes:
                 self._write(notes)
+
+    def _carry(self, out: Out) -> None:
+        if isinstance(out, Publish):
+            self.counted.messages_sent += 1
+            self.link.publish(out.message, out.token)
+        elif isinstance(out, Save):
+            self._in_background(self._save(out))
+        elif isinstance(out, Reply) and self._on_reply is not None:
+            self._on_reply(out)
 
     def _tell(self, note: Note) -> None:
         """What the log says of a note: requests by their ids, runs, faults. Never a payload."""
@@ -375,7 +422,7 @@ class SetRunner:
             self._record.write(notes)
         elif self._record.fault is not None:
             self._record.write(notes)
-            self._feed(self.core.noted(waited_for, self.now()))
+            self._do(self.core.noted, waited_for, self.now())
         else:
             self._in_background(self._when_written(self._record.writing(notes), waited_for))
 
@@ -383,7 +430,7 @@ class SetRunner:
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(NOTE_WITHIN):
                 await written
-        self._feed(self.core.noted(notes, self.now()))
+        self._do(self.core.noted, notes, self.now())
 
     def _in_background(self, work: Coroutine[object, object, None]) -> None:
         task = asyncio.create_task(work)
@@ -400,7 +447,7 @@ class SetRunner:
         if fault != self.record_fault:
             self.record_fault = fault
             self.say(f"{self.profile.name}: {fault or 'the record is written again'}")
-            self._feed(self.core.record_fault(fault, self.now()))
+            self._do(self.core.record_fault, fault, self.now())
 
     async def _save(self, save: Save) -> None:
         error: str | None = None
@@ -410,7 +457,7 @@ class SetRunner:
             error = str(cannot)
         except OSError as cannot:
             error = f"{self.path} cannot be written: {cannot.strerror or cannot}"
-        self._feed(self.core.saved(save.request_id, error, self.now()))
+        self._do(self.core.saved, save.request_id, error, self.now())
 
     # ---- call times -----------------------------------------------------------------------------
 
@@ -544,12 +591,26 @@ async def run_sets(paths: Sequence[Path], settings: Settings, say: Say = to_stde
     )
     watchdog = asyncio.create_task(_watchdog())
     try:
-        codes = await asyncio.gather(*(runner.run() for runner in runners))
+        codes = await asyncio.gather(*(_run_beside(runner, runners) for runner in runners))
     finally:
         watchdog.cancel()
         if stop_measuring is not None:
             await asyncio.to_thread(stop_measuring)
     return max(codes)
+
+
+async def _run_beside(runner: SetRunner, all_of_them: Sequence[SetRunner]) -> int:
+    """Run one of several sets. When it fails the whole process ends, for the service to start
+    it again; but first the other sets finish the run that is under way, if there is one."""
+    code = await runner.run()
+    if runner.failure is not None:
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(OTHERS_FINISH_WITHIN):
+                while any(other.busy for other in all_of_them if other is not runner):
+                    await asyncio.sleep(0.2)
+        for other in all_of_them:
+            other.stop(1)
+    return code
 
 
 async def _watchdog() -> None:
