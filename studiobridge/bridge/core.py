@@ -4,7 +4,9 @@ The core joins the controller to the wires and to the request channel. The daemo
 from a real link and a real clock, the simulator from a mock broker and a virtual clock, and
 both carry out what comes back in the order it comes back:
 
-- `Publish`  send this message now, or not at all
+- `Publish`  send this message now, or not at all; with a token it is part of a command: say with
+             `left` whether it left, and with `acknowledged` when the broker has it
+- `Cut`      cut the link at once: something told on it is overdue (law 10)
 - `Write`    put this note into the record; with `before`, the next Publish waits for it (law 9)
 - `Wake`     call `due(name)` at this time
 - `Save`     write these presets into the profile file, then call `saved`
@@ -20,10 +22,11 @@ from dataclasses import dataclass, replace
 import pydantic_core
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from studiobridge.bridge.delivery import Delivery
 from studiobridge.bridge.topics import (
-    alive_topic,
     answer_topic,
     ask_topic,
+    cut_topic,
     device_topic,
     drift_topic,
     run_topic,
@@ -36,6 +39,7 @@ from studiobridge.control.effects import (
     Answer,
     Ask,
     Effect,
+    FaultNote,
     Keep,
     LockoutNote,
     Memory,
@@ -66,6 +70,11 @@ from studiobridge.wire.message import Garbled, Heard, Learned, Message
 MAX_REQUEST = 4096
 # The longest topic an answer goes to (bytes): the answers' own, and a name below it.
 LONGEST_ROUTE = 512
+# Requests taken a second, and at once (twice that): ten people with a nervous finger, and the
+# page of each. What comes faster is no person, and is dropped and counted before it is read.
+ASKS_A_SECOND = 40.0
+CUTS_A_SECOND = 10.0
+DROPPED_SAID_EVERY = 60.0
 # What is shown is published at most this often (s): ten times a second is as live as an eye needs.
 ANNOUNCE_EVERY = 0.1
 # A large set shows itself less often, so that showing never crowds out running it: this many
@@ -92,6 +101,11 @@ class Write:
 
 
 @dataclass(frozen=True, slots=True)
+class Cut:
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Wake:
     name: str
     at: float | None
@@ -113,7 +127,24 @@ class Reply:
     detail: Mapping[str, object]
 
 
-Out = Publish | Write | Wake | Save | Reply
+Out = Publish | Write | Wake | Save | Reply | Cut
+
+
+class Lane:
+    """So many a second, and twice as many at once (a token bucket)."""
+
+    def __init__(self, rate: float, now: float) -> None:
+        self.rate = rate
+        self._room = 2 * rate
+        self._at = now
+
+    def takes(self, at: float) -> bool:
+        self._room = min(2 * self.rate, self._room + max(0.0, at - self._at) * self.rate)
+        self._at = at
+        if self._room < 1.0:
+            return False
+        self._room -= 1.0
+        return True
 
 
 class RequestBody(BaseModel):
@@ -131,6 +162,14 @@ class RequestBody(BaseModel):
     yes: bool = False
     everything: bool = False
     until: float | None = None
+
+
+def energises(tell: Tell) -> bool:
+    """Does this command bring something on, or leave it on?"""
+    return any(
+        value is True if point == "switch" else point == "level" and float(value) > 0.0
+        for point, value in tell.values
+    )
 
 
 def plain(text: str) -> str:
@@ -182,12 +221,23 @@ class Core:
         self._shown: dict[str, bytes] = {}
         self._link = False
         self._record_fault: str | None = None
+        self.delivery = Delivery()
+        self._delivery_due: float | None = None
+        self._more_out = False  # something went out, or a wake-up for it is over
+        self._slow: str | None = None
+        # lockouts asked for and not answered yet, and what each of them covers
+        self._locking: dict[str, frozenset[str]] = {}
         # requests under way whose effect is to outlast the bridge: only the record keeps it
         self._to_outlast: set[str] = set()
         # lockouts on their way to the disk, and the answers that wait for them
         self._unwritten = 0
         self._held_back: list[Answer] = []
         self._ask_topic = ask_topic(profile.name)
+        self._cut_topic = cut_topic(profile.name)
+        self._asks_lane = Lane(ASKS_A_SECOND, now)
+        self._cut_lane = Lane(CUTS_A_SECOND, now)
+        self.dropped = 0  # requests that came faster than any set of people asks
+        self._dropped_said = float("-inf")
         self._answers = answer_topic(profile.name)
         self._outs: list[Out] = []
         # a fault of the program was met: nothing is handled and nothing is said any more
@@ -219,8 +269,10 @@ class Core:
         for topic in self._asks:
             if not self.wires.hears_topic(topic):
                 filters[topic] = 1
-        filters[self._ask_topic] = 1
-        filters[alive_topic(self.profile.name)] = 1
+        # at QoS 0, and clean sessions lose nothing by it: a flood of requests then never fills
+        # the few messages a broker keeps in flight, through which a cut and the reports come
+        filters[self._ask_topic] = 0
+        filters[self._cut_topic] = 1
         return list(filters.items())
 
     def link_up(self, at: float) -> list[Out]:
@@ -235,12 +287,17 @@ class Core:
     def link_down(self, at: float) -> list[Out]:
         self.now = at
         self._link = False
+        self.delivery.link_down(at)
         self._handle(LinkDown(at))
         return self._done()
 
     def message(self, message: Message, at: float) -> list[Out]:
         """A message came in. Whatever it holds, this does not raise."""
         self.now = at
+        if message.topic == self._ask_topic or message.topic == self._cut_topic:
+            if self._let_in(message, at):
+                self._asked(message, at)
+            return self._done()
         handle = self._handle
         for heard in self._heard(message):
             if type(heard) is Heard:
@@ -250,8 +307,6 @@ class Core:
                 handle(self._described(heard, at))
             elif type(heard) is Garbled:
                 handle(Unreadable(at, heard.device, heard.topic, heard.why))
-        if message.topic == self._ask_topic:
-            self._asked(message, at)
         rules = self._asks.get(message.topic)
         if rules is not None:
             for rule in rules:
@@ -272,15 +327,62 @@ class Core:
             return ()
 
     def acknowledged(self, token: int, at: float) -> list[Out]:
+        """The broker has a part of the command with this token."""
         self.now = at
-        self._handle(Acknowledged(at, token))
+        if self.delivery.acknowledged(token, at):
+            self._handle(Acknowledged(at, token))
         return self._done()
+
+    def left(self, token: int, sent: bool, at: float) -> list[Out]:
+        """The link took a part of this command, or did not (then it will never leave)."""
+        self.now = at
+        if sent:
+            self.delivery.sent(token, at)
+        else:
+            self.delivery.not_sent(token)
+        return self._done()
+
+    def beat_sent(self, n: int, at: float) -> list[Out]:
+        """A beat of this bridge left."""
+        self.now = at
+        self.delivery.beat_sent(n, at)
+        self._more_out = True
+        return self._done()
+
+    def beat_back(self, n: int, at: float) -> list[Out]:
+        """A beat of this bridge came back: all that was sent before it has arrived."""
+        self.now = at
+        for token in self.delivery.beat_back(n, at):
+            self._handle(Acknowledged(at, token))
+        slow = self.delivery.slow(self._life)
+        if (slow is None) != (self._slow is None):
+            self._slow = slow
+            self._dirty_state = True
+            if slow is not None:
+                self._outs.append(Write(FaultNote(at, None, "", slow)))
+        return self._done()
+
+    @property
+    def linked(self) -> bool:
+        """Was the last the core heard of the link that it is up?"""
+        return self._link
+
+    @property
+    def _life(self) -> float:
+        """How long (s) a command lives."""
+        return max(1.0, self.profile.patience.reply)
 
     def due(self, name: str, at: float) -> list[Out]:
         """A wake-up is due."""
         self.now = at
         if name == "announce":
             self._announcing = False
+        elif name == "delivery":
+            self._delivery_due = None
+            self._more_out = True
+            why = self.delivery.overdue(at)
+            if why is not None:
+                self._outs.append(Cut(why))
         elif name == "announce run":
             self._run_waits = False
         elif name == "count":
@@ -328,6 +430,25 @@ class Core:
 
     # ---- the request channel ----------------------------------------------------------------
 
+    def _let_in(self, message: Message, at: float) -> bool:
+        """Is there room for this request? Decided before it is read, so that a flood is cheap.
+
+        What asks for a cut has a lane of its own, on whichever topic it comes.
+        """
+        lane = self._asks_lane
+        if message.topic == self._cut_topic or b'"cut"' in message.payload[:MAX_REQUEST]:
+            lane = self._cut_lane
+        if lane.takes(at):
+            return True
+        self.dropped += 1
+        if at - self._dropped_said >= DROPPED_SAID_EVERY:
+            self._dropped_said = at
+            why = (
+                f"requests come faster than {lane.rate:.0f} a second; {self.dropped} dropped so far"
+            )
+            self._handle(Unreadable(at, None, message.topic, why))
+        return False
+
     def _asked(self, message: Message, at: float) -> None:
         if not message.payload:
             return  # a cleared retained message
@@ -343,6 +464,9 @@ class Core:
         except Exception as error:  # what a stranger wrote must not be able to end the set
             self._refused(message, plain(str(error))[:200], at)
             return
+        if message.topic == self._cut_topic and body.what != "cut":
+            self._refused(message, f"only a cut is asked for here; ask on {self._ask_topic}", at)
+            return
         route = self._route(message)
         if body.id not in self._routes and not message.retain:
             self._routes[body.id] = (route, message.correlation)
@@ -350,6 +474,13 @@ class Core:
                 self._routes.pop(next(iter(self._routes)))
         if body.what in ("lockout", "release", "rolling_on"):
             self._to_outlast.add(body.id)
+        if body.what == "lockout" and not message.retain:
+            while len(self._locking) >= 1024:
+                self._locking.pop(next(iter(self._locking)))
+            known = [
+                t for t in body.targets if t in self.profile.devices or t in self.profile.circuits
+            ]
+            self._locking[body.id] = self._covered(known)
         self._handle(
             Request(
                 at=at,
@@ -445,9 +576,14 @@ class Core:
             self._dirty |= effect.devices
         elif isinstance(effect, Tell):
             messages = self.wires.tell(effect.device, effect.values, effect.fade)
-            for i, message in enumerate(messages):
-                token = effect.token if i == len(messages) - 1 else None
-                self._outs.append(Publish(replace(message, expiry=effect.expires_in), token))
+            on = energises(effect)
+            self._more_out = True
+            self.delivery.told(
+                effect.token, effect.device, on, self.now, effect.expires_in, len(messages)
+            )
+            for message in messages:
+                told = replace(message, expiry=effect.expires_in)
+                self._outs.append(Publish(told, effect.token))
         elif isinstance(effect, Ask):
             expiry = self.profile.patience.reply
             for message in self.wires.ask(effect.device):
@@ -475,8 +611,12 @@ class Core:
         if self._record_fault is not None and answer.request_id in self._to_outlast:
             text = f"{answer.text}. CAREFUL: {self._record_fault}; a bridge that starts again"
             answer = replace(answer, text=f"{text} knows nothing of this")
+        covered = self._locking.get(answer.request_id)
+        if covered is not None and answer.final and answer.code == 0:
+            answer = self._careful(answer, covered)
         route = self._routes.get(answer.request_id, (self._answers, None))
         if answer.final:
+            self._locking.pop(answer.request_id, None)
             # asked once more, it is answered where it was asked from then
             self._to_outlast.discard(answer.request_id)
             self._routes.pop(answer.request_id, None)
@@ -486,6 +626,33 @@ class Core:
             )
         else:
             self._answer(route[0], route[1], answer)
+
+    def _careful(self, answer: Answer, covered: frozenset[str]) -> Answer:
+        """Law 15: what was told on and may still be on its way is named before a hand goes in."""
+        out = [still for still in self.delivery.out(covered, self.now) if still.on]
+        if not out:
+            return answer
+        said = []
+        for still in {still.device: still for still in reversed(out)}.values():
+            how = (
+                "and the link was lost before the broker"
+                if still.lost
+                else "and the broker has not"
+            )
+            since = self.now - still.since
+            said.append(f"{still.device} was told on {since:.1f} s ago, {how} acknowledged it")
+        text = f"{answer.text}. CAREFUL: {'; '.join(said)}; treat it as live until it says off"
+        return replace(answer, text=text)
+
+    def _covered(self, targets: Iterable[str]) -> frozenset[str]:
+        """Each target, all that it feeds, and the plugs above that could energise it."""
+        names: set[str] = set()
+        for target in targets:
+            names.update((target, *self.profile.fed_from(target)))
+            device = self.profile.devices.get(target)
+            if device is not None:
+                names.update(device.feeds)
+        return frozenset(names)
 
     def _answer(self, route: str, correlation: bytes | None, answer: Answer) -> None:
         body = {
@@ -504,6 +671,12 @@ class Core:
             return []
         if self._dirty or self._dirty_state or self._dirty_drift or self._dirty_run:
             self._announce()
+        if self._more_out:
+            self._more_out = False
+            due = self.delivery.next_due()
+            if due is not None and (self._delivery_due is None or due < self._delivery_due):
+                self._delivery_due = due
+                self._outs.append(Wake("delivery", due))
         outs, self._outs = self._outs, []
         return outs
 
@@ -567,6 +740,7 @@ class Core:
         view = views.state_view(self.controller, self.now, self.wall)
         view["record_fault"] = self._record_fault
         view["failed"] = None
+        view["link_slow"] = self._slow
         return view
 
     def devices(self) -> dict[str, dict[str, object]]:

@@ -27,13 +27,23 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from studiobridge.bridge.calls import next_start, too_late
-from studiobridge.bridge.claim import ANSWER_WITHIN, LISTEN, SETTLE, Alive, Claim, Do
-from studiobridge.bridge.core import Core, Out, Publish, Reply, Save, Wake, Write, plain
+from studiobridge.bridge.core import Core, Cut, Out, Publish, Reply, Save, Wake, Write, plain
 from studiobridge.bridge.link import CannotConnect, Link
 from studiobridge.bridge.metrics import Counted
+from studiobridge.bridge.ownership import (
+    BEAT_EVERY,
+    Alive,
+    Beat,
+    Do,
+    Ownership,
+    Run,
+    SendAlive,
+    SendBeat,
+    StandDown,
+)
 from studiobridge.bridge.record import Record, RecordError, record_place
 from studiobridge.bridge.settings import Settings
-from studiobridge.bridge.topics import alive_topic, answer_topic, ask_topic
+from studiobridge.bridge.topics import alive_topic, beat_topic
 from studiobridge.control.effects import FaultNote, Note, RequestNote, RunNote
 from studiobridge.control.events import Request
 from studiobridge.control.plan import UnknownLook, order_problems, plan
@@ -102,7 +112,7 @@ class SetRunner:
         self.say = say
         self.log: Callable[..., None] = partial(log, profile.name)
         self.instance = f"{socket.gethostname()[:24]}-{os.getpid()}-{secrets.token_hex(3)}"
-        self.claim = Claim(self.instance)
+        self.ownership = Ownership(self.instance)
         self.exit_code = 0
         self.failure: str | None = None
         self.ready = asyncio.Event()
@@ -120,7 +130,9 @@ class SetRunner:
         self._timers: dict[str, asyncio.TimerHandle] = {}
         self._outs: deque[Out] = deque()
         self._has_outs = asyncio.Event()
-        self._ping: str | None = None
+        self._tick: asyncio.TimerHandle | None = None
+        # what was held back may go on, or is not to be told any more
+        self._released = asyncio.Event()
         self._tasks: set[asyncio.Task[None]] = set()
         self.record_fault: str | None = None
         self.counted = Counted()
@@ -136,6 +148,13 @@ class SetRunner:
     def wall(self, at: float) -> float:
         """The controller's time as seconds since the epoch."""
         return at + self._wall_offset
+
+    @staticmethod
+    def awake() -> float:
+        """Seconds that also pass while this machine is suspended, where the system counts them."""
+        if hasattr(time, "CLOCK_BOOTTIME"):
+            return time.clock_gettime(time.CLOCK_BOOTTIME)
+        return time.monotonic()
 
     # ---- life ---------------------------------------------------------------------------------
 
@@ -165,6 +184,7 @@ class SetRunner:
             on_down=self._link_down,
             on_message=self._message,
             on_ack=self._acked,
+            on_subscribed=self._subscribed,
             on_fault=self._fault,
         )
         for warning in self.settings.warnings:
@@ -213,56 +233,78 @@ class SetRunner:
             self._scheduler.shutdown(wait=False)
         for timer in self._timers.values():
             timer.cancel()
+        if self._tick is not None:
+            self._tick.cancel()
+        ours = self.ownership.stage == "running"
+        stood_down = self.ownership.stage == "down"
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(LEAVE_WITHIN):
-                while self._outs:
+                while self._outs and not stood_down:
                     await asyncio.sleep(0.01)
-                ours = self.claim.stage in ("claimed", "running")
-                # from here on our own 'not alive', read back, must not be answered
-                self.claim.stage = "down"
+                # from here on our own 'not alive', read back, must not be put right
+                self.ownership.stage = "down"
+                if stood_down and self.ownership.epoch:
+                    # it ran the set: not even a goodbye that something old is flushed with
+                    self.link.cut("stood down")
                 if ours:
-                    self.link.publish(
-                        Message(
-                            alive_topic(self.profile.name),
-                            Alive(False, self.instance).payload(),
-                            retain=True,
-                        )
-                    )
+                    self._publish_alive(False)
                 await self.link.close()
 
-    # ---- the claim ------------------------------------------------------------------------------
+    # ---- who runs the set -----------------------------------------------------------------------
 
     def _subscriptions(self) -> list[tuple[str, int]]:
-        if self.claim.stage == "running":
-            return [*self.core.subscriptions(), (answer_topic(self.profile.name), 1)]
-        name = self.profile.name
-        return [(alive_topic(name), 1), (answer_topic(name), 1)]
+        """First only what says who runs the set; the rest when it is ours."""
+        return [(alive_topic(self.profile.name), 1), (beat_topic(self.profile.name), 0)]
 
-    def _later(self, after: float, call: Callable[[], None]) -> None:
-        self._loop.call_later(after, call)
+    def _publish_alive(self, alive: bool) -> None:
+        payload = Alive(alive, self.instance).payload()
+        self.link.publish(Message(alive_topic(self.profile.name), payload, retain=True))
 
-    def _act(self, do: Do) -> None:
+    def _act(self, dos: Sequence[Do]) -> None:
         name = self.profile.name
-        if do == "ask":
-            self._ping = f"ping-{secrets.token_hex(4)}"
-            body = f'{{"id": "{self._ping}", "what": "ping"}}'.encode()
-            self.link.publish(Message(ask_topic(name), body, expiry=ANSWER_WITHIN))
-            self._later(ANSWER_WITHIN, lambda: self._act(self.claim.unanswered()))
-        elif do == "claim":
-            if self.claim.other is not None and self.claim.stage == "claimed":
-                self.say(f"{name}: the bridge before did not answer; taking over")
-            payload = Alive(True, self.instance).payload()
-            self.link.publish(Message(alive_topic(name), payload, retain=True))
-            self._later(SETTLE, lambda: self._act(self.claim.settled()))
-        elif do == "run":
-            self._run_set()
-        elif do == "stand down":
-            self.say(f"another bridge runs {name} ({self.claim.other}); this one stands down")
-            self.stop(1)
+        for do in dos:
+            if isinstance(do, SendBeat):
+                own = self.ownership
+                beat = Beat(self.instance, own.epoch, do.n, self.wall(self.now()), own.holds)
+                # QoS 1, so that it never overtakes a command that waits in the client
+                self.link.publish(Message(beat_topic(name), beat.payload(), retain=True))
+                self._do(self.core.beat_sent, do.n, self.now())
+            elif isinstance(do, SendAlive):
+                self._publish_alive(True)
+            elif isinstance(do, Run):
+                if do.took_over is not None:
+                    self.say(f"{name}: the bridge before fell silent ({do.took_over}); taking over")
+                self._run_set()
+            elif isinstance(do, StandDown):
+                self.say(f"another bridge runs {name} ({do.why}); this one stands down")
+                # nothing that still waits is told; the notes are written
+                self._outs = deque(out for out in self._outs if not isinstance(out, Publish))
+                self.stop(1)
+            else:
+                self._cut(do.why)
+        self._released.set()
+        self._tick_later()
+
+    def _tick_later(self) -> None:
+        """The machine is woken when it wants to be; measured on the clock that never stops."""
+        if self._tick is not None:
+            self._tick.cancel()
+            self._tick = None
+        due = self.ownership.next_tick()
+        if due is not None:
+            self._tick = self._loop.call_later(max(0.0, due - self.awake()), self._ticked)
+
+    def _ticked(self) -> None:
+        self._act(self.ownership.tick(self.awake()))
+
+    def _cut(self, why: str) -> None:
+        self.say(f"{self.profile.name}: the link is cut: {why}")
+        self._record.write([FaultNote(self.now(), None, "", f"the link was cut: {why}")])
+        self.link.cut(why)
 
     def _run_set(self) -> None:
         """The set is ours: listen to everything."""
-        self.link.subscribe(self._subscriptions())
+        self.link.subscribe(self.core.subscriptions())
         self._do(self.core.link_up, self.now())
         if not self.ready.is_set():
             self.ready.set()
@@ -273,38 +315,46 @@ class SetRunner:
     # ---- the link -------------------------------------------------------------------------------
 
     def _link_up(self) -> None:
-        if self.claim.stage == "running":
-            payload = Alive(True, self.instance).payload()
-            self._later(LISTEN, lambda: self._back(payload))
-            self._do(self.core.link_up, self.now())
-        elif self.claim.stage in ("listening", "asking", "claimed"):
-            self.claim = Claim(self.instance)
-            self._later(LISTEN, lambda: self._act(self.claim.listened()))
+        """Connected; the broker has not taken the subscriptions yet."""
 
-    def _back(self, payload: bytes) -> None:
-        """The link is back and nobody took over meanwhile: say that we are alive."""
-        if self.claim.stage == "running":
-            self.link.publish(Message(alive_topic(self.profile.name), payload, retain=True))
+    def _subscribed(self) -> None:
+        self.core.delivery.link_up()
+        self._act(self.ownership.subscribed(self.awake()))
 
     def _link_down(self, why: str) -> None:
-        self.claim.link_lost()
-        if self.claim.stage == "running":
+        ran = self.core.linked
+        self.ownership.link_lost()
+        self._act([])
+        # what was decided on what is not so any more does not leave over the next connection
+        self._outs = deque(out for out in self._outs if not isinstance(out, Publish))
+        if ran:
             self.say(f"{self.profile.name}: the link to the broker was lost ({why})")
             self._do(self.core.link_down, self.now())
 
     def _message(self, message: Message) -> None:
+        if message.topic == beat_topic(self.profile.name):
+            self._beat(message)
+            return
         if message.topic == alive_topic(self.profile.name):
-            said = Alive.read(message.payload)
-            if said is not None:
-                self._act(self.claim.heard(said))
+            said = Alive.read(message.payload) or Alive(False, "")
+            self._act(self.ownership.alive_heard(said, self.awake()))
             return
-        if message.topic == answer_topic(self.profile.name):
-            if self._ping is not None and self._ping.encode() in message.payload:
-                self._act(self.claim.answered())
-            return
-        if self.claim.stage == "running":
+        if self.ownership.stage == "running":
+            still = self.ownership.stood_still(self.awake())
+            if still:  # it may have lain in a buffer for as long as this bridge stood still
+                self._act(still)
+                return
             self.counted.messages_heard += 1
             self._do(self.core.message, message, self.now())
+
+    def _beat(self, message: Message) -> None:
+        beat = Beat.read(message.payload)
+        if beat is None:
+            return
+        if beat.bridge == self.instance and not message.retain:
+            self._do(self.core.beat_back, beat.n, self.now())
+            self.ownership.round_trip = self.core.delivery.round_trip or 0.0
+        self._act(self.ownership.beat_heard(beat, message.retain, self.awake()))
 
     def _acked(self, token: int) -> None:
         self._do(self.core.acknowledged, token, self.now())
@@ -354,6 +404,8 @@ class SetRunner:
         for out in outs:
             if isinstance(out, Wake):
                 self._wake(out)  # a timer changes nothing outside: at once
+            elif isinstance(out, Cut):
+                self._cut(out.why)
             else:
                 self._outs.append(out)
         if self._outs:
@@ -385,6 +437,13 @@ class SetRunner:
                     self.counted.notes[type(out.note).__name__.removesuffix("Note").lower()] += 1
                     self._tell(out.note)
                     continue
+                if isinstance(out, Publish) and out.token is not None:
+                    if notes:
+                        self._write(notes)
+                        notes = []
+                    if not await self._allowed():
+                        self._do(self.core.left, out.token, False, self.now())
+                        continue
                 try:
                     self._carry(out)
                 except Exception as error:  # it costs this effect, and none behind it
@@ -394,10 +453,24 @@ class SetRunner:
             if notes:
                 self._write(notes)
 
+    async def _allowed(self) -> bool:
+        """Wait until a command may leave; False when the link is lost, and with it the command."""
+        while not self.ownership.may_tell(self.awake()):
+            self._act(self.ownership.stood_still(self.awake()))
+            if not self.link.connected or self.ownership.stage != "running":
+                return False
+            self._released.clear()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(BEAT_EVERY):
+                    await self._released.wait()
+        return True
+
     def _carry(self, out: Out) -> None:
         if isinstance(out, Publish):
             self.counted.messages_sent += 1
-            self.link.publish(out.message, out.token)
+            sent = self.link.publish(out.message, out.token)
+            if out.token is not None:
+                self._do(self.core.left, out.token, sent, self.now())
         elif isinstance(out, Save):
             self._in_background(self._save(out))
         elif isinstance(out, Reply) and self._on_reply is not None:

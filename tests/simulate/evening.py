@@ -257,6 +257,7 @@ class Evening:
     def outs(self, outs: list[Out]) -> None:
         """Carry out what the core wants, watched by the laws."""
         takes = self._disk_dice.choice(DISK_TAKES) if self.slow_disk else 0.0
+        tokens: list[int] = []
         for out in outs:
             if isinstance(out, Write):
                 self.laws.noted(out.note, self.linked)
@@ -269,8 +270,12 @@ class Evening:
             elif isinstance(out, Publish):
                 if out.message.topic.startswith(self._answers):
                     self._answered(out.message)
+                if out.token is not None:
+                    self.core.left(out.token, self.linked, self.now)
                 if not self.linked:
                     continue
+                if out.token is not None:
+                    tokens.append(out.token)
                 self._told(out.message)
                 self.broker.publish(BRIDGE, out.message, self.now)
             elif isinstance(out, Wake):
@@ -282,6 +287,9 @@ class Evening:
                     heapq.heappush(self._wake_heap, (at, out.name))
             elif isinstance(out, Save):
                 self.outs(self.core.saved(out.request_id, None, self.now))
+        # the way to the broker is short here; what holds it up has evenings of its own (stalls.py)
+        for token in tokens:
+            self.outs(self.core.acknowledged(token, self.now))
         if self._to_disk:
             self._write()
 
