@@ -583,6 +583,10 @@ class Core:
             )
             for message in messages:
                 told = replace(message, expiry=effect.expires_in)
+                if on:
+                    # A broker may give a device that hung and came back with its session what it
+                    # had begun to deliver at QoS 1, after its life. At QoS 0 it keeps nothing.
+                    told = replace(told, qos=0)
                 self._outs.append(Publish(told, effect.token))
         elif isinstance(effect, Ask):
             expiry = self.profile.patience.reply

@@ -364,6 +364,7 @@ class Link:
     def _drop(self, client: mqtt.Client) -> None:
         """Close its socket, as a reset, behind the back of paho, which would say goodbye first."""
         client.on_socket_register_write = None
+        client.on_socket_unregister_write = None
         client.on_disconnect = None
         sock = client.socket()
         if sock is None:
