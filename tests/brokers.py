@@ -202,6 +202,7 @@ class Proxy:
                     time.sleep(max(0.0, at - time.monotonic()))
                     self._open[way].wait()
                     if not data:
+                        time.sleep(1.0)  # or its reader might not look at what came before
                         b.shutdown(socket.SHUT_RDWR)
                         return
                     b.sendall(data)
