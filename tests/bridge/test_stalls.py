@@ -10,6 +10,8 @@ import signal
 import subprocess
 import sys
 import time
+import urllib.error
+import urllib.request
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -283,6 +285,25 @@ def test_a_silent_bridge_is_seen_within_three_seconds(how: str, tmp_path: Path) 
                     proxy.let_go()
 
         assert asyncio.run(look()) < 3.0
+
+
+def test_the_page_says_that_a_stopped_bridge_is_silent(tmp_path: Path) -> None:
+    with studio(tmp_path, "one-plug-one-light") as made:
+
+        def good() -> bool:
+            try:
+                with urllib.request.urlopen(f"{made.url}/health", timeout=5) as said:
+                    return bool(json.load(said)["sets"][SET])
+            except urllib.error.HTTPError as error:
+                return bool(json.load(error)["sets"][SET])
+
+        until(good, "a page that is sure")
+        os.kill(made.bridge.pid, signal.SIGSTOP)
+        try:
+            until(lambda: not good(), "a page that says it is not", 3.0)
+        finally:
+            os.kill(made.bridge.pid, signal.SIGCONT)
+        until(good, "a page that is sure again", 15)
 
 
 # ---- a flood ------------------------------------------------------------------------------------
