@@ -1,6 +1,7 @@
-"""The other end of the request channel: what the command line uses, from any machine.
+"""A visitor of a set: what the command line and the page use, from any machine.
 
-Reads the retained topics of a set and asks over the same channel as everybody else.
+Reads the retained topics of a set and asks over the same channel as everybody else. A bridge
+that runs beats; one that does not is known within `SILENT_AFTER`, whatever `alive` says.
 """
 
 from __future__ import annotations
@@ -12,15 +13,15 @@ import json
 import secrets
 import socket
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Any
 
-from studiobridge.bridge.claim import Alive
 from studiobridge.bridge.link import CannotConnect, Link
+from studiobridge.bridge.ownership import SILENT_AFTER, Alive, Beat
 from studiobridge.bridge.settings import Settings
-from studiobridge.bridge.topics import ROOT, answer_topic, ask_topic
+from studiobridge.bridge.topics import ROOT, answer_topic, ask_topic, cut_topic
 from studiobridge.wire.message import Message
 
 # How long (s) to wait for what the broker keeps, and for the first answer of a bridge.
@@ -30,6 +31,11 @@ ANSWER_WITHIN = 3.0
 QUIET = 0.15
 # When all of it has come, what is still on its way of the same burst is here within (s).
 AT_ONCE = 0.01
+# A request asks for nothing so long (s) after it was made, by the bridge's own clock: longer than
+# it is repeated for, with the way there and back on a slow link.
+REQUEST_LIVES = 8.0
+# Who stays tries again so long (s) after a refusal that is final for others: keys are changed.
+REFUSED_AGAIN = 5.0
 
 
 class NoBroker(Exception):
@@ -45,6 +51,11 @@ class Shown:
     """Everything a set shows of itself on its retained topics."""
 
     alive: Alive | None = None
+    beat: Beat | None = None
+    # when (s, monotonic) the bridge last showed that it is running; None when it has not
+    beat_at: float | None = None
+    # the bridge's wall clock less ours (s), by its beat; None before the first live one
+    clock: float | None = None
     state: dict[str, Any] | None = None
     run: dict[str, Any] | None = None
     drift: list[dict[str, Any]] = field(default_factory=list)
@@ -52,7 +63,17 @@ class Shown:
 
     @property
     def bridge_alive(self) -> bool:
-        return self.alive is not None and self.alive.alive
+        """Does a bridge run the set, by its own word and by its beat?"""
+        if self.alive is None or self.silent:
+            return False
+        # the late will of another than the one that beats says nothing of it
+        beats = self.beat is not None and self.beat.bridge != self.alive.bridge
+        return self.alive.alive or beats
+
+    @property
+    def silent(self) -> bool:
+        """Has nothing been heard of a bridge for longer than one that runs is ever silent?"""
+        return self.beat_at is None or time.monotonic() - self.beat_at > SILENT_AFTER
 
     def status(self) -> dict[str, Any]:
         """The shape of `status --json`."""
@@ -80,53 +101,51 @@ class Asker:
     """A visitor of one set. Use as an async context manager.
 
     Who only asks has no use for each of a thousand devices: `devices` False leaves them out.
+    One that `stays` comes back when the broker does; any other raises NoBroker at once when there
+    is none, and ends with its link.
     """
 
-    def __init__(self, settings: Settings, set_name: str, devices: bool = True) -> None:
+    def __init__(
+        self, settings: Settings, set_name: str, devices: bool = True, stays: bool = False
+    ) -> None:
         self.settings = settings
         self.set_name = set_name
         self._devices = devices
+        self._stays = stays
         self.shown = Shown()
+        self.up = False
+        self.why = "not connected yet"  # while it is not up
+        self.version = 0  # one higher with everything that changes
+        self._news = asyncio.Event()
         self._id = secrets.token_hex(5)
         self._drift_heard = False
         self._answers: dict[str, asyncio.Queue[Answered]] = {}
-        self._changed = asyncio.Event()
         self._last = 0.0
+        self._seen = 0
         self._task: asyncio.Task[None] | None = None
-        self._why_down = ""
+        self._silence: asyncio.TimerHandle | None = None
         self.link: Link
 
-    def _visit(
-        self,
-        client_id: str,
-        on_up: Callable[[], None] = lambda: None,
-        on_fault: Callable[[str], None] = lambda text: None,
-    ) -> Link:
-        """A link that hears what the set shows and answers; not connected yet."""
-        return Link(
+    async def __aenter__(self) -> Asker:
+        self.link = Link(
             self.settings.broker,
-            client_id,
+            f"studiobridge-{'page' if self._stays else 'ask'}-{self._id}",
             will=None,
             subscriptions=self._subscriptions,
-            on_up=on_up,
-            on_down=self._down,
+            on_up=self._came,
+            on_down=self._went,
             on_message=self._message,
-            on_fault=on_fault,
+            on_fault=self._fault,
         )
-
-    async def __aenter__(self) -> Asker:
-        self.link = self._visit(f"studiobridge-ask-{self._id}")
+        if self._stays:
+            self._task = asyncio.create_task(self._keep())
+            return self
         try:
-            try:
-                await self.link.connect()
-            except CannotConnect as error:
-                if error.final or self.link.protocol5:
-                    raise
-                await self.link.connect()  # the broker knows no MQTT 5
+            await self.link.connect()
         except CannotConnect as error:
             raise NoBroker(str(error)) from None
         self._last = time.monotonic()
-        self._task = asyncio.create_task(self.link._stay())
+        self._task = asyncio.create_task(self.link.stay())
         return self
 
     async def __aexit__(
@@ -135,21 +154,38 @@ class Asker:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        if self._silence is not None:
+            self._silence.cancel()
         await self.link.close()
         if self._task is not None:
             self._task.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
+            with contextlib.suppress(asyncio.CancelledError, CannotConnect):
                 await self._task
+
+    async def _keep(self) -> None:
+        while True:
+            try:
+                await self.link.run()
+                return
+            except CannotConnect as error:
+                self._fault(str(error))
+                await asyncio.sleep(REFUSED_AGAIN)
 
     @property
     def connected(self) -> bool:
         return self.link.connected
+
+    @property
+    def sure(self) -> bool:
+        """Is there a bridge, and a way to it, so that what is shown is so now?"""
+        return self.up and self.shown.bridge_alive
 
     def _subscriptions(self) -> list[tuple[str, int]]:
         name = self.set_name
         own = f"{ROOT}/{name}"
         return [
             (f"{own}/alive", 1),
+            (f"{own}/beat", 0),
             (f"{own}/state", 1),
             (f"{own}/run", 1),
             (f"{own}/drift", 1),
@@ -158,13 +194,49 @@ class Asker:
             (f"{answer_topic(name)}/{self._id}", 1),
         ]
 
-    def _down(self, why: str) -> None:
-        self._why_down = why
-        self._changed.set()
+    # ---- what changes --------------------------------------------------------------------
+
+    def _came(self) -> None:
+        # what the broker kept from before is told again now; nothing older is believed
+        self.shown = Shown()
+        self.up = True
+        self.why = ""
+        self._changed()
+
+    def _went(self, why: str) -> None:
+        self.up = False
+        self.why = f"the link to the broker is gone ({why})"
+        self._changed()
+
+    def _fault(self, text: str) -> None:
+        if not self.up:
+            self.why = text
+            self._changed()
+
+    def _changed(self) -> None:
+        self.version += 1
+        news, self._news = self._news, asyncio.Event()
+        news.set()
+
+    async def after(self, version: int, within: float | None = None) -> int:
+        """Wait until there is something newer than `version`, or the time (s) is over."""
+        if self.version == version:
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(within):
+                    await self._news.wait()
+        return self.version
+
+    async def changed(self, within: float | None = None) -> bool:
+        """Wait for the next change; False when none came within the time (s)."""
+        before, self._seen = self._seen, await self.after(self._seen, within)
+        return self._seen != before
 
     def _message(self, message: Message) -> None:
-        self._last = time.monotonic()
         parts = message.topic.split("/")[2:]
+        if parts == ["beat"]:
+            self._beat(message)
+            return
+        self._last = time.monotonic()
         if parts == ["alive"]:
             self.shown.alive = Alive.read(message.payload)
         elif parts[0] == "answer":
@@ -187,7 +259,35 @@ class Asker:
                     self.shown.devices[parts[1]] = said
                 else:
                     self.shown.devices.pop(parts[1], None)
-        self._changed.set()
+        self._changed()
+
+    def _beat(self, message: Message) -> None:
+        beat = Beat.read(message.payload)
+        if beat is None:
+            return
+        shown = self.shown
+        was_silent = shown.silent
+        shown.beat = beat
+        if message.retain:
+            # kept from before: how old it is, only two clocks that agree can tell
+            self._last = time.monotonic()
+            age = time.time() - beat.at
+            if 0 <= age <= SILENT_AFTER:
+                shown.beat_at = time.monotonic() - age
+        else:
+            shown.beat_at = time.monotonic()
+            shown.clock = beat.at - time.time()
+        if was_silent != shown.silent:
+            self._changed()
+        if self._silence is not None:
+            self._silence.cancel()
+        loop = asyncio.get_running_loop()
+        self._silence = loop.call_later(SILENT_AFTER + 0.02, self._fell_silent)
+
+    def _fell_silent(self) -> None:
+        """No beat came in time: what is shown is not confirmed any more."""
+        self._silence = None
+        self._changed()
 
     def _answered(self, message: Message) -> None:
         try:
@@ -232,23 +332,24 @@ class Asker:
     async def need_bridge(self) -> Shown:
         """As settled, and a bridge must be alive. Raises NoBridge."""
         shown = await self.settled()
+        if shown.alive is not None and shown.alive.alive and shown.silent:
+            # what the broker kept does not say how old it is: one that runs is heard by now
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(SILENT_AFTER):
+                    while shown.silent and self.link.connected:
+                        await self.after(self.version)
+                        shown = self.shown
         if not shown.bridge_alive:
+            if shown.alive is not None and shown.alive.alive:
+                raise NoBridge(
+                    f"the bridge of '{self.set_name}' ({shown.alive.bridge}) is silent: it says"
+                    " that it runs and has not been heard from; it hangs, or its link does"
+                )
             raise NoBridge(
                 f"no bridge runs '{self.set_name}' on {self.settings.broker.shown};"
                 " start one with `studiobridge run PROFILE`"
             )
         return shown
-
-    async def changed(self, within: float | None = None) -> bool:
-        """Wait for the next change; False when none came within the time (s)."""
-        try:
-            async with asyncio.timeout(within):
-                await self._changed.wait()
-        except TimeoutError:
-            return False
-        finally:
-            self._changed.clear()
-        return True
 
     # ---- asking ---------------------------------------------------------------------------------
 
@@ -258,8 +359,11 @@ class Asker:
         waiting: asyncio.Queue[Answered] = asyncio.Queue()
         self._answers[id_] = waiting
         body = {"id": id_, "what": what, "by": who(), **{k: v for k, v in more.items() if v}}
+        if self.shown.clock is not None:
+            # by the clock that will judge it: ours may be hours off
+            body.setdefault("until", round(time.time() + self.shown.clock + REQUEST_LIVES, 3))
         message = Message(
-            ask_topic(self.set_name),
+            cut_topic(self.set_name) if what == "cut" else ask_topic(self.set_name),
             json.dumps(body, ensure_ascii=False).encode(),
             qos=1,
             expiry=ANSWER_WITHIN,
@@ -286,9 +390,10 @@ class Asker:
                             " user may not ask)"
                         ) from None
                     if not self.link.connected:
-                        raise NoBroker(f"the link was lost: {self._why_down}") from None
+                        raise NoBroker(f"{self.why}") from None
                     if not self.shown.bridge_alive:
-                        raise NoBridge(f"the bridge of '{self.set_name}' is gone") from None
+                        how = "fell silent" if self.shown.silent else "is gone"
+                        raise NoBridge(f"the bridge of '{self.set_name}' {how}") from None
                     continue
                 first = False
                 yield answer

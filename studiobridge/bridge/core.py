@@ -4,7 +4,9 @@ The core joins the controller to the wires and to the request channel. The daemo
 from a real link and a real clock, the simulator from a mock broker and a virtual clock, and
 both carry out what comes back in the order it comes back:
 
-- `Publish`  send this message now, or not at all
+- `Publish`  send this message now, or not at all; with a token it is part of a command: say with
+             `left` whether it left, and with `acknowledged` when the broker has it
+- `Cut`      cut the link at once: something told on it is overdue (law 10)
 - `Write`    put this note into the record; with `before`, the next Publish waits for it (law 9)
 - `Wake`     call `due(name)` at this time
 - `Save`     write these presets into the profile file, then call `saved`
@@ -20,10 +22,11 @@ from dataclasses import dataclass, replace
 import pydantic_core
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from studiobridge.bridge.delivery import Delivery
 from studiobridge.bridge.topics import (
-    alive_topic,
     answer_topic,
     ask_topic,
+    cut_topic,
     device_topic,
     drift_topic,
     run_topic,
@@ -36,6 +39,7 @@ from studiobridge.control.effects import (
     Answer,
     Ask,
     Effect,
+    FaultNote,
     LockoutNote,
     Memory,
     Note,
@@ -65,6 +69,13 @@ from studiobridge.wire.message import Garbled, Heard, Learned, Message
 
 # The largest request (bytes): a few names and a sentence fit, a flood does not.
 MAX_REQUEST = 4096
+# The longest topic an answer goes to (bytes): the answers' own, and a name below it.
+LONGEST_ROUTE = 512
+# Requests taken a second, and at once (twice that): ten people with a nervous finger, and the
+# page of each. What comes faster is no person, and is dropped and counted before it is read.
+ASKS_A_SECOND = 40.0
+CUTS_A_SECOND = 10.0
+DROPPED_SAID_EVERY = 60.0
 # What is shown is published at most this often (s): ten times a second is as live as an eye needs.
 ANNOUNCE_EVERY = 0.1
 # A large set shows itself less often, so that showing never crowds out running it: this many
@@ -93,6 +104,11 @@ class Write:
 
 
 @dataclass(frozen=True, slots=True)
+class Cut:
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Wake:
     name: str
     at: float | None
@@ -107,7 +123,24 @@ class Reply:
     detail: Mapping[str, object]
 
 
-Out = Publish | Write | Wake | Save | Reply
+Out = Publish | Write | Wake | Save | Reply | Cut
+
+
+class Lane:
+    """So many a second, and twice as many at once (a token bucket)."""
+
+    def __init__(self, rate: float, now: float) -> None:
+        self.rate = rate
+        self._room = 2 * rate
+        self._at = now
+
+    def takes(self, at: float) -> bool:
+        self._room = min(2 * self.rate, self._room + max(0.0, at - self._at) * self.rate)
+        self._at = at
+        if self._room < 1.0:
+            return False
+        self._room -= 1.0
+        return True
 
 
 class RequestBody(BaseModel):
@@ -125,6 +158,14 @@ class RequestBody(BaseModel):
     yes: bool = False
     everything: bool = False
     until: float | None = None
+
+
+def energises(tell: Tell) -> bool:
+    """Does this command bring something on, or leave it on?"""
+    return any(
+        value is True if point == "switch" else point == "level" and float(value) > 0.0
+        for point, value in tell.values
+    )
 
 
 def plain(text: str) -> str:
@@ -179,6 +220,12 @@ class Core:
         self._record_lost = 0
         # why what the record holds is not known, if it is not
         self._unread: str | None = None
+        self.delivery = Delivery()
+        self._delivery_due: float | None = None
+        self._more_out = False  # something went out, or a wake-up for it is over
+        self._slow: str | None = None
+        # lockouts asked for and not answered yet, and what each of them covers
+        self._locking: dict[str, frozenset[str]] = {}
         # requests under way whose effect is to outlast the bridge: only the record keeps it
         self._to_outlast: set[str] = set()
         self._outlasting = False  # such a request is in hand just now
@@ -188,12 +235,35 @@ class Core:
         # answers that wait for them, each with what it waits for
         self._held_back: list[tuple[Answer, frozenset[int]]] = []
         self._ask_topic = ask_topic(profile.name)
+        self._cut_topic = cut_topic(profile.name)
+        self._asks_lane = Lane(ASKS_A_SECOND, now)
+        self._cut_lane = Lane(CUTS_A_SECOND, now)
+        self.dropped = 0  # requests that came faster than any set of people asks
+        self._dropped_said = float("-inf")
         self._answers = answer_topic(profile.name)
         self._outs: list[Out] = []
+        # a fault of the program was met: nothing is handled and nothing is said any more
+        self.dead = False
         for learned in self.wires.described():
             self._handle(self._described(learned, now))
 
     # ---- in -------------------------------------------------------------------------------
+
+    def failed(self, why: str, at: float) -> list[Out]:
+        """A fault of the program in this set: it says so once, and nothing after that.
+
+        What is believed may be half written, so nothing is worked out anew: the state shown
+        last is shown again, with `failed`, and without a word of being ready.
+        """
+        if self.dead:
+            return []
+        self.now = at
+        self.dead = True
+        self._outs.clear()
+        topic = state_topic(self.profile.name)
+        shown = json.loads(self._shown.get(topic, b"{}"))
+        shown.update(state="stalled", why=f"the bridge failed: {why}", failed=why)
+        return [Publish(Message(topic, to_json(shown), qos=1, retain=True))]
 
     def subscriptions(self) -> list[tuple[str, int]]:
         """Every topic filter this set listens to, with its QoS."""
@@ -201,8 +271,10 @@ class Core:
         for topic in self._asks:
             if not self.wires.hears_topic(topic):
                 filters[topic] = 1
-        filters[self._ask_topic] = 1
-        filters[alive_topic(self.profile.name)] = 1
+        # at QoS 0, and clean sessions lose nothing by it: a flood of requests then never fills
+        # the few messages a broker keeps in flight, through which a cut and the reports come
+        filters[self._ask_topic] = 0
+        filters[self._cut_topic] = 1
         return list(filters.items())
 
     def link_up(self, at: float) -> list[Out]:
@@ -217,14 +289,19 @@ class Core:
     def link_down(self, at: float) -> list[Out]:
         self.now = at
         self._link = False
+        self.delivery.link_down(at)
         self._handle(LinkDown(at))
         return self._done()
 
     def message(self, message: Message, at: float) -> list[Out]:
         """A message came in. Whatever it holds, this does not raise."""
         self.now = at
+        if message.topic == self._ask_topic or message.topic == self._cut_topic:
+            if self._let_in(message, at):
+                self._asked(message, at)
+            return self._done()
         handle = self._handle
-        for heard in self.wires.hear(message):
+        for heard in self._heard(message):
             if type(heard) is Heard:
                 retained = message.retain if heard.retained is None else heard.retained
                 handle(Report(at, heard.device, heard.point, heard.value, retained))
@@ -232,23 +309,80 @@ class Core:
                 handle(self._described(heard, at))
             elif type(heard) is Garbled:
                 handle(Unreadable(at, heard.device, heard.topic, heard.why))
-        if message.topic == self._ask_topic:
-            self._asked(message, at)
         rules = self._asks.get(message.topic)
         if rules is not None:
             for rule in rules:
                 self._press(rule, message, at)
         return self._done()
 
+    def _heard(self, message: Message) -> Iterable[Heard | Learned | Garbled]:
+        """What the wires make of it. A payload they stumble over costs that payload only.
+
+        Anybody may publish anything, and a kept message comes again at every start: it must
+        not be able to end the set.
+        """
+        try:
+            return self.wires.hear(message)
+        except Exception as error:
+            why = f"cannot be read ({type(error).__name__}: {plain(str(error))[:200]})"
+            self._handle(Unreadable(self.now, None, message.topic, why))
+            return ()
+
     def acknowledged(self, token: int, at: float) -> list[Out]:
+        """The broker has a part of the command with this token."""
         self.now = at
+        self.delivery.acknowledged(token, at)
         return self._done()
+
+    def left(self, token: int, sent: bool, at: float) -> list[Out]:
+        """The link took a part of this command, or did not (then it will never leave)."""
+        self.now = at
+        if sent:
+            self.delivery.sent(token, at)
+        else:
+            self.delivery.not_sent(token)
+        return self._done()
+
+    def beat_sent(self, n: int, at: float) -> list[Out]:
+        """A beat of this bridge left."""
+        self.now = at
+        self.delivery.beat_sent(n, at)
+        self._more_out = True
+        return self._done()
+
+    def beat_back(self, n: int, at: float) -> list[Out]:
+        """A beat of this bridge came back: all that was sent before it has arrived."""
+        self.now = at
+        self.delivery.beat_back(n, at)
+        slow = self.delivery.slow(self._life)
+        if (slow is None) != (self._slow is None):
+            self._slow = slow
+            self._dirty_state = True
+            if slow is not None:
+                self._outs.append(Write(FaultNote(at, None, "", slow)))
+        return self._done()
+
+    @property
+    def linked(self) -> bool:
+        """Was the last the core heard of the link that it is up?"""
+        return self._link
+
+    @property
+    def _life(self) -> float:
+        """How long (s) a command lives."""
+        return max(1.0, self.profile.patience.reply)
 
     def due(self, name: str, at: float) -> list[Out]:
         """A wake-up is due."""
         self.now = at
         if name == "announce":
             self._announcing = False
+        elif name == "delivery":
+            self._delivery_due = None
+            self._more_out = True
+            why = self.delivery.overdue(at)
+            if why is not None:
+                self._outs.append(Cut(why))
         elif name == "announce run":
             self._run_waits = False
         elif name == "count":
@@ -317,6 +451,25 @@ class Core:
 
     # ---- the request channel ----------------------------------------------------------------
 
+    def _let_in(self, message: Message, at: float) -> bool:
+        """Is there room for this request? Decided before it is read, so that a flood is cheap.
+
+        What asks for a cut has a lane of its own, on whichever topic it comes.
+        """
+        lane = self._asks_lane
+        if message.topic == self._cut_topic or b'"cut"' in message.payload[:MAX_REQUEST]:
+            lane = self._cut_lane
+        if lane.takes(at):
+            return True
+        self.dropped += 1
+        if at - self._dropped_said >= DROPPED_SAID_EVERY:
+            self._dropped_said = at
+            why = (
+                f"requests come faster than {lane.rate:.0f} a second; {self.dropped} dropped so far"
+            )
+            self._handle(Unreadable(at, None, message.topic, why))
+        return False
+
     def _asked(self, message: Message, at: float) -> None:
         if not message.payload:
             return  # a cleared retained message
@@ -329,13 +482,13 @@ class Core:
             where = ".".join(str(part) for part in first["loc"]) or "request"
             self._refused(message, f"{plain(where)}: {plain(first['msg'])}", at)
             return
-        except ValueError as error:
-            self._refused(message, str(error), at)
+        except Exception as error:  # what a stranger wrote must not be able to end the set
+            self._refused(message, plain(str(error))[:200], at)
             return
-        route = message.response_topic
-        if route is None or not (route == self._answers or route.startswith(self._answers + "/")):
-            # never publish where a stranger says: only answers' own topics
-            route = self._answers
+        if message.topic == self._cut_topic and body.what != "cut":
+            self._refused(message, f"only a cut is asked for here; ask on {self._ask_topic}", at)
+            return
+        route = self._route(message)
         if body.id not in self._routes and not message.retain:
             self._routes[body.id] = (route, message.correlation)
             while len(self._routes) > 1024:
@@ -358,6 +511,13 @@ class Core:
         if body.what in ("lockout", "release", "rolling_on"):
             self._to_outlast.add(body.id)
             self._outlasting = True
+        if body.what == "lockout" and not message.retain:
+            while len(self._locking) >= 1024:
+                self._locking.pop(next(iter(self._locking)))
+            known = [
+                t for t in body.targets if t in self.profile.devices or t in self.profile.circuits
+            ]
+            self._locking[body.id] = self._covered(known)
         try:
             self._ask(request)
         finally:
@@ -391,11 +551,26 @@ class Core:
         if request.id:
             self._answered(Answer(request.id, True, 1, text))
 
+    def _route(self, message: Message) -> str:
+        """Where to answer: only at or below the answers' own topic, else nobody could be sure
+        that an answer is never a command to some device; and only where one can publish to."""
+        asked = message.response_topic
+        if (
+            asked is None
+            or not asked.startswith(self._answers + "/")
+            or len(asked.encode()) > LONGEST_ROUTE
+            or not asked.isprintable()
+            or "+" in asked
+            or "#" in asked
+        ):
+            return self._answers
+        return asked
+
     def _refused(self, message: Message, why: str, at: float) -> None:
         self._handle(Unreadable(at, None, message.topic, f"request refused: {why}"))
-        route = message.response_topic
-        if message.retain or route is None or not route.startswith(self._answers + "/"):
+        if message.retain or message.response_topic is None:
             return
+        route = self._route(message)
         self._answer(route, message.correlation, Answer("", True, 2, f"request refused: {why}"))
 
     def _press(self, rule: SwitchRule, message: Message, at: float) -> None:
@@ -439,6 +614,8 @@ class Core:
         )
 
     def _handle(self, event: Event) -> None:
+        if self.dead:
+            return
         for effect in self.controller.handle(event):
             self._carry_out(effect)
 
@@ -451,9 +628,18 @@ class Core:
             self._dirty |= effect.devices
         elif isinstance(effect, Tell):
             messages = self.wires.tell(effect.device, effect.values, effect.fade)
-            for i, message in enumerate(messages):
-                token = effect.token if i == len(messages) - 1 else None
-                self._outs.append(Publish(replace(message, expiry=effect.expires_in), token))
+            on = energises(effect)
+            self._more_out = True
+            self.delivery.told(
+                effect.token, effect.device, on, self.now, effect.expires_in, len(messages)
+            )
+            for message in messages:
+                told = replace(message, expiry=effect.expires_in)
+                if on:
+                    # A broker may give a device that hung and came back with its session what it
+                    # had begun to deliver at QoS 1, after its life. At QoS 0 it keeps nothing.
+                    told = replace(told, qos=0)
+                self._outs.append(Publish(told, effect.token))
         elif isinstance(effect, Ask):
             expiry = self.profile.patience.reply
             for message in self.wires.ask(effect.device):
@@ -500,8 +686,12 @@ class Core:
             why = self._record_fault or "the record has not taken it"
             text = f"{answer.text}. CAREFUL: {why}; a bridge that starts again knows nothing of"
             answer = replace(answer, text=f"{text} this")
+        covered = self._locking.get(answer.request_id)
+        if covered is not None and answer.final and answer.code == 0:
+            answer = self._careful(answer, covered)
         route = self._routes.get(answer.request_id, (self._answers, None))
         if answer.final:
+            self._locking.pop(answer.request_id, None)
             # asked once more, it is answered where it was asked from then
             self._to_outlast.discard(answer.request_id)
             self._routes.pop(answer.request_id, None)
@@ -511,6 +701,33 @@ class Core:
             )
         else:
             self._answer(route[0], route[1], answer)
+
+    def _careful(self, answer: Answer, covered: frozenset[str]) -> Answer:
+        """Law 15: what was told on and may still be on its way is named before a hand goes in."""
+        out = [still for still in self.delivery.out(covered, self.now) if still.on]
+        if not out:
+            return answer
+        said = []
+        for still in {still.device: still for still in reversed(out)}.values():
+            how = (
+                "and the link was lost before the broker"
+                if still.lost
+                else "and the broker has not"
+            )
+            since = self.now - still.since
+            said.append(f"{still.device} was told on {since:.1f} s ago, {how} acknowledged it")
+        text = f"{answer.text}. CAREFUL: {'; '.join(said)}; treat it as live until it says off"
+        return replace(answer, text=text)
+
+    def _covered(self, targets: Iterable[str]) -> frozenset[str]:
+        """Each target, all that it feeds, and the plugs above that could energise it."""
+        names: set[str] = set()
+        for target in targets:
+            names.update((target, *self.profile.fed_from(target)))
+            device = self.profile.devices.get(target)
+            if device is not None:
+                names.update(device.feeds)
+        return frozenset(names)
 
     def _answer(self, route: str, correlation: bytes | None, answer: Answer) -> None:
         body = {
@@ -525,8 +742,16 @@ class Core:
         )
 
     def _done(self) -> list[Out]:
+        if self.dead:
+            return []
         if self._dirty or self._dirty_state or self._dirty_drift or self._dirty_run:
             self._announce()
+        if self._more_out:
+            self._more_out = False
+            due = self.delivery.next_due()
+            if due is not None and (self._delivery_due is None or due < self._delivery_due):
+                self._delivery_due = due
+                self._outs.append(Wake("delivery", due))
         outs, self._outs = self._outs, []
         return outs
 
@@ -592,6 +817,8 @@ class Core:
         # by this a visitor knows that all devices it was kept have come, and need not wait
         view["device_count"] = len(self.profile.devices)
         view["record_lost"] = self._record_lost
+        view["failed"] = None
+        view["link_slow"] = self._slow
         return view
 
     def devices(self) -> dict[str, dict[str, object]]:

@@ -16,6 +16,7 @@ import signal
 import socket
 import sys
 import time
+import traceback
 import zoneinfo
 from collections import deque
 from collections.abc import Callable, Coroutine, Sequence
@@ -26,16 +27,26 @@ from pathlib import Path
 from typing import Protocol
 
 from studiobridge.bridge.calls import CallTimes, Due
-from studiobridge.bridge.claim import ANSWER_WITHIN, LISTEN, SETTLE, Alive, Claim, Do
 from studiobridge.bridge.clock import Clock, SystemZone, spoken
-from studiobridge.bridge.core import Core, Out, Publish, Reply, Wake, Write, plain
+from studiobridge.bridge.core import Core, Cut, Out, Publish, Reply, Wake, Write, plain
 from studiobridge.bridge.faults import whole
 from studiobridge.bridge.link import CannotConnect, Link
 from studiobridge.bridge.metrics import Counted
+from studiobridge.bridge.ownership import (
+    BEAT_EVERY,
+    Alive,
+    Beat,
+    Do,
+    Ownership,
+    Run,
+    SendAlive,
+    SendBeat,
+    StandDown,
+)
 from studiobridge.bridge.record import Record, RecordAway, RecordError, record_place
 from studiobridge.bridge.saving import Saves
 from studiobridge.bridge.settings import Settings
-from studiobridge.bridge.topics import alive_topic, answer_topic, ask_topic
+from studiobridge.bridge.topics import alive_topic, beat_topic
 from studiobridge.control.effects import (
     FaultNote,
     Memory,
@@ -59,6 +70,9 @@ PRUNE_EVERY = 86400.0
 NOTE_WITHIN = 1.0
 # How long (s) an interrupted daemon takes to leave properly.
 LEAVE_WITHIN = 3.0
+# A process of several sets, one of which failed, is started again when no other is in the middle
+# of a run, and after so long (s) in any case: a set that failed is watched by nobody.
+OTHERS_FINISH_WITHIN = 300.0
 
 Say = Callable[[str], None]
 
@@ -110,8 +124,9 @@ class SetRunner:
         self.say = say
         self.log: Callable[..., None] = partial(log, profile.name)
         self.instance = f"{socket.gethostname()[:24]}-{os.getpid()}-{secrets.token_hex(3)}"
-        self.claim = Claim(self.instance)
+        self.ownership = Ownership(self.instance)
         self.exit_code = 0
+        self.failure: str | None = None
         self.ready = asyncio.Event()
         self.stopped = asyncio.Event()
         self._on_reply = on_reply
@@ -129,7 +144,9 @@ class SetRunner:
         self._timers: dict[str, asyncio.TimerHandle] = {}
         self._outs: deque[Out] = deque()
         self._has_outs = asyncio.Event()
-        self._ping: str | None = None
+        self._tick: asyncio.TimerHandle | None = None
+        # what was held back may go on, or is not to be told any more
+        self._released = asyncio.Event()
         self._tasks: set[asyncio.Task[None]] = set()
         self.record_fault: str | None = None
         self.record_lost = 0
@@ -150,6 +167,13 @@ class SetRunner:
     def wall(self, at: float) -> float:
         """The controller's time as seconds since the epoch, by the machine's clock as it is now."""
         return self.clock.wall(at)
+
+    @staticmethod
+    def awake() -> float:
+        """Seconds that also pass while this machine is suspended, where the system counts them."""
+        if hasattr(time, "CLOCK_BOOTTIME"):
+            return time.clock_gettime(time.CLOCK_BOOTTIME)
+        return time.monotonic()
 
     # ---- life ---------------------------------------------------------------------------------
 
@@ -187,6 +211,7 @@ class SetRunner:
             on_down=self._link_down,
             on_message=self._message,
             on_ack=self._acked,
+            on_subscribed=self._subscribed,
             on_fault=self._fault,
         )
         for warning in (*self.settings.warnings, *self._record.warnings()):
@@ -194,7 +219,7 @@ class SetRunner:
         link_task = asyncio.create_task(self.link.run())
         carry_task = asyncio.create_task(self._carry_out())
         stop_task: asyncio.Task[object] = asyncio.create_task(self.stopped.wait())
-        self._tick()
+        self._each_second()
         try:
             await asyncio.wait(
                 {link_task, stop_task, carry_task}, return_when=asyncio.FIRST_COMPLETED
@@ -220,6 +245,12 @@ class SetRunner:
                 self.say(f"{self.profile.name}: {self._record.lost} notes of the record are lost")
         return self.exit_code
 
+    @property
+    def busy(self) -> bool:
+        """Is a run under way that would be cut short?"""
+        core = getattr(self, "core", None)
+        return core is not None and not self.stopped.is_set() and core.controller.run is not None
+
     def stop(self, code: int | None = None) -> None:
         """End without touching the gear."""
         if code is not None:
@@ -229,57 +260,79 @@ class SetRunner:
     async def _leave(self) -> None:
         for timer in self._timers.values():
             timer.cancel()
+        if self._tick is not None:
+            self._tick.cancel()
+        ours = self.ownership.stage == "running"
+        stood_down = self.ownership.stage == "down"
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(LEAVE_WITHIN):
-                while self._outs:
+                while self._outs and not stood_down:
                     await asyncio.sleep(0.01)
-                ours = self.claim.stage in ("claimed", "running")
-                # from here on our own 'not alive', read back, must not be answered
-                self.claim.stage = "down"
+                # from here on our own 'not alive', read back, must not be put right
+                self.ownership.stage = "down"
+                if stood_down and self.ownership.epoch:
+                    # it ran the set: not even a goodbye that something old is flushed with
+                    self.link.cut("stood down")
                 if ours:
-                    self.link.publish(
-                        Message(
-                            alive_topic(self.profile.name),
-                            Alive(False, self.instance).payload(),
-                            retain=True,
-                        )
-                    )
+                    self._publish_alive(False)
                 await self.link.close()
 
-    # ---- the claim ------------------------------------------------------------------------------
+    # ---- who runs the set -----------------------------------------------------------------------
 
     def _subscriptions(self) -> list[tuple[str, int]]:
-        if self.claim.stage == "running":
-            return [*self.core.subscriptions(), (answer_topic(self.profile.name), 1)]
-        name = self.profile.name
-        return [(alive_topic(name), 1), (answer_topic(name), 1)]
+        """First only what says who runs the set; the rest when it is ours."""
+        return [(alive_topic(self.profile.name), 1), (beat_topic(self.profile.name), 0)]
 
-    def _later(self, after: float, call: Callable[[], None]) -> None:
-        self._loop.call_later(after, call)
+    def _publish_alive(self, alive: bool) -> None:
+        payload = Alive(alive, self.instance).payload()
+        self.link.publish(Message(alive_topic(self.profile.name), payload, retain=True))
 
-    def _act(self, do: Do) -> None:
+    def _act(self, dos: Sequence[Do]) -> None:
         name = self.profile.name
-        if do == "ask":
-            self._ping = f"ping-{secrets.token_hex(4)}"
-            body = f'{{"id": "{self._ping}", "what": "ping"}}'.encode()
-            self.link.publish(Message(ask_topic(name), body, expiry=ANSWER_WITHIN))
-            self._later(ANSWER_WITHIN, lambda: self._act(self.claim.unanswered()))
-        elif do == "claim":
-            if self.claim.other is not None and self.claim.stage == "claimed":
-                self.say(f"{name}: the bridge before did not answer; taking over")
-            payload = Alive(True, self.instance).payload()
-            self.link.publish(Message(alive_topic(name), payload, retain=True))
-            self._later(SETTLE, lambda: self._act(self.claim.settled()))
-        elif do == "run":
-            self._run_set()
-        elif do == "stand down":
-            self.say(f"another bridge runs {name} ({self.claim.other}); this one stands down")
-            self.stop(1)
+        for do in dos:
+            if isinstance(do, SendBeat):
+                own = self.ownership
+                beat = Beat(self.instance, own.epoch, do.n, self.wall(self.now()), own.holds)
+                # QoS 1, so that it never overtakes a command that waits in the client
+                self.link.publish(Message(beat_topic(name), beat.payload(), retain=True))
+                self._do(self.core.beat_sent, do.n, self.now())
+            elif isinstance(do, SendAlive):
+                self._publish_alive(True)
+            elif isinstance(do, Run):
+                if do.took_over is not None:
+                    self.say(f"{name}: the bridge before fell silent ({do.took_over}); taking over")
+                self._run_set()
+            elif isinstance(do, StandDown):
+                self.say(f"another bridge runs {name} ({do.why}); this one stands down")
+                # nothing that still waits is told; the notes are written
+                self._outs = deque(out for out in self._outs if not isinstance(out, Publish))
+                self.stop(1)
+            else:
+                self._cut(do.why)
+        self._released.set()
+        self._tick_later()
+
+    def _tick_later(self) -> None:
+        """The machine is woken when it wants to be; measured on the clock that never stops."""
+        if self._tick is not None:
+            self._tick.cancel()
+            self._tick = None
+        due = self.ownership.next_tick()
+        if due is not None:
+            self._tick = self._loop.call_later(max(0.0, due - self.awake()), self._ticked)
+
+    def _ticked(self) -> None:
+        self._act(self.ownership.tick(self.awake()))
+
+    def _cut(self, why: str) -> None:
+        self.say(f"{self.profile.name}: the link is cut: {why}")
+        self._record.write([FaultNote(self.now(), None, "", f"the link was cut: {why}")])
+        self.link.cut(why)
 
     def _run_set(self) -> None:
         """The set is ours: listen to everything."""
-        self.link.subscribe(self._subscriptions())
-        self._feed(self.core.link_up(self.now()))
+        self.link.subscribe(self.core.subscriptions())
+        self._do(self.core.link_up, self.now())
         if not self.ready.is_set():
             self.ready.set()
             self.say(f"{self.profile.name}: running on {self.settings.broker.shown}")
@@ -289,43 +342,49 @@ class SetRunner:
     # ---- the link -------------------------------------------------------------------------------
 
     def _link_up(self) -> None:
-        if self.claim.stage == "running":
-            payload = Alive(True, self.instance).payload()
-            self._later(LISTEN, lambda: self._back(payload))
-            self._feed(self.core.link_up(self.now()))
-        elif self.claim.stage in ("listening", "asking", "claimed"):
-            self.claim = Claim(self.instance)
-            self._later(LISTEN, lambda: self._act(self.claim.listened()))
+        """Connected; the broker has not taken the subscriptions yet."""
 
-    def _back(self, payload: bytes) -> None:
-        """The link is back and nobody took over meanwhile: say that we are alive."""
-        if self.claim.stage == "running":
-            self.link.publish(Message(alive_topic(self.profile.name), payload, retain=True))
+    def _subscribed(self) -> None:
+        self.core.delivery.link_up()
+        self._act(self.ownership.subscribed(self.awake()))
 
     def _link_down(self, why: str) -> None:
-        self.claim.link_lost()
-        if self.claim.stage == "running":
+        ran = self.core.linked
+        self.ownership.link_lost()
+        self._act([])
+        # what was decided on what is not so any more does not leave over the next connection
+        self._outs = deque(out for out in self._outs if not isinstance(out, Publish))
+        if ran:
             self.say(f"{self.profile.name}: the link to the broker was lost ({why})")
-            self._feed(self.core.link_down(self.now()))
+            self._do(self.core.link_down, self.now())
 
     def _message(self, message: Message) -> None:
+        if message.topic == beat_topic(self.profile.name):
+            self._beat(message)
+            return
         if message.topic == alive_topic(self.profile.name):
-            said = Alive.read(message.payload)
-            if said is not None:
-                self._act(self.claim.heard(said))
+            said = Alive.read(message.payload) or Alive(False, "")
+            self._act(self.ownership.alive_heard(said, self.awake()))
             return
-        if message.topic == answer_topic(self.profile.name):
-            if self._ping is not None and self._ping.encode() in message.payload:
-                self._act(self.claim.answered())
-            return
-        if self.claim.stage == "running":
+        if self.ownership.stage == "running":
+            still = self.ownership.stood_still(self.awake())
+            if still:  # it may have lain in a buffer for as long as this bridge stood still
+                self._act(still)
+                return
             self.counted.messages_heard += 1
-            outs = self.core.message(message, self.now())
-            if outs:
-                self._feed(outs)
+            self._do(self.core.message, message, self.now())
+
+    def _beat(self, message: Message) -> None:
+        beat = Beat.read(message.payload)
+        if beat is None:
+            return
+        if beat.bridge == self.instance and not message.retain:
+            self._do(self.core.beat_back, beat.n, self.now())
+            self.ownership.round_trip = self.core.delivery.round_trip or 0.0
+        self._act(self.ownership.beat_heard(beat, message.retain, self.awake()))
 
     def _acked(self, token: int) -> None:
-        self._feed(self.core.acknowledged(token, self.now()))
+        self._do(self.core.acknowledged, token, self.now())
 
     def _fault(self, text: str) -> None:
         self.say(text)
@@ -334,7 +393,37 @@ class SetRunner:
 
     def ask(self, request: Request) -> None:
         """A request from this process."""
-        self._feed(self.core.request(replace(request, at=self.now())))
+        self._do(self.core.request, replace(request, at=self.now()))
+
+    def _do(self, part: Callable[..., list[Out]], *values: object) -> None:
+        """Let the core handle something. What it throws is the end of this set, said aloud."""
+        try:
+            outs = part(*values)
+        except Exception as error:
+            self._failed(error)
+        else:
+            self._feed(outs)
+
+    def _failed(self, error: Exception) -> None:
+        """The core threw: what it believes may be half written, so it does nothing more.
+
+        The set says so, and `failure` tells whoever runs this process to end it in its time:
+        the service starts it again, from what is on the disk.
+        """
+        if self.failure is not None:
+            return
+        self.failure = f"{type(error).__name__}: {error}"
+        self.exit_code = 1
+        self.say(f"{self.profile.name}: failed: {plain(self.failure)}")
+        self._trace(error)
+        self._outs = deque(out for out in self._outs if not isinstance(out, Publish))
+        self._feed(self.core.failed(plain(self.failure), self.now()))
+        self.stopped.set()
+
+    def _trace(self, error: Exception) -> None:
+        """Where it happened, into the log, for whoever mends the program."""
+        for line in "".join(traceback.format_exception(error)).splitlines():
+            self.log(line)
 
     def _feed(self, outs: list[Out]) -> None:
         if not outs:
@@ -342,6 +431,8 @@ class SetRunner:
         for out in outs:
             if isinstance(out, Wake):
                 self._wake(out)  # a timer changes nothing outside: at once
+            elif isinstance(out, Cut):
+                self._cut(out.why)
             else:
                 self._outs.append(out)
         if self._outs:
@@ -358,7 +449,7 @@ class SetRunner:
 
     def _due(self, name: str) -> None:
         self._timers.pop(name, None)
-        self._feed(self.core.due(name, self.now()))
+        self._do(self.core.due, name, self.now())
 
     async def _carry_out(self) -> None:
         """One after the other, in the core's order."""
@@ -373,15 +464,44 @@ class SetRunner:
                     self.counted.notes[type(out.note).__name__.removesuffix("Note").lower()] += 1
                     self._tell(out.note)
                     continue
-                if isinstance(out, Publish):
-                    self.counted.messages_sent += 1
-                    self.link.publish(out.message, out.token)
-                elif isinstance(out, Save):
-                    self._in_background(self._save(out))
-                elif isinstance(out, Reply) and self._on_reply is not None:
-                    self._on_reply(out)
+                if isinstance(out, Publish) and out.token is not None:
+                    if notes:
+                        self._write(notes)
+                        notes = []
+                    if not await self._allowed():
+                        self._do(self.core.left, out.token, False, self.now())
+                        continue
+                try:
+                    self._carry(out)
+                except Exception as error:  # it costs this effect, and none behind it
+                    what = out.message.topic if isinstance(out, Publish) else type(out).__name__
+                    self.say(f"{self.profile.name}: {plain(what)}: not done: {plain(str(error))}")
+                    self._trace(error)
             if notes:
                 self._write(notes)
+
+    async def _allowed(self) -> bool:
+        """Wait until a command may leave; False when the link is lost, and with it the command."""
+        while not self.ownership.may_tell(self.awake()):
+            self._act(self.ownership.stood_still(self.awake()))
+            if not self.link.connected or self.ownership.stage != "running":
+                return False
+            self._released.clear()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(BEAT_EVERY):
+                    await self._released.wait()
+        return True
+
+    def _carry(self, out: Out) -> None:
+        if isinstance(out, Publish):
+            self.counted.messages_sent += 1
+            sent = self.link.publish(out.message, out.token)
+            if out.token is not None:
+                self._do(self.core.left, out.token, sent, self.now())
+        elif isinstance(out, Save):
+            self._in_background(self._save(out))
+        elif isinstance(out, Reply) and self._on_reply is not None:
+            self._on_reply(out)
 
     def _tell(self, note: Note) -> None:
         """What the log says of a note: requests by their ids, runs, faults. Never a payload."""
@@ -413,11 +533,11 @@ class SetRunner:
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(patience):
                 on_disk = await asyncio.shield(written)
-        self._feed(self.core.noted(notes, self.now(), on_disk))
+        self._do(self.core.noted, notes, self.now(), on_disk)
         # a step has gone on by now; who relies on the rest wants to know when it is there
         lasting = [note for note in notes if not isinstance(note, StepNote)]
         if not on_disk and lasting and await written:
-            self._feed(self.core.noted(lasting, self.now()))
+            self._do(self.core.noted, lasting, self.now())
 
     def _in_background(self, work: Coroutine[object, object, None]) -> None:
         task = asyncio.create_task(work)
@@ -438,7 +558,7 @@ class SetRunner:
             self.say(f"{self.profile.name}: {fault or 'the record is written again'}")
         if (fault, self._record.lost) != (self.record_fault, self.record_lost):
             self.record_fault, self.record_lost = fault, self._record.lost
-            self._feed(self.core.record_fault(fault, self.now(), self.record_lost))
+            self._do(self.core.record_fault, fault, self.now(), self.record_lost)
 
     def _record_read(self, memory: Memory, written: int) -> None:
         """What the record holds is known at last. Taken over between two runs."""
@@ -459,8 +579,8 @@ class SetRunner:
         self._record.read_by_now()
         self.core = Core(self.profile, memory, self.instance, self.wall, self.now())
         self.say(f"{self.profile.name}: the record was read; beginning with what it holds")
-        if self.claim.stage == "running" and self.link.connected:
-            self._feed(self.core.link_up(self.now()))
+        if self.ownership.stage == "running" and self.link.connected:
+            self._do(self.core.link_up, self.now())
 
     async def _save(self, save: Save) -> None:
         try:
@@ -468,15 +588,15 @@ class SetRunner:
         except Exception as fault:  # a keep that nobody planned to fail is answered all the same
             self.say(f"a fault of the bridge itself: {whole(fault)}")
             error = f"a fault of the bridge itself: {type(fault).__name__}: {fault}"
-        self._feed(self.core.saved(save.request_id, error, self.now()))
+        self._do(self.core.saved, save.request_id, error, self.now())
 
     # ---- once a second --------------------------------------------------------------------------
 
-    def _tick(self) -> None:
+    def _each_second(self) -> None:
         """What no event brings about: the clock, call times, the record's chores."""
         if self.stopped.is_set():
             return
-        self._loop.call_later(TICK, self._tick)
+        self._loop.call_later(TICK, self._each_second)
         by = self.clock.stepped()
         if by is not None:
             way = "forward" if by > 0 else "back"
@@ -610,12 +730,26 @@ async def run_sets(paths: Sequence[Path], settings: Settings, say: Say = to_stde
     loop.set_exception_handler(fault)
     watchdog = asyncio.create_task(_watchdog())
     try:
-        codes = await asyncio.gather(*(runner.run() for runner in runners))
+        codes = await asyncio.gather(*(_run_beside(runner, runners) for runner in runners))
     finally:
         watchdog.cancel()
         if stop_measuring is not None:
             await asyncio.to_thread(stop_measuring)
     return max(codes)
+
+
+async def _run_beside(runner: SetRunner, all_of_them: Sequence[SetRunner]) -> int:
+    """Run one of several sets. When it fails the whole process ends, for the service to start
+    it again; but first the other sets finish the run that is under way, if there is one."""
+    code = await runner.run()
+    if runner.failure is not None:
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(OTHERS_FINISH_WITHIN):
+                while any(other.busy for other in all_of_them if other is not runner):
+                    await asyncio.sleep(0.2)
+        for other in all_of_them:
+            other.stop(1)
+    return code
 
 
 async def _watchdog() -> None:

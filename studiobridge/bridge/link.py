@@ -3,9 +3,18 @@
 The rules:
 
 - Nothing is queued while the link is down: `publish` says no, and an old command can not leave
-  later (law 10). The session is clean for the same reason.
+  later (law 10). The session is clean, and every connection has a client of its own, so what an
+  earlier one had not written yet is gone with it.
+- `cut` resets the connection (SO_LINGER 0): what lies in the buffers of this machine is thrown
+  away, not flushed. The same happens when the process is killed. Only a goodbye is flushed.
+- After a cut it connects again under the same client id: the broker ends the old connection when
+  it sees the new one, and with it what some box on the way still held of it.
+- The kernel gives up what was sent and not acknowledged after `NETWORK_SILENT` (TCP_USER_TIMEOUT).
 - Commands carry a message expiry on MQTT 5. On 3.1.1, which has none, they go at QoS 0, which
   a broker does not keep for a device that is away.
+- Every connection is tried with MQTT 5 first. 3.1.1 is spoken when the broker refuses the
+  version, or hung up or kept silent `LOWERED_AFTER` times in a row right after CONNECT: some
+  that know only 3.1.1 do that. It is spoken on that one connection; the next tries 5 again, once.
 - Subscriptions are made anew on every connect; what comes before the last SUBACK is still
   handed on.
 - Connecting and the TLS handshake happen in a thread, reading and writing in the loop.
@@ -20,6 +29,7 @@ import math
 import random
 import socket
 import ssl
+import struct
 from collections.abc import Callable
 from typing import Any
 
@@ -40,6 +50,22 @@ FIRST_WAIT = 0.5
 LONGEST_WAIT = 30.0
 # Give a broker that accepts and says nothing so long (s) to answer.
 CONNACK_WITHIN = 10.0
+# And this long where it may be silent because it knows no MQTT 5: over a slow link of 3 s there and
+# back its answer still comes in time, and three of them are not too long to wait for.
+SILENT_5 = 4.0
+# So many hang-ups or silences in a row right after CONNECT mean a broker that knows no MQTT 5.
+LOWERED_AFTER = 3
+# Waits (s) between these tries: a proxy in front of a broker that restarts gets time for it.
+BETWEEN_TRIES = 0.5
+# What TCP sent and was not acknowledged in so long (s) ends the connection.
+NETWORK_SILENT = 10.0
+# Messages read in one go, before timers and others get their turn.
+READ_AT_ONCE = 200
+
+
+# SO_LINGER as the kernel wants it: (on, seconds). On and 0 s: a close is a reset.
+RESET = struct.pack("ii", 1, 0)
+FLUSH = struct.pack("ii", 0, 0)
 
 
 class CannotConnect(Exception):
@@ -48,6 +74,14 @@ class CannotConnect(Exception):
     def __init__(self, text: str, final: bool) -> None:
         super().__init__(text)
         self.final = final
+
+
+class _RefusesVersion(CannotConnect):
+    """Its CONNACK says that it does not speak this version."""
+
+
+class _NotUnderstood(CannotConnect):
+    """It hung up on a CONNECT of MQTT 5, or said nothing to it."""
 
 
 class Link:
@@ -64,23 +98,27 @@ class Link:
         on_down: Callable[[str], None],
         on_message: Callable[[Message], None],
         on_ack: Callable[[int], None] = lambda token: None,
+        on_subscribed: Callable[[], None] = lambda: None,
         on_fault: Callable[[str], None] = lambda text: None,
     ) -> None:
         self.broker = broker
         self.client_id = client_id
         self.connected = False
         self.protocol5 = broker.protocol != "3.1.1"
+        # hang-ups and silences right after a CONNECT of MQTT 5, in a row
+        self._not_understood = 0
         self._will = will
         self._subscriptions = subscriptions
         self._on_up = on_up
         self._on_down = on_down
         self._on_message = on_message
         self._on_ack = on_ack
+        self._on_subscribed = on_subscribed
         self._on_fault = on_fault
         self._loop = asyncio.get_running_loop()
         self._client: mqtt.Client | None = None
         self._tokens: dict[int, int] = {}
-        self._subscribing: set[int] = set()
+        self._first_subscription: int | None = None
         self._connack: asyncio.Future[ReasonCode] | None = None
         self._lost: asyncio.Event = asyncio.Event()
         self._socket: Any = None
@@ -102,13 +140,51 @@ class Link:
                 wait = min(wait * 2, LONGEST_WAIT)
                 continue
             wait = FIRST_WAIT
-            await self._stay()
-            if not self._closing:
+            await self.stay()
+            if not self._closing and not self._was_cut:
                 await asyncio.sleep(FIRST_WAIT * random.uniform(0.2, 1.0))
 
     async def connect(self) -> None:
-        """One try. Raises CannotConnect; afterwards the link is up and subscribed."""
+        """Connect, with MQTT 5 first. Raises CannotConnect; afterwards the link is up."""
+        if self.broker.protocol != "auto":
+            await self._try()
+            return
+        # who was found to know only 3.1.1 by silence is tried with 5 once, not three times again
+        tries = 1 if self._not_understood >= LOWERED_AFTER else LOWERED_AFTER
+        self.protocol5 = True
+        for _ in range(tries):
+            try:
+                await self._try()
+            except _RefusesVersion as error:
+                self._on_fault(f"{error}; speaking 3.1.1")
+                break
+            except _NotUnderstood as error:
+                self._not_understood += 1
+                if self._not_understood < LOWERED_AFTER:
+                    self._on_fault(f"{error}; trying again")
+                    await asyncio.sleep(BETWEEN_TRIES)
+                    continue
+                self._on_fault(f"{error}, {self._not_understood} times in a row; trying 3.1.1")
+            except CannotConnect:
+                if self._not_understood < LOWERED_AFTER:
+                    self._not_understood = 0  # not reached at all: that is not in a row
+                raise
+            else:
+                self._not_understood = 0
+                return
+        self.protocol5 = False
+        try:
+            await self._try()
+        except CannotConnect:
+            # not that either: it is no broker that knows only 3.1.1, it is one in trouble
+            self._not_understood = 0
+            raise
+
+    async def _try(self) -> None:
+        """One connection in the protocol chosen."""
         self._lost.clear()
+        self._was_cut = False
+        self._first_subscription = None
         client = self._make()
         self._client = client
         self._connack = self._loop.create_future()
@@ -139,25 +215,24 @@ class Link:
             raise CannotConnect(f"{self.broker.shown} is not reached: {said}", False) from None
         self._watch(client)
         try:
-            async with asyncio.timeout(CONNACK_WITHIN):
+            unsure = self.protocol5 and self.broker.protocol == "auto"
+            async with asyncio.timeout(SILENT_5 if unsure else CONNACK_WITHIN):
                 code = await self._connack
         except TimeoutError:
             self._drop(client)
-            raise CannotConnect(f"{self.broker.shown} accepts and says nothing", False) from None
+            text = f"{self.broker.shown} accepts and says nothing"
+            raise self._misunderstood(text) from None
         except ConnectionError as error:
             self._drop(client)
-            if self.protocol5 and self.broker.protocol == "auto":
-                self.protocol5 = False
-                raise CannotConnect(
-                    f"{self.broker.shown}: {error}; trying MQTT 3.1.1", False
-                ) from None
-            raise CannotConnect(f"{self.broker.shown}: {error}", final=False) from None
+            raise self._misunderstood(f"{self.broker.shown}: {error}") from None
+        except BaseException:
+            self._drop(client)
+            raise
         if code.is_failure:
             self._drop(client)
             name = str(code)
             if "protocol version" in name.lower() and self.broker.protocol == "auto":
-                self.protocol5 = False
-                raise CannotConnect(f"{self.broker.shown} speaks no MQTT 5; trying 3.1.1", False)
+                raise _RefusesVersion(f"{self.broker.shown} speaks no MQTT 5", False)
             words = name.lower()
             if "password" in words or "not authorized" in words or "banned" in words:
                 who = f"user {self.broker.user}" if self.broker.user else "no user"
@@ -169,6 +244,9 @@ class Link:
         self.connected = True
         self.subscribe(self._subscriptions())
         self._guard(self._on_up)
+
+    def _misunderstood(self, text: str) -> CannotConnect:
+        return (_NotUnderstood if self.protocol5 else CannotConnect)(text, False)
 
     def _make(self) -> mqtt.Client:
         client = mqtt.Client(
@@ -215,6 +293,11 @@ class Link:
             return
         with contextlib.suppress(OSError):
             sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            # however this ends, also by a kill: what was not sent yet is thrown away
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, RESET)
+            if hasattr(socket, "TCP_USER_TIMEOUT"):
+                silent = int(NETWORK_SILENT * 1000)
+                sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, silent)
         self._socket = sock
         self._loop.add_reader(sock, self._readable, client)
         client.on_socket_close = lambda _client, _data, s: self._unwatch(s)
@@ -238,7 +321,7 @@ class Link:
 
     def _readable(self, client: mqtt.Client) -> None:
         """Read until nothing is left: TLS may hold more than the socket shows."""
-        for _ in range(1000):
+        for _ in range(READ_AT_ONCE):
             sock = client.socket()
             if sock is None:
                 return
@@ -258,7 +341,7 @@ class Link:
     def _writable(self, client: mqtt.Client) -> None:
         client.loop_write()
 
-    async def _stay(self) -> None:
+    async def stay(self) -> None:
         """Until the link is lost, look after keep-alive."""
         while not self._lost.is_set():
             client = self._client
@@ -269,19 +352,28 @@ class Link:
                 async with asyncio.timeout(MISC_EVERY):
                     await self._lost.wait()
 
+    def cut(self, why: str) -> None:
+        """Reset the connection now: nothing that was not sent yet is sent any more."""
+        client = self._client
+        if client is None or not self.connected:
+            return
+        self._was_cut = True
+        self._drop(client)
+        self._went(why)
+
     def _drop(self, client: mqtt.Client) -> None:
-        sock = client.socket()
-        # a disconnect that cannot be written at once would watch the socket again, and its
-        # number would stay watched after it is closed
+        """Close its socket, as a reset, behind the back of paho, which would say goodbye first."""
         client.on_socket_register_write = None
-        if sock is not None:
-            self._unwatch(sock)
-        with contextlib.suppress(Exception):
-            client.disconnect()
+        client.on_socket_unregister_write = None
+        client.on_disconnect = None
+        sock = client.socket()
+        if sock is None:
+            return
+        self._unwatch(sock)
         with contextlib.suppress(OSError):
-            if sock is not None:
-                self._unwatch(sock)
-                sock.close()
+            sock.close()
+
+    _was_cut = False
 
     # ---- paho's callbacks ----------------------------------------------------------------
 
@@ -304,12 +396,15 @@ class Link:
         self._reads += 1
         if self._connack is not None and not self._connack.done():
             self._connack.set_exception(ConnectionError(f"it hung up: {code}"))
+        self._went(str(code))
+
+    def _went(self, why: str) -> None:
         was = self.connected
         self.connected = False
         self._tokens.clear()
         self._lost.set()
         if was:
-            self._guard(self._on_down, str(code))
+            self._guard(self._on_down, why)
 
     def subscribe(self, filters: list[tuple[str, int]]) -> None:
         """Subscribe to these filters now; again on each connect is the caller's to say."""
@@ -322,14 +417,13 @@ class Link:
             if self.protocol5:
                 options = [(f, SubscribeOptions(qos=q)) for f, q in part]
             result, mid = client.subscribe(options)
-            if result == MQTTErrorCode.MQTT_ERR_SUCCESS and mid is not None:
-                self._subscribing.add(mid)
+            if result == MQTTErrorCode.MQTT_ERR_SUCCESS and self._first_subscription is None:
+                self._first_subscription = mid
 
     def _subscribed(
         self, client: mqtt.Client, data: object, mid: int, codes: list[ReasonCode], props: object
     ) -> None:
         self._reads += 1
-        self._subscribing.discard(mid)
         refused = [code for code in codes if code.is_failure]
         if refused:
             self._guard(
@@ -337,6 +431,8 @@ class Link:
                 f"the broker refuses {len(refused)} subscriptions: {refused[0]};"
                 " check the topic rights of this user",
             )
+        if mid == self._first_subscription:
+            self._guard(self._on_subscribed)
 
     def _published(
         self, client: mqtt.Client, data: object, mid: int, code: ReasonCode, props: object
@@ -412,6 +508,9 @@ class Link:
         if client is not None and self.connected:
             await self.drained()
             self.connected = False
+            with contextlib.suppress(OSError, AttributeError):
+                open_sock: Any = client.socket()
+                open_sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, FLUSH)
             client.disconnect()
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(1.0):

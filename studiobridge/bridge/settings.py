@@ -49,7 +49,9 @@ class BrokerSettings(BaseModel):
     tls: TlsSettings | None = None
     client_id: str | None = Field(default=None, max_length=64)
     protocol: Literal["auto", "5", "3.1.1"] = "auto"
-    keep_alive: int = Field(default=20, ge=5, le=3600)
+    # A box on the way that ends TCP can hold what left this machine, where no reset reaches it. The
+    # broker gives the connection up after one and a half times this (s), and with it what is held.
+    keep_alive: int = Field(default=5, ge=5, le=3600)
     password: SecretStr | None = Field(default=None, exclude=True)
 
     @property

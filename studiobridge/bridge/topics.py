@@ -24,6 +24,16 @@ def alive_topic(set_name: str) -> str:
     return f"{ROOT}/{set_name}/alive"
 
 
+def beat_topic(set_name: str) -> str:
+    """Retained, without a will: the heartbeat of the bridge that runs the set."""
+    return f"{ROOT}/{set_name}/beat"
+
+
+def cut_topic(set_name: str) -> str:
+    """Where the emergency request comes in: a lane of its own, past whatever floods the other."""
+    return f"{ROOT}/{set_name}/cut"
+
+
 def state_topic(set_name: str) -> str:
     """Retained: the state of the set."""
     return f"{ROOT}/{set_name}/state"

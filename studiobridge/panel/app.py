@@ -40,7 +40,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from studiobridge import __version__
-from studiobridge.bridge.asking import NoBridge, NoBroker
+from studiobridge.bridge.asking import Asker, NoBridge, NoBroker
 from studiobridge.bridge.record import Reader
 from studiobridge.bridge.settings import Settings
 from studiobridge.craft.grid import mired
@@ -50,7 +50,6 @@ from studiobridge.panel.board import Board, environment
 from studiobridge.panel.doors import Bounded, guest_of
 from studiobridge.panel.keys import Keys, KeysError, Session, keys_path
 from studiobridge.panel.plots import drift_plot
-from studiobridge.panel.visitor import Visitor
 from studiobridge.profile.model import SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.live import skeleton
@@ -179,7 +178,8 @@ class Panel:
             for profile in self.profiles:
                 for device in profile.devices.values():
                     device.dimmer.make_ready()
-                visitor = await stack.enter_async_context(Visitor(self.settings, profile))
+                visitor = Asker(self.settings, profile.name, stays=True)
+                await stack.enter_async_context(visitor)
                 self.boards[profile.name] = Board(self.settings, profile, visitor)
             yield
             self.stopping.set()

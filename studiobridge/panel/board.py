@@ -12,10 +12,10 @@ from typing import Any
 
 import jinja2
 
+from studiobridge.bridge.asking import Asker
 from studiobridge.bridge.record import Reader, RecordError, record_place
 from studiobridge.bridge.settings import Settings
 from studiobridge.control.plan import OrderProblem, UnknownLook, plan
-from studiobridge.panel.visitor import Visitor
 from studiobridge.profile.model import SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.live import beam_part, condition, lamp_part, placed
@@ -66,7 +66,7 @@ def environment() -> jinja2.Environment:
 class Board:
     """One set on the page."""
 
-    def __init__(self, settings: Settings, profile: SetProfile, visitor: Visitor) -> None:
+    def __init__(self, settings: Settings, profile: SetProfile, visitor: Asker) -> None:
         self.settings = settings
         self.profile = profile
         self.visitor = visitor
@@ -132,6 +132,12 @@ class Board:
         visitor = self.visitor
         if not visitor.up:
             return f"No way to the set: {visitor.why}. What you see is not confirmed."
+        alive = visitor.shown.alive
+        if alive is not None and alive.alive and visitor.shown.silent:
+            return (
+                f"The bridge of {self.profile.name} is silent: it hangs, or its link does. What you"
+                " see is not confirmed."
+            )
         if not visitor.shown.bridge_alive:
             return (
                 f"No bridge runs {self.profile.name}: nothing is watched and nothing can be"

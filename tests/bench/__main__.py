@@ -222,7 +222,7 @@ async def our_rate(port: int, count: int) -> float:
     await link.connect()
     core.link_up(loop.time())
     core.due("listen", loop.time())
-    stay = asyncio.create_task(link._stay())
+    stay = asyncio.create_task(link.stay())
     process = flood(port, count)
     while process.poll() is None:
         await asyncio.sleep(0.05)

@@ -33,8 +33,10 @@ def test_addresses_are_those_of_the_code() -> None:
     found = {name: c["address"] for name, c in DOCUMENT["channels"].items()}
     assert found == {
         "ask": topics.ask_topic("{set}"),
+        "cut": topics.cut_topic("{set}"),
         "answer": topics.answer_topic("{set}"),
         "alive": topics.alive_topic("{set}"),
+        "beat": topics.beat_topic("{set}"),
         "state": topics.state_topic("{set}"),
         "run": topics.run_topic("{set}"),
         "drift": topics.drift_topic("{set}"),
@@ -79,10 +81,10 @@ def test_what_is_really_said_is_what_it_says(tmp_path: Path) -> None:
     for line in lines:
         _, topic, payload = line.split(" ", 2)
         parts = topic.split("/")[2:]
-        name = {"ask": "request", "devices": "device"}.get(parts[0], parts[0])
+        name = {"ask": "request", "cut": "request", "devices": "device"}.get(parts[0], parts[0])
         seen[name] += 1
         for error in validator(name).iter_errors(json.loads(payload)):
             wrong.append(f"{topic}: {error.json_path}: {error.message[:200]}")
     assert wrong == []
-    assert set(seen) == {"request", "answer", "alive", "state", "run", "drift", "device"}
+    assert set(seen) == {"request", "answer", "alive", "beat", "state", "run", "drift", "device"}
     assert seen["device"] > 40

@@ -59,8 +59,8 @@ def targets() -> dict[str, Callable[[bytes], None]]:
     """Each parser as it is used, from bytes. Imported late: what is fuzzed is instrumented."""
     from pydantic import ValidationError
 
-    from studiobridge.bridge.claim import Alive
     from studiobridge.bridge.core import Core, RequestBody
+    from studiobridge.bridge.ownership import Alive, Beat
     from studiobridge.bridge.settings import SettingsError, load_settings
     from studiobridge.control.effects import Memory
     from studiobridge.panel.api import AskBody
@@ -100,6 +100,7 @@ def targets() -> dict[str, Callable[[bytes], None]]:
             with contextlib.suppress(ValidationError):
                 model.model_validate_json(data)
         Alive.read(data)
+        Beat.read(data)
 
     def settings(data: bytes) -> None:
         scratch.write_bytes(data)

@@ -22,8 +22,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from studiobridge.bridge.claim import Alive
 from studiobridge.bridge.core import Core, RequestBody
+from studiobridge.bridge.ownership import Alive, Beat
 from studiobridge.bridge.settings import Settings, SettingsError, load_settings
 from studiobridge.control.effects import Memory
 from studiobridge.panel.api import AskBody
@@ -250,6 +250,7 @@ def test_requests(payload: bytes) -> None:
         with contextlib.suppress(ValidationError):
             model.model_validate_json(payload)
     Alive.read(payload)
+    Beat.read(payload)
 
 
 @fuzz

@@ -308,6 +308,7 @@ class Evening:
     def outs(self, outs: list[Out]) -> None:
         """Carry out what the core wants, watched by the laws."""
         takes = self._disk_dice.choice(DISK_TAKES) if self.slow_disk else 0.0
+        tokens: list[int] = []
         for out in outs:
             if isinstance(out, Write):
                 self.laws.noted(out.note, self.linked)
@@ -325,8 +326,12 @@ class Evening:
                     )
                 if out.message.topic.startswith(self._answers):
                     self._answered(out.message)
+                if out.token is not None:
+                    self.core.left(out.token, self.linked, self.now)
                 if not self.linked:
                     continue
+                if out.token is not None:
+                    tokens.append(out.token)
                 self._told(out.message)
                 if out.message.topic == self._state:
                     self.laws.shown(self.now, json.loads(out.message.payload))
@@ -341,6 +346,9 @@ class Evening:
             elif isinstance(out, Save):
                 self.laws.saved(out.look, out.presets)
                 self.outs(self.core.saved(out.request_id, None, self.now))
+        # the way to the broker is short here; what holds it up has evenings of its own (stalls.py)
+        for token in tokens:
+            self.outs(self.core.acknowledged(token, self.now))
         if self._to_disk:
             self._write()
 

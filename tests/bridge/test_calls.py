@@ -1,4 +1,4 @@
-"""One bridge a set, and call times through the year."""
+"""Call times through the year."""
 
 from __future__ import annotations
 
@@ -11,79 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from studiobridge.bridge.calls import next_start, ready_at, too_late
-from studiobridge.bridge.claim import Alive, Claim
 from studiobridge.profile.model import CallTime
 
-ME, OTHER = Alive(True, "me"), Alive(True, "other")
 LISBON = ZoneInfo("Europe/Lisbon")
 NEW_YORK = ZoneInfo("America/New_York")
 DAILY = frozenset(range(7))
-
-
-def test_nobody_there_is_claimed_and_run() -> None:
-    claim = Claim("me")
-    assert claim.listened() == "claim"
-    claim.heard(ME)
-    assert claim.settled() == "run"
-
-
-def test_a_dead_ones_will_counts_as_nobody() -> None:
-    claim = Claim("me")
-    claim.heard(OTHER)
-    claim.heard(Alive(False, "other"))
-    assert claim.listened() == "claim"
-
-
-def test_somebody_alive_is_asked_and_believed() -> None:
-    claim = Claim("me")
-    claim.heard(OTHER)
-    assert claim.listened() == "ask"
-    assert claim.answered() == "stand down"
-    assert claim.unanswered() == "wait"
-
-
-def test_somebody_who_does_not_answer_is_taken_over() -> None:
-    claim = Claim("me")
-    claim.heard(OTHER)
-    assert claim.listened() == "ask"
-    assert claim.unanswered() == "claim"
-
-
-@given(st.permutations(["a", "b"]))
-def test_when_claims_cross_exactly_one_runs(order: list[str]) -> None:
-    claims = {name: Claim(name) for name in ("a", "b")}
-    for claim in claims.values():
-        assert claim.listened() == "claim"
-    # the broker gives both the same order
-    for claim in claims.values():
-        for name in order:
-            claim.heard(Alive(True, name))
-    running = [name for name, claim in claims.items() if claim.settled() == "run"]
-    assert running == [order[0]]
-
-
-def running() -> Claim:
-    claim = Claim("me")
-    claim.listened()
-    claim.heard(ME)
-    claim.settled()
-    return claim
-
-
-def test_a_running_one_says_so_again_unless_it_was_away() -> None:
-    claim = running()
-    assert claim.heard(OTHER) == "claim"
-    claim.link_lost()
-    assert claim.heard(OTHER) == "stand down"
-    assert claim.stage == "down"
-
-
-@given(st.binary(max_size=80))
-def test_junk_on_the_alive_topic_is_nothing(payload: bytes) -> None:
-    Alive.read(payload)
-
-
-# ---- call times ------------------------------------------------------------------------------------
 
 
 def at(text: str, zone: ZoneInfo) -> datetime:
