@@ -398,8 +398,8 @@ class Laws:
                 continue
             seen = self.seen[plug.name]
             told = seen.told.get("switch") is True and seen.told_at["switch"] >= begun.at
-            if told or seen.value.get("switch") is True:
-                continue
+            if told or seen.value.get("switch") is True or seen.off_at >= begun.at:
+                continue  # or it was on, and somebody switched it off meanwhile
             below = self.below(plug.name)
             if any(self.kinds[name] == "amp" for name in (plug.name, *below)):
                 continue
