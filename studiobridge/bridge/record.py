@@ -260,8 +260,13 @@ def sqlite_url(path: Path, mode: str) -> str:
     return f"file:{quote(str(path))}?mode={mode}"
 
 
+def _why(error: Exception) -> str:
+    """What the database said, in one line."""
+    return " ".join(str(getattr(error, "orig", None) or error).split())
+
+
 def _unusable(path: Place, error: sa.exc.SQLAlchemyError) -> str:
-    text = f"the record {path} cannot be used: {getattr(error, 'orig', None) or error}"
+    text = f"the record {path} cannot be used: {_why(error)}"
     if "not a database" in text or "malformed" in text:
         text += "; move the file away, and a new one is made"
     return text
@@ -679,8 +684,7 @@ class Record:
         except (sa.exc.SQLAlchemyError, OSError) as error:
             if isinstance(error, sa.exc.ProgrammingError) or "no such table" in str(error):
                 self._let_go()  # its tables are gone: looked at afresh next time
-            why = getattr(error, "orig", None) or error
-            self._now_faulty(f"the record cannot be written: {why}")
+            self._now_faulty(f"the record cannot be written: {_why(error)}")
             return False
         self._stored(self._in_hand)
         self._in_hand = []

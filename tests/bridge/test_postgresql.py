@@ -147,7 +147,8 @@ def test_a_server_that_is_away_when_the_bridge_starts(tmp_path: Path) -> None:
         own.stop()
         try:
             s.bridge.start().said("running on")
-            s.bridge.said("what was locked out before is not known")
+            line = s.bridge.said("what was locked out before is not known")
+            assert "cannot be used" in line  # all of it in one line
             code, said = s.command("up")
             assert (code, "what is locked out is not known" in said) == (1, True)
             assert s.command("down")[0] == 0
