@@ -38,6 +38,10 @@ def test_a_worked_example_to_the_quarter_inch() -> None:
     assert found.left == metres(2, Fraction(1, 4))
     saves = {v.name: v.saves for v in found.variations}
     assert saves == {"no-gap": metres(1, Fraction(1, 4)), "nearer": metres(0, 3)}
+    assert [(v.name, v.total, v.left) for v in found.variations] == [
+        ("no-gap", metres(2, Fraction(23, 2)), metres(3, Fraction(1, 2))),
+        ("nearer", metres(3, Fraction(35, 4)), metres(2, Fraction(13, 4))),
+    ]
     assert found.together == found.total - sum(saves.values())
 
 
