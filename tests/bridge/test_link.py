@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import os
-import signal
 import socket
 import time
 from collections.abc import Callable
@@ -242,36 +240,3 @@ def test_a_command_to_a_device_that_hangs_and_comes_back_with_its_session(
         again.loop_stop()
         print(kind, qos, life, late)
         assert [payload for _, payload, _ in late] == ([] if life else [b"on"])
-
-
-def test_a_broker_that_froze_forgets_what_a_cut_link_had_given_it(tmp_path: Path) -> None:
-    """A stopped Mosquitto goes on seven seconds later: it sees the reset before the bytes."""
-
-    async def evening(broker: Mosquitto) -> list[bytes]:
-        got: list[bytes] = []
-        witness = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
-        witness.on_message = lambda c, d, m: got.append(m.payload)
-        witness.connect("127.0.0.1", broker.port)
-        witness.subscribe("plug/in", 1)
-        witness.loop_start()
-        link = link_to(broker.port, Heard())
-        await link.connect()
-        assert broker.process is not None
-        await asyncio.sleep(0.5)
-        assert link.publish(Message("plug/in", b"before", qos=0, expiry=2.0))
-        await asyncio.sleep(0.5)
-        os.kill(broker.process.pid, signal.SIGSTOP)
-        try:
-            assert link.publish(Message("plug/in", b"on", qos=0, expiry=2.0))
-            await asyncio.sleep(2.8)
-            link.cut("not acknowledged")
-            await asyncio.sleep(4.0)
-        finally:
-            os.kill(broker.process.pid, signal.SIGCONT)
-        await asyncio.sleep(1.5)
-        witness.disconnect()
-        witness.loop_stop()
-        return got
-
-    with Mosquitto(tmp_path) as broker:
-        assert asyncio.run(evening(broker)) == [b"before"]

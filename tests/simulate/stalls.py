@@ -5,6 +5,9 @@ and then delivers it all, the broker freezes, a bridge is killed and another sta
 the broker and the cores are those of every other evening; here each bridge also has the machines
 that the daemon puts around a core: ownership and delivery.
 
+(What lay in the broker's own buffer when it froze is thrown away here with the link, which a real
+broker need not do: see the bound in DEVELOPERS.md.)
+
 Watched: a command that reaches the broker late (law 10), a command of a bridge when another of
 a higher epoch runs (law 13), a plain yes to a lockout with something still on its way (law 15),
 and how many messages it takes.
