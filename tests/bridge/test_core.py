@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 from studiobridge.bridge.core import Core, Out, Publish, Write
-from studiobridge.bridge.topics import answer_topic, ask_topic
+from studiobridge.bridge.topics import answer_topic, ask_topic, cut_topic
 from studiobridge.control.effects import LockoutNote, Memory
 from studiobridge.profile import read_profile
 from studiobridge.wire.message import Message
@@ -61,3 +61,19 @@ def test_a_lockout_the_disk_did_not_take_says_so() -> None:
     (answer,) = answers(core.noted(waited_for(outs), 11.0))
     assert answer["code"] == 0
     assert "CAREFUL: the record cannot be written: full" in str(answer["text"])
+
+
+def test_a_cut_has_a_lane_of_its_own_and_asks_are_limited() -> None:
+    core = listening()
+    flood = [asked(core, 10.0 + n / 4400, id=f"f{n}", what="ping") for n in range(4400)]
+    taken = sum(bool(answers(outs)) for outs in flood)
+    assert 80 <= taken <= 121
+    assert core.dropped == 4400 - taken
+    body = json.dumps({"id": "c", "what": "cut"}).encode()
+    said = answers(core.message(Message(cut_topic(CORNER.name), body), 11.0))
+    assert [answer["id"] for answer in said] == ["c"]
+    assert [a["id"] for a in answers(asked(core, 11.0, id="d", what="cut"))] == ["d"]
+    # nothing else comes through there
+    up = json.dumps({"id": "u", "what": "up"}).encode()
+    core.message(Message(cut_topic(CORNER.name), up), 11.1)
+    assert core.controller.run is None
