@@ -250,11 +250,16 @@ class Listening:
     def complete(self) -> bool:
         return not self._expected
 
-    def end(self) -> None:
-        """Enough: everything was heard, the time is over, or an emergency does not wait."""
+    def end(self) -> list[str]:
+        """Enough: all were heard, the time is over, or an emergency does not wait.
+
+        Returns who was not heard.
+        """
         self.desk.listened = True
+        unheard = sorted(self._expected)
         self._expected.clear()
         self.desk.wake("listen", None)
+        return unheard
 
     def lost(self) -> None:
         self.desk.link = False

@@ -480,7 +480,12 @@ class Evening:
                 self.note(
                     f"heard {heard.device} {heard.point} {heard.value}{' kept' if kept else ''}"
                 )
+        dropped = self.core.dropped
         self.outs(self.core.message(message, self.now))
+        if self.core.dropped > dropped:
+            # more came at once than any set of people asks: who asked it asks again
+            with contextlib.suppress(ValueError, TypeError, KeyError, RecursionError):
+                self.laws.unanswered.pop(json.loads(message.payload)["id"], None)
 
     # ---- people ---------------------------------------------------------------------------------
 
