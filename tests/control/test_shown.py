@@ -113,6 +113,34 @@ def test_a_lamp_not_heard_after_a_restart_is_asked_again_until_it_speaks() -> No
     assert state(play)["silent"] == []
 
 
+def test_a_light_that_was_put_back_and_does_not_answer_is_not_ready() -> None:
+    play = brought_up()
+    play.report("key", "level", 66.0)  # within its tolerance, and asked for all the same
+    play.deaf.add("key")
+    play.report("key", "cct", 6000.0)
+    play.ask("restore")
+    play.run(40)
+    assert play.state == "adrift"
+    play.deaf.clear()
+    for point, value in (("switch", True), ("level", 64.0), ("cct", 4300.0)):
+        play.report("key", point, value)
+    play.run(3)
+    assert play.state == "ready"
+
+
+def test_drift_ends_ready_while_something_else_is_being_put_back() -> None:
+    play = brought_up()
+    play.report("key", "level", 90.0)
+    play.run(5)
+    play.deaf.add("key")
+    play.ask("restore", targets=("key",))
+    play.run(1)
+    play.report("fill", "level", 90.0)
+    play.run(4)
+    assert play.controller.run is not None
+    assert play.state == "adrift"
+
+
 # ---- confirmed -----------------------------------------------------------------------------
 
 

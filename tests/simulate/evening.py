@@ -44,7 +44,7 @@ from studiobridge.control.effects import (
     StepNote,
 )
 from studiobridge.control.states import Turn
-from studiobridge.profile.model import Point, Preset, SetProfile, Value
+from studiobridge.profile.model import HOMIE5, Point, Preset, SetProfile, Value
 from studiobridge.rehearsal import MockBroker, Room, Trouble
 from studiobridge.rehearsal.devices import Joined, Left, Vanished
 from studiobridge.wire import FarEnd, Wires
