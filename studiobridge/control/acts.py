@@ -190,7 +190,9 @@ class Acts:
         if device.can_ask and booted <= at:
             self.desk.ask(at, device.name)
             booted = at + ASK_EVERY
-        self._deadline(active, booted if device.can_ask else active.until)
+        self._deadline(
+            active, booted if device.can_ask else booted + device.answers_in + patience.reply
+        )
 
     def _begin_shut_down(self, run: Run, active: Active, at: float) -> None:
         belief = self.beliefs.of[active.step.device]

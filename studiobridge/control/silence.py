@@ -96,7 +96,7 @@ class Silence:
         if at < answered:
             self.desk.wake(f"seek {name}", answered)
             return False
-        again = min(2 * self._sought[name], SEEK_LONGEST)
+        again = min(2 * self._sought.get(name, SEEK_FIRST / 2), SEEK_LONGEST)
         self._sought[name] = again
         self.desk.wake(f"seek {name}", at + again)
         # what a dark set does not need may well be off: it is asked, and not called silent

@@ -263,12 +263,16 @@ class Steps(Acts):
     def _ask(self, active: Active, at: float) -> None:
         """Ask for a report; the first time what feeds it too: it may have no mains."""
         name = active.step.device
+        self._ask_feed(active, at)
+        self.desk.ask(at, name)
+        again = at + ASK_EVERY if self.beliefs.of[name].device.can_ask else active.until
+        self._deadline(active, min(again, active.until))
+
+    def _ask_feed(self, active: Active, at: float) -> None:
         if not active.asked:
             active.asked = True
-            for above in self.desk.feeds.line[name][:1]:
+            for above in self.desk.feeds.line[active.step.device][:1]:
                 self.desk.ask(at, above)
-        self.desk.ask(at, name)
-        self._deadline(active, min(at + ASK_EVERY, active.until))
 
     def _listen(self, run: Run, active: Active, at: float) -> None:
         """It should have spoken by now."""
@@ -289,6 +293,7 @@ class Steps(Acts):
         if step.n not in run.active or active.stage != before:
             return
         belief = self.beliefs.of[step.device]
+        self._ask_feed(active, at)
         if belief.device.can_ask and at < active.until - 1e-6:
             self._ask(active, at)
             return

@@ -130,13 +130,13 @@ def test_a_light_that_was_put_back_and_does_not_answer_is_not_ready() -> None:
 
 def test_drift_ends_ready_while_something_else_is_being_put_back() -> None:
     play = brought_up()
-    play.report("key", "level", 90.0)
-    play.run(5)
+    play.report("key", "cct", 6000.0)
     play.deaf.add("key")
     play.ask("restore", targets=("key",))
-    play.run(1)
     play.report("fill", "level", 90.0)
-    play.run(4)
+    play.run(1)
+    assert play.state == "ready"  # nothing has lasted long enough to be called drift
+    play.run(3)
     assert play.controller.run is not None
     assert play.state == "adrift"
 
@@ -291,3 +291,15 @@ def test_what_cannot_be_asked_is_not_told_again_sooner_for_it() -> None:
     times = [at for at, _, _ in play.tells("p")]
     assert len(times) == play.profile.patience.tries
     assert min(b - a for a, b in itertools.pairwise(times)) >= play.profile.patience.reply
+
+
+def test_what_cannot_be_asked_and_does_not_answer_has_its_plug_asked() -> None:
+    """Somebody spoke on its plug's topic: the plug is off, and nobody knows."""
+    play = Play(profile(plug("p"), fixture("key", "p", can_ask=False)), obedient=False)
+    play.link_up()
+    play.report("p", "switch", True)
+    play.forget()
+    play.ask("up")
+    play.run(60)
+    asked = [e.device for _, e in play.effects if type(e).__name__ == "Ask"]  # type: ignore[attr-defined]
+    assert "p" in asked
