@@ -92,7 +92,9 @@ class Silence:
         if at < booted:
             self.desk.wake(f"seek {name}", booted)
             return False
-        self.desk.ask(at, name)
+        # what is silent may have no mains, whatever its plug said last
+        for asked in (name, *self.desk.feeds.line[name][:1]):
+            self.desk.ask(at, asked)
         if at < answered:
             self.desk.wake(f"seek {name}", answered)
             return False

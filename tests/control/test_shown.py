@@ -295,7 +295,8 @@ def test_what_cannot_be_asked_is_not_told_again_sooner_for_it() -> None:
 
 def test_what_cannot_be_asked_and_does_not_answer_has_its_plug_asked() -> None:
     """Somebody spoke on its plug's topic: the plug is off, and nobody knows."""
-    play = Play(profile(plug("p"), fixture("key", "p", can_ask=False)), obedient=False)
+    looks = {"day": {"key": Preset(64.0, 4300.0)}}
+    play = Play(profile(plug("p"), fixture("key", "p", can_ask=False), looks=looks), obedient=False)
     play.link_up()
     play.report("p", "switch", True)
     play.forget()
