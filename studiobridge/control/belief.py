@@ -68,9 +68,12 @@ TABLE: Mapping[Question, Accepts] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Word:
-    """The last word about one point: what, when, on what evidence, in which epoch."""
+    """The last word about one point: what, when, on what evidence, in which epoch.
+
+    Never changed once made; not frozen only because one is made for every report.
+    """
 
     value: Value
     at: float
@@ -160,9 +163,9 @@ class Belief:
 
     def _lamp(self, at: float) -> None:
         """Is the lamp lit, by what was reported in this epoch? Anything but a clear no is yes."""
-        switch, level = self.said("is it there", "switch"), self.said("is it there", "level")
-        out = switch is False or (level is not None and float(level) <= OUT_LEVEL)
-        if not out:
+        switch, level = self.word("is it there", "switch"), self.word("is it there", "level")
+        out = switch is not None and switch.value is False
+        if not out and (level is None or level.value > OUT_LEVEL):
             self.out_since = None
         elif self.out_since is None:
             self.out_since = at
@@ -444,14 +447,13 @@ class Beliefs:
 
         One of the two is wrong, or late: whoever decides about heat takes the worse.
         """
-        belief = self.of[name]
-        if not belief.spoke or belief.gone:
-            return None
         for above in self.feeds.line[name]:
-            if self.said_off(above):
+            last = self.of[above].last.get("switch")
+            if last is not None and last.value is False:
+                belief = self.of[name]
                 said = self.of[above].word("is it there", "switch")
-                later = said is None or belief.spoke_at > said.at
-                return above if later else None
+                later = belief.spoke_at > (NEVER if said is None else said.at)
+                return above if later and not belief.gone else None
         return None
 
     def still_drawing(self, switch: str) -> float | None:

@@ -143,7 +143,7 @@ class Controller:
         self.beliefs.now = event.at
         try:
             self._handlers[type(event)](event)
-            if self.desk.listened:
+            if self.desk.listened and self.standing.state != "dark":
                 self._watched(event.at)
         except Exception:
             self.failed = True
@@ -231,17 +231,18 @@ class Controller:
         belief = self.beliefs.of.get(name)
         if belief is None or not self.desk.link:
             return
-        rolled = belief.rolls
+        rolled = event.point == "rolling" and belief.rolls
         left_before = None if self.standing.session.open else self.runs.endings.left_on()
         changed = self.beliefs.hear(name, event.point, event.value, event.retained, at)
-        self.desk.changed |= changed
+        if changed:
+            self.desk.changed |= changed
         if event.point == "rolling":
             self.standing.camera(belief, rolled, at, "report")
         elif event.point == "watts" and not event.retained:
             self.standing.session.metered(name, float(event.value), at)
         if left_before is not None and self.runs.endings.left_on() != left_before:
             self.desk.emit(Announce(state=True))
-        if not event.retained:
+        if not event.retained and self.desk.feeds.above[name] is not None:
             self._ask_who_is_wrong(name, at)
         if not self.desk.listened:
             if not event.retained or not belief.device.can_ask:
@@ -252,7 +253,8 @@ class Controller:
         if self.run is not None:
             confirmed = [] if event.retained else self.runs.steps.reported(name, at)
             self.runs.confirmed(confirmed, at)
-        self.watcher.outlived(changed - {name}, at)
+        if len(changed) > 1:
+            self.watcher.outlived(changed - {name}, at)
         if name in self.watcher.wanted:
             self.watcher.reported(name, event.point, event.value, at)
 

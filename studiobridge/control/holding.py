@@ -110,6 +110,8 @@ class Holding:
 
     def watched(self, at: float, under_way: bool) -> tuple[str, ...]:
         """Something was judged. Returns what is to be put back now, with nobody asking."""
+        if self.standing.state == "ready" and not self.watcher.drifts and not self._to_restore:
+            return ()  # as most reports find it
         for drift in self.watcher.entries.take_opened():
             restores = self.desk.profile.devices[drift.device].restores
             if restores > 0 and drift.point in ("switch", "level", "cct"):
