@@ -10,13 +10,13 @@ both carry out what comes back in the order it comes back:
 - `Write`    put this note into the record; with `before`, the next Publish waits for it (law 9)
 - `Wake`     call `due(name)` at this time
 - `Save`     write these presets into the profile file, then call `saved`
-- `Reply`    an answer to a request that was made in this process
+- `Answer`   an answer to a request that was made in this process
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 import pydantic_core
@@ -36,7 +36,6 @@ from studiobridge.control import views
 from studiobridge.control.controller import Controller
 from studiobridge.control.effects import (
     Announce,
-    Answer,
     Ask,
     Effect,
     FaultNote,
@@ -48,24 +47,22 @@ from studiobridge.control.effects import (
     Save,
     StepNote,
     Tell,
+    Wake,
 )
-from studiobridge.control.effects import Wake as WakeEffect
 from studiobridge.control.events import (
     Asked,
-    Described,
     Due,
     Event,
     LinkDown,
     LinkUp,
     Noted,
-    Report,
     Request,
     Saved,
-    Unreadable,
 )
 from studiobridge.profile.model import SetProfile, SwitchRule
+from studiobridge.profile.said import Answer, Said, Unreadable
 from studiobridge.wire import Wires
-from studiobridge.wire.message import Garbled, Heard, Learned, Message
+from studiobridge.wire.message import Message
 
 # The largest request (bytes): a few names and a sentence fit, a flood does not.
 MAX_REQUEST = 4096
@@ -108,22 +105,7 @@ class Cut:
     why: str
 
 
-@dataclass(frozen=True, slots=True)
-class Wake:
-    name: str
-    at: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Reply:
-    request_id: str
-    final: bool
-    code: int
-    text: str
-    detail: Mapping[str, object]
-
-
-Out = Publish | Write | Wake | Save | Reply | Cut
+Out = Publish | Write | Wake | Save | Answer | Cut
 
 
 class Lane:
@@ -244,8 +226,8 @@ class Core:
         self._outs: list[Out] = []
         # a fault of the program was met: nothing is handled and nothing is said any more
         self.dead = False
-        for learned in self.wires.described():
-            self._handle(self._described(learned, now))
+        for described in self.wires.described(now):
+            self._handle(described)
 
     # ---- in -------------------------------------------------------------------------------
 
@@ -300,29 +282,22 @@ class Core:
             if self._let_in(message, at):
                 self._asked(message, at)
             return self._done()
-        handle = self._handle
-        for heard in self._heard(message):
-            if type(heard) is Heard:
-                retained = message.retain if heard.retained is None else heard.retained
-                handle(Report(at, heard.device, heard.point, heard.value, retained))
-            elif type(heard) is Learned:
-                handle(self._described(heard, at))
-            elif type(heard) is Garbled:
-                handle(Unreadable(at, heard.device, heard.topic, heard.why))
+        for said in self._said(message):
+            self._handle(said)
         rules = self._asks.get(message.topic)
         if rules is not None:
             for rule in rules:
                 self._press(rule, message, at)
         return self._done()
 
-    def _heard(self, message: Message) -> Iterable[Heard | Learned | Garbled]:
+    def _said(self, message: Message) -> Iterable[Said]:
         """What the wires make of it. A payload they stumble over costs that payload only.
 
         Anybody may publish anything, and a kept message comes again at every start: it must
         not be able to end the set.
         """
         try:
-            return self.wires.hear(message)
+            return self.wires.hear(message, self.now)
         except Exception as error:
             why = f"cannot be read ({type(error).__name__}: {plain(str(error))[:200]})"
             self._handle(Unreadable(self.now, None, message.topic, why))
@@ -608,11 +583,6 @@ class Core:
 
     # ---- out ----------------------------------------------------------------------------------
 
-    def _described(self, learned: Learned, at: float) -> Described:
-        return Described(
-            at, learned.device, learned.point, learned.told, learned.heard, learned.grid
-        )
-
     def _handle(self, event: Event) -> None:
         if self.dead:
             return
@@ -644,12 +614,10 @@ class Core:
             expiry = self.profile.patience.reply
             for message in self.wires.ask(effect.device):
                 self._outs.append(Publish(replace(message, expiry=expiry)))
-        elif isinstance(effect, WakeEffect):
-            self._outs.append(Wake(effect.name, effect.at))
+        elif isinstance(effect, Wake | Save):
+            self._outs.append(effect)
         elif isinstance(effect, Answer):
             self._answered(effect)
-        elif isinstance(effect, Save):
-            self._outs.append(effect)
         elif isinstance(effect, StepNote):
             self._outs.append(Write(effect, back=effect.phase == "intended"))
         elif self._outlasting and isinstance(effect, LockoutNote | RollingNote):
@@ -696,9 +664,7 @@ class Core:
             self._to_outlast.discard(answer.request_id)
             self._routes.pop(answer.request_id, None)
         if route is None:
-            self._outs.append(
-                Reply(answer.request_id, answer.final, answer.code, answer.text, answer.detail)
-            )
+            self._outs.append(answer)
         else:
             self._answer(route[0], route[1], answer)
 

@@ -28,7 +28,7 @@ from typing import Protocol
 
 from studiobridge.bridge.calls import CallTimes, Due
 from studiobridge.bridge.clock import Clock, SystemZone, spoken
-from studiobridge.bridge.core import Core, Cut, Out, Publish, Reply, Wake, Write, plain
+from studiobridge.bridge.core import Core, Cut, Out, Publish, Write, plain
 from studiobridge.bridge.faults import whole
 from studiobridge.bridge.link import CannotConnect, Link
 from studiobridge.bridge.metrics import Counted
@@ -55,11 +55,13 @@ from studiobridge.control.effects import (
     RunNote,
     Save,
     StepNote,
+    Wake,
 )
 from studiobridge.control.events import Request
 from studiobridge.control.plan import UnknownLook, order_problems, plan
 from studiobridge.profile import ProfileError, read_profile
 from studiobridge.profile.model import CallTime, SetProfile
+from studiobridge.profile.said import Answer
 from studiobridge.wire.message import Message
 
 # How often (s) the bridge looks at its clock, at what came due and at its record; and a day.
@@ -114,7 +116,7 @@ class SetRunner:
         profile: SetProfile,
         settings: Settings,
         say: Say = to_stderr,
-        on_reply: Callable[[Reply], None] | None = None,
+        on_answer: Callable[[Answer], None] | None = None,
         on_change: Callable[[], None] | None = None,
         log: Log = no_log,
     ) -> None:
@@ -129,7 +131,7 @@ class SetRunner:
         self.failure: str | None = None
         self.ready = asyncio.Event()
         self.stopped = asyncio.Event()
-        self._on_reply = on_reply
+        self._on_answer = on_answer
         self._on_change = on_change
         self._loop = asyncio.get_running_loop()
         self.clock = Clock(self._loop.time)
@@ -500,8 +502,8 @@ class SetRunner:
                 self._do(self.core.left, out.token, sent, self.now())
         elif isinstance(out, Save):
             self._in_background(self._save(out))
-        elif isinstance(out, Reply) and self._on_reply is not None:
-            self._on_reply(out)
+        elif isinstance(out, Answer) and self._on_answer is not None:
+            self._on_answer(out)
 
     def _tell(self, note: Note) -> None:
         """What the log says of a note: requests by their ids, runs, faults. Never a payload."""

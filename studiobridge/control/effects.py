@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from studiobridge.profile.model import Point, Preset, Value
+from studiobridge.profile.said import Answer as Answer
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,20 +47,6 @@ class Announce:
     state: bool = False
     drift: bool = False
     devices: frozenset[str] = frozenset()
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """An answer to a request. `final` False: taken, and another answer will follow.
-
-    `code` is the exit code a command would end with: 0 done, 1 did not get there, 2 bad input.
-    """
-
-    request_id: str
-    final: bool
-    code: int
-    text: str
-    detail: Mapping[str, object] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,6 @@ from studiobridge.control.acts import Run, What
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import (
     Announce,
-    Answer,
     Memory,
     RequestNote,
     RunNote,
@@ -31,6 +30,7 @@ from studiobridge.control.sequence import (
 )
 from studiobridge.control.standing import Answers, Standing
 from studiobridge.control.steps import Steps
+from studiobridge.profile.said import Answer
 
 
 class Endings:

@@ -13,7 +13,6 @@ from studiobridge.control.belief import NEVER, Belief
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import (
     Announce,
-    Answer,
     FaultNote,
     Memory,
     RequestNote,
@@ -24,6 +23,7 @@ from studiobridge.control.effects import (
 from studiobridge.control.events import Request
 from studiobridge.control.states import State, Turn
 from studiobridge.control.states import step as state_after
+from studiobridge.profile.said import Answer
 
 # A fault that goes on (a garbled payload each second) is noted again this often (s), no more.
 FAULT_AGAIN_AFTER = 300.0

@@ -19,7 +19,7 @@ import random
 from collections import deque
 from dataclasses import dataclass, field
 
-from studiobridge.bridge.core import Core, Cut, Out, Publish, Save, Wake, Write
+from studiobridge.bridge.core import Core, Cut, Out, Publish, Write
 from studiobridge.bridge.ownership import (
     BEAT_EVERY,
     Alive,
@@ -33,6 +33,7 @@ from studiobridge.bridge.ownership import (
 )
 from studiobridge.bridge.ownership import Cut as OwnCut
 from studiobridge.bridge.topics import alive_topic, answer_topic, ask_topic, beat_topic
+from studiobridge.control.effects import Save, Wake
 from studiobridge.profile.model import SetProfile
 from studiobridge.rehearsal import MockBroker, Room
 from studiobridge.rehearsal.devices import Joined, Left, Vanished
