@@ -23,6 +23,7 @@ import pydantic_core
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from studiobridge.bridge.delivery import Delivery
+from studiobridge.bridge.ownership import Cut
 from studiobridge.bridge.topics import (
     answer_topic,
     ask_topic,
@@ -98,11 +99,6 @@ class Write:
 
     note: Note
     back: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Cut:
-    why: str
 
 
 Out = Publish | Write | Wake | Save | Answer | Cut
@@ -507,22 +503,7 @@ class Core:
             f"{self._unread}: what is locked out is not known, so nothing is switched on. Ask again"
             " when it can be read, or look that nobody works on the set and force it"
         )
-        self._outs.append(
-            Write(
-                RequestNote(
-                    request.at,
-                    request.id,
-                    request.what,
-                    request.by,
-                    request.source,
-                    request.look,
-                    request.targets,
-                    request.force,
-                    "refused",
-                    text,
-                )
-            )
-        )
+        self._outs.append(Write(RequestNote.of(request, "refused", text)))
         if request.id:
             self._answered(Answer(request.id, True, 1, text))
 

@@ -28,7 +28,7 @@ from typing import Protocol
 
 from studiobridge.bridge.calls import CallTimes, Due
 from studiobridge.bridge.clock import Clock, SystemZone, spoken
-from studiobridge.bridge.core import Core, Cut, Out, Publish, Write, plain
+from studiobridge.bridge.core import Core, Out, Publish, Write, plain
 from studiobridge.bridge.faults import whole
 from studiobridge.bridge.link import CannotConnect, Link
 from studiobridge.bridge.metrics import Counted
@@ -36,6 +36,7 @@ from studiobridge.bridge.ownership import (
     BEAT_EVERY,
     Alive,
     Beat,
+    Cut,
     Do,
     Ownership,
     Run,

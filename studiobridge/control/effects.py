@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from studiobridge.control.events import Request
 from studiobridge.profile.model import Point, Preset, Value
 from studiobridge.profile.said import Answer as Answer
 
@@ -60,6 +61,8 @@ class Save:
 
 # ---- notes for the record ---------------------------------------------------------------
 
+RequestPhase = Literal["taken", "refused", "ignored", "done", "failed"]
+
 
 @dataclass(frozen=True, slots=True)
 class RequestNote:
@@ -71,10 +74,26 @@ class RequestNote:
     look: str | None
     targets: tuple[str, ...]
     force: bool
-    phase: Literal["taken", "refused", "ignored", "done", "failed"]
+    phase: RequestPhase
     text: str
     # the code it was answered with, once it was (see Answer)
     code: int | None = None
+
+    @staticmethod
+    def of(request: Request, phase: RequestPhase, text: str) -> RequestNote:
+        """What became of this request so far."""
+        return RequestNote(
+            request.at,
+            request.id,
+            request.what,
+            request.by,
+            request.source,
+            request.look,
+            request.targets,
+            request.force,
+            phase,
+            text,
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Mapping
-from typing import Literal
 
 from studiobridge.control.belief import NEVER, Belief
 from studiobridge.control.desk import Desk
@@ -16,6 +15,7 @@ from studiobridge.control.effects import (
     FaultNote,
     Memory,
     RequestNote,
+    RequestPhase,
     RollingNote,
     SessionNote,
     StateNote,
@@ -166,26 +166,8 @@ class Answers:
             (id_, (code, text)) for id_, code, text in memory.answered
         )
 
-    def note(
-        self,
-        request: Request,
-        phase: Literal["taken", "refused", "ignored", "done", "failed"],
-        text: str,
-    ) -> None:
-        self.desk.emit(
-            RequestNote(
-                request.at,
-                request.id,
-                request.what,
-                request.by,
-                request.source,
-                request.look,
-                request.targets,
-                request.force,
-                phase,
-                text,
-            )
-        )
+    def note(self, request: Request, phase: RequestPhase, text: str) -> None:
+        self.desk.emit(RequestNote.of(request, phase, text))
 
     def under_way(self, request_id: str) -> None:
         if request_id:

@@ -228,6 +228,17 @@ def test_blanks_and_words_of_a_plain_wire() -> None:
     assert wires.ask("glow") == []
 
 
+def test_each_thing_said_has_its_time_and_whether_the_broker_kept_it() -> None:
+    wires = Wires(kiln())
+    (kept,) = wires.hear(Message("kiln/p/3/out", b"1", retain=True), 7.5)
+    (fresh,) = wires.hear(Message("kiln/p/3/out", b"1"), 8.5)
+    assert kept == Report(7.5, "kiln-plug", "switch", True, retained=True)
+    assert fresh == Report(8.5, "kiln-plug", "switch", True, retained=False)
+    bad = wires.hear(Message("kiln/p/3/out", b"maybe"), 9.5)
+    assert [(type(said), said.at) for said in bad] == [(Unreadable, 9.5)]
+    assert {said.at for said in wires.described(1.5)} == {1.5}
+
+
 def test_a_message_that_says_only_what_changed() -> None:
     wires = Wires(kiln())
     assert wires.hear(Message("kiln/l/is", b'{"lit": true}'), 0.0) == [
