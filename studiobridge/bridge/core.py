@@ -69,8 +69,9 @@ from studiobridge.wire.message import Message
 MAX_REQUEST = 4096
 # The longest topic an answer goes to (bytes): the answers' own, and a name below it.
 LONGEST_ROUTE = 512
-# Requests taken a second, and at once (twice that): ten people with a nervous finger, and the
-# page of each. What comes faster is no person, and is dropped and counted before it is read.
+# How many requests are taken a second, and twice as many at once: enough for ten people who press
+# again and again, and for their pages. What comes faster is no person: it is dropped and counted
+# before it is read.
 ASKS_A_SECOND = 40.0
 CUTS_A_SECOND = 10.0
 DROPPED_SAID_EVERY = 60.0
@@ -200,14 +201,14 @@ class Core:
         self._unread: str | None = None
         self.delivery = Delivery()
         self._delivery_due: float | None = None
-        self._more_out = False  # something went out, or a wake-up for it is over
+        self._more_out = False  # what is out has changed: ask Delivery when it must be woken
         self._slow: str | None = None
         # lockouts asked for and not answered yet, and what each of them covers
         self._locking: dict[str, frozenset[str]] = {}
-        # requests under way whose effect is to outlast the bridge: only the record keeps it
+        # requests under way that must still hold after a restart, as a lockout: on disk, or lost
         self._to_outlast: set[str] = set()
-        self._outlasting = False  # such a request is in hand just now
-        # notes of such requests that are not on disk, by identity; those that were not in time
+        self._outlasting = False  # such a request is being handled just now
+        # notes of such requests that are not on disk yet, by `id()`; and those that took too long
         self._unwritten: dict[int, Note] = {}
         self._late: set[int] = set()
         # answers that wait for them, each with what it waits for
@@ -220,7 +221,7 @@ class Core:
         self._dropped_said = float("-inf")
         self._answers = answer_topic(profile.name)
         self._outs: list[Out] = []
-        # a fault of the program was met: nothing is handled and nothing is said any more
+        # the program itself has failed: nothing is handled and nothing is said any more
         self.dead = False
         for described in self.wires.described(now):
             self._handle(described)
@@ -602,7 +603,7 @@ class Core:
         elif isinstance(effect, StepNote):
             self._outs.append(Write(effect, back=effect.phase == "intended"))
         elif self._outlasting and isinstance(effect, LockoutNote | RollingNote):
-            # who is told that nothing will be energised may put a hand in: on disk before that
+            # who is told that nothing will be energised may reach in: it is on disk before that
             self._unwritten[id(effect)] = effect
             self._outs.append(Write(effect, back=True))
         else:
@@ -614,7 +615,8 @@ class Core:
             self._coded(answer)
         waits_for: frozenset[int] = frozenset()
         if answer.request_id in self._to_outlast:
-            # also what others asked for: the same lockout asked for twice is not on disk either
+            # for all such notes: the same lockout may have been asked for twice, and the note of
+            # the first request may not be on disk yet either
             waits_for = frozenset(self._unwritten)
             if waits_for - self._late:
                 self._held_back.append((answer, waits_for))
@@ -641,7 +643,7 @@ class Core:
         route = self._routes.get(answer.request_id, (self._answers, None))
         if answer.final:
             self._locking.pop(answer.request_id, None)
-            # asked once more, it is answered where it was asked from then
+            # should the same request come again, the answer goes where that one was asked from
             self._to_outlast.discard(answer.request_id)
             self._routes.pop(answer.request_id, None)
         if route is None:
@@ -761,7 +763,7 @@ class Core:
     def state(self) -> dict[str, object]:
         view = views.state_view(self.controller, self.now, self.wall)
         view["record_fault"] = self._record_fault
-        # by this a visitor knows that all devices it was kept have come, and need not wait
+        # a visitor counts the devices it was sent: when all have come it need not wait for more
         view["device_count"] = len(self.profile.devices)
         view["record_lost"] = self._record_lost
         view["failed"] = None

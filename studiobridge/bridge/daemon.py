@@ -65,7 +65,8 @@ from studiobridge.profile.model import CallTime, SetProfile
 from studiobridge.profile.said import Answer
 from studiobridge.wire.message import Message
 
-# How often (s) the bridge looks at its clock, at what came due and at its record; and a day.
+# How often (s) the bridge looks at its clock, at what came due and at its record; and how often it
+# takes out of the record what is too old (s).
 TICK = 1.0
 PRUNE_EVERY = 86400.0
 # A note that is not on disk after so long (s) does not hold the set up any longer; who relies on
@@ -148,13 +149,13 @@ class SetRunner:
         self._outs: deque[Out] = deque()
         self._has_outs = asyncio.Event()
         self._tick: asyncio.TimerHandle | None = None
-        # what was held back may go on, or is not to be told any more
+        # set when a command that waited for the lease may go on, or must be given up
         self._released = asyncio.Event()
         self._tasks: set[asyncio.Task[None]] = set()
         self.record_fault: str | None = None
         self.record_lost = 0
         self.counted = Counted()
-        # nothing is called before the set is ours
+        # None until the set is ours: no call time starts anything before that
         self._calls: CallTimes | None = None
         self._pruned_at = float("-inf")
         # what the record holds, read only after the start, until the set is quiet enough to take it
@@ -274,7 +275,7 @@ class SetRunner:
                 # from here on our own 'not alive', read back, must not be put right
                 self.ownership.stage = "down"
                 if stood_down and self.ownership.epoch:
-                    # it ran the set: not even a goodbye that something old is flushed with
+                    # it ran the set: a goodbye would first flush what still waits in the client
                     self.link.cut("stood down")
                 if ours:
                     self._publish_alive(False)
@@ -355,7 +356,7 @@ class SetRunner:
         ran = self.core.linked
         self.ownership.link_lost()
         self._act([])
-        # what was decided on what is not so any more does not leave over the next connection
+        # decided on what was known then: none of it may leave over the next connection
         self._outs = deque(out for out in self._outs if not isinstance(out, Publish))
         if ran:
             self.say(f"{self.profile.name}: the link to the broker was lost ({why})")
@@ -537,7 +538,7 @@ class SetRunner:
             async with asyncio.timeout(patience):
                 on_disk = await asyncio.shield(written)
         self._do(self.core.noted, notes, self.now(), on_disk)
-        # a step has gone on by now; who relies on the rest wants to know when it is there
+        # a step has gone on by now; for the rest it matters to know when it is on disk after all
         lasting = [note for note in notes if not isinstance(note, StepNote)]
         if not on_disk and lasting and await written:
             self._do(self.core.noted, lasting, self.now())
@@ -588,7 +589,7 @@ class SetRunner:
     async def _save(self, save: Save) -> None:
         try:
             error = await self._saves.save(self.path, save.look, save.presets)
-        except Exception as fault:  # a keep that nobody planned to fail is answered all the same
+        except Exception as fault:  # whatever happens, who asked to keep gets an answer
             self.say(f"a fault of the bridge itself: {whole(fault)}")
             error = f"a fault of the bridge itself: {type(fault).__name__}: {fault}"
         self._do(self.core.saved, save.request_id, error, self.now())
@@ -596,7 +597,7 @@ class SetRunner:
     # ---- once a second --------------------------------------------------------------------------
 
     def _each_second(self) -> None:
-        """What no event brings about: the clock, call times, the record's chores."""
+        """What has to be looked at because no event tells of it: clock, call times, record."""
         if self.stopped.is_set():
             return
         self._loop.call_later(TICK, self._each_second)

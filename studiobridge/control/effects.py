@@ -244,7 +244,7 @@ class ByHand:
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """What the record still knows when the bridge starts. Evidence of nothing on the wire."""
+    """What the record still knows when the bridge starts. It proves nothing of any device now."""
 
     state: str = "dark"
     look: str | None = None
@@ -261,7 +261,7 @@ class Memory:
     by_hand: Mapping[str, ByHand] = field(default_factory=dict)
     # cameras last known to be rolling; they are until a report or a person says otherwise
     rolling: frozenset[str] = frozenset()
-    # cameras that had stopped, in an open session: how long ago no clock says for sure
+    # cameras that had stopped, in an open session; nobody knows for sure how long ago
     stopped: frozenset[str] = frozenset()
     # ids of requests already answered, oldest first, with the code and the text of the answer
     answered: tuple[tuple[str, int, str], ...] = ()

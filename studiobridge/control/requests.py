@@ -25,7 +25,7 @@ AFTER_LISTENING = ("up", "down", "toggle", "restore", "keep")
 
 
 class Requests:
-    """One channel for the switch, the commands, the page and call times."""
+    """Takes what switches, commands, pages and call times ask for; all are treated alike."""
 
     def __init__(
         self, desk: Desk, gates: Gates, standing: Standing, answers: Answers, runs: Runs

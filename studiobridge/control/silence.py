@@ -14,7 +14,8 @@ from collections.abc import Collection, Mapping
 from studiobridge.control.desk import Desk
 from studiobridge.profile.model import Point, Value
 
-# What was not heard is asked again after so long (s), each time twice as long, up to the second.
+# What was not heard is asked again after so long (s), then after twice as long each time, but
+# never less often than every SEEK_LONGEST.
 SEEK_FIRST = 2.0
 SEEK_LONGEST = 30.0
 

@@ -91,7 +91,7 @@ class Session:
 
 
 class Standing:
-    """Times are of the controller's clock."""
+    """Where the set stands now. Times are of the controller's clock."""
 
     def __init__(self, desk: Desk, memory: Memory, now: float) -> None:
         self.profile = desk.profile
@@ -103,7 +103,7 @@ class Standing:
         self.warm_at: float | None = None
         # it was taken down by a cut: what is off is off at its plugs, and nothing was asked first
         self.was_cut = False
-        # how often a light was put back by itself, and which are no more (law 12)
+        # how often a light was put back with nobody asking, and which are not any more (law 12)
         self.tried: dict[str, int] = {}
         self.contested: dict[str, str] = {}
         self.last_asked = now
