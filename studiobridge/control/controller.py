@@ -174,7 +174,7 @@ class Controller:
         """Every device was heard from or given up on: say where things stand."""
         if self.desk.listened or not self.desk.link:
             return
-        self.listening.end()
+        unheard = self.listening.end()
         run, was, resume = self.run, self._was, self._resume
         self._resume = None
         session = self.standing.session.open
@@ -194,6 +194,7 @@ class Controller:
             self.standing.turn("heard: cut short", at, why)
         else:
             self.standing.turn("heard: nothing was up", at)
+        self.watcher.silence.seek_soon(unheard, at)
         self.requests.listened(at)
 
     # ---- requests and notes --------------------------------------------------------------

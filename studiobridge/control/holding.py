@@ -67,7 +67,10 @@ class Holding:
     def hold_on(self, at: float) -> None:
         """The set was up before the link was lost or the bridge stopped: hold it."""
         if not self.watcher.wanted:
-            self.watcher.hold_whole_set(at, without=self.gates.locked)
+            # what is locked out is watched like the rest, where the set is nothing without it
+            devices = self.desk.profile.devices
+            optional = [name for name in self.gates.locked if not devices[name].essential]
+            self.watcher.hold_whole_set(at, without=optional)
         for name in self.watcher.wanted:
             essential = self.desk.profile.devices[name].essential
             if essential and self.beliefs.powered(name) and not self.beliefs.of[name].spoke:

@@ -3,6 +3,8 @@
 - A device that should speak by the clock is silent when asking brought nothing either.
 - One that is held and has not spoken since its mains or the link came is asked, again and again,
   until it does. Nobody has to ask for that, and a set becomes ready by itself when all is heard.
+- In a dark set, too, whoever was not heard while listening is asked until it speaks: a plug that
+  nobody heard may be on.
 
 `quiet` and `seek` say True when a device has just been given up on: it is judged then.
 """
@@ -79,7 +81,9 @@ class Silence:
         """A held device has not spoken since its mains or the link came: ask until it does."""
         belief = self.beliefs.of[name]
         points = self.wanted.get(name)
-        unproven = points is not None and self.beliefs.why_unproven(name, points, False) is not None
+        unproven = not belief.spoke
+        if points is not None:
+            unproven = self.beliefs.why_unproven(name, points, False) is not None
         if not unproven or not self.beliefs.powered(name):
             self._sought.pop(name, None)
             return False
@@ -96,7 +100,9 @@ class Silence:
         again = min(2 * self._sought[name], SEEK_LONGEST)
         self._sought[name] = again
         self.desk.wake(f"seek {name}", at + again)
-        return not belief.spoke and self.give_up_on(name, at)
+        # what a dark set does not need may well be off: it is asked, and not called silent
+        missed = name in self.wanted or name in self.desk.feeds.switches
+        return missed and not belief.spoke and self.give_up_on(name, at)
 
     def give_up_on(self, name: str, at: float) -> bool:
         """It should have been heard by now, and was not. True when that is new."""

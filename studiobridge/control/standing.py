@@ -33,6 +33,8 @@ FAULT_AGAIN_AFTER = 300.0
 ANSWERS_KEPT = 4096
 # What a session used is written down this often (s): a restart loses no more than that.
 METERED_EVERY = 60.0
+# ... where it grew by this (kWh): a lamp of 60 W in a minute.
+METERED_STEP = 0.001
 
 
 class Session:
@@ -43,7 +45,7 @@ class Session:
         self.number = memory.session
         self.kwh = memory.session_kwh
         self._next = memory.next_session
-        self._noted_at = NEVER
+        self._noted_at, self._noted_kwh = NEVER, 0.0
         # meters that have no meter above them: what they say adds up to the whole
         devices = desk.profile.devices
         self._meters = frozenset(
@@ -64,7 +66,7 @@ class Session:
             self._next += 1
             self.kwh = None
             self._samples.clear()
-            self._noted_at = at
+            self._noted_at, self._noted_kwh = at, 0.0
             self.desk.emit(SessionNote(at, self.number, "opened", look, None))
 
     def metered(self, name: str, watts: float, at: float) -> None:
@@ -76,8 +78,9 @@ class Session:
         if last is None or self.number is None:
             return
         self.kwh = (self.kwh or 0.0) + last[0] * (at - last[1]) / 3.6e6
-        if at - self._noted_at >= METERED_EVERY:
-            self._noted_at = at
+        grown = self.kwh - self._noted_kwh >= METERED_STEP
+        if grown and at - self._noted_at >= METERED_EVERY:
+            self._noted_at, self._noted_kwh = at, self.kwh
             self.desk.emit(SessionNote(at, self.number, "metered", self.desk.look, self.kwh))
 
     def link_lost(self) -> None:
@@ -229,11 +232,16 @@ class Listening:
     def complete(self) -> bool:
         return not self._expected
 
-    def end(self) -> None:
-        """Enough: everything was heard, the time is over, or an emergency does not wait."""
+    def end(self) -> list[str]:
+        """Enough: all were heard, the time is over, or an emergency does not wait.
+
+        Returns who was not heard.
+        """
         self.desk.listened = True
+        unheard = sorted(self._expected)
         self._expected.clear()
         self.desk.wake("listen", None)
+        return unheard
 
     def lost(self) -> None:
         self.desk.link = False

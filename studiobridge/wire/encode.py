@@ -145,9 +145,11 @@ def _ranged(point: str, span: Span, house: Callable[[float], float]) -> Callable
 def number(text: str, point: str) -> float:
     """A plain decimal number in ASCII, with an exponent or without. Raises CannotRead.
 
-    Python's own reading takes more than devices write ('1_0', ' 10 ', 'nan', digits of any
-    script): whatever is not plainly a number is a garbled report, not a guess.
+    Python's own reading takes more than devices write ('1_0', 'nan', digits of any script):
+    whatever is not plainly a number is a garbled report, not a guess. Blanks and a line end
+    around it are not held against it: shells put them there.
     """
+    text = text.strip(" \t\r\n")
     if len(text) > LONGEST_NUMBER or not _NUMBER.fullmatch(text):
         raise CannotRead(f"{point} is {shown(text)}, not a number")
     value = float(text)

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from studiobridge.bridge.core import Core, Out, Publish, Write
-from studiobridge.bridge.topics import answer_topic, ask_topic
+from studiobridge.bridge.topics import answer_topic, ask_topic, cut_topic
 from studiobridge.control.effects import Memory, Note, RequestNote, StepNote
 from studiobridge.control.events import Request
 from studiobridge.profile import read_profile
@@ -157,3 +157,19 @@ def test_lost_notes_are_shown() -> None:
     core = listening()
     core.record_fault(None, 10.0, lost=37)
     assert core.status()["record_lost"] == 37
+
+
+def test_a_cut_has_a_lane_of_its_own_and_asks_are_limited() -> None:
+    core = listening()
+    flood = [asked(core, 10.0 + n / 4400, id=f"f{n}", what="ping") for n in range(4400)]
+    taken = sum(bool(answers(outs)) for outs in flood)
+    assert 80 <= taken <= 121
+    assert core.dropped == 4400 - taken
+    body = json.dumps({"id": "c", "what": "cut"}).encode()
+    said = answers(core.message(Message(cut_topic(CORNER.name), body), 11.0))
+    assert [answer["id"] for answer in said] == ["c"]
+    assert [a["id"] for a in answers(asked(core, 11.0, id="d", what="cut"))] == ["d"]
+    # nothing else comes through there
+    up = json.dumps({"id": "u", "what": "up"}).encode()
+    core.message(Message(cut_topic(CORNER.name), up), 11.1)
+    assert core.controller.run is None

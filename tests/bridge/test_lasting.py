@@ -282,6 +282,7 @@ def test_what_a_session_meters_is_noted_while_it_goes_on(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(standing, "METERED_EVERY", 0.5)
+    monkeypatch.setattr(standing, "METERED_STEP", 1e-9)
     record = record_path(tmp_path / "data", "wheel-corner")
 
     def metered() -> list[float]:

@@ -347,12 +347,19 @@ class Evening:
                     heapq.heappush(self._wake_heap, (at, out.name))
             elif isinstance(out, Save):
                 self.laws.saved(out.look, out.presets)
-                self.outs(self.core.saved(out.request_id, None, self.now))
+                self._save(out)
         # the way to the broker is short here; what holds it up has evenings of its own (stalls.py)
         for token in tokens:
             self.outs(self.core.acknowledged(token, self.now))
         if self._to_disk:
             self._write()
+
+    def _save(self, save: Save) -> None:
+        """The profile is rewritten: a bridge that starts again reads it so."""
+        look = self.profile.looks[save.look]
+        look = replace(look, presets={**look.presets, **save.presets})
+        self.profile = replace(self.profile, looks={**self.profile.looks, save.look: look})
+        self.outs(self.core.saved(save.request_id, None, self.now))
 
     def _write(self) -> None:
         """What the disk has taken by now; the bridge is told of what it waits for."""
@@ -473,7 +480,12 @@ class Evening:
                 self.laws.heard(self.now, heard.device, heard.point, heard.value, heard.retained)
                 kept = " kept" if heard.retained else ""
                 self.note(f"heard {heard.device} {heard.point} {heard.value}{kept}")
+        dropped = self.core.dropped
         self.outs(self.core.message(message, self.now))
+        if self.core.dropped > dropped:
+            # more came at once than any set of people asks: who asked it asks again
+            with contextlib.suppress(ValueError, TypeError, KeyError, RecursionError):
+                self.laws.unanswered.pop(json.loads(message.payload)["id"], None)
 
     # ---- people ---------------------------------------------------------------------------------
 
@@ -794,7 +806,7 @@ class Evening:
             self.run(dice.choice([1.0, 60.0]))
             for _ in range(OTHERS):
                 self.ask("release", targets=[plug])
-                self.run(0.02)
+                self.run(0.03)  # as fast as a crowd may ask without being dropped
             self.run(2.0)
             self.ask(what, id=old)
             self.run(2.0)

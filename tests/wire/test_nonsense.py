@@ -23,10 +23,8 @@ from tests.wire.test_round_trip import HearMap, Span, kiln
     "text",
     [
         "1_0",
-        " 10",
-        "10 ",
-        "10\n",
-        "\t10",
+        "10\x0b",
+        "10\u00a0",
         "١٠",
         "１０",
         "0x10",
@@ -269,3 +267,8 @@ def test_no_meter_reports_more_than_there_is() -> None:
     for absurd in ("1e300", "-1e300", "1e7"):
         (bad,) = say(wires, "light/watts", absurd)
         assert isinstance(bad, Unreadable)
+
+
+@pytest.mark.parametrize("text", ["41.5\n", " 41.5 ", "41.5\r\n", "\t41.5"])
+def test_a_line_end_from_a_shell_is_not_held_against_a_number(text: str) -> None:
+    assert number(text, "watts") == 41.5
