@@ -1,136 +1,130 @@
-"""The walk in DEVELOPERS.md, from a level in the file to its topic and back: is it still so?
-
-Its tables are read, a set is brought up through the real core with simulated gear, and every call
-of a function of the house is written down. What the tables name must have been called in their
-order. The daemon and the link need a broker: of those only the names are looked up.
-"""
+"""The walk in DEVELOPERS.md, from a level in the file to its topic and from a report to a drift."""
 
 from __future__ import annotations
 
-import heapq
 import re
 import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from types import FrameType
 
-import pytest
-
 from studiobridge.bridge.core import Core, Out, Publish, Write
-from studiobridge.control.effects import Memory, Wake
+from studiobridge.control.effects import Memory, StepNote, Wake
+from studiobridge.control.events import Request
 from studiobridge.profile import read_profile
-from studiobridge.rehearsal import Room
+from studiobridge.profile.model import Point, SetProfile, Value
+from studiobridge.wire import FarEnd
 from studiobridge.wire.message import Message
-from tests.bridge.test_core import asked
 
 TOP = Path(__file__).parent.parent
 PACKAGE = TOP / "studiobridge"
-CORNER = TOP / "config" / "wheel-corner.yaml"
-MOST_FILES = 9
-NEEDS_A_BROKER = ("bridge/daemon.py", "bridge/link.py")
-
-Call = tuple[str, str]
 
 
-def tables() -> dict[str, list[Call]]:
-    """The functions of the walk down and of the way back, each with its file, in order."""
+def walks() -> list[list[tuple[str, str]]]:
+    """The tables of the section: (file, function) in order."""
     text = (TOP / "DEVELOPERS.md").read_text(encoding="utf-8")
-    section = text.partition("### Follow a level down")[2].partition("\n###")[0]
-    down, back = section.split("\nBack:")
-    return {"down": list(map_rows(down)), "back": list(map_rows(back))}
+    section = text.split("### Follow a level down, and a report back")[1].split("###")[0]
+    tables = section.split("| file | function | does |")[1:]
+    return [re.findall(r"^\| `([\w/.]+)` \| `(\w+)` \|", table, re.M) for table in tables]
 
 
-def map_rows(text: str) -> list[Call]:
-    rows = re.findall(r"^\| `([\w/]+\.py)` \| ([^|]+) \|", text, re.M)
-    return [(file, name) for file, names in rows for name in re.findall(r"`([\w.]+)`", names)]
+@contextmanager
+def footsteps() -> Iterator[list[tuple[str, str]]]:
+    """Every function of ours that is entered, in order."""
+    taken: list[tuple[str, str]] = []
+    ours = f"{PACKAGE}/"
 
+    def step(frame: FrameType, event: str, _: object) -> None:
+        if event == "call":
+            name = frame.f_code.co_filename
+            if name.startswith(ours):
+                taken.append((name.removeprefix(ours), frame.f_code.co_name))
 
-def defined_in(file: str) -> set[str]:
-    code = compile((PACKAGE / file).read_text(encoding="utf-8"), file, "exec")
-    found, todo = set(), [code]
-    while todo:
-        inner = [c for c in todo.pop().co_consts if hasattr(c, "co_qualname")]
-        found.update(c.co_qualname for c in inner)
-        todo += inner
-    return found
-
-
-class Evening:
-    """The corner brought up, in a time that moves only when told."""
-
-    def __init__(self) -> None:
-        profile = read_profile(CORNER).profile
-        self.room = Room(profile, 1)
-        self.core = Core(profile, Memory(), "walk", lambda at: at)
-        self.now = 0.0
-        self.wakes: list[tuple[float, str]] = []
-        self.carry(self.core.link_up(0.0))
-        self.hear(self.room.begin(0.0))
-
-    def hear(self, happened: list[tuple[str, object]]) -> None:
-        for _, what in happened:
-            if isinstance(what, Message):
-                self.carry(self.core.message(replace(what, retain=False), self.now))
-
-    def carry(self, outs: list[Out]) -> None:
-        notes = [out.note for out in outs if isinstance(out, Write) and out.back]
-        for out in outs:
-            if isinstance(out, Wake) and out.at is not None:
-                heapq.heappush(self.wakes, (out.at, out.name))
-            elif isinstance(out, Publish) and not out.message.retain:
-                if out.token is not None:
-                    self.carry(self.core.left(out.token, True, self.now))
-                    self.carry(self.core.acknowledged(out.token, self.now))
-                for name in self.room.devices:
-                    self.hear(self.room.handle(name, out.message, self.now))
-        if notes:
-            self.carry(self.core.noted(notes, self.now))
-
-    def until(self, end: float, states: tuple[str, ...] = ()) -> None:
-        while self.now < end and self.core.controller.state not in states:
-            soonest = [w for w in (self.room.next_wake(), *(at for at, _ in self.wakes[:1])) if w]
-            self.now = max(self.now, min([*soonest, end]))
-            self.hear(self.room.tick(self.now))
-            while self.wakes and self.wakes[0][0] <= self.now:
-                self.carry(self.core.due(heapq.heappop(self.wakes)[1], self.now))
-
-
-@pytest.fixture(scope="module")
-def called() -> list[Call]:
-    """Every function of the house that was called, in order, while the key came up and drifted."""
-    calls: list[Call] = []
-
-    def watch(frame: FrameType, event: str, arg: object) -> None:
-        if event == "call" and frame.f_code.co_filename.startswith(str(PACKAGE)):
-            file = frame.f_code.co_filename[len(str(PACKAGE)) + 1 :]
-            calls.append((file, frame.f_code.co_qualname))
-
-    sys.setprofile(watch)
+    sys.setprofile(step)
     try:
-        evening = Evening()
-        evening.until(20.0, ("dark",))
-        evening.carry(asked(evening.core, evening.now, id="u", what="up"))
-        evening.until(evening.now + 120.0, ("ready",))
-        state = evening.core.controller.state
-        evening.hear(evening.room.touch("key", evening.now, level=20.0))
-        evening.until(evening.now + 30.0, ("adrift",))
+        yield taken
     finally:
         sys.setprofile(None)
-    assert (state, evening.core.controller.state) == ("ready", "adrift")
-    return calls
 
 
-@pytest.mark.parametrize("way", ["down", "back"])
-def test_a_stranger_opens_few_files_each_once_and_finds_what_is_named(way: str) -> None:
-    walk = tables()[way]
-    files = [file for i, (file, _) in enumerate(walk) if i == 0 or walk[i - 1][0] != file]
-    assert 5 <= len(files) <= MOST_FILES
-    assert len(files) == len(set(files))
-    assert [(file, name) for file, name in walk if name not in defined_in(file)] == []
+def is_walked(walk: list[tuple[str, str]], taken: list[tuple[str, str]]) -> list[tuple[str, str]]:
+    """What of the walk was not taken, in this order; [] when all was."""
+    rest = list(walk)
+    for place in taken:
+        if rest and place == rest[0]:
+            rest.pop(0)
+    return rest
 
 
-@pytest.mark.parametrize("way", ["down", "back"])
-def test_what_the_walk_names_is_called_in_its_order(way: str, called: list[Call]) -> None:
-    rest = iter(called)
-    walk = [step for step in tables()[way] if step[0] not in NEEDS_A_BROKER]
-    assert next((step for step in walk if step not in rest), None) is None
+class Gear:
+    """A set whose devices do as they are told at once, and a clock that moves when it must."""
+
+    def __init__(self, profile: SetProfile) -> None:
+        self.core = Core(profile, Memory(), "walk", lambda at: at)
+        self.ends = {n: FarEnd(profile, n) for n, d in profile.devices.items() if d.wire}
+        self.now = 0.0
+        self.wakes: dict[str, float] = {}
+        self.told: list[Message] = []
+
+    def do(self, part: Callable[..., list[Out]], *values: object) -> None:
+        self.now += 0.01
+        for out in part(*values, self.now):
+            if isinstance(out, Wake):
+                self.wakes.pop(out.name, None)
+                if out.at is not None:
+                    self.wakes[out.name] = out.at
+            elif isinstance(out, Write) and out.back and isinstance(out.note, StepNote):
+                self.do(self.core.noted, [out.note])
+            elif isinstance(out, Publish):
+                if out.token is not None:
+                    self.do(self.core.left, out.token, True)
+                    self.do(self.core.acknowledged, out.token)
+                for name, end in self.ends.items():
+                    told = end.told(out.message)
+                    if told is not None and told.values:
+                        self.told.append(out.message)
+                        self.says(name, dict(told.values))
+                        self.boots(name)
+
+    def boots(self, plug: str) -> None:
+        """What hangs on a plug speaks when the plug has come on."""
+        for name, end in self.ends.items():
+            if plug in end.device.feeds:
+                first: dict[Point, Value] = {"online": True, "level": 0.0, "down": False}
+                self.says(name, {p: v for p, v in first.items() if p in end.device.hears})
+
+    def says(self, name: str, values: dict[Point, Value]) -> None:
+        for message in self.ends[name].report(values, frozenset(values)):
+            self.do(self.core.message, replace(message, retain=False))
+
+    def wait(self, seconds: float) -> None:
+        end = self.now + seconds
+        while self.wakes and min(self.wakes.values()) <= end:
+            name = min(self.wakes, key=lambda n: self.wakes[n])
+            self.now = max(self.now, self.wakes.pop(name))
+            self.do(self.core.due, name)
+        self.now = end
+
+
+def test_the_walk_is_as_it_is_written() -> None:
+    down, back = walks()
+    assert len({file for file, _ in down}) == len(down) == 9
+    with footsteps() as taken:
+        profile = read_profile(TOP / "config" / "two-person-table.yaml").profile
+        gear = Gear(profile)
+        gear.do(gear.core.link_up)
+        gear.wait(10.0)
+        gear.do(lambda at: gear.core.request(Request(at, "r1", "up")))
+        gear.wait(60.0)
+    assert gear.told
+    assert is_walked(down, taken) == []
+
+    light = next(n for n, device in profile.devices.items() if device.fixture and device.wire)
+    with footsteps() as taken:
+        gear.wait(10.0)
+        gear.says(light, {"level": 97.0})
+        gear.wait(10.0)
+    assert gear.core.drift()
+    assert is_walked(back, taken) == []

@@ -229,7 +229,8 @@ class Evening:
             await self.ask("rolling_off", targets=[camera.name])
 
     async def down(self) -> None:
-        answer = await self.ask("down", drawn=True)
+        # who plays the evening has seen that the camera stopped, also one that cannot say so
+        answer = await self.ask("down", drawn=True, yes=True)
         self.need(answer.code == 0, f"the set did not go down: {answer.text}")
         await self.until("dark", lambda: self.state() == "dark")
         self.say(answer.text)

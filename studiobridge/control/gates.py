@@ -16,8 +16,9 @@ from studiobridge.control.sequence import ENERGISING, Action
 from studiobridge.craft.mains import instant_trip, running_limit, trips
 from studiobridge.profile.model import Point, Preset, Value
 
-# A person's word that a camera has stopped holds so long (s): time to walk to the switch.
-WORD_HOLDS = 120.0
+# A person's word that a camera has stopped holds so long (s): time to reach for the switch. Any
+# longer, and it could have been started again.
+WORD_HOLDS = 10.0
 
 
 class Gates:

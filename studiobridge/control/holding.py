@@ -79,12 +79,21 @@ class Holding:
         self.settle(at)
         self.standing.watch_left_on(at)
 
-    def settle(self, at: float) -> None:
-        """Say how a set that is up stands. The only way to `ready`."""
+    def settle(self, at: float, after_a_run: bool = False) -> None:
+        """Say how a set that is up stands. The only way to `ready`.
+
+        `after_a_run`: what was told and has not answered is not ready any more either.
+        """
         state = self.standing.state
         if self.watcher.drifts:
             if state in UNPROVEN:
                 self.standing.turn(UNPROVEN[state], at)
+            return
+        if state == "ready" and after_a_run:
+            unproven = self.watcher.unproven(differing=False)
+            if unproven:
+                self.standing.turn("drift opens", at, "; ".join(unproven.values()))
+                self.watcher.silence.seek_soon(unproven, at)
             return
         if state not in PROVEN:
             return
@@ -105,10 +114,11 @@ class Holding:
             restores = self.desk.profile.devices[drift.device].restores
             if restores > 0 and drift.point in ("switch", "level", "cct"):
                 self._to_restore.append(drift.device)
+        # drift ends `ready` at once; only the way back to it waits for the end of a run
+        if self.standing.state == "ready" or (self.standing.state == "adrift" and not under_way):
+            self.settle(at)
         if under_way:
             return ()
-        if self.standing.state in ("ready", "adrift"):
-            self.settle(at)
         return self._put_back(at) if self._to_restore else ()
 
     def _put_back(self, at: float) -> tuple[str, ...]:

@@ -136,7 +136,7 @@ class Endings:
             self._finish(run, at, "done", 0, text)
         else:
             self._finish(run, at, "done", 0, "nothing differs: nothing was sent")
-        self.holding.settle(at)
+        self.holding.settle(at, after_a_run=True)
 
     def _down_over(self, run: Run, at: float) -> None:
         took = at - run.began

@@ -79,6 +79,8 @@ class Silence:
 
     def seek(self, name: str, at: float) -> bool:
         """A held device has not spoken since its mains or the link came: ask until it does."""
+        if name not in self._sought:
+            return False  # let go of since it was to be asked again: a run-down began
         belief = self.beliefs.of[name]
         points = self.wanted.get(name)
         unproven = not belief.spoke

@@ -9,7 +9,7 @@ import pytest
 
 from studiobridge.control import views
 from studiobridge.control.controller import Controller
-from studiobridge.control.effects import Announce, Memory, RunNote, Tell
+from studiobridge.control.effects import Announce, Ask, Memory, RunNote, Tell
 from studiobridge.control.events import Due, LinkUp, Report, Request
 from studiobridge.profile.model import Preset, SetProfile
 from tests.control.play import Play, corner, fixture, on_plug, plug, profile
@@ -113,6 +113,34 @@ def test_a_lamp_not_heard_after_a_restart_is_asked_again_until_it_speaks() -> No
     assert state(play)["silent"] == []
 
 
+def test_a_light_that_was_put_back_and_does_not_answer_is_not_ready() -> None:
+    play = brought_up()
+    play.report("key", "level", 66.0)  # within its tolerance, and asked for all the same
+    play.deaf.add("key")
+    play.report("key", "cct", 6000.0)
+    play.ask("restore")
+    play.run(40)
+    assert play.state == "adrift"
+    play.deaf.clear()
+    for point, value in (("switch", True), ("level", 64.0), ("cct", 4300.0)):
+        play.report("key", point, value)
+    play.run(3)
+    assert play.state == "ready"
+
+
+def test_drift_ends_ready_while_something_else_is_being_put_back() -> None:
+    play = brought_up()
+    play.report("key", "level", 90.0)
+    play.run(5)
+    play.deaf.add("key")
+    play.ask("restore", targets=("key",))
+    play.run(1)
+    play.report("fill", "level", 90.0)
+    play.run(4)
+    assert play.controller.run is not None
+    assert play.state == "adrift"
+
+
 # ---- confirmed -----------------------------------------------------------------------------
 
 
@@ -165,6 +193,22 @@ def test_state_and_drift_are_views_of_one_moment() -> None:
     shown = [e for _, e in play.effects if isinstance(e, Announce) and e.drift]
     assert shown
     assert all(announce.state for announce in shown)
+
+
+def test_who_was_sought_when_the_run_down_began_is_not_sought_after_it() -> None:
+    made = profile(plug("p"), fixture("key", "p"), fixture("spare", "mains"))
+    play = brought_up(made)
+    play.deaf |= {"key", "spare"}
+    play.link_down()
+    play.link_up()
+    play.forget()
+    play.run(30)
+    assert any(isinstance(e, Ask) and e.device == "spare" for _, e in play.effects)
+    play.ask("down")
+    play.run(60)
+    play.forget()
+    play.run(120)
+    assert not any(isinstance(e, Ask) and e.device == "spare" for _, e in play.effects)
 
 
 # ---- what is left on -----------------------------------------------------------------------
