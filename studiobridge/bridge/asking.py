@@ -22,6 +22,7 @@ from studiobridge.bridge.link import CannotConnect, Link
 from studiobridge.bridge.ownership import SILENT_AFTER, Alive, Beat
 from studiobridge.bridge.settings import Settings
 from studiobridge.bridge.topics import ROOT, answer_topic, ask_topic, cut_topic
+from studiobridge.profile.said import Answer
 from studiobridge.wire.message import Message
 
 # How long (s) to wait for what the broker keeps, and for the first answer of a bridge.
@@ -80,16 +81,6 @@ class Shown:
         return {**(self.state or {}), "devices": self.devices}
 
 
-@dataclass(frozen=True, slots=True)
-class Answered:
-    """One answer to a request; `final` when no other follows."""
-
-    final: bool
-    code: int
-    text: str
-    detail: dict[str, Any]
-
-
 def who() -> str:
     """Who asks, for the record: user and machine."""
     with contextlib.suppress(OSError, KeyError):
@@ -119,7 +110,7 @@ class Asker:
         self._news = asyncio.Event()
         self._id = secrets.token_hex(5)
         self._drift_heard = False
-        self._answers: dict[str, asyncio.Queue[Answered]] = {}
+        self._answers: dict[str, asyncio.Queue[Answer]] = {}
         self._last = 0.0
         self._seen = 0
         self._task: asyncio.Task[None] | None = None
@@ -301,7 +292,8 @@ class Asker:
         if waiting is not None:
             detail = said.get("detail")
             waiting.put_nowait(
-                Answered(
+                Answer(
+                    str(id_),
                     bool(said.get("final")),
                     int(said.get("code", 1)),
                     str(said.get("text", "")),
@@ -353,10 +345,10 @@ class Asker:
 
     # ---- asking ---------------------------------------------------------------------------------
 
-    async def ask(self, what: str, **more: Any) -> AsyncIterator[Answered]:
+    async def ask(self, what: str, **more: Any) -> AsyncIterator[Answer]:
         """Ask, and yield answers until the final one. Raises NoBridge, NoBroker."""
         id_ = f"{self._id}-{secrets.token_hex(4)}"
-        waiting: asyncio.Queue[Answered] = asyncio.Queue()
+        waiting: asyncio.Queue[Answer] = asyncio.Queue()
         self._answers[id_] = waiting
         body = {"id": id_, "what": what, "by": who(), **{k: v for k, v in more.items() if v}}
         if self.shown.clock is not None:

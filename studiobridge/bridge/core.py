@@ -10,19 +10,20 @@ both carry out what comes back in the order it comes back:
 - `Write`    put this note into the record; with `before`, the next Publish waits for it (law 9)
 - `Wake`     call `due(name)` at this time
 - `Save`     write these presets into the profile file, then call `saved`
-- `Reply`    an answer to a request that was made in this process
+- `Answer`   an answer to a request that was made in this process
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 import pydantic_core
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from studiobridge.bridge.delivery import Delivery
+from studiobridge.bridge.ownership import Cut
 from studiobridge.bridge.topics import (
     answer_topic,
     ask_topic,
@@ -36,7 +37,6 @@ from studiobridge.control import views
 from studiobridge.control.controller import Controller
 from studiobridge.control.effects import (
     Announce,
-    Answer,
     Ask,
     Effect,
     FaultNote,
@@ -48,31 +48,30 @@ from studiobridge.control.effects import (
     Save,
     StepNote,
     Tell,
+    Wake,
 )
-from studiobridge.control.effects import Wake as WakeEffect
 from studiobridge.control.events import (
     Asked,
-    Described,
     Due,
     Event,
     LinkDown,
     LinkUp,
     Noted,
-    Report,
     Request,
     Saved,
-    Unreadable,
 )
 from studiobridge.profile.model import SetProfile, SwitchRule
+from studiobridge.profile.said import Answer, Said, Unreadable
 from studiobridge.wire import Wires
-from studiobridge.wire.message import Garbled, Heard, Learned, Message
+from studiobridge.wire.message import Message
 
 # The largest request (bytes): a few names and a sentence fit, a flood does not.
 MAX_REQUEST = 4096
 # The longest topic an answer goes to (bytes): the answers' own, and a name below it.
 LONGEST_ROUTE = 512
-# Requests taken a second, and at once (twice that): ten people with a nervous finger, and the
-# page of each. What comes faster is no person, and is dropped and counted before it is read.
+# How many requests are taken a second, and twice as many at once: enough for ten people who press
+# again and again, and for their pages. What comes faster is no person: it is dropped and counted
+# before it is read.
 ASKS_A_SECOND = 40.0
 CUTS_A_SECOND = 10.0
 DROPPED_SAID_EVERY = 60.0
@@ -103,27 +102,7 @@ class Write:
     back: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Cut:
-    why: str
-
-
-@dataclass(frozen=True, slots=True)
-class Wake:
-    name: str
-    at: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Reply:
-    request_id: str
-    final: bool
-    code: int
-    text: str
-    detail: Mapping[str, object]
-
-
-Out = Publish | Write | Wake | Save | Reply | Cut
+Out = Publish | Write | Wake | Save | Answer | Cut
 
 
 class Lane:
@@ -222,14 +201,14 @@ class Core:
         self._unread: str | None = None
         self.delivery = Delivery()
         self._delivery_due: float | None = None
-        self._more_out = False  # something went out, or a wake-up for it is over
+        self._more_out = False  # what is out has changed: ask Delivery when it must be woken
         self._slow: str | None = None
         # lockouts asked for and not answered yet, and what each of them covers
         self._locking: dict[str, frozenset[str]] = {}
-        # requests under way whose effect is to outlast the bridge: only the record keeps it
+        # requests under way that must still hold after a restart, as a lockout: on disk, or lost
         self._to_outlast: set[str] = set()
-        self._outlasting = False  # such a request is in hand just now
-        # notes of such requests that are not on disk, by identity; those that were not in time
+        self._outlasting = False  # such a request is being handled just now
+        # notes of such requests that are not on disk yet, by `id()`; and those that took too long
         self._unwritten: dict[int, Note] = {}
         self._late: set[int] = set()
         # answers that wait for them, each with what it waits for
@@ -242,10 +221,10 @@ class Core:
         self._dropped_said = float("-inf")
         self._answers = answer_topic(profile.name)
         self._outs: list[Out] = []
-        # a fault of the program was met: nothing is handled and nothing is said any more
+        # the program itself has failed: nothing is handled and nothing is said any more
         self.dead = False
-        for learned in self.wires.described():
-            self._handle(self._described(learned, now))
+        for described in self.wires.described(now):
+            self._handle(described)
 
     # ---- in -------------------------------------------------------------------------------
 
@@ -300,29 +279,22 @@ class Core:
             if self._let_in(message, at):
                 self._asked(message, at)
             return self._done()
-        handle = self._handle
-        for heard in self._heard(message):
-            if type(heard) is Heard:
-                retained = message.retain if heard.retained is None else heard.retained
-                handle(Report(at, heard.device, heard.point, heard.value, retained))
-            elif type(heard) is Learned:
-                handle(self._described(heard, at))
-            elif type(heard) is Garbled:
-                handle(Unreadable(at, heard.device, heard.topic, heard.why))
+        for said in self._said(message):
+            self._handle(said)
         rules = self._asks.get(message.topic)
         if rules is not None:
             for rule in rules:
                 self._press(rule, message, at)
         return self._done()
 
-    def _heard(self, message: Message) -> Iterable[Heard | Learned | Garbled]:
+    def _said(self, message: Message) -> Iterable[Said]:
         """What the wires make of it. A payload they stumble over costs that payload only.
 
         Anybody may publish anything, and a kept message comes again at every start: it must
         not be able to end the set.
         """
         try:
-            return self.wires.hear(message)
+            return self.wires.hear(message, self.now)
         except Exception as error:
             why = f"cannot be read ({type(error).__name__}: {plain(str(error))[:200]})"
             self._handle(Unreadable(self.now, None, message.topic, why))
@@ -532,22 +504,7 @@ class Core:
             f"{self._unread}: what is locked out is not known, so nothing is switched on. Ask again"
             " when it can be read, or look that nobody works on the set and force it"
         )
-        self._outs.append(
-            Write(
-                RequestNote(
-                    request.at,
-                    request.id,
-                    request.what,
-                    request.by,
-                    request.source,
-                    request.look,
-                    request.targets,
-                    request.force,
-                    "refused",
-                    text,
-                )
-            )
-        )
+        self._outs.append(Write(RequestNote.of(request, "refused", text)))
         if request.id:
             self._answered(Answer(request.id, True, 1, text))
 
@@ -608,11 +565,6 @@ class Core:
 
     # ---- out ----------------------------------------------------------------------------------
 
-    def _described(self, learned: Learned, at: float) -> Described:
-        return Described(
-            at, learned.device, learned.point, learned.told, learned.heard, learned.grid
-        )
-
     def _handle(self, event: Event) -> None:
         if self.dead:
             return
@@ -644,16 +596,14 @@ class Core:
             expiry = self.profile.patience.reply
             for message in self.wires.ask(effect.device):
                 self._outs.append(Publish(replace(message, expiry=expiry)))
-        elif isinstance(effect, WakeEffect):
-            self._outs.append(Wake(effect.name, effect.at))
+        elif isinstance(effect, Wake | Save):
+            self._outs.append(effect)
         elif isinstance(effect, Answer):
             self._answered(effect)
-        elif isinstance(effect, Save):
-            self._outs.append(effect)
         elif isinstance(effect, StepNote):
             self._outs.append(Write(effect, back=effect.phase == "intended"))
         elif self._outlasting and isinstance(effect, LockoutNote | RollingNote):
-            # who is told that nothing will be energised may put a hand in: on disk before that
+            # who is told that nothing will be energised may reach in: it is on disk before that
             self._unwritten[id(effect)] = effect
             self._outs.append(Write(effect, back=True))
         else:
@@ -665,7 +615,8 @@ class Core:
             self._coded(answer)
         waits_for: frozenset[int] = frozenset()
         if answer.request_id in self._to_outlast:
-            # also what others asked for: the same lockout asked for twice is not on disk either
+            # for all such notes: the same lockout may have been asked for twice, and the note of
+            # the first request may not be on disk yet either
             waits_for = frozenset(self._unwritten)
             if waits_for - self._late:
                 self._held_back.append((answer, waits_for))
@@ -692,13 +643,11 @@ class Core:
         route = self._routes.get(answer.request_id, (self._answers, None))
         if answer.final:
             self._locking.pop(answer.request_id, None)
-            # asked once more, it is answered where it was asked from then
+            # should the same request come again, the answer goes where that one was asked from
             self._to_outlast.discard(answer.request_id)
             self._routes.pop(answer.request_id, None)
         if route is None:
-            self._outs.append(
-                Reply(answer.request_id, answer.final, answer.code, answer.text, answer.detail)
-            )
+            self._outs.append(answer)
         else:
             self._answer(route[0], route[1], answer)
 
@@ -814,7 +763,7 @@ class Core:
     def state(self) -> dict[str, object]:
         view = views.state_view(self.controller, self.now, self.wall)
         view["record_fault"] = self._record_fault
-        # by this a visitor knows that all devices it was kept have come, and need not wait
+        # a visitor counts the devices it was sent: when all have come it need not wait for more
         view["device_count"] = len(self.profile.devices)
         view["record_lost"] = self._record_lost
         view["failed"] = None

@@ -28,7 +28,7 @@ from typing import Protocol
 
 from studiobridge.bridge.calls import CallTimes, Due
 from studiobridge.bridge.clock import Clock, SystemZone, spoken
-from studiobridge.bridge.core import Core, Cut, Out, Publish, Reply, Wake, Write, plain
+from studiobridge.bridge.core import Core, Out, Publish, Write, plain
 from studiobridge.bridge.faults import whole
 from studiobridge.bridge.link import CannotConnect, Link
 from studiobridge.bridge.metrics import Counted
@@ -36,6 +36,7 @@ from studiobridge.bridge.ownership import (
     BEAT_EVERY,
     Alive,
     Beat,
+    Cut,
     Do,
     Ownership,
     Run,
@@ -55,14 +56,17 @@ from studiobridge.control.effects import (
     RunNote,
     Save,
     StepNote,
+    Wake,
 )
 from studiobridge.control.events import Request
 from studiobridge.control.plan import UnknownLook, order_problems, plan
 from studiobridge.profile import ProfileError, read_profile
 from studiobridge.profile.model import CallTime, SetProfile
+from studiobridge.profile.said import Answer
 from studiobridge.wire.message import Message
 
-# How often (s) the bridge looks at its clock, at what came due and at its record; and a day.
+# How often (s) the bridge looks at its clock, at what came due and at its record; and how often it
+# takes out of the record what is too old (s).
 TICK = 1.0
 PRUNE_EVERY = 86400.0
 # A note that is not on disk after so long (s) does not hold the set up any longer; who relies on
@@ -114,7 +118,7 @@ class SetRunner:
         profile: SetProfile,
         settings: Settings,
         say: Say = to_stderr,
-        on_reply: Callable[[Reply], None] | None = None,
+        on_answer: Callable[[Answer], None] | None = None,
         on_change: Callable[[], None] | None = None,
         log: Log = no_log,
     ) -> None:
@@ -129,7 +133,7 @@ class SetRunner:
         self.failure: str | None = None
         self.ready = asyncio.Event()
         self.stopped = asyncio.Event()
-        self._on_reply = on_reply
+        self._on_answer = on_answer
         self._on_change = on_change
         self._loop = asyncio.get_running_loop()
         self.clock = Clock(self._loop.time)
@@ -145,13 +149,13 @@ class SetRunner:
         self._outs: deque[Out] = deque()
         self._has_outs = asyncio.Event()
         self._tick: asyncio.TimerHandle | None = None
-        # what was held back may go on, or is not to be told any more
+        # set when a command that waited for the lease may go on, or must be given up
         self._released = asyncio.Event()
         self._tasks: set[asyncio.Task[None]] = set()
         self.record_fault: str | None = None
         self.record_lost = 0
         self.counted = Counted()
-        # nothing is called before the set is ours
+        # None until the set is ours: no call time starts anything before that
         self._calls: CallTimes | None = None
         self._pruned_at = float("-inf")
         # what the record holds, read only after the start, until the set is quiet enough to take it
@@ -271,7 +275,7 @@ class SetRunner:
                 # from here on our own 'not alive', read back, must not be put right
                 self.ownership.stage = "down"
                 if stood_down and self.ownership.epoch:
-                    # it ran the set: not even a goodbye that something old is flushed with
+                    # it ran the set: a goodbye would first flush what still waits in the client
                     self.link.cut("stood down")
                 if ours:
                     self._publish_alive(False)
@@ -352,7 +356,7 @@ class SetRunner:
         ran = self.core.linked
         self.ownership.link_lost()
         self._act([])
-        # what was decided on what is not so any more does not leave over the next connection
+        # decided on what was known then: none of it may leave over the next connection
         self._outs = deque(out for out in self._outs if not isinstance(out, Publish))
         if ran:
             self.say(f"{self.profile.name}: the link to the broker was lost ({why})")
@@ -500,8 +504,8 @@ class SetRunner:
                 self._do(self.core.left, out.token, sent, self.now())
         elif isinstance(out, Save):
             self._in_background(self._save(out))
-        elif isinstance(out, Reply) and self._on_reply is not None:
-            self._on_reply(out)
+        elif isinstance(out, Answer) and self._on_answer is not None:
+            self._on_answer(out)
 
     def _tell(self, note: Note) -> None:
         """What the log says of a note: requests by their ids, runs, faults. Never a payload."""
@@ -534,7 +538,7 @@ class SetRunner:
             async with asyncio.timeout(patience):
                 on_disk = await asyncio.shield(written)
         self._do(self.core.noted, notes, self.now(), on_disk)
-        # a step has gone on by now; who relies on the rest wants to know when it is there
+        # a step has gone on by now; for the rest it matters to know when it is on disk after all
         lasting = [note for note in notes if not isinstance(note, StepNote)]
         if not on_disk and lasting and await written:
             self._do(self.core.noted, lasting, self.now())
@@ -585,7 +589,7 @@ class SetRunner:
     async def _save(self, save: Save) -> None:
         try:
             error = await self._saves.save(self.path, save.look, save.presets)
-        except Exception as fault:  # a keep that nobody planned to fail is answered all the same
+        except Exception as fault:  # whatever happens, who asked to keep gets an answer
             self.say(f"a fault of the bridge itself: {whole(fault)}")
             error = f"a fault of the bridge itself: {type(fault).__name__}: {fault}"
         self._do(self.core.saved, save.request_id, error, self.now())
@@ -593,7 +597,7 @@ class SetRunner:
     # ---- once a second --------------------------------------------------------------------------
 
     def _each_second(self) -> None:
-        """What no event brings about: the clock, call times, the record's chores."""
+        """What has to be looked at because no event tells of it: clock, call times, record."""
         if self.stopped.is_set():
             return
         self._loop.call_later(TICK, self._each_second)

@@ -165,7 +165,7 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """Cut the link, so that nothing of ours that still lies somewhere leaves any more."""
+    """Cut the link at once, so that nothing of ours that still lies somewhere leaves any more."""
 
     why: str
 

@@ -17,12 +17,13 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from studiobridge.bridge.asking import Answered, Asker, NoBridge, NoBroker
+from studiobridge.bridge.asking import Asker, NoBridge, NoBroker
 from studiobridge.bridge.daemon import SetRunner
 from studiobridge.bridge.settings import BrokerSettings, PanelSettings, Settings
 from studiobridge.cli import show
 from studiobridge.cli.follow import follow
 from studiobridge.profile.model import Device, Preset, SetProfile
+from studiobridge.profile.said import Answer
 from studiobridge.rehearsal.embedded import EmbeddedBroker
 from studiobridge.rehearsal.live import LiveRoom
 from studiobridge.shown import words
@@ -110,10 +111,10 @@ class Evening:
                 raise SceneFailed(f"{what}: not within {within:.0f} s")
             await self.asker.changed(0.1)
 
-    async def ask(self, what: str, drawn: bool = False, **more: Any) -> Answered:
+    async def ask(self, what: str, drawn: bool = False, **more: Any) -> Answer:
         """Ask through the channel like anybody else, and follow it to its end."""
         loop = asyncio.get_running_loop()
-        final: asyncio.Future[Answered] = loop.create_future()
+        final: asyncio.Future[Answer] = loop.create_future()
 
         async def listen() -> None:
             try:

@@ -35,8 +35,9 @@ from studiobridge.cli.base import (
 from studiobridge.shown import words
 
 if TYPE_CHECKING:
-    from studiobridge.bridge.asking import Answered, Asker
+    from studiobridge.bridge.asking import Asker
     from studiobridge.bridge.settings import Settings
+    from studiobridge.profile.said import Answer
 
 
 @app.command()
@@ -71,7 +72,7 @@ def _request(
         if not shown.bridge_alive and path is not None:
             return -1
         await asker.need_bridge()
-        final: asyncio.Future[Answered] = asyncio.get_running_loop().create_future()
+        final: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
 
         async def listen() -> None:
             try:
@@ -122,17 +123,16 @@ async def _here(
 ) -> int:
     """No bridge runs: run the set in this process until the request has its answer."""
     from studiobridge.bridge.asking import who
-    from studiobridge.bridge.core import Reply
     from studiobridge.bridge.daemon import SetRunner
     from studiobridge.cli.follow import follow
     from studiobridge.control.events import Request
 
     show.fail("no bridge is running: this command runs the set itself, and stops watching it after")
     loop = asyncio.get_running_loop()
-    final: asyncio.Future[Reply] = loop.create_future()
+    final: asyncio.Future[Answer] = loop.create_future()
     changed = asyncio.Event()
 
-    def reply(said: Reply) -> None:
+    def answered(said: Answer) -> None:
         if said.final and not final.done():
             final.set_result(said)
 
@@ -141,7 +141,7 @@ async def _here(
         read_or_stop(path).profile,
         settings,
         say=lambda text: None,
-        on_reply=reply,
+        on_answer=answered,
         on_change=changed.set,
     )
     problems: list[str] = []

@@ -3,9 +3,11 @@
 Which of these is called when is the table's to say, in steps.py. The rules of telling:
 
 - `intended` is noted, and when that note is on disk the gates are asked and it is told: `sent`,
-  and then one of `confirmed`, `waited out`, `failed` or `passed over` (law 9). A disk may take its
-  time, and whatever was heard meanwhile counts: a camera that rolls, a lockout, a circuit in use.
-- A light comes on low and is faded to its preset, by itself where it can, else walked there.
+  and then one of `confirmed`, `waited out`, `failed` or `passed over` (law 9). The gates are asked
+  so late because a disk can take a second, and meanwhile a camera may have begun to roll, somebody
+  may have locked the device out, or its circuit may have been taken.
+- A light comes on low and is faded to its preset: by the device where it knows how to fade, else
+  by the bridge, which sends one level after another.
 - Time alone confirms nothing: a step that only waits ends as `waited out`.
 - What needed a step that failed is not tried; everything else goes on.
 """
@@ -51,7 +53,7 @@ METER_EVERY = 2.0
 
 @dataclass(slots=True)
 class Active:
-    """A step under way. `until`: it is asked until then, and told again or given up after."""
+    """A step under way. Up to `until` it is asked for a report; then told again, or given up."""
 
     step: Step
     since: float
@@ -213,13 +215,13 @@ class Acts:
         self._wake_for_idle(active, at)
 
     def _patient(self, active: Active, at: float) -> None:
-        """A computer takes its time; asked after that, and a little longer for the answer."""
+        """Ask a computer at `at` whether it is down, and give it a little longer to answer."""
         device = self.beliefs.of[active.step.device].device
         active.until = at + device.answers_in + self.desk.profile.patience.reply
         self._deadline(active, at)
 
     def _wake_for_idle(self, active: Active, at: float) -> None:
-        """When its idle time is over its meter is asked, so that a second sample can span it."""
+        """Ask its meter when its idle time is over: two samples so far apart prove it idle."""
         belief = self.beliefs.of[active.step.device]
         if belief.idle_from is not None:
             due = max(belief.idle_from + belief.device.idle_for, at + METER_EVERY)

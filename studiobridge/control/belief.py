@@ -7,11 +7,12 @@ rest of the house asks beliefs and compares no times itself.
 The rules of evidence:
 
 - An *epoch* is a stretch of time in which evidence holds. It ends when the mains of the device
-  come or go, when the link is lost, and when the bridge stops. What was heard in an ended epoch
-  is outlived: it says what the device was, never what it is.
+  come or go, when the link is lost, and when the bridge stops. What was heard in an epoch that
+  has ended says what the device was, never what it is.
 - `told` proves nothing. After a command only what is heard later says anything of that point.
-- `kept` proves nothing either: a device that lost its power leaves its last report behind. It
-  counts as the last word of a device that cannot be asked, and as a reason to ask the others.
+- `kept` (the broker had it from before) proves nothing either: a device that lost its power
+  leaves its last report at the broker. It counts as the last word of a device that cannot be
+  asked, and as a reason to ask the others.
 - A kept report never takes the place of a report of the same epoch.
 - One thing is carried over an epoch: how long a lamp has been out, and only in the careful
   direction. Where it may have been lit meanwhile, it was.
@@ -51,7 +52,11 @@ Question = Literal[
 
 @dataclass(frozen=True, slots=True)
 class Accepts:
-    """Which evidence answers a question: of this epoch only? heard after the last command?"""
+    """Which evidence answers a question.
+
+    `kept`: also what the broker kept. `this_epoch`: only what was heard in the present epoch.
+    `since_told`: only what was heard after the last command for this point.
+    """
 
     kept: bool
     this_epoch: bool
@@ -133,7 +138,7 @@ class Belief:
         # what follows for its mains, its heat, its computer, its camera
         self.mains_since = NEVER
         self.off_at = NEVER  # of a switch: when it last said off
-        self.off_since = NEVER  # and when it first did, of those in a row
+        self.off_since = NEVER  # when it said off for the first time since it last said on
         self.out_since: float | None = None
         self.idle_from: float | None = None  # the first and the last idle sample in a row
         self.idle_to: float | None = None
@@ -198,7 +203,7 @@ class Belief:
         self.idle_from = self.idle_to = None
 
     def mains_came(self, at: float) -> None:
-        """It boots, and a lamp may be lit: it is out when it says so, not since it was last."""
+        """It boots, and a lamp may be lit: only a report from now on says that it is out."""
         self._new_epoch(at)
         self.mains_since = at
         self.shutting = False
@@ -213,7 +218,7 @@ class Belief:
             self.out_since = at
 
     def mains_were_on(self) -> None:
-        """Its plug says on, and may have come on at any moment of this epoch."""
+        """Its plug says on, perhaps since this epoch began: a lamp may have been lit since then."""
         if self.out_since is not None and self.out_since < self.epoch_since:
             self.out_since = None
 
@@ -255,7 +260,7 @@ class Belief:
         return self.said("is it gone", "online") is False
 
     def is_there(self, at: float) -> None:
-        """It did as it was told: whatever was said of its absence before is outlived."""
+        """It did as it was told, so it is there, though it was said before that it had left."""
         if self.gone:
             self.last["online"] = Word(True, at, False, self.epoch)
 
@@ -373,8 +378,8 @@ class Beliefs:
             if not on:
                 belief.mains_went(at)
             elif belief.epoch_since > off_at:
-                # its epoch began after the switch last said off: when it was told to go on, or
-                # when the link came; what it has reported since is so
+                # The epoch of this device began after the switch last said off: when the switch
+                # was told on, or when the link came. What it has reported since then still holds.
                 belief.mains_were_on()
             else:
                 belief.mains_came(at)
@@ -404,7 +409,7 @@ class Beliefs:
         return self.of[name].said("was it so", "switch") is False
 
     def powered(self, name: str) -> bool:
-        """Not known to be without mains: the last word of no switch above it is off."""
+        """Does it have mains, as far as is known? No switch above it last said that it is off."""
         return not any(self.said_off(above) for above in self.feeds.line[name])
 
     def may_be_on(self, name: str) -> bool:

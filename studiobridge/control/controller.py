@@ -4,7 +4,7 @@
 
 The floors of this room, each importing only from below:
 
-- controller.py               events find their part; where things stand after listening
+- controller.py               hands each event to its part; where things stand after listening
 - requests.py, words.py       what is asked for and said, and the answer each gets
 - runs.py                     how a run begins, and what it means when it ends
 - holding.py                  the only way to `ready`; what is put back by itself
@@ -91,7 +91,7 @@ class Controller:
         }
 
     def _remember(self, memory: Memory, now: float) -> None:
-        """What the record still knows. Evidence of nothing on the wire."""
+        """What the record still knows. It proves nothing of how any device is now."""
         if self.standing.session.open:
             self.desk.look = memory.look
         for lockout in memory.lockouts:

@@ -25,13 +25,13 @@ class Desk:
         self.link = False
         # every device was heard from or given up on since the link came up
         self.listened = False
-        # drift is opened in this state of the set; else what differs is not yet, or no more, wanted
+        # may drift open now? On the way up and down a device may well differ from what is wanted
         self.drift_opens = False
         self.lockouts: dict[str, Lockout] = {}
         # devices with a step under way: they are being changed, and nothing of them is drift
         self.busy: dict[str, int] = {}
         self.cameras = tuple(d.name for d in profile.devices.values() if d.kind == "camera")
-        # when the turn of a circuit is free again, by circuit
+        # when the next device of a circuit may be switched on (s), by circuit
         self.free_at: dict[str, float] = {}
         self.changed: set[str] = set()
         self._out: list[Effect] = []

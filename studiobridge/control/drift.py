@@ -166,12 +166,12 @@ class Entries:
         self._announce(drift)
 
     def _announce(self, drift: Drift) -> None:
-        # the state counts drift and says what it did to the picture: views of one moment
+        # shown together, because the state counts the drifts and says what they did to the picture
         self.desk.emit(Announce(state=True, drift=True, devices=frozenset((drift.device,))))
 
 
 class Watcher:
-    """Compares what is believed with what is wanted. Who calls it looks at `entries` after."""
+    """Compares what is believed with what is wanted. The caller looks at `entries` afterwards."""
 
     def __init__(self, desk: Desk, next_drift: int) -> None:
         self.desk = desk
@@ -180,7 +180,8 @@ class Watcher:
         self.picture = PictureWatch(desk)
         self.wanted: dict[str, dict[Point, Value]] = {}
         self.silence = Silence(desk, self.wanted)
-        # devices of which every point was as wanted when last judged: the quick way through
+        # devices that were wholly as wanted when last judged: a report that says so again is
+        # not judged anew
         self.settled: set[str] = set()
         self._pending: dict[Key, float] = {}
         self._blamed: frozenset[Key] = frozenset()

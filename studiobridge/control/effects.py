@@ -6,7 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from studiobridge.control.events import Request
 from studiobridge.profile.model import Point, Preset, Value
+from studiobridge.profile.said import Answer as Answer
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,20 +51,6 @@ class Announce:
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
-    """An answer to a request. `final` False: taken, and another answer will follow.
-
-    `code` is the exit code a command would end with: 0 done, 1 did not get there, 2 bad input.
-    """
-
-    request_id: str
-    final: bool
-    code: int
-    text: str
-    detail: Mapping[str, object] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True)
 class Save:
     """Write these presets of this look into the profile file, then say so with the event Saved."""
 
@@ -72,6 +60,8 @@ class Save:
 
 
 # ---- notes for the record ---------------------------------------------------------------
+
+RequestPhase = Literal["taken", "refused", "ignored", "done", "failed"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,10 +74,26 @@ class RequestNote:
     look: str | None
     targets: tuple[str, ...]
     force: bool
-    phase: Literal["taken", "refused", "ignored", "done", "failed"]
+    phase: RequestPhase
     text: str
     # the code it was answered with, once it was (see Answer)
     code: int | None = None
+
+    @staticmethod
+    def of(request: Request, phase: RequestPhase, text: str) -> RequestNote:
+        """What became of this request so far."""
+        return RequestNote(
+            request.at,
+            request.id,
+            request.what,
+            request.by,
+            request.source,
+            request.look,
+            request.targets,
+            request.force,
+            phase,
+            text,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,7 +244,7 @@ class ByHand:
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """What the record still knows when the bridge starts. Evidence of nothing on the wire."""
+    """What the record still knows when the bridge starts. It proves nothing of any device now."""
 
     state: str = "dark"
     look: str | None = None
@@ -255,7 +261,7 @@ class Memory:
     by_hand: Mapping[str, ByHand] = field(default_factory=dict)
     # cameras last known to be rolling; they are until a report or a person says otherwise
     rolling: frozenset[str] = frozenset()
-    # cameras that had stopped, in an open session: how long ago no clock says for sure
+    # cameras that had stopped, in an open session; nobody knows for sure how long ago
     stopped: frozenset[str] = frozenset()
     # ids of requests already answered, oldest first, with the code and the text of the answer
     answered: tuple[tuple[str, int, str], ...] = ()

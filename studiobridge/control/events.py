@@ -1,7 +1,7 @@
 """What happens to a set: everything the controller is ever told.
 
 Each event carries its own time `at`: seconds from a monotonic clock. The controller has no
-other source of time.
+other source of time. What devices say comes as the wires read it (`profile/said.py`).
 """
 
 from __future__ import annotations
@@ -9,8 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, get_args
 
-from studiobridge.craft.grid import Grid
-from studiobridge.profile.model import Point, Value
+from studiobridge.profile.said import Described as Described
+from studiobridge.profile.said import Report as Report
+from studiobridge.profile.said import Said
+from studiobridge.profile.said import Unreadable as Unreadable
 
 Asked = Literal[
     "up",
@@ -46,42 +48,6 @@ class Request:
     everything: bool = False  # down: chargers and network too
     retained: bool = False
     expired: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Report:
-    """A device reports. `retained`: the broker kept it, so it is no proof of anything now."""
-
-    at: float
-    device: str
-    point: Point
-    value: Value
-    retained: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Described:
-    """A device said what it can do: replaces what the profile supposed for this point."""
-
-    at: float
-    device: str
-    point: Point
-    told: bool
-    heard: bool
-    grid: Grid | None
-
-
-@dataclass(frozen=True, slots=True)
-class Unreadable:
-    """A payload could not be read. Changes nothing; noted once in a while.
-
-    `device` is None when it was no device's but a request's.
-    """
-
-    at: float
-    device: str | None
-    topic: str
-    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,4 +89,4 @@ class Noted:
     n: int
 
 
-Event = Noted | Request | Report | Described | Unreadable | LinkUp | LinkDown | Due | Saved
+Event = Noted | Request | Said | LinkUp | LinkDown | Due | Saved

@@ -28,7 +28,8 @@ class Gates:
         self.desk = desk
         self.profile = desk.profile
         self.beliefs = desk.beliefs
-        # what may not be changed, and which switches may not go on: by name, the lockout's target
+        # by name: the lockout under which a device may not be changed; and of a switch that may
+        # not go on, the target of the lockout that forbids it
         self.locked: dict[str, Lockout] = {}
         self.blocked: dict[str, str] = {}
         self._amps = tuple(
@@ -76,9 +77,9 @@ class Gates:
         return None
 
     def unsure(self, since: float) -> str | None:
-        """A camera that may be on, cannot say whether it rolls, and of which nobody said so.
+        """A camera that may be on and rolling: it cannot say so, and nobody has said for it.
 
-        `since`: when the run-down was asked for; a word a little older than that holds too.
+        `since`: when the run-down was asked for. What a person said a little before that counts.
         """
         for name in self.desk.cameras:
             belief = self.beliefs.of[name]

@@ -21,7 +21,7 @@ from studiobridge.control.standing import Standing
 from studiobridge.control.states import State, Turn
 from studiobridge.profile.model import Point, Value
 
-# How the state turns when a set is found held: first when all is proven, then when it is not.
+# How the state turns when a set is up: when all is proven to be as wanted, and when it is not.
 PROVEN: dict[State, Turn] = {
     "unheard": "heard: holding",
     "rising": "all confirmed",

@@ -11,20 +11,21 @@ from typing import Literal
 
 from studiobridge.control.acts import Run
 from studiobridge.control.desk import Desk
-from studiobridge.control.effects import Announce, Answer
+from studiobridge.control.effects import Announce
 from studiobridge.control.events import Request
 from studiobridge.control.gates import Gates
 from studiobridge.control.plan import OrderProblem, UnknownLook, presets_of
 from studiobridge.control.runs import Runs
 from studiobridge.control.standing import Answers, Standing
 from studiobridge.control.words import Words
+from studiobridge.profile.said import Answer
 
 # What is taken up only when every device was heard from or given up on.
 AFTER_LISTENING = ("up", "down", "toggle", "restore", "keep")
 
 
 class Requests:
-    """One channel for the switch, the commands, the page and call times."""
+    """Takes what switches, commands, pages and call times ask for; all are treated alike."""
 
     def __init__(
         self, desk: Desk, gates: Gates, standing: Standing, answers: Answers, runs: Runs

@@ -11,7 +11,6 @@ from studiobridge.control.acts import Run, What
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import (
     Announce,
-    Answer,
     Memory,
     RequestNote,
     RunNote,
@@ -31,6 +30,7 @@ from studiobridge.control.sequence import (
 )
 from studiobridge.control.standing import Answers, Standing
 from studiobridge.control.steps import Steps
+from studiobridge.profile.said import Answer
 
 
 class Endings:
@@ -89,7 +89,7 @@ class Endings:
         if missing:
             text += f"; without {', '.join(missing)}: " + "; ".join(run.reasons)
         if standing.state == "rising":
-            # drift that is there already is opened at once: `ready` would not be true
+            # what differs already is drift at once: it must not be called `ready` first
             self.desk.drift_opens = True
             watcher.judge_now(at)
             self.holding.settle(at)
@@ -230,7 +230,7 @@ class Runs:
         request: Request | None = None,
         text: str = "",
     ) -> None:
-        """Begin a run, turning around the one under way. Raises OrderProblem before it does."""
+        """Begin a run in place of the one under way. After an OrderProblem that one goes on."""
         beliefs, feeds = self.desk.beliefs, self.desk.feeds
         presets = self.desk.looks.get(look, {}) if look is not None else {}
         if what == "up":
@@ -335,7 +335,7 @@ class Runs:
             run.look,
             at,
             run.requests,
-            # who insisted did so before; a camera may have started since
+            # it was forced before the link was lost; a camera may have begun to roll since
             forced=False,
             everything=run.everything,
             targets=targets,

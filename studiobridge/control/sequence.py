@@ -238,7 +238,7 @@ def build_up(
 
 
 def _amps_need_their_sources(draft: _Draft, profile: SetProfile, feeds: Feeds) -> None:
-    """An amp whose source did not come on stays off (law 4); all else that failed it ignores."""
+    """An amp whose source did not come on stays off (law 4); no other failure holds it back."""
     sources = [device.name for device in profile.devices.values() if device.kind == "audio"]
     for amp in profile.devices.values():
         if amp.kind != "amp":
@@ -594,7 +594,10 @@ class Sequencer:
                 self._released(step.n, None)
 
     def _tails(self) -> list[float]:
-        """Remaining predicted chain (s) from the start of each step, phases included."""
+        """Predicted time (s) from the start of each step to the end of all that waits for it.
+
+        Later phases wait for it too. Raises ValueError when steps wait for each other in a circle.
+        """
         order = [n for n, count in enumerate(self._waits) if count == 0]
         counts = list(self._waits)
         for n in order:
@@ -641,7 +644,7 @@ class Sequencer:
             heapq.heappush(self._circuits, (free, step.circuit))
 
     def next(self, now: float) -> Step | None:
-        """The next step that may start, now taken; None when none may start yet."""
+        """Take the next step that may start; None when none may start yet."""
         while self._resting and self._resting[0][0] <= now:
             self._queue(heapq.heappop(self._resting)[1])
         while self._open:
@@ -659,7 +662,7 @@ class Sequencer:
         return None
 
     def next_at(self) -> float | None:
-        """When something may start without anything else ending first; None if nothing."""
+        """When the next step may start for which only time has to pass; None if there is none."""
         times = [heap[0][0] for heap in (self._resting, self._circuits) if heap]
         return min(times) if times else None
 

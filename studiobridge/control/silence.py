@@ -16,7 +16,8 @@ from collections.abc import Collection, Mapping
 from studiobridge.control.desk import Desk
 from studiobridge.profile.model import Point, Value
 
-# What was not heard is asked again after so long (s), each time twice as long, up to the second.
+# What was not heard is asked again after so long (s), then after twice as long each time, but
+# never less often than every SEEK_LONGEST.
 SEEK_FIRST = 2.0
 SEEK_LONGEST = 30.0
 
@@ -78,6 +79,8 @@ class Silence:
 
     def seek(self, name: str, at: float) -> bool:
         """A held device has not spoken since its mains or the link came: ask until it does."""
+        if name not in self._sought:
+            return False  # let go of since it was to be asked again: a run-down began
         belief = self.beliefs.of[name]
         points = self.wanted.get(name)
         unproven = not belief.spoke

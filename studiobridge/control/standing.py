@@ -7,16 +7,15 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Mapping
-from typing import Literal
 
 from studiobridge.control.belief import NEVER, Belief
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import (
     Announce,
-    Answer,
     FaultNote,
     Memory,
     RequestNote,
+    RequestPhase,
     RollingNote,
     SessionNote,
     StateNote,
@@ -24,6 +23,7 @@ from studiobridge.control.effects import (
 from studiobridge.control.events import Request
 from studiobridge.control.states import State, Turn
 from studiobridge.control.states import step as state_after
+from studiobridge.profile.said import Answer
 
 # A fault that goes on (a garbled payload each second) is noted again this often (s), no more.
 FAULT_AGAIN_AFTER = 300.0
@@ -94,7 +94,7 @@ class Session:
 
 
 class Standing:
-    """Times are of the controller's clock."""
+    """Where the set stands now. Times are of the controller's clock."""
 
     def __init__(self, desk: Desk, memory: Memory, now: float) -> None:
         self.profile = desk.profile
@@ -106,7 +106,7 @@ class Standing:
         self.warm_at: float | None = None
         # it was taken down by a cut: what is off is off at its plugs, and nothing was asked first
         self.was_cut = False
-        # how often a light was put back by itself, and which are no more (law 12)
+        # how often a light was put back with nobody asking, and which are not any more (law 12)
         self.tried: dict[str, int] = {}
         self.contested: dict[str, str] = {}
         self.last_asked = now
@@ -169,26 +169,8 @@ class Answers:
             (id_, (code, text)) for id_, code, text in memory.answered
         )
 
-    def note(
-        self,
-        request: Request,
-        phase: Literal["taken", "refused", "ignored", "done", "failed"],
-        text: str,
-    ) -> None:
-        self.desk.emit(
-            RequestNote(
-                request.at,
-                request.id,
-                request.what,
-                request.by,
-                request.source,
-                request.look,
-                request.targets,
-                request.force,
-                phase,
-                text,
-            )
-        )
+    def note(self, request: Request, phase: RequestPhase, text: str) -> None:
+        self.desk.emit(RequestNote.of(request, phase, text))
 
     def under_way(self, request_id: str) -> None:
         if request_id:

@@ -5,8 +5,8 @@ The rules:
 - `unheard` is where the bridge starts, and where it falls back to whenever the link is lost:
   nothing is claimed about a set that cannot be heard.
 - Only a request leads to `rising`. A restart, a report, a timer never does (law 8).
-- `ready` is entered from `rising` when every essential device has confirmed (law 7), and from
-  `adrift` when the last drift closes.
+- `ready` is entered from `rising` when every essential device has confirmed (law 7), from
+  `adrift` when the last drift closes, and from `unheard` when a set that was up is found as wanted.
 - A run-down may begin anywhere, and only a run-down or a cut leads to `dark`; the bridge also
   finds itself in `dark` after listening when no session was open.
 - `stalled` means: a run could not get there, or was cut short by a restart. Nothing is

@@ -11,7 +11,8 @@ rules behind it:
 - Without a link nothing moves; what was under way begins again when the link is back.
 - Before a mains switch goes off, what hangs on it is checked afresh (laws 5 and 6), each time
   it is told.
-- Timers wait for nobody: no camera and no lockout makes a lamp cool longer or shorter.
+- A step that only lets time pass (a lamp cools) ends when that time is over, whether or not a
+  camera rolls or the device was locked out meanwhile.
 """
 
 from __future__ import annotations
@@ -188,7 +189,7 @@ class Steps(Acts):
         elif act == "look":
             self._look_at_the_time(run, active, at)
         elif act == "later":
-            # what it waits for could not come meanwhile: its patience is longer by that
+            # what it waits for could not come in this time, so it waits for that much longer
             reply = self.desk.profile.patience.reply
             active.until += reply
             self._deadline(active, at + reply)
@@ -287,7 +288,7 @@ class Steps(Acts):
     def _insist(self, run: Run, active: Active, at: float) -> None:
         """No report in time: ask, tell again, give up."""
         step = active.step
-        # the camera may have let go, or the report may have come while nothing could be told
+        # while a camera rolled nothing was told: a report of that time may be all it waits for
         before = active.stage
         self._check(run, active, at)
         if step.n not in run.active or active.stage != before:

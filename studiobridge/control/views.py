@@ -97,7 +97,7 @@ def _waiting_for(controller: Controller, at: float) -> list[View]:
 
 
 def _moved(controller: Controller) -> set[str]:
-    """Devices that report something else than is wanted: silence is no movement."""
+    """Devices that report something else than is wanted. Who is silent has not moved."""
     return {
         d.device
         for d in controller.watcher.drifts.values()

@@ -1,4 +1,4 @@
-"""What people say, and what is taken down at once: no run follows from it.
+"""What people say about the set. It is noted and answered at once, and no run follows from it.
 
 Somebody works on a device, a camera rolls, a dial is turned, a light is to be kept as it is.
 """

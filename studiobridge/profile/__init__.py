@@ -1,8 +1,8 @@
 """The set profile: one YAML file that describes a set, read with line and column, and kept.
 
 What lives here: quantities, the shape of the file, the resolved model that every other room
-uses, and writing one value back. What may never come in: topics on a wire, time, the network.
-May import craft. Reads and writes one file.
+uses, writing one value back, and the words for what devices say and a set answers. What may
+never come in: topics on a wire, time, the network. May import craft. Reads and writes one file.
 """
 
 from importlib import import_module

@@ -30,7 +30,7 @@ _NUMBER = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?")
 TRUE_FALSE = Words(True, False)
 
 
-class Unreadable(ValueError):
+class CannotRead(ValueError):
     """A payload that cannot be read; the text says why, for a person."""
 
 
@@ -93,7 +93,7 @@ def encoder(point: Point, rule: TellMap | HearMap) -> Callable[[Value], Scalar]:
 
 
 def decoder(point: Point, rule: TellMap | HearMap) -> Callable[[object], Value]:
-    """A function from a scalar of this wire to a house value. Raises Unreadable."""
+    """A function from a scalar of this wire to a house value. Raises CannotRead."""
     if point in YES_NO:
         return _yes_no(point, rule.words or TRUE_FALSE)
     if point == "watts":
@@ -122,7 +122,7 @@ def _yes_no(point: str, words: Words) -> Callable[[object], Value]:
             return True
         elif raw == no and isinstance(raw, bool) == isinstance(no, bool):
             return False
-        raise Unreadable(f"{point} is {shown(raw)}, neither {shown(yes_text)} nor {shown(no_text)}")
+        raise CannotRead(f"{point} is {shown(raw)}, neither {shown(yes_text)} nor {shown(no_text)}")
 
     return decode
 
@@ -133,17 +133,17 @@ def _ranged(point: str, span: Span, house: Callable[[float], float]) -> Callable
     def decode(raw: object) -> Value:
         if type(raw) is not int and type(raw) is not float:
             if not isinstance(raw, str):
-                raise Unreadable(f"{point} is {shown(raw)}, not a number")
+                raise CannotRead(f"{point} is {shown(raw)}, not a number")
             raw = number(raw, point)
         if low <= raw <= high:
             return house(float(raw))
-        raise Unreadable(f"{point} {shown(raw)} is outside {low:g}..{high:g}")
+        raise CannotRead(f"{point} {shown(raw)} is outside {low:g}..{high:g}")
 
     return decode
 
 
 def number(text: str, point: str) -> float:
-    """A plain decimal number in ASCII, with an exponent or without. Raises Unreadable.
+    """A plain decimal number in ASCII, with an exponent or without. Raises CannotRead.
 
     Python's own reading takes more than devices write ('1_0', 'nan', digits of any script):
     whatever is not plainly a number is a garbled report, not a guess. Blanks and a line end
@@ -151,10 +151,10 @@ def number(text: str, point: str) -> float:
     """
     text = text.strip(" \t\r\n")
     if len(text) > LONGEST_NUMBER or not _NUMBER.fullmatch(text):
-        raise Unreadable(f"{point} is {shown(text)}, not a number")
+        raise CannotRead(f"{point} is {shown(text)}, not a number")
     value = float(text)
     if not math.isfinite(value):
-        raise Unreadable(f"{point} is {shown(text)}, not a number that can be")
+        raise CannotRead(f"{point} is {shown(text)}, not a number that can be")
     return value
 
 
@@ -171,22 +171,22 @@ def as_text(scalar: Scalar) -> str:
 
 
 def text_of(payload: bytes) -> str:
-    """A payload as text. Raises Unreadable when it is too large or not UTF-8."""
+    """A payload as text. Raises CannotRead when it is too large or not UTF-8."""
     if len(payload) > MAX_PAYLOAD:
-        raise Unreadable(f"{len(payload)} bytes are more than the {MAX_PAYLOAD} a report may have")
+        raise CannotRead(f"{len(payload)} bytes are more than the {MAX_PAYLOAD} a report may have")
     try:
         return payload.decode("utf-8")
     except UnicodeDecodeError:
-        raise Unreadable("not UTF-8 text") from None
+        raise CannotRead("not UTF-8 text") from None
 
 
 def _no_constant(name: str) -> NoReturn:
-    raise Unreadable(f"{name} is not JSON")
+    raise CannotRead(f"{name} is not JSON")
 
 
 def _whole(text: str) -> int:
     if len(text) > LONGEST_NUMBER:
-        raise Unreadable(f"a number of {len(text)} digits")
+        raise CannotRead(f"a number of {len(text)} digits")
     return int(text)
 
 
@@ -194,16 +194,16 @@ _DECODER = json.JSONDecoder(parse_constant=_no_constant, parse_int=_whole)
 
 
 def json_of(payload: bytes) -> object:
-    """A payload as JSON. Raises Unreadable for anything that is not, or is absurdly deep."""
+    """A payload as JSON. Raises CannotRead for anything that is not, or is absurdly deep."""
     text = text_of(payload)
     try:
         return _DECODER.decode(text)
-    except Unreadable:
+    except CannotRead:
         raise
     except RecursionError:
-        raise Unreadable("JSON nested too deep") from None
+        raise CannotRead("JSON nested too deep") from None
     except ValueError:
-        raise Unreadable(f"{shown(text)} is not JSON") from None
+        raise CannotRead(f"{shown(text)} is not JSON") from None
 
 
 MISSING = object()

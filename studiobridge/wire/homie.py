@@ -22,17 +22,18 @@ from dataclasses import dataclass
 
 from studiobridge.craft.grid import LARGEST_WIDTH, SMALLEST_WIDTH, Grid, GridUnit
 from studiobridge.profile.model import TOLD, YES_NO, Device, Point, SetProfile, Value
+from studiobridge.profile.said import Described, Report, Said, Unreadable
 from studiobridge.wire.encode import (
     KELVIN,
     MIRED,
     WATTS,
-    Unreadable,
+    CannotRead,
     json_of,
     number,
     shown,
     text_of,
 )
-from studiobridge.wire.message import Garbled, Heard, Learned, Message
+from studiobridge.wire.message import Message
 
 ROOT = "homie/5"
 STATES = frozenset({"init", "ready", "disconnected", "sleeping", "lost"})
@@ -126,13 +127,13 @@ class Property:
         return repr(round(raw, 9))
 
     def decode(self, point: Point, text: str) -> Value:
-        """This property's payload as a house value. Raises Unreadable."""
+        """This property's payload as a house value. Raises CannotRead."""
         if point in YES_NO:
             if text not in ("true", "false"):
-                raise Unreadable(f"{point} is {shown(text)}, neither 'true' nor 'false'")
+                raise CannotRead(f"{point} is {shown(text)}, neither 'true' nor 'false'")
             return text == "true"
         if self.datatype == "integer" and not INTEGER.match(text):
-            raise Unreadable(f"{point} is {shown(text)}, not a whole number")
+            raise CannotRead(f"{point} is {shown(text)}, not a whole number")
         raw = number(text, point)
         grid = self.grid(point)
         mapped = point == "level" and self.own_scale
@@ -142,7 +143,7 @@ class Property:
         else:
             low, high = self._ends() if mapped else (grid.low, grid.high)
         if not low <= raw <= high:
-            raise Unreadable(f"{point} {shown(text)} is outside {low:g}..{high:g}")
+            raise CannotRead(f"{point} {shown(text)} is outside {low:g}..{high:g}")
         if grid is None:
             return raw
         if mapped:
@@ -153,49 +154,49 @@ class Property:
 
 def _property(name: str, said: object) -> Property:
     if not isinstance(said, dict):
-        raise Unreadable(f"property {shown(name)} is not an object")
+        raise CannotRead(f"property {shown(name)} is not an object")
     datatype = said.get("datatype")
     if not isinstance(datatype, str):
-        raise Unreadable(f"property {shown(name)} has no datatype")
+        raise CannotRead(f"property {shown(name)} has no datatype")
     settable = said.get("settable", False)
     unit = said.get("unit", "")
     format_ = said.get("format", "")
     if not isinstance(settable, bool) or not isinstance(unit, str) or not isinstance(format_, str):
-        raise Unreadable(f"property {shown(name)} is described wrongly")
+        raise CannotRead(f"property {shown(name)} is described wrongly")
     low = high = None
     step = 1.0 if datatype == "integer" else 0.0
     choices: tuple[str, ...] = ()
     if datatype in ("integer", "float") and format_:
         parts = format_.split(":")
         if len(parts) not in (2, 3):
-            raise Unreadable(f"format {shown(format_)} of {shown(name)} is not min:max:step")
+            raise CannotRead(f"format {shown(format_)} of {shown(name)} is not min:max:step")
         try:
             ends = [number(part, "format") if part else None for part in parts]
-        except Unreadable:
-            raise Unreadable(
+        except CannotRead:
+            raise CannotRead(
                 f"format {shown(format_)} of {shown(name)} is not min:max:step"
             ) from None
         low, high = ends[0], ends[1]
         if len(ends) == 3 and ends[2] is not None:
             step = ends[2]
             if step <= 0:
-                raise Unreadable(f"format {shown(format_)} of {shown(name)} has no step")
+                raise CannotRead(f"format {shown(format_)} of {shown(name)} has no step")
         if low is not None and high is not None and low >= high:
-            raise Unreadable(f"format {shown(format_)} of {shown(name)} has no range")
+            raise CannotRead(f"format {shown(format_)} of {shown(name)} has no range")
         whole = all(end is None or end == int(end) for end in ends)
         if datatype == "integer" and not whole:
-            raise Unreadable(f"format {shown(format_)} of {shown(name)} is not in whole numbers")
+            raise CannotRead(f"format {shown(format_)} of {shown(name)} is not in whole numbers")
     elif datatype == "enum":
         choices = tuple(format_.split(","))
     return Property(name, datatype, settable, unit, low, high, step, choices, format_)
 
 
 def _make_sense(point: Point, found: Property) -> None:
-    """Raises Unreadable where the steps of a level or a white cannot be those of a light."""
+    """Raises CannotRead where the steps of a level or a white cannot be those of a light."""
     try:
         found.grid(point)
     except ValueError as error:
-        raise Unreadable(
+        raise CannotRead(
             f"format {shown(found.form)} of {shown(found.name)} ({point}): {error}"
         ) from None
 
@@ -216,18 +217,18 @@ class HomieDevice:
 
     # ---- what it says of itself ---------------------------------------------------------------
 
-    def describe(self, payload: bytes) -> list[Heard | Learned | Garbled]:
+    def describe(self, payload: bytes, at: float) -> list[Said]:
         """Read a $description; then the values that waited for it."""
         topic = f"{ROOT}/{self.id}/$description"
         try:
             if not payload:
-                raise Unreadable("the description was taken back")
+                raise CannotRead("the description was taken back")
             document = json_of(payload)
             points = self._choose(self._properties(document))
             for point, chosen in points.items():
                 _make_sense(point, chosen)
-        except Unreadable as error:
-            return [Garbled(self.device.name, topic, f"$description: {error}")]
+        except CannotRead as error:
+            return [Unreadable(at, self.device.name, topic, f"$description: {error}")]
         assert isinstance(document, dict)
         root = document.get("root")
         parent = document.get("parent")
@@ -236,13 +237,14 @@ class HomieDevice:
         self.points = points
         self.by_topic = {f"{self.base}/{p.name}": point for point, p in self.points.items()}
         self.described = True
-        out: list[Heard | Learned | Garbled] = []
+        out: list[Said] = []
         needed = (self.device.tells | self.device.hears) - {"online"}
         for point in sorted(needed | set(self.points)):
             found = self.points.get(point)
             told = found is not None and found.settable and point in TOLD
             out.append(
-                Learned(
+                Described(
+                    at,
                     self.device.name,
                     point,
                     told,
@@ -252,30 +254,30 @@ class HomieDevice:
             )
             if found is None:
                 why = f"$description: node {shown(self.node)} has no property for {point}"
-                out.append(Garbled(self.device.name, topic, why))
+                out.append(Unreadable(at, self.device.name, topic, why))
             elif point in self.device.tells and not told:
                 why = f"$description: {shown(found.name)} ({point}) cannot be set"
-                out.append(Garbled(self.device.name, topic, why))
+                out.append(Unreadable(at, self.device.name, topic, why))
         waiting, self._waiting = self._waiting, {}
         for where, (value, retained) in waiting.items():
-            out.extend(self.value(where, value, retained, waited=True))
+            out.extend(self.value(where, value, retained, at))
         return out
 
     def _properties(self, document: object) -> dict[str, Property]:
         if not isinstance(document, dict):
-            raise Unreadable("not a JSON object")
+            raise CannotRead("not a JSON object")
         version = document.get("homie")
         if not isinstance(version, str) or not version.startswith("5"):
-            raise Unreadable(f"it follows Homie {shown(version)}, and this needs 5")
+            raise CannotRead(f"it follows Homie {shown(version)}, and this needs 5")
         nodes = document.get("nodes")
         if not isinstance(nodes, dict) or len(nodes) > MAX_NODES:
-            raise Unreadable("it has no nodes")
+            raise CannotRead("it has no nodes")
         node = nodes.get(self.node)
         if not isinstance(node, dict):
-            raise Unreadable(f"it has no node {shown(self.node)}")
+            raise CannotRead(f"it has no node {shown(self.node)}")
         properties = node.get("properties")
         if not isinstance(properties, dict) or len(properties) > MAX_NODES:
-            raise Unreadable(f"node {shown(self.node)} has no properties")
+            raise CannotRead(f"node {shown(self.node)} has no properties")
         return {
             name: _property(name, said)
             for name, said in properties.items()
@@ -322,9 +324,7 @@ class HomieDevice:
 
     # ---- what it reports ------------------------------------------------------------------------
 
-    def value(
-        self, topic: str, payload: bytes, retained: bool, waited: bool = False
-    ) -> list[Heard | Learned | Garbled]:
+    def value(self, topic: str, payload: bytes, retained: bool, at: float) -> list[Said]:
         """A message on a property's own topic."""
         point = self.by_topic.get(topic)
         if point is None:
@@ -335,9 +335,9 @@ class HomieDevice:
             return []
         try:
             value = self.points[point].decode(point, text_of(payload))
-        except Unreadable as error:
-            return [Garbled(self.device.name, topic, str(error))]
-        return [Heard(self.device.name, point, value, retained if waited else None)]
+        except CannotRead as error:
+            return [Unreadable(at, self.device.name, topic, str(error))]
+        return [Report(at, self.device.name, point, value, retained)]
 
     def tell(self, values: Sequence[tuple[Point, Value]]) -> list[Message]:
         """Non-retained messages to the `set` topics of its properties."""
@@ -378,27 +378,27 @@ class HomieBook:
             return parts[3] == "$state" or (parts[3] == "$description" and parts[2] in self._by_id)
         return len(parts) == 5 and "/".join(parts[:4]) in self._by_node
 
-    def hear(self, message: Message) -> list[Heard | Learned | Garbled]:
+    def hear(self, message: Message, at: float) -> list[Said]:
         """A message below homie/5. [] when it is not about a device of this set."""
         parts = message.topic.split("/")
         if len(parts) == 5:
             device = self._by_node.get(message.topic.rpartition("/")[0])
             if device is None or not IDENTIFIER.match(parts[4]):
                 return []
-            return device.value(message.topic, message.payload, message.retain)
+            return device.value(message.topic, message.payload, message.retain, at)
         if len(parts) != 4:
             return []
         if parts[3] == "$description":
-            out: list[Heard | Learned | Garbled] = []
+            out: list[Said] = []
             for device in self._by_id.get(parts[2], ()):
-                out.extend(device.describe(message.payload))
-            out.extend(self._say_online(self._by_id.get(parts[2], ()), message.retain))
+                out.extend(device.describe(message.payload, at))
+            out.extend(self._say_online(self._by_id.get(parts[2], ()), message.retain, at))
             return out
         if parts[3] == "$state":
-            return self._state(parts[2], message)
+            return self._state(parts[2], message, at)
         return []
 
-    def _state(self, id_: str, message: Message) -> list[Heard | Learned | Garbled]:
+    def _state(self, id_: str, message: Message, at: float) -> list[Said]:
         about = self._by_id.get(id_, [])
         related = [d for d in self.devices.values() if id_ in d.parents and d.id != id_]
         if not about and not related and len(self._states) > 10_000:
@@ -406,17 +406,17 @@ class HomieBook:
         try:
             state = text_of(message.payload)
             if state and state not in STATES:
-                raise Unreadable(f"$state is {shown(state)}, which Homie 5 does not know")
-        except Unreadable as error:
-            return [Garbled(d.device.name, message.topic, str(error)) for d in about]
+                raise CannotRead(f"$state is {shown(state)}, which Homie 5 does not know")
+        except CannotRead as error:
+            return [Unreadable(at, d.device.name, message.topic, str(error)) for d in about]
         self._states[id_] = state or "disconnected"
         # its own state is a report of it every time; a parent's only when it changes something
-        out: list[Heard | Learned | Garbled] = [
-            Heard(d.device.name, "online", self._is_online(d)) for d in about
+        out: list[Said] = [
+            Report(at, d.device.name, "online", self._is_online(d), message.retain) for d in about
         ]
         for d in about:
             self._online[d.device.name] = self._is_online(d)
-        out.extend(self._say_online(related, message.retain))
+        out.extend(self._say_online(related, message.retain, at))
         return out
 
     def _is_online(self, device: HomieDevice) -> bool:
@@ -424,10 +424,8 @@ class HomieBook:
             return False
         return not any(self._states.get(p) == "lost" for p in device.parents if p != device.id)
 
-    def _say_online(
-        self, devices: Sequence[HomieDevice], retained: bool
-    ) -> list[Heard | Learned | Garbled]:
-        out: list[Heard | Learned | Garbled] = []
+    def _say_online(self, devices: Sequence[HomieDevice], retained: bool, at: float) -> list[Said]:
+        out: list[Said] = []
         for device in devices:
             name = device.device.name
             if device.id not in self._states:
@@ -436,7 +434,7 @@ class HomieBook:
             if self._online.get(name) != online:
                 self._online[name] = online
                 # nothing the device itself said: never fresh evidence of its being there
-                out.append(Heard(name, "online", online, True if online else retained))
+                out.append(Report(at, name, "online", online, True if online else retained))
         return out
 
 
@@ -496,7 +494,7 @@ class HomieEnd:
                     if point == "shut_down":
                         return [(point, text == "true")] if text == "true" else None
                     return [(point, found.decode(point, text))]
-                except Unreadable:
+                except CannotRead:
                     return None
         return None
 

@@ -12,10 +12,11 @@ from dataclasses import dataclass
 
 from studiobridge.craft.grid import Grid
 from studiobridge.profile.model import Device, HearMap, Point, TellMap, Value, WireMap
+from studiobridge.profile.said import Described
 from studiobridge.wire.encode import (
     MISSING,
+    CannotRead,
     Scalar,
-    Unreadable,
     as_text,
     decoder,
     encoder,
@@ -24,7 +25,7 @@ from studiobridge.wire.encode import (
     put_field,
     text_of,
 )
-from studiobridge.wire.message import Learned, Message
+from studiobridge.wire.message import Message
 
 FADE_FACTOR = {"s": 1.0, "ms": 1000.0, "ds": 10.0}
 
@@ -124,12 +125,13 @@ class MappedDevice:
             path = None if rule.field is None else tuple(rule.field.split("."))
             yield topic, rule.qos, Listener(self.device.name, point, path, decoder(point, rule))
 
-    def described(self) -> list[Learned]:
+    def described(self, at: float) -> list[Described]:
         """The steps of its level and CCT, as its wire spells them."""
         found = []
         for point in sorted(set(self.tellers) | set(self._hears)):
             found.append(
-                Learned(
+                Described(
+                    at,
                     self.device.name,
                     point,
                     point in self.tellers,
@@ -226,7 +228,7 @@ class MappedDevice:
                         fade = float(over) / FADE_FACTOR[rule.fade_unit]
                 if raw is not MISSING:
                     values.append((teller.point, decoder(teller.point, rule)(raw)))
-        except Unreadable:
+        except CannotRead:
             return None
         return (values, fade, asked) if values or asked else None
 
@@ -257,7 +259,7 @@ class MappedDevice:
 
 
 def _says_shut_down(teller: _Teller, payload: bytes) -> bool:
-    """Is this what the wire sends to shut a computer down? Raises Unreadable."""
+    """Is this what the wire sends to shut a computer down? Raises CannotRead."""
     rule, word = teller.rule, teller.encode(True)
     if rule.json is None:
         return text_of(payload) == (rule.payload or "").replace("{value}", as_text(word))

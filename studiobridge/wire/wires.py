@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from studiobridge.profile.model import HOMIE5, Point, SetProfile, Value
-from studiobridge.wire.encode import MISSING, Unreadable, field_of, json_of, text_of
+from studiobridge.profile.said import Described, Report, Said, Unreadable
+from studiobridge.wire.encode import MISSING, CannotRead, field_of, json_of, text_of
 from studiobridge.wire.homie import ROOT, HomieBook
 from studiobridge.wire.maps import Listener, MappedDevice
-from studiobridge.wire.message import Garbled, Heard, Learned, Message
+from studiobridge.wire.message import Message
 
 
 class Wires:
@@ -38,18 +39,18 @@ class Wires:
         """Is this topic subscribed to for a device?"""
         return topic in self._listeners or self._homie.ours(topic)
 
-    def described(self) -> list[Learned]:
+    def described(self, at: float) -> list[Described]:
         """What is known of devices before anything is heard."""
-        return [learned for mapped in self._mapped.values() for learned in mapped.described()]
+        return [said for mapped in self._mapped.values() for said in mapped.described(at)]
 
-    def hear(self, message: Message) -> list[Heard | Learned | Garbled]:
+    def hear(self, message: Message, at: float) -> list[Said]:
         """What a message says; [] when it is not about a device of this set. Never raises."""
         listeners = self._listeners.get(message.topic)
         if listeners is None:
             if message.topic.startswith(ROOT):
-                return self._homie.hear(message)
+                return self._homie.hear(message, at)
             return []
-        out: list[Heard | Learned | Garbled] = []
+        out: list[Said] = []
         text: object = None
         document: object = None
         try:
@@ -66,13 +67,13 @@ class Wires:
                         continue  # a message may say only what has changed
                 try:
                     value = listener.decode(raw)
-                except Unreadable as error:
-                    out.append(Garbled(listener.device, message.topic, str(error)))
+                except CannotRead as error:
+                    out.append(Unreadable(at, listener.device, message.topic, str(error)))
                 else:
-                    out.append(Heard(listener.device, listener.point, value))
-        except Unreadable as error:
+                    out.append(Report(at, listener.device, listener.point, value, message.retain))
+        except CannotRead as error:
             devices = dict.fromkeys(listener.device for listener in listeners)
-            return [Garbled(device, message.topic, str(error)) for device in devices]
+            return [Unreadable(at, device, message.topic, str(error)) for device in devices]
         return out
 
     def tell(

@@ -8,11 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from studiobridge.bridge.core import Core, Out, Publish, Reply, Write
+from studiobridge.bridge.core import Core, Out, Publish, Write
 from studiobridge.bridge.topics import answer_topic, ask_topic, cut_topic
 from studiobridge.control.effects import Memory, Note, RequestNote, StepNote
 from studiobridge.control.events import Request
 from studiobridge.profile import read_profile
+from studiobridge.profile.said import Answer
 from studiobridge.wire import FarEnd
 from studiobridge.wire.message import Message
 
@@ -137,7 +138,7 @@ def test_nothing_is_switched_on_before_it_is_known_what_is_locked_out() -> None:
         assert (note.phase, note.code) == ("refused", 1)  # type: ignore[union-attr]
     call = core.request(Request(20.0, "call-1", "up", source="call time", look="lesson"))
     assert core.controller.run is None
-    assert [o.code for o in call if isinstance(o, Reply)] == [1]
+    assert [o.code for o in call if isinstance(o, Answer)] == [1]
     (switch,) = CORNER.switches
     (word,) = [w for w, what in switch.asks.items() if what in ("up", "toggle")]
     pressed = core.message(Message(switch.topic, json.dumps({"press": word}).encode()), 21.0)

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from studiobridge.bridge.core import Core, Cut, Out, Publish, energises
+from studiobridge.bridge.core import Core, Out, Publish, energises
 from studiobridge.bridge.delivery import ALLOWANCE, MEASURED, Delivery
-from studiobridge.bridge.ownership import SLOWEST
+from studiobridge.bridge.ownership import SLOWEST, Cut
 from studiobridge.control.effects import Tell
 from tests.bridge.test_core import CORNER, answers, asked, listening, waited_for
 
@@ -153,6 +153,7 @@ def test_a_lockout_of_what_was_just_told_on_says_careful_until_the_broker_has_it
     text = locked(core, plug, at + 0.4)
     assert "CAREFUL" in text
     assert f"{plug} was told on 0.4 s ago" in text
+    assert "acknowledged" in text
     assert "treat it as live until it says off" in text
     # what it feeds, and the circuit it hangs on, are covered as well
     fed = CORNER.fed_from(plug)
@@ -162,7 +163,10 @@ def test_a_lockout_of_what_was_just_told_on_says_careful_until_the_broker_has_it
     assert f"{plug} was told on" in locked(core, circuit, at + 0.6)
     for _, token in told:
         core.acknowledged(token, at + 0.7)
-    assert "was told on" not in locked(core, plug, at + 0.8)
+    # the broker has it; the devices themselves have not answered, and that is still said
+    text = locked(core, plug, at + 0.8)
+    assert "acknowledged" not in text
+    assert f"{plug} was told on 0.8 s ago and has not answered" in text
 
 
 def test_a_lockout_after_the_link_was_lost_still_says_careful() -> None:

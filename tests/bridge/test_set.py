@@ -18,13 +18,14 @@ from pathlib import Path
 import pytest
 
 from studiobridge.bridge import daemon as bridge_daemon
-from studiobridge.bridge.asking import Answered, Asker, NoBridge, NoBroker
+from studiobridge.bridge.asking import Asker, NoBridge, NoBroker
 from studiobridge.bridge.daemon import SetRunner
 from studiobridge.bridge.record import Reader, record_path
 from studiobridge.bridge.settings import BrokerSettings, Settings
 from studiobridge.cli.evening import paced
 from studiobridge.profile import read_profile
 from studiobridge.profile.model import SetProfile
+from studiobridge.profile.said import Answer
 from studiobridge.rehearsal.live import LiveRoom
 from tests.brokers import Mosquitto, Sub, broker_of, needs_mosquitto, pub
 
@@ -45,8 +46,8 @@ class Stage:
     asker: Asker
     said: list[str]
 
-    async def ask(self, what: str, **more: object) -> Answered:
-        last: Answered | None = None
+    async def ask(self, what: str, **more: object) -> Answer:
+        last: Answer | None = None
         async with asyncio.timeout(60):
             async for answer in self.asker.ask(what, **more):
                 last = answer
@@ -329,7 +330,7 @@ def test_killed_in_the_middle_of_a_run_up_and_started_again(tmp_path: Path) -> N
     path.write_bytes((CONFIG / "wheel-corner.yaml").read_bytes())
     profile = read_profile(path).profile
 
-    async def ask(what: str, port: int) -> Answered:
+    async def ask(what: str, port: int) -> Answer:
         async with Asker(settings_for(port, tmp_path / "data"), "wheel-corner") as asker:
             await asker.need_bridge()
             last = None
@@ -364,7 +365,7 @@ def test_killed_in_the_middle_of_a_run_up_and_started_again(tmp_path: Path) -> N
 
         assert asyncio.run(state()) == "stalled"
 
-        async def up_again() -> Answered:
+        async def up_again() -> Answer:
             async with Asker(settings_for(port, tmp_path / "data"), "wheel-corner") as asker:
                 await asker.need_bridge()
                 async for answer in asker.ask("up"):

@@ -9,7 +9,7 @@ import pytest
 
 from studiobridge.control import views
 from studiobridge.control.controller import Controller
-from studiobridge.control.effects import Announce, Memory, RunNote, Tell
+from studiobridge.control.effects import Announce, Ask, Memory, RunNote, Tell
 from studiobridge.control.events import Due, LinkUp, Report, Request
 from studiobridge.profile.model import Preset, SetProfile
 from tests.control.play import Play, corner, fixture, on_plug, plug, profile
@@ -193,6 +193,22 @@ def test_state_and_drift_are_views_of_one_moment() -> None:
     shown = [e for _, e in play.effects if isinstance(e, Announce) and e.drift]
     assert shown
     assert all(announce.state for announce in shown)
+
+
+def test_who_was_sought_when_the_run_down_began_is_not_sought_after_it() -> None:
+    made = profile(plug("p"), fixture("key", "p"), fixture("spare", "mains"))
+    play = brought_up(made)
+    play.deaf |= {"key", "spare"}
+    play.link_down()
+    play.link_up()
+    play.forget()
+    play.run(30)
+    assert any(isinstance(e, Ask) and e.device == "spare" for _, e in play.effects)
+    play.ask("down")
+    play.run(60)
+    play.forget()
+    play.run(120)
+    assert not any(isinstance(e, Ask) and e.device == "spare" for _, e in play.effects)
 
 
 # ---- what is left on -----------------------------------------------------------------------

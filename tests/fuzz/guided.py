@@ -90,9 +90,9 @@ def targets() -> dict[str, Callable[[bytes], None]]:
 
     def homie(data: bytes) -> None:
         wires = Wires(corner)
-        wires.hear(Message("homie/5/key-panel/$description", data, retain=True))
+        wires.hear(Message("homie/5/key-panel/$description", data, retain=True), 0.0)
         for tail in ("light/level", "light/cct", "$state"):
-            wires.hear(Message(f"homie/5/key-panel/{tail}", data[:32]))
+            wires.hear(Message(f"homie/5/key-panel/{tail}", data[:32]), 0.0)
         wires.tell("key", [("level", 50.0), ("cct", 4300.0)], None)
 
     def request(data: bytes) -> None:

@@ -237,9 +237,9 @@ descriptions = st.fixed_dictionaries(
 def test_homie_descriptions(description: dict[str, object], payload: bytes) -> None:
     wires = Wires(CORNER)
     body = json.dumps(description).encode()
-    wires.hear(Message("homie/5/key-panel/$description", body, retain=True))
+    wires.hear(Message("homie/5/key-panel/$description", body, retain=True), 0.0)
     for tail in ("light/level", "light/x", "$state", "$target"):
-        wires.hear(Message(f"homie/5/key-panel/{tail}", payload, retain=False))
+        wires.hear(Message(f"homie/5/key-panel/{tail}", payload, retain=False), 0.0)
     wires.tell("key", [("level", 50.0), ("cct", 4300.0)], None)
 
 

@@ -7,8 +7,9 @@ import json
 import pytest
 
 from studiobridge.profile.model import HOMIE5, Device, Look, SetProfile
+from studiobridge.profile.said import Described, Report, Unreadable
 from studiobridge.wire import FarEnd, Wires
-from studiobridge.wire.message import Garbled, Heard, Learned, Message
+from studiobridge.wire.message import Message
 
 
 def lamp(**more: object) -> SetProfile:
@@ -40,19 +41,19 @@ POWER = {"datatype": "boolean", "settable": True}
 
 
 def values(out: list[object]) -> list[tuple[str, object]]:
-    return [(h.point, h.value) for h in out if isinstance(h, Heard)]
+    return [(h.point, h.value) for h in out if isinstance(h, Report)]
 
 
 def say(wires: Wires, tail: str, payload: str, retain: bool = True) -> list[object]:
     return list(
-        wires.hear(Message(f"homie/5/kitchen-light/{tail}", payload.encode(), retain=retain))
+        wires.hear(Message(f"homie/5/kitchen-light/{tail}", payload.encode(), retain=retain), 0.0)
     )
 
 
 def test_properties_are_found_by_unit_and_set_without_retain() -> None:
     wires = Wires(lamp())
-    out = wires.hear(description({"brightness": DIMMER, "warmth": WARMTH, "power": POWER}))
-    learned = {h.point: h for h in out if isinstance(h, Learned)}
+    out = wires.hear(description({"brightness": DIMMER, "warmth": WARMTH, "power": POWER}), 0.0)
+    learned = {h.point: h for h in out if isinstance(h, Described)}
     assert learned["level"].told
     assert learned["level"].grid is not None
     assert learned["level"].grid.step == 5.0
@@ -69,7 +70,7 @@ def test_mired_as_a_unit() -> None:
     """Unit MK⁻¹ is mired: 250 of it is 4000 K."""
     wires = Wires(lamp())
     warm = {"datatype": "integer", "format": "154:370", "unit": "MK⁻¹", "settable": True}
-    wires.hear(description({"b": DIMMER, "w": warm}))
+    wires.hear(description({"b": DIMMER, "w": warm}), 0.0)
     assert values(say(wires, "light/w", "250")) == [("cct", 4000.0)]
     (message,) = wires.tell("lamp", [("cct", 4000.0)], None)
     assert message.payload == b"250"
@@ -83,7 +84,8 @@ def test_a_range_without_unit_is_mapped_by_the_profiles_word() -> None:
                 "intensity": {"datatype": "integer", "format": "0:255", "settable": True},
                 "warmth": WARMTH,
             }
-        )
+        ),
+        0.0,
     )
     assert values(say(wires, "light/intensity", "255")) == [("level", 100.0)]
     (message,) = wires.tell("lamp", [("level", 50.0)], None)
@@ -107,26 +109,26 @@ def test_states(state: str, online: bool) -> None:
 
 def test_a_state_the_convention_does_not_know() -> None:
     (out,) = say(Wires(lamp()), "$state", "on-fire")
-    assert isinstance(out, Garbled)
+    assert isinstance(out, Unreadable)
 
 
 def test_a_lost_root_takes_its_tree_with_it() -> None:
     """A root's lost makes its whole tree lost; the child's own $state stays ready."""
     wires = Wires(lamp())
-    wires.hear(description({"b": DIMMER, "w": WARMTH}, root="gateway", parent="gateway"))
+    wires.hear(description({"b": DIMMER, "w": WARMTH}, root="gateway", parent="gateway"), 0.0)
     assert values(say(wires, "$state", "ready")) == [("online", True)]
-    lost = wires.hear(Message("homie/5/gateway/$state", b"lost", retain=False))
+    lost = wires.hear(Message("homie/5/gateway/$state", b"lost", retain=False), 0.0)
     assert values(lost) == [("online", False)]
-    back = wires.hear(Message("homie/5/gateway/$state", b"ready"))
+    back = wires.hear(Message("homie/5/gateway/$state", b"ready"), 0.0)
     assert values(back) == [("online", True)]
     # the gateway being back is no report of the lamp itself
-    assert [h.retained for h in back if isinstance(h, Heard)] == [True]
+    assert [h.retained for h in back if isinstance(h, Report)] == [True]
 
 
 def test_a_target_is_no_report() -> None:
     """With $target in use the value may walk there step by step; only the value is a report."""
     wires = Wires(lamp())
-    wires.hear(description({"b": DIMMER, "w": WARMTH}))
+    wires.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
     assert say(wires, "light/b/$target", "80") == []
     assert values(say(wires, "light/b", "40")) == [("level", 40.0)]
 
@@ -146,10 +148,10 @@ def test_a_target_echoes_what_was_set_byte_for_byte() -> None:
 def test_booleans_are_true_and_false_and_nothing_else(payload: str) -> None:
     """Payloads, Boolean: case sensitive literals; an empty string is not valid."""
     wires = Wires(lamp())
-    wires.hear(description({"b": DIMMER, "w": WARMTH, "power": POWER}))
+    wires.hear(description({"b": DIMMER, "w": WARMTH, "power": POWER}), 0.0)
     assert values(say(wires, "light/power", "true")) == [("switch", True)]
     (out,) = say(wires, "light/power", payload)
-    assert isinstance(out, Garbled)
+    assert isinstance(out, Unreadable)
 
 
 @pytest.mark.parametrize(
@@ -158,9 +160,9 @@ def test_booleans_are_true_and_false_and_nothing_else(payload: str) -> None:
 def test_integers_are_whole_numbers_and_nothing_else(payload: str) -> None:
     """Payloads, Integer: whole numbers and the negation character only."""
     wires = Wires(lamp())
-    wires.hear(description({"b": DIMMER, "w": WARMTH}))
+    wires.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
     (out,) = say(wires, "light/b", payload)
-    assert isinstance(out, Garbled)
+    assert isinstance(out, Unreadable)
 
 
 @pytest.mark.parametrize(
@@ -169,7 +171,7 @@ def test_integers_are_whole_numbers_and_nothing_else(payload: str) -> None:
 def test_floats_may_have_an_exponent(payload: str, kelvin: float) -> None:
     """Payloads, Float: digits, '-', 'e' or 'E' and one dot."""
     wires = Wires(lamp())
-    wires.hear(description({"b": DIMMER, "w": WARMTH}))
+    wires.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
     assert values(say(wires, "light/w", payload)) == [("cct", kelvin)]
 
 
@@ -177,14 +179,14 @@ def test_values_that_came_before_the_description_keep_their_retain_flag() -> Non
     wires = Wires(lamp())
     assert say(wires, "light/b", "40", retain=True) == []
     assert say(wires, "light/w", "4000", retain=False) == []
-    out = wires.hear(description({"b": DIMMER, "w": WARMTH}))
-    kept = {h.point: h.retained for h in out if isinstance(h, Heard)}
+    out = wires.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
+    kept = {h.point: h.retained for h in out if isinstance(h, Report)}
     assert kept == {"level": True, "cct": False}
 
 
 def test_a_description_without_what_is_needed_says_so() -> None:
-    out = Wires(lamp()).hear(description({"power": POWER}))
-    assert any(isinstance(h, Garbled) and "level" in h.why for h in out)
+    out = Wires(lamp()).hear(description({"power": POWER}), 0.0)
+    assert any(isinstance(h, Unreadable) and "level" in h.why for h in out)
 
 
 @pytest.mark.parametrize(
@@ -200,9 +202,9 @@ def test_a_description_without_what_is_needed_says_so() -> None:
 )
 def test_a_broken_description_changes_nothing(payload: bytes) -> None:
     wires = Wires(lamp())
-    out = wires.hear(Message("homie/5/kitchen-light/$description", payload))
+    out = wires.hear(Message("homie/5/kitchen-light/$description", payload), 0.0)
     assert out
-    assert all(isinstance(h, Garbled) for h in out)
+    assert all(isinstance(h, Unreadable) for h in out)
     assert wires.tell("lamp", [("level", 50.0)], None) == []
 
 
@@ -231,7 +233,9 @@ def kitchen(**brightness: object) -> Wires:
         )
     )
     dim = {"datatype": "integer", "format": "0:100", "unit": "%", "settable": True, **brightness}
-    wires.hear(description({"power": {"datatype": "boolean", "settable": True}, "brightness": dim}))
+    wires.hear(
+        description({"power": {"datatype": "boolean", "settable": True}, "brightness": dim}), 0.0
+    )
     return wires
 
 
@@ -276,12 +280,12 @@ def test_a_boolean_format_describes_and_does_not_spell() -> None:
         )
     )
     wires.hear(
-        description({"power": {"datatype": "boolean", "format": "off,on", "settable": True}})
+        description({"power": {"datatype": "boolean", "format": "off,on", "settable": True}}), 0.0
     )
     (message,) = wires.tell("lamp", [("switch", False)], None)
     assert message.payload == b"false"
     (out,) = say(wires, "light/power", "off")
-    assert isinstance(out, Garbled)
+    assert isinstance(out, Unreadable)
 
 
 @pytest.mark.parametrize(

@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 
 from studiobridge.profile import read_profile_text
+from studiobridge.profile.said import Report, Unreadable
 from studiobridge.wire import Wires
-from studiobridge.wire.message import Garbled, Heard, Message
+from studiobridge.wire.message import Message
 from tests.profile.test_reading import BASE, problems
 
 WHITE = BASE.replace(
@@ -39,9 +40,11 @@ def test_a_span_that_holds_no_white_is_refused(span: str, unit: str) -> None:
 
 def test_a_span_of_whites_as_devices_have_them() -> None:
     wires = Wires(read_profile_text(white("153..500", "mired")).profile)
-    assert wires.hear(Message("kiln/k/is", b'{"warm": 250}')) == [Heard("key", "cct", 4000.0)]
-    (said,) = wires.hear(Message("kiln/k/is", b'{"warm": 0}'))
-    assert isinstance(said, Garbled)
+    assert wires.hear(Message("kiln/k/is", b'{"warm": 250}'), 0.0) == [
+        Report(0.0, "key", "cct", 4000.0)
+    ]
+    (said,) = wires.hear(Message("kiln/k/is", b'{"warm": 0}'), 0.0)
+    assert isinstance(said, Unreadable)
 
 
 @pytest.mark.parametrize("span", ["0..0.00000001", "0..99999999999", "-9999999999..9999999999"])

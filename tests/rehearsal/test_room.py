@@ -7,10 +7,11 @@ from pathlib import Path
 import pytest
 
 from studiobridge.profile import read_profile
+from studiobridge.profile.said import Report
 from studiobridge.rehearsal import Room
 from studiobridge.rehearsal.devices import Joined, Vanished
 from studiobridge.wire import FarEnd, Wires
-from studiobridge.wire.message import Heard, Message
+from studiobridge.wire.message import Message
 
 CONFIG = Path(__file__).parents[2] / "config"
 PROFILE = read_profile(CONFIG / "wheel-corner.yaml").profile
@@ -29,9 +30,9 @@ class Played:
 
     def learn(self) -> None:
         for message in FarEnd(PROFILE, "key").hello({"level": 1.0, "cct": 4300.0}):
-            self.wires.hear(message)
+            self.wires.hear(message, self.now)
 
-    def run(self, seconds: float) -> list[Heard]:
+    def run(self, seconds: float) -> list[Report]:
         """Let time pass; what was reported in it."""
         end, said = self.now + seconds, []
         while (at := self.room.next_wake()) is not None and at <= end:
@@ -42,7 +43,7 @@ class Played:
         heard = []
         for _, what in said:
             if isinstance(what, Message):
-                heard += [h for h in self.wires.hear(what) if isinstance(h, Heard)]
+                heard += [h for h in self.wires.hear(what, self.now) if isinstance(h, Report)]
         return heard
 
     def tell(self, name: str, *values: tuple[str, object], fade: float | None = None) -> None:

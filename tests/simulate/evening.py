@@ -24,7 +24,7 @@ import random
 from collections import deque
 from dataclasses import dataclass, field, replace
 
-from studiobridge.bridge.core import Core, Out, Publish, Wake, Write
+from studiobridge.bridge.core import Core, Out, Publish, Write
 from studiobridge.bridge.topics import answer_topic, ask_topic, state_topic
 from studiobridge.control.controller import Controller
 from studiobridge.control.effects import (
@@ -42,13 +42,15 @@ from studiobridge.control.effects import (
     SessionNote,
     StateNote,
     StepNote,
+    Wake,
 )
 from studiobridge.control.states import Turn
-from studiobridge.profile.model import HOMIE5, Point, Preset, SetProfile, Value
+from studiobridge.profile.model import Point, Preset, SetProfile, Value
+from studiobridge.profile.said import Report
 from studiobridge.rehearsal import MockBroker, Room, Trouble
 from studiobridge.rehearsal.devices import Joined, Left, Vanished
 from studiobridge.wire import FarEnd, Wires
-from studiobridge.wire.message import Heard, Message
+from studiobridge.wire.message import Message
 from tests.simulate.laws import Laws
 
 BRIDGE = "the bridge"
@@ -473,13 +475,11 @@ class Evening:
         if message.topic == ask_topic(self.profile.name) and not message.retain:
             with contextlib.suppress(ValueError, TypeError, KeyError, RecursionError):
                 self.laws.arrived(json.loads(message.payload)["id"], self.now)
-        for heard in self._reader.hear(message):
-            if isinstance(heard, Heard):
-                kept = message.retain if heard.retained is None else heard.retained
-                self.laws.heard(self.now, heard.device, heard.point, heard.value, kept)
-                self.note(
-                    f"heard {heard.device} {heard.point} {heard.value}{' kept' if kept else ''}"
-                )
+        for heard in self._reader.hear(message, self.now):
+            if isinstance(heard, Report):
+                self.laws.heard(self.now, heard.device, heard.point, heard.value, heard.retained)
+                kept = " kept" if heard.retained else ""
+                self.note(f"heard {heard.device} {heard.point} {heard.value}{kept}")
         dropped = self.core.dropped
         self.outs(self.core.message(message, self.now))
         if self.core.dropped > dropped:

@@ -22,11 +22,12 @@ import random
 from collections import deque
 from dataclasses import dataclass, field
 
-from studiobridge.bridge.core import Core, Cut, Out, Publish, Save, Wake, Write
+from studiobridge.bridge.core import Core, Out, Publish, Write
 from studiobridge.bridge.ownership import (
     BEAT_EVERY,
     Alive,
     Beat,
+    Cut,
     Do,
     Ownership,
     Run,
@@ -34,8 +35,8 @@ from studiobridge.bridge.ownership import (
     SendBeat,
     StandDown,
 )
-from studiobridge.bridge.ownership import Cut as OwnCut
 from studiobridge.bridge.topics import alive_topic, answer_topic, ask_topic, beat_topic
+from studiobridge.control.effects import Save, Wake
 from studiobridge.profile.model import SetProfile
 from studiobridge.rehearsal import MockBroker, Room
 from studiobridge.rehearsal.devices import Joined, Left, Vanished
@@ -135,7 +136,7 @@ class Seat:
                 self.ran = True
                 world.broker.subscribe(self.name, self.core.subscriptions(), world.now)
                 self.outs(self.core.link_up(world.now))
-            elif isinstance(do, OwnCut):
+            elif isinstance(do, Cut):
                 self.cut()
             else:
                 assert isinstance(do, StandDown)

@@ -17,8 +17,9 @@ from studiobridge.profile.model import (
     WireMap,
     Words,
 )
+from studiobridge.profile.said import Described, Report
 from studiobridge.wire import FarEnd, Told, Wires
-from studiobridge.wire.message import Heard, Learned, Message
+from studiobridge.wire.message import Message
 from tests.wire.test_round_trip import kiln
 
 
@@ -26,8 +27,8 @@ def heard(wires: Wires, messages: list[Message]) -> dict[tuple[str, str], object
     return {
         (h.device, h.point): h.value
         for message in messages
-        for h in wires.hear(message)
-        if isinstance(h, Heard)
+        for h in wires.hear(message, 0.0)
+        if isinstance(h, Report)
     }
 
 
@@ -168,8 +169,8 @@ def test_a_template_with_lists_and_words_in_it() -> None:
     (message,) = Wires(profile).tell("d", [("level", 12.5)], None)
     assert json.loads(message.payload) == {"id": 7, "set": [{"ch": 1, "v": 12.5}, "at 12.5"]}
     assert FarEnd(profile, "d").told(message) == Told((("level", 12.5),))
-    assert Wires(profile).hear(Message("s/is", b'{"set": [{"v": 40}, {"v": 50}]}')) == [
-        Heard("d", "level", 40.0)
+    assert Wires(profile).hear(Message("s/is", b'{"set": [{"v": 40}, {"v": 50}]}'), 0.0) == [
+        Report(0.0, "d", "level", 40.0)
     ]
 
 
@@ -259,17 +260,17 @@ def test_of_two_spellings_the_coarser_is_what_can_be_confirmed() -> None:
         wire = WireMap(
             "w", {"level": TellMap("{at}/do", span=tell)}, {"level": HearMap("{at}/is", span=hear)}
         )
-        (learned,) = Wires(one(wire)).described()
+        (learned,) = Wires(one(wire)).described(0.0)
         assert learned.grid is not None
         assert learned.grid.step == 10.0
         assert (learned.told, learned.heard) == (True, True)
     only = WireMap("w", {}, {"watts": HearMap("{at}/w")})
-    assert Wires(one(only)).described() == [Learned("d", "watts", False, True, None)]
+    assert Wires(one(only)).described(0.0) == [Described(0.0, "d", "watts", False, True, None)]
 
 
 def test_one_bad_point_of_a_document_does_not_cost_the_others() -> None:
-    out = Wires(kiln()).hear(Message("kiln/l/is", b'{"lit": 7, "light": {"dim": 255}}'))
-    assert Heard("panel", "level", 100.0) in out
+    out = Wires(kiln()).hear(Message("kiln/l/is", b'{"lit": 7, "light": {"dim": 255}}'), 0.0)
+    assert Report(0.0, "panel", "level", 100.0) in out
     assert len(out) == 2
 
 

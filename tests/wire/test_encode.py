@@ -8,7 +8,7 @@ from studiobridge.craft.grid import Grid
 from studiobridge.profile.model import HearMap, Span, Words
 from studiobridge.wire.encode import (
     MISSING,
-    Unreadable,
+    CannotRead,
     as_text,
     decoder,
     encoder,
@@ -64,7 +64,7 @@ def test_yes_and_no_as_a_wire_spells_them(words, yes, no, neither) -> None:  # t
     assert all(decode(raw) is True for raw in yes)
     assert all(decode(raw) is False for raw in no)
     for raw in neither:
-        with pytest.raises(Unreadable, match="neither"):
+        with pytest.raises(CannotRead, match="neither"):
             decode(raw)
     encode = encoder("switch", HearMap("t", words=words))
     assert decode(encode(True)) is True
@@ -121,18 +121,18 @@ def test_both_ends_are_in_and_what_is_past_them_is_not(point, rule, least, most)
     for raw in (least, most, str(least), str(most)):
         decode(raw)
     for raw in (least - 0.001, most + 0.001, str(least - 0.001), str(most + 0.001)):
-        with pytest.raises(Unreadable, match="is outside"):
+        with pytest.raises(CannotRead, match="is outside"):
             decode(raw)
     for raw in (True, None, [], {}, "x", ""):
-        with pytest.raises(Unreadable, match="not a number"):
+        with pytest.raises(CannotRead, match="not a number"):
             decode(raw)
 
 
 def test_the_largest_payload_and_one_byte_more() -> None:
     assert len(text_of(b"1" * 65536)) == 65536
-    with pytest.raises(Unreadable, match="65537 bytes are more than the 65536"):
+    with pytest.raises(CannotRead, match="65537 bytes are more than the 65536"):
         text_of(b"1" * 65537)
-    with pytest.raises(Unreadable, match="UTF-8"):
+    with pytest.raises(CannotRead, match="UTF-8"):
         text_of(b"\xff")
 
 

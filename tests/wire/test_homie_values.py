@@ -7,8 +7,9 @@ import json
 import pytest
 
 from studiobridge.craft.grid import Grid
+from studiobridge.profile.said import Described, Report, Unreadable
 from studiobridge.wire import FarEnd, Wires
-from studiobridge.wire.message import Garbled, Heard, Learned, Message
+from studiobridge.wire.message import Message
 from tests.outside.test_homie import DIMMER, POWER, WARMTH, description, lamp, say
 
 Said = dict[str, object]
@@ -22,8 +23,8 @@ def number(form: str | None, unit: str = "", datatype: str = "integer") -> Said:
 def one(**points: Said) -> Wires:
     wires = Wires(lamp(properties={"level": "level", "cct": "cct"}))
     found = {"level": DIMMER, "cct": WARMTH, **points}
-    out = wires.hear(description(found))
-    assert not any(isinstance(h, Garbled) for h in out), out
+    out = wires.hear(description(found), 0.0)
+    assert not any(isinstance(h, Unreadable) for h in out), out
     return wires
 
 
@@ -34,8 +35,8 @@ def told(wires: Wires, point: str, value: float) -> str:
 
 def grid(point: str, said: Said) -> Grid | None:
     wires = Wires(lamp(properties={"level": "level", "cct": "cct"}))
-    out = wires.hear(description({"level": DIMMER, "cct": WARMTH, point: said}))
-    (found,) = (h for h in out if isinstance(h, Learned) and h.point == point)
+    out = wires.hear(description({"level": DIMMER, "cct": WARMTH, point: said}), 0.0)
+    (found,) = (h for h in out if isinstance(h, Described) and h.point == point)
     return found.grid
 
 
@@ -92,7 +93,7 @@ def test_levels_there_and_back(said: Said, level: float, payload: str) -> None:
     wires = one(level=said)
     assert told(wires, "level", level) == payload
     (back,) = say(wires, "light/level", payload)
-    assert isinstance(back, Heard)
+    assert isinstance(back, Report)
     held = grid("level", said)
     assert held is not None
     assert back.value == pytest.approx(held.nearest(level), abs=1e-6)
@@ -121,11 +122,11 @@ def test_both_ends_are_in_and_what_is_past_them_is_not(
     )
     for text in (least, most):
         (good,) = say(wires, f"light/{point}", text)
-        assert isinstance(good, Heard)
+        assert isinstance(good, Report)
         assert good.point == point
     for text in past:
         (bad,) = say(wires, f"light/{point}", text)
-        assert isinstance(bad, Garbled)
+        assert isinstance(bad, Unreadable)
         assert "is outside" in bad.why
 
 
@@ -142,7 +143,9 @@ def test_watts_within_what_there_is_and_what_it_says(
 ) -> None:
     wires = Wires(lamp(hears=frozenset({"watts", "online"}), tells=frozenset()))
     said = number(form, "W", "float") | {"settable": False}
-    (learned, *_) = (h for h in wires.hear(description({"power": said})) if isinstance(h, Learned))
+    (learned, *_) = (
+        h for h in wires.hear(description({"power": said}), 0.0) if isinstance(h, Described)
+    )
     assert (learned.point, learned.told, learned.heard, learned.grid) == (
         "watts",
         False,
@@ -150,10 +153,10 @@ def test_watts_within_what_there_is_and_what_it_says(
         None,
     )
     for text in good:
-        assert say(wires, "light/power", text) == [Heard("lamp", "watts", float(text))]
+        assert say(wires, "light/power", text) == [Report(0.0, "lamp", "watts", float(text), True)]
     for text in bad:
         (said_,) = say(wires, "light/power", text)
-        assert isinstance(said_, Garbled)
+        assert isinstance(said_, Unreadable)
 
 
 @pytest.mark.parametrize(
@@ -174,8 +177,8 @@ def test_watts_within_what_there_is_and_what_it_says(
 )
 def test_a_property_described_in_the_wrong_kinds_of_values(wrong: Said) -> None:
     wires = Wires(lamp(properties={"level": "b", "cct": "w"}))
-    (said,) = wires.hear(description({"b": {**DIMMER, **wrong}, "w": WARMTH}))
-    assert isinstance(said, Garbled)
+    (said,) = wires.hear(description({"b": {**DIMMER, **wrong}, "w": WARMTH}), 0.0)
+    assert isinstance(said, Unreadable)
     assert "'b'" in said.why
 
 
@@ -194,8 +197,8 @@ def test_a_property_described_in_the_wrong_kinds_of_values(wrong: Said) -> None:
 )
 def test_a_format_that_is_none_says_which_and_why(form: str, why: str) -> None:
     wires = Wires(lamp(properties={"level": "b", "cct": "w"}))
-    (said,) = wires.hear(description({"b": number(form, "%"), "w": WARMTH}))
-    assert isinstance(said, Garbled)
+    (said,) = wires.hear(description({"b": number(form, "%"), "w": WARMTH}), 0.0)
+    assert isinstance(said, Unreadable)
     assert f"'{form}'" in said.why
     assert why in said.why
 
@@ -210,10 +213,10 @@ def test_an_open_step_is_the_usual_one() -> None:
 
 def test_two_that_could_be_the_level_are_none_until_the_profile_says_which() -> None:
     both = {"front": DIMMER, "back": DIMMER, "w": WARMTH}
-    out = Wires(lamp()).hear(description(both))
-    assert any(isinstance(h, Garbled) and "no property for level" in h.why for h in out)
+    out = Wires(lamp()).hear(description(both), 0.0)
+    assert any(isinstance(h, Unreadable) and "no property for level" in h.why for h in out)
     wires = Wires(lamp(properties={"level": "back"}))
-    assert not any(isinstance(h, Garbled) for h in wires.hear(description(both)))
+    assert not any(isinstance(h, Unreadable) for h in wires.hear(description(both), 0.0))
     (message,) = wires.tell("lamp", [("level", 30.0)], None)
     assert message.topic == "homie/5/kitchen-light/light/back/set"
 
@@ -227,30 +230,30 @@ def test_what_only_looks_a_little_like_a_point_is_none() -> None:
         "scene": {"datatype": "string", "settable": True},
     }
     wires = Wires(lamp())
-    out = wires.hear(description(others))
-    learned = [h for h in out if isinstance(h, Learned)]
+    out = wires.hear(description(others), 0.0)
+    learned = [h for h in out if isinstance(h, Described)]
     assert {h.point for h in learned} == {"level", "cct"}  # what it should have, and has not
     assert not any(h.told or h.heard or h.grid for h in learned)
     for point, value in (("switch", True), ("level", 50.0), ("cct", 4000.0)):
         assert wires.tell("lamp", [(point, value)], None) == []  # type: ignore[list-item]
-    wires.hear(description({**others, "b": DIMMER, "w": WARMTH, "p": POWER}))
+    wires.hear(description({**others, "b": DIMMER, "w": WARMTH, "p": POWER}), 0.0)
     told = wires.tell("lamp", [("switch", True), ("level", 50.0), ("cct", 4000.0)], None)
     assert [m.topic.split("/")[-2] for m in told] == ["p", "b", "w"]
 
 
 def test_watts_are_found_by_their_unit() -> None:
     wires = Wires(lamp(hears=frozenset({"watts", "online"}), tells=frozenset()))
-    wires.hear(description({"p": number(None, "W", "float"), "v": number(None, "V", "float")}))
-    assert say(wires, "light/p", "12.5") == [Heard("lamp", "watts", 12.5)]
+    wires.hear(description({"p": number(None, "W", "float"), "v": number(None, "V", "float")}), 0.0)
+    assert say(wires, "light/p", "12.5") == [Report(0.0, "lamp", "watts", 12.5, True)]
     assert say(wires, "light/v", "230") == []
     assert wires.tell("lamp", [("watts", 5.0)], None) == []
 
 
 def test_a_level_that_cannot_be_set_is_said() -> None:
     dim = {**DIMMER, "settable": False}
-    out = Wires(lamp(properties={"level": "dim"})).hear(description({"dim": dim, "w": WARMTH}))
-    assert any(isinstance(h, Garbled) and "'dim' (level) cannot be set" in h.why for h in out)
-    (learned,) = (h for h in out if isinstance(h, Learned) and h.point == "level")
+    out = Wires(lamp(properties={"level": "dim"})).hear(description({"dim": dim, "w": WARMTH}), 0.0)
+    assert any(isinstance(h, Unreadable) and "'dim' (level) cannot be set" in h.why for h in out)
+    (learned,) = (h for h in out if isinstance(h, Described) and h.point == "level")
     assert (learned.told, learned.heard) == (False, True)
 
 
@@ -263,8 +266,8 @@ def test_a_level_that_cannot_be_set_is_said() -> None:
     ],
 )
 def test_a_property_that_cannot_be_the_point_it_is_said_to_be(wrong: Said) -> None:
-    out = Wires(lamp(properties={"level": "b"})).hear(description({"b": wrong, "w": WARMTH}))
-    assert any(isinstance(h, Garbled) and "no property for level" in h.why for h in out)
+    out = Wires(lamp(properties={"level": "b"})).hear(description({"b": wrong, "w": WARMTH}), 0.0)
+    assert any(isinstance(h, Unreadable) and "no property for level" in h.why for h in out)
 
 
 def computer(shut: Said) -> Wires:
@@ -274,7 +277,7 @@ def computer(shut: Said) -> Wires:
             hears=frozenset({"down", "online"}),
         )
     )
-    wires.hear(description({"shut-down": shut, "down": {"datatype": "boolean"}}))
+    wires.hear(description({"shut-down": shut, "down": {"datatype": "boolean"}}), 0.0)
     return wires
 
 
@@ -293,7 +296,7 @@ def test_a_computer_is_told_to_shut_down(shut: Said, payload: bytes) -> None:
         payload,
     )
     assert say(wires, "light/shut-down", "true") == []  # told, never heard
-    assert say(wires, "light/down", "true") == [Heard("lamp", "down", True)]
+    assert say(wires, "light/down", "true") == [Report(0.0, "lamp", "down", True, True)]
 
 
 # ---- odd orders ---------------------------------------------------------------------------
@@ -305,13 +308,13 @@ def test_values_that_came_first_wait_with_the_flag_they_came_with_and_no_more_th
     assert say(wires, "light/w", "4000", retain=False) == []
     for i in range(100):
         assert say(wires, f"light/x{i}", "1") == []
-    out = wires.hear(description({"b": DIMMER, "w": WARMTH}))
-    assert Heard("lamp", "level", 40.0, True) in out
-    assert Heard("lamp", "cct", 4000.0, False) in out
+    out = wires.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
+    assert Report(0.0, "lamp", "level", 40.0, True) in out
+    assert Report(0.0, "lamp", "cct", 4000.0, False) in out
     # described: nothing waits any more
     assert say(wires, "light/x1", "1") == []
-    again = wires.hear(description({"b": DIMMER, "w": WARMTH}))
-    assert not any(isinstance(h, Heard) for h in again)
+    again = wires.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
+    assert not any(isinstance(h, Report) for h in again)
 
 
 def test_what_came_after_the_64th_does_not_wait() -> None:
@@ -319,36 +322,37 @@ def test_what_came_after_the_64th_does_not_wait() -> None:
     for i in range(64):
         say(wires, f"light/x{i}", "1")
     say(wires, "light/b", "40")
-    out = wires.hear(description({"b": DIMMER, "w": WARMTH}))
-    assert not any(isinstance(h, Heard) for h in out)
+    out = wires.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
+    assert not any(isinstance(h, Report) for h in out)
 
 
 def test_a_tree_is_lost_with_its_root_and_back_with_it() -> None:
     """'If a root device $state is "lost" then the state of every child … is also "lost"'."""
     wires = Wires(lamp(properties={"level": "b", "cct": "w"}))
-    wires.hear(description({"b": DIMMER, "w": WARMTH}, root="bridge-1", parent="hub-2"))
-    assert say(wires, "$state", "ready") == [Heard("lamp", "online", True)]
+    wires.hear(description({"b": DIMMER, "w": WARMTH}, root="bridge-1", parent="hub-2"), 0.0)
+    assert say(wires, "$state", "ready") == [Report(0.0, "lamp", "online", True, True)]
 
     def state(of: str, word: str, retain: bool = False) -> list[object]:
-        return list(wires.hear(Message(f"homie/5/{of}/$state", word.encode(), retain=retain)))
+        return list(wires.hear(Message(f"homie/5/{of}/$state", word.encode(), retain=retain), 0.0))
 
     assert state("bridge-1", "ready") == []  # it changes nothing
-    assert state("bridge-1", "lost") == [Heard("lamp", "online", False, False)]
+    assert state("bridge-1", "lost") == [Report(0.0, "lamp", "online", False, False)]
     assert state("bridge-1", "lost") == []
-    assert say(wires, "$state", "ready") == [Heard("lamp", "online", False)]
-    assert state("bridge-1", "ready") == [Heard("lamp", "online", True, True)]  # no word of its own
-    assert state("hub-2", "lost", retain=True) == [Heard("lamp", "online", False, True)]
-    assert state("hub-2", "sleeping") == [Heard("lamp", "online", True, True)]
+    assert say(wires, "$state", "ready") == [Report(0.0, "lamp", "online", False, True)]
+    # no word of its own
+    assert state("bridge-1", "ready") == [Report(0.0, "lamp", "online", True, True)]
+    assert state("hub-2", "lost", retain=True) == [Report(0.0, "lamp", "online", False, True)]
+    assert state("hub-2", "sleeping") == [Report(0.0, "lamp", "online", True, True)]
     assert state("stranger", "lost") == []
 
 
 @pytest.mark.parametrize("word", ["init", "sleeping", "disconnected", "lost"])
 def test_only_ready_is_online(word: str) -> None:
     wires = one()
-    assert say(wires, "$state", "ready") == [Heard("lamp", "online", True)]
-    assert say(wires, "$state", word) == [Heard("lamp", "online", False)]
+    assert say(wires, "$state", "ready") == [Report(0.0, "lamp", "online", True, True)]
+    assert say(wires, "$state", word) == [Report(0.0, "lamp", "online", False, True)]
     (bad,) = say(wires, "$state", "READY")
-    assert isinstance(bad, Garbled)
+    assert isinstance(bad, Unreadable)
 
 
 def test_the_description_of_a_simulated_device_is_read_by_the_bridge() -> None:
@@ -369,11 +373,11 @@ def test_the_description_of_a_simulated_device_is_read_by_the_bridge() -> None:
     }
     hello = end.hello(state)  # type: ignore[arg-type]
     assert json.loads(hello[1].payload)["name"] == "Kitchen"
-    out = [h for message in hello for h in wires.hear(message)]
-    assert not any(isinstance(h, Garbled) for h in out), out
-    values = {h.point: h.value for h in out if isinstance(h, Heard)}
+    out = [h for message in hello for h in wires.hear(message, 0.0)]
+    assert not any(isinstance(h, Unreadable) for h in out), out
+    values = {h.point: h.value for h in out if isinstance(h, Report)}
     assert values == {**state, "online": True}
-    grids = {h.point: h.grid for h in out if isinstance(h, Learned)}
+    grids = {h.point: h.grid for h in out if isinstance(h, Described)}
     assert grids["cct"] == Grid(2700.0, 6500.0, 10.0, "kelvin")
     assert grids["level"] == Grid(0.0, 100.0, 1.0, "percent")
     for point, value in (("switch", False), ("level", 30.0), ("cct", 3000.0), ("shut_down", True)):
@@ -384,14 +388,14 @@ def test_the_description_of_a_simulated_device_is_read_by_the_bridge() -> None:
     # while it still goes there, its target is said first, and is no report
     goal, value_ = end.report({"level": 20.0}, ("level",), {"level": 30.0})
     assert (goal.topic.rsplit("/", 1)[1], goal.payload) == ("$target", b"30")
-    assert wires.hear(goal) == []
-    assert wires.hear(value_) == [Heard("lamp", "level", 20.0)]
+    assert wires.hear(goal, 0.0) == []
+    assert wires.hear(value_, 0.0) == [Report(0.0, "lamp", "level", 20.0, True)]
     (ready,) = end.report({}, ("online",))
     assert ready.payload == b"ready"
 
 
 def test_the_convention_s_own_switch_is_found_by_its_datatype() -> None:
     wires = Wires(lamp())
-    wires.hear(description({"b": DIMMER, "w": WARMTH, "on": POWER}))
+    wires.hear(description({"b": DIMMER, "w": WARMTH, "on": POWER}), 0.0)
     (message,) = wires.tell("lamp", [("switch", True)], None)
     assert message.topic == "homie/5/kitchen-light/light/on/set"

@@ -9,9 +9,10 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from studiobridge.craft.grid import mired
+from studiobridge.profile.said import Described, Report, Unreadable
 from studiobridge.wire import Wires
-from studiobridge.wire.encode import Unreadable, decoder, field_of, json_of, number
-from studiobridge.wire.message import Garbled, Heard, Learned, Message
+from studiobridge.wire.encode import CannotRead, decoder, field_of, json_of, number
+from studiobridge.wire.message import Message
 from tests.outside.test_homie import DIMMER, WARMTH, description, lamp, say
 from tests.wire.test_round_trip import HearMap, Span, kiln
 
@@ -50,12 +51,12 @@ from tests.wire.test_round_trip import HearMap, Span, kiln
     ],
 )
 def test_only_plain_decimal_numbers_count(text: str) -> None:
-    with pytest.raises(Unreadable, match="not a number"):
+    with pytest.raises(CannotRead, match="not a number"):
         number(text, "level")
     (said,) = Wires(kiln()).hear(
-        Message("kiln/l/is", json.dumps({"light": {"dim": text}}).encode())
+        Message("kiln/l/is", json.dumps({"light": {"dim": text}}).encode()), 0.0
     )
-    assert isinstance(said, Garbled)
+    assert isinstance(said, Unreadable)
 
 
 @pytest.mark.parametrize(
@@ -89,23 +90,23 @@ def test_a_number_of_thousands_of_digits_is_a_fault_of_the_device(digits: int, s
         ("kiln/l/is", f'{{"light": {{"warmth": "{huge}"}}}}'),
         ("kiln/p/3/out", huge),
     ):
-        out = wires.hear(Message(topic, payload.encode()))
+        out = wires.hear(Message(topic, payload.encode()), 0.0)
         assert out
-        assert all(isinstance(h, Garbled) for h in out), payload[:30]
+        assert all(isinstance(h, Unreadable) for h in out), payload[:30]
         assert all(len(h.why) < 200 for h in out)
     homie = Wires(lamp())
-    homie.hear(description({"b": DIMMER, "w": WARMTH}))
+    homie.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
     for name in ("b", "w"):
         (said,) = say(homie, f"light/{name}", huge)
-        assert isinstance(said, Garbled)
+        assert isinstance(said, Unreadable)
 
 
 def test_an_integer_too_large_for_a_float_in_a_document() -> None:
     """Also where the reader of the document lets it through: the decoder itself refuses it."""
     for raw in (10**400, -(10**400), 10**309):
-        with pytest.raises(Unreadable, match="outside"):
+        with pytest.raises(CannotRead, match="outside"):
             decoder("level", HearMap("t", span=Span(0, 255)))(raw)
-        with pytest.raises(Unreadable, match="outside"):
+        with pytest.raises(CannotRead, match="outside"):
             decoder("watts", HearMap("t"))(raw)
 
 
@@ -126,7 +127,7 @@ def test_json_that_is_none_says_so() -> None:
         (b'{"a": ' + b"1" * 5000 + b"}", "5000 digits"),
         (b"{a: 1}", "is not JSON"),
     ):
-        with pytest.raises(Unreadable, match=why):
+        with pytest.raises(CannotRead, match=why):
             json_of(payload)
 
 
@@ -147,11 +148,12 @@ def test_a_level_that_was_heard_is_never_outside_0_to_100(low: int, width: int, 
                 "b": {"datatype": "float", "format": f"{low}:{low + width}", "settable": True},
                 "w": WARMTH,
             }
-        )
+        ),
+        0.0,
     )
     for raw in (low, low + width, low + at * width):
         for heard in say(wires, "light/b", repr(float(raw))):
-            assert isinstance(heard, Garbled) or 0.0 <= heard.value <= 100.0
+            assert isinstance(heard, Unreadable) or 0.0 <= heard.value <= 100.0
 
 
 # ---- descriptions ---------------------------------------------------------------------------
@@ -197,9 +199,9 @@ def test_a_nonsense_format_is_a_fault_of_that_device(
     name: str, said: dict[str, object], shown: str
 ) -> None:
     wires = Wires(lamp(properties={"level": "b", "cct": "w"}))
-    out = wires.hear(description({"b": DIMMER, "w": WARMTH, name: said}))
+    out = wires.hear(description({"b": DIMMER, "w": WARMTH, name: said}), 0.0)
     (garbled,) = out
-    assert isinstance(garbled, Garbled)
+    assert isinstance(garbled, Unreadable)
     assert garbled.device == "lamp"
     assert f"'{shown}'" in garbled.why
     assert wires.tell("lamp", [("level", 50.0), ("cct", 4000.0)], None) == []
@@ -207,9 +209,9 @@ def test_a_nonsense_format_is_a_fault_of_that_device(
 
 def test_a_good_description_outlives_a_bad_one() -> None:
     wires = Wires(lamp(properties={"level": "b", "cct": "w"}))
-    wires.hear(description({"b": DIMMER, "w": WARMTH}))
-    (garbled,) = wires.hear(description({"b": DIMMER, "w": white("-5:0:1")}))
-    assert isinstance(garbled, Garbled)
+    wires.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
+    (garbled,) = wires.hear(description({"b": DIMMER, "w": white("-5:0:1")}), 0.0)
+    assert isinstance(garbled, Unreadable)
     assert [m.payload for m in wires.tell("lamp", [("level", 50.0)], None)] == [b"50"]
 
 
@@ -236,9 +238,9 @@ def test_every_grid_that_leaves_the_wire_is_safe(  # type: ignore[no-untyped-def
     form = f"{low}:{high}" if step is None else f"{low}:{high}:{step}"
     said = {"datatype": datatype, "format": form, "unit": unit, "settable": True}
     wires = Wires(lamp(properties={"level": "b", "cct": "w"}))
-    out = wires.hear(description({"b": said, "w": said}))
+    out = wires.hear(description({"b": said, "w": said}), 0.0)
     for learned in out:
-        if not isinstance(learned, Learned) or learned.grid is None:
+        if not isinstance(learned, Described) or learned.grid is None:
             continue
         value = level if learned.point == "level" else kelvin
         held = learned.grid.nearest(value)
@@ -252,19 +254,19 @@ def test_every_grid_that_leaves_the_wire_is_safe(  # type: ignore[no-untyped-def
         number(message.payload.decode(), "told")
     for name in ("b", "w"):
         for heard in say(wires, f"light/{name}", payload):
-            if isinstance(heard, Heard):
+            if isinstance(heard, Report):
                 assert heard.value > 0 if heard.point == "cct" else 0 <= heard.value <= 100
 
 
 def test_no_meter_reports_more_than_there_is() -> None:
     """A meter without a range of its own still reports watts, not 10^300 of them."""
     wires = Wires(lamp(hears=frozenset({"watts", "online"}), tells=frozenset()))
-    wires.hear(description({"watts": {"datatype": "float", "unit": "W"}}))
+    wires.hear(description({"watts": {"datatype": "float", "unit": "W"}}), 0.0)
     (good,) = say(wires, "light/watts", "41.5")
-    assert good == Heard("lamp", "watts", 41.5)
+    assert good == Report(0.0, "lamp", "watts", 41.5, True)
     for absurd in ("1e300", "-1e300", "1e7"):
         (bad,) = say(wires, "light/watts", absurd)
-        assert isinstance(bad, Garbled)
+        assert isinstance(bad, Unreadable)
 
 
 @pytest.mark.parametrize("text", ["41.5\n", " 41.5 ", "41.5\r\n", "\t41.5"])

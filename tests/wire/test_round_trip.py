@@ -22,9 +22,10 @@ from studiobridge.profile.model import (
     WireMap,
     Words,
 )
+from studiobridge.profile.said import Described, Report, Unreadable
 from studiobridge.wire import FarEnd, Wires
 from studiobridge.wire.encode import MAX_PAYLOAD, decoder, encoder, grid_of
-from studiobridge.wire.message import Garbled, Heard, Learned, Message
+from studiobridge.wire.message import Message
 
 LEVELS = [
     (None, None),
@@ -168,7 +169,7 @@ def kiln() -> SetProfile:
 
 def described(wires: Wires, profile: SetProfile) -> Wires:
     for message in FarEnd(profile, "glow").hello({"level": 10.0, "cct": 4000.0}):
-        wires.hear(message)
+        wires.hear(message, 0.0)
     return wires
 
 
@@ -185,14 +186,16 @@ def test_told_and_reported_through_the_devices_own_end(level: float, cct: float,
         state.update(told.values)
         if name == "panel":
             assert told.fade == pytest.approx(1.5)
-    grids = {learned.point: learned.grid for learned in wires.described() if learned.device == name}
+    grids = {
+        learned.point: learned.grid for learned in wires.described(0.0) if learned.device == name
+    }
     if name == "glow":
-        for learned in wires.hear(end.hello({})[1]):
-            if isinstance(learned, Learned):
+        for learned in wires.hear(end.hello({})[1], 0.0):
+            if isinstance(learned, Described):
                 grids[learned.point] = learned.grid
     for message in end.report(state, ("level", "cct")):  # type: ignore[arg-type]
-        for heard in wires.hear(message):
-            assert isinstance(heard, Heard)
+        for heard in wires.hear(message, 0.0):
+            assert isinstance(heard, Report)
             if heard.point == "switch":
                 continue
             wanted = level if heard.point == "level" else cct
@@ -215,18 +218,33 @@ def test_blanks_and_words_of_a_plain_wire() -> None:
     wires = Wires(kiln())
     (message,) = wires.tell("kiln-plug", [("switch", True)], None)
     assert (message.topic, message.payload, message.retain) == ("kiln/p/3/in", b"1", False)
-    assert wires.hear(Message("kiln/p/3/out", b"0")) == [Heard("kiln-plug", "switch", False)]
-    assert wires.hear(Message("kiln/p/meter", b'{"now": {"power": 41.5}}')) == [
-        Heard("kiln-plug", "watts", 41.5)
+    assert wires.hear(Message("kiln/p/3/out", b"0"), 0.0) == [
+        Report(0.0, "kiln-plug", "switch", False)
+    ]
+    assert wires.hear(Message("kiln/p/meter", b'{"now": {"power": 41.5}}'), 0.0) == [
+        Report(0.0, "kiln-plug", "watts", 41.5)
     ]
     assert [m.topic for m in wires.ask("kiln-plug")] == ["kiln/p/report"]
     assert wires.ask("glow") == []
 
 
+def test_each_thing_said_has_its_time_and_whether_the_broker_kept_it() -> None:
+    wires = Wires(kiln())
+    (kept,) = wires.hear(Message("kiln/p/3/out", b"1", retain=True), 7.5)
+    (fresh,) = wires.hear(Message("kiln/p/3/out", b"1"), 8.5)
+    assert kept == Report(7.5, "kiln-plug", "switch", True, retained=True)
+    assert fresh == Report(8.5, "kiln-plug", "switch", True, retained=False)
+    bad = wires.hear(Message("kiln/p/3/out", b"maybe"), 9.5)
+    assert [(type(said), said.at) for said in bad] == [(Unreadable, 9.5)]
+    assert {said.at for said in wires.described(1.5)} == {1.5}
+
+
 def test_a_message_that_says_only_what_changed() -> None:
     wires = Wires(kiln())
-    assert wires.hear(Message("kiln/l/is", b'{"lit": true}')) == [Heard("panel", "switch", True)]
-    assert wires.hear(Message("kiln/l/is", b"{}")) == []
+    assert wires.hear(Message("kiln/l/is", b'{"lit": true}'), 0.0) == [
+        Report(0.0, "panel", "switch", True)
+    ]
+    assert wires.hear(Message("kiln/l/is", b"{}"), 0.0) == []
 
 
 BAD = [
@@ -253,8 +271,8 @@ BAD = [
 @pytest.mark.parametrize("payload", BAD, ids=lambda p: repr(p[:20]))
 @pytest.mark.parametrize("topic", ["kiln/l/is", "kiln/p/3/out", "kiln/p/meter"])
 def test_what_cannot_be_read_is_said_and_changes_nothing(topic: str, payload: bytes) -> None:
-    for heard in Wires(kiln()).hear(Message(topic, payload)):
-        assert isinstance(heard, Garbled)
+    for heard in Wires(kiln()).hear(Message(topic, payload), 0.0):
+        assert isinstance(heard, Unreadable)
         assert heard.topic == topic
         assert heard.why.isprintable()
         assert len(heard.why) < 200
@@ -278,8 +296,8 @@ def test_what_cannot_be_read_is_said_and_changes_nothing(topic: str, payload: by
 )
 def test_no_bytes_on_any_topic_raise(payload: bytes, topic: str) -> None:
     profile = kiln()
-    for heard in described(Wires(profile), profile).hear(Message(topic, payload)):
-        assert isinstance(heard, Heard | Garbled | Learned)
+    for heard in described(Wires(profile), profile).hear(Message(topic, payload), 0.0):
+        assert isinstance(heard, Report | Unreadable | Described)
 
 
 json_like = st.recursive(
@@ -316,13 +334,13 @@ json_like = st.recursive(
 def test_no_json_document_raises(document: object) -> None:
     payload = json.dumps(document).encode()
     for topic in ("kiln/l/is", "homie/5/glow-1/$description"):
-        Wires(kiln()).hear(Message(topic, payload))
+        Wires(kiln()).hear(Message(topic, payload), 0.0)
 
 
 def test_topics_of_nobody_are_nobodys() -> None:
     wires = Wires(kiln())
-    assert wires.hear(Message("somewhere/else", b"1")) == []
-    assert wires.hear(Message("homie/5/other/lamp/level", b"1")) == []
+    assert wires.hear(Message("somewhere/else", b"1"), 0.0) == []
+    assert wires.hear(Message("homie/5/other/lamp/level", b"1"), 0.0) == []
     assert not wires.hears_topic("somewhere/else")
 
 
