@@ -26,6 +26,7 @@ from dataclasses import dataclass, field, replace
 
 from studiobridge.bridge.core import Core, Out, Publish, Wake, Write
 from studiobridge.bridge.topics import answer_topic, ask_topic, state_topic
+from studiobridge.control.acts import Active, Run
 from studiobridge.control.controller import Controller
 from studiobridge.control.effects import (
     ByHand,
@@ -44,6 +45,7 @@ from studiobridge.control.effects import (
     StepNote,
 )
 from studiobridge.control.states import Turn
+from studiobridge.control.steps import Happening
 from studiobridge.profile.model import Point, Preset, SetProfile, Value
 from studiobridge.rehearsal import MockBroker, Room, Trouble
 from studiobridge.rehearsal.devices import Joined, Left, Vanished
@@ -177,6 +179,7 @@ class Outcome:
     told: int = 0
     states: set[str] = field(default_factory=set)
     turns: set[tuple[str, str]] = field(default_factory=set)
+    steps: set[tuple[str, str]] = field(default_factory=set)
     end: str = ""
     did: list[str] = field(default_factory=list)
     trace: list[str] = field(default_factory=list)
@@ -248,7 +251,7 @@ class Evening:
     # ---- carrying things about ------------------------------------------------------------------
 
     def _watch_turns(self, controller: Controller) -> None:
-        """Note every way of the state table that is taken; nothing is judged by it."""
+        """Note every way of the two tables that is taken; nothing is judged by it."""
         turn_to = controller.standing.turn
 
         def watched(turn: Turn, at: float, why: str = "") -> None:
@@ -256,6 +259,16 @@ class Evening:
             turn_to(turn, at, why)
 
         controller.standing.turn = watched  # type: ignore[method-assign]
+        steps = controller.runs.steps
+        happens = steps._happens
+
+        def seen(run: Run, active: Active, what: Happening, at: float) -> None:
+            if what in ("noted", "due"):
+                what = steps._in_the_way(run, active, at) or what
+            self.outcome.steps.add((active.stage, what))
+            happens(run, active, what, at)
+
+        steps._happens = seen  # type: ignore[method-assign]
 
     def start_bridge(self) -> None:
         """The bridge starts (again) from what is written down."""
@@ -488,6 +501,8 @@ class Evening:
         self.note(f"somebody asks {body}")
         # also one that is to be kept is a request now, and none when the broker gives it later
         self.laws.made[id_] = self.now
+        # the same id again may ask for something else, and the lockout was perhaps never heard
+        self.laws.locking.pop(id_, None)
         if what == "lockout":
             self.laws.locking[id_] = str(body["targets"][0])  # type: ignore[index]
         message = Message(
