@@ -476,9 +476,12 @@ class Evening:
     def _deliver(self, message: Message) -> None:
         if not self.linked:
             return
+        asked: str | None = None
         if message.topic == ask_topic(self.profile.name) and not message.retain:
             with contextlib.suppress(ValueError, TypeError, KeyError, RecursionError):
-                self.laws.arrived(json.loads(message.payload)["id"], self.now)
+                asked = json.loads(message.payload)["id"]
+        if asked is not None:
+            self.laws.arrived(asked, self.now)
         for heard in self._reader.hear(message):
             if isinstance(heard, Heard):
                 kept = message.retain if heard.retained is None else heard.retained
@@ -486,7 +489,11 @@ class Evening:
                 self.note(
                     f"heard {heard.device} {heard.point} {heard.value}{' kept' if kept else ''}"
                 )
+        dropped = self.core.dropped
         self.outs(self.core.message(message, self.now))
+        if asked is not None and self.core.dropped > dropped:
+            # a crowd that a slow network held came all at once: counted and said, not answered
+            self.laws.answered(asked)
 
     # ---- people ---------------------------------------------------------------------------------
 
