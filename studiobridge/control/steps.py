@@ -261,14 +261,18 @@ class Steps(Acts):
     # ---- it has not ----------------------------------------------------------------------
 
     def _ask(self, active: Active, at: float) -> None:
-        """Ask for a report; the first time what feeds it too: it may have no mains."""
+        """Ask for a report; the first time what feeds it too."""
         name = active.step.device
         if not active.asked:
             active.asked = True
-            for above in self.desk.feeds.line[name][:1]:
-                self.desk.ask(at, above)
+            self._ask_its_feed(name, at)
         self.desk.ask(at, name)
         self._deadline(active, min(at + ASK_EVERY, active.until))
+
+    def _ask_its_feed(self, name: str, at: float) -> None:
+        """What does not answer may have no mains, whatever its plug said last."""
+        for above in self.desk.feeds.line[name][:1]:
+            self.desk.ask(at, above)
 
     def _listen(self, run: Run, active: Active, at: float) -> None:
         """It should have spoken by now."""
@@ -278,6 +282,7 @@ class Steps(Acts):
         if at < active.until - 1e-6:
             self._ask(active, at)
         else:
+            self._ask_its_feed(active.step.device, at)
             self._end(run, active.step, at, "failed", why_failed(active, self.beliefs, self.gates))
 
     def _insist(self, run: Run, active: Active, at: float) -> None:
@@ -292,6 +297,8 @@ class Steps(Acts):
         if belief.device.can_ask and at < active.until - 1e-6:
             self._ask(active, at)
             return
+        if not belief.device.can_ask:
+            self._ask_its_feed(step.device, at)
         if active.tries < self.desk.profile.patience.tries and active.values:
             # what was safe to tell a while ago need not be safe to tell again
             refused = self.gates.why_refused(step.action, step.device, run.what == "cut")

@@ -9,7 +9,7 @@ import pytest
 
 from studiobridge.control import views
 from studiobridge.control.belief import Word
-from studiobridge.control.effects import Lockout, Memory, SessionNote, StepNote, Tell
+from studiobridge.control.effects import Ask, Lockout, Memory, SessionNote, StepNote, Tell
 from studiobridge.control.events import LinkUp, Noted, Report
 from studiobridge.profile.model import LeftOn, Point, Preset, SetProfile, Tolerance, Value
 from tests.control.play import Play, corner, fixture, on_plug, plug, profile
@@ -215,6 +215,26 @@ def test_a_missing_report_is_asked_for_then_told_again_then_given_up() -> None:
     times = [at for at, _, _ in play.tells("lamp-plug")]
     assert min(b - a for a, b in itertools.pairwise(times)) >= play.profile.patience.reply
     assert ("lamp-plug", "power on") in play.steps("failed")
+
+
+@pytest.mark.parametrize("heard_before", [False, True])
+def test_a_light_that_cannot_be_asked_and_does_not_answer_has_its_plug_asked(
+    heard_before: bool,
+) -> None:
+    """The plug said on and is not: no answer of the light's can ever say so."""
+    made = profile(
+        plug("p"), fixture("key", "p", can_ask=False), looks={"day": {"key": Preset(64.0, 4300.0)}}
+    )
+    play = Play(made, obedient=False)
+    play.link_up()
+    play.report("p", "switch", True)
+    if heard_before:
+        play.report("key", "online", True)
+    play.forget()
+    play.ask("up")
+    play.run(60)
+    assert play.state == "stalled"
+    assert any(isinstance(e, Ask) and e.device == "p" for _, e in play.effects)
 
 
 def test_a_kept_report_confirms_nothing() -> None:
