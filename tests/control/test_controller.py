@@ -98,6 +98,30 @@ def test_a_fixture_that_cannot_fade_is_walked_there_at_a_bounded_rate() -> None:
     assert len(walked) > 4
 
 
+@pytest.mark.parametrize("first", ["level", "switch"])
+def test_it_is_walked_from_where_it_came_on_whichever_is_heard_first(first: str) -> None:
+    """A message with both is read point by point: the switch may come before the level."""
+    made = profile(
+        plug("p"),
+        fixture("key", "p", knows_fade=False, fade=2.0),
+        looks={"day": {"key": Preset(80.0, 4000.0)}},
+    )
+    play = Play(made, obedient=False)
+    play.link_up()
+    play.report("p", "switch", True)
+    play.report("key", "online", True)
+    play.ask("up")
+    play.run(0.1)
+    play.forget()
+    said = {"level": 1.0, "switch": True}
+    for point in (first, *said.keys() - {first}):
+        play.report("key", point, said[point])
+    play.run(2.5)
+    levels = [float(dict(v)["level"]) for _, _, v in play.tells("key") if "level" in dict(v)]  # type: ignore[arg-type,call-overload]
+    assert len(levels) > 4
+    assert max(b - a for a, b in itertools.pairwise([1.0, *levels])) < 15.0
+
+
 def test_one_inrush_at_a_time_on_a_circuit_and_circuits_in_parallel() -> None:
     play = Play(
         profile(plug("a"), plug("b"), plug("c", circuit="bench"), plug("d", circuit="bench"))
