@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
+from studiobridge.control.effects import Tell
 from studiobridge.control.events import LinkUp, Unreadable
 from studiobridge.control.gates import WORD_HOLDS
 from studiobridge.profile.model import Circuit, Preset, SetProfile
@@ -302,8 +305,6 @@ def test_what_speaks_against_a_computer_being_down_is_said_with_what_it_draws() 
 
 
 def test_a_command_lives_as_long_as_an_answer_is_waited_for_and_no_less_than_a_second() -> None:
-    from studiobridge.control.effects import Tell
-
     for reply, expires in ((0.3, 1.0), (3.5, 3.5)):
         made = profile(plug("p", hears=METERED))
         play = Play(replace(made, patience=replace(made.patience, reply=reply)))
@@ -312,3 +313,48 @@ def test_a_command_lives_as_long_as_an_answer_is_waited_for_and_no_less_than_a_s
         play.run(5)
         told = [e for _, e in play.effects if isinstance(e, Tell)]
         assert [e.expires_in for e in told] == [expires]
+
+
+def test_every_command_has_a_token_of_its_own() -> None:
+    play = Play(corner())
+    play.link_up()
+    play.ask("up")
+    play.run(40)
+    tokens = [e.token for _, e in play.effects if isinstance(e, Tell)]
+    assert len(tokens) > 5
+    assert len(set(tokens)) == len(tokens)
+
+
+def test_a_way_round_the_interlocks_ends_at_the_last_one() -> None:
+    """Whoever forgets to ask is stopped where it would be told; off it may go at any time."""
+    play = brought_up()
+    locked_out(play, "lamp-plug")
+    gates, now = play.controller.gates, play.now
+    for name, values in (
+        ("lamp-plug", (("switch", True),)),
+        ("key", (("level", 5.0),)),
+        ("key", (("level", 0.0), ("switch", False))),
+        ("fill", (("switch", True),)),
+    ):
+        with pytest.raises(AssertionError, match=f"{name} is locked out"):
+            gates.tell(now, name, values)  # type: ignore[arg-type]
+    gates.tell(now, "lamp-plug", (("switch", False),))
+    gates.tell(now, "key", (("switch", False),))
+
+
+def test_until_a_device_has_settled_after_a_command_its_reports_are_no_drift() -> None:
+    made = changed(corner(), "key", answers_in=0.5, fade=3.0)
+    play = brought_up(made)
+    play.obedient = False
+    at = play.now
+    play.controller.gates.tell(at, "key", (("level", 64.0),), 3.0)
+    # its fade, what it takes to answer, and its settle time
+    settled = 3.0 + 0.5 + made.devices["key"].tolerance.settle
+    belief = play.controller.beliefs.of["key"]
+    assert belief.quiet_until == pytest.approx(at + settled)
+    play.controller.gates.tell(at, "key", (("cct", 4300.0),))
+    assert belief.quiet_until == pytest.approx(at + settled)
+    play.controller.gates.tell(at + 3.0, "key", (("cct", 4300.0),))
+    assert belief.quiet_until == pytest.approx(at + 3.0 + settled - 3.0)
+    play.controller.gates.tell(at + 4.0, "key", (("cct", 4300.0),))
+    assert belief.quiet_until == pytest.approx(at + 4.0 + settled - 3.0)

@@ -803,10 +803,21 @@ class Evening:
         elif what == "dial lockout":
             dials = [n for n, d in devices.items() if d.hand_set]
             most = max(plugs, key=lambda n: len(self.laws.below(n)))
+            deep = [n for n, d in devices.items() if len(set(d.feeds) & set(plugs)) > 1]
             target = dice.choice([*dials, most, most])
+            dark = bool(deep) and dice.random() < 0.7
+            if dark:
+                # a plug below another: with all of it dark both stay off when it is asked up
+                target = dice.choice(deep)
+                self.ask("down")
+                self.say_it_stopped()
+                self.run(120.0)
             self.run(dice.choice([0.0, 0.3, 20.0]))
             self.ask("lockout", targets=[target], by="Ana", why="a bulb")
             self.run(5.0)
+            if dark:
+                self.ask("up")
+                self.run(60.0)
             if dice.random() < 0.7:
                 self.ask("release", targets=[target], by="Ana")
         elif what == "old id":
