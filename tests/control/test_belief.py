@@ -368,7 +368,7 @@ def test_the_same_within_tolerance_and_no_further() -> None:
 def test_what_the_device_cannot_tell_apart_is_the_same() -> None:
     belief = lamp(tolerance=Tolerance(level=0.001, cct=8.0))
     assert not belief.same("level", 64.0, 65.0)
-    belief.grids["level"] = Grid(0.0, 100.0, 5.0, "%")
+    belief.grids["level"] = Grid(0.0, 100.0, 5.0, "percent")
     assert belief.same("level", 64.0, 65.0)
     assert not belief.same("level", 64.0, 70.0)
 
