@@ -258,11 +258,14 @@ class Acts:
         device = belief.device
         active.stage = "setting"
         active.tries = 0
+        goal, start = active.expects.get("level"), belief.said("is it so", "level")
+        if start is None:
+            # energised a moment ago, and that it is on was heard before its level
+            start = dict(active.values).get("level")
         active.values = tuple((p, v) for p, v in active.expects.items() if p != "switch")
         if not active.values:
             self._check(run, active, at)
             return
-        goal, start = active.expects.get("level"), belief.said("is it so", "level")
         near = start is None or goal is None or abs(float(start) - float(goal)) < 2 * LOW_LEVEL
         if goal is None or device.fade <= 0:
             self._send(run, active, at)

@@ -217,6 +217,11 @@ class Belief:
         if self.out_since is None:
             self.out_since = at
 
+    def mains_still_off(self, at: float) -> None:
+        """Its plug says off again: if it was lit against that word, it is out from now on."""
+        if self.out_since is None:
+            self.out_since = at
+
     def mains_were_on(self) -> None:
         """Its plug says on, perhaps since this epoch began: a lamp may have been lit since then."""
         if self.out_since is not None and self.out_since < self.epoch_since:
@@ -363,6 +368,9 @@ class Beliefs:
         changed = {name} if before is None or before.value != value else set()
         if point == "switch" and (before is None or before.value is not value):
             changed |= self._mains(name, bool(value), at)
+        elif point == "switch" and value is False and not kept:
+            for below in self.feeds.below.get(name, ()):
+                self.of[below].mains_still_off(at)
         elif point == "watts" and not kept:
             computer = name if belief.device.kind == "computer" else self.sole_computer.get(name)
             if computer is not None:

@@ -8,7 +8,8 @@ rules behind it:
 - What hangs on a switch that is proven off is out, whether it answers or not.
 - While a camera rolls or closes its file nothing is told (law 2). Steps under way come later.
 - What is locked out meanwhile is left as it is (law 1). Switching off is never locked.
-- Without a link nothing moves; what was under way begins again when the link is back.
+- Without a link nothing comes here: the controller holds wake-ups back until it has listened
+  anew, and what was under way begins again then.
 - Before a mains switch goes off, what hangs on it is checked afresh (laws 5 and 6), each time
   it is told.
 - A step that only lets time pass (a lamp cools) ends when that time is over, whether or not a
@@ -36,7 +37,6 @@ Happening = Literal[
     "noted",  # its intention is on disk
     "report",  # it, or what feeds or meters it, reported
     "due",  # its deadline has come
-    "no link",  # ... while there is no link to the broker
     "held",  # ... while a camera rolls, closes its file, or cannot say
     "locked",  # ... and it has been locked out
 ]
@@ -45,10 +45,8 @@ Act = Literal[
 ]
 
 _TOLD: dict[Happening, Act] = {
-    "noted": "stay",
     "report": "check",
     "due": "insist",
-    "no link": "later",
     "held": "later",
     "locked": "give way",
 }
@@ -57,7 +55,6 @@ TABLE: dict[Stage, dict[Happening, Act]] = {
         "noted": "begin",
         "report": "stay",
         "due": "begin",
-        "no link": "later",
         "held": "later",
         "locked": "begin",  # which asks the gates, and ends there
     },
@@ -81,7 +78,7 @@ class Steps(Acts):
     def pump(self, at: float) -> list[Step]:
         """Start whatever may start now. The caller looks at `run.over` afterwards."""
         run = self.run
-        if run is None or not self.desk.link or run.over or self.held_by(run, at) is not None:
+        if run is None or run.over or self.held_by(run, at) is not None:
             return self._take_confirmed()
         while (step := run.sequencer.next(at)) is not None:
             self._start(run, step, at)
@@ -199,8 +196,6 @@ class Steps(Acts):
 
     def _in_the_way(self, run: Run, active: Active, at: float) -> Happening | None:
         """What keeps a step from going on that was noted or is due; None when nothing does."""
-        if not self.desk.link:
-            return "no link"
         if self.held_by(run, at) is not None:
             return "held"
         step = active.step
@@ -262,7 +257,7 @@ class Steps(Acts):
     # ---- it has not ----------------------------------------------------------------------
 
     def _ask(self, active: Active, at: float) -> None:
-        """Ask for a report; the first time what feeds it too: it may have no mains."""
+        """Ask for a report; the first time what feeds it too."""
         name = active.step.device
         self._ask_feed(active, at)
         self.desk.ask(at, name)
@@ -283,6 +278,7 @@ class Steps(Acts):
         if at < active.until - 1e-6:
             self._ask(active, at)
         else:
+            self._ask_feed(active, at)
             self._end(run, active.step, at, "failed", why_failed(active, self.beliefs, self.gates))
 
     def _insist(self, run: Run, active: Active, at: float) -> None:

@@ -194,10 +194,9 @@ class Play:
             wake = min(self._wakes.items(), key=lambda item: item[1], default=None)
             when = wake[1] if wake is not None else float("inf")
             if self._queue and self._queue[0][0] <= when:
-                at, _, what = heapq.heappop(self._queue)
-                if at > end:
-                    heapq.heappush(self._queue, (at, next(self._count), what))
+                if self._queue[0][0] > end:
                     break
+                at, _, what = heapq.heappop(self._queue)
                 self.now = max(self.now, at)
                 device, point, value = what  # type: ignore[misc]
                 if device not in self.deaf:

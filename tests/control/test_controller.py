@@ -9,7 +9,7 @@ import pytest
 
 from studiobridge.control import views
 from studiobridge.control.belief import Word
-from studiobridge.control.effects import Lockout, Memory, SessionNote, StepNote, Tell
+from studiobridge.control.effects import Ask, Lockout, Memory, SessionNote, StepNote, Tell
 from studiobridge.control.events import LinkUp, Noted, Report
 from studiobridge.profile.model import LeftOn, Point, Preset, SetProfile, Tolerance, Value
 from tests.control.play import Play, corner, fixture, on_plug, plug, profile
@@ -96,6 +96,30 @@ def test_a_fixture_that_cannot_fade_is_walked_there_at_a_bounded_rate() -> None:
     gaps = [b - a for (a, _), (b, _) in itertools.pairwise(walked[1:])]
     assert min(gaps) >= 0.2499
     assert len(walked) > 4
+
+
+@pytest.mark.parametrize("first", ["level", "switch"])
+def test_it_is_walked_from_where_it_came_on_whichever_is_heard_first(first: str) -> None:
+    """A message with both is read point by point: the switch may come before the level."""
+    made = profile(
+        plug("p"),
+        fixture("key", "p", knows_fade=False, fade=2.0),
+        looks={"day": {"key": Preset(80.0, 4000.0)}},
+    )
+    play = Play(made, obedient=False)
+    play.link_up()
+    play.report("p", "switch", True)
+    play.report("key", "online", True)
+    play.ask("up")
+    play.run(0.1)
+    play.forget()
+    said = {"level": 1.0, "switch": True}
+    for point in (first, *said.keys() - {first}):
+        play.report("key", point, said[point])
+    play.run(2.5)
+    levels = [float(dict(v)["level"]) for _, _, v in play.tells("key") if "level" in dict(v)]  # type: ignore[arg-type,call-overload]
+    assert len(levels) > 4
+    assert max(b - a for a, b in itertools.pairwise([1.0, *levels])) < 15.0
 
 
 def test_one_inrush_at_a_time_on_a_circuit_and_circuits_in_parallel() -> None:
@@ -215,6 +239,26 @@ def test_a_missing_report_is_asked_for_then_told_again_then_given_up() -> None:
     times = [at for at, _, _ in play.tells("lamp-plug")]
     assert min(b - a for a, b in itertools.pairwise(times)) >= play.profile.patience.reply
     assert ("lamp-plug", "power on") in play.steps("failed")
+
+
+@pytest.mark.parametrize("heard_before", [False, True])
+def test_a_light_that_cannot_be_asked_and_does_not_answer_has_its_plug_asked(
+    heard_before: bool,
+) -> None:
+    """The plug said on and is not: no answer of the light's can ever say so."""
+    made = profile(
+        plug("p"), fixture("key", "p", can_ask=False), looks={"day": {"key": Preset(64.0, 4300.0)}}
+    )
+    play = Play(made, obedient=False)
+    play.link_up()
+    play.report("p", "switch", True)
+    if heard_before:
+        play.report("key", "online", True)
+    play.forget()
+    play.ask("up")
+    play.run(60)
+    assert play.state == "stalled"
+    assert any(isinstance(e, Ask) and e.device == "p" for _, e in play.effects)
 
 
 def test_a_kept_report_confirms_nothing() -> None:

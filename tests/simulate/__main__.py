@@ -16,9 +16,12 @@ import sys
 import time
 import traceback
 from collections import Counter
+from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
+from typing import Any
 
-from studiobridge.control.states import TABLE
+from studiobridge.control import states as state_table
+from studiobridge.control import steps as step_table
 from tests.simulate.evening import NETWORK, Outcome, play
 from tests.simulate.sets import made_up
 
@@ -78,10 +81,12 @@ def shortened(seed: int, large: bool, seldom: bool = True) -> frozenset[str]:
     return without
 
 
-def never_taken(turns: set[tuple[str, str]]) -> list[str]:
-    """Ways of the state table that no evening went."""
-    every = {(state, turn) for state, ways in TABLE.items() for turn in ways}
-    return [f"{state}, {turn}" for state, turn in sorted(every - turns)]
+def never_taken(
+    table: Mapping[Any, Mapping[Any, object]], taken: set[tuple[str, str]]
+) -> list[str]:
+    """Cells of a table, by row and column, that no evening came to."""
+    every = {(row, column) for row, ways in table.items() for column in ways}
+    return [f"{row}, {column}" for row, column in sorted(every - taken)]
 
 
 def main() -> int:
@@ -116,6 +121,7 @@ def main() -> int:
     failed_with: Counter[str] = Counter()
     states: set[str] = set()
     turns: set[tuple[str, str]] = set()
+    steps: set[tuple[str, str]] = set()
     done = events = told = 0
     with ProcessPoolExecutor(asked.processes) as pool:
         for outcomes in pool.map(
@@ -128,6 +134,7 @@ def main() -> int:
                 kinds.update(outcome.kinds)
                 states |= outcome.states
                 turns |= outcome.turns
+                steps |= outcome.steps
                 if outcome.breaches:
                     failed_with.update(outcome.kinds)
                     failed.append(outcome)
@@ -146,8 +153,11 @@ def main() -> int:
         print("evenings with each kind of trouble, and how many of them failed:")
         for kind, n in kinds.most_common():
             print(f"  {kind:<12} {n:>8} {failed_with[kind]:>6}")
-    missed = never_taken(turns)
-    print(f"ways of the state table never taken: {'; '.join(missed) or 'none'}")
+    for what, table, taken in (
+        ("ways of the state table", state_table.TABLE, turns),
+        ("cells of the step table", step_table.TABLE, steps),
+    ):
+        print(f"{what} never taken: {'; '.join(never_taken(table, taken)) or 'none'}")
     return 1 if failed else 0
 
 

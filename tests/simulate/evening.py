@@ -26,6 +26,7 @@ from dataclasses import dataclass, field, replace
 
 from studiobridge.bridge.core import Core, Out, Publish, Write
 from studiobridge.bridge.topics import answer_topic, ask_topic, state_topic
+from studiobridge.control.acts import Active, Run
 from studiobridge.control.controller import Controller
 from studiobridge.control.effects import (
     ByHand,
@@ -45,6 +46,7 @@ from studiobridge.control.effects import (
     Wake,
 )
 from studiobridge.control.states import Turn
+from studiobridge.control.steps import Happening
 from studiobridge.profile.model import Point, Preset, SetProfile, Value
 from studiobridge.profile.said import Report
 from studiobridge.rehearsal import MockBroker, Room, Trouble
@@ -179,6 +181,7 @@ class Outcome:
     told: int = 0
     states: set[str] = field(default_factory=set)
     turns: set[tuple[str, str]] = field(default_factory=set)
+    steps: set[tuple[str, str]] = field(default_factory=set)
     end: str = ""
     did: list[str] = field(default_factory=list)
     trace: list[str] = field(default_factory=list)
@@ -250,7 +253,7 @@ class Evening:
     # ---- carrying things about ------------------------------------------------------------------
 
     def _watch_turns(self, controller: Controller) -> None:
-        """Note every way of the state table that is taken; nothing is judged by it."""
+        """Note every way of the two tables that is taken; nothing is judged by it."""
         turn_to = controller.standing.turn
 
         def watched(turn: Turn, at: float, why: str = "") -> None:
@@ -258,6 +261,16 @@ class Evening:
             turn_to(turn, at, why)
 
         controller.standing.turn = watched  # type: ignore[method-assign]
+        steps = controller.runs.steps
+        happens = steps._happens
+
+        def seen(run: Run, active: Active, what: Happening, at: float) -> None:
+            if what in ("noted", "due"):
+                what = steps._in_the_way(run, active, at) or what
+            self.outcome.steps.add((active.stage, what))
+            happens(run, active, what, at)
+
+        steps._happens = seen  # type: ignore[method-assign]
 
     def start_bridge(self) -> None:
         """The bridge starts (again) from what is written down."""
@@ -472,9 +485,12 @@ class Evening:
     def _deliver(self, message: Message) -> None:
         if not self.linked:
             return
+        asked: str | None = None
         if message.topic == ask_topic(self.profile.name) and not message.retain:
             with contextlib.suppress(ValueError, TypeError, KeyError, RecursionError):
-                self.laws.arrived(json.loads(message.payload)["id"], self.now)
+                asked = json.loads(message.payload)["id"]
+        if asked is not None:
+            self.laws.arrived(asked, self.now)
         for heard in self._reader.hear(message, self.now):
             if isinstance(heard, Report):
                 self.laws.heard(self.now, heard.device, heard.point, heard.value, heard.retained)
@@ -482,10 +498,9 @@ class Evening:
                 self.note(f"heard {heard.device} {heard.point} {heard.value}{kept}")
         dropped = self.core.dropped
         self.outs(self.core.message(message, self.now))
-        if self.core.dropped > dropped:
-            # more came at once than any set of people asks: who asked it asks again
-            with contextlib.suppress(ValueError, TypeError, KeyError, RecursionError):
-                self.laws.unanswered.pop(json.loads(message.payload)["id"], None)
+        if asked is not None and self.core.dropped > dropped:
+            # a crowd that a slow network held came all at once: counted and said, not answered
+            self.laws.answered(asked)
 
     # ---- people ---------------------------------------------------------------------------------
 
@@ -500,6 +515,8 @@ class Evening:
         self.note(f"somebody asks {body}")
         # also one that is to be kept is a request now, and none when the broker gives it later
         self.laws.made[id_] = self.now
+        # the same id again may ask for something else, and the lockout was perhaps never heard
+        self.laws.locking.pop(id_, None)
         if what == "lockout":
             self.laws.locking[id_] = str(body["targets"][0])  # type: ignore[index]
         message = Message(
@@ -793,10 +810,21 @@ class Evening:
         elif what == "dial lockout":
             dials = [n for n, d in devices.items() if d.hand_set]
             most = max(plugs, key=lambda n: len(self.laws.below(n)))
+            deep = [n for n, d in devices.items() if len(set(d.feeds) & set(plugs)) > 1]
             target = dice.choice([*dials, most, most])
+            dark = bool(deep) and dice.random() < 0.7
+            if dark:
+                # a plug below another: with all of it dark both stay off when it is asked up
+                target = dice.choice(deep)
+                self.ask("down")
+                self.say_it_stopped()
+                self.run(120.0)
             self.run(dice.choice([0.0, 0.3, 20.0]))
             self.ask("lockout", targets=[target], by="Ana", why="a bulb")
             self.run(5.0)
+            if dark:
+                self.ask("up")
+                self.run(60.0)
             if dice.random() < 0.7:
                 self.ask("release", targets=[target], by="Ana")
         elif what == "old id":

@@ -14,17 +14,20 @@ import pytest
 
 from studiobridge.bridge.core import Core
 from studiobridge.control import belief
-from studiobridge.control.acts import Run
+from studiobridge.control.acts import Active, Run
 from studiobridge.control.belief import Belief, Beliefs
 from studiobridge.control.controller import Controller
 from studiobridge.control.desk import Desk
+from studiobridge.control.drift import Watcher
 from studiobridge.control.effects import Memory
 from studiobridge.control.feeds import Feeds
 from studiobridge.control.gates import Gates
 from studiobridge.control.holding import Holding
-from studiobridge.control.runs import Runs
-from studiobridge.control.sequence import Step
+from studiobridge.control.runs import Endings, Runs
+from studiobridge.control.sequence import Action, Step
+from studiobridge.control.silence import Silence
 from studiobridge.control.steps import Steps
+from studiobridge.control.words import Words
 from studiobridge.profile import read_profile
 from studiobridge.profile.model import SetProfile
 from tests.simulate.__main__ import one, shortened
@@ -57,12 +60,22 @@ def test_nothing_drifts_and_nothing_is_harmed_when_nobody_is_there(first: int) -
 
 def cut_again_without_looking(monkeypatch: pytest.MonkeyPatch) -> None:
     """A plug was deaf at first; meanwhile the computer on it was plugged in again and booted."""
-    refused = Steps._why_refused
+    insist, refused = Steps._insist, Gates.why_refused
+    insisting = False
 
-    def careless(self: Steps, run: Run, step: Step) -> str | None:
-        return None if step.n in run.active else refused(self, run, step)
+    def careless(self: Steps, run: Run, active: Active, at: float) -> None:
+        nonlocal insisting
+        insisting = True
+        try:
+            insist(self, run, active, at)
+        finally:
+            insisting = False
 
-    monkeypatch.setattr(Steps, "_why_refused", careless)
+    def blind(self: Gates, action: Action, name: str, cut: bool) -> str | None:
+        return None if insisting else refused(self, action, name, cut)
+
+    monkeypatch.setattr(Steps, "_insist", careless)
+    monkeypatch.setattr(Gates, "why_refused", blind)
 
 
 def tell_what_has_not_said_what_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -349,6 +362,85 @@ def end_without_a_word(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Steps, "_note", silent)
 
 
+def ready_without_proof(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is held and has not drifted counts as ready, heard or not (laws 7 and 14)."""
+    monkeypatch.setattr(Watcher, "unproven", lambda self, differing=True: {})
+
+
+def one_idle_sample_is_enough(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A meter that says it once and falls silent: the computer's plug is cut (law 5)."""
+
+    def waited(self: Beliefs, name: str) -> bool:
+        belief = self.of[name]
+        if belief.said("is it there", "down") is True:
+            return True
+        idle = belief.idle_from
+        return idle is not None and self.now - idle >= belief.device.idle_for
+
+    monkeypatch.setattr(Beliefs, "is_down", waited)
+
+
+def answer_a_lockout_with_a_plain_yes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Somebody reaches into a lamp that is lit (law 15)."""
+    monkeypatch.setattr(Words, "_why_careful", lambda self, target, at: ([], {"on": []}))
+
+
+def name_only_what_is_told_itself(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The answer to a lockout says CAREFUL, and leaves out what hangs on the plug it names."""
+    careful = Words._why_careful
+
+    def short(self: Words, target: str, at: float) -> tuple[list[str], dict[str, object]]:
+        covered = self.gates.covered
+        with monkeypatch.context() as gates:
+            gates.setattr(Gates, "covered", lambda _, target: covered(target)[:1])
+            return careful(self, target, at)
+
+    monkeypatch.setattr(Words, "_why_careful", short)
+
+
+def believe_what_was_told_of_what_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A plug that was told off and says on, or was pressed on in the dark, is not named."""
+
+    def told(self: Endings) -> dict[str, str]:
+        on = {n for n in self.desk.feeds.switches if self.desk.beliefs.of[n].told_on}
+        return dict.fromkeys(sorted(on), "it was told on")
+
+    monkeypatch.setattr(Endings, "left_on", told)
+
+
+def ask_nobody_about_a_camera(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A camera that cannot say that it rolls loses its mains with its file open (law 2)."""
+    monkeypatch.setattr(Gates, "unsure", lambda self, since: None)
+
+
+def block_only_the_nearest_plug(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A lamp is locked out, and the plug above its plug goes on (law 1)."""
+
+    def near(self: Gates) -> None:
+        self.locked.clear()
+        self.blocked.clear()
+        for target, lockout in self.desk.lockouts.items():
+            for name in self.covered(target):
+                self.locked[name] = lockout
+                for above in (name, *self.desk.feeds.line[name][:1]):
+                    if above in self.desk.feeds.switches:
+                        self.blocked.setdefault(above, target)
+
+    monkeypatch.setattr(Gates, "relock", near)
+
+
+def seek_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What did not hear the first question is never asked again."""
+    seek = Silence.seek
+
+    def once(self: Silence, name: str, at: float) -> bool:
+        given_up = seek(self, name, at)
+        self.desk.wake(f"seek {name}", None)
+        return given_up
+
+    monkeypatch.setattr(Silence, "seek", once)
+
+
 BUGS = [
     drop_freshness,
     forget_rolling,
@@ -363,6 +455,14 @@ BUGS = [
     fight_for_ever,
     forget_the_expiry,
     end_without_a_word,
+    ready_without_proof,
+    one_idle_sample_is_enough,
+    answer_a_lockout_with_a_plain_yes,
+    name_only_what_is_told_itself,
+    believe_what_was_told_of_what_is_left,
+    ask_nobody_about_a_camera,
+    block_only_the_nearest_plug,
+    seek_once,
 ]
 
 
