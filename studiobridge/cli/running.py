@@ -87,10 +87,10 @@ def _request(
         else:
             from studiobridge.cli.follow import follow
 
-            before = (shown.run or {}).get("run")
+            before = (shown.latest_run or {}).get("run")
 
             def latest() -> tuple[Mapping[str, Any] | None, Mapping[str, Any] | None]:
-                fresh = asker.shown.run
+                fresh = asker.shown.latest_run
                 if fresh is not None and fresh.get("run") == before:
                     fresh = None
                 return asker.shown.state, fresh

@@ -113,7 +113,7 @@ class Board:
             "switch": str(macro.switch(self.switch(), sure)),
             "cameras": str(macro.cameras(self.cameras(), sure)),
             "looks": str(macro.looks(self.looks(), sure, self.held(), going)),
-            "run": str(macro.run(self.run_rows(), shown.run)),
+            "run": str(macro.run(self.run_rows(), shown.latest_run)),
             "drift": str(macro.drift(self.drift_rows(), self.together(), sure, self.held())),
             "dials": str(macro.dials(state.get("hand_set") or [], sure)),
             "left": str(macro.left(self.left())),
@@ -142,6 +142,11 @@ class Board:
             return (
                 f"No bridge runs {self.profile.name}: nothing is watched and nothing can be"
                 " switched from here. What you see is not confirmed."
+            )
+        if visitor.shown.old:
+            return (
+                f"The bridge of {self.profile.name} has just begun and has not said yet how the"
+                " set stands. What you see is as it was last seen, not confirmed."
             )
         fault = (visitor.shown.state or NOTHING).get("record_fault")
         return f"The record: {fault}" if fault else ""
@@ -173,7 +178,7 @@ class Board:
             str(entry.get("device")) for entry in shown.drift
         }:
             return False
-        return (shown.run or NOTHING).get("state") != "under way"
+        return (shown.latest_run or NOTHING).get("state") != "under way"
 
     def takes(self, look: str | None) -> float | None:
         """Predicted seconds to ready; None where the order cannot be."""
@@ -250,7 +255,7 @@ class Board:
 
     def run_rows(self) -> list[dict[str, Any]]:
         """The latest run, a row a device: its steps as spans of a bar, and its last words."""
-        run = self.visitor.shown.run
+        run = self.visitor.shown.latest_run
         steps = [s for s in (run or NOTHING).get("steps") or [] if isinstance(s, Mapping)]
         times = [
             (words.number(s.get("at_s")) or 0.0, words.number(s.get("until_s")) or 0.0)

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from studiobridge.bridge.asking import Shown
-from studiobridge.bridge.claim import Alive
+from studiobridge.bridge.ownership import Alive
 from studiobridge.bridge.settings import Settings
 from studiobridge.panel.board import Board
 from studiobridge.profile import read_profile
