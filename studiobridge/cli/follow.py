@@ -33,7 +33,7 @@ def notes(run: Mapping[str, Any]) -> dict[str, str]:
 
 
 def progress(state: Mapping[str, Any], run: Mapping[str, Any]) -> str:
-    """`coming up: about 6 s, 7 of 15 steps; waiting for lesson-pc (booting)`."""
+    """`coming up: about 6 s, 7 of 15 steps; waits for lesson-pc (booting)`."""
     said = words.STATE_WORDS.get(str(state.get("state")), "")
     left = words.number(state.get("ready_in_s"))
     line = said
@@ -41,9 +41,9 @@ def progress(state: Mapping[str, Any], run: Mapping[str, Any]) -> str:
         line += f": about {words.about(left)} left"
     if state.get("steps"):
         line += f", {state.get('steps_done', 0)} of {state['steps']} steps"
-    waiting = words.waiting(state)
-    if waiting:
-        line += f"; waiting for {words.listed(waiting, 2, 200)}"
+    waits = words.waits(state)
+    if waits:
+        line += f"; {waits}"
     return line
 
 

@@ -110,6 +110,7 @@ class Board:
             "truth": str(macro.truth(self.truth())),
             "headline": str(macro.headline(self.profile, state, self.state_words(), notes, sure)),
             "rolling": str(macro.rolling(state.get("rolling") or [])),
+            "asks": str(macro.asks(self.asks(), sure)),
             "switch": str(macro.switch(self.switch(), sure)),
             "cameras": str(macro.cameras(self.cameras(), sure)),
             "looks": str(macro.looks(self.looks(), sure, self.held(), going)),
@@ -195,14 +196,7 @@ class Board:
         now = str(state.get("state", "unheard"))
         if not self.visitor.sure:
             return Switch("nothing can be asked now", "see above", None)
-        waiting = [w for w in state.get("waiting_for") or [] if isinstance(w, Mapping)]
-        waits = ""
-        if waiting:
-            first = waiting[0]
-            waits = f"waits for {first.get('device') or 'reports'}: "
-            waits += words.doing(str(first.get("what", "")))
-            if len(waiting) > 1:
-                waits += f", and {len(waiting) - 1} more"
+        waits = words.waits(state)
         to_go = words.number(state.get("ready_in_s"))
         steps = words.number(state.get("steps"))
         progress = (words.number(state.get("steps_done")) or 0.0) / steps if steps else None
@@ -237,13 +231,28 @@ class Board:
         return Switch("bring the set up", self.held() or under, "up")
 
     def cameras(self) -> list[tuple[str, bool]]:
-        """Cameras that do not say themselves whether they roll, and whether they do."""
+        """Cameras that do not say themselves whether they roll, and whether they do.
+
+        Without those that are asked about: the same is not offered twice.
+        """
         rolling = (self.visitor.shown.state or NOTHING).get("rolling") or []
+        asked = self.asks()
         return [
             (d.name, d.name in rolling)
             for d in self.profile.devices.values()
-            if d.kind == "camera" and "rolling" not in d.hears
+            if d.kind == "camera" and "rolling" not in d.hears and d.name not in asked
         ]
+
+    def asks(self) -> list[str]:
+        """Cameras that the run-down waits for, and of which only a person can say that they roll.
+
+        Nothing is asked on what may not be so any more: an answer may cost a take.
+        """
+        state = self.visitor.shown.state or NOTHING
+        if not self.visitor.sure:
+            return []
+        rolling = words.names(state.get("rolling"))
+        return [name for name in words.asked_about(state) if name not in rolling]
 
     def looks(self) -> list[dict[str, Any]]:
         state = self.visitor.shown.state or NOTHING

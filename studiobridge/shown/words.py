@@ -273,15 +273,19 @@ def doing(action: str, value: str = "") -> str:
     return f"{words} to {value}" if value and action == "set" else words
 
 
-def waiting(state: Json) -> list[str]:
-    """What is waited for, in words: `lesson-pc (booting)`, or the sentence of a camera."""
-    said = []
-    for entry in entries(state.get("waiting_for")):
-        if entry.get("what") == "roll":
-            said.append(clean(entry.get("why"), 200))
-        else:
-            said.append(f"{clean(entry['device'], 30)} ({doing(str(entry.get('what')))})")
-    return said
+def waits(state: Json, most: int = 2) -> str:
+    """`waits for lesson-pc (booting)`, or `waits:` and the sentence of a camera; "" for nothing."""
+    found = entries(state.get("waiting_for"))
+    if not found:
+        return ""
+    said = [
+        clean(entry.get("why"), 200)
+        if entry.get("what") == "roll"
+        else f"{clean(entry['device'], 30)} ({doing(str(entry.get('what')))})"
+        for entry in found
+    ]
+    how = "waits:" if found[0].get("what") == "roll" else "waits for"
+    return f"{how} {listed(said, most, 200)}"
 
 
 def asked_about(state: Json) -> list[str]:

@@ -125,7 +125,7 @@ def test_who_says_yes_is_told_what_happens_and_the_set_stays_as_it_is(made: Stud
         assert person.process.poll() is None
         shown = made.command("status").stdout
         assert "ROLLING: camera" in shown
-        assert "waits for: camera is rolling" in shown
+        assert "waits: camera is rolling" in shown
         assert made.room.room.devices["left-face"].energised
         assert made.command("rolling", "off").returncode == 0
         assert person.ended() == 0, person.screen
@@ -170,7 +170,7 @@ def test_without_a_terminal_it_is_said_and_waited_for(form: list[str], made: Stu
         assert asking.stderr.readline().strip() == f"waits: {SENTENCE}"
         time.sleep(2.0)
         assert asking.poll() is None
-        assert f"waits for: {SENTENCE}" in made.command("status").stdout
+        assert f"waits: {SENTENCE}" in made.command("status").stdout
         assert made.command("rolling", "off").returncode == 0
         out, err = asking.communicate(timeout=60)
     finally:
