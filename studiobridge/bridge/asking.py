@@ -1,7 +1,8 @@
 """A visitor of a set: what the command line and the page use, from any machine.
 
 Reads the retained topics of a set and asks over the same channel as everybody else. A bridge
-that runs beats; one that does not is known within `SILENT_AFTER`, whatever `alive` says.
+that runs beats; one that does not is known within `SILENT_AFTER`, whatever `alive` says. What
+another bridge than the one that beats has left there is old, and is never taken for now.
 """
 
 from __future__ import annotations
@@ -76,9 +77,56 @@ class Shown:
         """Has nothing been heard of a bridge for longer than one that runs is ever silent?"""
         return self.beat_at is None or time.monotonic() - self.beat_at > SILENT_AFTER
 
+    @property
+    def old(self) -> bool:
+        """Is what is kept of the set that of a bridge, or of a time, before the one that beats?
+
+        The state is published last, so where it is of now the devices and the drift are too.
+        """
+        if self.beat is None or self.state is None:
+            return False
+        of = (self.state.get("bridge"), self.state.get("epoch"))
+        return of != (self.beat.bridge, self.beat.epoch)
+
+    @property
+    def latest_run(self) -> dict[str, Any] | None:
+        """The run as shown, unless it is of another bridge than the one that beats."""
+        if self.run is None or self.beat is None or self.run.get("bridge") == self.beat.bridge:
+            return self.run
+        return None
+
+    def state_now(self) -> dict[str, Any]:
+        """The state; where that is an old one, what it was is named and is not claimed."""
+        state = self.state or {}
+        if not self.old:
+            return state
+        why = "as it was last seen: the bridge that runs now has not said yet how the set stands"
+        return {**state, "state": "unheard", "why": why, "last_seen": state.get("state")}
+
     def status(self) -> dict[str, Any]:
         """The shape of `status --json`."""
-        return {**(self.state or {}), "devices": self.devices}
+        devices = self.devices
+        if self.old:
+            unproven = {"confirmed": False, "by": None}
+            devices = {name: {**device, **unproven} for name, device in devices.items()}
+        return {**self.state_now(), "devices": devices}
+
+
+def read_answer(said: object, id_: str) -> Answer | None:
+    """An answer to the request of this id; None for anything that is none.
+
+    Who may write there may write nonsense.
+    """
+    if not isinstance(said, dict):
+        return None
+    final, code, text = said.get("final"), said.get("code"), said.get("text")
+    if not isinstance(final, bool) or not isinstance(text, str):
+        return None
+    # a code is what a command ends with
+    if isinstance(code, bool) or not isinstance(code, int) or not 0 <= code <= 255:
+        return None
+    detail = said.get("detail")
+    return Answer(id_, final, code, text, detail if isinstance(detail, dict) else {})
 
 
 def who() -> str:
@@ -169,7 +217,7 @@ class Asker:
     @property
     def sure(self) -> bool:
         """Is there a bridge, and a way to it, so that what is shown is so now?"""
-        return self.up and self.shown.bridge_alive
+        return self.up and self.shown.bridge_alive and not self.shown.old
 
     def _subscriptions(self) -> list[tuple[str, int]]:
         name = self.set_name
@@ -257,7 +305,7 @@ class Asker:
         if beat is None:
             return
         shown = self.shown
-        was_silent = shown.silent
+        was = shown.silent, shown.old
         shown.beat = beat
         if message.retain:
             # kept from before: how old it is, only two clocks that agree can tell
@@ -268,7 +316,7 @@ class Asker:
         else:
             shown.beat_at = time.monotonic()
             shown.clock = beat.at - time.time()
-        if was_silent != shown.silent:
+        if was != (shown.silent, shown.old):
             self._changed()
         if self._silence is not None:
             self._silence.cancel()
@@ -288,18 +336,10 @@ class Asker:
         if not isinstance(said, dict):
             return
         id_ = said.get("id") or (message.correlation or b"").decode("ascii", "replace")
-        waiting = self._answers.get(str(id_))
-        if waiting is not None:
-            detail = said.get("detail")
-            waiting.put_nowait(
-                Answer(
-                    str(id_),
-                    bool(said.get("final")),
-                    int(said.get("code", 1)),
-                    str(said.get("text", "")),
-                    detail if isinstance(detail, dict) else {},
-                )
-            )
+        waiting = self._answers.get(id_) if isinstance(id_, str) else None
+        answer = read_answer(said, str(id_))
+        if waiting is not None and answer is not None:
+            waiting.put_nowait(answer)
 
     # ---- reading --------------------------------------------------------------------------------
 
@@ -341,7 +381,13 @@ class Asker:
                 f"no bridge runs '{self.set_name}' on {self.settings.broker.shown};"
                 " start one with `studiobridge run PROFILE`"
             )
-        return shown
+        if shown.old:
+            # one that has just begun: it says within a moment how the set stands
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(SILENT_AFTER):
+                    while self.shown.old and self.link.connected:
+                        await self.after(self.version)
+        return self.shown
 
     # ---- asking ---------------------------------------------------------------------------------
 
@@ -363,6 +409,8 @@ class Asker:
             correlation=id_.encode(),
         )
         if not self.link.publish(message):
+            if self.link.connected:
+                raise NoBroker(f"{self.settings.broker.shown} takes no request as large as this")
             raise NoBroker(f"the link to {self.settings.broker.shown} was lost")
         first = True
         until = time.monotonic() + ANSWER_WITHIN

@@ -195,6 +195,8 @@ class Core:
         self._counting = False
         self._shown: dict[str, bytes] = {}
         self._link = False
+        # the number of the ownership this set is run under; 0 where nobody else could run it
+        self.epoch = 0
         self._record_fault: str | None = None
         self._record_lost = 0
         # why what the record holds is not known, if it is not
@@ -242,6 +244,7 @@ class Core:
         topic = state_topic(self.profile.name)
         shown = json.loads(self._shown.get(topic, b"{}"))
         shown.update(state="stalled", why=f"the bridge failed: {why}", failed=why)
+        shown.update(bridge=self.instance, epoch=self.epoch)
         return [Publish(Message(topic, to_json(shown), qos=1, retain=True))]
 
     def subscriptions(self) -> list[tuple[str, int]]:
@@ -256,9 +259,10 @@ class Core:
         filters[self._cut_topic] = 1
         return list(filters.items())
 
-    def link_up(self, at: float) -> list[Out]:
+    def link_up(self, at: float, epoch: int = 0) -> list[Out]:
         self.now = at
         self._link = True
+        self.epoch = epoch
         self._shown.clear()
         self._dirty_state = self._dirty_drift = True
         self._dirty.update(self.profile.devices)
@@ -768,6 +772,9 @@ class Core:
         view["record_lost"] = self._record_lost
         view["failed"] = None
         view["link_slow"] = self._slow
+        # whose word this is: what a bridge before left at the broker is not taken for now
+        view["bridge"] = self.instance
+        view["epoch"] = self.epoch
         return view
 
     def devices(self) -> dict[str, dict[str, object]]:
@@ -780,7 +787,8 @@ class Core:
         return views.drift_view(self.controller, self.now, self.wall)
 
     def run(self) -> dict[str, object] | None:
-        return views.run_view(self.controller, self.now, self.wall)
+        view = views.run_view(self.controller, self.now, self.wall)
+        return view if view is None else {**view, "bridge": self.instance}
 
     def status(self) -> dict[str, object]:
         """The shape of `status --json`."""

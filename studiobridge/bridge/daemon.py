@@ -336,7 +336,7 @@ class SetRunner:
     def _run_set(self) -> None:
         """The set is ours: listen to everything."""
         self.link.subscribe(self.core.subscriptions())
-        self._do(self.core.link_up, self.now())
+        self._do(self.core.link_up, self.now(), self.ownership.epoch)
         if not self.ready.is_set():
             self.ready.set()
             self.say(f"{self.profile.name}: running on {self.settings.broker.shown}")
@@ -470,6 +470,7 @@ class SetRunner:
                     continue
                 if isinstance(out, Publish) and out.token is not None:
                     if notes:
+                        self.link.flush()  # no command before waits while the record is handed on
                         self._write(notes)
                         notes = []
                     if not await self._allowed():
@@ -482,6 +483,7 @@ class SetRunner:
                     self.say(f"{self.profile.name}: {plain(what)}: not done: {plain(str(error))}")
                     self._trace(error)
             if notes:
+                self.link.flush()
                 self._write(notes)
 
     async def _allowed(self) -> bool:
@@ -584,7 +586,7 @@ class SetRunner:
         self.core = Core(self.profile, memory, self.instance, self.wall, self.now())
         self.say(f"{self.profile.name}: the record was read; beginning with what it holds")
         if self.ownership.stage == "running" and self.link.connected:
-            self._do(self.core.link_up, self.now())
+            self._do(self.core.link_up, self.now(), self.ownership.epoch)
 
     async def _save(self, save: Save) -> None:
         try:

@@ -18,6 +18,8 @@ The rules:
 - Subscriptions are made anew on every connect; what comes before the last SUBACK is still
   handed on.
 - Connecting and the TLS handshake happen in a thread, reading and writing in the loop.
+- A message larger than the broker says it takes is refused here, with a fault a topic: the
+  broker would hang up on it, and at the next announcement again.
 - An exception in a handler is reported and ends nothing.
 """
 
@@ -63,9 +65,20 @@ NETWORK_SILENT = 10.0
 READ_AT_ONCE = 200
 
 
+# Topics whose messages were too large are named once a connection, and no more of them than this.
+REFUSALS_SAID = 50
+
 # SO_LINGER as the kernel wants it: (on, seconds). On and 0 s: a close is a reset.
 RESET = struct.pack("ii", 1, 0)
 FLUSH = struct.pack("ii", 0, 0)
+
+
+def packet_size(message: Message, qos: int, properties: Properties | None) -> int:
+    """Bytes of the PUBLISH of MQTT 5 that carries this message (MQTT 5.0, 3.3)."""
+    rest = 2 + len(message.topic.encode()) + (2 if qos > 0 else 0) + len(message.payload)
+    rest += 1 if properties is None else len(properties.pack())  # type: ignore[no-untyped-call]
+    # a byte for the kind of packet, and the length in groups of seven bits
+    return 1 + max(1, math.ceil(rest.bit_length() / 7)) + rest
 
 
 class CannotConnect(Exception):
@@ -118,6 +131,9 @@ class Link:
         self._loop = asyncio.get_running_loop()
         self._client: mqtt.Client | None = None
         self._tokens: dict[int, int] = {}
+        # the largest packet (bytes) this broker takes, where it says so; what was refused for it
+        self._largest: int | None = None
+        self._too_large: set[str] = set()
         self._first_subscription: int | None = None
         self._connack: asyncio.Future[ReasonCode] | None = None
         self._lost: asyncio.Event = asyncio.Event()
@@ -387,6 +403,8 @@ class Link:
         self, client: mqtt.Client, data: object, flags: object, code: ReasonCode, props: object
     ) -> None:
         self._reads += 1
+        self._largest = getattr(props, "MaximumPacketSize", None)
+        self._too_large.clear()
         if self._connack is not None and not self._connack.done():
             self._connack.set_result(code)
 
@@ -486,12 +504,32 @@ class Link:
                     properties.ResponseTopic = message.response_topic
         elif message.expiry is not None:
             qos = 0
+        if self._largest is not None:
+            size = packet_size(message, qos, properties)
+            if size > self._largest:
+                self._refuse(message.topic, size)
+                return False
         info = client.publish(message.topic, message.payload, qos, message.retain, properties)
         if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             return False
         if token is not None and qos > 0:
             self._tokens[info.mid] = token
         return True
+
+    def _refuse(self, topic: str, size: int) -> None:
+        if topic in self._too_large or len(self._too_large) >= REFUSALS_SAID:
+            return
+        self._too_large.add(topic)
+        self._on_fault(
+            f"not sent: {topic} takes {size} bytes, and {self.broker.shown} takes messages of"
+            f" {self._largest} at most; raise its limit (max_packet_size in Mosquitto)"
+        )
+
+    def flush(self) -> None:
+        """Hand what was published to the system before anything else runs in this process."""
+        client = self._client
+        if client is not None and self.connected:
+            client.loop_write()
 
     async def drained(self, within: float = 1.0) -> None:
         """Wait until what was published has left this machine, or `within` s have passed."""

@@ -41,13 +41,15 @@ def about_gear(reading: Reading) -> list[Problem]:
         if device.kind == "camera" and "rolling" not in device.hears:
             means = "lights may be changed during a take"
             if cut_by is not None:
-                means = f"'{cut_by}' may be switched off during a take, and {means}"
+                means += f", and a run-down asks a person before '{cut_by}' is switched off"
+            else:
+                means += ", and a run-down asks a person before it begins"
             found.append(
                 reading.problem(
                     where,
                     f"'{device.name}' cannot say that it rolls: {means}, unless somebody says so",
-                    "say 'rolling on' and 'rolling off' with each take, or give it a wire that"
-                    " hears 'rolling'",
+                    "say 'rolling on' and 'rolling off' with each take, 'down --not-rolling' where"
+                    " nobody can be asked, or give it a wire that hears 'rolling'",
                 )
             )
         if device.kind == "computer" and cut_by is not None and not _says_down(profile, device):

@@ -128,10 +128,10 @@ class Evening:
         task = asyncio.create_task(listen())
         async with asyncio.timeout(SCENE_WITHIN):
             if drawn:
-                before = (self.asker.shown.run or {}).get("run")
+                before = (self.asker.shown.latest_run or {}).get("run")
 
                 def latest() -> tuple[Any, Any]:
-                    fresh = self.asker.shown.run
+                    fresh = self.asker.shown.latest_run
                     if fresh is not None and fresh.get("run") == before:
                         fresh = None
                     return self.asker.shown.state, fresh

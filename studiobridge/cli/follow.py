@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from studiobridge.cli import draw, show
+from studiobridge.cli.question import Changed, Question
 from studiobridge.shown import words
 
 Shown = Callable[[], tuple[Mapping[str, Any] | None, Mapping[str, Any] | None]]
@@ -32,7 +33,7 @@ def notes(run: Mapping[str, Any]) -> dict[str, str]:
 
 
 def progress(state: Mapping[str, Any], run: Mapping[str, Any]) -> str:
-    """`coming up: about 6 s, 7 of 15 steps; waiting for lesson-pc (booting)`."""
+    """`coming up: about 6 s, 7 of 15 steps; waits for lesson-pc (booting)`."""
     said = words.STATE_WORDS.get(str(state.get("state")), "")
     left = words.number(state.get("ready_in_s"))
     line = said
@@ -40,13 +41,9 @@ def progress(state: Mapping[str, Any], run: Mapping[str, Any]) -> str:
         line += f": about {words.about(left)} left"
     if state.get("steps"):
         line += f", {state.get('steps_done', 0)} of {state['steps']} steps"
-    waiting = [
-        f"{words.clean(w.get('device'), 30)} ({words.doing(str(w.get('what')))})"
-        for w in state.get("waiting_for") or ()
-        if w.get("device")
-    ]
-    if waiting:
-        line += f"; waiting for {words.listed(waiting, 2)}"
+    waits = words.waits(state)
+    if waits:
+        line += f"; {waits}"
     return line
 
 
@@ -98,15 +95,24 @@ class Follower:
 
 
 async def follow(
-    shown: Shown, changed: Callable[[float], Awaitable[object]], until: asyncio.Future[Any]
+    shown: Shown, changed: Changed, until: asyncio.Future[Any], question: Question | None = None
 ) -> None:
-    """Show changes until the future is done, and once more after."""
+    """Show changes until the future is done, and once more after; ask what has to be asked."""
     follower = Follower(shown)
     follower.start()
     try:
         while not until.done():
             await changed(0.25)
             follower.update()
+            camera = question.look(shown()[0] or {}) if question is not None else None
+            if question is not None and camera is not None:
+
+                def open_still(camera: str = camera) -> bool:
+                    return not until.done() and camera in words.asked_about(shown()[0] or {})
+
+                follower.stop()
+                await question.put(camera, open_still, changed)
+                follower.start()
         await changed(0.3)
         follower.update()
     finally:

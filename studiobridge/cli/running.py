@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import secrets
 import sys
 from collections.abc import Mapping
 from pathlib import Path
@@ -28,6 +29,7 @@ from studiobridge.cli.base import (
     ask_simply,
     read_or_stop,
     run_asking,
+    say_answers,
     settings_or_stop,
     which_set,
     with_asker,
@@ -72,13 +74,22 @@ def _request(
         if not shown.bridge_alive and path is not None:
             return -1
         await asker.need_bridge()
+        from studiobridge.cli.question import Question
+
         final: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
+
+        async def tell(word: str, camera: str) -> None:
+            await say_answers(asker, word, targets=[camera])
+
+        question = Question(tell, as_json)
 
         async def listen() -> None:
             try:
                 async for answer in asker.ask(what, **more):
                     if answer.final:
                         final.set_result(answer)
+                    else:
+                        question.answered(answer.detail)
             except Exception as error:
                 final.set_exception(error)
 
@@ -88,15 +99,15 @@ def _request(
         else:
             from studiobridge.cli.follow import follow
 
-            before = (shown.run or {}).get("run")
+            before = (shown.latest_run or {}).get("run")
 
             def latest() -> tuple[Mapping[str, Any] | None, Mapping[str, Any] | None]:
-                fresh = asker.shown.run
+                fresh = asker.shown.latest_run
                 if fresh is not None and fresh.get("run") == before:
                     fresh = None
-                return asker.shown.state, fresh
+                return None if asker.shown.old else asker.shown.state, fresh
 
-            await follow(latest, asker.changed, final)
+            await follow(latest, asker.changed, final, question)
         await task
         return _end(final.result(), as_json)
 
@@ -125,16 +136,25 @@ async def _here(
     from studiobridge.bridge.asking import who
     from studiobridge.bridge.daemon import SetRunner
     from studiobridge.cli.follow import follow
+    from studiobridge.cli.question import Question
     from studiobridge.control.events import Request
 
     show.fail("no bridge is running: this command runs the set itself, and stops watching it after")
     loop = asyncio.get_running_loop()
     final: asyncio.Future[Answer] = loop.create_future()
     changed = asyncio.Event()
+    asked = f"here-{secrets.token_hex(5)}"
 
     def answered(said: Answer) -> None:
-        if said.final and not final.done():
+        if said.request_id != asked:
+            return
+        if not said.final:
+            question.answered(said.detail)
+        elif not final.done():
             final.set_result(said)
+
+    async def tell(word: str, camera: str) -> None:
+        ask(f"{asked}-{word}-{camera}", word, targets=(camera,))
 
     runner = SetRunner(
         path,
@@ -144,6 +164,7 @@ async def _here(
         on_answer=answered,
         on_change=changed.set,
     )
+    question = Question(tell, as_json)
     problems: list[str] = []
     runner.say = problems.append
     task = asyncio.create_task(runner.run())
@@ -154,19 +175,19 @@ async def _here(
         for problem in problems:
             show.fail(problem)
         return task.result()
-    targets = tuple(more.get("targets") or ())
-    runner.ask(
-        Request(
-            at=0.0,
-            id=f"here-{runner.instance}",
-            what=what,  # type: ignore[arg-type]
-            by=who(),
-            source="command",
-            look=more.get("look"),
-            targets=targets,
-            force=bool(more.get("force")),
-            everything=bool(more.get("everything")),
-        )
+
+    def ask(id_: str, word: str, **said: Any) -> None:
+        request = Request(at=0.0, id=id_, what=word, by=who(), source="command", **said)  # type: ignore[arg-type]
+        runner.ask(request)
+
+    ask(
+        asked,
+        what,
+        look=more.get("look"),
+        targets=tuple(more.get("targets") or ()),
+        force=bool(more.get("force")),
+        yes=bool(more.get("yes")),
+        everything=bool(more.get("everything")),
     )
 
     async def wait(within: float | None) -> bool:
@@ -184,7 +205,7 @@ async def _here(
         await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
     else:
         following = asyncio.create_task(
-            follow(lambda: (runner.core.state(), runner.core.run()), wait, final)
+            follow(lambda: (runner.core.state(), runner.core.run()), wait, final, question)
         )
         await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
         if not final.done():
@@ -216,13 +237,17 @@ def up(
 @app.command()
 def down(
     everything: Annotated[bool, typer.Option(help="chargers and network too")] = False,
+    not_rolling: Annotated[
+        bool, typer.Option("--not-rolling", help="You have looked: no camera rolls.")
+    ] = False,
     set_name: SetOption = None,
     profile: ProfileOption = None,
     settings: SettingsOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Take the set down: without losing a take, hurting a lamp or leaving something on."""
-    _request("down", settings, set_name, profile, as_json, everything=everything)
+    more = {"everything": everything, "yes": not_rolling}
+    _request("down", settings, set_name, profile, as_json, **more)
 
 
 @app.command()

@@ -138,6 +138,9 @@ def remarks(state: Mapping[str, Any]) -> list[str]:
     lines = []
     if state.get("rolling"):
         lines.append(f"ROLLING: {words.listed(state['rolling'])}; nothing is changed now")
+    waits = words.waits(state, 4)
+    if waits:
+        lines.append(waits)
     shown = words.picture(state.get("picture"))
     if shown:
         lines.append(f"in the picture: {shown}")

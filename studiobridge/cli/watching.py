@@ -46,7 +46,8 @@ def status(
         if as_json:
             show.print_json(shown.status())
         else:
-            show.print_status(shown.state or {}, shown.devices)
+            status = shown.status()
+            show.print_status(status, status["devices"])
         return DONE
 
     run_asking(with_asker(loaded, name, use, devices=True))
@@ -65,8 +66,12 @@ def drift(
 
     async def use(asker: Asker) -> int:
         shown = await asker.need_bridge()
+        if shown.old:
+            show.fail("as it was last seen: the bridge that runs now has not said yet")
         if as_json:
             show.print_json(shown.drift)
+        elif shown.old and not shown.drift:
+            show.out("nothing had drifted")
         elif not shown.drift:
             show.out("nothing has drifted")
         else:
@@ -96,7 +101,7 @@ def watch(
         while asker.connected:
             now = {
                 "alive": asker.shown.bridge_alive,
-                "state": asker.shown.state,
+                "state": asker.shown.state_now(),
                 "drift": asker.shown.drift,
             }
             if as_json:

@@ -174,7 +174,8 @@ class Requests:
         text = f"already under way, about {left:.0f} s left"
         if held is not None:
             text = f"already under way, and waits: {held}"
-        self.desk.emit(Answer(request.id, False, 0, text, {"waits": held}))
+        detail = {"waits": held, "asks": self.runs.asked_about(run, at)}
+        self.desk.emit(Answer(request.id, False, 0, text, detail))
 
     def _ask_down(self, request: Request, at: float) -> None:
         if request.yes:

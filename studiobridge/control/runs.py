@@ -300,9 +300,17 @@ class Runs:
             "steps": len(run.steps),
             "ready_in_s": round(run.ready_in, 2),
             "waits": held,
+            "asks": self.asked_about(run, at),
         }
         for id_ in run.requests:
             self.desk.emit(Answer(id_, False, 0, text, detail))
+
+    def asked_about(self, run: Run, at: float) -> str | None:
+        """The camera of which only a person can say whether it still rolls; None: nobody has to."""
+        camera = self.steps.held_by(run, at)
+        if camera is None or camera == self.gates.held_by(at):
+            return None
+        return camera
 
     def why_held(self, run: Run, at: float) -> str | None:
         """What a run waits for at a camera, in words; None when nothing holds it."""

@@ -88,7 +88,8 @@ def _waiting_for(controller: Controller, at: float) -> list[View]:
     held = controller.runs.steps.held_by(run, at)
     if held is not None:
         why = controller.runs.why_held(run, at)
-        waiting.append({"device": held, "what": "roll", "why": why})
+        asks = controller.runs.asked_about(run, at) is not None
+        waiting.append({"device": held, "what": "roll", "why": why, "asks": asks})
     waiting.extend(
         {"device": a.step.device, "what": a.step.action, "why": a.step.why}
         for _, a in sorted(run.active.items())

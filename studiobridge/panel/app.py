@@ -485,7 +485,7 @@ class Panel:
 
     async def api_run(self, request: Request) -> Response:
         self.session(request)
-        return JSONResponse(self._sure(self.board(request)).visitor.shown.run or {})
+        return JSONResponse(self._sure(self.board(request)).visitor.shown.latest_run or {})
 
     async def api_device(self, request: Request) -> Response:
         self.session(request)

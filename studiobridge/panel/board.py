@@ -110,10 +110,11 @@ class Board:
             "truth": str(macro.truth(self.truth())),
             "headline": str(macro.headline(self.profile, state, self.state_words(), notes, sure)),
             "rolling": str(macro.rolling(state.get("rolling") or [])),
+            "asks": str(macro.asks(self.asks(), sure)),
             "switch": str(macro.switch(self.switch(), sure)),
             "cameras": str(macro.cameras(self.cameras(), sure)),
             "looks": str(macro.looks(self.looks(), sure, self.held(), going)),
-            "run": str(macro.run(self.run_rows(), shown.run)),
+            "run": str(macro.run(self.run_rows(), shown.latest_run)),
             "drift": str(macro.drift(self.drift_rows(), self.together(), sure, self.held())),
             "dials": str(macro.dials(state.get("hand_set") or [], sure)),
             "left": str(macro.left(self.left())),
@@ -142,6 +143,11 @@ class Board:
             return (
                 f"No bridge runs {self.profile.name}: nothing is watched and nothing can be"
                 " switched from here. What you see is not confirmed."
+            )
+        if visitor.shown.old:
+            return (
+                f"The bridge of {self.profile.name} has just begun and has not said yet how the"
+                " set stands. What you see is as it was last seen, not confirmed."
             )
         fault = (visitor.shown.state or NOTHING).get("record_fault")
         return f"The record: {fault}" if fault else ""
@@ -173,7 +179,7 @@ class Board:
             str(entry.get("device")) for entry in shown.drift
         }:
             return False
-        return (shown.run or NOTHING).get("state") != "under way"
+        return (shown.latest_run or NOTHING).get("state") != "under way"
 
     def takes(self, look: str | None) -> float | None:
         """Predicted seconds to ready; None where the order cannot be."""
@@ -190,14 +196,7 @@ class Board:
         now = str(state.get("state", "unheard"))
         if not self.visitor.sure:
             return Switch("nothing can be asked now", "see above", None)
-        waiting = [w for w in state.get("waiting_for") or [] if isinstance(w, Mapping)]
-        waits = ""
-        if waiting:
-            first = waiting[0]
-            waits = f"waits for {first.get('device') or 'reports'}: "
-            waits += words.doing(str(first.get("what", "")))
-            if len(waiting) > 1:
-                waits += f", and {len(waiting) - 1} more"
+        waits = words.waits(state)
         to_go = words.number(state.get("ready_in_s"))
         steps = words.number(state.get("steps"))
         progress = (words.number(state.get("steps_done")) or 0.0) / steps if steps else None
@@ -232,13 +231,28 @@ class Board:
         return Switch("bring the set up", self.held() or under, "up")
 
     def cameras(self) -> list[tuple[str, bool]]:
-        """Cameras that do not say themselves whether they roll, and whether they do."""
+        """Cameras that do not say themselves whether they roll, and whether they do.
+
+        Without those that are asked about: the same is not offered twice.
+        """
         rolling = (self.visitor.shown.state or NOTHING).get("rolling") or []
+        asked = self.asks()
         return [
             (d.name, d.name in rolling)
             for d in self.profile.devices.values()
-            if d.kind == "camera" and "rolling" not in d.hears
+            if d.kind == "camera" and "rolling" not in d.hears and d.name not in asked
         ]
+
+    def asks(self) -> list[str]:
+        """Cameras that the run-down waits for, and of which only a person can say that they roll.
+
+        Nothing is asked on what may not be so any more: an answer may cost a take.
+        """
+        state = self.visitor.shown.state or NOTHING
+        if not self.visitor.sure:
+            return []
+        rolling = words.names(state.get("rolling"))
+        return [name for name in words.asked_about(state) if name not in rolling]
 
     def looks(self) -> list[dict[str, Any]]:
         state = self.visitor.shown.state or NOTHING
@@ -250,7 +264,7 @@ class Board:
 
     def run_rows(self) -> list[dict[str, Any]]:
         """The latest run, a row a device: its steps as spans of a bar, and its last words."""
-        run = self.visitor.shown.run
+        run = self.visitor.shown.latest_run
         steps = [s for s in (run or NOTHING).get("steps") or [] if isinstance(s, Mapping)]
         times = [
             (words.number(s.get("at_s")) or 0.0, words.number(s.get("until_s")) or 0.0)

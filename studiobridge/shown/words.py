@@ -86,9 +86,9 @@ def moment(text: object, date: bool = False) -> str:
     return at.strftime("%Y-%m-%d %H:%M:%S" if date else "%H:%M:%S")
 
 
-def listed(names: Sequence[str], most: int = 6) -> str:
+def listed(names: Sequence[str], most: int = 6, each: int = 40) -> str:
     """`key, fill and cloth`; a long list is cut: `key, fill and 10 more`."""
-    shown = [clean(name, 40) for name in names]
+    shown = [clean(name, each) for name in names]
     if len(shown) > most:
         shown = [*shown[: most - 1], f"{len(shown) - most + 1} more"]
     if len(shown) < 2:
@@ -271,6 +271,30 @@ DOING = {
 def doing(action: str, value: str = "") -> str:
     words = DOING.get(action, (action, action))[0]
     return f"{words} to {value}" if value and action == "set" else words
+
+
+def waits(state: Json, most: int = 2) -> str:
+    """`waits for lesson-pc (booting)`, or `waits:` and the sentence of a camera; "" for nothing."""
+    found = entries(state.get("waiting_for"))
+    if not found:
+        return ""
+    said = [
+        clean(entry.get("why"), 200)
+        if entry.get("what") == "roll"
+        else f"{clean(entry['device'], 30)} ({doing(str(entry.get('what')))})"
+        for entry in found
+    ]
+    how = "waits:" if found[0].get("what") == "roll" else "waits for"
+    return f"{how} {listed(said, most, 200)}"
+
+
+def asked_about(state: Json) -> list[str]:
+    """Cameras of which only a person can say whether they still roll, and a run waits for it."""
+    return [
+        str(entry["device"])
+        for entry in entries(state.get("waiting_for"))
+        if entry.get("what") == "roll" and entry.get("asks") is True
+    ]
 
 
 def done(action: str, value: str = "") -> str:

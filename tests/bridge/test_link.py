@@ -18,8 +18,9 @@ from paho.mqtt.properties import Properties
 
 from studiobridge.bridge.link import CannotConnect, Link
 from studiobridge.bridge.settings import BrokerSettings
+from studiobridge.rehearsal.embedded import free_ports
 from studiobridge.wire.message import Message
-from tests.brokers import Aedes, Amqtt, Mosquitto, Proxy, broker_of, needs_mosquitto, pub
+from tests.brokers import Aedes, Amqtt, Mosquitto, Proxy, Sub, broker_of, needs_mosquitto, pub
 
 pytestmark = needs_mosquitto
 
@@ -240,3 +241,65 @@ def test_a_command_to_a_device_that_hangs_and_comes_back_with_its_session(
         again.loop_stop()
         print(kind, qos, life, late)
         assert [payload for _, payload, _ in late] == ([] if life else [b"on"])
+
+
+# ---- what is larger than the broker takes ----------------------------------------------------
+
+
+def test_a_message_larger_than_the_broker_takes_is_refused_and_the_link_stays(
+    tmp_path: Path,
+) -> None:
+    port = free_ports(1)[0]
+    config = f"listener {port} 127.0.0.1\nallow_anonymous true\nmax_packet_size 2000\nuser root\n"
+
+    async def talk() -> None:
+        heard = Heard()
+        link = link_to(port, heard)
+        await link.connect()
+        staying = asyncio.create_task(link.stay())
+        await asyncio.wait_for(heard.subscribed.wait(), 5)
+        try:
+            # exactly what the broker takes, byte by byte: one byte of type, two of length,
+            # two and the topic, two of the id, one of properties
+            fits = 2000 - 1 - 2 - 2 - len("back/a") - 2 - 1
+            assert not link.publish(Message("back/a", b"x" * (fits + 1), qos=1))
+            assert not link.publish(Message("back/a", b"x" * 50_000, qos=1))
+            assert link.publish(Message("back/a", b"x" * fits, qos=1))
+            more = Message("back/b", b"y" * fits, qos=1, expiry=2.0, correlation=b"id")
+            assert not link.publish(more)
+            assert link.publish(Message("back/c", b"z", qos=1))
+            await until(lambda: [m.topic for m in heard.messages] == ["back/a", "back/c"])
+            assert heard.downs == []
+            # said once a topic, not with every announcement
+            assert len(heard.faults) == 2
+            assert "back/a" in heard.faults[0] and "2000" in heard.faults[0]
+        finally:
+            await link.close()
+            staying.cancel()
+
+    with Mosquitto(tmp_path, config, port):
+        asyncio.run(talk())
+
+
+# ---- written at once -------------------------------------------------------------------------
+
+
+def test_what_is_flushed_is_with_the_broker_while_this_process_does_something_else(
+    tmp_path: Path,
+) -> None:
+    async def talk(port: int) -> None:
+        heard = Heard()
+        link = link_to(port, heard)
+        link.flush()  # without a connection there is nothing to hand over
+        await link.connect()
+        staying = asyncio.create_task(link.stay())
+        await asyncio.wait_for(heard.subscribed.wait(), 5)
+        assert link.publish(Message("out/now", b"on", qos=0, retain=True))
+        link.flush()
+        # the loop gets no turn: what the broker has now was written before
+        assert [line.split()[-1] for line in Sub(port, "out/now").lines(1.0)] == ["on"]
+        await link.close()
+        staying.cancel()
+
+    with Mosquitto(tmp_path) as broker:
+        asyncio.run(talk(broker.port))

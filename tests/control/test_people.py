@@ -93,12 +93,23 @@ def test_down_asks_of_a_camera_that_cannot_say_whether_it_rolls_and_cuts_nothing
     play.run(600)
     assert play.tells() == []
     assert play.state == "lowering"
-    assert any(
-        entry["device"] == "camera" and "does camera still roll" in entry["why"]
-        for entry in state(play)["waiting_for"]  # type: ignore[attr-defined]
-    )
+
+    def waits() -> dict[str, object]:
+        (entry,) = state(play)["waiting_for"]  # type: ignore[misc]
+        assert (entry["device"], entry["what"]) == ("camera", "roll")
+        return entry
+
+    assert "does camera still roll" in str(waits()["why"])
+    assert waits()["asks"] is True
+    play.ask("down")
+    detail = play.answers(final=False)[-1].detail
+    assert detail["asks"] == "camera"
+    assert "does camera still roll" in str(detail["waits"])
+    play.ask("rolling_on", by="Ana")
+    assert waits()["asks"] is False  # somebody has said it
     play.ask("rolling_off", by="Ana")
     play.run(3.5)
+    assert waits()["asks"] is False  # a file that closes asks nobody
     assert play.tells() == []  # it may have stopped that moment: its file is closing
     play.run(120)
     assert play.state == "dark", play.controller.why

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -146,6 +147,53 @@ def test_a_device_that_is_only_told_is_not_drawn_as_confirmed() -> None:
     assert 'class="ring told"' in made.parts["lamp-key"]
     detail = made.detail("key", lambda: None)
     assert "only told: nothing confirms it" in detail
+
+
+WAITS = {
+    "device": "camera",
+    "what": "roll",
+    "why": "does camera still roll? It cannot say so itself; `rolling off` says no",
+    "asks": True,
+}
+
+
+def lowering(waits: object, sure: bool = True, **more: Any) -> Board:
+    made = board({"state": "lowering", "waiting_for": waits, "steps": 4, **more})
+    made.visitor.sure = sure  # type: ignore[misc]
+    made.draw()
+    return made
+
+
+def test_the_page_asks_of_a_camera_that_cannot_say_so() -> None:
+    made = lowering([WAITS])
+    asked = made.parts["asks"]
+    assert "Does camera still roll?" in asked
+    stopped, rolls = re.findall(r"<button.*?</button>", asked)
+    assert 'data-ask="rolling_off"' in stopped and "It has stopped" in stopped
+    assert 'data-ask="rolling_on"' in rolls and "It still rolls" in rolls
+    assert stopped.count('data-target="camera"') == rolls.count('data-target="camera"') == 1
+    assert "disabled" not in asked
+    # a mains switch hangs on this one: a finger that slipped is no answer
+    assert "data-again" in stopped
+    assert "waits: does camera still roll?" in made.parts["switch"].replace("&#34;", "")
+
+
+@pytest.mark.parametrize(
+    ("waits", "rolling", "sure"),
+    [
+        ([], [], True),
+        ([{**WAITS, "asks": False, "why": "camera is closing its file"}], [], True),
+        ([{**WAITS, "why": "camera is rolling"}], ["camera"], True),
+        ([WAITS], [], False),  # it may have been answered long ago
+        ([{**WAITS, "what": "power off"}], [], True),
+        ("nonsense", [], True),
+        ([7, {"asks": True}], [], True),
+    ],
+)
+def test_nothing_is_asked_that_nobody_waits_for(
+    waits: object, rolling: list[str], sure: bool
+) -> None:
+    assert lowering(waits, sure, rolling=rolling).parts["asks"] == ""
 
 
 @pytest.mark.parametrize("nonsense", [float("nan"), float("inf"), None, "x", 10**400, []])

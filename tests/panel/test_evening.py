@@ -221,3 +221,38 @@ def test_a_look_is_chosen_first_and_comes_with_the_switch(tmp_path: Path) -> Non
         headline(page, "ready, look glaze")
         page.click("#looks button:has-text('lesson')")
         headline(page, "look lesson")
+
+
+def test_a_camera_that_cannot_say_so_is_asked_about_on_the_page(tmp_path: Path) -> None:
+    with studio(tmp_path, "two-person-table") as made, browser() as opened:
+        assert made.command("up").returncode == 0
+        page = opened.new_context(viewport=PHONE, has_touch=True, is_mobile=True).new_page()
+        wrong = watched(page)
+        come_in(page, made.url, made.code())
+        headline(page, "ready")
+        tap_twice(page, "#big", "touch again")
+        page.wait_for_selector("#asks:has-text('Does camera still roll?')", timeout=LONG)
+        page.tap("#asks .ask[data-ask='rolling_on']")
+        page.wait_for_selector("#rolling:has-text('ROLLING')", timeout=LONG)
+        assert page.inner_text("#asks").strip() == ""
+        assert made.room.room.devices["left-face"].energised
+        page.tap("#cameras .ask[data-ask='rolling_off']")
+        headline(page, "dark")
+        assert not made.room.room.devices["left-face"].energised
+        assert wrong == []
+
+
+def test_one_touch_too_many_does_not_say_that_a_camera_stopped(tmp_path: Path) -> None:
+    with studio(tmp_path, "two-person-table") as made, browser() as opened:
+        assert made.command("up").returncode == 0
+        page = opened.new_context(viewport=PHONE, has_touch=True, is_mobile=True).new_page()
+        come_in(page, made.url, made.code())
+        headline(page, "ready")
+        tap_twice(page, "#big", "touch again")
+        stopped = "#asks .ask[data-ask='rolling_off']"
+        page.wait_for_selector(stopped, timeout=LONG)
+        page.tap(stopped)
+        page.wait_for_selector(f"{stopped}.armed", timeout=5000)
+        assert made.room.room.devices["left-face"].energised
+        page.tap(stopped)
+        headline(page, "dark")

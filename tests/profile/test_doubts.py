@@ -46,7 +46,8 @@ def doubts(line: str) -> list[str]:
 def test_a_camera_that_cannot_say_it_rolls_and_loses_its_mains(feed: str) -> None:
     (said,) = doubts(f"eye: {{kind: camera, fed_by: {feed}, closes_in: 4 s}}")
     assert said.startswith("kiln.yaml:28:3: 'eye' cannot say that it rolls")
-    assert f"'{feed}' may be switched off during a take" in said
+    assert f"a run-down asks a person before '{feed}' is switched off" in said
+    assert "down --not-rolling" in said
     assert "rolling on" in said
 
 
@@ -55,12 +56,13 @@ def test_a_camera_that_keeps_its_power_may_still_see_a_light_change(feed: str) -
     (said,) = doubts(f"eye: {{kind: camera, fed_by: {feed}}}")
     assert "'eye' cannot say that it rolls" in said
     assert "switched off" not in said
+    assert "a run-down asks a person before it begins" in said
     assert "lights may be changed during a take" in said
 
 
 def test_a_camera_with_a_switch_of_its_own() -> None:
     (said,) = doubts("eye: {kind: camera, fed_by: wall, wire: relay, at: c}")
-    assert "'eye' may be switched off during a take" in said
+    assert "a run-down asks a person before 'eye' is switched off" in said
 
 
 @pytest.mark.parametrize("wire", ["body", "homie5"])

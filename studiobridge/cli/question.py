@@ -1,0 +1,108 @@
+"""Asking the person at the terminal whether a camera still rolls, while a run-down waits for it.
+
+The answer is a word a take hangs on, so an empty line is none, and what was typed before the
+question was there is not taken for one.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import sys
+from collections.abc import Awaitable, Callable, Mapping
+from typing import Any
+
+from studiobridge.cli import show
+from studiobridge.shown import words
+
+# Waits for a change, so many seconds at most.
+Changed = Callable[[float], Awaitable[object]]
+
+
+class Question:
+    """Asked in a terminal; elsewhere what is waited for is said, and waited for.
+
+    `tell` says `rolling_on` or `rolling_off` of a camera to whoever runs the set.
+    """
+
+    def __init__(self, tell: Callable[[str, str], Awaitable[None]], as_json: bool) -> None:
+        self._tell = tell
+        self._terminal = not as_json and sys.stdin.isatty() and sys.stdout.isatty()
+        self._said: set[str] = set()
+        # cameras of which an answer was given, or nobody is there to give one
+        self._done: set[str] = set()
+
+    def answered(self, detail: Mapping[str, Any]) -> None:
+        """An answer came that is not the last: it says what is waited for."""
+        if isinstance(detail.get("waits"), str):
+            self._say(detail["waits"])
+
+    def look(self, state: Mapping[str, Any]) -> str | None:
+        """The camera to ask about now; where nobody can be asked it is said instead."""
+        for name in words.asked_about(state):
+            if self._terminal:
+                if name not in self._done:
+                    return name
+            else:
+                self._say(next(w["why"] for w in state["waiting_for"] if w["device"] == name))
+        return None
+
+    def _say(self, why: str) -> None:
+        if not self._terminal and why not in self._said:
+            self._said.add(why)
+            show.fail(f"waits: {words.clean(why)}")
+
+    async def put(self, camera: str, open_still: Callable[[], bool], changed: Changed) -> None:
+        """Ask, until there is an answer or it is not asked any more (`open_still`)."""
+        shown = words.clean(camera, 40)
+        while True:
+            _forget_what_was_typed()
+            print(f"Does {shown} still roll? (y/n) ", end="", flush=True)
+            line = await _line(open_still, changed)
+            if line is None:
+                show.out("\n  no answer needed any more")
+                return
+            said = line.strip().lower()
+            if said in ("n", "no"):
+                self._done.add(camera)
+                await self._tell("rolling_off", camera)
+                return
+            if said in ("y", "yes") or not line:
+                self._done.add(camera)
+                if said:
+                    await self._tell("rolling_on", camera)
+                else:
+                    show.out()  # the end of the input, without a line of its own
+                show.out(
+                    "  the run-down waits; when it has stopped, say `studiobridge rolling off`,"
+                    " here or anywhere"
+                )
+                return
+
+
+def _forget_what_was_typed() -> None:
+    with contextlib.suppress(ImportError, OSError):
+        import termios
+
+        with contextlib.suppress(termios.error):
+            termios.tcflush(sys.stdin, termios.TCIFLUSH)
+
+
+async def _line(open_still: Callable[[], bool], changed: Changed) -> str | None:
+    """A line from the terminal, "" at its end; None when it is not waited for any more."""
+    loop = asyncio.get_running_loop()
+    typed: asyncio.Future[str] = loop.create_future()
+
+    def read() -> None:
+        if not typed.done():
+            typed.set_result(sys.stdin.readline())
+
+    loop.add_reader(sys.stdin.fileno(), read)
+    try:
+        while not typed.done():
+            if not open_still():
+                return None
+            await changed(0.25)
+        return typed.result()
+    finally:
+        loop.remove_reader(sys.stdin.fileno())
