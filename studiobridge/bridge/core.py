@@ -283,8 +283,13 @@ class Core:
             if self._let_in(message, at):
                 self._asked(message, at)
             return self._done()
+        follow = None
         for said in self._said(message):
-            self._handle(said)
+            if follow is not None:
+                self._handle(follow, more=True)
+            follow = said
+        if follow is not None:
+            self._handle(follow)
         rules = self._asks.get(message.topic)
         if rules is not None:
             for rule in rules:
@@ -569,10 +574,10 @@ class Core:
 
     # ---- out ----------------------------------------------------------------------------------
 
-    def _handle(self, event: Event) -> None:
+    def _handle(self, event: Event, more: bool = False) -> None:
         if self.dead:
             return
-        for effect in self.controller.handle(event):
+        for effect in self.controller.handle(event, more):
             self._carry_out(effect)
 
     def _carry_out(self, effect: Effect) -> None:

@@ -77,6 +77,9 @@ class Controller:
         # the run that the bridge before was in when it stopped, and the state it showed
         self._resume: What | None = memory.run
         self._was: str = memory.state
+        # reports that are believed and not yet followed up
+        self._believed: list[Report] = []
+        self._outlived: set[str] = set()
         self._remember(memory, now)
         self._handlers: Mapping[type, Callable[..., None]] = {
             Report: self._on_report,
@@ -136,13 +139,21 @@ class Controller:
     def watcher(self) -> Watcher:
         return self.holding.watcher
 
-    def handle(self, event: Event) -> list[Effect]:
-        """Take in one event; return what is to be done, in order. Nothing once it has failed."""
+    def handle(self, event: Event, more: bool = False) -> list[Effect]:
+        """Take in one event; return what is to be done, in order. Nothing once it has failed.
+
+        `more`: another report of the same message follows. A message is believed whole before
+        anything is judged: "on" from it and a level from the one before make no confirmation.
+        """
         if self.failed:
             return []
         self.beliefs.now = event.at
         try:
             self._handlers[type(event)](event)
+            if more:
+                return self.desk.collect()
+            if self._believed:
+                self._follow_reports(event.at)
             if self.desk.listened and self.standing.state != "dark":
                 self._watched(event.at)
         except Exception:
@@ -244,19 +255,31 @@ class Controller:
             self.desk.emit(Announce(state=True))
         if not event.retained and self.desk.feeds.above[name] is not None:
             self._ask_who_is_wrong(name, at)
+        if len(changed) > 1:
+            self._outlived |= changed - {name}
+        self._believed.append(event)
+
+    def _follow_reports(self, at: float) -> None:
+        """What was reported is believed: see what follows for listening, the run, and drift."""
+        reports, self._believed = self._believed, []
         if not self.desk.listened:
-            if not event.retained or not belief.device.can_ask:
-                self.listening.heard_from(name)
-                if self.listening.complete:
-                    self._listened(at)
+            self._outlived.clear()
+            for report in reports:
+                if not report.retained or not self.beliefs.of[report.device].device.can_ask:
+                    self.listening.heard_from(report.device)
+            if self.listening.complete:
+                self._listened(at)
             return
         if self.run is not None:
-            confirmed = [] if event.retained else self.runs.steps.reported(name, at)
-            self.runs.confirmed(confirmed, at)
-        if len(changed) > 1:
-            self.watcher.outlived(changed - {name}, at)
-        if name in self.watcher.wanted:
-            self.watcher.reported(name, event.point, event.value, at)
+            for name in dict.fromkeys(r.device for r in reports if not r.retained):
+                self.runs.confirmed(self.runs.steps.reported(name, at), at)
+            self.runs.move_on(at)
+        if self._outlived:
+            self.watcher.outlived(self._outlived, at)
+            self._outlived.clear()
+        for report in reports:
+            if report.device in self.watcher.wanted:
+                self.watcher.reported(report.device, report.point, report.value, at)
 
     def _ask_who_is_wrong(self, name: str, at: float) -> None:
         """A device speaks whose plug says off: the plug is asked again."""

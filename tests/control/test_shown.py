@@ -320,3 +320,21 @@ def test_what_cannot_be_asked_and_does_not_answer_has_its_plug_asked() -> None:
     play.run(60)
     asked = [e.device for _, e in play.effects if type(e).__name__ == "Ask"]  # type: ignore[attr-defined]
     assert "p" in asked
+
+
+def test_a_message_is_believed_whole_before_anything_is_judged() -> None:
+    """Reports that cross on the wire: "on" of one message and the level of the one before."""
+    looks = {"day": {"key": Preset(99.0, 3200.0)}}
+    play = Play(profile(plug("p"), fixture("key", "p", fade=0.0), looks=looks))
+    play.link_up()
+    play.ask("up")
+    play.run(4.06)  # told to come on low
+    play.deaf.add("key")
+    for switch, level in ((True, 1.0), (False, 99.0), (True, 1.0)):
+        play.run(0.1)
+        for point, value in (("switch", switch), ("level", level), ("cct", 3200.0)):
+            report = Report(play.now, "key", point, value)  # type: ignore[arg-type]
+            for effect in play.controller.handle(report, more=point != "cct"):
+                play.effects.append((play.now, effect))
+    assert ("level", 99.0) in play.tells("key")[-1][2]
+    assert play.state == "rising"
