@@ -921,6 +921,12 @@ class Evening:
             elif client != PEOPLE:
                 self.gear(self.room.dropped(client, self.now))
 
+    def press_power_buttons(self) -> None:
+        """Of the computers that are off: as the set says when one does not report."""
+        for name, device in self.room.devices.items():
+            if device.kind == "computer" and device.run in ("off", "down"):
+                self.gear(self.room.press_power(name, self.now))
+
     def everything_back(self) -> None:
         """The trouble stops and people put back what they did."""
         self.note("---- the trouble stops")
@@ -940,9 +946,7 @@ class Evening:
             # joining again, it says anew what it is
             self.gear(self.room.lose_network(name, self.now, 1.0))
         self.run(40.0)
-        for name, device in self.room.devices.items():
-            if device.kind == "computer" and device.run in ("off", "down"):
-                self.gear(self.room.press_power(name, self.now))
+        self.press_power_buttons()
         self.run(30.0)
         for target in sorted(self.laws.lockouts):
             self.ask("release", targets=[target], by="Ana")
@@ -1002,7 +1006,9 @@ def play(
     for _ in range(3):
         if not laws.breaches and evening.core.controller.state != "ready":
             evening.ask("up")
-            evening.run(150.0)
+            evening.run(120.0)
+            evening.press_power_buttons()
+            evening.run(30.0)
     _must(evening, "ready", "once the trouble had stopped")
     evening.look_at_what_is_shown()
     evening.ask("down")
