@@ -6,15 +6,20 @@ import json
 import time
 from collections import Counter
 from pathlib import Path
+from typing import get_args
 
 import yaml
 from jsonschema import Draft202012Validator
 
 from studiobridge.bridge import topics
-from studiobridge.bridge.core import RequestBody
+from studiobridge.bridge.core import Core, RequestBody
+from studiobridge.control.acts import Phase
+from studiobridge.control.belief import Proof
+from studiobridge.control.effects import Memory
 from studiobridge.control.events import ASKED
 from studiobridge.control.states import STATES
 from studiobridge.profile.model import KINDS
+from tests.bridge.test_core import CORNER
 from tests.brokers import Sub, needs_mosquitto
 from tests.panel.studio import studio
 
@@ -55,6 +60,16 @@ def test_words_are_those_of_the_code() -> None:
     assert request["properties"]["what"]["enum"] == list(ASKED)
     assert SCHEMAS["state"]["properties"]["state"]["enum"] == list(STATES)
     assert SCHEMAS["device"]["properties"]["kind"]["enum"] == list(KINDS)
+    phases = SCHEMAS["run"]["properties"]["steps"]["items"]["properties"]["phase"]["enum"]
+    assert phases == list(get_args(Phase))
+    assert SCHEMAS["device"]["properties"]["by"]["enum"] == [*get_args(Proof), None]
+
+
+def test_every_key_that_is_shown_is_described() -> None:
+    core = Core(CORNER, Memory(), "test", lambda at: at)
+    assert set(core.state()) <= set(SCHEMAS["state"]["properties"])
+    for device in core.devices().values():
+        assert set(device) == set(SCHEMAS["device"]["properties"])
 
 
 @needs_mosquitto
