@@ -47,8 +47,6 @@ class Gates:
         for target, lockout in self.desk.lockouts.items():
             for name in self.covered(target):
                 self.locked[name] = lockout
-                if name in feeds.switches:
-                    self.blocked.setdefault(name, target)
                 for above in feeds.line[name]:
                     self.blocked.setdefault(above, target)
 

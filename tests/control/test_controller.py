@@ -306,6 +306,19 @@ def test_a_touched_light_is_noticed_measured_and_put_back() -> None:
     assert [e.how for e in play.drifts("closed")] == ["restored"]
 
 
+def test_a_light_that_cannot_be_asked_drifts_too() -> None:
+    made = corner()
+    deaf = replace(made.devices["key"], can_ask=False)
+    play = Play(replace(made, devices={**made.devices, "key": deaf}))
+    play.link_up()
+    play.ask("up")
+    play.run(40)
+    play.report("key", "level", 80.0)
+    play.run(3)
+    assert [(e.device, e.point) for e in play.drifts("opened")] == [("key", "level")]
+    assert play.state == "adrift"
+
+
 def test_drift_of_colour_is_in_mired() -> None:
     play = brought_up()
     play.report("key", "cct", 4000.0)

@@ -13,6 +13,21 @@ EQUIVALENT: dict[tuple[str, ...], str] = {
         "+ i = min(max(math.floor(place), 1), len(UV) - 4)",
     ): "every white lies two rows inside the table, where either four rows say the same to 1e-8",
     (
+        "studiobridge/control/belief.py",
+        "- self.epoch = 0",
+        "+ self.epoch = 1",
+    ): "an epoch is only ever compared with another of the same device",
+    (
+        "studiobridge/control/belief.py",
+        "- self.off_since = NEVER  # and when it first did, of those in a row",
+        "+ pass  # and when it first did, of those in a row",
+    ): "read only of a switch whose last word is off, and that word sets it",
+    (
+        "studiobridge/control/gates.py",
+        "- self._token = 0",
+        "+ self._token = 1",
+    ): "a token is only ever compared with another",
+    (
         "studiobridge/wire/far_end.py",
         '- self._mapped = MappedDevice(self.device, profile.wires[self.device.wire or ""])',
         "+ self._mapped = MappedDevice(self.device, profile.wires[(self.device.wire)])",
