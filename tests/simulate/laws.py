@@ -520,7 +520,10 @@ class Laws:
                 self.breach(14, at, f"{name} says off and passes {watts:.0f} W: not named")
 
     def heard_again(self, at: float, name: str) -> None:
-        """A device that answers is asked until it does."""
+        """A device that answers is asked until it does, unless its plug says it has no mains."""
+        feeds = self.profile.devices[name].feeds
+        if any(self.seen[feed].value.get("switch") is False for feed in feeds):
+            return
         if self.seen[name].heard_at == NEVER:
             self.breach(14, at, f"{name} would answer, and was not asked again")
 
