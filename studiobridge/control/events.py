@@ -7,7 +7,7 @@ other source of time. What devices say comes as the wires read it (`profile/said
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 from studiobridge.profile.said import Described as Described
 from studiobridge.profile.said import Report as Report
@@ -28,6 +28,7 @@ Asked = Literal[
     "set_by_hand",
     "ping",
 ]
+ASKED: tuple[Asked, ...] = get_args(Asked)
 
 
 @dataclass(frozen=True, slots=True)
