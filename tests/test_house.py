@@ -110,6 +110,27 @@ def test_sans_io_rooms_stay_sans_io(room: str) -> None:
     assert wrong == []
 
 
+def floors() -> list[list[str]]:
+    """The floors of control/ as DEVELOPERS.md lists them, from the top."""
+    text = (PACKAGE.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    lines = text.split("### The controller")[1].split("\n\n")[2].splitlines()
+    return [line.strip().split("  ")[0].split(" · ") for line in lines]
+
+
+def test_each_floor_of_the_controller_imports_only_from_below() -> None:
+    floor = {name: n for n, names in enumerate(floors()) for name in names}
+    files = {p.stem: p for p in (PACKAGE / "control").glob("*.py") if p.stem != "__init__"}
+    assert set(floor) == set(files) - {"views"}
+    wrong = []
+    for name, here in floor.items():
+        for imported, line in imports_of(files[name]):
+            parts = imported.split(".")
+            ours = parts[:2] == ["studiobridge", "control"] and len(parts) > 2
+            if ours and floor.get(parts[2], -1) <= here:
+                wrong.append(f"{name}.py:{line}: imports {parts[2]}")
+    assert wrong == []
+
+
 def test_the_core_does_no_io_either() -> None:
     wrong = [n for n, _ in imports_of(PACKAGE / "bridge" / "core.py") if n.split(".")[0] in WORLD]
     assert wrong == []

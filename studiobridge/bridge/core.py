@@ -7,7 +7,8 @@ both carry out what comes back in the order it comes back:
 - `Publish`  send this message now, or not at all; with a token it is part of a command: say with
              `left` whether it left, and with `acknowledged` when the broker has it
 - `Cut`      cut the link at once: something told on it is overdue (law 10)
-- `Write`    put this note into the record; with `before`, the next Publish waits for it (law 9)
+- `Write`    put this note into the record; with `back`, say with `noted` when it is on disk: only
+             then is the step told whose intention it is (law 9)
 - `Wake`     call `due(name)` at this time
 - `Save`     write these presets into the profile file, then call `saved`
 - `Answer`   an answer to a request that was made in this process
@@ -662,7 +663,14 @@ class Core:
 
     def _careful(self, answer: Answer, covered: frozenset[str]) -> Answer:
         """Law 15: what was told on and may still be on its way is named before a hand goes in."""
-        out = [still for still in self.delivery.out(covered, self.now) if still.on]
+        # the controller has said of these already that they were told on and have not answered
+        unanswered = answer.detail.get("unanswered")
+        named = unanswered if isinstance(unanswered, list) else []
+        out = [
+            still
+            for still in self.delivery.out(covered, self.now)
+            if still.on and (still.lost or still.device not in named)
+        ]
         if not out:
             return answer
         said = []

@@ -38,7 +38,6 @@ NEVER = float("-inf")
 # A lamp below this level (%) is out as far as its heat goes.
 OUT_LEVEL = 1.0
 
-Evidence = Literal["reported", "kept"]
 Proof = Literal["report", "watts", "picture", "hand", "told"]
 
 Question = Literal[

@@ -5,7 +5,8 @@
 The floors of this room, each importing only from below:
 
 - controller.py               hands each event to its part; where things stand after listening
-- requests.py, words.py       what is asked for and said, and the answer each gets
+- requests.py                 what is asked for, and the answer each gets
+- words.py                    what people say, which begins no run
 - runs.py                     how a run begins, and what it means when it ends
 - holding.py                  the only way to `ready`; what is put back by itself
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
@@ -15,7 +16,9 @@ The floors of this room, each importing only from below:
 - gates.py, standing.py       every interlock before every Tell; state, session, answers, listening
 - desk.py, plan.py            what the parts share; the timeline as predicted
 - belief.py, sequence.py      what is believed and on what evidence; the order
-- states.py, feeds.py, events.py, effects.py
+- effects.py                  what goes out
+- states.py, feeds.py, events.py
+                              the table of states; who powers whom; what comes in
 
 views.py reads a controller and shows it as plain dictionaries.
 

@@ -86,7 +86,7 @@ class Words:
             for name, watts in drawing.items()
             if watts is not None
         ]
-        return careful, {"on": live, "covers": covered}
+        return careful, {"on": live, "covers": covered, "unanswered": list(unanswered)}
 
     def release(self, request: Request, at: float) -> None:
         if len(request.targets) != 1:

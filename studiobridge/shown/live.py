@@ -24,7 +24,6 @@ from studiobridge.shown.floor import shade, size
 # Drawn for a phone in the hand: big letters, few of them. px a metre of a drawing 600 wide.
 SCALE = 200.0
 EDGE = 14.0
-LETTERS = 24.0
 View = Mapping[str, Any]
 
 

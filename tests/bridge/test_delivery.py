@@ -151,9 +151,8 @@ def test_a_lockout_of_what_was_just_told_on_says_careful_until_the_broker_has_it
     core, told, at = going_up()
     plug = plug_told(core)
     text = locked(core, plug, at + 0.4)
-    assert "CAREFUL" in text
-    assert f"{plug} was told on 0.4 s ago" in text
-    assert "acknowledged" in text
+    assert text.count("CAREFUL") == 1
+    assert text.count(f"{plug} was told on 0.4 s ago") == 1
     assert "treat it as live until it says off" in text
     # what it feeds, and the circuit it hangs on, are covered as well
     fed = CORNER.fed_from(plug)
