@@ -451,9 +451,25 @@ class Beliefs:
         for other in (name, *self.feeds.line[name]):
             belief = self.of[other]
             told_at = belief.told_at.get("switch", NEVER)
-            if belief.told_on and belief.word("is it so", "switch") is None:
+            if not belief.told_on:
+                continue
+            said = belief.word("is it so", "switch")
+            # off, said while the command may still lie unread, is not the answer to it
+            life = max(1.0, self.profile.patience.reply) + belief.device.answers_in
+            if said is None or (said.value is False and said.at <= told_at + life):
                 return told_at
         return None
+
+    def off_in_doubt(self, name: str) -> bool:
+        """Is there no word "off" left to rely on for whoever reaches in?
+
+        A switch that left may come back on, and what speaks has mains whatever its plug says.
+        """
+        for other in (name, *self.feeds.line[name]):
+            belief = self.of[other]
+            if belief.said("is it so", "switch") is False and not belief.gone:
+                return self.against(name) is not None
+        return True
 
     def against(self, name: str) -> str | None:
         """The switch above a device that says off, though the device has spoken since.
