@@ -37,6 +37,9 @@ from studiobridge.profile.model import HOMIE5, Device, Point, Preset, SetProfile
 NEVER = float("-inf")
 # A lamp below this level (%) is out as far as its heat goes.
 OUT_LEVEL = 1.0
+# The last idle sample of a computer proves so long (s) that it is down: some periods of a slow
+# meter, and shorter than anybody needs to wake it and have work to lose.
+IDLE_HOLDS = 60.0
 
 Evidence = Literal["reported", "kept"]
 Proof = Literal["report", "watts", "picture", "hand", "told"]
@@ -569,6 +572,8 @@ class Beliefs:
         belief = self.of[name]
         if belief.said("is it there", "down") is True:
             return True
+        if belief.idle_to is not None and self.now > belief.idle_to + IDLE_HOLDS:
+            return False  # its meter fell silent: somebody may have woken it since
         return belief.idle_for > 0 and belief.idle_for >= belief.device.idle_for - 1e-6
 
     def draws_now(self, computer: str) -> float | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from studiobridge.control.events import LinkUp
 from studiobridge.profile.model import Preset, SetProfile
-from tests.control.play import Play, fixture, plug, profile
+from tests.control.play import Play, corner, fixture, plug, profile
 from tests.control.test_people import locked_out
 
 
@@ -61,3 +61,14 @@ def test_a_request_that_waited_for_the_listening_does_not_outlive_the_link() -> 
     play.link_up()
     play.run(30)
     assert play.tells("p") == []
+
+
+def test_a_computer_that_was_idle_an_hour_ago_is_not_down_now() -> None:
+    beliefs = Play(corner()).controller.beliefs
+    beliefs.hear("pc-plug", "switch", True, False, 0.5)
+    beliefs.hear("pc-plug", "watts", 2.0, False, 1.0)
+    beliefs.hear("pc-plug", "watts", 2.0, False, 7.0)
+    beliefs.now = 7.0
+    assert beliefs.is_down("lesson-pc")
+    beliefs.now = 3600.0  # its meter went silent, and somebody may have woken it
+    assert not beliefs.is_down("lesson-pc")
