@@ -61,6 +61,9 @@ LISTEN_AGAIN = 1.0
 SLOWEST = 4.0
 # Numbers from outside stay in the range where JSON readers agree (2**53).
 MOST = 2**53
+# No bridge gets here by counting. A stranger's beat above it is passed over: the number after the
+# last one cannot be sent, and the set could never be run again.
+HIGHEST_HEARD = MOST // 2
 
 
 def _object(payload: bytes) -> dict[str, object] | None:
@@ -226,6 +229,8 @@ class Ownership:
             return []
         if beat.bridge == self.bridge:
             return self._own_back(beat, at)
+        if beat.epoch > HIGHEST_HEARD:
+            return []
         self._highest = max(self._highest, beat.epoch)
         if self.epoch:
             if (beat.epoch, beat.bridge) > (self.epoch, self.bridge):

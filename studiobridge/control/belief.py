@@ -37,6 +37,9 @@ from studiobridge.profile.model import HOMIE5, Device, Point, Preset, SetProfile
 NEVER = float("-inf")
 # A lamp below this level (%) is out as far as its heat goes.
 OUT_LEVEL = 1.0
+# The last idle sample of a computer proves so long (s) that it is down: some periods of a slow
+# meter, and shorter than anybody needs to wake it and have work to lose.
+IDLE_HOLDS = 60.0
 
 Proof = Literal["report", "watts", "picture", "hand", "told"]
 
@@ -450,9 +453,25 @@ class Beliefs:
         for other in (name, *self.feeds.line[name]):
             belief = self.of[other]
             told_at = belief.told_at.get("switch", NEVER)
-            if belief.told_on and belief.word("is it so", "switch") is None:
+            if not belief.told_on:
+                continue
+            said = belief.word("is it so", "switch")
+            # off, said while the command may still lie unread, is not the answer to it
+            life = max(1.0, self.profile.patience.reply) + belief.device.answers_in
+            if said is None or (said.value is False and said.at <= told_at + life):
                 return told_at
         return None
+
+    def off_in_doubt(self, name: str) -> bool:
+        """Is there no word "off" left to rely on for whoever reaches in?
+
+        A switch that left may come back on, and what speaks has mains whatever its plug says.
+        """
+        for other in (name, *self.feeds.line[name]):
+            belief = self.of[other]
+            if belief.said("is it so", "switch") is False and not belief.gone:
+                return self.against(name) is not None
+        return True
 
     def against(self, name: str) -> str | None:
         """The switch above a device that says off, though the device has spoken since.
@@ -552,6 +571,8 @@ class Beliefs:
         belief = self.of[name]
         if belief.said("is it there", "down") is True:
             return True
+        if belief.idle_to is not None and self.now > belief.idle_to + IDLE_HOLDS:
+            return False  # its meter fell silent: somebody may have woken it since
         return belief.idle_for > 0 and belief.idle_for >= belief.device.idle_for - 1e-6
 
     def draws_now(self, computer: str) -> float | None:

@@ -179,6 +179,7 @@ class Controller:
         if not self.desk.link:
             return
         self.listening.lost()
+        self.requests.link_lost()
         self.standing.session.link_lost()
         if self.standing.state != "unheard":
             self._was = self.standing.state

@@ -89,6 +89,12 @@ class Requests:
         for request in deferred:
             self._dispatch(request, at)
 
+    def link_lost(self) -> None:
+        """What waited to be taken up is not done when the link is back: that may be hours later."""
+        deferred, self._deferred = self._deferred, []
+        for waiting in deferred:
+            self.answers.refuse(waiting, 3, "the link to the broker was lost; ask again")
+
     def is_a_cut(self, request: Request) -> bool:
         """A cut that will be done: an emergency does not wait until all was listened to."""
         return (

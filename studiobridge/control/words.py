@@ -60,8 +60,9 @@ class Words:
     def _why_careful(self, target: str, at: float) -> tuple[list[str], dict[str, object]]:
         """What a lockout covers that is not believed off (law 15), in words and by name."""
         covered = self.gates.covered(target)
-        live = [name for name in covered if not self.beliefs.surely_off(name)]
-        unanswered = {n: s for n in live if (s := self.beliefs.told_on_unanswered(n)) is not None}
+        told = {n: self.beliefs.told_on_unanswered(n) for n in covered}
+        unanswered = {n: since for n, since in told.items() if since is not None}
+        live = [n for n in covered if n in unanswered or self.beliefs.off_in_doubt(n)]
         on = [
             name
             for name in live
@@ -80,7 +81,9 @@ class Words:
         ]
         if unknown:
             careful.append(f"{', '.join(unknown)}: not known to be off")
-        drawing = {name: self.beliefs.still_drawing(name) for name in covered}
+        # a welded contact above a device leaves that device live, too
+        lines = dict.fromkeys(n for name in covered for n in (name, *self.desk.feeds.line[name]))
+        drawing = {name: self.beliefs.still_drawing(name) for name in lines}
         careful += [
             f"{name} says off and {watts:.0f} W still flow"
             for name, watts in drawing.items()

@@ -15,6 +15,7 @@ from studiobridge.bridge.ownership import (
     HOLDS,
     LISTEN_NEW,
     MARGIN,
+    MOST,
     STOPPED_AFTER,
     Alive,
     Beat,
@@ -310,3 +311,12 @@ def test_two_that_start_together_end_as_one(seed: int) -> None:
     table.run(6.0)
     assert len(table.stood_down) == 1
     assert [o.stage for o in table.owns.values()].count("running") == 1
+
+
+def test_a_beat_with_the_last_number_there_is_does_not_keep_the_set_from_running() -> None:
+    own = Ownership("a")
+    own.subscribed(0.0)
+    stranger = Beat("x", MOST - 1, 1, 0.0, 0.0)
+    own.beat_heard(stranger, True, 0.1)
+    own.tick(1.0)
+    assert Beat.read(Beat("a", own.epoch, 1, 0.0, 1.0).payload()) is not None

@@ -278,6 +278,8 @@ def test_surely_and_perhaps() -> None:
     assert not beliefs.surely_off("key")
     assert beliefs.told_on_unanswered("key") == 7.0
     beliefs.hear("outer", "switch", False, False, 8.0)
+    assert beliefs.told_on_unanswered("key") == 7.0  # may be from before it read the command
+    beliefs.hear("outer", "switch", False, False, 12.0)
     assert beliefs.told_on_unanswered("key") is None
     beliefs.told("outer", (("switch", False),), 9.0, 10.0)
     assert beliefs.told_on_unanswered("key") is None

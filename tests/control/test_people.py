@@ -64,6 +64,9 @@ def test_a_lockout_says_what_was_told_on_and_has_not_answered() -> None:
     assert play.tells("p")
     text = locked_out(play, "key")
     assert "told on 0.4 s ago and has not answered: treat it as live until it says off" in text
+    play.report("p", "switch", False)  # it may have said so before it read the command
+    assert "CAREFUL" in locked_out(play, "key")
+    play.run(30)
     play.report("p", "switch", False)
     assert "CAREFUL" not in locked_out(play, "key")
 
