@@ -151,7 +151,7 @@ class Link:
             except CannotConnect as error:
                 if error.final:
                     raise
-                self._on_fault(f"{error}; trying again in {wait:.0f} s")
+                self._on_fault(f"{error}; trying again in {wait:.1f} s")
                 await asyncio.sleep(wait * random.uniform(0.8, 1.2))
                 wait = min(wait * 2, LONGEST_WAIT)
                 continue

@@ -55,7 +55,7 @@ def rehearse(
     pace: Annotated[
         float, typer.Option(min=0.1, max=50.0, help="How much faster than the gear's own times.")
     ] = 2.0,
-    stay: Annotated[bool, typer.Option(help="Keep it up to try other commands against.")] = False,
+    stay: Annotated[bool, typer.Option(help="Bridge and gear go on, to try commands.")] = False,
     look: LookOption = None,
     page: Annotated[
         bool, typer.Option("--page", help="Serve the page and let you play the evening on it.")

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import shlex
 import shutil
+import sys
 import tempfile
 import time
 from collections.abc import Callable
@@ -91,11 +93,14 @@ class Evening:
         self.runner = runner
         self.asker = asker
         self.began = time.monotonic()
+        self.scene_began = self.began
 
     def say(self, text: str) -> None:
-        show.out(f"{time.monotonic() - self.began:6.1f} s  {words.clean(text, 1000)}")
+        show.out(f"{time.monotonic() - self.scene_began:6.1f} s  {words.clean(text, 1000)}")
 
     def scene(self, title: str) -> None:
+        # the steps of a run are timed from its start: one clock a scene, or times would jump
+        self.scene_began = time.monotonic()
         show.out()
         show.out(title)
 
@@ -401,10 +406,11 @@ def _until_interrupted() -> asyncio.Event:
 
 async def _stay(profile: SetProfile, settings: Settings, url: str, copy: Path) -> None:
     show.out()
-    show.out("The rehearsed set stays up for you. In another terminal:")
+    show.out("The set is dark now; its bridge and gear go on for you. In another terminal:")
     show.out()
     show.out(f"    export STUDIOBRIDGE_BROKER={url} STUDIOBRIDGE_SET={profile.name}")
     show.out(f"    export STUDIOBRIDGE_DATA={settings.data}")
+    show.out(f"    export PATH={shlex.quote(str(Path(sys.executable).parent))}:$PATH")
     show.out("    studiobridge up")
     show.out("    studiobridge status")
     show.out()
