@@ -327,6 +327,11 @@ class Belief:
         if not rolling and self.said("was it so", "rolling") is True:
             self.last["rolling"] = Word(False, at, True, self.epoch)
 
+    def forget_stopped(self) -> None:
+        """A person's word that it had stopped says nothing any more: it may roll again."""
+        if self.rolling_word is not None and not self.rolling_word[0]:
+            self.rolling_word = None
+
     @property
     def idle_for(self) -> float:
         """Seconds spanned by fresh idle samples in a row: 0 with none or one."""

@@ -271,6 +271,9 @@ class Runs:
                 self.holding.asked_since_start = True
         if what == "up":
             self.standing.session.begin(look, at)
+            for camera in self.desk.cameras:
+                # that it had stopped was said of the evening before
+                self.desk.beliefs.of[camera].forget_stopped()
         self.desk.emit(RunNote(at, number, what, look, "begun", "everything" if everything else ""))
         self.holding.let_go_for(run, at)
         if what in ("up", "restore"):

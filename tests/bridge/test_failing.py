@@ -100,10 +100,10 @@ def rigged(folder: Path) -> list[str]:
         "from studiobridge.cli import main\n"
         "from studiobridge.control.controller import Controller\n"
         "handle = Controller.handle\n"
-        "def broken(self, event):\n"
+        "def broken(self, event, more=False):\n"
         "    if self.profile.name == 'shelf-corner' and type(event).__name__ == 'Report':\n"
         "        raise RuntimeError('a fault of the program')\n"
-        "    return handle(self, event)\n"
+        "    return handle(self, event, more)\n"
         "Controller.handle = broken\n"
         "main()\n"
     )

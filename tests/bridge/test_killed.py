@@ -145,7 +145,7 @@ def test_killed_at_a_step_of_the_way_up(n: int, tmp_path: Path) -> None:
         assert set(made.energised()) <= set(on)
         made.must("up")
         made.whole()
-        made.must("down")
+        made.must("down", "--not-rolling")
         assert made.energised() == []
         made.unharmed()
 
@@ -155,7 +155,7 @@ def test_killed_at_a_step_of_the_way_down(n: int, tmp_path: Path) -> None:
     with scene(tmp_path) as made:
         made.must("up")
         before = made.intended()
-        going = made.ask("down")
+        going = made.ask("down", "--not-rolling")
         if not made.at_step(n, before):
             pytest.fail(f"the run-down has no {n} steps")
         made.bridge.kill()
@@ -163,7 +163,7 @@ def test_killed_at_a_step_of_the_way_down(n: int, tmp_path: Path) -> None:
         going.wait()
         made.whole()
         made.bridge.start().said("running on")
-        made.must("down")
+        made.must("down", "--not-rolling")
         assert made.energised() == []
         made.whole()
         made.unharmed()
@@ -175,7 +175,7 @@ def test_the_broker_killed_at_a_step_of_the_way_down(n: int, tmp_path: Path) -> 
     with scene(tmp_path) as made:
         made.must("up")
         before = made.intended()
-        going = made.ask("down")
+        going = made.ask("down", "--not-rolling")
         assert made.at_step(n, before)
         made.broker.stop(kill=True)
         going.kill()
@@ -212,6 +212,6 @@ def test_the_broker_killed_at_a_step_of_the_way_up(n: int, tmp_path: Path) -> No
 
         until(answers, "up after the broker came back", 90)
         made.whole()
-        made.must("down")
+        made.must("down", "--not-rolling")
         assert made.energised() == []
         made.unharmed()

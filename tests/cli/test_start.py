@@ -7,10 +7,14 @@ import json
 import os
 import subprocess
 import sys
+import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from studiobridge.bridge.asking import QUIET, Asker
+from studiobridge.bridge.ownership import Beat
 from studiobridge.bridge.settings import BrokerSettings, Settings
 from tests.brokers import Mosquitto, needs_mosquitto, pub
 
@@ -33,16 +37,39 @@ NEEDLESS = (
 
 def show(port: int, devices: int, count: int | None) -> None:
     """What a bridge keeps at the broker, by Mosquitto's own client."""
-    state = {"set": SET, "state": "dark"} | ({} if count is None else {"device_count": count})
+    state = {"set": SET, "state": "dark", "bridge": "x", "epoch": 1} | (
+        {} if count is None else {"device_count": count}
+    )
     said = {"alive": {"alive": True, "bridge": "x"}, "state": state, "drift": []}
     said |= {f"devices/light-{n}": {"device": f"light-{n}"} for n in range(devices)}
     for topic, payload in said.items():
         pub(port, f"studiobridge/{SET}/{topic}", json.dumps(payload), "-r")
 
 
+@contextmanager
+def beating(port: int) -> Iterator[None]:
+    """A bridge that is alive, as far as anybody hears."""
+    over = threading.Event()
+
+    def beat() -> None:
+        n = 0
+        while not over.wait(0.4):
+            n += 1
+            payload = Beat("x", 1, n, time.time(), 1.0).payload().decode()
+            pub(port, f"studiobridge/{SET}/beat", payload, "-r")
+
+    beats = threading.Thread(target=beat)
+    beats.start()
+    try:
+        yield
+    finally:
+        over.set()
+        beats.join()
+
+
 @needs_mosquitto
 def test_status_reads_no_profile_and_draws_nothing(tmp_path: Path) -> None:
-    with Mosquitto(tmp_path) as broker:
+    with Mosquitto(tmp_path) as broker, beating(broker.port):
         show(broker.port, 2, 2)
         program = (
             "import sys\nfrom studiobridge.cli import main\ntry:\n    main()\nfinally:\n"

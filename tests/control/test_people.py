@@ -134,6 +134,18 @@ def test_an_old_word_that_it_stopped_says_nothing_about_now() -> None:
     assert play.tells() == []
 
 
+def test_a_new_run_up_ends_the_word_that_it_had_stopped() -> None:
+    play = brought_up(with_a_mute_camera(), meters_itself=True)
+    play.ask("down", yes=True)
+    play.run(60)
+    play.ask("rolling_off")
+    play.ask("up")
+    play.run(6)  # its plug is on again, and the word is younger than it holds
+    play.forget()
+    play.ask("down")
+    assert "does camera still roll?" in play.answers(final=False)[-1].text
+
+
 def test_a_camera_without_mains_is_not_asked_about() -> None:
     play = brought_up(with_a_mute_camera(), meters_itself=True)
     play.ask("cut", yes=True)

@@ -47,7 +47,7 @@ from studiobridge.control.effects import (
 )
 from studiobridge.control.states import Turn
 from studiobridge.control.steps import Happening
-from studiobridge.profile.model import Point, Preset, SetProfile, Value
+from studiobridge.profile.model import HOMIE5, Point, Preset, SetProfile, Value
 from studiobridge.profile.said import Report
 from studiobridge.rehearsal import MockBroker, Room, Trouble
 from studiobridge.rehearsal.devices import Joined, Left, Vanished
@@ -872,7 +872,12 @@ class Evening:
         if not self.broker.connected(PEOPLE):
             self.broker.connect(PEOPLE, self.now, None, 60.0)
         self.broker.publish(PEOPLE, message, self.now)
-        name = topic.split("/")[2]
+        said_of = topic.split("/")[2]
+        name = next(
+            n
+            for n, d in self.profile.devices.items()
+            if d.wire == HOMIE5 and d.at.split("/")[0] == said_of
+        )
         self.nonsense.add(name)
         self.gear(self.room.touch(name, self.now, level=dice.uniform(0, 100), cct=6000.0))
         self.run(dice.choice([1.0, 5.0]))
