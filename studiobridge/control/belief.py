@@ -372,7 +372,12 @@ class Beliefs:
         before = belief.last.get(point)
         if not belief.hear(point, value, kept, at):
             return set()
-        changed = {name} if before is None or before.value != value else set()
+        # the same value on other evidence is news too: what was kept is reported now
+        now = belief.last[point]
+        same = before is not None and before.value == value
+        if same and before is not None:
+            same = before.kept == now.kept and before.epoch == now.epoch
+        changed = set() if same else {name}
         if point == "switch" and (before is None or before.value is not value):
             changed |= self._mains(name, bool(value), at)
         elif point == "switch" and value is False and not kept:
