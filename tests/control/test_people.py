@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from studiobridge.control.effects import Memory
-from studiobridge.profile.model import SetProfile
+from studiobridge.profile.model import Patience, SetProfile
 from tests.control.play import Play, corner, fixture, on_plug, plug, profile
 from tests.control.test_shown import METERED, brought_up, device, state
 
@@ -237,3 +237,20 @@ def test_after_a_run_is_turned_the_circuit_waits_until_its_command_has_expired()
     second = next(at for at, _, values in play.tells() if values == (("switch", True),))
     gap = made.circuits["wall"].gap
     assert second - first[0] >= made.patience.reply + gap - 1e-9
+
+
+def test_a_bridge_that_starts_again_waits_for_a_file_that_may_still_be_closing() -> None:
+    memory = Memory(
+        state="ready", look="day", session=3, next_session=4, stopped=frozenset({"camera"})
+    )
+    play = Play(corner(), memory)
+    play.on = dict.fromkeys(("lamp-plug", "pc-plug", "desk-plug", "amp-plug"), True)
+    play.profile = corner(patience=Patience(listen=0.5))
+    play.controller = type(play.controller)(play.profile, memory, 0.0)
+    play.link_up()
+    play.ask("down")
+    closes = play.profile.devices["camera"].closes_in
+    play.run(closes - 1.0 - play.now)
+    assert play.tells() == []
+    play.run(5)
+    assert play.tells() != []

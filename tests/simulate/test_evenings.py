@@ -19,11 +19,10 @@ from studiobridge.control.belief import Belief, Beliefs
 from studiobridge.control.controller import Controller
 from studiobridge.control.desk import Desk
 from studiobridge.control.drift import Watcher
-from studiobridge.control.effects import Memory
 from studiobridge.control.feeds import Feeds
 from studiobridge.control.gates import Gates
 from studiobridge.control.holding import Holding
-from studiobridge.control.runs import Endings, Runs
+from studiobridge.control.runs import Endings
 from studiobridge.control.sequence import Step
 from studiobridge.control.silence import Silence
 from studiobridge.control.steps import Steps
@@ -75,18 +74,6 @@ def put_back_what_has_no_mains(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Beliefs, "surely_energised", lambda self, name: True)
 
 
-def forget_that_a_camera_stopped(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A bridge killed just after the camera stopped changed a light while the file was closing."""
-    begin = Controller.__init__
-
-    def forgetful(
-        self: Controller, profile: SetProfile, memory: Memory | None = None, now: float = 0.0
-    ) -> None:
-        begin(self, profile, replace(memory or Memory(), stopped=frozenset()), now)
-
-    monkeypatch.setattr(Controller, "__init__", forgetful)
-
-
 def believe_what_was_heard_without_mains(monkeypatch: pytest.MonkeyPatch) -> None:
     """A plug that was off metered nothing, was pressed on, and its computer counted as idle."""
     end = Belief._new_epoch
@@ -109,29 +96,13 @@ def wait_for_the_camera_that_closes_first(monkeypatch: pytest.MonkeyPatch) -> No
     monkeypatch.setattr(Desk, "wake", one_for_all)
 
 
-def go_on_putting_back_after_a_lost_link(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Put back with nobody asking, a light that lost its mains with the link was energised."""
-    again = Runs.begin_again
-
-    def careless(self: Runs, run: Run, at: float) -> bool:
-        asked, self.holding.asked_since_start = self.holding.asked_since_start, True
-        try:
-            return again(self, run, at)
-        finally:
-            self.holding.asked_since_start = asked
-
-    monkeypatch.setattr(Runs, "begin_again", careless)
-
-
 # What evenings once found: the seed, the law, and the bug that was mended. Played without what
 # was thought of later: a seed is an evening only as long as nothing is added to it.
 MENDED = [
     (44, "ending", tell_what_has_not_said_what_it_is),
     (971, "law 8", put_back_what_has_no_mains),
-    (1012557, "law 2", forget_that_a_camera_stopped),
     (8611, "law 5", believe_what_was_heard_without_mains),
     (3065376, "liveness", wait_for_the_camera_that_closes_first),
-    (3075641, "law 8", go_on_putting_back_after_a_lost_link),
 ]
 
 
