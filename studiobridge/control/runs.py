@@ -284,6 +284,10 @@ class Runs:
             self.standing.turn("run-up begins", at)
         elif what in ("down", "cut"):
             self.standing.turn("run-down begins", at)
+        elif steps and self.standing.state == "ready":
+            # something has to be put back: a camera may hold that up for long, and until it is
+            # done the set is not as it should be
+            self.standing.turn("drift opens", at, "being put back")
         if what != "restore":
             self.standing.was_cut = what == "cut"
         self._say_under_way(run, at)

@@ -144,7 +144,7 @@ def test_a_stopped_bridge_that_goes_on_stands_down_before_its_next_command(
         os.kill(a.pid, signal.SIGCONT)
         assert ended(a, 3.0) == 1
         assert "another bridge runs shelf-corner" in a.said("another bridge", 1)
-        time.sleep(1.0)
+        time.sleep(2.5)  # the last will of A is put right with the next beats of B
         # nobody told the gear anything, and nobody shouted
         assert s.witness.on("shelf/plug/in", went_on) == []
         alive = s.witness.on(f"studiobridge/{SET}/alive", went_on)

@@ -134,11 +134,24 @@ def test_drift_ends_ready_while_something_else_is_being_put_back() -> None:
     play.deaf.add("key")
     play.ask("restore", targets=("key",))
     play.report("fill", "level", 90.0)
-    play.run(1)
-    assert play.state == "ready"  # nothing has lasted long enough to be called drift
-    play.run(3)
+    play.run(4)
     assert play.controller.run is not None
     assert play.state == "adrift"
+
+
+def test_a_set_is_not_ready_while_a_camera_holds_up_that_something_is_put_back() -> None:
+    play = brought_up()
+    play.report("lamp-plug", "switch", False)
+    play.on["lamp-plug"] = False
+    play.ask("restore")
+    play.run(1)
+    play.report("camera", "rolling", True)
+    play.run(60)
+    assert play.controller.run is not None
+    assert play.state == "adrift"
+    play.report("camera", "rolling", False)
+    play.run(60)
+    assert play.state == "ready"
 
 
 # ---- confirmed -----------------------------------------------------------------------------

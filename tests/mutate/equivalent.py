@@ -19,8 +19,8 @@ EQUIVALENT: dict[tuple[str, ...], str] = {
     ): "an epoch is only ever compared with another of the same device",
     (
         "studiobridge/control/belief.py",
-        "- self.off_since = NEVER  # and when it first did, of those in a row",
-        "+ pass  # and when it first did, of those in a row",
+        "- self.off_since = NEVER  # when it said off for the first time since it last said on",
+        "+ pass  # when it said off for the first time since it last said on",
     ): "read only of a switch whose last word is off, and that word sets it",
     (
         "studiobridge/control/gates.py",
