@@ -149,7 +149,8 @@ def test_a_stopped_bridge_that_goes_on_stands_down_before_its_next_command(
         assert s.witness.on("shelf/plug/in", went_on) == []
         alive = s.witness.on(f"studiobridge/{SET}/alive", went_on)
         assert len(alive) <= 4
-        assert json.loads(alive[-1][1])["alive"] is True if alive else True
+        # whatever was said of it, the last word kept is that a bridge is alive
+        assert [json.loads(payload)["alive"] for _, payload in alive[-1:]] in ([], [True])
         beats = s.witness.on(f"studiobridge/{SET}/beat", went_on)
         assert {json.loads(p)["epoch"] for _, p in beats} == {2}
         assert s.ask("ping").code == 0
