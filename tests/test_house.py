@@ -14,18 +14,18 @@ PACKAGE = Path(__file__).parent.parent / "studiobridge"
 MAY = {
     "craft": set(),
     "profile": {"craft"},
-    "wire": {"profile", "craft"},
+    "speech": {"profile", "craft"},
     "figures": {"profile", "craft"},
     "control": {"profile", "craft", "figures"},
-    "rehearsal": {"profile", "craft", "wire"},
-    "bridge": {"profile", "craft", "figures", "wire", "control"},
+    "rehearsal": {"profile", "craft", "speech"},
+    "bridge": {"profile", "craft", "figures", "speech", "control"},
     "shown": {"profile", "craft", "figures", "control"},
-    "panel": {"profile", "craft", "figures", "wire", "control", "bridge", "shown"},
+    "panel": {"profile", "craft", "figures", "speech", "control", "bridge", "shown"},
     "cli": {
         "profile",
         "craft",
         "figures",
-        "wire",
+        "speech",
         "control",
         "bridge",
         "rehearsal",
@@ -54,7 +54,7 @@ WORLD = {
     "tempfile",
     "io",
 }
-SANS_IO = ["control", "craft", "figures", "shown", "wire"]
+SANS_IO = ["control", "craft", "figures", "shown", "speech"]
 
 
 def imports_of(path: Path) -> list[tuple[str, int]]:

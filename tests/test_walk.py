@@ -15,8 +15,8 @@ from studiobridge.control.effects import Memory, StepNote, Wake
 from studiobridge.control.events import Request
 from studiobridge.profile import read_profile
 from studiobridge.profile.model import Point, SetProfile, Value
-from studiobridge.wire import FarEnd
-from studiobridge.wire.message import Message
+from studiobridge.speech import FarEnd
+from studiobridge.speech.message import Message
 
 TOP = Path(__file__).parent.parent
 PACKAGE = TOP / "studiobridge"
@@ -63,7 +63,7 @@ class Gear:
 
     def __init__(self, profile: SetProfile) -> None:
         self.core = Core(profile, Memory(), "walk", lambda at: at)
-        self.ends = {n: FarEnd(profile, n) for n, d in profile.devices.items() if d.wire}
+        self.ends = {n: FarEnd(profile, n) for n, d in profile.devices.items() if d.speaks}
         self.now = 0.0
         self.wakes: dict[str, float] = {}
         self.told: list[Message] = []
@@ -121,7 +121,7 @@ def test_the_walk_is_as_it_is_written() -> None:
     assert gear.told
     assert is_walked(down, taken) == []
 
-    light = next(n for n, device in profile.devices.items() if device.fixture and device.wire)
+    light = next(n for n, device in profile.devices.items() if device.fixture and device.speaks)
     with footsteps() as taken:
         gear.wait(10.0)
         gear.says(light, {"level": 97.0})

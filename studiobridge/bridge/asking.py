@@ -24,7 +24,7 @@ from studiobridge.bridge.ownership import SILENT_AFTER, Alive, Beat
 from studiobridge.bridge.settings import Settings
 from studiobridge.bridge.topics import ROOT, answer_topic, ask_topic, cut_topic
 from studiobridge.profile.said import Answer
-from studiobridge.wire.message import Message
+from studiobridge.speech.message import Message
 
 # How long (s) to wait for what the broker keeps, and for the first answer of a bridge.
 KEPT_WITHIN = 3.0

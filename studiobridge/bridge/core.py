@@ -1,6 +1,6 @@
 """One set behind its topics, without I/O: messages in, messages and notes out.
 
-The core joins the controller to the wires and to the request channel. The daemon feeds it
+The core joins the controller to the speech and to the request channel. The daemon feeds it
 from a real link and a real clock, the simulator from a mock broker and a virtual clock, and
 both carry out what comes back in the order it comes back:
 
@@ -63,8 +63,8 @@ from studiobridge.control.events import (
 )
 from studiobridge.profile.model import SetProfile, SwitchRule
 from studiobridge.profile.said import Answer, Said, Unreadable
-from studiobridge.wire import Wires
-from studiobridge.wire.message import Message
+from studiobridge.speech import Speech
+from studiobridge.speech.message import Message
 
 # The largest request (bytes): a few names and a sentence fit, a flood does not.
 MAX_REQUEST = 4096
@@ -154,7 +154,7 @@ def plain(text: str) -> str:
 
 
 class Core:
-    """One set: controller, wires and request channel. Not thread-safe, never blocks."""
+    """One set: controller, speech and request channel. Not thread-safe, never blocks."""
 
     def __init__(
         self,
@@ -167,7 +167,7 @@ class Core:
         self.profile = profile
         self.instance = instance
         self.wall = wall
-        self.wires = Wires(profile)
+        self.speech = Speech(profile)
         if memory is not None:
             # the record keeps wall time, the controller knows only its own
             offset = wall(now) - now
@@ -226,7 +226,7 @@ class Core:
         self._outs: list[Out] = []
         # the program itself has failed: nothing is handled and nothing is said any more
         self.dead = False
-        for described in self.wires.described(now):
+        for described in self.speech.described(now):
             self._handle(described)
 
     # ---- in -------------------------------------------------------------------------------
@@ -250,9 +250,9 @@ class Core:
 
     def subscriptions(self) -> list[tuple[str, int]]:
         """Every topic filter this set listens to, with its QoS."""
-        filters = dict(self.wires.subscriptions())
+        filters = dict(self.speech.subscriptions())
         for topic in self._asks:
-            if not self.wires.hears_topic(topic):
+            if not self.speech.hears_topic(topic):
                 filters[topic] = 1
         # at QoS 0, and clean sessions lose nothing by it: a flood of requests then never fills
         # the few messages a broker keeps in flight, through which a cut and the reports come
@@ -298,13 +298,13 @@ class Core:
         return self._done()
 
     def _said(self, message: Message) -> Iterable[Said]:
-        """What the wires make of it. A payload they stumble over costs that payload only.
+        """What the speech makes of it. A payload they stumble over costs that payload only.
 
         Anybody may publish anything, and a kept message comes again at every start: it must
         not be able to end the set.
         """
         try:
-            return self.wires.hear(message, self.now)
+            return self.speech.hear(message, self.now)
         except Exception as error:
             why = f"cannot be read ({type(error).__name__}: {plain(str(error))[:200]})"
             self._handle(Unreadable(self.now, None, message.topic, why))
@@ -589,7 +589,7 @@ class Core:
             self._dirty_drift |= effect.drift
             self._dirty |= effect.devices
         elif isinstance(effect, Tell):
-            messages = self.wires.tell(effect.device, effect.values, effect.fade)
+            messages = self.speech.tell(effect.device, effect.values, effect.fade)
             on = energises(effect)
             self._more_out = True
             self.delivery.told(
@@ -604,7 +604,7 @@ class Core:
                 self._outs.append(Publish(told, effect.token))
         elif isinstance(effect, Ask):
             expiry = self.profile.patience.reply
-            for message in self.wires.ask(effect.device):
+            for message in self.speech.ask(effect.device):
                 self._outs.append(Publish(replace(message, expiry=expiry)))
         elif isinstance(effect, Wake | Save):
             self._outs.append(effect)

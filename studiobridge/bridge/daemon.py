@@ -63,7 +63,7 @@ from studiobridge.control.plan import UnknownLook, order_problems, plan
 from studiobridge.profile import ProfileError, read_profile
 from studiobridge.profile.model import CallTime, SetProfile
 from studiobridge.profile.said import Answer
-from studiobridge.wire.message import Message
+from studiobridge.speech.message import Message
 
 # How often (s) the bridge looks at its clock, at what came due and at its record; and how often it
 # takes out of the record what is too old (s).

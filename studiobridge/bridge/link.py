@@ -43,7 +43,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from studiobridge.bridge.settings import BrokerSettings
-from studiobridge.wire.message import Message
+from studiobridge.speech.message import Message
 
 # How often (s) paho looks after keep-alive; a fifth of the shortest keep-alive allowed.
 MISC_EVERY = 1.0

@@ -49,7 +49,7 @@ def about_gear(reading: Reading) -> list[Problem]:
                     where,
                     f"'{device.name}' cannot say that it rolls: {means}, unless somebody says so",
                     "say 'rolling on' and 'rolling off' with each take, 'down --not-rolling' where"
-                    " nobody can be asked, or give it a wire that hears 'rolling'",
+                    " nobody can be asked, or give it a dialect that hears 'rolling'",
                 )
             )
         if device.kind == "computer" and cut_by is not None and not _says_down(profile, device):
@@ -58,8 +58,8 @@ def about_gear(reading: Reading) -> list[Problem]:
                     where,
                     f"'{device.name}' cannot say that it is down: a run-down stops before"
                     f" '{cut_by}'",
-                    "give it a wire that hears 'down', or 'idle_below' and a plug that meters; one"
-                    " with a battery of its own is 'fed_by: battery', and what charges it a"
+                    "give it a dialect that hears 'down', or 'idle_below' and a plug that meters;"
+                    " one with a battery of its own is 'fed_by: battery', and what charges it a"
                     " 'charger' on the plug",
                 )
             )

@@ -308,7 +308,7 @@ async def _with_room(
     look: str | None,
     url: str,
 ) -> int:
-    devices = sum(d.wire is not None for d in profile.devices.values())
+    devices = sum(d.speaks is not None for d in profile.devices.values())
     show.out(
         f"A rehearsal of {profile.title or profile.name}: {devices} simulated devices on an"
         " embedded broker, the real bridge, no gear."

@@ -43,7 +43,7 @@ Stage = Literal[
 # A fade the device cannot do itself is walked by the bridge: one message each so many seconds.
 # Four a second looks smooth on a face and no broker or fixture chokes on it (common practice).
 RAMP_EVERY = 0.25
-# Level (%) a fixture is energised at before it is faded up, where its wire has a switch.
+# Level (%) a fixture is energised at before it is faded up, where its dialect has a switch.
 LOW_LEVEL = 1.0
 # What can be asked and has not answered is asked again so often (s).
 ASK_EVERY = 0.5

@@ -124,7 +124,7 @@ class Belief:
         self.tells: frozenset[Point] = device.tells
         self.hears: frozenset[Point] = device.hears
         self.grids: dict[Point, Grid] = {}
-        self.described = device.wire != HOMIE5
+        self.described = device.speaks != HOMIE5
         # what was heard of it
         self.epoch = 0
         self.epoch_since = NEVER
@@ -514,7 +514,7 @@ class Beliefs:
     def online(self, name: str) -> bool | None:
         """True: heard in this epoch. False: said to be gone, or its feed is off. None: unheard."""
         belief = self.of[name]
-        if belief.device.wire is None:
+        if belief.device.speaks is None:
             return None
         if not self.powered(name) or belief.gone:
             return False

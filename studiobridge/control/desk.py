@@ -63,7 +63,7 @@ class Desk:
         belief = self.beliefs.of[name]
         device = belief.device
         points: dict[Point, Value] = {}
-        if device.wire is None:
+        if device.speaks is None:
             return points
         if "online" in belief.hears:
             points["online"] = True

@@ -13,7 +13,7 @@ from studiobridge.profile.said import Answer as Answer
 
 @dataclass(frozen=True, slots=True)
 class Tell:
-    """Tell a device values, all at once where its wire allows, else in this order.
+    """Tell a device values, all at once where its dialect allows, else in this order.
 
     `fade` in seconds, only where the device knows how. Not delivered within `expires_in`
     seconds means not delivered at all (law 10).

@@ -1,7 +1,7 @@
 """What happens to a set: everything the controller is ever told.
 
 Each event carries its own time `at`: seconds from a monotonic clock. The controller has no
-other source of time. What devices say comes as the wires read it (`profile/said.py`).
+other source of time. What devices say comes as the speech reads it (`profile/said.py`).
 """
 
 from __future__ import annotations

@@ -166,7 +166,7 @@ class Gates:
                 continue
             if device.kind == "computer" and not self.beliefs.is_down(name):
                 return f"{name} {self.why_not_down(name)}; shut it down first"
-            if device.fixture and device.wire is not None:
+            if device.fixture and device.speaks is not None:
                 hot = self.beliefs.still_hot(name)
                 if hot > 0:
                     return f"{name} cools down for another {hot:.0f} s"

@@ -58,7 +58,7 @@ class Holding:
                 points.update(belief.points_of(step.preset))
                 if "switch" in belief.tells:
                     points["switch"] = True
-            if belief.device.wire is not None and "online" in belief.hears:
+            if belief.device.speaks is not None and "online" in belief.hears:
                 points["online"] = True
             if points:
                 self.watcher.hold(step.device, points, at)

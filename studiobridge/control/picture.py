@@ -27,7 +27,7 @@ class PictureWatch:
         self.face = Face(desk.profile)
         self.hold = desk.profile.picture.hold
         self.fixtures = frozenset(
-            name for name in self.face.rays if desk.profile.devices[name].wire is not None
+            name for name in self.face.rays if desk.profile.devices[name].speaks is not None
         )
         self.holds = self.hold.held and bool(self.fixtures)
 

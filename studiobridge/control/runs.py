@@ -69,7 +69,7 @@ class Endings:
             if missing.setdefault(name, text) == text:
                 run.reasons.append(text)
         for name in self.gates.locked:
-            if name not in missing and self.profile.devices[name].wire is not None:
+            if name not in missing and self.profile.devices[name].speaks is not None:
                 missing[name] = str(self.gates.why_locked(name, energise=True))
                 if missing[name] not in run.reasons:
                     run.reasons.append(missing[name])

@@ -263,7 +263,7 @@ def _device_up(
     above = feeds.above[name]
     feed_step = [draft.power[above]] if above in draft.power else []
     essential = device.essential
-    has_wire = device.wire is not None
+    speaks = device.speaks is not None
     mains_switch = name in feeds.switches
 
     def hear(why: str) -> None:
@@ -306,7 +306,7 @@ def _device_up(
         ):
             _power_cycle(draft, profile, feeds, device, feeds.reach[name][0], phase)
         return
-    if not has_wire:
+    if not speaks:
         if feed_step and device.boots_in > 0:
             draft.add(
                 Step(
@@ -512,7 +512,7 @@ def _device_down(
             after=after,
         )
         return
-    if device.wire is None or not powered:
+    if device.speaks is None or not powered:
         return
     if device.fixture:
         if not {"level", "switch"} & device.tells:

@@ -214,7 +214,7 @@ class Listening:
         self._expected = {
             name
             for name, belief in desk.beliefs.of.items()
-            if belief.device.wire is not None and belief.hears
+            if belief.device.speaks is not None and belief.hears
         }
         for name in desk.beliefs.of:
             if name in self._expected:

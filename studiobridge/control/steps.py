@@ -321,7 +321,7 @@ def why_failed(active: Active, beliefs: Beliefs, gates: Gates) -> str:
         if belief.said("was it so", "online") is True and not belief.device.can_ask:
             return (
                 f"{name} has not spoken since, only the broker kept its word from before;"
-                " give its wire an `ask`, or make it speak"
+                " give its dialect an `ask`, or make it speak"
             )
         button = ", press its power button," if belief.device.kind == "computer" else ","
         return f"{name} did not report; check that {feed} powers it{button} then its network"

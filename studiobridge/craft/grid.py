@@ -2,7 +2,7 @@
 
 A fixture with an eight-bit level knows 256 values and no others; the bridge must never call
 the distance to the nearest of them drift. A Grid is that fact: lowest and highest value and
-the step between neighbours, in the wire's own unit.
+the step between neighbours, in the dialect's own unit.
 """
 
 from __future__ import annotations

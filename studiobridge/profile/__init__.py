@@ -2,7 +2,7 @@
 
 What lives here: quantities, the shape of the file, the resolved model that every other room
 uses, writing one value back, and the words for what devices say and a set answers. What may
-never come in: topics on a wire, time, the network. May import craft. Reads and writes one file.
+never come in: topics on a dialect, time, the network. May import craft. Reads and writes one file.
 """
 
 from importlib import import_module

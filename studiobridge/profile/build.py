@@ -9,13 +9,13 @@ from types import MappingProxyType
 from pydantic import ValidationError
 
 from studiobridge.profile.devices import BATTERY, Devices
+from studiobridge.profile.dialects import Dialects
 from studiobridge.profile.findings import Findings, Part, from_validation, nearest
 from studiobridge.profile.looks import Looks
 from studiobridge.profile.model import Circuit, LeftOn, Patience, Price, SetProfile
 from studiobridge.profile.places import Places
 from studiobridge.profile.shape import ProfileShape
 from studiobridge.profile.text import Document, Path, Problem, ProfileError, read_document
-from studiobridge.profile.wires import Wires
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,10 +66,10 @@ def _build(shape: ProfileShape, findings: Findings) -> SetProfile:
     """All parts, each with what it finds; to be believed only when nothing is wrong."""
     whole = Part(shape, findings)
     circuits = _circuits(whole)
-    wires, places = Wires(shape, findings), Places(shape, findings)
+    dialects, places = Dialects(shape, findings), Places(shape, findings)
     looker = Looks(shape, findings)
-    maps, looks = wires.maps(), looker.looks()
-    devices = Devices(shape, findings, wires, places).devices(maps, looks)
+    maps, looks = dialects.maps(), looker.looks()
+    devices = Devices(shape, findings, dialects, places).devices(maps, looks)
     room = places.room()
     for name, device in devices.items():
         places.check_place(name, device, room, devices)
@@ -85,7 +85,7 @@ def _build(shape: ProfileShape, findings: Findings) -> SetProfile:
         title=shape.title,
         voltage=mains.voltage,
         circuits=MappingProxyType(circuits),
-        wires=MappingProxyType(maps),
+        dialects=MappingProxyType(maps),
         devices=MappingProxyType(devices),
         looks=MappingProxyType(looks),
         default_look=shape.default_look or next(iter(looks), None),

@@ -4,22 +4,22 @@ from __future__ import annotations
 
 from types import MappingProxyType
 
+from studiobridge.profile.dialects import Dialects
 from studiobridge.profile.findings import Findings, Part, nearest
 from studiobridge.profile.model import (
     FIXTURES,
     HOMIE5,
     POINTS,
     Device,
+    Dialect,
     Look,
     Output,
     Point,
     Tolerance,
-    WireMap,
 )
 from studiobridge.profile.places import MARK, Places, place_of
 from studiobridge.profile.shape import DeviceShape, ProfileShape, ToleranceShape
 from studiobridge.profile.text import Path
-from studiobridge.profile.wires import Wires
 
 BATTERY = "battery"
 # Plugs behind plugs: more than a few is bad practice, more than this is a mistake in the file.
@@ -32,16 +32,16 @@ class Devices(Part):
     """Everything that is fed, and what feeds it."""
 
     def __init__(
-        self, shape: ProfileShape, findings: Findings, wires: Wires, places: Places
+        self, shape: ProfileShape, findings: Findings, dialects: Dialects, places: Places
     ) -> None:
         super().__init__(shape, findings)
-        self.wires = wires
+        self.dialects = dialects
         self.places = places
         # whatever can feed a device, in the order of the file
         self.feeders = dict.fromkeys((*shape.mains.circuits, *shape.devices, BATTERY))
         self.order = {name: i for i, name in enumerate(shape.devices)}
 
-    def devices(self, maps: dict[str, WireMap], looks: dict[str, Look]) -> dict[str, Device]:
+    def devices(self, maps: dict[str, Dialect], looks: dict[str, Look]) -> dict[str, Device]:
         feeds = self._feeds()
         made = {
             name: self._device(name, device, maps, looks, feeds)
@@ -54,7 +54,7 @@ class Devices(Part):
         self,
         name: str,
         shape: DeviceShape,
-        maps: dict[str, WireMap],
+        maps: dict[str, Dialect],
         looks: dict[str, Look],
         feeds: dict[str, tuple[tuple[str, ...], str | None]],
     ) -> Device:
@@ -78,43 +78,51 @@ class Devices(Part):
                 self.wrong(
                     (*at, "fed_by"),
                     f"'{shape.fed_by}' is a {feeder.kind} and feeds nothing",
-                    "a plug or a strip (a plug without a wire) does",
+                    "a plug or a strip (a plug that speaks nothing) does",
                 )
         presets = {n: look.presets[name] for n, look in looks.items() if name in look.presets}
         tells: set[Point] = set()
         hears: set[Point] = set()
         can_ask = knows_fade = False
-        if shape.wire == HOMIE5:
-            tells, hears = self.wires.homie_points(shape, presets)
-            self.wires.homie_at(name, shape)
-        elif shape.wire is not None:
-            wire = maps.get(shape.wire)
-            if wire is None:
-                todo = nearest(shape.wire, [*maps, HOMIE5])
-                self.wrong((*at, "wire"), f"there is no wire map '{shape.wire}'", todo)
+        if shape.speaks == HOMIE5:
+            tells, hears = self.dialects.homie_points(shape, presets)
+            self.dialects.homie_at(name, shape)
+        elif shape.speaks is not None:
+            dialect = maps.get(shape.speaks)
+            if dialect is None:
+                todo = nearest(shape.speaks, [*maps, HOMIE5])
+                self.wrong((*at, "speaks"), f"there is no dialect '{shape.speaks}'", todo)
             else:
-                tells, hears = set(wire.tell), set(wire.hear)
-                can_ask = wire.ask is not None
-                knows_fade = any(t.fade_unit is not None for t in wire.tell.values())
-                self.wires.topics(name, shape, wire)
+                tells, hears = set(dialect.tell), set(dialect.hear)
+                can_ask = dialect.ask is not None
+                knows_fade = any(t.fade_unit is not None for t in dialect.tell.values())
+                self.dialects.topics(name, shape, dialect)
         elif shape.at is not None:
-            self.wrong((*at, "at"), "'at' is for a device with a wire", "add 'wire:'", key=True)
-        if shape.kind == "plug" and shape.wire is not None and "switch" not in tells:
-            self.wrong((*at, "wire"), f"'{name}' is a plug and its wire tells no switch")
-        if shape.meters and "watts" not in hears and shape.wire is not None:
-            self.wrong((*at, "meters"), "its wire hears no watts", "add 'watts' to the wire map")
+            self.wrong((*at, "at"), "'at' is for a device that speaks", "add 'speaks:'", key=True)
+        if shape.kind == "plug" and shape.speaks is not None and "switch" not in tells:
+            self.wrong((*at, "speaks"), f"'{name}' is a plug and its dialect tells no switch")
+        if shape.meters and "watts" not in hears and shape.speaks is not None:
+            self.wrong((*at, "meters"), "its dialect hears no watts", "add 'watts' to the dialect")
         fixture = shape.kind in FIXTURES
-        if fixture and shape.wire is None and shape.fed_by is None:
-            self.wrong(at, f"'{name}' has neither a wire nor a feed: nothing reaches it", key=True)
+        if fixture and shape.speaks is None and shape.fed_by is None:
+            self.wrong(
+                at, f"'{name}' has neither a dialect nor a feed: nothing reaches it", key=True
+            )
         if shape.restores and not fixture and shape.kind != "plug":
             self.doubt((*at, "restores"), "only lights, backdrops and plugs are put back")
         ups, circuit = feeds.get(name, ((), None))
-        if shape.wire is not None and shape.wire != HOMIE5 and hears and not tells and not can_ask:
+        if (
+            shape.speaks is not None
+            and shape.speaks != HOMIE5
+            and hears
+            and not tells
+            and not can_ask
+        ):
             self.doubt(
                 at,
                 f"'{name}' speaks only when it wants to: after a restart of the bridge it stays"
                 " unconfirmed until it does",
-                f"add 'ask' to the wire map '{shape.wire}'",
+                f"add 'ask' to the dialect '{shape.speaks}'",
                 key=True,
             )
         essential = shape.essential
@@ -135,7 +143,7 @@ class Devices(Part):
             battery=battery,
             feeds=tuple(u for u in ups if u in self.shape.devices),
             circuit=circuit,
-            wire=shape.wire,
+            speaks=shape.speaks,
             at=shape.at or "",
             blanks=MappingProxyType(dict(shape.blanks)),
             properties=MappingProxyType(dict(shape.properties)),
@@ -146,7 +154,7 @@ class Devices(Part):
             after=tuple(dict.fromkeys(shape.after)),
             essential=essential,
             stays_on=stays,
-            hand_set=fixture and shape.wire is None and bool(presets),
+            hand_set=fixture and shape.speaks is None and bool(presets),
             meters=shape.meters,
             draws=shape.draws,
             inrush=shape.inrush,

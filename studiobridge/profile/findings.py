@@ -122,7 +122,7 @@ def _inner(annotation: object) -> object:
 
 def _model_path(path: Path) -> Path:
     """A path without the parts that are names a person made up or places in a list."""
-    named = {"circuits", "wires", "devices", "looks", "switches", "variations"}
+    named = {"circuits", "dialects", "devices", "looks", "switches", "variations"}
     out: list[str | int] = []
     skip = False
     for part in path:

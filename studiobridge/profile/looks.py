@@ -71,13 +71,13 @@ class Looks(Part):
                 self.wrong(
                     at, f"the preset of '{name}' says nothing", "like {level: 64 %}", key=True
                 )
-            if device.wire is not None:
+            if device.speaks is not None:
                 for point in ("level", "cct"):
                     if getattr(preset, point) is not None and point not in device.tells:
                         self.wrong(
                             (*at, point),
-                            f"'{name}' cannot be told a {point}: its wire has none",
-                            "add it to the wire map, or leave it out here",
+                            f"'{name}' cannot be told a {point}: its dialect has none",
+                            "add it to the dialect, or leave it out here",
                             key=True,
                         )
             if preset.level is not None and device.level_range is not None:
@@ -91,7 +91,7 @@ class Looks(Part):
                     what = f"{preset.cct:g} K is outside the {low:g}..{high:g} K of '{name}'"
                     self.wrong((*at, "cct"), what)
         for name, device in devices.items():
-            if device.fixture and device.wire is not None and name not in look.presets:
+            if device.fixture and device.speaks is not None and name not in look.presets:
                 self.doubt(
                     ("looks", look.name),
                     f"the look '{look.name}' says nothing of '{name}', so it is left as it is",

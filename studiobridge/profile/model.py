@@ -192,7 +192,7 @@ class Price:
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """How a wire spells yes and no (on and off). Scalars as they stand in the payload."""
+    """How a dialect spells yes and no (on and off). Scalars as they stand in the payload."""
 
     yes: str | int | float | bool
     no: str | int | float | bool
@@ -200,7 +200,7 @@ class Words:
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """The numbers a wire uses from lowest to highest, both included."""
+    """The numbers a dialect uses from lowest to highest, both included."""
 
     low: float
     high: float
@@ -247,7 +247,7 @@ class AskMap:
 
 
 @dataclass(frozen=True, slots=True)
-class WireMap:
+class Dialect:
     name: str
     tell: Mapping[Point, TellMap]
     hear: Mapping[Point, HearMap]
@@ -267,12 +267,12 @@ class Device:
     # every device upstream, nearest first, and the circuit at the root (None on battery)
     feeds: tuple[str, ...] = ()
     circuit: str | None = None
-    # its wire: the name of a wire map of the profile, or "homie5"; None when it has no wire
-    wire: str | None = None
+    # what it speaks: the name of a dialect of the profile, or "homie5"; None when it does not
+    speaks: str | None = None
     at: str = ""
     blanks: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     properties: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
-    # what its wire lets us tell and hear (for Homie: what its kind and presets call for)
+    # what its dialect lets us tell and hear (for Homie: what its kind and presets call for)
     tells: frozenset[Point] = frozenset()
     hears: frozenset[Point] = frozenset()
     can_ask: bool = False
@@ -375,7 +375,7 @@ class SetProfile:
     title: str
     voltage: float
     circuits: Mapping[str, Circuit]
-    wires: Mapping[str, WireMap]
+    dialects: Mapping[str, Dialect]
     devices: Mapping[str, Device]
     looks: Mapping[str, Look]
     default_look: str | None

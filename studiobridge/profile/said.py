@@ -1,6 +1,6 @@
 """What devices say, and what a set answers: the words that every room shares.
 
-The wires read a message as one of these, the controller is told the very same object, and an
+The speech reads a message as one of these, the controller is told the very same object, and an
 answer is one thing from the controller to who asked. `at` is in seconds from a monotonic clock.
 """
 

@@ -281,7 +281,7 @@ class AskShape(Shape):
     qos: Literal[0, 1, 2] = 1
 
 
-class WireShape(Shape):
+class DialectShape(Shape):
     switch: PointShape | None = None
     level: PointShape | None = None
     cct: PointShape | None = None
@@ -326,7 +326,7 @@ class DeviceShape(Shape):
     kind: DeviceKind
     title: Text = ""
     fed_by: Name | None = None
-    wire: Name | None = None
+    speaks: Name | None = None
     at: Topic | None = None
     blanks: dict[Name, Text] = Field(default_factory=dict)
     properties: dict[str, Text] = Field(default_factory=dict)
@@ -458,7 +458,7 @@ class ProfileShape(Shape):
     set: Name
     title: Text = ""
     mains: MainsShape = Field(default_factory=MainsShape)
-    wires: dict[Name, WireShape] = Field(default_factory=dict)
+    dialects: dict[Name, DialectShape] = Field(default_factory=dict)
     devices: dict[Name, DeviceShape] = Field(min_length=1)
     looks: dict[Name, LookShape] = Field(default_factory=dict)
     default_look: Name | None = None

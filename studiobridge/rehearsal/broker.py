@@ -21,7 +21,7 @@ import heapq
 import random
 from dataclasses import dataclass, field, replace
 
-from studiobridge.wire.message import Message
+from studiobridge.speech.message import Message
 
 KEEP_ALIVE_FACTOR = 1.5
 

@@ -2,12 +2,12 @@
 
 The rules of a simulated device:
 
-- It speaks only through its own end of the wire (wire.FarEnd), as the real one would.
+- It speaks only through its own end (speech.FarEnd), as the real one would.
 - Mains arriving starts it; it is heard only after its boot time. Mains gone, it is silent at
   once: it says no goodbye, and what the broker kept of it stays as it was.
 - Told something, it answers after its answering time, with a report of the values it then has:
   what was told, or, when it refuses, what it had.
-- It fades only where its wire knows a fade. Some that follow Homie 5 walk to their `$target`
+- It fades only where its dialect knows a fade. Some that follow Homie 5 walk to their `$target`
   of their own accord; the rest jump.
 - Harm done to it is written down as a physical fact, whoever did it.
 
@@ -23,8 +23,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from studiobridge.profile.model import HOMIE5, Device, Point, Preset, SetProfile, Value
-from studiobridge.wire import FarEnd, Told
-from studiobridge.wire.message import Message
+from studiobridge.speech import FarEnd, Told
+from studiobridge.speech.message import Message
 
 Cause = Literal["told", "hand", "mains", "woke", "start"]
 Run = Literal["off", "starting", "up", "shutting", "down"]
@@ -122,12 +122,12 @@ class SimulatedDevice:
         self.kind = device.kind
         self._dice = random.Random(f"{seed} {name}")
         dice = self._dice
-        self._end: FarEnd | None = None if device.wire is None else FarEnd(profile, name)
+        self._end: FarEnd | None = None if device.speaks is None else FarEnd(profile, name)
         self._keep_alive = keep_alive
         # where it has a switch: in which state it comes back when mains does
         at_random: Literal["off", "last"] = "off" if dice.random() < 0.5 else "last"
         self.wakes: Literal["off", "last"] = at_random if wakes is None else wakes
-        self.walks = WALK if device.wire == HOMIE5 and dice.random() < 0.5 else 0.0
+        self.walks = WALK if device.speaks == HOMIE5 and dice.random() < 0.5 else 0.0
         self.has_switch = "switch" in device.tells or "switch" in device.hears
         self.low, self.high = device.level_range or (0.0, 100.0)
         preset = _a_preset(profile, device, dice)

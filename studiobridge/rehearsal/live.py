@@ -21,7 +21,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from studiobridge.profile.model import SetProfile
 from studiobridge.rehearsal.devices import Happening, Joined, Left, Vanished
 from studiobridge.rehearsal.room import Room
-from studiobridge.wire.message import Message
+from studiobridge.speech.message import Message
 
 # How long (s) the thread sleeps at most: keep-alive and room are looked after this often.
 LONGEST_SLEEP = 0.25

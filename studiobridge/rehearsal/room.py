@@ -1,6 +1,6 @@
 """All the gear of a set together: who powers whom, and what physically happened.
 
-Sans-I/O. Every device with a wire is an MQTT client of its own, named after it. What the gear
+Sans-I/O. Every device that speaks is an MQTT client of its own, named after it. What the gear
 does comes out as (client, happening); whoever carries it to a broker, mock or real, brings
 back what the broker delivers with `handle` and drops with `dropped`.
 """
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from studiobridge.profile.model import SetProfile
 from studiobridge.rehearsal.devices import Cause, Happening, Harm, SimulatedDevice
-from studiobridge.wire.message import Message
+from studiobridge.speech.message import Message
 
 # How long (s) a switch-on pulls its peak: a few half-cycles. Common practice, no source.
 INRUSH_LASTS = 0.02

@@ -116,7 +116,7 @@ def level_of(device: Device, view: View) -> float | None:
     if device.hand_set:
         preset = view.get("preset")
         return words.number(preset.get("level")) if isinstance(preset, Mapping) else None
-    if not device.wire:
+    if not device.speaks:
         return None
     return words.number(view.get("level"))
 
@@ -159,7 +159,7 @@ def condition(device: Device, view: View, sure: bool, up: bool) -> Condition:
     proven = "as it should be"
     if evidence in words.EVIDENCE and evidence != "report":
         proven += f", {words.EVIDENCE[evidence][1]}"
-    if device.wire is None:
+    if device.speaks is None:
         if up and evidence:
             return Condition("set", proven)
         return Condition("plain", "says nothing itself")

@@ -32,7 +32,7 @@ from studiobridge.control.effects import Memory
 from studiobridge.control.plan import plan
 from studiobridge.profile.model import SetProfile
 from studiobridge.rehearsal.live import LiveRoom
-from studiobridge.wire.message import Message
+from studiobridge.speech.message import Message
 from tests.bench.page import page_rows
 from tests.bench.process import bridge, cpu_seconds, listener
 from tests.bench.sets import a_light_that_cannot_be_asked, a_set

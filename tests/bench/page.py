@@ -1,4 +1,4 @@
-"""The page: from a report on the wire to the stream of a page, and what open pages cost."""
+"""The page: from a report at the broker to the stream of a page, and what open pages cost."""
 
 from __future__ import annotations
 

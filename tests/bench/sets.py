@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from studiobridge.profile.model import Circuit, Device, Look, Preset, SetProfile, Tolerance
-from tests.simulate.sets import wire_maps
+from tests.simulate.sets import dialects
 
 
 def a_set(lights: int, circuits: int = 1, boots_in: float = 1.0, settle: float = 0.2) -> SetProfile:
@@ -22,7 +22,7 @@ def a_set(lights: int, circuits: int = 1, boots_in: float = 1.0, settle: float =
             "plug",
             fed_by=circuit,
             circuit=circuit,
-            wire="relay",
+            speaks="relay",
             at=f"gear/{plug}",
             tells=frozenset({"switch"}),
             hears=frozenset({"switch", "online"}),
@@ -35,7 +35,7 @@ def a_set(lights: int, circuits: int = 1, boots_in: float = 1.0, settle: float =
             fed_by=plug,
             feeds=(plug,),
             circuit=circuit,
-            wire="fading",
+            speaks="fading",
             at=f"gear/{light}",
             tells=frozenset({"switch", "level", "cct"}),
             hears=frozenset({"switch", "level", "cct", "online"}),
@@ -57,7 +57,7 @@ def a_set(lights: int, circuits: int = 1, boots_in: float = 1.0, settle: float =
         "",
         230.0,
         {n: Circuit(n, 1000.0, "C", 0.2) for n in names},
-        wire_maps(),
+        dialects(),
         devices,
         looks,
         "day",

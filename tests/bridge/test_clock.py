@@ -21,7 +21,7 @@ from studiobridge.bridge.topics import ask_topic
 from studiobridge.control.effects import Memory
 from studiobridge.profile import read_profile
 from studiobridge.profile.model import CallTime
-from studiobridge.wire.message import Message
+from studiobridge.speech.message import Message
 
 HOUR = 3600.0
 DAILY = frozenset(range(7))

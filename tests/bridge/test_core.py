@@ -14,8 +14,8 @@ from studiobridge.control.effects import Memory, Note, RequestNote, StepNote
 from studiobridge.control.events import Request
 from studiobridge.profile import read_profile
 from studiobridge.profile.said import Answer
-from studiobridge.wire import FarEnd
-from studiobridge.wire.message import Message
+from studiobridge.speech import FarEnd
+from studiobridge.speech.message import Message
 
 CORNER = read_profile(Path(__file__).parents[2] / "config" / "wheel-corner.yaml").profile
 ANSWERS = answer_topic(CORNER.name)
@@ -26,7 +26,7 @@ def listening() -> Core:
     core = Core(CORNER, Memory(), "test", lambda at: at)
     core.link_up(0.0)
     for name, device in CORNER.devices.items():
-        if device.kind == "plug" and device.wire is not None:
+        if device.kind == "plug" and device.speaks is not None:
             for message in FarEnd(CORNER, name).report({"switch": False}, frozenset({"switch"})):
                 core.message(replace(message, retain=False), 0.5)
     core.due("listen", CORNER.patience.listen + 1.0)

@@ -14,7 +14,7 @@ import pytest
 from studiobridge.bridge.core import Publish
 from studiobridge.bridge.topics import answer_topic, ask_topic, state_topic
 from studiobridge.profile import read_profile
-from studiobridge.wire.message import Message
+from studiobridge.speech.message import Message
 from tests.bridge.test_core import CORNER, answers, listening
 from tests.bridge.test_set import stage, wait_alive
 from tests.brokers import Mosquitto, Sub, needs_mosquitto, pub
@@ -52,7 +52,7 @@ def test_a_payload_no_reader_planned_for_is_a_fault_of_that_topic(
     def broken(message: Message) -> list[object]:
         raise OverflowError("nobody planned for this")
 
-    monkeypatch.setattr(core.wires, "hear", broken)
+    monkeypatch.setattr(core.speech, "hear", broken)
     core.message(Message("gear/anything", b"1"), 5.0)
     assert core.state()["faults"] == 1
     asked = Message(
@@ -153,7 +153,7 @@ def test_a_set_that_failed_says_so_and_is_started_again_by_the_service(
 
 def plug_reports(port: int, path: str) -> None:
     """The plug of the shelf reports, in its own dialect."""
-    from studiobridge.wire import FarEnd
+    from studiobridge.speech import FarEnd
 
     end = FarEnd(read_profile(Path(path)).profile, "shelf-plug")
     for message in end.report({"switch": True}, frozenset({"switch"})):

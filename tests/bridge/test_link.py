@@ -19,7 +19,7 @@ from paho.mqtt.properties import Properties
 from studiobridge.bridge.link import CannotConnect, Link
 from studiobridge.bridge.settings import BrokerSettings
 from studiobridge.rehearsal.embedded import free_ports
-from studiobridge.wire.message import Message
+from studiobridge.speech.message import Message
 from tests.brokers import Aedes, Amqtt, Mosquitto, Proxy, Sub, broker_of, needs_mosquitto, pub
 
 pytestmark = needs_mosquitto

@@ -24,7 +24,7 @@ NEEDLESS = (
     "studiobridge.profile.build",
     "studiobridge.profile.shape",
     "studiobridge.profile.model",
-    "studiobridge.wire.homie",
+    "studiobridge.speech.homie",
     "studiobridge.control",
     "studiobridge.figures",
     "studiobridge.cli.draw",

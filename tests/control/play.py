@@ -40,7 +40,7 @@ FIXTURE = frozenset({"switch", "level", "cct"})
 
 def plug(name: str, circuit: str = "wall", **more: object) -> Device:
     figures: dict[str, object] = {
-        "wire": "w",
+        "speaks": "w",
         "tells": SWITCH,
         "hears": frozenset({"switch", "online"}),
         "circuit": circuit,
@@ -56,7 +56,7 @@ def on_plug(name: str, kind: str, feed: str, circuit: str = "wall", **more: obje
 
 def fixture(name: str, feed: str, circuit: str = "wall", **more: object) -> Device:
     figures: dict[str, object] = {
-        "wire": "d",
+        "speaks": "d",
         "tells": FIXTURE,
         "hears": FIXTURE | {"online"},
         "can_ask": True,
@@ -77,7 +77,7 @@ def profile(*devices: Device, looks: dict[str, dict[str, Preset]] | None = None)
         title="Kiln shelf",
         voltage=230.0,
         circuits=circuits,
-        wires={},
+        dialects={},
         devices={d.name: d for d in devices},
         looks=made,
         default_look=next(iter(made)),
@@ -151,7 +151,7 @@ class Play:
     def _boot(self, switch: str) -> None:
         for name in self.controller.desk.feeds.reach[switch]:
             device = self.profile.devices[name]
-            if device.wire is None or name in self.deaf:
+            if device.speaks is None or name in self.deaf:
                 continue
             self.booted.add(name)
             self.later(self.delay + device.boots_in, name, "online", True)
@@ -261,7 +261,7 @@ def corner(**more: object) -> SetProfile:
             "lesson-pc",
             "computer",
             "pc-plug",
-            wire="c",
+            speaks="c",
             can_ask=True,
             tells=frozenset({"shut_down"}),
             hears=frozenset({"online", "down"}),
@@ -274,7 +274,7 @@ def corner(**more: object) -> SetProfile:
             "camera",
             "camera",
             "desk-plug",
-            wire="c",
+            speaks="c",
             can_ask=True,
             hears=frozenset({"online", "rolling"}),
             closes_in=4.0,

@@ -10,7 +10,7 @@ KINDS = ["light", "light", "backdrop", "computer", "camera", "display", "audio",
 
 
 def random_profile(seed: int, most: int = 30) -> SetProfile:
-    """A set with up to `most` devices, built straight from the model (no wires)."""
+    """A set with up to `most` devices, built straight from the model (no speech)."""
     dice = random.Random(seed)
     circuits = {
         f"circuit-{i}": Circuit(f"circuit-{i}", 32.0, "C", dice.choice([0.0, 0.2, 0.5, 1.0]))
@@ -34,7 +34,7 @@ def random_profile(seed: int, most: int = 30) -> SetProfile:
                 fed_by=fed_by,
                 feeds=feeds,
                 circuit=circuit,
-                wire="w",
+                speaks="w",
                 tells=frozenset({"switch"}),
                 hears=frozenset({"switch"}),
                 boots_in=dice.choice([0.0, 1.0]),
@@ -52,7 +52,7 @@ def random_profile(seed: int, most: int = 30) -> SetProfile:
                     "plug",
                     fed_by=root,
                     circuit=root,
-                    wire="w",
+                    speaks="w",
                     tells=frozenset({"switch"}),
                     hears=frozenset({"switch"}),
                     answers_in=0.2,
@@ -66,7 +66,7 @@ def random_profile(seed: int, most: int = 30) -> SetProfile:
                 fed_by=feed.name,
                 feeds=(feed.name, *feed.feeds),
                 circuit=feed.circuit,
-                wire="w" if wired else None,
+                speaks="w" if wired else None,
                 tells=frozenset(told) if wired else frozenset(),  # type: ignore[arg-type]
                 hears=frozenset(told | {"online"}) if wired else frozenset(),  # type: ignore[arg-type]
                 boots_in=round(dice.uniform(0, 20), 1),
@@ -82,7 +82,7 @@ def random_profile(seed: int, most: int = 30) -> SetProfile:
         title="",
         voltage=230.0,
         circuits=circuits,
-        wires={},
+        dialects={},
         devices=devices,
         looks={"day": Look("day", presets)},
         default_look="day",

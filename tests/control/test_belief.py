@@ -401,7 +401,7 @@ def test_only_what_can_be_told_is_asked_of_it() -> None:
 
 def camera() -> Belief:
     hears = frozenset({"rolling", "online"})
-    return Belief(Device("camera", "camera", wire="c", hears=hears))
+    return Belief(Device("camera", "camera", speaks="c", hears=hears))
 
 
 def test_a_camera_rolls_when_it_or_a_person_says_so_and_a_person_may_take_both_back() -> None:

@@ -511,7 +511,7 @@ def test_a_walked_fade_stops_when_the_camera_starts() -> None:
             plug("p"),
             plug("q"),
             fixture("key", "p", knows_fade=False, fade=4.0),
-            on_plug("camera", "camera", "q", wire="c", hears=frozenset({"rolling"})),
+            on_plug("camera", "camera", "q", speaks="c", hears=frozenset({"rolling"})),
             looks={"day": {"key": Preset(80.0, 4000.0)}},
         )
     )
@@ -529,7 +529,7 @@ def test_a_walked_fade_stops_when_the_camera_starts() -> None:
 
 def test_of_two_cameras_the_one_that_closes_its_file_last_is_waited_for_and_no_longer() -> None:
     cameras = [
-        on_plug(n, "camera", "q", wire="c", hears=frozenset({"rolling"}), closes_in=closes)
+        on_plug(n, "camera", "q", speaks="c", hears=frozenset({"rolling"}), closes_in=closes)
         for n, closes in (("wide", 9.0), ("near", 2.0))
     ]
     play = Play(

@@ -125,7 +125,7 @@ def test_a_word_that_a_camera_stopped_holds_while_one_walks_to_the_switch() -> N
 def test_of_a_camera_with_a_battery_its_own_switch_says_that_it_is_off() -> None:
     made = with_a_mute_camera()
     hears = frozenset({"switch", "online"})
-    play = brought_up(changed(made, "camera", battery=True, wire="c", hears=hears))
+    play = brought_up(changed(made, "camera", battery=True, speaks="c", hears=hears))
     play.report("camera", "switch", True)
     assert play.controller.gates.unsure(play.now) == "camera"
     play.report("camera", "switch", False)

@@ -299,7 +299,7 @@ def test_what_a_failed_event_wanted_is_thrown_away(monkeypatch: pytest.MonkeyPat
 
 def test_what_speaks_only_when_asked_is_asked_as_soon_as_it_may_have_booted() -> None:
     quiet = on_plug(
-        "panel", "display", "p", wire="w", can_ask=True, boots_in=2.0, tells=frozenset()
+        "panel", "display", "p", speaks="w", can_ask=True, boots_in=2.0, tells=frozenset()
     )
     play = Play(profile(plug("p"), replace(quiet, hears=frozenset({"online"}))), delay=0.05)
     play._boot = lambda switch: None  # type: ignore[method-assign]
@@ -336,7 +336,7 @@ def test_what_cannot_be_asked_and_does_not_answer_has_its_plug_asked() -> None:
 
 
 def test_a_message_is_believed_whole_before_anything_is_judged() -> None:
-    """Reports that cross on the wire: "on" of one message and the level of the one before."""
+    """Reports that cross on the speaks: "on" of one message and the level of the one before."""
     looks = {"day": {"key": Preset(99.0, 3200.0)}}
     play = Play(profile(plug("p"), fixture("key", "p", fade=0.0), looks=looks))
     play.link_up()

@@ -116,10 +116,10 @@ def test_what_is_missing_is_said() -> None:
 
 
 def with_strips(seed: int) -> SetProfile:
-    """A made-up set in which what hangs under a plug is sometimes a strip: no wire, no switch."""
+    """A made-up set in which what hangs under a plug is sometimes a strip: no dialect, no switch."""
     profile = made_up(seed, most=20)
     devices = {
-        name: replace(d, wire=None, tells=frozenset(), hears=frozenset())
+        name: replace(d, speaks=None, tells=frozenset(), hears=frozenset())
         if d.kind == "plug" and d.feeds and i % 2
         else d
         for i, (name, d) in enumerate(profile.devices.items())
@@ -138,7 +138,7 @@ def test_inrush_is_counted_as_the_controller_counts_it() -> None:
             counted += feeds.inrush(profile, name) > 0
         found = {n for c in profile.circuits for n in switch_ons(profile, c)}
         assert feeds.switches <= found
-        strips += sum(d.kind == "plug" and d.wire is None for d in profile.devices.values())
+        strips += sum(d.kind == "plug" and d.speaks is None for d in profile.devices.values())
     assert strips > 20
     assert counted > 200
 

@@ -76,7 +76,13 @@ def test_a_load_without_inrush_has_no_worst() -> None:
 
 def test_a_strip_between_is_switched_with_its_plug_and_a_plug_is_not() -> None:
     strip = replace(
-        PLUG, name="strip", fed_by="plug", feeds=("plug",), wire=None, tells=frozenset(), inrush=1.0
+        PLUG,
+        name="strip",
+        fed_by="plug",
+        feeds=("plug",),
+        speaks=None,
+        tells=frozenset(),
+        inrush=1.0,
     )
     on_strip = replace(KEY, fed_by="strip", feeds=("strip", "plug"), inrush=5.0)
     inner = replace(PLUG, name="inner", fed_by="plug", feeds=("plug",), inrush=2.0)

@@ -66,8 +66,8 @@ def targets() -> dict[str, Callable[[bytes], None]]:
     from studiobridge.panel.api import AskBody
     from studiobridge.profile import ProfileError, read_profile
     from studiobridge.profile.build import read_profile_text
-    from studiobridge.wire import Wires
-    from studiobridge.wire.message import Message
+    from studiobridge.speech import Speech
+    from studiobridge.speech.message import Message
 
     corner = read_profile(CONFIG / "wheel-corner.yaml").profile
     topics = sorted({t for t, _ in Core(corner, Memory(), "f", lambda t: t).subscriptions()})
@@ -89,11 +89,11 @@ def targets() -> dict[str, Callable[[bytes], None]]:
                 assert said.topic.split("/")[-1] in ("report", "call"), said.topic
 
     def homie(data: bytes) -> None:
-        wires = Wires(corner)
-        wires.hear(Message("homie/5/key-panel/$description", data, retain=True), 0.0)
+        speech = Speech(corner)
+        speech.hear(Message("homie/5/key-panel/$description", data, retain=True), 0.0)
         for tail in ("light/level", "light/cct", "$state"):
-            wires.hear(Message(f"homie/5/key-panel/{tail}", data[:32]), 0.0)
-        wires.tell("key", [("level", 50.0), ("cct", 4300.0)], None)
+            speech.hear(Message(f"homie/5/key-panel/{tail}", data[:32]), 0.0)
+        speech.tell("key", [("level", 50.0), ("cct", 4300.0)], None)
 
     def request(data: bytes) -> None:
         for model in (RequestBody, AskBody):

@@ -30,8 +30,8 @@ from studiobridge.panel.api import AskBody
 from studiobridge.profile import ProfileError, read_profile
 from studiobridge.profile.build import read_profile_text
 from studiobridge.shown import words
-from studiobridge.wire import Wires
-from studiobridge.wire.message import Message
+from studiobridge.speech import Speech
+from studiobridge.speech.message import Message
 
 CONFIG = Path(__file__).parents[2] / "config"
 EXAMPLES = int(os.environ.get("FUZZ_EXAMPLES", "150"))
@@ -157,7 +157,7 @@ payloads = st.one_of(
 @fuzz
 @given(st.sampled_from(TOPICS), payloads, st.booleans())
 def test_payloads_of_the_gear_and_of_strangers(topic: str, payload: bytes, retain: bool) -> None:
-    """Through the whole core: wires, request channel, controller. Nothing may be energised."""
+    """Through the whole core: speech, request channel, controller. Nothing may be energised."""
     core = Core(CORNER, Memory(), "fuzz", lambda at: at, 0.0)
     core.link_up(0.0)
     outs = core.message(Message(topic, payload, retain=retain), 1.0)
@@ -235,12 +235,12 @@ descriptions = st.fixed_dictionaries(
 @fuzz
 @given(descriptions, payloads)
 def test_homie_descriptions(description: dict[str, object], payload: bytes) -> None:
-    wires = Wires(CORNER)
+    speech = Speech(CORNER)
     body = json.dumps(description).encode()
-    wires.hear(Message("homie/5/key-panel/$description", body, retain=True), 0.0)
+    speech.hear(Message("homie/5/key-panel/$description", body, retain=True), 0.0)
     for tail in ("light/level", "light/x", "$state", "$target"):
-        wires.hear(Message(f"homie/5/key-panel/{tail}", payload, retain=False), 0.0)
-    wires.tell("key", [("level", 50.0), ("cct", 4300.0)], None)
+        speech.hear(Message(f"homie/5/key-panel/{tail}", payload, retain=False), 0.0)
+    speech.tell("key", [("level", 50.0), ("cct", 4300.0)], None)
 
 
 @fuzz
@@ -288,7 +288,7 @@ BOMBS = {
     "one long line": "title: " + "x" * 900_000,
     "many devices": "format: 1\nset: x\ndevices:\n"
     + "".join(f"  d-{i}: {{kind: plug, fed_by: d-{i + 1}}}\n" for i in range(20000)),
-    "wildcard": "format: 1\nset: x\ndevices: {d: {kind: plug, fed_by: battery, wire: homie5, at: '#'}}\n",
+    "wildcard": "format: 1\nset: x\ndevices: {d: {kind: plug, fed_by: battery, speaks: homie5, at: '#'}}\n",
     "anchor of itself": "a: &a\n  b: *a\n",
     "merge": "<<: &m {<<: *m}\n",
     "escapes": 'title: "\\x1b[2J\\x07"\nset: "a\\x1bb"\n',

@@ -2,7 +2,7 @@
 
     python -m tests.mutate craft                       every fault of a room, its own tests
     python -m tests.mutate control --sample 200        two hundred of them, drawn by a seed
-    python -m tests.mutate studiobridge/wire/encode.py --tests tests/wire tests/outside
+    python -m tests.mutate studiobridge/speech/encode.py --tests tests/speech tests/outside
     python -m tests.mutate figures --only light.py:212 those of one line, to see a new test kill
 
 Every fault goes into a copy of the tree and meets the tests in a fresh process that leaves no
@@ -37,7 +37,7 @@ COPIED = ("studiobridge", "tests", "config", "deploy", "pyproject.toml")
 # Each room's tests, the quickest to notice first; and how many evenings of the simulator.
 TESTS: dict[str, tuple[tuple[str, ...], int]] = {
     "craft": (("tests/craft", "tests/outside", "tests/figures"), 0),
-    "wire": (("tests/wire", "tests/outside/test_homie.py"), 0),
+    "speech": (("tests/speech", "tests/outside/test_homie.py"), 0),
     "figures": (("tests/figures", "tests/control/test_picture.py", "tests/outside"), 0),
     "profile": (("tests/profile",), 0),
     "control": (("tests/control",), 40),

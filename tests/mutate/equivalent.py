@@ -28,8 +28,8 @@ EQUIVALENT: dict[tuple[str, ...], str] = {
         "+ self._token = 1",
     ): "a token is only ever compared with another",
     (
-        "studiobridge/wire/far_end.py",
-        '- self._mapped = MappedDevice(self.device, profile.wires[self.device.wire or ""])',
-        "+ self._mapped = MappedDevice(self.device, profile.wires[(self.device.wire)])",
-    ): "a device without a wire is a KeyError either way",
+        "studiobridge/speech/far_end.py",
+        '- self._mapped = MappedDevice(self.device, profile.dialects[self.device.speaks or ""])',
+        "+ self._mapped = MappedDevice(self.device, profile.dialects[(self.device.speaks)])",
+    ): "a device that speaks nothing is a KeyError either way",
 }

@@ -66,7 +66,7 @@ def test_what_is_left_alone(source: str) -> None:
 
 
 def test_every_fault_of_the_house_reads_and_is_one() -> None:
-    for room in ("wire", "figures"):
+    for room in ("speech", "figures"):
         for file in sorted((ROOT / "studiobridge" / room).glob("*.py")):
             source = file.read_bytes()
             before = ast.dump(ast.parse(source))
@@ -83,9 +83,9 @@ def test_what_is_said_to_be_equivalent_still_stands_in_the_code() -> None:
 
 
 def test_a_room_a_file_and_a_line_can_be_chosen() -> None:
-    whole = chosen("wire", None)
-    assert {Path(f.path).name for f in whole} >= {"encode.py", "homie.py", "maps.py", "wires.py"}
-    some = chosen("studiobridge/wire/encode.py", None)
-    assert {f.path for f in some} == {"studiobridge/wire/encode.py"}
+    whole = chosen("speech", None)
+    assert {Path(f.path).name for f in whole} >= {"encode.py", "homie.py", "maps.py", "speech.py"}
+    some = chosen("studiobridge/speech/encode.py", None)
+    assert {f.path for f in some} == {"studiobridge/speech/encode.py"}
     line = some[0].line
-    assert {f.line for f in chosen("wire", f"encode.py:{line}:")} == {line}
+    assert {f.line for f in chosen("speech", f"encode.py:{line}:")} == {line}

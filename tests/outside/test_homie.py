@@ -8,13 +8,13 @@ import pytest
 
 from studiobridge.profile.model import HOMIE5, Device, Look, SetProfile
 from studiobridge.profile.said import Described, Report, Unreadable
-from studiobridge.wire import FarEnd, Wires
-from studiobridge.wire.message import Message
+from studiobridge.speech import FarEnd, Speech
+from studiobridge.speech.message import Message
 
 
 def lamp(**more: object) -> SetProfile:
     figures: dict[str, object] = {
-        "wire": HOMIE5,
+        "speaks": HOMIE5,
         "at": "kitchen-light/light",
         "tells": frozenset({"level", "cct"}),
         "hears": frozenset({"level", "cct", "online"}),
@@ -44,21 +44,21 @@ def values(out: list[object]) -> list[tuple[str, object]]:
     return [(h.point, h.value) for h in out if isinstance(h, Report)]
 
 
-def say(wires: Wires, tail: str, payload: str, retain: bool = True) -> list[object]:
+def say(speech: Speech, tail: str, payload: str, retain: bool = True) -> list[object]:
     return list(
-        wires.hear(Message(f"homie/5/kitchen-light/{tail}", payload.encode(), retain=retain), 0.0)
+        speech.hear(Message(f"homie/5/kitchen-light/{tail}", payload.encode(), retain=retain), 0.0)
     )
 
 
 def test_properties_are_found_by_unit_and_set_without_retain() -> None:
-    wires = Wires(lamp())
-    out = wires.hear(description({"brightness": DIMMER, "warmth": WARMTH, "power": POWER}), 0.0)
+    speech = Speech(lamp())
+    out = speech.hear(description({"brightness": DIMMER, "warmth": WARMTH, "power": POWER}), 0.0)
     learned = {h.point: h for h in out if isinstance(h, Described)}
     assert learned["level"].told
     assert learned["level"].grid is not None
     assert learned["level"].grid.step == 5.0
     assert learned["switch"].told
-    messages = wires.tell("lamp", [("switch", True), ("level", 63.0), ("cct", 4300.0)], None)
+    messages = speech.tell("lamp", [("switch", True), ("level", 63.0), ("cct", 4300.0)], None)
     assert [(m.topic, m.payload, m.retain) for m in messages] == [
         ("homie/5/kitchen-light/light/power/set", b"true", False),
         ("homie/5/kitchen-light/light/brightness/set", b"65", False),
@@ -68,17 +68,17 @@ def test_properties_are_found_by_unit_and_set_without_retain() -> None:
 
 def test_mired_as_a_unit() -> None:
     """Unit MK⁻¹ is mired: 250 of it is 4000 K."""
-    wires = Wires(lamp())
+    speech = Speech(lamp())
     warm = {"datatype": "integer", "format": "154:370", "unit": "MK⁻¹", "settable": True}
-    wires.hear(description({"b": DIMMER, "w": warm}), 0.0)
-    assert values(say(wires, "light/w", "250")) == [("cct", 4000.0)]
-    (message,) = wires.tell("lamp", [("cct", 4000.0)], None)
+    speech.hear(description({"b": DIMMER, "w": warm}), 0.0)
+    assert values(say(speech, "light/w", "250")) == [("cct", 4000.0)]
+    (message,) = speech.tell("lamp", [("cct", 4000.0)], None)
     assert message.payload == b"250"
 
 
 def test_a_range_without_unit_is_mapped_by_the_profiles_word() -> None:
-    wires = Wires(lamp(properties={"level": "intensity"}))
-    wires.hear(
+    speech = Speech(lamp(properties={"level": "intensity"}))
+    speech.hear(
         description(
             {
                 "intensity": {"datatype": "integer", "format": "0:255", "settable": True},
@@ -87,8 +87,8 @@ def test_a_range_without_unit_is_mapped_by_the_profiles_word() -> None:
         ),
         0.0,
     )
-    assert values(say(wires, "light/intensity", "255")) == [("level", 100.0)]
-    (message,) = wires.tell("lamp", [("level", 50.0)], None)
+    assert values(say(speech, "light/intensity", "255")) == [("level", 100.0)]
+    (message,) = speech.tell("lamp", [("level", 50.0)], None)
     assert message.payload == b"128"
 
 
@@ -104,22 +104,22 @@ def test_a_range_without_unit_is_mapped_by_the_profiles_word() -> None:
 )
 def test_states(state: str, online: bool) -> None:
     """$state: init, ready, disconnected, sleeping or lost; only ready can be told anything."""
-    assert values(say(Wires(lamp()), "$state", state)) == [("online", online)]
+    assert values(say(Speech(lamp()), "$state", state)) == [("online", online)]
 
 
 def test_a_state_the_convention_does_not_know() -> None:
-    (out,) = say(Wires(lamp()), "$state", "on-fire")
+    (out,) = say(Speech(lamp()), "$state", "on-fire")
     assert isinstance(out, Unreadable)
 
 
 def test_a_lost_root_takes_its_tree_with_it() -> None:
     """A root's lost makes its whole tree lost; the child's own $state stays ready."""
-    wires = Wires(lamp())
-    wires.hear(description({"b": DIMMER, "w": WARMTH}, root="gateway", parent="gateway"), 0.0)
-    assert values(say(wires, "$state", "ready")) == [("online", True)]
-    lost = wires.hear(Message("homie/5/gateway/$state", b"lost", retain=False), 0.0)
+    speech = Speech(lamp())
+    speech.hear(description({"b": DIMMER, "w": WARMTH}, root="gateway", parent="gateway"), 0.0)
+    assert values(say(speech, "$state", "ready")) == [("online", True)]
+    lost = speech.hear(Message("homie/5/gateway/$state", b"lost", retain=False), 0.0)
     assert values(lost) == [("online", False)]
-    back = wires.hear(Message("homie/5/gateway/$state", b"ready"), 0.0)
+    back = speech.hear(Message("homie/5/gateway/$state", b"ready"), 0.0)
     assert values(back) == [("online", True)]
     # the gateway being back is no report of the lamp itself
     assert [h.retained for h in back if isinstance(h, Report)] == [True]
@@ -127,10 +127,10 @@ def test_a_lost_root_takes_its_tree_with_it() -> None:
 
 def test_a_target_is_no_report() -> None:
     """With $target in use the value may walk there step by step; only the value is a report."""
-    wires = Wires(lamp())
-    wires.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
-    assert say(wires, "light/b/$target", "80") == []
-    assert values(say(wires, "light/b", "40")) == [("level", 40.0)]
+    speech = Speech(lamp())
+    speech.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
+    assert say(speech, "light/b/$target", "80") == []
+    assert values(say(speech, "light/b", "40")) == [("level", 40.0)]
 
 
 def test_a_target_echoes_what_was_set_byte_for_byte() -> None:
@@ -147,10 +147,10 @@ def test_a_target_echoes_what_was_set_byte_for_byte() -> None:
 @pytest.mark.parametrize("payload", ["TRUE", "1", "", "yes", " true"])
 def test_booleans_are_true_and_false_and_nothing_else(payload: str) -> None:
     """Payloads, Boolean: case sensitive literals; an empty string is not valid."""
-    wires = Wires(lamp())
-    wires.hear(description({"b": DIMMER, "w": WARMTH, "power": POWER}), 0.0)
-    assert values(say(wires, "light/power", "true")) == [("switch", True)]
-    (out,) = say(wires, "light/power", payload)
+    speech = Speech(lamp())
+    speech.hear(description({"b": DIMMER, "w": WARMTH, "power": POWER}), 0.0)
+    assert values(say(speech, "light/power", "true")) == [("switch", True)]
+    (out,) = say(speech, "light/power", payload)
     assert isinstance(out, Unreadable)
 
 
@@ -159,9 +159,9 @@ def test_booleans_are_true_and_false_and_nothing_else(payload: str) -> None:
 )
 def test_integers_are_whole_numbers_and_nothing_else(payload: str) -> None:
     """Payloads, Integer: whole numbers and the negation character only."""
-    wires = Wires(lamp())
-    wires.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
-    (out,) = say(wires, "light/b", payload)
+    speech = Speech(lamp())
+    speech.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
+    (out,) = say(speech, "light/b", payload)
     assert isinstance(out, Unreadable)
 
 
@@ -170,22 +170,22 @@ def test_integers_are_whole_numbers_and_nothing_else(payload: str) -> None:
 )
 def test_floats_may_have_an_exponent(payload: str, kelvin: float) -> None:
     """Payloads, Float: digits, '-', 'e' or 'E' and one dot."""
-    wires = Wires(lamp())
-    wires.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
-    assert values(say(wires, "light/w", payload)) == [("cct", kelvin)]
+    speech = Speech(lamp())
+    speech.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
+    assert values(say(speech, "light/w", payload)) == [("cct", kelvin)]
 
 
 def test_values_that_came_before_the_description_keep_their_retain_flag() -> None:
-    wires = Wires(lamp())
-    assert say(wires, "light/b", "40", retain=True) == []
-    assert say(wires, "light/w", "4000", retain=False) == []
-    out = wires.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
+    speech = Speech(lamp())
+    assert say(speech, "light/b", "40", retain=True) == []
+    assert say(speech, "light/w", "4000", retain=False) == []
+    out = speech.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
     kept = {h.point: h.retained for h in out if isinstance(h, Report)}
     assert kept == {"level": True, "cct": False}
 
 
 def test_a_description_without_what_is_needed_says_so() -> None:
-    out = Wires(lamp()).hear(description({"power": POWER}), 0.0)
+    out = Speech(lamp()).hear(description({"power": POWER}), 0.0)
     assert any(isinstance(h, Unreadable) and "level" in h.why for h in out)
 
 
@@ -201,11 +201,11 @@ def test_a_description_without_what_is_needed_says_so() -> None:
     ],
 )
 def test_a_broken_description_changes_nothing(payload: bytes) -> None:
-    wires = Wires(lamp())
-    out = wires.hear(Message("homie/5/kitchen-light/$description", payload), 0.0)
+    speech = Speech(lamp())
+    out = speech.hear(Message("homie/5/kitchen-light/$description", payload), 0.0)
     assert out
     assert all(isinstance(h, Unreadable) for h in out)
-    assert wires.tell("lamp", [("level", 50.0)], None) == []
+    assert speech.tell("lamp", [("level", 50.0)], None) == []
 
 
 def test_hello_in_the_order_of_the_device_lifecycle() -> None:
@@ -223,9 +223,9 @@ def test_hello_in_the_order_of_the_device_lifecycle() -> None:
 # ---- the convention's own words: homieiot/convention, convention.md, version 5, read for this ----
 
 
-def kitchen(**brightness: object) -> Wires:
+def kitchen(**brightness: object) -> Speech:
     """The kitchen light of 'Property command topic': a node `light` with power and brightness."""
-    wires = Wires(
+    speech = Speech(
         lamp(
             tells=frozenset({"switch", "level"}),
             hears=frozenset({"switch", "level", "online"}),
@@ -233,58 +233,58 @@ def kitchen(**brightness: object) -> Wires:
         )
     )
     dim = {"datatype": "integer", "format": "0:100", "unit": "%", "settable": True, **brightness}
-    wires.hear(
+    speech.hear(
         description({"power": {"datatype": "boolean", "settable": True}, "brightness": dim}), 0.0
     )
-    return wires
+    return speech
 
 
 def test_the_example_of_setting_power() -> None:
     """homie/5/kitchen-light/light/power/set ← "true"; in response …/power → "true"."""
-    wires = kitchen()
-    (message,) = wires.tell("lamp", [("switch", True)], None)
+    speech = kitchen()
+    (message,) = speech.tell("lamp", [("switch", True)], None)
     assert message.topic == "homie/5/kitchen-light/light/power/set"
     assert message.payload == b"true"
     assert not message.retain  # "Controllers … with non-retained messages only"
-    assert values(say(wires, "light/power", "true", retain=False)) == [("switch", True)]
+    assert values(say(speech, "light/power", "true", retain=False)) == [("switch", True)]
 
 
 def test_the_example_of_a_slow_dim() -> None:
     """set ← 100, $target → 100, then 20, 40, 60, 80, 100: only the value topic reports."""
-    wires = kitchen()
-    (message,) = wires.tell("lamp", [("level", 100.0)], None)
+    speech = kitchen()
+    (message,) = speech.tell("lamp", [("level", 100.0)], None)
     assert (message.topic, message.payload) == (
         "homie/5/kitchen-light/light/brightness/set",
         b"100",
     )
-    heard = list(say(wires, "light/brightness/$target", "100", retain=False))
+    heard = list(say(speech, "light/brightness/$target", "100", retain=False))
     for step in (20, 40, 60, 80, 100):
-        heard += say(wires, "light/brightness", str(step), retain=False)
+        heard += say(speech, "light/brightness", str(step), retain=False)
     assert values(heard) == [("level", float(step)) for step in (20, 40, 60, 80, 100)]
 
 
 def test_a_device_that_is_removed_is_gone() -> None:
     """'A zero length payload published on the $state topic indicates a device removal.'"""
-    wires = kitchen()
-    assert values(say(wires, "$state", "ready")) == [("online", True)]
-    assert values(say(wires, "$state", "", retain=False)) == [("online", False)]
+    speech = kitchen()
+    assert values(say(speech, "$state", "ready")) == [("online", True)]
+    assert values(say(speech, "$state", "", retain=False)) == [("online", False)]
 
 
 def test_a_boolean_format_describes_and_does_not_spell() -> None:
     """'The format does NOT specify valid payloads, they are descriptions of … false and true.'"""
-    wires = Wires(
+    speech = Speech(
         lamp(
             tells=frozenset({"switch"}),
             hears=frozenset({"switch", "online"}),
             properties={"switch": "power"},
         )
     )
-    wires.hear(
+    speech.hear(
         description({"power": {"datatype": "boolean", "format": "off,on", "settable": True}}), 0.0
     )
-    (message,) = wires.tell("lamp", [("switch", False)], None)
+    (message,) = speech.tell("lamp", [("switch", False)], None)
     assert message.payload == b"false"
-    (out,) = say(wires, "light/power", "off")
+    (out,) = say(speech, "light/power", "off")
     assert isinstance(out, Unreadable)
 
 

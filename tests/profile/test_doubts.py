@@ -11,7 +11,7 @@ FILE = """\
 format: 1
 set: kiln-shelf
 mains: {voltage: 230 V, circuits: {wall: {breaker: 10 A}}}
-wires:
+dialects:
   relay:
     switch: {tell: {topic: "{at}/in", words: {on: "1", off: "0"}}, hear: {topic: "{at}/out", words: {on: "1", off: "0"}}}
     ask: {topic: "{at}/ask"}
@@ -31,8 +31,8 @@ wires:
     online: {hear: {topic: "{at}/on", words: {yes: "1", no: "0"}}}
     ask: {topic: "{at}/ask"}
 devices:
-  plain: {kind: plug, fed_by: wall, wire: relay, at: p}
-  metered: {kind: plug, fed_by: wall, wire: meter, at: m}
+  plain: {kind: plug, fed_by: wall, speaks: relay, at: p}
+  metered: {kind: plug, fed_by: wall, speaks: meter, at: m}
   strip: {kind: plug, fed_by: wall}
   below: {kind: plug, fed_by: metered}
 """
@@ -61,21 +61,21 @@ def test_a_camera_that_keeps_its_power_may_still_see_a_light_change(feed: str) -
 
 
 def test_a_camera_with_a_switch_of_its_own() -> None:
-    (said,) = doubts("eye: {kind: camera, fed_by: wall, wire: relay, at: c}")
+    (said,) = doubts("eye: {kind: camera, fed_by: wall, speaks: relay, at: c}")
     assert "a run-down asks a person before 'eye' is switched off" in said
 
 
-@pytest.mark.parametrize("wire", ["body", "homie5"])
-def test_a_camera_that_says_it_rolls_is_no_doubt(wire: str) -> None:
-    assert doubts(f"eye: {{kind: camera, fed_by: plain, wire: {wire}, at: cam/body}}") == []
+@pytest.mark.parametrize("speaks", ["body", "homie5"])
+def test_a_camera_that_says_it_rolls_is_no_doubt(speaks: str) -> None:
+    assert doubts(f"eye: {{kind: camera, fed_by: plain, speaks: {speaks}, at: cam/body}}") == []
 
 
 @pytest.mark.parametrize(
     "line",
     [
         "pc: {kind: computer, fed_by: plain}",
-        "pc: {kind: computer, fed_by: plain, wire: deaf, at: pc}",
-        "pc: {kind: computer, fed_by: plain, wire: relay, at: pc}",
+        "pc: {kind: computer, fed_by: plain, speaks: deaf, at: pc}",
+        "pc: {kind: computer, fed_by: plain, speaks: relay, at: pc}",
         # idle by whose watts? nothing meters it
         "pc: {kind: computer, fed_by: plain, idle_below: 4 W}",
     ],
@@ -90,11 +90,11 @@ def test_a_computer_that_cannot_say_it_is_down_behind_a_plug(line: str) -> None:
 @pytest.mark.parametrize(
     "line",
     [
-        "pc: {kind: computer, fed_by: plain, wire: agent, at: pc}",
-        "pc: {kind: computer, fed_by: plain, wire: homie5, at: pc/os}",
+        "pc: {kind: computer, fed_by: plain, speaks: agent, at: pc}",
+        "pc: {kind: computer, fed_by: plain, speaks: homie5, at: pc/os}",
         "pc: {kind: computer, fed_by: metered, idle_below: 4 W}",
         "pc: {kind: computer, fed_by: below, idle_below: 4 W}",
-        "pc: {kind: computer, fed_by: plain, wire: meter, at: pc, idle_below: 4 W}",
+        "pc: {kind: computer, fed_by: plain, speaks: meter, at: pc, idle_below: 4 W}",
         # nothing switches its mains
         "pc: {kind: computer, fed_by: battery}",
         "pc: {kind: computer, fed_by: wall}",

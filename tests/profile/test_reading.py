@@ -20,7 +20,7 @@ BASE = """\
 format: 1
 set: kiln-shelf
 mains: {voltage: 230 V, circuits: {wall: {breaker: 10 A}}}
-wires:
+dialects:
   relay:
     switch:
       tell: {topic: "{at}/in", words: {on: "1", off: "0"}}
@@ -30,8 +30,8 @@ wires:
       tell: {topic: "{at}/do", json: {dim: "{value}"}, span: 0..255}
       hear: {topic: "{at}/is", field: dim, span: 0..255}
 devices:
-  kiln-plug: {kind: plug, fed_by: wall, wire: relay, at: kiln/p}
-  key: {kind: light, fed_by: kiln-plug, wire: panel, at: kiln/k, level: 5..90 %}
+  kiln-plug: {kind: plug, fed_by: wall, speaks: relay, at: kiln/p}
+  key: {kind: light, fed_by: kiln-plug, speaks: panel, at: kiln/k, level: 5..90 %}
 looks:
   day: {key: {level: 64 %}}
 """
@@ -97,19 +97,23 @@ CASES = [
         "unknown key 'drwas'; did you mean 'draws'?",
     ),
     (
-        ("fed_by: kiln-plug, wire: panel", "fed_by: kiln-pulg, wire: panel"),
+        ("fed_by: kiln-plug, speaks: panel", "fed_by: kiln-pulg, speaks: panel"),
         "15:30",
         "nothing is called 'kiln-pulg'; did you mean 'kiln-plug'?",
     ),
-    (("fed_by: kiln-plug, wire: panel", "wire: panel"), "15:3", "'key' does not say what feeds it"),
     (
-        ("wire: panel", "wire: pannel"),
-        "15:47",
-        "there is no wire map 'pannel'; did you mean 'panel'?",
+        ("fed_by: kiln-plug, speaks: panel", "speaks: panel"),
+        "15:3",
+        "'key' does not say what feeds it",
     ),
-    (("at: kiln/k", "at: kiln/+"), "15:58", "no wildcards"),
-    (("at: kiln/k", 'at: "studiobridge/x"'), "15:58", "the bridge's own"),
-    (("at: kiln/k", 'at: "kiln/\\u0007"'), "15:58", "control characters"),
+    (
+        ("speaks: panel", "speaks: pannel"),
+        "15:49",
+        "there is no dialect 'pannel'; did you mean 'panel'?",
+    ),
+    (("at: kiln/k", "at: kiln/+"), "15:60", "no wildcards"),
+    (("at: kiln/k", 'at: "studiobridge/x"'), "15:60", "the bridge's own"),
+    (("at: kiln/k", 'at: "kiln/\\u0007"'), "15:60", "control characters"),
     (
         ("breaker: 10 A", "breaker: 10"),
         "3:52",
@@ -158,8 +162,8 @@ def test_one_mistake_is_said_where_it_is(change: tuple[str, str], where: str, sa
 
 def test_a_circle_of_feeds_and_of_after() -> None:
     text = BASE.replace(
-        "fed_by: wall, wire: relay, at: kiln/p}",
-        "fed_by: other, wire: relay, at: kiln/p}\n  other: {kind: plug, fed_by: kiln-plug}",
+        "fed_by: wall, speaks: relay, at: kiln/p}",
+        "fed_by: other, speaks: relay, at: kiln/p}\n  other: {kind: plug, fed_by: kiln-plug}",
     )
     assert any("a circle of feeds: kiln-plug → other → kiln-plug" in p for p in problems(text))
     text = BASE.replace(
@@ -171,7 +175,7 @@ def test_a_circle_of_feeds_and_of_after() -> None:
 
 def test_two_devices_on_one_topic() -> None:
     text = BASE.replace(
-        "looks:", "  two: {kind: plug, fed_by: wall, wire: relay, at: kiln/p}\nlooks:"
+        "looks:", "  two: {kind: plug, fed_by: wall, speaks: relay, at: kiln/p}\nlooks:"
     )
     assert any("'two' and 'kiln-plug' both use 'kiln/p/in'" in p for p in problems(text))
 
@@ -194,7 +198,7 @@ def test_words_of_yaml_1_1_stay_words() -> None:
         'words: {on: "1", off: "0"}}\n      hear: {topic: "{at}/out", words: {on: "1", off: "0"}}',
         'words: {on: on, off: off}}\n      hear: {topic: "{at}/out", words: {yes: on, no: off}}',
     )
-    words = read_profile_text(text).profile.wires["relay"].tell["switch"].words
+    words = read_profile_text(text).profile.dialects["relay"].tell["switch"].words
     assert words is not None
     assert (words.yes, words.no) == ("on", "off")
 

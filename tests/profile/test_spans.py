@@ -1,4 +1,4 @@
-"""A span a wire could not use is refused in the file, not met later as a fault of the bridge."""
+"""A span a dialect could not use is refused in the file, not met later as a fault of the bridge."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ import pytest
 
 from studiobridge.profile import read_profile_text
 from studiobridge.profile.said import Report, Unreadable
-from studiobridge.wire import Wires
-from studiobridge.wire.message import Message
+from studiobridge.speech import Speech
+from studiobridge.speech.message import Message
 from tests.profile.test_reading import BASE, problems
 
 WHITE = BASE.replace(
@@ -39,11 +39,11 @@ def test_a_span_that_holds_no_white_is_refused(span: str, unit: str) -> None:
 
 
 def test_a_span_of_whites_as_devices_have_them() -> None:
-    wires = Wires(read_profile_text(white("153..500", "mired")).profile)
-    assert wires.hear(Message("kiln/k/is", b'{"warm": 250}'), 0.0) == [
+    speech = Speech(read_profile_text(white("153..500", "mired")).profile)
+    assert speech.hear(Message("kiln/k/is", b'{"warm": 250}'), 0.0) == [
         Report(0.0, "key", "cct", 4000.0)
     ]
-    (said,) = wires.hear(Message("kiln/k/is", b'{"warm": 0}'), 0.0)
+    (said,) = speech.hear(Message("kiln/k/is", b'{"warm": 0}'), 0.0)
     assert isinstance(said, Unreadable)
 
 

@@ -13,7 +13,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from studiobridge.rehearsal.broker import MockBroker, Trouble, matches
-from studiobridge.wire.message import Message
+from studiobridge.speech.message import Message
 from tests.brokers import broker_of, needs_mosquitto
 
 Heard = list[tuple[str, bytes, bool]]

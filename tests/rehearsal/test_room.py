@@ -10,19 +10,19 @@ from studiobridge.profile import read_profile
 from studiobridge.profile.said import Report
 from studiobridge.rehearsal import Room
 from studiobridge.rehearsal.devices import Joined, Vanished
-from studiobridge.wire import FarEnd, Wires
-from studiobridge.wire.message import Message
+from studiobridge.speech import FarEnd, Speech
+from studiobridge.speech.message import Message
 
 CONFIG = Path(__file__).parents[2] / "config"
 PROFILE = read_profile(CONFIG / "wheel-corner.yaml").profile
 
 
 class Played:
-    """A room with a clock and the bridge's end of its wires."""
+    """A room with a clock and the bridge's end of its speech."""
 
     def __init__(self, seed: int = 1) -> None:
         self.room = Room(PROFILE, seed)
-        self.wires = Wires(PROFILE)
+        self.speech = Speech(PROFILE)
         self.now = 0.0
         self.out: list[tuple[str, object]] = []
         self.out += self.room.begin(0.0)
@@ -30,7 +30,7 @@ class Played:
 
     def learn(self) -> None:
         for message in FarEnd(PROFILE, "key").hello({"level": 1.0, "cct": 4300.0}):
-            self.wires.hear(message, self.now)
+            self.speech.hear(message, self.now)
 
     def run(self, seconds: float) -> list[Report]:
         """Let time pass; what was reported in it."""
@@ -43,11 +43,11 @@ class Played:
         heard = []
         for _, what in said:
             if isinstance(what, Message):
-                heard += [h for h in self.wires.hear(what, self.now) if isinstance(h, Report)]
+                heard += [h for h in self.speech.hear(what, self.now) if isinstance(h, Report)]
         return heard
 
     def tell(self, name: str, *values: tuple[str, object], fade: float | None = None) -> None:
-        for message in self.wires.tell(name, list(values), fade):  # type: ignore[arg-type]
+        for message in self.speech.tell(name, list(values), fade):  # type: ignore[arg-type]
             self.out += self.room.handle(name, message, self.now)
 
     def bring_up(self) -> None:

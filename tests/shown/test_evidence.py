@@ -9,7 +9,7 @@ from studiobridge.profile.model import Device
 from studiobridge.shown import words
 from studiobridge.shown.live import condition
 
-LAMP = Device("key", "light", wire="x", tells=frozenset({"level"}), hears=frozenset({"level"}))
+LAMP = Device("key", "light", speaks="x", tells=frozenset({"level"}), hears=frozenset({"level"}))
 MUTE = Device("strip", "light")
 DIAL = Device("rim", "light", hand_set=True)
 

@@ -51,8 +51,8 @@ from studiobridge.profile.model import HOMIE5, Point, Preset, SetProfile, Value
 from studiobridge.profile.said import Report
 from studiobridge.rehearsal import MockBroker, Room, Trouble
 from studiobridge.rehearsal.devices import Joined, Left, Vanished
-from studiobridge.wire import FarEnd, Wires
-from studiobridge.wire.message import Message
+from studiobridge.speech import FarEnd, Speech
+from studiobridge.speech.message import Message
 from tests.simulate.laws import Laws
 
 BRIDGE = "the bridge"
@@ -225,13 +225,15 @@ class Evening:
         self._told_late: list[Note] = []  # the bridge knows that these are not on disk
         self.core: Core
         self._ends = {
-            name: FarEnd(profile, name) for name, d in profile.devices.items() if d.wire is not None
+            name: FarEnd(profile, name)
+            for name, d in profile.devices.items()
+            if d.speaks is not None
         }
         self._by_topic: dict[str, list[str]] = {}
         for name, end in self._ends.items():
             for topic, _ in end.subscriptions():
                 self._by_topic.setdefault(topic, []).append(name)
-        self._reader = Wires(profile)
+        self._reader = Speech(profile)
         self._answers = answer_topic(profile.name)
         self._state = state_topic(profile.name)
         self.laws.truly_rolling = lambda name: self.room.devices[name].rolling
@@ -293,7 +295,7 @@ class Evening:
         )
         self._watch_turns(self.core.controller)
         self.laws.restarted(memory)
-        self._reader = Wires(self.profile)
+        self._reader = Speech(self.profile)
         self.note(f"the bridge starts ({self.starts})")
         self.link_bridge()
 
@@ -634,7 +636,7 @@ class Evening:
             for _ in range(dice.randint(2, 5)):
                 self.press("press")
                 self.run(0.03)
-        elif what == "network" and device.wire is not None:
+        elif what == "network" and device.speaks is not None:
             self.gear(self.room.lose_network(name, self.now, dice.uniform(0.5, 20)))
         elif what == "link":
             self.lose_link(dice.uniform(0.1, 20))
@@ -644,7 +646,7 @@ class Evening:
             self.start_bridge()
         elif what == "broker":
             self.restart_broker(memory=dice.random() < 0.6)
-        elif what == "stale" and device.wire is not None:
+        elif what == "stale" and device.speaks is not None:
             for message in self._ends[name].report(
                 {
                     p: dice.random() < 0.5 if p in ("switch", "online", "rolling", "down") else 50.0
@@ -680,12 +682,14 @@ class Evening:
         elif what == "record":
             self.break_record(dice.choice([1.0, 20.0, 120.0]))
         elif what == "cross":
-            alike = [n for n in names if n != name and self.profile.devices[n].wire == device.wire]
-            if device.wire is not None and alike:
+            alike = [
+                n for n in names if n != name and self.profile.devices[n].speaks == device.speaks
+            ]
+            if device.speaks is not None and alike:
                 other = dice.choice(alike)
                 self.note(f"{name} speaks on {other}'s topics")
                 self.say(name, other, self.room.devices[name].state())
-        elif what == "lie" and device.wire is not None:
+        elif what == "lie" and device.speaks is not None:
             said: dict[Point, Value] = {}
             for point in sorted(device.hears):
                 if point in ("switch", "online", "rolling", "down"):
@@ -696,7 +700,7 @@ class Evening:
                     said[point] = dice.choice([0.0, 80.0])
             self.note(f"{name} lies: {said}")
             self.say(name, name, said)
-        elif what == "flap" and device.wire is not None:
+        elif what == "flap" and device.speaks is not None:
             for _ in range(dice.randint(3, 8)):
                 self.gear(self.room.lose_network(name, self.now, dice.uniform(0.1, 0.6)))
                 self.run(1.0)
@@ -876,7 +880,7 @@ class Evening:
         name = next(
             n
             for n, d in self.profile.devices.items()
-            if d.wire == HOMIE5 and d.at.split("/")[0] == said_of
+            if d.speaks == HOMIE5 and d.at.split("/")[0] == said_of
         )
         self.nonsense.add(name)
         self.gear(self.room.touch(name, self.now, level=dice.uniform(0, 100), cct=6000.0))

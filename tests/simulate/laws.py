@@ -119,9 +119,9 @@ class Laws:
     # ---- who powers whom, worked out anew from the profile -------------------------------
 
     def switch_above(self, name: str) -> str | None:
-        """The nearest plug with a wire above a device."""
+        """The nearest plug that speaks above a device."""
         for feed in self.profile.devices[name].feeds:
-            if self.profile.devices[feed].wire is not None:
+            if self.profile.devices[feed].speaks is not None:
                 return feed
         return None
 
@@ -394,7 +394,7 @@ class Laws:
         if not self.missed:
             return
         for plug in self.profile.devices.values():
-            if plug.kind != "plug" or plug.wire is None or plug.name in self.missed:
+            if plug.kind != "plug" or plug.speaks is None or plug.name in self.missed:
                 continue
             seen = self.seen[plug.name]
             told = seen.told.get("switch") is True and seen.told_at["switch"] >= begun.at
@@ -435,7 +435,7 @@ class Laws:
         """How a device's last word differs from what a set that is ready asks of it."""
         device = self.profile.devices[name]
         seen = self.seen[name]
-        if device.wire is None or not device.essential or not device.hears:
+        if device.speaks is None or not device.essential or not device.hears:
             return None
         if seen.value.get("switch") is False and (device.kind == "plug" or device.fixture):
             return "reports off"
@@ -461,7 +461,7 @@ class Laws:
         What cannot be asked and has only been heard as kept, after a start, is let pass here.
         """
         for device in self.profile.devices.values():
-            if device.wire is None or not device.essential or not device.hears:
+            if device.speaks is None or not device.essential or not device.hears:
                 continue
             seen = self.seen[device.name]
             other = self._otherwise(device.name, note.look)
@@ -560,7 +560,7 @@ class Laws:
         device = self.profile.devices[name]
         if device.kind != "plug" and not device.fixture:
             return None
-        chain = [n for n in (name, *device.feeds) if self.profile.devices[n].wire is not None]
+        chain = [n for n in (name, *device.feeds) if self.profile.devices[n].speaks is not None]
         switches = [n for n in chain if "switch" in self.profile.devices[n].hears]
         if not switches or any(self.seen[n].value.get("switch") is False for n in switches[1:]):
             return None
@@ -580,7 +580,7 @@ class Laws:
         """Law 7: every essential device has been confirmed by a fresh report."""
         look = self.profile.looks[note.look].presets if note.look is not None else {}
         for device in self.profile.devices.values():
-            if device.wire is None or not device.essential or not device.hears:
+            if device.speaks is None or not device.essential or not device.hears:
                 continue
             seen = self.seen[device.name]
             if seen.heard_at == NEVER:
@@ -693,7 +693,7 @@ class Laws:
                 # two samples that span the time: one and silence prove nothing
                 if idle is None or below.idle_last - idle < device.idle_for - 1e-6:
                     self.breach(5, at, f"{name} was cut and {other} had not said it was down")
-            cools = device.cools_in if device.fixture and device.wire is not None else 0.0
+            cools = device.cools_in if device.fixture and device.speaks is not None else 0.0
             out = below.out_since
             if cools > 0 and (out is None or at - out < cools - 1e-6):
                 self.breach(6, at, f"{name} was cut before {other} had cooled down")

@@ -1,4 +1,4 @@
-"""Sets made up by a seed, complete with wire maps, feeds, circuits, orders and hand-set lights.
+"""Sets made up by a seed, complete with dialects, feeds, circuits, orders and hand-set lights.
 
 Built straight from the model, because a thousand evenings should not spend their time on YAML.
 What the generator promises: no order that cannot be, and loads within the circuits' limits.
@@ -17,6 +17,7 @@ from studiobridge.profile.model import (
     AskMap,
     Circuit,
     Device,
+    Dialect,
     HearMap,
     Kind,
     Look,
@@ -33,7 +34,6 @@ from studiobridge.profile.model import (
     SwitchRule,
     TellMap,
     Tolerance,
-    WireMap,
     Words,
 )
 
@@ -41,11 +41,11 @@ ON_OFF = Words("1", "0")
 UP_GONE = Words("up", "gone")
 
 
-def wire_maps() -> dict[str, WireMap]:
+def dialects() -> dict[str, Dialect]:
     """Ways to talk: plain words, JSON with a fade, fraction and kelvin, a computer and a camera."""
     alive = HearMap("{at}/alive", words=UP_GONE)
     ask = AskMap("{at}/report")
-    relay = WireMap(
+    relay = Dialect(
         "relay",
         tell={"switch": TellMap("{at}/in", words=ON_OFF)},
         hear={
@@ -57,7 +57,7 @@ def wire_maps() -> dict[str, WireMap]:
     )
     bytes_ = Span(0, 255)
     mired = Span(154, 370)
-    fading = WireMap(
+    fading = Dialect(
         "fading",
         tell={
             "switch": TellMap(
@@ -82,7 +82,7 @@ def wire_maps() -> dict[str, WireMap]:
         },
         ask=ask,
     )
-    plain = WireMap(
+    plain = Dialect(
         "plain",
         tell={
             "level": TellMap("{at}/level/to", unit="fraction"),
@@ -95,7 +95,7 @@ def wire_maps() -> dict[str, WireMap]:
         },
     )
     # says and takes any white at all: also those that no daylight and hardly a candle has
-    warm = WireMap(
+    warm = Dialect(
         "warm",
         tell={
             "level": TellMap("{at}/level/to", unit="fraction"),
@@ -108,7 +108,7 @@ def wire_maps() -> dict[str, WireMap]:
         },
         ask=ask,
     )
-    gear = WireMap(
+    gear = Dialect(
         "gear",
         tell={"shut_down": TellMap("{at}/please", payload="sleep")},
         hear={
@@ -118,11 +118,11 @@ def wire_maps() -> dict[str, WireMap]:
         },
         ask=ask,
     )
-    return {wire.name: wire for wire in (relay, fading, plain, warm, gear)}
+    return {dialect.name: dialect for dialect in (relay, fading, plain, warm, gear)}
 
 
 POINTS_OF: dict[str, tuple[set[Point], set[Point], bool, bool]] = {
-    # wire: tells, hears, can be asked, knows fade
+    # speaks: tells, hears, can be asked, knows fade
     "relay": ({"switch"}, {"switch", "online"}, True, False),
     "fading": ({"switch", "level", "cct"}, {"switch", "level", "cct", "online"}, True, True),
     "plain": ({"level", "cct"}, {"level", "cct", "online"}, False, False),
@@ -163,7 +163,7 @@ class _Maker:
                 fed_by=circuit if under is None else under.name,
                 feeds=() if under is None else (under.name, *under.feeds),
                 circuit=circuit,
-                wire="relay",
+                speaks="relay",
                 at=f"gear/{name}",
                 tells=frozenset({"switch"}),
                 hears=frozenset(hears),
@@ -191,16 +191,16 @@ class _Maker:
     def light(self, name: str, feed: Device) -> Device:
         dice = self.dice
         kind: Kind = dice.choice(["light", "light", "backdrop"])
-        wire = dice.choice(["fading", "plain", HOMIE5, "", "fading"])
-        if not wire:
+        dialect = dice.choice(["fading", "plain", HOMIE5, "", "fading"])
+        if not dialect:
             return self.hanging(name, kind, feed, hand_set=True, boots_in=0.0)
-        tells, hears, can_ask, knows_fade = POINTS_OF[wire]
+        tells, hears, can_ask, knows_fade = POINTS_OF[dialect]
         return self.hanging(
             name,
             kind,
             feed,
-            wire=wire,
-            at=f"gear/{name}" if wire != HOMIE5 else f"{name}/light",
+            speaks=dialect,
+            at=f"gear/{name}" if dialect != HOMIE5 else f"{name}/light",
             tells=frozenset(tells),
             hears=frozenset(hears),
             can_ask=can_ask,
@@ -247,7 +247,7 @@ class _Maker:
                     name,
                     "computer",
                     own,
-                    wire="gear",
+                    speaks="gear",
                     at=f"gear/{name}",
                     tells=frozenset({"shut_down"}),
                     hears=frozenset({"online", "down"}),
@@ -263,7 +263,7 @@ class _Maker:
                     name,
                     "camera",
                     feed,
-                    wire="gear",
+                    speaks="gear",
                     at=f"gear/{name}",
                     hears=frozenset({"online", "rolling"}),
                     can_ask=True,
@@ -309,7 +309,7 @@ EDGE_WHITES = (1000.0, 1500.0, 1666.0, 1800.0, 2000.0)
 def with_more(profile: SetProfile, dice: random.Random) -> SetProfile:
     """The same set with gear that is not as a set would wish it.
 
-    Cameras that cannot say that they roll, with or without a wire; lights whose whites lie at
+    Cameras that cannot say that they roll, speaking or not; lights whose whites lie at
     the edge; lamps on dials that share a plug with others.
     """
     devices = dict(profile.devices)
@@ -318,11 +318,11 @@ def with_more(profile: SetProfile, dice: random.Random) -> SetProfile:
         if device.kind == "camera" and dice.random() < 0.4:
             if dice.random() < 0.5:
                 nothing: frozenset[Point] = frozenset()
-                devices[name] = replace(device, wire=None, at="", hears=nothing, can_ask=False)
+                devices[name] = replace(device, speaks=None, at="", hears=nothing, can_ask=False)
             else:
                 devices[name] = replace(device, hears=frozenset({"online"}))
-        elif device.wire == "plain" and dice.random() < 0.5:
-            devices[name] = replace(device, wire="warm", can_ask=True)
+        elif device.speaks == "plain" and dice.random() < 0.5:
+            devices[name] = replace(device, speaks="warm", can_ask=True)
             for presets in looks.values():
                 if dice.random() < 0.4:
                     presets[name] = replace(presets[name], cct=dice.choice(EDGE_WHITES))
@@ -395,7 +395,7 @@ def made_up(seed: int, most: int = 14, trouble: bool = True, seldom: bool = True
             title="",
             voltage=230.0,
             circuits=maker.circuits,
-            wires=wire_maps(),
+            dialects=dialects(),
             devices=maker.devices,
             looks={"day": Look("day", day), "dusk": Look("dusk", dusk)},
             default_look="day",

@@ -40,8 +40,8 @@ from studiobridge.control.effects import Save, Wake
 from studiobridge.profile.model import SetProfile
 from studiobridge.rehearsal import MockBroker, Room
 from studiobridge.rehearsal.devices import Joined, Left, Vanished
-from studiobridge.wire import FarEnd
-from studiobridge.wire.message import Message
+from studiobridge.speech import FarEnd
+from studiobridge.speech.message import Message
 from tests.simulate.evening import WALL, Notebook
 
 PEOPLE = "people"
@@ -263,7 +263,7 @@ class Stalls:
         self.sure: dict[str, frozenset[str]] = {}
         self._locking: dict[str, str] = {}
         self._to_broker: list[tuple[float, int, str]] = []
-        ends = {n: FarEnd(profile, n) for n, d in profile.devices.items() if d.wire is not None}
+        ends = {n: FarEnd(profile, n) for n, d in profile.devices.items() if d.speaks is not None}
         self._by_topic: dict[str, list[FarEnd]] = {}
         self._name_of = {id(end): name for name, end in ends.items()}
         for end in ends.values():

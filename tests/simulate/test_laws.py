@@ -20,7 +20,7 @@ from studiobridge.control.effects import (
 )
 from studiobridge.profile.model import Circuit, Device, Look, Point, Preset, SetProfile
 from tests.simulate.laws import Laws
-from tests.simulate.sets import wire_maps
+from tests.simulate.sets import dialects
 
 SWITCH: frozenset[Point] = frozenset({"switch"})
 LEVEL: frozenset[Point] = frozenset({"level", "cct"})
@@ -33,7 +33,7 @@ def plug(name: str, *feeds: str, **more: object) -> Device:
         fed_by=feeds[0] if feeds else "wall",
         feeds=feeds,
         circuit="wall",
-        wire="relay",
+        speaks="relay",
         at=f"gear/{name}",
         tells=SWITCH,
         hears=SWITCH | {"watts", "online"},
@@ -49,7 +49,7 @@ def below(name: str, kind: str, feed: str, **more: object) -> Device:
 
 DEVICES = [
     plug("bench"),
-    below("key", "light", "bench", wire="warm", tells=LEVEL, hears=LEVEL, can_ask=True),
+    below("key", "light", "bench", speaks="warm", tells=LEVEL, hears=LEVEL, can_ask=True),
     below("dial", "light", "bench", hand_set=True),
     below("camera", "camera", "bench"),
     plug("desk"),
@@ -62,7 +62,7 @@ PROFILE = SetProfile(
     title="",
     voltage=230.0,
     circuits={"wall": Circuit("wall", 16.0, "B", 0.5)},
-    wires=wire_maps(),
+    dialects=dialects(),
     devices={device.name: device for device in DEVICES},
     looks={"day": Look("day", {"key": Preset(50.0, 4300.0), "dial": Preset(30.0)})},
     default_look="day",

@@ -1,6 +1,6 @@
-"""Wire maps at work: one device's topics filled in, its values encoded and decoded.
+"""Dialects at work: one device's topics filled in, its values encoded and decoded.
 
-`MappedDevice` is both ends of one device's wire: the bridge tells and hears with it, a
+`MappedDevice` is both ends of one device's talk: the bridge tells and hears with it, a
 simulated device is told and reports with it.
 """
 
@@ -11,9 +11,9 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from studiobridge.craft.grid import Grid
-from studiobridge.profile.model import Device, HearMap, Point, TellMap, Value, WireMap
+from studiobridge.profile.model import Device, Dialect, HearMap, Point, TellMap, Value
 from studiobridge.profile.said import Described
-from studiobridge.wire.encode import (
+from studiobridge.speech.encode import (
     MISSING,
     CannotRead,
     Scalar,
@@ -25,7 +25,7 @@ from studiobridge.wire.encode import (
     put_field,
     text_of,
 )
-from studiobridge.wire.message import Message
+from studiobridge.speech.message import Message
 
 FADE_FACTOR = {"s": 1.0, "ms": 1000.0, "ds": 10.0}
 
@@ -99,22 +99,22 @@ def _find(template: object, document: object, wanted: str) -> object:
 
 
 class MappedDevice:
-    """One device on a wire map."""
+    """One device on a dialect."""
 
-    def __init__(self, device: Device, wire: WireMap) -> None:
+    def __init__(self, device: Device, dialect: Dialect) -> None:
         self.device = device
-        self.wire = wire
+        self.dialect = dialect
         self.tellers: dict[Point, _Teller] = {
             point: _Teller(point, fill(rule.topic, device), rule, encoder(point, rule))
-            for point, rule in wire.tell.items()
+            for point, rule in dialect.tell.items()
             if point in device.tells
         }
         self._hears: dict[Point, tuple[str, HearMap]] = {
             point: (fill(rule.topic, device), rule)
-            for point, rule in wire.hear.items()
+            for point, rule in dialect.hear.items()
             if point in device.hears
         }
-        self.ask_topic = fill(wire.ask.topic, device) if wire.ask is not None else None
+        self.ask_topic = fill(dialect.ask.topic, device) if dialect.ask is not None else None
         self._says = {point: encoder(point, rule) for point, (_, rule) in self._hears.items()}
 
     # ---- the bridge's end -------------------------------------------------------------------
@@ -126,7 +126,7 @@ class MappedDevice:
             yield topic, rule.qos, Listener(self.device.name, point, path, decoder(point, rule))
 
     def described(self, at: float) -> list[Described]:
-        """The steps of its level and CCT, as its wire spells them."""
+        """The steps of its level and CCT, as its dialect spells them."""
         found = []
         for point in sorted(set(self.tellers) | set(self._hears)):
             found.append(
@@ -190,9 +190,9 @@ class MappedDevice:
         return messages
 
     def ask(self) -> list[Message]:
-        if self.wire.ask is None or self.ask_topic is None:
+        if self.dialect.ask is None or self.ask_topic is None:
             return []
-        return [Message(self.ask_topic, self.wire.ask.payload.encode(), self.wire.ask.qos)]
+        return [Message(self.ask_topic, self.dialect.ask.payload.encode(), self.dialect.ask.qos)]
 
     # ---- the device's end -------------------------------------------------------------------
 
@@ -259,7 +259,7 @@ class MappedDevice:
 
 
 def _says_shut_down(teller: _Teller, payload: bytes) -> bool:
-    """Is this what the wire sends to shut a computer down? Raises CannotRead."""
+    """Is this what is sent to shut a computer down? Raises CannotRead."""
     rule, word = teller.rule, teller.encode(True)
     if rule.json is None:
         return text_of(payload) == (rule.payload or "").replace("{value}", as_text(word))

@@ -10,33 +10,33 @@ import pytest
 from studiobridge.profile.model import (
     AskMap,
     Device,
+    Dialect,
     HearMap,
     SetProfile,
     Span,
     TellMap,
-    WireMap,
     Words,
 )
 from studiobridge.profile.said import Described, Report
-from studiobridge.wire import FarEnd, Told, Wires
-from studiobridge.wire.message import Message
-from tests.wire.test_round_trip import kiln
+from studiobridge.speech import FarEnd, Speech, Told
+from studiobridge.speech.message import Message
+from tests.speech.test_round_trip import kiln
 
 
-def heard(wires: Wires, messages: list[Message]) -> dict[tuple[str, str], object]:
+def heard(speech: Speech, messages: list[Message]) -> dict[tuple[str, str], object]:
     return {
         (h.device, h.point): h.value
         for message in messages
-        for h in wires.hear(message, 0.0)
+        for h in speech.hear(message, 0.0)
         if isinstance(h, Report)
     }
 
 
 def test_a_plain_device_says_hello_goodbye_and_its_will() -> None:
     profile = kiln()
-    wires, end = Wires(profile), FarEnd(profile, "kiln-plug")
+    speech, end = Speech(profile), FarEnd(profile, "kiln-plug")
     hello = end.hello({"switch": True, "watts": 41.5})
-    assert heard(wires, hello) == {
+    assert heard(speech, hello) == {
         ("kiln-plug", "switch"): True,
         ("kiln-plug", "watts"): 41.5,
         ("kiln-plug", "online"): True,
@@ -45,7 +45,7 @@ def test_a_plain_device_says_hello_goodbye_and_its_will() -> None:
     gone = [Message("kiln/p/alive", b"gone", qos=1, retain=True)]
     assert end.goodbye() == gone
     assert end.will() == gone[0]
-    assert FarEnd(profile, "panel").will() is None  # its wire has no `online`
+    assert FarEnd(profile, "panel").will() is None  # its dialect has no `online`
     assert FarEnd(profile, "panel").goodbye() == []
 
 
@@ -101,23 +101,23 @@ def test_a_wish_for_a_report_and_what_is_not_for_it() -> None:
 # ---- other spellings ----------------------------------------------------------------------
 
 
-def one(wire: WireMap, **more: object) -> SetProfile:
+def one(dialect: Dialect, **more: object) -> SetProfile:
     figures = {
-        "wire": "w",
+        "speaks": "w",
         "at": "s",
-        "tells": frozenset(wire.tell),
-        "hears": frozenset(wire.hear),
-        "can_ask": wire.ask is not None,
+        "tells": frozenset(dialect.tell),
+        "hears": frozenset(dialect.hear),
+        "can_ask": dialect.ask is not None,
         **more,
     }
     device = Device("d", "light", fed_by="wall", circuit="wall", **figures)  # type: ignore[arg-type]
-    return replace(kiln(), wires={"w": wire}, devices={"d": device})
+    return replace(kiln(), dialects={"w": dialect}, devices={"d": device})
 
 
 def test_a_plain_payload_around_the_value_with_a_fade() -> None:
     """`dim 128 over 15` in tenths of a second."""
     profile = one(
-        WireMap(
+        Dialect(
             "w",
             {
                 "level": TellMap(
@@ -127,36 +127,36 @@ def test_a_plain_payload_around_the_value_with_a_fade() -> None:
             {"level": HearMap("{at}/is", span=Span(0, 255))},
         )
     )
-    (message,) = Wires(profile).tell("d", [("level", 50.0)], 1.5)
+    (message,) = Speech(profile).tell("d", [("level", 50.0)], 1.5)
     assert message.payload == b"dim 128 over 15"
     told = FarEnd(profile, "d").told(message)
     assert told is not None
     assert dict(told.values)["level"] == pytest.approx(50.2, abs=0.01)
     assert FarEnd(profile, "d").told(Message("s/do", b"128")) is None
-    (none,) = Wires(profile).tell("d", [("level", 100.0)], None)
+    (none,) = Speech(profile).tell("d", [("level", 100.0)], None)
     assert none.payload == b"dim 255 over 0"
 
 
 @pytest.mark.parametrize(("unit", "said"), [("s", 1.25), ("ms", 1250), ("ds", 12.5)])
 def test_fades_in_a_document(unit: str, said: float) -> None:
     profile = one(
-        WireMap(
+        Dialect(
             "w",
             {"level": TellMap("{at}/do", None, {"to": "{value}", "in": "{fade}"}, fade_unit=unit)},  # type: ignore[arg-type]
             {"level": HearMap("{at}/is")},
         )
     )
-    (message,) = Wires(profile).tell("d", [("level", 50.0)], 1.25)
+    (message,) = Speech(profile).tell("d", [("level", 50.0)], 1.25)
     assert json.loads(message.payload) == {"to": 50, "in": said}
     told = FarEnd(profile, "d").told(message)
     assert told == Told((("level", 50.0),), 1.25)
     # without a fade the device is told none, and takes none
-    (at_once,) = Wires(profile).tell("d", [("level", 50.0)], None)
+    (at_once,) = Speech(profile).tell("d", [("level", 50.0)], None)
     assert FarEnd(profile, "d").told(at_once) == Told((("level", 50.0),), None)
 
 
 def test_a_template_with_lists_and_words_in_it() -> None:
-    wire = WireMap(
+    dialect = Dialect(
         "w",
         {
             "level": TellMap(
@@ -165,41 +165,41 @@ def test_a_template_with_lists_and_words_in_it() -> None:
         },
         {"level": HearMap("{at}/is", "set.0.v")},
     )
-    profile = one(wire)
-    (message,) = Wires(profile).tell("d", [("level", 12.5)], None)
+    profile = one(dialect)
+    (message,) = Speech(profile).tell("d", [("level", 12.5)], None)
     assert json.loads(message.payload) == {"id": 7, "set": [{"ch": 1, "v": 12.5}, "at 12.5"]}
     assert FarEnd(profile, "d").told(message) == Told((("level", 12.5),))
-    assert Wires(profile).hear(Message("s/is", b'{"set": [{"v": 40}, {"v": 50}]}'), 0.0) == [
+    assert Speech(profile).hear(Message("s/is", b'{"set": [{"v": 40}, {"v": 50}]}'), 0.0) == [
         Report(0.0, "d", "level", 40.0)
     ]
 
 
 def test_a_document_that_is_the_value_and_a_kept_command() -> None:
-    wire = WireMap(
+    dialect = Dialect(
         "w",
         {"level": TellMap("{at}/do", None, "{value}", qos=0, retain=True)},
         {"level": HearMap("{at}/is", qos=2)},
         AskMap("{at}/ask", "now", 0),
     )
-    wires = Wires(one(wire))
-    assert wires.tell("d", [("level", 30.0)], None) == [Message("s/do", b"30.0", 0, retain=True)]
-    assert wires.ask("d") == [Message("s/ask", b"now", 0)]
-    assert ("s/is", 2) in wires.subscriptions()
-    assert wires.tell("nobody", [("level", 30.0)], None) == []
-    assert wires.ask("nobody") == []
+    speech = Speech(one(dialect))
+    assert speech.tell("d", [("level", 30.0)], None) == [Message("s/do", b"30.0", 0, retain=True)]
+    assert speech.ask("d") == [Message("s/ask", b"now", 0)]
+    assert ("s/is", 2) in speech.subscriptions()
+    assert speech.tell("nobody", [("level", 30.0)], None) == []
+    assert speech.ask("nobody") == []
 
 
-def test_a_computer_is_told_to_shut_down_in_the_words_of_its_wire() -> None:
+def test_a_computer_is_told_to_shut_down_in_the_words_of_its_dialect() -> None:
     halt = {"shut_down": TellMap("{at}/do", "halt now")}
     down = {"down": HearMap("{at}/down", words=Words("yes", "no"))}
-    profile = one(WireMap("w", halt, down))
-    (message,) = Wires(profile).tell("d", [("shut_down", True)], None)
+    profile = one(Dialect("w", halt, down))
+    (message,) = Speech(profile).tell("d", [("shut_down", True)], None)
     assert message.payload == b"halt now"
     end = FarEnd(profile, "d")
     assert end.told(message) == Told((("shut_down", True),))
     assert end.told(Message("s/do", b"halt")) is None
-    worded = one(WireMap("w", {"shut_down": TellMap("{at}/do", words=Words("off", "on"))}, down))
-    (message,) = Wires(worded).tell("d", [("shut_down", True)], None)
+    worded = one(Dialect("w", {"shut_down": TellMap("{at}/do", words=Words("off", "on"))}, down))
+    (message,) = Speech(worded).tell("d", [("shut_down", True)], None)
     assert message.payload == b"off"
     assert FarEnd(worded, "d").told(message) == Told((("shut_down", True),))
     assert FarEnd(worded, "d").told(Message("s/do", b"on")) is None
@@ -210,8 +210,8 @@ def test_a_computer_is_told_to_shut_down_in_a_document() -> None:
         "shut_down": TellMap("{at}/do", None, {"power": "{value}"}, words=Words("halt", "stay"))
     }
     down = {"down": HearMap("{at}/down")}
-    profile = one(WireMap("w", halt, down))
-    (message,) = Wires(profile).tell("d", [("shut_down", True)], None)
+    profile = one(Dialect("w", halt, down))
+    (message,) = Speech(profile).tell("d", [("shut_down", True)], None)
     assert json.loads(message.payload) == {"power": "halt"}
     end = FarEnd(profile, "d")
     assert end.told(message) == Told((("shut_down", True),))
@@ -223,7 +223,7 @@ def test_a_computer_is_told_to_shut_down_in_a_document() -> None:
 
 
 def test_two_points_told_on_one_topic_in_words_of_their_own() -> None:
-    wire = WireMap(
+    dialect = Dialect(
         "w",
         {
             "level": TellMap("{at}/do", "dim {value}", span=Span(0, 255)),
@@ -231,16 +231,16 @@ def test_two_points_told_on_one_topic_in_words_of_their_own() -> None:
         },
         {"level": HearMap("{at}/is", "a", qos=0), "cct": HearMap("{at}/is", "b", qos=0)},
     )
-    profile = one(wire)
-    wires, end = Wires(profile), FarEnd(profile, "d")
-    dim, warm = wires.tell("d", [("level", 100.0), ("cct", 4000.0)], None)
+    profile = one(dialect)
+    speech, end = Speech(profile), FarEnd(profile, "d")
+    dim, warm = speech.tell("d", [("level", 100.0), ("cct", 4000.0)], None)
     assert (dim.payload, warm.payload) == (b"dim 255", b"warm 4000 K!")
     assert end.told(dim) == Told((("level", 100.0),))
     assert end.told(warm) == Told((("cct", 4000.0),))
     assert end.told(Message("s/do", b"warm 4000")) is None  # its end is missing
-    assert ("s/is", 0) in wires.subscriptions()
-    louder = {**wire.hear, "cct": HearMap("{at}/is", "b", qos=2)}
-    assert ("s/is", 2) in Wires(one(replace(wire, hear=louder))).subscriptions()
+    assert ("s/is", 0) in speech.subscriptions()
+    louder = {**dialect.hear, "cct": HearMap("{at}/is", "b", qos=2)}
+    assert ("s/is", 2) in Speech(one(replace(dialect, hear=louder))).subscriptions()
 
 
 def test_what_cannot_be_told_is_not_taken_either() -> None:
@@ -251,35 +251,35 @@ def test_what_cannot_be_told_is_not_taken_either() -> None:
     homie = FarEnd(replace(profile, devices={**profile.devices, "glow": glow}), "glow")
     assert homie.told(Message("homie/5/glow-1/lamp/watts/set", b"5.0")) is None
     assert ("homie/5/glow-1/lamp/watts/set", 1) not in homie.subscriptions()
-    assert Wires(profile).ask("panel") == []  # its wire knows no asking
+    assert Speech(profile).ask("panel") == []  # its dialect knows no asking
 
 
 def test_of_two_spellings_the_coarser_is_what_can_be_confirmed() -> None:
     coarse, fine = Span(0, 10), Span(0, 255)
     for tell, hear in ((coarse, fine), (fine, coarse)):
-        wire = WireMap(
+        dialect = Dialect(
             "w", {"level": TellMap("{at}/do", span=tell)}, {"level": HearMap("{at}/is", span=hear)}
         )
-        (learned,) = Wires(one(wire)).described(0.0)
+        (learned,) = Speech(one(dialect)).described(0.0)
         assert learned.grid is not None
         assert learned.grid.step == 10.0
         assert (learned.told, learned.heard) == (True, True)
-    only = WireMap("w", {}, {"watts": HearMap("{at}/w")})
-    assert Wires(one(only)).described(0.0) == [Described(0.0, "d", "watts", False, True, None)]
+    only = Dialect("w", {}, {"watts": HearMap("{at}/w")})
+    assert Speech(one(only)).described(0.0) == [Described(0.0, "d", "watts", False, True, None)]
 
 
 def test_one_bad_point_of_a_document_does_not_cost_the_others() -> None:
-    out = Wires(kiln()).hear(Message("kiln/l/is", b'{"lit": 7, "light": {"dim": 255}}'), 0.0)
+    out = Speech(kiln()).hear(Message("kiln/l/is", b'{"lit": 7, "light": {"dim": 255}}'), 0.0)
     assert Report(0.0, "panel", "level", 100.0) in out
     assert len(out) == 2
 
 
 def test_whose_topics_are_heard() -> None:
-    wires = Wires(kiln())
+    speech = Speech(kiln())
     for topic in ("kiln/l/is", "kiln/p/3/out", "homie/5/glow-1/lamp/level", "homie/5/any/$state"):
-        assert wires.hears_topic(topic)
-    assert wires.hears_topic("homie/5/glow-1/$description")
+        assert speech.hears_topic(topic)
+    assert speech.hears_topic("homie/5/glow-1/$description")
     for topic in ("kiln/l/do", "homie/5/other/lamp/level", "homie/5/other/$description"):
-        assert not wires.hears_topic(topic)
-    assert not wires.hears_topic("homie/5/glow-1/lamp/level/set")
-    assert not wires.hears_topic("homie/5/glow-1/$other")
+        assert not speech.hears_topic(topic)
+    assert not speech.hears_topic("homie/5/glow-1/lamp/level/set")
+    assert not speech.hears_topic("homie/5/glow-1/$other")

@@ -8,8 +8,8 @@ import pytest
 
 from studiobridge.craft.grid import Grid
 from studiobridge.profile.said import Described, Report, Unreadable
-from studiobridge.wire import FarEnd, Wires
-from studiobridge.wire.message import Message
+from studiobridge.speech import FarEnd, Speech
+from studiobridge.speech.message import Message
 from tests.outside.test_homie import DIMMER, POWER, WARMTH, description, lamp, say
 
 Said = dict[str, object]
@@ -20,22 +20,22 @@ def number(form: str | None, unit: str = "", datatype: str = "integer") -> Said:
     return said if form is None else {**said, "format": form}
 
 
-def one(**points: Said) -> Wires:
-    wires = Wires(lamp(properties={"level": "level", "cct": "cct"}))
+def one(**points: Said) -> Speech:
+    speech = Speech(lamp(properties={"level": "level", "cct": "cct"}))
     found = {"level": DIMMER, "cct": WARMTH, **points}
-    out = wires.hear(description(found), 0.0)
+    out = speech.hear(description(found), 0.0)
     assert not any(isinstance(h, Unreadable) for h in out), out
-    return wires
+    return speech
 
 
-def told(wires: Wires, point: str, value: float) -> str:
-    (message,) = wires.tell("lamp", [(point, value)], None)  # type: ignore[list-item]
+def told(speech: Speech, point: str, value: float) -> str:
+    (message,) = speech.tell("lamp", [(point, value)], None)  # type: ignore[list-item]
     return message.payload.decode()
 
 
 def grid(point: str, said: Said) -> Grid | None:
-    wires = Wires(lamp(properties={"level": "level", "cct": "cct"}))
-    out = wires.hear(description({"level": DIMMER, "cct": WARMTH, point: said}), 0.0)
+    speech = Speech(lamp(properties={"level": "level", "cct": "cct"}))
+    out = speech.hear(description({"level": DIMMER, "cct": WARMTH, point: said}), 0.0)
     (found,) = (h for h in out if isinstance(h, Described) and h.point == point)
     return found.grid
 
@@ -90,9 +90,9 @@ def test_the_steps_of_every_description(point: str, said: Said, wanted: Grid) ->
     ],
 )
 def test_levels_there_and_back(said: Said, level: float, payload: str) -> None:
-    wires = one(level=said)
-    assert told(wires, "level", level) == payload
-    (back,) = say(wires, "light/level", payload)
+    speech = one(level=said)
+    assert told(speech, "level", level) == payload
+    (back,) = say(speech, "light/level", payload)
     assert isinstance(back, Report)
     held = grid("level", said)
     assert held is not None
@@ -115,17 +115,17 @@ def test_levels_there_and_back(said: Said, level: float, payload: str) -> None:
 def test_both_ends_are_in_and_what_is_past_them_is_not(
     point: str, said: Said, least: str, most: str
 ) -> None:
-    wires = one(**{point: said})
+    speech = one(**{point: said})
     whole = said["datatype"] == "integer"
     past = (
         [str(int(least) - 1), str(int(most) + 1)] if whole else ["-0.001", str(float(most) + 0.001)]
     )
     for text in (least, most):
-        (good,) = say(wires, f"light/{point}", text)
+        (good,) = say(speech, f"light/{point}", text)
         assert isinstance(good, Report)
         assert good.point == point
     for text in past:
-        (bad,) = say(wires, f"light/{point}", text)
+        (bad,) = say(speech, f"light/{point}", text)
         assert isinstance(bad, Unreadable)
         assert "is outside" in bad.why
 
@@ -141,10 +141,10 @@ def test_both_ends_are_in_and_what_is_past_them_is_not(
 def test_watts_within_what_there_is_and_what_it_says(
     form: str | None, good: list[str], bad: list[str]
 ) -> None:
-    wires = Wires(lamp(hears=frozenset({"watts", "online"}), tells=frozenset()))
+    speech = Speech(lamp(hears=frozenset({"watts", "online"}), tells=frozenset()))
     said = number(form, "W", "float") | {"settable": False}
     (learned, *_) = (
-        h for h in wires.hear(description({"power": said}), 0.0) if isinstance(h, Described)
+        h for h in speech.hear(description({"power": said}), 0.0) if isinstance(h, Described)
     )
     assert (learned.point, learned.told, learned.heard, learned.grid) == (
         "watts",
@@ -153,9 +153,9 @@ def test_watts_within_what_there_is_and_what_it_says(
         None,
     )
     for text in good:
-        assert say(wires, "light/power", text) == [Report(0.0, "lamp", "watts", float(text), True)]
+        assert say(speech, "light/power", text) == [Report(0.0, "lamp", "watts", float(text), True)]
     for text in bad:
-        (said_,) = say(wires, "light/power", text)
+        (said_,) = say(speech, "light/power", text)
         assert isinstance(said_, Unreadable)
 
 
@@ -176,8 +176,8 @@ def test_watts_within_what_there_is_and_what_it_says(
     ids=str,
 )
 def test_a_property_described_in_the_wrong_kinds_of_values(wrong: Said) -> None:
-    wires = Wires(lamp(properties={"level": "b", "cct": "w"}))
-    (said,) = wires.hear(description({"b": {**DIMMER, **wrong}, "w": WARMTH}), 0.0)
+    speech = Speech(lamp(properties={"level": "b", "cct": "w"}))
+    (said,) = speech.hear(description({"b": {**DIMMER, **wrong}, "w": WARMTH}), 0.0)
     assert isinstance(said, Unreadable)
     assert "'b'" in said.why
 
@@ -196,8 +196,8 @@ def test_a_property_described_in_the_wrong_kinds_of_values(wrong: Said) -> None:
     ],
 )
 def test_a_format_that_is_none_says_which_and_why(form: str, why: str) -> None:
-    wires = Wires(lamp(properties={"level": "b", "cct": "w"}))
-    (said,) = wires.hear(description({"b": number(form, "%"), "w": WARMTH}), 0.0)
+    speech = Speech(lamp(properties={"level": "b", "cct": "w"}))
+    (said,) = speech.hear(description({"b": number(form, "%"), "w": WARMTH}), 0.0)
     assert isinstance(said, Unreadable)
     assert f"'{form}'" in said.why
     assert why in said.why
@@ -213,11 +213,11 @@ def test_an_open_step_is_the_usual_one() -> None:
 
 def test_two_that_could_be_the_level_are_none_until_the_profile_says_which() -> None:
     both = {"front": DIMMER, "back": DIMMER, "w": WARMTH}
-    out = Wires(lamp()).hear(description(both), 0.0)
+    out = Speech(lamp()).hear(description(both), 0.0)
     assert any(isinstance(h, Unreadable) and "no property for level" in h.why for h in out)
-    wires = Wires(lamp(properties={"level": "back"}))
-    assert not any(isinstance(h, Unreadable) for h in wires.hear(description(both), 0.0))
-    (message,) = wires.tell("lamp", [("level", 30.0)], None)
+    speech = Speech(lamp(properties={"level": "back"}))
+    assert not any(isinstance(h, Unreadable) for h in speech.hear(description(both), 0.0))
+    (message,) = speech.tell("lamp", [("level", 30.0)], None)
     assert message.topic == "homie/5/kitchen-light/light/back/set"
 
 
@@ -229,29 +229,33 @@ def test_what_only_looks_a_little_like_a_point_is_none() -> None:
         "presence": {"datatype": "boolean"},
         "scene": {"datatype": "string", "settable": True},
     }
-    wires = Wires(lamp())
-    out = wires.hear(description(others), 0.0)
+    speech = Speech(lamp())
+    out = speech.hear(description(others), 0.0)
     learned = [h for h in out if isinstance(h, Described)]
     assert {h.point for h in learned} == {"level", "cct"}  # what it should have, and has not
     assert not any(h.told or h.heard or h.grid for h in learned)
     for point, value in (("switch", True), ("level", 50.0), ("cct", 4000.0)):
-        assert wires.tell("lamp", [(point, value)], None) == []  # type: ignore[list-item]
-    wires.hear(description({**others, "b": DIMMER, "w": WARMTH, "p": POWER}), 0.0)
-    told = wires.tell("lamp", [("switch", True), ("level", 50.0), ("cct", 4000.0)], None)
+        assert speech.tell("lamp", [(point, value)], None) == []  # type: ignore[list-item]
+    speech.hear(description({**others, "b": DIMMER, "w": WARMTH, "p": POWER}), 0.0)
+    told = speech.tell("lamp", [("switch", True), ("level", 50.0), ("cct", 4000.0)], None)
     assert [m.topic.split("/")[-2] for m in told] == ["p", "b", "w"]
 
 
 def test_watts_are_found_by_their_unit() -> None:
-    wires = Wires(lamp(hears=frozenset({"watts", "online"}), tells=frozenset()))
-    wires.hear(description({"p": number(None, "W", "float"), "v": number(None, "V", "float")}), 0.0)
-    assert say(wires, "light/p", "12.5") == [Report(0.0, "lamp", "watts", 12.5, True)]
-    assert say(wires, "light/v", "230") == []
-    assert wires.tell("lamp", [("watts", 5.0)], None) == []
+    speech = Speech(lamp(hears=frozenset({"watts", "online"}), tells=frozenset()))
+    speech.hear(
+        description({"p": number(None, "W", "float"), "v": number(None, "V", "float")}), 0.0
+    )
+    assert say(speech, "light/p", "12.5") == [Report(0.0, "lamp", "watts", 12.5, True)]
+    assert say(speech, "light/v", "230") == []
+    assert speech.tell("lamp", [("watts", 5.0)], None) == []
 
 
 def test_a_level_that_cannot_be_set_is_said() -> None:
     dim = {**DIMMER, "settable": False}
-    out = Wires(lamp(properties={"level": "dim"})).hear(description({"dim": dim, "w": WARMTH}), 0.0)
+    out = Speech(lamp(properties={"level": "dim"})).hear(
+        description({"dim": dim, "w": WARMTH}), 0.0
+    )
     assert any(isinstance(h, Unreadable) and "'dim' (level) cannot be set" in h.why for h in out)
     (learned,) = (h for h in out if isinstance(h, Described) and h.point == "level")
     assert (learned.told, learned.heard) == (False, True)
@@ -266,19 +270,19 @@ def test_a_level_that_cannot_be_set_is_said() -> None:
     ],
 )
 def test_a_property_that_cannot_be_the_point_it_is_said_to_be(wrong: Said) -> None:
-    out = Wires(lamp(properties={"level": "b"})).hear(description({"b": wrong, "w": WARMTH}), 0.0)
+    out = Speech(lamp(properties={"level": "b"})).hear(description({"b": wrong, "w": WARMTH}), 0.0)
     assert any(isinstance(h, Unreadable) and "no property for level" in h.why for h in out)
 
 
-def computer(shut: Said) -> Wires:
-    wires = Wires(
+def computer(shut: Said) -> Speech:
+    speech = Speech(
         lamp(
             tells=frozenset({"shut_down"}),
             hears=frozenset({"down", "online"}),
         )
     )
-    wires.hear(description({"shut-down": shut, "down": {"datatype": "boolean"}}), 0.0)
-    return wires
+    speech.hear(description({"shut-down": shut, "down": {"datatype": "boolean"}}), 0.0)
+    return speech
 
 
 @pytest.mark.parametrize(
@@ -289,56 +293,56 @@ def computer(shut: Said) -> Wires:
     ],
 )
 def test_a_computer_is_told_to_shut_down(shut: Said, payload: bytes) -> None:
-    wires = computer(shut)
-    (message,) = wires.tell("lamp", [("shut_down", True)], None)
+    speech = computer(shut)
+    (message,) = speech.tell("lamp", [("shut_down", True)], None)
     assert (message.topic, message.payload) == (
         "homie/5/kitchen-light/light/shut-down/set",
         payload,
     )
-    assert say(wires, "light/shut-down", "true") == []  # told, never heard
-    assert say(wires, "light/down", "true") == [Report(0.0, "lamp", "down", True, True)]
+    assert say(speech, "light/shut-down", "true") == []  # told, never heard
+    assert say(speech, "light/down", "true") == [Report(0.0, "lamp", "down", True, True)]
 
 
 # ---- odd orders ---------------------------------------------------------------------------
 
 
 def test_values_that_came_first_wait_with_the_flag_they_came_with_and_no_more_than_64() -> None:
-    wires = Wires(lamp(properties={"level": "b", "cct": "w"}))
-    assert say(wires, "light/b", "40", retain=True) == []
-    assert say(wires, "light/w", "4000", retain=False) == []
+    speech = Speech(lamp(properties={"level": "b", "cct": "w"}))
+    assert say(speech, "light/b", "40", retain=True) == []
+    assert say(speech, "light/w", "4000", retain=False) == []
     for i in range(100):
-        assert say(wires, f"light/x{i}", "1") == []
-    out = wires.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
+        assert say(speech, f"light/x{i}", "1") == []
+    out = speech.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
     assert Report(0.0, "lamp", "level", 40.0, True) in out
     assert Report(0.0, "lamp", "cct", 4000.0, False) in out
     # described: nothing waits any more
-    assert say(wires, "light/x1", "1") == []
-    again = wires.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
+    assert say(speech, "light/x1", "1") == []
+    again = speech.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
     assert not any(isinstance(h, Report) for h in again)
 
 
 def test_what_came_after_the_64th_does_not_wait() -> None:
-    wires = Wires(lamp(properties={"level": "b", "cct": "w"}))
+    speech = Speech(lamp(properties={"level": "b", "cct": "w"}))
     for i in range(64):
-        say(wires, f"light/x{i}", "1")
-    say(wires, "light/b", "40")
-    out = wires.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
+        say(speech, f"light/x{i}", "1")
+    say(speech, "light/b", "40")
+    out = speech.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
     assert not any(isinstance(h, Report) for h in out)
 
 
 def test_a_tree_is_lost_with_its_root_and_back_with_it() -> None:
     """'If a root device $state is "lost" then the state of every child … is also "lost"'."""
-    wires = Wires(lamp(properties={"level": "b", "cct": "w"}))
-    wires.hear(description({"b": DIMMER, "w": WARMTH}, root="bridge-1", parent="hub-2"), 0.0)
-    assert say(wires, "$state", "ready") == [Report(0.0, "lamp", "online", True, True)]
+    speech = Speech(lamp(properties={"level": "b", "cct": "w"}))
+    speech.hear(description({"b": DIMMER, "w": WARMTH}, root="bridge-1", parent="hub-2"), 0.0)
+    assert say(speech, "$state", "ready") == [Report(0.0, "lamp", "online", True, True)]
 
     def state(of: str, word: str, retain: bool = False) -> list[object]:
-        return list(wires.hear(Message(f"homie/5/{of}/$state", word.encode(), retain=retain), 0.0))
+        return list(speech.hear(Message(f"homie/5/{of}/$state", word.encode(), retain=retain), 0.0))
 
     assert state("bridge-1", "ready") == []  # it changes nothing
     assert state("bridge-1", "lost") == [Report(0.0, "lamp", "online", False, False)]
     assert state("bridge-1", "lost") == []
-    assert say(wires, "$state", "ready") == [Report(0.0, "lamp", "online", False, True)]
+    assert say(speech, "$state", "ready") == [Report(0.0, "lamp", "online", False, True)]
     # no word of its own
     assert state("bridge-1", "ready") == [Report(0.0, "lamp", "online", True, True)]
     assert state("hub-2", "lost", retain=True) == [Report(0.0, "lamp", "online", False, True)]
@@ -348,10 +352,10 @@ def test_a_tree_is_lost_with_its_root_and_back_with_it() -> None:
 
 @pytest.mark.parametrize("word", ["init", "sleeping", "disconnected", "lost"])
 def test_only_ready_is_online(word: str) -> None:
-    wires = one()
-    assert say(wires, "$state", "ready") == [Report(0.0, "lamp", "online", True, True)]
-    assert say(wires, "$state", word) == [Report(0.0, "lamp", "online", False, True)]
-    (bad,) = say(wires, "$state", "READY")
+    speech = one()
+    assert say(speech, "$state", "ready") == [Report(0.0, "lamp", "online", True, True)]
+    assert say(speech, "$state", word) == [Report(0.0, "lamp", "online", False, True)]
+    (bad,) = say(speech, "$state", "READY")
     assert isinstance(bad, Unreadable)
 
 
@@ -362,7 +366,7 @@ def test_the_description_of_a_simulated_device_is_read_by_the_bridge() -> None:
         cct_range=(2700.0, 6500.0),
         title="Kitchen",
     )
-    end, wires = FarEnd(profile, "lamp"), Wires(profile)
+    end, speech = FarEnd(profile, "lamp"), Speech(profile)
     state = {
         "switch": True,
         "level": 40.0,
@@ -373,7 +377,7 @@ def test_the_description_of_a_simulated_device_is_read_by_the_bridge() -> None:
     }
     hello = end.hello(state)  # type: ignore[arg-type]
     assert json.loads(hello[1].payload)["name"] == "Kitchen"
-    out = [h for message in hello for h in wires.hear(message, 0.0)]
+    out = [h for message in hello for h in speech.hear(message, 0.0)]
     assert not any(isinstance(h, Unreadable) for h in out), out
     values = {h.point: h.value for h in out if isinstance(h, Report)}
     assert values == {**state, "online": True}
@@ -381,21 +385,21 @@ def test_the_description_of_a_simulated_device_is_read_by_the_bridge() -> None:
     assert grids["cct"] == Grid(2700.0, 6500.0, 10.0, "kelvin")
     assert grids["level"] == Grid(0.0, 100.0, 1.0, "percent")
     for point, value in (("switch", False), ("level", 30.0), ("cct", 3000.0), ("shut_down", True)):
-        (message,) = wires.tell("lamp", [(point, value)], None)  # type: ignore[list-item]
+        (message,) = speech.tell("lamp", [(point, value)], None)  # type: ignore[list-item]
         got = end.told(message)
         assert got is not None
         assert got.values == ((point, value),)
     # while it still goes there, its target is said first, and is no report
     goal, value_ = end.report({"level": 20.0}, ("level",), {"level": 30.0})
     assert (goal.topic.rsplit("/", 1)[1], goal.payload) == ("$target", b"30")
-    assert wires.hear(goal, 0.0) == []
-    assert wires.hear(value_, 0.0) == [Report(0.0, "lamp", "level", 20.0, True)]
+    assert speech.hear(goal, 0.0) == []
+    assert speech.hear(value_, 0.0) == [Report(0.0, "lamp", "level", 20.0, True)]
     (ready,) = end.report({}, ("online",))
     assert ready.payload == b"ready"
 
 
 def test_the_convention_s_own_switch_is_found_by_its_datatype() -> None:
-    wires = Wires(lamp())
-    wires.hear(description({"b": DIMMER, "w": WARMTH, "on": POWER}), 0.0)
-    (message,) = wires.tell("lamp", [("switch", True)], None)
+    speech = Speech(lamp())
+    speech.hear(description({"b": DIMMER, "w": WARMTH, "on": POWER}), 0.0)
+    (message,) = speech.tell("lamp", [("switch", True)], None)
     assert message.topic == "homie/5/kitchen-light/light/on/set"

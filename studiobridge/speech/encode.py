@@ -1,4 +1,4 @@
-"""Values to the scalars of a wire and back: words, spans, units. And reading payloads safely.
+"""Values to the scalars of a dialect and back: words, spans, units. And reading payloads safely.
 
 House units (percent, kelvin, watts, yes/no) on one side, what the device speaks on the other.
 """
@@ -20,7 +20,7 @@ Scalar = str | int | float | bool
 MAX_PAYLOAD = 64 * 1024
 # How much of an unreadable payload is shown to a person.
 SHOWN = 40
-# Where a wire names no span, what a colour temperature and a power can be at all.
+# Where a dialect names no span, what a colour temperature and a power can be at all.
 KELVIN = Span(1000.0, 25000.0)
 MIRED = Span(40.0, 1000.0)
 WATTS = Span(-100.0, 1e6)
@@ -45,7 +45,7 @@ def shown(value: object) -> str:
 
 
 def grid_of(point: Point, span: Span | None, unit: Unit | None) -> Grid | None:
-    """The steps of a level or CCT as this wire spells it; None for the other points.
+    """The steps of a level or CCT as this dialect spells it; None for the other points.
 
     A span with whole ends is a whole-number scale from end to end. Without a span a value is
     plain in its unit and as fine as a float.
@@ -75,7 +75,7 @@ def _number(value: float, whole: bool) -> int | float:
 
 
 def encoder(point: Point, rule: TellMap | HearMap) -> Callable[[Value], Scalar]:
-    """A function from a house value to the scalar this wire uses. Clamps, never leaves the span."""
+    """A function from a house value to this dialect's scalar. Clamps, never leaves the span."""
     if point in YES_NO or point == "shut_down":
         words = rule.words or TRUE_FALSE
         return lambda value: words.yes if value else words.no
@@ -93,7 +93,7 @@ def encoder(point: Point, rule: TellMap | HearMap) -> Callable[[Value], Scalar]:
 
 
 def decoder(point: Point, rule: TellMap | HearMap) -> Callable[[object], Value]:
-    """A function from a scalar of this wire to a house value. Raises CannotRead."""
+    """A function from a scalar of this dialect to a house value. Raises CannotRead."""
     if point in YES_NO:
         return _yes_no(point, rule.words or TRUE_FALSE)
     if point == "watts":

@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 
 from studiobridge.craft.grid import mired
 from studiobridge.profile.said import Described, Report, Unreadable
-from studiobridge.wire import Wires
-from studiobridge.wire.encode import CannotRead, decoder, field_of, json_of, number
-from studiobridge.wire.message import Message
+from studiobridge.speech import Speech
+from studiobridge.speech.encode import CannotRead, decoder, field_of, json_of, number
+from studiobridge.speech.message import Message
 from tests.outside.test_homie import DIMMER, WARMTH, description, lamp, say
-from tests.wire.test_round_trip import HearMap, Span, kiln
+from tests.speech.test_round_trip import HearMap, Span, kiln
 
 # ---- numbers ------------------------------------------------------------------------------
 
@@ -53,7 +53,7 @@ from tests.wire.test_round_trip import HearMap, Span, kiln
 def test_only_plain_decimal_numbers_count(text: str) -> None:
     with pytest.raises(CannotRead, match="not a number"):
         number(text, "level")
-    (said,) = Wires(kiln()).hear(
+    (said,) = Speech(kiln()).hear(
         Message("kiln/l/is", json.dumps({"light": {"dim": text}}).encode()), 0.0
     )
     assert isinstance(said, Unreadable)
@@ -82,7 +82,7 @@ def test_plain_numbers_as_devices_write_them(text: str, value: float) -> None:
 @pytest.mark.parametrize("sign", ["", "-"])
 def test_a_number_of_thousands_of_digits_is_a_fault_of_the_device(digits: int, sign: str) -> None:
     huge = sign + "9" * digits
-    wires = Wires(kiln())
+    speech = Speech(kiln())
     for topic, payload in (
         ("kiln/l/is", f'{{"light": {{"dim": {huge}}}}}'),
         ("kiln/l/is", f'{{"light": {{"dim": {huge}.5}}}}'),
@@ -90,11 +90,11 @@ def test_a_number_of_thousands_of_digits_is_a_fault_of_the_device(digits: int, s
         ("kiln/l/is", f'{{"light": {{"warmth": "{huge}"}}}}'),
         ("kiln/p/3/out", huge),
     ):
-        out = wires.hear(Message(topic, payload.encode()), 0.0)
+        out = speech.hear(Message(topic, payload.encode()), 0.0)
         assert out
         assert all(isinstance(h, Unreadable) for h in out), payload[:30]
         assert all(len(h.why) < 200 for h in out)
-    homie = Wires(lamp())
+    homie = Speech(lamp())
     homie.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
     for name in ("b", "w"):
         (said,) = say(homie, f"light/{name}", huge)
@@ -141,8 +141,8 @@ def test_a_level_that_was_heard_is_never_outside_0_to_100(low: int, width: int, 
     for raw in (low, low + width, low + at * width):
         if span.low <= raw <= span.high:
             assert 0.0 <= decoder("level", HearMap("t", span=span))(raw) <= 100.0
-    wires = Wires(lamp(properties={"level": "b"}))
-    wires.hear(
+    speech = Speech(lamp(properties={"level": "b"}))
+    speech.hear(
         description(
             {
                 "b": {"datatype": "float", "format": f"{low}:{low + width}", "settable": True},
@@ -152,7 +152,7 @@ def test_a_level_that_was_heard_is_never_outside_0_to_100(low: int, width: int, 
         0.0,
     )
     for raw in (low, low + width, low + at * width):
-        for heard in say(wires, "light/b", repr(float(raw))):
+        for heard in say(speech, "light/b", repr(float(raw))):
             assert isinstance(heard, Unreadable) or 0.0 <= heard.value <= 100.0
 
 
@@ -198,21 +198,21 @@ NONSENSE = [
 def test_a_nonsense_format_is_a_fault_of_that_device(
     name: str, said: dict[str, object], shown: str
 ) -> None:
-    wires = Wires(lamp(properties={"level": "b", "cct": "w"}))
-    out = wires.hear(description({"b": DIMMER, "w": WARMTH, name: said}), 0.0)
+    speech = Speech(lamp(properties={"level": "b", "cct": "w"}))
+    out = speech.hear(description({"b": DIMMER, "w": WARMTH, name: said}), 0.0)
     (garbled,) = out
     assert isinstance(garbled, Unreadable)
     assert garbled.device == "lamp"
     assert f"'{shown}'" in garbled.why
-    assert wires.tell("lamp", [("level", 50.0), ("cct", 4000.0)], None) == []
+    assert speech.tell("lamp", [("level", 50.0), ("cct", 4000.0)], None) == []
 
 
 def test_a_good_description_outlives_a_bad_one() -> None:
-    wires = Wires(lamp(properties={"level": "b", "cct": "w"}))
-    wires.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
-    (garbled,) = wires.hear(description({"b": DIMMER, "w": white("-5:0:1")}), 0.0)
+    speech = Speech(lamp(properties={"level": "b", "cct": "w"}))
+    speech.hear(description({"b": DIMMER, "w": WARMTH}), 0.0)
+    (garbled,) = speech.hear(description({"b": DIMMER, "w": white("-5:0:1")}), 0.0)
     assert isinstance(garbled, Unreadable)
-    assert [m.payload for m in wires.tell("lamp", [("level", 50.0)], None)] == [b"50"]
+    assert [m.payload for m in speech.tell("lamp", [("level", 50.0)], None)] == [b"50"]
 
 
 ends = st.one_of(
@@ -237,8 +237,8 @@ def test_every_grid_that_leaves_the_wire_is_safe(  # type: ignore[no-untyped-def
 ) -> None:
     form = f"{low}:{high}" if step is None else f"{low}:{high}:{step}"
     said = {"datatype": datatype, "format": form, "unit": unit, "settable": True}
-    wires = Wires(lamp(properties={"level": "b", "cct": "w"}))
-    out = wires.hear(description({"b": said, "w": said}), 0.0)
+    speech = Speech(lamp(properties={"level": "b", "cct": "w"}))
+    out = speech.hear(description({"b": said, "w": said}), 0.0)
     for learned in out:
         if not isinstance(learned, Described) or learned.grid is None:
             continue
@@ -250,22 +250,22 @@ def test_every_grid_that_leaves_the_wire_is_safe(  # type: ignore[no-untyped-def
             assert 0.0 <= held <= 100.0
         else:
             assert 0.0 < mired(held) < 1e7
-    for message in wires.tell("lamp", [("level", level), ("cct", kelvin)], None):
+    for message in speech.tell("lamp", [("level", level), ("cct", kelvin)], None):
         number(message.payload.decode(), "told")
     for name in ("b", "w"):
-        for heard in say(wires, f"light/{name}", payload):
+        for heard in say(speech, f"light/{name}", payload):
             if isinstance(heard, Report):
                 assert heard.value > 0 if heard.point == "cct" else 0 <= heard.value <= 100
 
 
 def test_no_meter_reports_more_than_there_is() -> None:
     """A meter without a range of its own still reports watts, not 10^300 of them."""
-    wires = Wires(lamp(hears=frozenset({"watts", "online"}), tells=frozenset()))
-    wires.hear(description({"watts": {"datatype": "float", "unit": "W"}}), 0.0)
-    (good,) = say(wires, "light/watts", "41.5")
+    speech = Speech(lamp(hears=frozenset({"watts", "online"}), tells=frozenset()))
+    speech.hear(description({"watts": {"datatype": "float", "unit": "W"}}), 0.0)
+    (good,) = say(speech, "light/watts", "41.5")
     assert good == Report(0.0, "lamp", "watts", 41.5, True)
     for absurd in ("1e300", "-1e300", "1e7"):
-        (bad,) = say(wires, "light/watts", absurd)
+        (bad,) = say(speech, "light/watts", absurd)
         assert isinstance(bad, Unreadable)
 
 

@@ -1,4 +1,4 @@
-"""Every value survives its wire: told at one end, heard at the other, within half a step."""
+"""Every value survives its speech: told at one end, heard at the other, within half a step."""
 
 from __future__ import annotations
 
@@ -14,18 +14,18 @@ from studiobridge.profile.model import (
     AskMap,
     Circuit,
     Device,
+    Dialect,
     HearMap,
     Look,
     SetProfile,
     Span,
     TellMap,
-    WireMap,
     Words,
 )
 from studiobridge.profile.said import Described, Report, Unreadable
-from studiobridge.wire import FarEnd, Wires
-from studiobridge.wire.encode import MAX_PAYLOAD, decoder, encoder, grid_of
-from studiobridge.wire.message import Message
+from studiobridge.speech import FarEnd, Speech
+from studiobridge.speech.encode import MAX_PAYLOAD, decoder, encoder, grid_of
+from studiobridge.speech.message import Message
 
 LEVELS = [
     (None, None),
@@ -83,11 +83,11 @@ def test_a_span_by_hand() -> None:
     assert encoder("cct", mireds)(10000.0) == 154  # never outside the span
 
 
-# ---- a small set with every kind of wire --------------------------------------------------------
+# ---- a small set with every kind of dialect --------------------------------------------------------
 
 
 def kiln() -> SetProfile:
-    relay = WireMap(
+    relay = Dialect(
         "relay",
         tell={"switch": TellMap("{at}/{port}/in", words=Words("1", "0"))},
         hear={
@@ -97,7 +97,7 @@ def kiln() -> SetProfile:
         },
         ask=AskMap("{at}/report"),
     )
-    panel = WireMap(
+    panel = Dialect(
         "panel",
         tell={
             "switch": TellMap("{at}/do", None, {"lit": "{value}"}, Words(True, False)),
@@ -124,7 +124,7 @@ def kiln() -> SetProfile:
             "plug",
             fed_by="wall",
             circuit="wall",
-            wire="relay",
+            speaks="relay",
             at="kiln/p",
             blanks={"port": "3"},
             tells=frozenset({"switch"}),
@@ -137,7 +137,7 @@ def kiln() -> SetProfile:
             fed_by="kiln-plug",
             feeds=("kiln-plug",),
             circuit="wall",
-            wire="panel",
+            speaks="panel",
             at="kiln/l",
             tells=frozenset({"switch", "level", "cct"}),
             hears=frozenset({"switch", "level", "cct"}),
@@ -149,7 +149,7 @@ def kiln() -> SetProfile:
             fed_by="kiln-plug",
             feeds=("kiln-plug",),
             circuit="wall",
-            wire=HOMIE5,
+            speaks=HOMIE5,
             at="glow-1/lamp",
             tells=frozenset({"level", "cct"}),
             hears=frozenset({"level", "cct", "online"}),
@@ -167,34 +167,34 @@ def kiln() -> SetProfile:
     )
 
 
-def described(wires: Wires, profile: SetProfile) -> Wires:
+def described(speech: Speech, profile: SetProfile) -> Speech:
     for message in FarEnd(profile, "glow").hello({"level": 10.0, "cct": 4000.0}):
-        wires.hear(message, 0.0)
-    return wires
+        speech.hear(message, 0.0)
+    return speech
 
 
 @settings(max_examples=60)
 @given(level=st.floats(0, 100), cct=st.floats(2703, 6490), name=st.sampled_from(["panel", "glow"]))
 def test_told_and_reported_through_the_devices_own_end(level: float, cct: float, name: str) -> None:
     profile = kiln()
-    wires = described(Wires(profile), profile)
+    speech = described(Speech(profile), profile)
     end = FarEnd(profile, name)
     state: dict[str, object] = {}
-    for message in wires.tell(name, [("level", level), ("cct", cct)], 1.5):
+    for message in speech.tell(name, [("level", level), ("cct", cct)], 1.5):
         told = end.told(message)
         assert told is not None
         state.update(told.values)
         if name == "panel":
             assert told.fade == pytest.approx(1.5)
     grids = {
-        learned.point: learned.grid for learned in wires.described(0.0) if learned.device == name
+        learned.point: learned.grid for learned in speech.described(0.0) if learned.device == name
     }
     if name == "glow":
-        for learned in wires.hear(end.hello({})[1], 0.0):
+        for learned in speech.hear(end.hello({})[1], 0.0):
             if isinstance(learned, Described):
                 grids[learned.point] = learned.grid
     for message in end.report(state, ("level", "cct")):  # type: ignore[arg-type]
-        for heard in wires.hear(message, 0.0):
+        for heard in speech.hear(message, 0.0):
             assert isinstance(heard, Report)
             if heard.point == "switch":
                 continue
@@ -205,8 +205,8 @@ def test_told_and_reported_through_the_devices_own_end(level: float, cct: float,
 
 
 def test_points_of_one_json_topic_travel_in_one_message() -> None:
-    wires = Wires(kiln())
-    (message,) = wires.tell("panel", [("level", 100.0), ("cct", 5000.0), ("switch", True)], 2.0)
+    speech = Speech(kiln())
+    (message,) = speech.tell("panel", [("level", 100.0), ("cct", 5000.0), ("switch", True)], 2.0)
     assert message.topic == "kiln/l/do"
     assert json.loads(message.payload) == {
         "lit": True,
@@ -214,37 +214,37 @@ def test_points_of_one_json_topic_travel_in_one_message() -> None:
     }
 
 
-def test_blanks_and_words_of_a_plain_wire() -> None:
-    wires = Wires(kiln())
-    (message,) = wires.tell("kiln-plug", [("switch", True)], None)
+def test_blanks_and_words_of_a_plain_dialect() -> None:
+    speech = Speech(kiln())
+    (message,) = speech.tell("kiln-plug", [("switch", True)], None)
     assert (message.topic, message.payload, message.retain) == ("kiln/p/3/in", b"1", False)
-    assert wires.hear(Message("kiln/p/3/out", b"0"), 0.0) == [
+    assert speech.hear(Message("kiln/p/3/out", b"0"), 0.0) == [
         Report(0.0, "kiln-plug", "switch", False)
     ]
-    assert wires.hear(Message("kiln/p/meter", b'{"now": {"power": 41.5}}'), 0.0) == [
+    assert speech.hear(Message("kiln/p/meter", b'{"now": {"power": 41.5}}'), 0.0) == [
         Report(0.0, "kiln-plug", "watts", 41.5)
     ]
-    assert [m.topic for m in wires.ask("kiln-plug")] == ["kiln/p/report"]
-    assert wires.ask("glow") == []
+    assert [m.topic for m in speech.ask("kiln-plug")] == ["kiln/p/report"]
+    assert speech.ask("glow") == []
 
 
 def test_each_thing_said_has_its_time_and_whether_the_broker_kept_it() -> None:
-    wires = Wires(kiln())
-    (kept,) = wires.hear(Message("kiln/p/3/out", b"1", retain=True), 7.5)
-    (fresh,) = wires.hear(Message("kiln/p/3/out", b"1"), 8.5)
+    speech = Speech(kiln())
+    (kept,) = speech.hear(Message("kiln/p/3/out", b"1", retain=True), 7.5)
+    (fresh,) = speech.hear(Message("kiln/p/3/out", b"1"), 8.5)
     assert kept == Report(7.5, "kiln-plug", "switch", True, retained=True)
     assert fresh == Report(8.5, "kiln-plug", "switch", True, retained=False)
-    bad = wires.hear(Message("kiln/p/3/out", b"maybe"), 9.5)
+    bad = speech.hear(Message("kiln/p/3/out", b"maybe"), 9.5)
     assert [(type(said), said.at) for said in bad] == [(Unreadable, 9.5)]
-    assert {said.at for said in wires.described(1.5)} == {1.5}
+    assert {said.at for said in speech.described(1.5)} == {1.5}
 
 
 def test_a_message_that_says_only_what_changed() -> None:
-    wires = Wires(kiln())
-    assert wires.hear(Message("kiln/l/is", b'{"lit": true}'), 0.0) == [
+    speech = Speech(kiln())
+    assert speech.hear(Message("kiln/l/is", b'{"lit": true}'), 0.0) == [
         Report(0.0, "panel", "switch", True)
     ]
-    assert wires.hear(Message("kiln/l/is", b"{}"), 0.0) == []
+    assert speech.hear(Message("kiln/l/is", b"{}"), 0.0) == []
 
 
 BAD = [
@@ -271,7 +271,7 @@ BAD = [
 @pytest.mark.parametrize("payload", BAD, ids=lambda p: repr(p[:20]))
 @pytest.mark.parametrize("topic", ["kiln/l/is", "kiln/p/3/out", "kiln/p/meter"])
 def test_what_cannot_be_read_is_said_and_changes_nothing(topic: str, payload: bytes) -> None:
-    for heard in Wires(kiln()).hear(Message(topic, payload), 0.0):
+    for heard in Speech(kiln()).hear(Message(topic, payload), 0.0):
         assert isinstance(heard, Unreadable)
         assert heard.topic == topic
         assert heard.why.isprintable()
@@ -296,7 +296,7 @@ def test_what_cannot_be_read_is_said_and_changes_nothing(topic: str, payload: by
 )
 def test_no_bytes_on_any_topic_raise(payload: bytes, topic: str) -> None:
     profile = kiln()
-    for heard in described(Wires(profile), profile).hear(Message(topic, payload), 0.0):
+    for heard in described(Speech(profile), profile).hear(Message(topic, payload), 0.0):
         assert isinstance(heard, Report | Unreadable | Described)
 
 
@@ -334,14 +334,14 @@ json_like = st.recursive(
 def test_no_json_document_raises(document: object) -> None:
     payload = json.dumps(document).encode()
     for topic in ("kiln/l/is", "homie/5/glow-1/$description"):
-        Wires(kiln()).hear(Message(topic, payload), 0.0)
+        Speech(kiln()).hear(Message(topic, payload), 0.0)
 
 
 def test_topics_of_nobody_are_nobodys() -> None:
-    wires = Wires(kiln())
-    assert wires.hear(Message("somewhere/else", b"1"), 0.0) == []
-    assert wires.hear(Message("homie/5/other/lamp/level", b"1"), 0.0) == []
-    assert not wires.hears_topic("somewhere/else")
+    speech = Speech(kiln())
+    assert speech.hear(Message("somewhere/else", b"1"), 0.0) == []
+    assert speech.hear(Message("homie/5/other/lamp/level", b"1"), 0.0) == []
+    assert not speech.hears_topic("somewhere/else")
 
 
 def test_subscriptions_do_not_overlap() -> None:
@@ -351,14 +351,14 @@ def test_subscriptions_do_not_overlap() -> None:
             x == y or "+" in (x, y) for x, y in zip(first, second, strict=True)
         )
 
-    filters = [f for f, _ in Wires(kiln()).subscriptions()]
+    filters = [f for f, _ in Speech(kiln()).subscriptions()]
     assert not any(overlap(a, b) for i, a in enumerate(filters) for b in filters[i + 1 :])
     assert len(filters) == 7
 
 
 def test_a_wire_told_outside_its_span_stays_inside() -> None:
-    wires = Wires(kiln())
-    (message,) = wires.tell("panel", [("cct", 10000.0)], None)
+    speech = Speech(kiln())
+    (message,) = speech.tell("panel", [("cct", 10000.0)], None)
     assert json.loads(message.payload)["light"]["warmth"] == 154
 
 
@@ -366,4 +366,4 @@ def test_a_device_that_cannot_be_told_a_point_is_not() -> None:
     profile = kiln()
     devices = dict(profile.devices)
     devices["panel"] = replace(devices["panel"], tells=frozenset({"switch"}))
-    assert Wires(replace(profile, devices=devices)).tell("panel", [("level", 5.0)], None) == []
+    assert Speech(replace(profile, devices=devices)).tell("panel", [("level", 5.0)], None) == []

@@ -1,4 +1,4 @@
-"""The device's own end of its wire: for simulated devices, and to test a wire round trip."""
+"""The device's own end of its speech: for simulated devices, and to test a round trip."""
 
 from __future__ import annotations
 
@@ -6,9 +6,9 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from studiobridge.profile.model import HOMIE5, Point, SetProfile, Value
-from studiobridge.wire.homie import HomieEnd
-from studiobridge.wire.maps import MappedDevice
-from studiobridge.wire.message import Message
+from studiobridge.speech.homie import HomieEnd
+from studiobridge.speech.maps import MappedDevice
+from studiobridge.speech.message import Message
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,16 +21,16 @@ class Told:
 
 
 class FarEnd:
-    """One device's end. Raises KeyError for a device without a wire."""
+    """One device's end. Raises KeyError for a device that speaks nothing."""
 
     def __init__(self, profile: SetProfile, device: str) -> None:
         self.device = profile.devices[device]
         self._homie: HomieEnd | None = None
         self._mapped: MappedDevice | None = None
-        if self.device.wire == HOMIE5:
+        if self.device.speaks == HOMIE5:
             self._homie = HomieEnd(profile, self.device)
         else:
-            self._mapped = MappedDevice(self.device, profile.wires[self.device.wire or ""])
+            self._mapped = MappedDevice(self.device, profile.dialects[self.device.speaks or ""])
 
     def subscriptions(self) -> list[tuple[str, int]]:
         """The topics it listens to for what it is told."""
@@ -76,7 +76,7 @@ class FarEnd:
         return self._mapped.report({"online": False}, online)
 
     def will(self) -> Message | None:
-        """What the broker says for it when it is lost; None where its wire has no `online`."""
+        """What the broker says for it when it is lost; None where its dialect has no `online`."""
         if self._homie is not None:
             return self._homie.state("lost")
         found = self.goodbye()

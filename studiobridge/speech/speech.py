@@ -1,4 +1,4 @@
-"""All wires of a set: topics and payloads to values and back."""
+"""All speech of a set: topics and payloads to values and back."""
 
 from __future__ import annotations
 
@@ -6,14 +6,14 @@ from collections.abc import Sequence
 
 from studiobridge.profile.model import HOMIE5, Point, SetProfile, Value
 from studiobridge.profile.said import Described, Report, Said, Unreadable
-from studiobridge.wire.encode import MISSING, CannotRead, field_of, json_of, text_of
-from studiobridge.wire.homie import ROOT, HomieBook
-from studiobridge.wire.maps import Listener, MappedDevice
-from studiobridge.wire.message import Message
+from studiobridge.speech.encode import MISSING, CannotRead, field_of, json_of, text_of
+from studiobridge.speech.homie import ROOT, HomieBook
+from studiobridge.speech.maps import Listener, MappedDevice
+from studiobridge.speech.message import Message
 
 
-class Wires:
-    """The bridge's end of every wire of a set."""
+class Speech:
+    """The bridge's end of every conversation of a set."""
 
     def __init__(self, profile: SetProfile) -> None:
         self._mapped: dict[str, MappedDevice] = {}
@@ -21,10 +21,10 @@ class Wires:
         self._qos: dict[str, int] = {}
         homie = []
         for device in profile.devices.values():
-            if device.wire == HOMIE5:
+            if device.speaks == HOMIE5:
                 homie.append(device)
-            elif device.wire is not None:
-                mapped = MappedDevice(device, profile.wires[device.wire])
+            elif device.speaks is not None:
+                mapped = MappedDevice(device, profile.dialects[device.speaks])
                 self._mapped[device.name] = mapped
                 for topic, qos, listener in mapped.listeners():
                     self._listeners.setdefault(topic, []).append(listener)
@@ -87,6 +87,6 @@ class Wires:
         return homie.tell(values) if homie is not None else []
 
     def ask(self, device: str) -> list[Message]:
-        """The messages that make a device report; [] where its wire knows none."""
+        """The messages that make a device report; [] where its dialect knows none."""
         mapped = self._mapped.get(device)
         return mapped.ask() if mapped is not None else []

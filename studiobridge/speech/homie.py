@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from studiobridge.craft.grid import LARGEST_WIDTH, SMALLEST_WIDTH, Grid, GridUnit
 from studiobridge.profile.model import TOLD, YES_NO, Device, Point, SetProfile, Value
 from studiobridge.profile.said import Described, Report, Said, Unreadable
-from studiobridge.wire.encode import (
+from studiobridge.speech.encode import (
     KELVIN,
     MIRED,
     WATTS,
@@ -33,7 +33,7 @@ from studiobridge.wire.encode import (
     shown,
     text_of,
 )
-from studiobridge.wire.message import Message
+from studiobridge.speech.message import Message
 
 ROOT = "homie/5"
 STATES = frozenset({"init", "ready", "disconnected", "sleeping", "lost"})

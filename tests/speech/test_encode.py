@@ -1,4 +1,4 @@
-"""Scalars of a wire, each by hand: words, numbers, steps, payloads, fields."""
+"""Scalars of a dialect, each by hand: words, numbers, steps, payloads, fields."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import pytest
 
 from studiobridge.craft.grid import Grid
 from studiobridge.profile.model import HearMap, Span, Words
-from studiobridge.wire.encode import (
+from studiobridge.speech.encode import (
     MISSING,
     CannotRead,
     as_text,

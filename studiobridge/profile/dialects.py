@@ -1,4 +1,4 @@
-"""Wire maps, and where every device is spoken to and heard."""
+"""Dialects, and where every device is spoken to and heard."""
 
 from __future__ import annotations
 
@@ -14,21 +14,21 @@ from studiobridge.profile.model import (
     TOLD,
     YES_NO,
     AskMap,
+    Dialect,
     HearMap,
     Point,
     Preset,
     Span,
     TellMap,
     Unit,
-    WireMap,
     Words,
 )
-from studiobridge.profile.shape import DeviceShape, PointShape, ProfileShape, WireShape
+from studiobridge.profile.shape import DeviceShape, DialectShape, PointShape, ProfileShape
 from studiobridge.profile.text import Path
 
 
-class Wires(Part):
-    """The wires of a profile, and who has which topic: nobody shares one."""
+class Dialects(Part):
+    """The dialects of a profile, and who has which topic: nobody shares one."""
 
     def __init__(self, shape: ProfileShape, findings: Findings) -> None:
         super().__init__(shape, findings)
@@ -37,19 +37,21 @@ class Wires(Part):
 
     # ---- maps ----------------------------------------------------------------------------
 
-    def maps(self) -> dict[str, WireMap]:
-        return {name: self._wire(name, wire) for name, wire in self.shape.wires.items()}
+    def maps(self) -> dict[str, Dialect]:
+        return {name: self._dialect(name, dialect) for name, dialect in self.shape.dialects.items()}
 
-    def _wire(self, name: str, shape: WireShape) -> WireMap:
+    def _dialect(self, name: str, shape: DialectShape) -> Dialect:
         tells: dict[Point, TellMap] = {}
         hears: dict[Point, HearMap] = {}
         if name == HOMIE5:
-            self.wrong(("wires", name), f"'{HOMIE5}' is built in", "give yours another name", True)
+            self.wrong(
+                ("dialects", name), f"'{HOMIE5}' is built in", "give yours another name", True
+            )
         for point in POINTS:
             said: PointShape | None = getattr(shape, point)
             if said is None:
                 continue
-            at: Path = ("wires", name, point)
+            at: Path = ("dialects", name, point)
             if said.tell is None and said.hear is None:
                 self.wrong(at, f"'{point}' says neither tell nor hear", key=True)
             if said.tell is not None:
@@ -76,7 +78,7 @@ class Wires(Part):
                     hear.qos,
                 )
         ask = AskMap(shape.ask.topic, shape.ask.payload, shape.ask.qos) if shape.ask else None
-        return WireMap(name, MappingProxyType(tells), MappingProxyType(hears), ask)
+        return Dialect(name, MappingProxyType(tells), MappingProxyType(hears), ask)
 
     def _tell(self, point: Point, said: PointShape, at: Path) -> TellMap:
         tell = said.tell
@@ -207,13 +209,13 @@ class Wires(Part):
 
     # ---- topics --------------------------------------------------------------------------
 
-    def topics(self, name: str, shape: DeviceShape, wire: WireMap) -> None:
+    def topics(self, name: str, shape: DeviceShape, dialect: Dialect) -> None:
         at: Path = ("devices", name, "at")
         rules: list[tuple[str, str, dict[tuple[str, str], str]]] = []
-        for tell in wire.tell.values():
+        for tell in dialect.tell.values():
             key = "" if tell.json is None else f"json:{sorted(_leaves(tell.json))}"
             rules.append((tell.topic, key, self.told))
-        for hear in wire.hear.values():
+        for hear in dialect.hear.values():
             rules.append((hear.topic, hear.field or "", self.heard))
         mine: set[tuple[int, str, str]] = set()
         for template, field, taken in rules:

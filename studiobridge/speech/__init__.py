@@ -1,4 +1,4 @@
-"""Topics and payloads to values and back: wire maps, Homie 5. Both ends of every wire.
+"""Topics and payloads to values and back: dialects, Homie 5. Both ends of every conversation.
 
 What lives here: pure functions of bytes and values. What may never come in: a client, a
 clock, a file, anything that waits. May import profile and craft.
@@ -8,12 +8,12 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from studiobridge.wire.far_end import FarEnd, Told
-    from studiobridge.wire.wires import Wires
+    from studiobridge.speech.far_end import FarEnd, Told
+    from studiobridge.speech.speech import Speech
 
-__all__ = ["FarEnd", "Told", "Wires"]
+__all__ = ["FarEnd", "Speech", "Told"]
 
-_PLACES = {"FarEnd": "far_end", "Told": "far_end", "Wires": "wires"}
+_PLACES = {"FarEnd": "far_end", "Told": "far_end", "Speech": "speech"}
 
 
 def __getattr__(name: str) -> Any:
