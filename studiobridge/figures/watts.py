@@ -10,6 +10,7 @@ Levels in percent (0-100), power in watts.
 
 from __future__ import annotations
 
+import itertools
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -144,7 +145,7 @@ def from_table(points: tuple[tuple[float, float], ...]) -> Curve:
 
     Straight between them; it may bow as far as the pieces next to it point.
     """
-    slopes = [(w1 - w0) / (l1 - l0) for (l0, w0), (l1, w1) in zip(points, points[1:], strict=False)]
+    slopes = [(w1 - w0) / (l1 - l0) for (l0, w0), (l1, w1) in itertools.pairwise(points)]
     usual, least, most = [], [], []
     for level in GRID:
         i = min(max(bisect_right(points, (level, float("inf"))) - 1, 0), len(slopes) - 1)
@@ -169,7 +170,7 @@ def from_table(points: tuple[tuple[float, float], ...]) -> Curve:
         least.append(max(0.0, (chord - max(bow, below)) * (1.0 - AGE) - TABLE_STEP))
         most.append((chord + max(bow, above)) * (1.0 + AGE) + TABLE_STEP)
     apart = max(
-        (abs(b - a) / min(a, b) for a, b in zip(slopes, slopes[1:], strict=False)),
+        (abs(b - a) / min(a, b) for a, b in itertools.pairwise(slopes)),
         default=SLOPE_UNMEASURED,
     )
     slope = min(SLOPE_UNMEASURED, AGE + SLOPE + apart)

@@ -6,6 +6,7 @@ Only what can be said of a value by itself is checked here. What needs the rest 
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Callable
 from fractions import Fraction
@@ -154,7 +155,7 @@ def _draws_at(value: object) -> tuple[tuple[float, float], ...]:
         (quantity.parse(level, quantity.LEVEL), quantity.parse(watts, quantity.POWER))
         for level, watts in value.items()
     )
-    for (level, watts), (higher, more) in zip(points, points[1:], strict=False):
+    for (level, watts), (higher, more) in itertools.pairwise(points):
         if not (level < higher and watts < more):
             raise ValueError(
                 f"what it draws rises with its level; {level:g} %: {watts:g} W is followed by"
