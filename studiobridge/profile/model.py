@@ -291,6 +291,11 @@ class Device:
     meters: bool = False
     # figures of the device
     draws: float = 0.0
+    # what it takes when dark but powered (W), and by level as measured: (level %, W), rising
+    standby: float | None = None
+    draws_at: tuple[tuple[float, float], ...] = ()
+    # the smallest difference its meter shows (W); None: learned from what it says
+    meter_step: float | None = None
     inrush: float = 0.0
     boots_in: float = 0.0
     answers_in: float = 0.3
