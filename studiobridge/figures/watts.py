@@ -186,10 +186,11 @@ def from_rating(
     level. When dimmed it takes its share or a little more.
     """
     if standby is None:
-        dark = Band(DARK_LOW, min(DARK_HIGH, draws / 2.0))
+        dark = Band(DARK_LOW, min(DARK_HIGH, draws / 2.0) * (1.0 + AGE))
     else:
-        dark = Band(standby * (1.0 - RATING) * 0.8, standby * (1.0 + RATING) + 2 * TABLE_STEP)
-    full = Band(draws * (1.0 - RATING), draws * (1.0 + RATING))
+        spread = RATING + AGE
+        dark = Band(standby * (1.0 - spread), standby * (1.0 + spread) + TABLE_STEP)
+    full = Band(draws * (1.0 - RATING) * (1.0 - AGE), draws * (1.0 + RATING) * (1.0 + AGE))
     usual, least, most = [], [], []
     for level in GRID:
         x = level / 100.0
