@@ -330,6 +330,8 @@ class Controller:
 
     def _follow_gauges(self, at: float) -> None:
         """What instruments make of what cannot speak is believed: see what follows."""
+        if not self.gauges.plugs and not self._gauged:
+            return
         self.gauges.follow(self.desk.changed, at)
         news, changes = self.gauges.take_news()
         news |= self._gauged
@@ -342,6 +344,8 @@ class Controller:
         for name in sorted(news):
             if name in self.watcher.wanted:
                 self.watcher.judge(name, at)
+        if self.gauges.plugs and self.watcher.drifts:
+            self.doubts.watch(self.gauges.lamps)
         if news and self.run is not None:
             self.runs.move_on(at)
         if news and self.standing.state == "ready" and self.watcher.unproven(differing=False):

@@ -8,7 +8,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 
 from studiobridge.control.desk import Desk
 from studiobridge.control.drift import Entries
@@ -24,18 +24,27 @@ class Doubts:
         self.entries = entries
         # by plug: how far its watts are from what they were while nothing on it had drifted
         self._away: dict[str, Band] = {}
+        # plugs of whose lamps something had drifted since their reading last rested
+        self._unwell: set[str] = set()
+
+    def watch(self, plugs: Mapping[str, Collection[str]]) -> None:
+        """See which plugs have lamps that have drifted, before what is heard next closes it."""
+        for key in self.entries.drifts:
+            devices = self.entries.drifts[key].devices
+            self._unwell |= {p for p, lamps in plugs.items() if not devices.isdisjoint(lamps)}
 
     def changed(
         self, plug: str, lamps: Collection[str], change: Change, told: frozenset[str], at: float
     ) -> None:
         """The reading of this plug has changed and rests. `told`: lamps changed from here."""
         drifts = self.entries.drifts
-        doubts = [key for key, drift in drifts.items() if not drift.devices.isdisjoint(lamps)]
-        away = (self._away.get(plug, NOTHING) if doubts else NOTHING) + change.watts
+        unwell = plug in self._unwell
+        self._unwell.discard(plug)
+        away = (self._away.get(plug, NOTHING) if unwell else NOTHING) + change.watts
         self._away[plug] = away
-        if doubts and away.holds(0.0):
-            for key in doubts:
-                if drifts[key].perhaps:
+        if unwell and away.holds(0.0):
+            for key, drift in list(drifts.items()):
+                if drift.perhaps and not drift.devices.isdisjoint(lamps):
                     self.entries.close(key, at, "returned")
             return
         could = tuple(lamp for lamp in change.lamps if lamp in self.desk.presets)

@@ -68,6 +68,7 @@ class Gauges:
         self.beliefs = desk.beliefs
         found = metered(desk.profile)
         self.plugs = {name: _Plug(it, desk.beliefs) for name, it in found.items()}
+        self.lamps = {name: frozenset(it.lamps) for name, it in found.items()}
         self._of_lamp = {name: plug for plug in self.plugs.values() for name in plug.it.lamps}
         # lamps of which something else is believed, and changes that came to rest
         self._news: set[str] = set()
