@@ -15,6 +15,7 @@ from studiobridge.profile.model import (
     Look,
     Output,
     Point,
+    ProvenBy,
     Tolerance,
 )
 from studiobridge.profile.places import MARK, Places, place_of
@@ -159,6 +160,7 @@ class Devices(Part):
             essential=essential,
             stays_on=stays,
             hand_set=fixture and shape.speaks is None and bool(presets),
+            proof=self._proof(name, shape, tells, hears, ups, maps, bool(presets)),
             meters=shape.meters,
             draws=self._draws(name, shape),
             standby=self._standby(shape),
@@ -194,6 +196,64 @@ class Devices(Part):
             silent_after=shape.silent_after or None,
             restores=shape.restores,
         )
+
+    def _proof(
+        self,
+        name: str,
+        shape: DeviceShape,
+        tells: set[Point],
+        hears: set[Point],
+        ups: tuple[str, ...],
+        maps: dict[str, Dialect],
+        in_a_look: bool,
+    ) -> ProvenBy:
+        """Which evidence is accepted for what this device cannot report."""
+        at: Path = ("devices", name, "proof")
+        fixture = shape.kind in FIXTURES
+        mute = tells - hears - {"shut_down"}
+        dial = fixture and shape.speaks is None and in_a_look
+        proof = shape.proof
+        if proof is None:
+            return "hand" if dial else "none" if mute or not hears else "report"
+        if proof == "report":
+            if shape.speaks is None:
+                what = f"'{name}' speaks nothing, so it cannot report"
+                self.wrong(at, what, "write 'proof: watts', 'picture', 'hand' or 'none'")
+            elif mute:
+                what = f"'{name}' is told {', '.join(sorted(mute))} and never says so"
+                self.wrong(at, what, f"add 'hear' to the dialect '{shape.speaks}'")
+            return proof
+        if proof in ("picture", "hand") and not fixture:
+            self.wrong(at, f"'{name}' is no light: {proof} cannot prove it", "leave 'proof' out")
+        elif fixture and hears >= tells and shape.speaks is not None:
+            what = f"'{name}' reports, and is believed by its reports alone"
+            self.doubt(at, what, "leave 'proof' out")
+        if proof == "watts":
+            self._by_watts(name, shape, ups, maps, at)
+        return proof
+
+    def _by_watts(
+        self,
+        name: str,
+        shape: DeviceShape,
+        ups: tuple[str, ...],
+        maps: dict[str, Dialect],
+        at: Path,
+    ) -> None:
+        if not any(self._meters(up, maps) for up in ups):
+            what = f"no plug above '{name}' meters: nothing hears its watts"
+            self.wrong(at, what, "feed it from a plug with 'meters: yes'")
+        if shape.draws <= 0 and not shape.draws_at:
+            what = f"what '{name}' draws is not known, so its watts say nothing"
+            self.wrong(at, what, "add 'draws:' with its watts at full, or 'draws_at:'")
+
+    def _meters(self, plug: str, maps: dict[str, Dialect]) -> bool:
+        """Does this plug say how many watts it feeds?"""
+        shape = self.shape.devices.get(plug)
+        if shape is None or shape.speaks is None:
+            return False
+        dialect = maps.get(shape.speaks)
+        return shape.meters if dialect is None else "watts" in dialect.hear
 
     def _draws(self, name: str, shape: DeviceShape) -> float:
         """What it draws at full: as said, or the last point of its table (W)."""
