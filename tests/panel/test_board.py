@@ -214,11 +214,15 @@ def test_nonsense_in_a_run_does_not_stop_the_page(nonsense: object) -> None:
     assert "coming up" in made.parts["headline"]
 
 
+def by_hand(name: str) -> dict[str, Any]:
+    return {"device": name, "level": 30.0, "cct": None, "set_at": None, "set_by": None}
+
+
 def test_a_dial_is_guided_by_its_plug_s_watts() -> None:
     """A bar with its mark and the sentence, as parts of their own: buttons beside them stay."""
     dial = {"watts": 8.0, "was": 5.1, "settled": True, "why": ""}
     dial |= {"dark": 0.6, "low": 4.9, "target": 5.1, "high": 5.3, "full": 15.0}
-    hand = [{"device": "rim", "level": 30.0, "cct": 4300.0}, {"device": "edge-left", "level": 50.0}]
+    hand = [by_hand("rim"), by_hand("edge-left")]
     made = board({"state": "ready", "hand_set": hand}, devices={"rim": {"dial": dial}})
     made.draw()
     drawn = made.parts["guides"]
@@ -231,7 +235,7 @@ def test_a_dial_is_guided_by_its_plug_s_watts() -> None:
 
 @pytest.mark.parametrize("dial", [None, "x", {}, {"watts": "a<b>"}, {"watts": 5.0, "why": "<b>"}])
 def test_a_dial_of_which_nothing_can_be_told_has_no_mark(dial: object) -> None:
-    made = board({"hand_set": [{"device": "rim", "level": 30.0}]}, devices={"rim": {"dial": dial}})
+    made = board({"hand_set": [by_hand("rim")]}, devices={"rim": {"dial": dial}})
     made.draw()
     assert 'class="mark"' not in made.parts["guides"] and "<b>" not in made.parts["guides"]
 
@@ -239,7 +243,7 @@ def test_a_dial_of_which_nothing_can_be_told_has_no_mark(dial: object) -> None:
 def test_a_page_without_a_bridge_guides_nobody() -> None:
     dial = {"watts": 5.1, "settled": True, "low": 4.9, "target": 5.1, "high": 5.3}
     made = board(
-        {"hand_set": [{"device": "rim", "level": 30.0}]},
+        {"hand_set": [by_hand("rim")]},
         devices={"rim": {"dial": {**dial, "dark": 0.6, "full": 15.0}}},
     )
     made.visitor.sure = False  # type: ignore[misc]
