@@ -26,6 +26,7 @@ from studiobridge.figures.meters import Metered, load, metered
 from studiobridge.figures.plug import (
     ACCURACY,
     LAGS,
+    QUIET,
     RESTS,
     Change,
     Heard,
@@ -132,6 +133,9 @@ class Gauges:
 
     def _ask_later(self, plug: _Plug, at: float) -> None:
         plug.ask_at = at + (ASK_STILL if self._rests(plug) else ASK_AGAIN)
+        last = plug.account.last
+        if last is not None and last.at + QUIET >= at:
+            plug.ask_at = min(plug.ask_at, last.at + QUIET + 0.1)
         self.desk.wake(f"gauge {plug.it.plug}", plug.ask_at)
 
     def _rests(self, plug: _Plug) -> bool:
@@ -215,9 +219,7 @@ class Gauges:
             bands: tuple[tuple[Point, float, float], ...]
             bands = (("level", low, high), ("switch", *lit))
             for point, least, most in bands:
-                band = Gauged(
-                    least, most, found.at, belief.epoch, "watts", "%", found.word, found.why
-                )
+                band = Gauged(least, most, found.at, belief.epoch, "watts", "%", word, found.why)
                 if belief.gauge(point, band):
                     self._news.add(name)
 
