@@ -231,7 +231,7 @@ class Belief:
         if before is not None and before.by == named != band.by:
             return False
         self.gauged[point] = band
-        return before is None or replace(before, at=band.at) != band
+        return before is None or replace(before, at=band.at, why=band.why) != band
 
     def lose_gauge(self, by: Instrument) -> bool:
         """This instrument says nothing of it any more. True when it had."""
