@@ -135,6 +135,10 @@ def _news(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
     if state.get("rolling") != was.get("rolling"):
         names = words.listed(state.get("rolling") or [])
         lines.append(f"rolling: {names}" if names else "nothing rolls")
+    then = {(e["device"], e.get("point")) for e in words.entries(was.get("supplies"))}
+    low = words.entries(state.get("supplies"))
+    new = [e for e in low if (e["device"], e.get("point")) not in then]
+    lines.extend(words.supplies({**state, "supplies": new}, datetime.now().astimezone()))
     open_now, open_then = _by_device(now.get("drift")), _by_device(before.get("drift"))
     news = [
         name

@@ -10,9 +10,9 @@ The floors of this room, each importing only from below:
 - runs.py                     how a run begins, and what it means when it ends
 - holding.py                  the only way to `ready`; what is put back by itself
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
-- acts.py, picture.py, silence.py
+- acts.py, picture.py, silence.py, supplies.py
                               what each action tells; what touched lights do to the picture; who
-                              has to be heard
+                              has to be heard; what runs out
 - gates.py, standing.py       every interlock before every Tell; state, session, answers, listening
 - desk.py, plan.py            what the parts share; the timeline as predicted
 - belief.py, sequence.py      what is believed and on what evidence; the order
@@ -251,6 +251,7 @@ class Controller:
         changed = self.beliefs.hear(name, event.point, event.value, event.retained, at)
         if changed:
             self.desk.changed |= changed
+        self.holding.supplies.hear(name, event.point, event.value, event.retained, at)
         if event.point == "rolling":
             self.standing.camera(belief, rolled, at, "report")
         elif event.point == "watts" and not event.retained:
@@ -314,6 +315,8 @@ class Controller:
             self.requests.look_left_on(at)
         elif kind == "warm":
             self.desk.emit(Announce(state=True))
+        elif kind == "supplies":
+            self.holding.supplies.look(at)
         elif kind == "turn":
             self.runs.move_on(at)
         elif not self.desk.listened:

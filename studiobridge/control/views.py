@@ -155,10 +155,43 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         "contested": sorted(standing.contested),
         "drifting": sorted(_moved(controller)),
         "picture": picture_view(controller),
+        "supplies": supplies_view(controller, at, wall),
         "faults": standing.faults,
         "warm_in_s": warm,
         "session": standing.session.number,
     }
+
+
+def supplies_view(controller: Controller, at: float, wall: Wall) -> list[View]:
+    """What runs out or runs hot by its last word, past what its profile warns of."""
+    return [
+        {
+            "device": low.device,
+            "point": low.point,
+            "value": _value(low.word.value),
+            "limit": low.limit,
+            "at": iso(low.word.at, wall),
+            "kept": low.word.kept,
+            "left_s": _number(low.left, 0),
+        }
+        for low in controller.holding.supplies.low(at)
+    ]
+
+
+def _supplies_of(controller: Controller, name: str, at: float, wall: Wall) -> View | None:
+    """Every supply of a device by its last word, though it be off now; None where it has none."""
+    supplies = controller.holding.supplies
+    found: View = {
+        point: {
+            "value": _value(word.value),
+            "at": iso(word.at, wall),
+            "kept": word.kept,
+            "left_s": _number(supplies.left(name, at), 0) if point == "battery" else None,
+        }
+        for (device, point), word in supplies.words.items()
+        if device == name
+    }
+    return found or None
 
 
 def _picture(change: Change | None) -> View | None:
@@ -261,6 +294,7 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         "feed": device.fed_by,
         "step": None if run is None or under_way is None else run.steps[under_way].action,
         "rolling": belief.rolls if device.kind == "camera" else None,
+        "supplies": _supplies_of(controller, name, at, wall),
     }
 
 

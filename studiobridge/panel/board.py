@@ -117,6 +117,7 @@ class Board:
             "run": str(macro.run(self.run_rows(), shown.latest_run)),
             "drift": str(macro.drift(self.drift_rows(), self.together(), sure, self.held())),
             "dials": str(macro.dials(state.get("hand_set") or [], sure)),
+            "supplies": str(macro.supplies(words.supplies(state), sure)),
             "left": str(macro.left(self.left())),
             "things": str(macro.things(self.things())),
         }
@@ -379,6 +380,7 @@ class Board:
             rows.append(("switch", "", reported))
         if view.get("watts") is not None:
             rows.append(("draws", "", words.watts(view.get("watts"))))
+        rows.extend(("", "", text) for text in words.readings(view))
         feeds = " ← ".join([*device.feeds, device.circuit or ""]).strip(" ←")
         return str(
             self._draw.detail(

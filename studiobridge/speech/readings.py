@@ -90,4 +90,4 @@ def to_house(point: Point, scale: Scale) -> Callable[[float], float]:
 
 def from_house(scale: Scale, ends: Span) -> Callable[[float], float]:
     """A house value as it is said: for simulated devices."""
-    return lambda value: round(min(ends.high, max(ends.low, scale.raw(value))), 6)
+    return lambda value: min(ends.high, max(ends.low, round(scale.raw(value), 6)))
