@@ -58,6 +58,10 @@ SUPPLIES: tuple[Point, ...] = ("battery", "battery_low", "card", "temperature")
 # battery (%) and card (minutes left)
 Value = bool | float
 
+# How a device is known to be as asked where it cannot report it: by the watts of the plug that
+# feeds it, by a sensor or the picture, by a person's word, or not at all (`none`: only told).
+ProvenBy = Literal["report", "watts", "picture", "hand", "none"]
+
 Role = Literal["key", "fill", "rim", "wash", "practical"]
 Unit = Literal[
     "percent",
@@ -322,9 +326,16 @@ class Device:
     essential: bool = True
     stays_on: bool = False
     hand_set: bool = False
+    # which evidence is accepted for what it cannot report itself
+    proof: ProvenBy = "report"
     meters: bool = False
     # figures of the device
     draws: float = 0.0
+    # what it takes when dark but powered (W), and by level as measured: (level %, W), rising
+    standby: float | None = None
+    draws_at: tuple[tuple[float, float], ...] = ()
+    # the smallest difference its meter shows (W); None: learned from what it says
+    meter_step: float | None = None
     inrush: float = 0.0
     boots_in: float = 0.0
     answers_in: float = 0.3
@@ -369,6 +380,11 @@ class Device:
     @property
     def fixture(self) -> bool:
         return self.kind in FIXTURES
+
+    @property
+    def mute(self) -> frozenset[Point]:
+        """What it is told and never says: only other evidence can prove these."""
+        return self.tells - self.hears - {"shut_down"}
 
 
 @dataclass(frozen=True, slots=True)
