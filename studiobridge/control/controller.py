@@ -84,6 +84,9 @@ class Controller:
         # reports that are believed and not yet followed up
         self._believed: list[Report] = []
         self._outlived: set[str] = set()
+        # lights whose level light sensors have told belief
+        self._sensors = bool(self.holding.metering.of)
+        self._by_sensor: set[str] = set()
         self._remember(memory, now)
         self._handlers: Mapping[type, Callable[..., None]] = {
             Report: self._on_report,
@@ -159,6 +162,8 @@ class Controller:
                 return self.desk.collect()
             if self._believed:
                 self._follow_reports(event.at)
+            if self._sensors and self.desk.listened:
+                self._look_at_sensors(event.at)
             if self.desk.listened and self.standing.state != "dark":
                 self._watched(event.at)
         except Exception:
@@ -254,6 +259,7 @@ class Controller:
         if changed:
             self.desk.changed |= changed
         self.holding.supplies.hear(name, event.point, event.value, event.retained, at)
+        self.holding.metering.hear(name, event.point, event.value, event.retained, at)
         if event.point == "rolling":
             self.standing.camera(belief, rolled, at, "report")
         elif event.point == "watts" and not event.retained:
@@ -319,6 +325,19 @@ class Controller:
         if self.run is not None:
             self.runs.move_on(at)
 
+    def _look_at_sensors(self, at: float) -> None:
+        """Light sensors may explain a light that says nothing: told to belief, or taken back."""
+        metering, standing = self.holding.metering, self.standing
+        found = metering.look(at, standing.state, standing.session.number, standing.warm_at)
+        named = {finding.device for finding in found}
+        for name in sorted(self._by_sensor - named):
+            if self.beliefs.of[name].lose_gauge("picture"):
+                self.desk.changed.add(name)
+                self.watcher.judge(name, at)
+        self._by_sensor = named
+        for finding in found:
+            self._on_gauge(Gauge(at, finding.device, "level", finding.low, finding.high, "picture"))
+
     # ---- wake-ups ------------------------------------------------------------------------
 
     def _on_due(self, event: Due) -> None:
@@ -335,6 +354,8 @@ class Controller:
             self.desk.emit(Announce(state=True))
         elif kind == "supplies":
             self.holding.supplies.look(at)
+        elif kind == "metering":
+            pass  # looked at after every event
         elif kind == "turn":
             self.runs.move_on(at)
         elif not self.desk.listened:

@@ -16,6 +16,7 @@ from studiobridge.control.desk import Desk
 from studiobridge.control.drift import Watcher
 from studiobridge.control.effects import Memory
 from studiobridge.control.gates import Gates
+from studiobridge.control.metering import Metering
 from studiobridge.control.sequence import Step
 from studiobridge.control.standing import Standing
 from studiobridge.control.states import State, Turn
@@ -45,6 +46,7 @@ class Holding:
         self.standing = standing
         self.watcher = Watcher(desk, memory.next_drift)
         self.supplies = Supplies(desk)
+        self.metering = Metering(desk)
         # somebody asked for light since the bridge started (law 8)
         self.asked_since_start = False
         self._to_restore: list[str] = []
