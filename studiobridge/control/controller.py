@@ -163,7 +163,7 @@ class Controller:
             if self._believed:
                 self._follow_reports(event.at)
             if self._sensors and self.desk.listened:
-                self._look_at_sensors(event.at)
+                self._look_at_sensors(event)
             if self.desk.listened and self.standing.state != "dark":
                 self._watched(event.at)
         except Exception:
@@ -325,9 +325,13 @@ class Controller:
         if self.run is not None:
             self.runs.move_on(at)
 
-    def _look_at_sensors(self, at: float) -> None:
+    def _look_at_sensors(self, event: Event) -> None:
         """Light sensors may explain a light that says nothing: told to belief, or taken back."""
-        metering, standing = self.holding.metering, self.standing
+        metering, standing, at = self.holding.metering, self.standing, event.at
+        if not (isinstance(event, Report) and event.device in metering.of) and not (
+            isinstance(event, Due) and event.name == "metering"
+        ):
+            return
         found = metering.look(at, standing.state, standing.session.number, standing.warm_at)
         named = {finding.device for finding in found}
         for name in sorted(self._by_sensor - named):
@@ -355,7 +359,7 @@ class Controller:
         elif kind == "supplies":
             self.holding.supplies.look(at)
         elif kind == "metering":
-            pass  # looked at after every event
+            pass  # looked at when this event is over
         elif kind == "turn":
             self.runs.move_on(at)
         elif not self.desk.listened:

@@ -15,6 +15,7 @@ The rules:
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -73,6 +74,7 @@ class Metering:
     faces: dict[str, Face] = field(default_factory=dict)
     # what the references are of: another look, session or word about a dial ends them
     signature: object = None
+    _said: list[object] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         for device in meter.sensors(self.desk.profile):
@@ -96,7 +98,8 @@ class Metering:
             reading.steady_since, low, high = at, lux, lux
         reading.steady_from = (low, high)
         reading.lux, reading.at = lux, at
-        self.desk.wake("metering", max(at, reading.steady_since + STEADY_FOR))
+        steady_at = reading.steady_since + STEADY_FOR
+        self.desk.wake("metering", steady_at if steady_at > at else at + FRESH_FOR + 1.0)
 
     def fresh(self, name: str, at: float) -> bool:
         reading = self.of[name]
@@ -162,11 +165,19 @@ class Metering:
         """Readings may have come, or time passed. Returns the lights that must have moved."""
         if not self.of:
             return []
-        shown = [(r.could, r.moved and round(r.moved.stops, 1)) for r in self.of.values()]
         found = self._look(at, state, session, warm_at)
-        if shown != [(r.could, r.moved and round(r.moved.stops, 1)) for r in self.of.values()]:
-            self.desk.emit(Announce(state=True))
+        shown = [self._shown(name, at) for name in self.of]
+        if shown != self._said:
+            self._said = shown
+            self.desk.emit(Announce(state=True, devices=frozenset(self.of)))
         return found
+
+    def _shown(self, name: str, at: float) -> object:
+        """What is shown of a sensor, as fine as it is worth saying again."""
+        reading = self.of[name]
+        fine = round(20.0 * math.log2(max(reading.lux or 0.0, 0.01)))
+        change = None if reading.moved is None else round(reading.moved.stops, 1)
+        return (self.fresh(name, at), fine, change, reading.could)
 
     def _look(self, at: float, state: str, session: object, warm_at: float | None) -> list[Finding]:
         if state == "dark":

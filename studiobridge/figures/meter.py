@@ -101,18 +101,19 @@ def moved(face: Face, before: Stand, now: Mapping[str, Preset], lux: float) -> M
     if expected <= 0 or not math.isfinite(expected):
         return None
     touched = sum(
-        abs(_lux(face, name, now.get(name)) - _lux(face, name, before.values.get(name)))
-        for name in face.rays
+        abs(_share(face, name, now.get(name)) - _share(face, name, before.values.get(name)))
+        * (FIGURES * ray.at_full + BOUNCE * (ray.straight or 0.0))
+        for name, ray in face.rays.items()
     )
-    error = REPEATS * (lux + before.lux) + FIGURES * scale * touched
+    error = REPEATS * (lux + before.lux) + scale * touched
     stops = math.log2(max(lux, DARK) / expected)
     return Moved(stops, lux - expected, error, scale)
 
 
-def _lux(face: Face, name: str, preset: Preset | None) -> float:
+def _share(face: Face, name: str, preset: Preset | None) -> float:
     if preset is None or preset.level is None:
         return 0.0
-    return face.lux(name, preset.level) or 0.0
+    return share_of(face.profile.devices[name], preset.level) or 0.0
 
 
 def most(face: Face, name: str, scale: float) -> float:
@@ -122,7 +123,8 @@ def most(face: Face, name: str, scale: float) -> float:
     ray = face.rays[name]
     if ray.straight is None:
         return math.inf
-    return scale * (ray.at_full * (1.0 + FIGURES) + BOUNCE * ray.straight)
+    # a reading below the figures may be the doing of another light's figures, not of this one's
+    return max(scale, 1.0) * (ray.at_full * (1.0 + FIGURES) + BOUNCE * ray.straight)
 
 
 def suspects(face: Face, before: Stand, change: Moved, mute: Collection[str]) -> Suspects:
@@ -158,8 +160,9 @@ def band(
     share, ray = share_of(device, level), face.rays.get(name)
     if ray is None or ray.straight is None or not share:
         return None
-    least = change.scale * share * ray.at_full * (1.0 - FIGURES)
-    greatest = change.scale * share * (ray.at_full * (1.0 + FIGURES) + BOUNCE * ray.straight)
+    # a reading above the figures may be light of the others, come by the walls
+    least = min(change.scale, 1.0) * share * ray.at_full * (1.0 - FIGURES)
+    greatest = share * most(face, name, change.scale)
     if least <= DARK:
         return None
     others = sum(most(face, n, change.scale) for n in mute if n != name)

@@ -466,6 +466,54 @@ def unproven(state: Json) -> list[str]:
     return lines
 
 
+def sensors(state: Json, now: datetime | None = None) -> list[str]:
+    """What light sensors read beside what is predicted, and what no light of the set explains."""
+    lines = []
+    for entry in entries(state.get("sensors")):
+        line = sensor(entry, now)
+        if line:
+            lines.append(f"{clean(entry['device'], 40)} {line}")
+        change = number(entry.get("since_ready"))
+        if change is not None and entry.get("fresh") is True:
+            lines.append(unexplained(entry, change))
+    return lines
+
+
+def sensor(entry: Json, now: datetime | None = None) -> str:
+    """`402 lx, predicted 416, −0.05 stop; 4280 K, 3 mired cooler than predicted`."""
+    lux, cct = number(entry.get("lux")), number(entry.get("cct"))
+    if lux is None:
+        return ""
+    if entry.get("fresh") is not True:
+        heard = _heard(entry.get("at"), now) or "not heard now"
+        return f"read {lux:.0f} lx, {heard}"
+    text = f"{lux:.0f} lx"
+    predicted, off = number(entry.get("predicted_lux")), number(entry.get("stops"))
+    if predicted is not None:
+        text += f", predicted {predicted:.0f}"
+    if off is not None:
+        text += f", {signed(off, 2)} stop"
+    if cct is not None:
+        text += f"; {cct:.0f} K"
+        shift = number(entry.get("mired"))
+        if shift is not None and abs(shift) >= NOT_SEEN["mired"]:
+            side = "warmer" if shift > 0 else "cooler"
+            text += f", {abs(shift):.0f} mired {side} than predicted"
+    return text
+
+
+def unexplained(entry: Json, change: float) -> str:
+    """`the light at cell is 0.4 stop less than when ready, and no light says that it moved: …`"""
+    side = "less" if change < 0 else "more"
+    text = f"the light at {clean(entry['device'], 40)} is {abs(change):.1f} stop {side} than when"
+    text += " ready, and no light says that it moved: "
+    could = names(entry.get("could"))
+    others = "something in the way" if change < 0 else "daylight, another lamp"
+    if not could:
+        return text + ("daylight, or something in the way" if change < 0 else "daylight, or a lamp")
+    return text + " or ".join(clean(name, 40) for name in could) + f" could have, or {others}"
+
+
 def supplies(state: Json, now: datetime | None = None) -> list[str]:
     """What is low, a sentence each: `clip at 12 %, about 50 min at this rate`.
 
