@@ -333,11 +333,12 @@ class Controller:
         ):
             return
         found = metering.look(at, standing.state, standing.session.number, standing.warm_at)
+        if found is None:
+            return  # nothing new is known: what was concluded stands
         named = {finding.device for finding in found}
         for name in sorted(self._by_sensor - named):
-            if self.beliefs.of[name].lose_gauge("picture"):
-                self.desk.changed.add(name)
-                self.watcher.judge(name, at)
+            # explained, or back: the sensors cannot tell any more, and a drift of theirs closes
+            self._on_gauge(Gauge(at, name, "level", 0.0, 100.0, "picture"))
         self._by_sensor = named
         for finding in found:
             self._on_gauge(Gauge(at, finding.device, "level", finding.low, finding.high, "picture"))

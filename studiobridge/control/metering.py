@@ -50,6 +50,8 @@ class Reading:
     steady_from: tuple[float, float] = (0.0, 0.0)
     dark: tuple[float, float] | None = None
     stand: meter.Stand | None = None
+    # of lights that say nothing: at what level (%) they stood then, by a person's word or as told
+    bases: dict[str, float] = field(default_factory=dict)
     warm: bool = False
     # what no report explains, and the lights that could: shown and judged together
     moved: meter.Moved | None = None
@@ -75,6 +77,7 @@ class Metering:
     # what the references are of: another look, session or word about a dial ends them
     signature: object = None
     _said: list[object] = field(default_factory=list)
+    _words: dict[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for device in meter.sensors(self.desk.profile):
@@ -161,10 +164,13 @@ class Metering:
 
     # ---- what follows --------------------------------------------------------------------
 
-    def look(self, at: float, state: str, session: object, warm_at: float | None) -> list[Finding]:
-        """Readings may have come, or time passed. Returns the lights that must have moved."""
-        if not self.of:
-            return []
+    def look(
+        self, at: float, state: str, session: object, warm_at: float | None
+    ) -> list[Finding] | None:
+        """Readings may have come, or time passed. Returns the lights that must have moved.
+
+        None: nothing could be judged now, and what was concluded before stands.
+        """
         found = self._look(at, state, session, warm_at)
         shown = [self._shown(name, at) for name in self.of]
         if shown != self._said:
@@ -179,7 +185,9 @@ class Metering:
         change = None if reading.moved is None else round(reading.moved.stops, 1)
         return (self.fresh(name, at), fine, change, reading.could)
 
-    def _look(self, at: float, state: str, session: object, warm_at: float | None) -> list[Finding]:
+    def _look(
+        self, at: float, state: str, session: object, warm_at: float | None
+    ) -> list[Finding] | None:
         if state == "dark":
             for name, reading in self.of.items():
                 reading.stand = reading.moved = None
@@ -188,15 +196,15 @@ class Metering:
                     reading.dark = (reading.lux, reading.at)
             return []
         if state not in ("ready", "adrift") or not self._quiet(at):
-            return []
+            return None
         self._sign(session)
         now, mute = self.now(), self.mute()
-        for name in self.of:
-            if self._steady(name, at):
-                self._judge(name, at, state, now, mute, warm_at)
-            elif not self.fresh(name, at):
-                self.of[name].moved, self.of[name].could = None, ()
-        return self._findings(at, mute)
+        steady = [name for name in self.of if self._steady(name, at)]
+        for name in steady:
+            self._judge(name, at, state, now, mute, warm_at)
+        if not steady or any(r.moved and n not in steady for n, r in self.of.items()):
+            return None  # a sensor that fell silent takes nothing back
+        return self._findings(mute)
 
     def _quiet(self, at: float) -> bool:
         """Is nothing changing by our own doing, and has the light had time since?"""
@@ -210,8 +218,10 @@ class Metering:
 
     def _sign(self, session: object) -> None:
         """Another look, another session, another word about a dial: nothing is compared over it."""
-        beliefs = self.desk.beliefs.of
-        words = tuple((n, b.ticked.at) for n, b in beliefs.items() if b.ticked is not None)
+        for name, belief in self.desk.beliefs.of.items():
+            if belief.ticked is not None:
+                self._words[name] = belief.ticked.at  # a word that holds no more ends nothing
+        words = tuple(self._words.items())
         signature = (session, self.desk.look, tuple(self.desk.presets.items()), words)
         if signature != self.signature:
             self.signature = signature
@@ -258,9 +268,12 @@ class Metering:
         else:
             kept = None if dark is None else dark[0]
         assert reading.lux is not None
+        if reading.stand is None:
+            bases = {n: self._base(n) for n in now}
+            reading.bases = {n: level for n, level in bases.items() if level is not None}
         reading.stand, reading.warm = meter.Stand(reading.lux, dict(now), kept), warm
 
-    def _findings(self, at: float, mute: list[str]) -> list[Finding]:
+    def _findings(self, mute: list[str]) -> list[Finding]:
         """What all sensors together make of it: none may see what another does not explain."""
         found: dict[str, Finding] = {}
         for name, reading in self.of.items():
@@ -268,7 +281,7 @@ class Metering:
                 continue
             face = self.faces[name]
             named = meter.suspects(face, reading.stand, reading.moved, mute).named
-            base = None if named is None else self._base(named)
+            base = None if named is None else reading.bases.get(named)
             if named is None or base is None:
                 continue
             band = meter.band(face, named, base, reading.stand, reading.moved, mute)
