@@ -88,6 +88,30 @@ def sensors(profile: SetProfile) -> tuple[Device, ...]:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Predicted:
+    """What a sensor should read of a look: lx and K at its own place. None where not computed."""
+
+    device: str
+    faces: str
+    lux: float | None
+    cct: float | None
+    missing: tuple[str, ...]
+
+
+def predicted(profile: SetProfile, presets: Mapping[str, Preset]) -> tuple[Predicted, ...]:
+    """What every light sensor should read of these presets."""
+    found = []
+    for device in sensors(profile):
+        face = Face(profile, sensor=device)
+        whole = face.whole(presets)
+        missing = face.sentences(presets) if whole is None else ()
+        aim = device.place.aim if device.place is not None else None
+        lux, cct = (None, None) if whole is None else (whole.lux, whole.cct)
+        found.append(Predicted(device.name, aim or "", lux, cct, missing))
+    return tuple(found)
+
+
 def moved(face: Face, before: Stand, now: Mapping[str, Preset], lux: float) -> Moved | None:
     """What is left unexplained of a reading; None where it cannot be reckoned."""
     then, after = face.whole(before.values), face.whole(now)
