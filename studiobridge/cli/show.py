@@ -7,6 +7,7 @@ import os
 import shutil
 import sys
 from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
 from typing import Any
 
 from studiobridge.shown import words
@@ -151,6 +152,8 @@ def remarks(state: Mapping[str, Any]) -> list[str]:
         lines.append(f"by hand: {text}")
     lines.extend(f"still on: {text}" for text in words.still_on(state))
     lines.extend(words.unproven(state))
+    lines.extend(words.sensors(state, datetime.now(UTC)))
+    lines.extend(words.supplies(state, datetime.now(UTC)))
     if state.get("contested"):
         lines.append(f"contested: {words.listed(state['contested'])} (put back and changed again)")
     if state.get("left_on"):

@@ -11,9 +11,10 @@ The floors of this room, each importing only from below:
 - holding.py, doubts.py       the only way to `ready`; what is put back by itself; changes that more
                               than one lamp could have made
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
-- acts.py, picture.py, silence.py, gauges.py
+- acts.py, picture.py, silence.py, gauges.py, supplies.py, metering.py
                               what each action tells; what touched lights do to the picture; who
-                              has to be heard; what meters make of lamps that cannot speak
+                              has to be heard; what meters make of lamps that cannot speak; what
+                              runs out; what light sensors say
 - gates.py, standing.py       every interlock before every Tell; state, session, answers, listening
 - desk.py, plan.py            what the parts share; the timeline as predicted
 - belief.py, sequence.py      what is believed and on what evidence; the order
@@ -89,6 +90,9 @@ class Controller:
         # reports that are believed and not yet followed up
         self._believed: list[Report] = []
         self._outlived: set[str] = set()
+        # lights whose level light sensors have told belief
+        self._sensors = bool(self.holding.metering.of)
+        self._by_sensor: set[str] = set()
         self._gauged: set[str] = set()
         # a set that is ready and of which something is not proven any more, since when
         self._unproven_since: float | None = None
@@ -167,6 +171,8 @@ class Controller:
                 return self.desk.collect()
             if self._believed:
                 self._follow_reports(event.at)
+            if self._sensors and self.desk.listened:
+                self._look_at_sensors(event)
             self._follow_gauges(event.at)
             if self.desk.listened and self.standing.state != "dark":
                 self._watched(event.at)
@@ -269,6 +275,8 @@ class Controller:
         changed = self.beliefs.hear(name, event.point, event.value, event.retained, at)
         if changed:
             self.desk.changed |= changed
+        self.holding.supplies.hear(name, event.point, event.value, event.retained, at)
+        self.holding.metering.hear(name, event.point, event.value, event.retained, at)
         if event.point == "rolling":
             self.standing.camera(belief, rolled, at, "report")
         elif event.point == "watts" and not event.retained:
@@ -358,6 +366,24 @@ class Controller:
                 self._unproven_since = at
                 self.desk.wake("unproven", at + DOUBT_HOLDS)
 
+    def _look_at_sensors(self, event: Event) -> None:
+        """Light sensors may explain a light that says nothing: told to belief, or taken back."""
+        metering, standing, at = self.holding.metering, self.standing, event.at
+        if not (isinstance(event, Report) and event.device in metering.of) and not (
+            isinstance(event, Due) and event.name == "metering"
+        ):
+            return
+        found = metering.look(at, standing.state, standing.session.number, standing.warm_at)
+        if found is None:
+            return  # nothing new is known: what was concluded stands
+        named = {finding.device for finding in found}
+        for name in sorted(self._by_sensor - named):
+            # explained, or back: the sensors cannot tell any more, and a drift of theirs closes
+            self._on_gauge(Gauge(at, name, "level", 0.0, 100.0, "picture"))
+        self._by_sensor = named
+        for finding in found:
+            self._on_gauge(Gauge(at, finding.device, "level", finding.low, finding.high, "picture"))
+
     # ---- wake-ups ------------------------------------------------------------------------
 
     def _on_due(self, event: Due) -> None:
@@ -372,6 +398,10 @@ class Controller:
             self.requests.look_left_on(at)
         elif kind == "warm":
             self.desk.emit(Announce(state=True))
+        elif kind == "supplies":
+            self.holding.supplies.look(at)
+        elif kind == "metering":
+            pass  # looked at when this event is over
         elif kind == "turn":
             self.runs.move_on(at)
         elif not self.desk.listened:

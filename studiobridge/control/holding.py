@@ -16,9 +16,11 @@ from studiobridge.control.desk import Desk
 from studiobridge.control.drift import Watcher
 from studiobridge.control.effects import Memory
 from studiobridge.control.gates import Gates
+from studiobridge.control.metering import Metering
 from studiobridge.control.sequence import Step
 from studiobridge.control.standing import Standing
 from studiobridge.control.states import State, Turn
+from studiobridge.control.supplies import Supplies
 from studiobridge.profile.model import Point, Value
 
 # How the state turns when a set is up: when all is proven to be as wanted, and when it is not.
@@ -43,6 +45,8 @@ class Holding:
         self.beliefs = desk.beliefs
         self.standing = standing
         self.watcher = Watcher(desk, memory.next_drift)
+        self.supplies = Supplies(desk)
+        self.metering = Metering(desk)
         # somebody asked for light since the bridge started (law 8)
         self.asked_since_start = False
         self._to_restore: list[str] = []

@@ -111,6 +111,7 @@ class Endings:
         only_told = self.only_told()
         if only_told:
             text += f"; only told or left to a hand, not proven: {', '.join(only_told)}"
+        text += self._supplies(at, over=False)
         if standing.session.open and standing.warm_at is None:
             standing.warm_at = at + self.profile.warm_up
             self.desk.emit(SessionNote(at, standing.session.number or 0, "ready", run.look, None))
@@ -166,6 +167,7 @@ class Endings:
         took = at - run.began
         if run.missing:
             text = f"stalled after {took:.1f} s: " + "; ".join(run.reasons)
+            text += self._supplies(at, over=True)
             self._finish(run, at, "stalled", 1, text)
             self.standing.turn("did not get there", at, text)
             return
@@ -179,11 +181,16 @@ class Endings:
         if session.open and session.kwh is not None:
             kwh = session.kwh
             text += f"; {f'{kwh:.2f} kWh' if kwh >= 1 else f'{kwh * 1000:.3g} Wh'} this session"
+        text += self._supplies(at, over=True)
         session.close(at)
         for belief in self.desk.beliefs.of.values():
             belief.ticked = None
         self.standing.warm_at = None
         self._finish(run, at, "done", 0, text)
+
+    def _supplies(self, at: float, over: bool) -> str:
+        """What is low, to be said beside how a run ended. It changes nothing about that."""
+        return "".join(f"; {text}" for text in self.holding.supplies.sentences(at, over))
 
     def left_on(self) -> dict[str, str]:
         """Mains switches believed on, each with why: as reported, as metered, never as told."""

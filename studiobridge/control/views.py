@@ -15,7 +15,9 @@ from studiobridge.control.controller import Controller
 from studiobridge.control.drift import Drift
 from studiobridge.control.plan import describe, waits_for
 from studiobridge.control.sequence import staying_on
-from studiobridge.figures.light import Change
+from studiobridge.craft.grid import mired
+from studiobridge.craft.mark import stops
+from studiobridge.figures.light import DARK, Change
 from studiobridge.profile.model import Point, Preset, Value
 
 Wall = Callable[[float], float]
@@ -161,10 +163,76 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         "contested": sorted(standing.contested),
         "drifting": sorted(_moved(controller)),
         "picture": picture_view(controller),
+        "supplies": supplies_view(controller, at, wall),
+        "sensors": [_sensor(controller, name, at, wall) for name in controller.holding.metering.of],
         "faults": standing.faults,
         "warm_in_s": warm,
         "session": standing.session.number,
     }
+
+
+def supplies_view(controller: Controller, at: float, wall: Wall) -> list[View]:
+    """What runs out or runs hot by its last word, past what its profile warns of."""
+    return [
+        {
+            "device": low.device,
+            "point": low.point,
+            "value": _value(low.word.value),
+            "limit": low.limit,
+            "at": iso(low.word.at, wall),
+            "kept": low.word.kept,
+            "left_s": _number(low.left, 0),
+        }
+        for low in controller.holding.supplies.low(at)
+    ]
+
+
+def _sensor(controller: Controller, name: str, at: float, wall: Wall) -> View:
+    """What a light sensor reads, beside what the figures predict and what no light explains."""
+    metering, belief = controller.holding.metering, controller.beliefs.of[name]
+    lux, cct = belief.last.get("lux"), belief.last.get("cct")
+    reading = metering.of.get(name)
+    fresh = reading is not None and metering.fresh(name, at)
+    whole = metering.predicted(name) if reading is not None else None
+    view: View = {
+        "device": name,
+        "lux": None if lux is None else _value(lux.value),
+        "cct": None if cct is None else _value(cct.value),
+        "at": None if lux is None else iso(lux.at, wall),
+        "fresh": fresh,
+        "predicted_lux": None if whole is None else _number(whole.lux, 1),
+        "predicted_cct": None if whole is None else _number(whole.cct, 0),
+        "stops": None,
+        "mired": None,
+        "since_ready": None,
+        "could": [],
+    }
+    if reading is None or not fresh or reading.lux is None:
+        return view
+    if whole is not None and whole.lux >= DARK and reading.lux >= DARK:
+        view["stops"] = _number(stops(reading.lux, whole.lux), 2)
+    if whole is not None and whole.cct and reading.cct:
+        view["mired"] = _number(mired(reading.cct) - mired(whole.cct), 1)
+    if reading.moved is not None:
+        view["since_ready"] = _number(reading.moved.stops, 2)
+        view["could"] = list(reading.could)
+    return view
+
+
+def _supplies_of(controller: Controller, name: str, at: float, wall: Wall) -> View | None:
+    """Every supply of a device by its last word, though it be off now; None where it has none."""
+    supplies = controller.holding.supplies
+    found: View = {
+        point: {
+            "value": _value(word.value),
+            "at": iso(word.at, wall),
+            "kept": word.kept,
+            "left_s": _number(supplies.left(name, at), 0) if point == "battery" else None,
+        }
+        for (device, point), word in supplies.words.items()
+        if device == name
+    }
+    return found or None
 
 
 def _picture(change: Change | None) -> View | None:
@@ -275,6 +343,8 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         "feed": device.fed_by,
         "step": None if run is None or under_way is None else run.steps[under_way].action,
         "rolling": belief.rolls if device.kind == "camera" else None,
+        "supplies": _supplies_of(controller, name, at, wall),
+        "sensor": _sensor(controller, name, at, wall) if device.kind == "sensor" else None,
     }
 
 

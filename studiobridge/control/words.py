@@ -123,7 +123,12 @@ class Words:
         for name in names:
             self.say_rolling(name, rolling, at, request.by or "a person")
         doing = "rolling" if rolling else "stopped"
-        self.answers.done(request, f"{', '.join(names)}: {doing}")
+        text = f"{', '.join(names)}: {doing}"
+        if rolling:
+            # a take is about to be lost to it: said, and nothing is held up
+            low = self.runs.holding.supplies.sentences(at, over=False)
+            text += "".join(f"; {sentence}" for sentence in low)
+        self.answers.done(request, text)
         self.runs.move_on(at)
 
     def say_rolling(self, name: str, rolling: bool, at: float, by: str) -> None:

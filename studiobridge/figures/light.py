@@ -213,6 +213,37 @@ def _thrown(
     return _Ray(distance, angle, on_plane, straight), ""
 
 
+def _aimed(profile: SetProfile, device: Device) -> Point3 | None:
+    """Which way a sensor looks: to what it is aimed at."""
+    target = aim_point(profile, device)
+    if target is None or device.place is None:
+        return None
+    here = at(device.place)
+    return (target[0] - here[0], target[1] - here[1], target[2] - here[2])
+
+
+def _glows(
+    profile: SetProfile, device: Device, point: Point3, looks: Point3
+) -> tuple[_Ray | None, str]:
+    """What the own light of a backdrop throws on a sensor, or what is missing for it."""
+    if device.place is None or device.size is None or device.glow is None:
+        return None, f"no size or place given for {device.name}"
+    if math.dist(at(device.place), point) < 1e-6:
+        return None, f"{device.name} stands exactly where its light is asked for"
+    distance, angle = mark.angle_between(at(device.place), point, looks)
+    straight = mark.glow_on(device.glow, *device.size, distance)
+    return _Ray(distance, angle, straight * max(0.0, math.cos(math.radians(angle))), straight), ""
+
+
+def _on_dome(device: Device, ray: _Ray) -> tuple[_Ray | None, str]:
+    """On a dome over half the room instead: its shadow on a plane across the light is half a disc
+    and half an ellipse, (1 + cos) / 2 of the disc's (geometry of a half sphere)."""
+    if ray.straight is None:
+        return None, f"no output given for {device.name}"
+    share = (1.0 + math.cos(math.radians(ray.angle))) / 2.0
+    return replace(ray, at_full=ray.straight * share), ""
+
+
 def white_of(kelvin: float, lux: float, daylight: bool) -> White:
     """A fixture's light as its CCT says: on the Planckian locus, or CIE daylight where asked.
 
@@ -235,18 +266,28 @@ class Face:
     profile: SetProfile
     rays: dict[str, _Ray] = field(default_factory=dict)
     missing: dict[str, str] = field(default_factory=dict)
+    # what a light sensor gets instead: at its own place, looking where it is aimed
+    sensor: Device | None = None
 
     def __post_init__(self) -> None:
         where = self.profile.room.mark
-        looks = facing(self.profile)
+        looks: Point3 | None = facing(self.profile)
+        lacks = "no mark given in the room"
+        if self.sensor is not None:
+            where, looks = self.sensor.place, _aimed(self.profile, self.sensor)
+            lacks = f"no place or aim given for {self.sensor.name}"
         for device in self.profile.devices.values():
             # a backdrop lights itself; what it throws forward is spill, not the face
-            if device.kind != "light":
+            glows = self.sensor is not None and device.glow is not None
+            if device.kind != "light" and not glows:
                 continue
-            if where is None:
-                self.missing[device.name] = "no mark given in the room"
+            if where is None or looks is None:
+                self.missing[device.name] = lacks
                 continue
-            ray, why = _thrown(self.profile, device, at(where), looks)
+            throws = _glows if device.kind == "backdrop" else _thrown
+            ray, why = throws(self.profile, device, at(where), looks)
+            if ray is not None and self.sensor is not None and self.sensor.receptor == "dome":
+                ray, why = _on_dome(device, ray)
             if ray is None:
                 self.missing[device.name] = why
             else:

@@ -119,6 +119,7 @@ class Board:
             "drift": str(macro.drift(self.drift_rows(), self.together(), sure, self.held())),
             "guides": str(macro.guides(self.guides(), sure)),
             "dials": str(macro.dials(state.get("hand_set") or [], sure)),
+            "supplies": str(macro.supplies([*words.sensors(state), *words.supplies(state)], sure)),
             "left": str(macro.left(self.left())),
             "things": str(macro.things(self.things())),
         }
@@ -388,6 +389,9 @@ class Board:
             rows.append(("switch", "", reported))
         if view.get("watts") is not None:
             rows.append(("draws", "", words.watts(view.get("watts"))))
+        rows.extend(("", "", text) for text in words.readings(view))
+        if isinstance(view.get("sensor"), Mapping) and words.sensor(view["sensor"]):
+            rows.append(("light", "", words.sensor(view["sensor"])))
         feeds = " ← ".join([*device.feeds, device.circuit or ""]).strip(" ←")
         return str(
             self._draw.detail(

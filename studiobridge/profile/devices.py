@@ -17,6 +17,7 @@ from studiobridge.profile.model import (
     Point,
     ProvenBy,
     Tolerance,
+    Warn,
 )
 from studiobridge.profile.places import MARK, Places, place_of
 from studiobridge.profile.shape import DeviceShape, ProfileShape, ToleranceShape
@@ -195,7 +196,24 @@ class Devices(Part):
             poll=shape.poll or None,
             silent_after=shape.silent_after or None,
             restores=shape.restores,
+            warn=self._warn(name, shape, hears),
+            receptor=shape.receptor or "flat",
         )
+
+    def _warn(self, name: str, shape: DeviceShape, hears: set[Point]) -> Warn:
+        """What is to be said before it runs out: only of what is ever heard."""
+        warn = shape.warn
+        for point in ("battery", "card", "temperature"):
+            if getattr(warn, point) is None or point in hears:
+                continue
+            todo = f"add '{point}' with a 'hear' to the dialect '{shape.speaks}'"
+            if shape.speaks is None:
+                todo = "leave it out, or add 'speaks:'"
+            elif shape.speaks == HOMIE5:
+                todo = f"name its property: 'properties: {{{point}: ...}}'"
+            what = f"'{name}' is never heard to say its {point}, so nothing can warn of it"
+            self.wrong(("devices", name, "warn", point), what, todo, key=True)
+        return Warn(warn.battery, None if warn.card is None else warn.card / 60.0, warn.temperature)
 
     def _proof(
         self,

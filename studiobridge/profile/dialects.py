@@ -164,6 +164,8 @@ class Dialects(Part):
             )
         elif point == "level" and not wide:
             self.wrong(at, f"{low:g} to {high:g} is no scale for a level", "like 0..255")
+        elif point == "battery" and not wide:
+            self.wrong(at, f"{low:g} to {high:g} is no scale for a battery", "like 0..255")
         return Span(low, high)
 
     def _unit(self, point: Point, unit: Unit | None, at: Path) -> Unit | None:
@@ -171,6 +173,10 @@ class Dialects(Part):
             "level": ("percent", "fraction"),
             "cct": ("kelvin", "mired"),
             "watts": ("watt",),
+            "lux": ("lux", "footcandle"),
+            "temperature": ("celsius", "fahrenheit"),
+            "battery": ("percent", "fraction"),
+            "card": ("minute", "second", "hour"),
         }.get(point, ())
         if unit is not None and unit not in fits:
             known = " or ".join(fits) or "none"
@@ -200,8 +206,8 @@ class Dialects(Part):
             hears.add("watts")
         for point in POINTS:
             if point in shape.properties:
-                if point in TOLD:
-                    tells.add(point)
+                if point in TOLD and shape.kind != "sensor":
+                    tells.add(point)  # a sensor is heard: its white is what it measures
                 if point != "shut_down":
                     hears.add(point)
         return tells, hears | (tells - {"shut_down"})

@@ -31,14 +31,31 @@ Kind = Literal[
 KINDS: tuple[Kind, ...] = get_args(Kind)
 FIXTURES: frozenset[str] = frozenset({"light", "backdrop"})
 
-# What can be told to a device or heard from it. `shut_down` is only told; `watts`, `rolling`,
-# `online` and `down` are only heard; switch, level and cct go both ways.
-Point = Literal["switch", "level", "cct", "watts", "rolling", "online", "down", "shut_down"]
+# What can be told to a device or heard from it. `shut_down` is only told; switch, level and cct
+# go both ways (of a sensor cct is heard); all others are only heard.
+Point = Literal[
+    "switch",
+    "level",
+    "cct",
+    "watts",
+    "rolling",
+    "online",
+    "down",
+    "shut_down",
+    "lux",
+    "temperature",
+    "battery",
+    "battery_low",
+    "card",
+]
 POINTS: tuple[Point, ...] = get_args(Point)
 TOLD: frozenset[str] = frozenset({"switch", "level", "cct", "shut_down"})
-YES_NO: frozenset[str] = frozenset({"switch", "rolling", "online", "down"})
+YES_NO: frozenset[str] = frozenset({"switch", "rolling", "online", "down", "battery_low"})
+# What runs out, or runs hot: heard of any device, held against what its profile warns of
+SUPPLIES: tuple[Point, ...] = ("battery", "battery_low", "card", "temperature")
 
-# bool for the yes/no points; float for level (%), cct (K) and watts (W)
+# bool for the yes/no points; float for level (%), cct (K), watts (W), lux (lx), temperature (°C),
+# battery (%) and card (minutes left)
 Value = bool | float
 
 # How a device is known to be as asked where it cannot report it: by the watts of the plug that
@@ -46,7 +63,20 @@ Value = bool | float
 ProvenBy = Literal["report", "watts", "picture", "hand", "none"]
 
 Role = Literal["key", "fill", "rim", "wash", "practical"]
-Unit = Literal["percent", "fraction", "kelvin", "mired", "watt"]
+Unit = Literal[
+    "percent",
+    "fraction",
+    "kelvin",
+    "mired",
+    "watt",
+    "lux",
+    "footcandle",
+    "celsius",
+    "fahrenheit",
+    "second",
+    "minute",
+    "hour",
+]
 FadeUnit = Literal["s", "ms", "ds"]
 
 HOMIE5 = "homie5"
@@ -259,6 +289,16 @@ class Dialect:
 
 
 @dataclass(frozen=True, slots=True)
+class Warn:
+    """From where a supply is worth a word: battery (%) and card (min) at or below, heat (°C) at
+    or above. None where the profile does not say."""
+
+    battery: float | None = None
+    card: float | None = None
+    temperature: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Device:
     """One device of the set. Names are resolved: every name here exists in the profile."""
 
@@ -332,6 +372,10 @@ class Device:
     silent_after: float | None = None
     # how many times it may be put back without being asked, before it is contested
     restores: int = 0
+    # what runs out: from where it is said
+    warn: Warn = Warn()
+    # a light sensor's receptor: flat (cosine), or a dome over half the room
+    receptor: Literal["flat", "dome"] = "flat"
 
     @property
     def fixture(self) -> bool:

@@ -155,6 +155,7 @@ def parse_span(text: object) -> tuple[float, float]:
 
 _OUTPUT = re.compile(r"\s*(.*?)\s+at\s+(.*?)\s*\Z")
 _SECTION = re.compile(rf"\s*({NUMBER})\s*(mm²|mm2|AWG)\s*\Z")
+_HEAT = re.compile(rf"\s*({NUMBER})\s*°?(C|F)\s*\Z")
 _PRICE = re.compile(rf"\s*({NUMBER})\s*([A-Z]{{3}}|[€$£])\s*/\s*kWh\s*\Z")
 _SENSOR = re.compile(rf"\s*({NUMBER})\s*[x×]\s*({NUMBER})\s*mm\s*\Z")
 _PART = re.compile(r"\s*1\s*/\s*([0-9]+(?:\.[0-9]+)?)\s*s\s*\Z")
@@ -183,6 +184,17 @@ def parse_section(text: object) -> tuple[float | None, int | None]:
             raise ValueError(f"{_shown(text)} is not a gauge; write it like '14 AWG'")
         return None, int(gauge)
     return float(found.group(1)), None
+
+
+def parse_temperature(text: object) -> float:
+    """A temperature, °C: '60 °C' is 60, '140 °F' too. Raises ValueError."""
+    found = _said(text, _HEAT, "a temperature", "60 °C")
+    value = float(found.group(1))
+    if found.group(2) == "F":
+        value = (value - 32.0) * 5.0 / 9.0
+    if not -60.0 <= value <= 250.0:
+        raise ValueError(f"{_shown(text)} is outside -60 to 250 °C")
+    return value
 
 
 def parse_price(text: object) -> tuple[float, str]:

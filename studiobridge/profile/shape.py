@@ -23,7 +23,7 @@ from pydantic import (
 
 from studiobridge.craft.light import LINEAR, Dimmer
 from studiobridge.profile import quantity
-from studiobridge.profile.model import KINDS
+from studiobridge.profile.model import KINDS, Unit
 from studiobridge.profile.model import Kind as DeviceKind
 from studiobridge.profile.names import NAME
 from studiobridge.profile.quantity import Kind
@@ -187,6 +187,7 @@ if TYPE_CHECKING:
     SensorText = tuple[float, float]
     ShutterText = tuple[float | None, float | None]
     ApertureText = float
+    HeatText = float
     DimmerText = Dimmer
     DrawsAt = tuple[tuple[float, float], ...]
     MeterStep = float
@@ -226,6 +227,7 @@ else:
     SensorText = _special(quantity.parse_sensor, "36 x 24 mm")
     ShutterText = _special(quantity.parse_shutter, "1/50 s")
     ApertureText = _special(quantity.parse_aperture, "f/2.8")
+    HeatText = _special(quantity.parse_temperature, "60 °C")
     DimmerText = Annotated[
         Any,
         PlainValidator(_dimmer),
@@ -306,7 +308,7 @@ class HearShape(Shape):
     field: Text | None = None
     words: dict[str, Scalar] | None = None
     span: SpanText | None = None
-    unit: Literal["percent", "fraction", "kelvin", "mired", "watt"] | None = None
+    unit: Unit | None = None
     qos: Literal[0, 1, 2] = 1
 
 
@@ -330,6 +332,11 @@ class DialectShape(Shape):
     online: PointShape | None = None
     down: PointShape | None = None
     shut_down: PointShape | None = None
+    lux: PointShape | None = None
+    temperature: PointShape | None = None
+    battery: PointShape | None = None
+    battery_low: PointShape | None = None
+    card: PointShape | None = None
     ask: AskShape | None = None
 
 
@@ -360,6 +367,12 @@ class SizeShape(Shape):
 class LeadShape(Shape):
     length: Size
     section: SectionText
+
+
+class WarnShape(Shape):
+    battery: Level | None = None
+    card: Time | None = None
+    temperature: HeatText | None = None
 
 
 class DeviceShape(Shape):
@@ -408,6 +421,8 @@ class DeviceShape(Shape):
     poll: Time | None = None
     silent_after: Time | None = None
     restores: int = Field(default=0, ge=0, le=100)
+    warn: WarnShape = Field(default_factory=WarnShape)
+    receptor: Literal["flat", "dome"] | None = None
 
 
 class PresetShape(Shape):

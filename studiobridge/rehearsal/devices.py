@@ -23,6 +23,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from studiobridge.profile.model import HOMIE5, Device, Point, Preset, SetProfile, Value
+from studiobridge.rehearsal.supplies import SimulatedSupplies
 from studiobridge.speech import FarEnd, Told
 from studiobridge.speech.message import Message
 
@@ -42,6 +43,9 @@ METER_STEP = 0.5
 METER_SHARE = 0.01
 # What a dial or button reports comes so long (s) after the hand.
 HAND_LAG = (0.05, 0.25)
+# What runs out is said again so often (s), and so is what a light sensor reads.
+SUPPLIES_EVERY = 30.0
+LUX_EVERY = 2.0
 # A client whose connection broke tries again after so long (s).
 REJOIN = (0.5, 2.0)
 # A computer whose mains was away for less (s) never noticed: its supply was still charged.
@@ -149,6 +153,10 @@ class SimulatedDevice:
         self.cause: Cause = "told"
         self._mains_cause: Cause = "mains"
         self._mains_at = float("-inf")
+        # what it has left; what it reads, where it is a light sensor (lx)
+        self.supplies = SimulatedSupplies(device, seed)
+        self.lux = 0.0
+        self._says_again = False
         # manners
         self.silent = False
         self.deaf = False
@@ -225,7 +233,7 @@ class SimulatedDevice:
 
     def state(self) -> dict[Point, Value]:
         """What it would report of itself now, in house units."""
-        values: dict[Point, Value] = {}
+        values: dict[Point, Value] = self.supplies.state()
         for point in sorted(self.device.hears):
             if point == "switch":
                 values[point] = self.switch
@@ -241,6 +249,8 @@ class SimulatedDevice:
                 values[point] = True
             elif point == "down":
                 values[point] = self.run == "down"
+            elif point == "lux":
+                values[point] = round(self.lux, 1)
         return values
 
     # ---- mains --------------------------------------------------------------------------
@@ -321,7 +331,7 @@ class SimulatedDevice:
             self._remembered = self.switch
             self.switch = False
         self._pending.clear()
-        self._meter_due = self._sampling = False
+        self._meter_due = self._sampling = self._says_again = False
         self._said_watts = None
         self._busy_until = float("-inf")
         if not self.joined:
@@ -357,6 +367,7 @@ class SimulatedDevice:
         if self.meter_every is not None and "watts" in self.device.hears and not self._sampling:
             self._sampling = True
             self._later(now + self.meter_every, "sample")
+        self._say_again(now)
         joined = Joined(self._end.will(), tuple(self._end.subscriptions()), self._keep_alive)
         return [joined, *self._end.hello(self.state())]
 
@@ -416,6 +427,8 @@ class SimulatedDevice:
                 out += self._say_watts()
             elif what == "sample":
                 out += self._sample(at)
+            elif what == "again":
+                out += self._again(at)
             elif what == "say":
                 assert isinstance(detail, frozenset)
                 out += self._report(detail)
@@ -569,6 +582,23 @@ class SimulatedDevice:
             return []
         self._later(now + self.meter_every, "sample")
         return self._say_watts()
+
+    def _say_again(self, now: float) -> None:
+        """A light sensor and a supply have a clock of their own."""
+        self.supplies.pass_time(now, self.live, self.rolling)
+        if self._says_again or not (self.supplies.points or "lux" in self.device.hears):
+            return
+        self._says_again = True
+        every = LUX_EVERY if "lux" in self.device.hears else SUPPLIES_EVERY
+        self._later(now + every, "again")
+
+    def _again(self, now: float) -> list[Happening]:
+        self._says_again = False
+        if not self.joined:
+            return []
+        self._say_again(now)
+        light: tuple[Point, ...] = ("lux", "cct") if "lux" in self.device.hears else ()
+        return self._report((*self.supplies.points, *light))
 
     # ---- people's hands -----------------------------------------------------------------
 

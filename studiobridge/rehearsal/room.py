@@ -10,7 +10,9 @@ from __future__ import annotations
 import heapq
 from dataclasses import dataclass
 
-from studiobridge.profile.model import SetProfile
+from studiobridge.figures.light import Face
+from studiobridge.figures.meter import sensors
+from studiobridge.profile.model import Preset, SetProfile
 from studiobridge.rehearsal.devices import Cause, Happening, Harm, SimulatedDevice
 from studiobridge.speech.message import Message
 
@@ -49,6 +51,9 @@ class Room:
         self.devices = {
             name: SimulatedDevice(profile, name, seed, keep_alive) for name in profile.devices
         }
+        # light sensors, and what comes to them besides the lamps of the set (lx)
+        self._cells = {d.name: Face(profile, sensor=d) for d in sensors(profile)}
+        self.daylight = 0.0
         self.inrushes: list[Inrush] = []
         self.switched: list[Switched] = []
         self.pops: list[Harm] = []
@@ -89,6 +94,7 @@ class Room:
             self._energised[device.name] = simulated.energised
         for name in self.devices:
             self._meter(name, now)
+            self._see(name)
         return self._collect()
 
     def handle(self, client: str, message: Message, now: float) -> list[tuple[str, Happening]]:
@@ -124,6 +130,7 @@ class Room:
             if at is None or at > now:
                 return self._collect()
             _, name = heapq.heappop(self._wakes)
+            self._see(name)
             self._do(name, self.devices[name].tick(at))
             self._settle(name, at, self.devices[name].cause)
 
@@ -175,6 +182,20 @@ class Room:
     def lose_network(self, name: str, now: float, seconds: float) -> list[tuple[str, Happening]]:
         self._do(name, self.devices[name].lose_network(now, seconds))
         return self._collect()
+
+    # ---- light ---------------------------------------------------------------------------
+
+    def _see(self, name: str) -> None:
+        """A light sensor sees the lamps as they truly are, by the figures of the profile."""
+        face = self._cells.get(name)
+        if face is None:
+            return
+        lamps = {n: self.devices[n] for n in face.rays}
+        whole = face.whole({n: Preset(d.level if d.lit else 0.0, d.cct) for n, d in lamps.items()})
+        assert whole is not None  # none of these lacks a figure
+        self.devices[name].lux = whole.lux + self.daylight
+        if whole.cct is not None:
+            self.devices[name].cct = whole.cct
 
     # ---- mains ---------------------------------------------------------------------------
 

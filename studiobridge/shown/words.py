@@ -11,6 +11,8 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+from studiobridge.craft import supply
+
 Json = Mapping[str, Any]
 
 # Longer than this is no name and no sentence; what follows is left out.
@@ -465,6 +467,108 @@ def unproven(state: Json) -> list[str]:
         verb = "was" if lost == 1 else "were"
         lines.append(f"the record: {count(round(lost), 'note')} {verb} lost")
     return lines
+
+
+def sensors(state: Json, now: datetime | None = None) -> list[str]:
+    """What light sensors read beside what is predicted, and what no light of the set explains."""
+    lines = []
+    for entry in entries(state.get("sensors")):
+        line = sensor(entry, now)
+        if line:
+            lines.append(f"{clean(entry['device'], 40)} {line}")
+        change = number(entry.get("since_ready"))
+        if change is not None and entry.get("fresh") is True:
+            lines.append(unexplained(entry, change))
+    return lines
+
+
+def sensor(entry: Json, now: datetime | None = None) -> str:
+    """`402 lx, predicted 416, −0.05 stop; 4280 K, 3 mired cooler than predicted`."""
+    lux, cct = number(entry.get("lux")), number(entry.get("cct"))
+    if lux is None:
+        return ""
+    if entry.get("fresh") is not True:
+        heard = _heard(entry.get("at"), now) or "not heard now"
+        return f"read {lux:.0f} lx, {heard}"
+    text = f"{lux:.0f} lx"
+    predicted, off = number(entry.get("predicted_lux")), number(entry.get("stops"))
+    if predicted is not None:
+        text += f", predicted {predicted:.0f}"
+    if off is not None:
+        text += f", {signed(off, 2)} stop"
+    if cct is not None:
+        text += f"; {cct:.0f} K"
+        shift = number(entry.get("mired"))
+        if shift is not None and abs(shift) >= NOT_SEEN["mired"]:
+            side = "warmer" if shift > 0 else "cooler"
+            text += f", {abs(shift):.0f} mired {side} than predicted"
+    return text
+
+
+def unexplained(entry: Json, change: float) -> str:
+    """`the light at cell is 0.4 stop less than when ready, and no light says that it moved: …`"""
+    side = "less" if change < 0 else "more"
+    text = f"the light at {clean(entry['device'], 40)} is {abs(change):.1f} stop {side} than when"
+    text += " ready, and no light says that it moved: "
+    could = names(entry.get("could"))
+    others = "something in the way" if change < 0 else "daylight, another lamp"
+    if not could:
+        return text + ("daylight, or something in the way" if change < 0 else "daylight, or a lamp")
+    return text + " or ".join(clean(name, 40) for name in could) + f" could have, or {others}"
+
+
+def supplies(state: Json, now: datetime | None = None) -> list[str]:
+    """What is low, a sentence each: `clip at 12 %, about 50 min at this rate`.
+
+    A dark set says what to do about it. What was not heard lately says when it was: how long
+    ago, where `now` is given, else at which time.
+    """
+    over = state.get("state") == "dark"
+    lines = []
+    for entry in entries(state.get("supplies")):
+        point, value = str(entry.get("point")), entry.get("value")
+        if point not in supply.TO_DO:
+            continue
+        said = value if isinstance(value, bool) else number(value)
+        if said is None:
+            continue
+        how_old = supply.KEPT if entry.get("kept") is True else _heard(entry.get("at"), now)
+        left = number(entry.get("left_s"))
+        lines.append(supply.sentence(clean(entry["device"], 40), point, said, how_old, left, over))
+    return lines
+
+
+def readings(device: Json) -> list[str]:
+    """What a device says of its supplies, each with when it was heard: for its own page."""
+    found = device.get("supplies")
+    if not isinstance(found, Mapping):
+        return []
+    lines = []
+    for point, entry in found.items():
+        if point not in supply.TO_DO or not isinstance(entry, Mapping):
+            continue
+        value = entry.get("value")
+        said = value if isinstance(value, bool) else number(value)
+        if said is None:
+            continue
+        how_old = supply.KEPT if entry.get("kept") is True else _heard(entry.get("at"), None)
+        left = number(entry.get("left_s"))
+        text = ", ".join(filter(None, (supply.stands(point, said), how_old)))
+        lines.append(text + (f"; {supply.about(left)} at this rate" if left is not None else ""))
+    return lines
+
+
+def _heard(at: object, now: datetime | None) -> str:
+    """`heard 40 min ago`; empty for a word of now."""
+    if not isinstance(at, str):
+        return ""
+    if now is None:
+        return f"heard {moment(at, date=True)}"
+    try:
+        ago = (now - datetime.fromisoformat(at.replace("Z", "+00:00"))).total_seconds()
+    except (ValueError, TypeError):
+        return ""
+    return f"heard {supply.age(ago)} ago" if ago >= supply.OLD else ""
 
 
 def lockout(value: object) -> str:

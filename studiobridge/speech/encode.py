@@ -13,6 +13,7 @@ from typing import NoReturn
 
 from studiobridge.craft.grid import Grid, GridUnit
 from studiobridge.profile.model import YES_NO, HearMap, Point, Span, TellMap, Unit, Value, Words
+from studiobridge.speech.readings import READINGS, from_house, scale_of, to_house
 
 Scalar = str | int | float | bool
 
@@ -81,6 +82,9 @@ def encoder(point: Point, rule: TellMap | HearMap) -> Callable[[Value], Scalar]:
         return lambda value: words.yes if value else words.no
     if point == "watts":
         return lambda value: round(float(value), 3)
+    if point in READINGS:
+        spelt = from_house(*scale_of(point, rule))
+        return lambda value: spelt(float(value))
     grid = grid_of(point, rule.span, rule.unit)
     assert grid is not None
     span = rule.span
@@ -98,6 +102,9 @@ def decoder(point: Point, rule: TellMap | HearMap) -> Callable[[object], Value]:
         return _yes_no(point, rule.words or TRUE_FALSE)
     if point == "watts":
         return _ranged("watts", WATTS, lambda raw: raw)
+    if point in READINGS:
+        reading, ends = scale_of(point, rule)
+        return _ranged(point, ends, to_house(point, reading))
     grid = grid_of(point, rule.span, rule.unit)
     assert grid is not None
     span = rule.span

@@ -34,6 +34,7 @@ from studiobridge.speech.encode import (
     text_of,
 )
 from studiobridge.speech.message import Message
+from studiobridge.speech.readings import READINGS, Scale, to_house
 
 ROOT = "homie/5"
 STATES = frozenset({"init", "ready", "disconnected", "sleeping", "lost"})
@@ -52,6 +53,11 @@ USUAL_ID: dict[Point, str] = {
     "rolling": "rolling",
     "down": "down",
     "shut_down": "shut-down",
+    "lux": "lux",
+    "temperature": "temperature",
+    "battery": "battery",
+    "battery_low": "battery-low",
+    "card": "card",
 }
 
 
@@ -113,6 +119,8 @@ class Property:
             return "true" if value else "false"
         if point == "watts":
             raw = float(value)
+        elif point in READINGS:
+            raw = self.scale(point).raw(float(value))
         else:
             grid = self.grid(point)
             assert grid is not None
@@ -135,6 +143,8 @@ class Property:
         if self.datatype == "integer" and not INTEGER.match(text):
             raise CannotRead(f"{point} is {shown(text)}, not a whole number")
         raw = number(text, point)
+        if point in READINGS:
+            return self._reading(point, raw, text)
         grid = self.grid(point)
         mapped = point == "level" and self.own_scale
         if grid is None:
@@ -150,6 +160,25 @@ class Property:
             # the last bit of a float may lie past the end of the scale
             return min(100.0, max(0.0, (raw - low) * 100.0 / (high - low)))
         return grid.from_raw(raw)
+
+    # ---- instruments and supplies --------------------------------------------------------
+
+    def unit_fits(self, point: Point) -> bool:
+        """May this point be in its unit? One without a unit is taken to be in the house's own."""
+        return not self.unit or self.unit in READINGS[point].homie
+
+    def scale(self, point: Point) -> Scale:
+        row = READINGS[point]
+        return row.units[row.homie.get(self.unit, next(iter(row.units)))]
+
+    def _reading(self, point: Point, raw: float, text: str) -> Value:
+        scale, limits = self.scale(point), READINGS[point].limits
+        low, high = scale.raw(limits.low), scale.raw(limits.high)
+        low = low if self.low is None else max(low, self.low)
+        high = high if self.high is None else min(high, self.high)
+        if not low <= raw <= high:
+            raise CannotRead(f"{point} {shown(text)} is outside {low:g}..{high:g}")
+        return to_house(point, scale)(raw)
 
 
 def _property(name: str, said: object) -> Property:
@@ -254,6 +283,7 @@ class HomieDevice:
             )
             if found is None:
                 why = f"$description: node {shown(self.node)} has no property for {point}"
+                why += self._unsuited(point, document)
                 out.append(Unreadable(at, self.device.name, topic, why))
             elif point in self.device.tells and not told:
                 why = f"$description: {shown(found.name)} ({point}) cannot be set"
@@ -262,6 +292,18 @@ class HomieDevice:
         for where, (value, retained) in waiting.items():
             out.extend(self.value(where, value, retained, at))
         return out
+
+    def _unsuited(self, point: Point, document: object) -> str:
+        """Why the property that the profile names for a reading is not taken; "" elsewhere."""
+        said = self._properties(document).get(self.device.properties.get(point, ""))
+        if said is None or (point not in READINGS and point != "battery_low"):
+            return ""
+        wanted = "a boolean"
+        if point in READINGS:
+            units = " or ".join(READINGS[point].homie)
+            wanted = f"a number in {units}"
+        unit = f" in {shown(said.unit)}" if said.unit else ""
+        return f": {shown(said.name)} is {shown(said.datatype)}{unit}, and it has to be {wanted}"
 
     def _properties(self, document: object) -> dict[str, Property]:
         if not isinstance(document, dict):
@@ -308,7 +350,8 @@ class HomieDevice:
             return found.datatype == "boolean"
         if point == "shut_down":
             return found.datatype in ("boolean", "enum")
-        return found.datatype in ("integer", "float")
+        number_ = found.datatype in ("integer", "float")
+        return number_ and (point not in READINGS or found.unit_fits(point))
 
     def _looks_like(self, point: Point, found: Property) -> bool:
         number_ = found.datatype in ("integer", "float")
@@ -459,6 +502,8 @@ class HomieEnd:
             return Property(name, "integer", settable, "K", low, high, 10.0)
         if point == "watts":
             return Property(name, "float", False, "W", None, None, 0.0)
+        if point in READINGS:
+            return Property(name, "float", False, next(iter(READINGS[point].homie)), None, None, 0)
         return Property(name, "boolean", settable, "", None, None, 0.0)
 
     def description(self) -> bytes:
