@@ -92,6 +92,7 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
         note = words.lockout(device.get("lockout"))
         if device.get("hand_set"):
             note = "; ".join(filter(None, (note, "by hand")))
+        note = "; ".join(filter(None, (note, words.gauged(device))))
         rows.append(
             (
                 name,

@@ -8,7 +8,8 @@ Which of these is called when is the table's to say, in steps.py. The rules of t
   may have locked the device out, or its circuit may have been taken.
 - A light comes on low and is faded to its preset: by the device where it knows how to fade, else
   by the bridge, which sends one level after another.
-- Time alone confirms nothing: a step that only waits ends as `waited out`.
+- Time alone confirms nothing: a step that only waits ends as `waited out`. So does one that tells
+  what the device never says (`telling`): it is told once, and given the time it takes.
 - What needed a step that failed is not tried; everything else goes on.
 """
 
@@ -34,6 +35,7 @@ Stage = Literal[
     "walking",
     "arriving",
     "setting",
+    "telling",
     "putting out",
     "hearing",
     "waiting",
@@ -64,6 +66,8 @@ class Active:
     expects: dict[Point, Value] = field(default_factory=dict)
     values: tuple[tuple[Point, Value], ...] = ()
     ramp: list[float] = field(default_factory=list)
+    # the stage it would be in, could it answer, while it is `telling`
+    unanswered: Stage | None = None
 
 
 @dataclass(slots=True)
@@ -85,6 +89,8 @@ class Run:
     phase: list[Phase] = field(default_factory=list)
     text: list[str] = field(default_factory=list)
     ended_at: float | None = None
+    # when its last step was done, and it waited only for what a meter proves
+    done_at: float | None = None
     outcome: Literal["under way", "done", "stalled", "turned"] = "under way"
     active: dict[int, Active] = field(default_factory=dict)
     missing: dict[str, str] = field(default_factory=dict)
@@ -169,6 +175,10 @@ class Acts:
             self._note(run, active.step, at, "sent", "" if active.tries == 1 else "again")
         reply = self.desk.profile.patience.reply
         answers_at = at + (fade or 0.0) + device.answers_in
+        if not {point for point, _ in active.values} - belief.device.mute:
+            active.unanswered, active.stage = active.stage, "telling"
+            self._deadline(active, answers_at)
+            return
         active.asked = False
         active.until = answers_at + reply
         if device.can_ask:
@@ -260,11 +270,15 @@ class Acts:
         active.tries = 0
         goal, start = active.expects.get("level"), belief.said("is it so", "level")
         if start is None:
+            # what it cannot say counts from what it was told; and one that was
             # energised a moment ago, and that it is on was heard before its level
-            start = dict(active.values).get("level")
+            start = dict(active.values).get("level", belief.told_last("level"))
         active.values = tuple((p, v) for p, v in active.expects.items() if p != "switch")
         if not active.values:
-            self._check(run, active, at)
+            if set(active.expects) - belief.device.mute:
+                self._check(run, active, at)
+            else:
+                self._end(run, step, at, "waited out")
             return
         near = start is None or goal is None or abs(float(start) - float(goal)) < 2 * LOW_LEVEL
         if goal is None or device.fade <= 0:
@@ -298,6 +312,22 @@ class Acts:
         active.values = (("switch", False),)
         active.tries = 0
         self._send(run, active, at)
+
+    def _pass_on(self, run: Run, active: Active, at: float) -> None:
+        """The time is over that it takes what was told, and nothing could answer."""
+        belief = self.beliefs.of[active.step.device]
+        if active.unanswered == "energising":
+            self._begin_fade(run, active, at)
+        elif (
+            active.step.action == "fade out"
+            and active.unanswered == "setting"
+            and "switch" in belief.tells
+        ):
+            self._switch_out(run, active, at)
+        else:
+            if active.step.action == "fade out":
+                belief.told_out(at)
+            self._end(run, active.step, at, "waited out")
 
     def _check(self, run: Run, active: Active, at: float) -> None:
         """Has this step got what it waits for? (steps.py)"""

@@ -18,6 +18,16 @@ The rules of evidence:
   direction. Where it may have been lit meanwhile, it was.
 - A person's word (`ticked`) holds for what only a hand can set, and for a camera that cannot say
   it rolls, until evidence says otherwise.
+- A *gauged band* is what another instrument (the watts of the plug, a sensor, the picture) makes of
+  a point the device never says: somewhere from `low` to `high`. It proves a value only if all of
+  it lies within tolerance, contradicts it only if all of it lies outside, and else says nothing.
+  It is bound to its epoch and outlived by a command, like a report.
+- What a device reports is proven by its reports. Only what it cannot say is proven by what its
+  profile names (`proof:`). A lamp proven by watts has to agree with them before the set is ready,
+  on a dial or not: its profile names an instrument, and law 7 asks for that one. Its power comes
+  with the run-up, its dial is turned in the light of it, and the set becomes ready by itself when
+  the watts agree, or when a person says so where the watts cannot tell. With `proof: hand` and
+  `proof: none` nobody waits: such a lamp is named as not proven, and that is all.
 
 `TABLE` says which evidence of which epoch answers which question.
 """
@@ -29,10 +39,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 from studiobridge.control.effects import ByHand
+from studiobridge.control.events import Instrument
 from studiobridge.control.feeds import Feeds
 from studiobridge.craft.grid import Grid, mired
 from studiobridge.craft.light import level_stops
-from studiobridge.profile.model import HOMIE5, Device, Point, Preset, SetProfile, Value
+from studiobridge.profile.model import HOMIE5, Device, Point, Preset, ProvenBy, SetProfile, Value
 
 NEVER = float("-inf")
 # A lamp below this level (%) is out as far as its heat goes.
@@ -42,6 +53,15 @@ OUT_LEVEL = 1.0
 IDLE_HOLDS = 60.0
 
 Proof = Literal["report", "watts", "picture", "hand", "told"]
+
+# Which points an instrument other than the device can tell anything of.
+GAUGES: Mapping[str, frozenset[Point]] = {
+    "watts": frozenset({"switch", "level"}),
+    "picture": frozenset({"switch", "level", "cct"}),
+}
+
+# How the evidence of an instrument is spoken of.
+BY: Mapping[str, str] = {"watts": "its watts", "picture": "the picture"}
 
 Question = Literal[
     "is it so",  # proof that a command was done, and that the set is ready
@@ -57,21 +77,23 @@ class Accepts:
     """Which evidence answers a question.
 
     `kept`: also what the broker kept. `this_epoch`: only what was heard in the present epoch.
-    `since_told`: only what was heard after the last command for this point.
+    `since_told`: only what was heard after the last command for this point. `gauged`: where it
+    cannot say so itself, also what another instrument makes of it.
     """
 
     kept: bool
     this_epoch: bool
     since_told: bool
+    gauged: bool = False
 
 
 TABLE: Mapping[Question, Accepts] = {
-    "is it so": Accepts(kept=False, this_epoch=True, since_told=True),
+    "is it so": Accepts(kept=False, this_epoch=True, since_told=True, gauged=True),
     "is it there": Accepts(kept=False, this_epoch=True, since_told=False),
     "is it gone": Accepts(kept=True, this_epoch=True, since_told=False),
     # kept only from a device that cannot be asked: the others are asked
-    "has it moved": Accepts(kept=True, this_epoch=True, since_told=True),
-    "was it so": Accepts(kept=True, this_epoch=False, since_told=False),
+    "has it moved": Accepts(kept=True, this_epoch=True, since_told=True, gauged=True),
+    "was it so": Accepts(kept=True, this_epoch=False, since_told=False, gauged=True),
 }
 
 
@@ -88,6 +110,26 @@ class Word:
     epoch: int
 
 
+@dataclass(frozen=True, slots=True)
+class Gauged:
+    """What another instrument makes of a point: somewhere from low to high, both included.
+
+    Of a switch: 1 on, 0 off, and 0 to 1 where it cannot tell.
+    """
+
+    low: float
+    high: float
+    at: float
+    epoch: int
+    by: Instrument
+    unit: str = "%"
+
+    def __str__(self) -> str:
+        """`45 to 60 %`, `4100 to 4300 K`."""
+        low, high = f"{self.low:.4g}", f"{self.high:.4g}"
+        return f"{low} {self.unit}" if low == high else f"{low} to {high} {self.unit}"
+
+
 class Belief:
     """One device. Times are of the controller's clock (s)."""
 
@@ -98,6 +140,7 @@ class Belief:
         "device",
         "epoch",
         "epoch_since",
+        "gauged",
         "grids",
         "hears",
         "idle_from",
@@ -114,6 +157,7 @@ class Belief:
         "spoke_at",
         "tells",
         "ticked",
+        "told",
         "told_at",
         "told_on",
     )
@@ -129,10 +173,12 @@ class Belief:
         self.epoch = 0
         self.epoch_since = NEVER
         self.last: dict[Point, Word] = {}
+        self.gauged: dict[Point, Gauged] = {}  # what its own reports do not say
         self.spoke_at = NEVER  # its last report of this epoch
         self.silent_since: float | None = None
         # what was told to it and asked of it
         self.told_at: dict[Point, float] = {}
+        self.told: dict[Point, Value] = {}  # the last value, for what it cannot say itself
         self.told_on = False  # a switch: what it was told last
         self.asked_at = NEVER
         self.quiet_until = NEVER  # its own commands are still taking effect
@@ -168,6 +214,30 @@ class Belief:
                 self._lamp(at)
         return True
 
+    def gauge(self, point: Point, low: float, high: float, at: float, by: Instrument) -> bool:
+        """What an instrument makes of a point. False when it changes nothing that is believed.
+
+        The instrument its profile names is heard before any other. What is no band (a NaN, the
+        ends the wrong way round) says nothing; nor does anything of a point it reports itself.
+        """
+        if point in self.hears or point not in GAUGES[by] or not low <= high:
+            return False
+        before = self.band("is it so", point)
+        named = self.device.proof
+        if before is not None and before.by == named != by:
+            return False
+        self.gauged[point] = Gauged(low, high, at, self.epoch, by, "K" if point == "cct" else "%")
+        if before is None:
+            return True
+        return (before.low, before.high, before.by) != (low, high, by)
+
+    def lose_gauge(self, by: Instrument) -> bool:
+        """This instrument says nothing of it any more. True when it had."""
+        lost = [point for point, band in self.gauged.items() if band.by == by]
+        for point in lost:
+            del self.gauged[point]
+        return bool(lost)
+
     def _lamp(self, at: float) -> None:
         """Is the lamp lit, by what was reported in this epoch? Anything but a clear no is yes."""
         switch, level = self.word("is it there", "switch"), self.word("is it there", "level")
@@ -181,9 +251,24 @@ class Belief:
         """It was told these; until `settles_at` its reports may be of the way there."""
         for point, value in values:
             self.told_at[point] = at
+            if point in self.device.mute:
+                self.told[point] = value
+                if value is True or (point == "level" and float(value) > OUT_LEVEL):
+                    self.out_since = None
             if point == "switch":
                 self.told_on = value is True
         self.quiet_until = max(self.quiet_until, settles_at)
+
+    def told_out(self, at: float) -> None:
+        """It was told to go out and had its time. Of a lamp that never says so, nothing else can
+        count for its heat."""
+        if self.out_since is None and not {"switch", "level"} & self.hears:
+            self.out_since = at
+
+    def told_last(self, point: Point) -> Value | None:
+        """What a device that cannot say it was last told of this point, in this epoch."""
+        told = self.told.get(point)
+        return told if self.told_at.get(point, NEVER) >= self.epoch_since else None
 
     def metered(self, watts: float, at: float) -> None:
         """A fresh sample of a computer's draw: is it idle, and for how long (law 5)?"""
@@ -256,6 +341,60 @@ class Belief:
         heard = self.word(question, point)
         return None if heard is None else heard.value
 
+    def band(self, question: Question, point: Point) -> Gauged | None:
+        """The gauged band that answers this question about this point; None where none does."""
+        band = self.gauged.get(point)
+        accepts = TABLE[question]
+        if band is None or not accepts.gauged:
+            return None
+        if accepts.this_epoch and band.epoch != self.epoch:
+            return None
+        if accepts.since_told and band.at <= self.told_at.get(point, NEVER):
+            return None
+        return band
+
+    def agrees(self, point: Point, wanted: Value) -> bool | None:
+        """Does the gauged band confirm this value, or contradict it? None: it says neither."""
+        band = self.band("is it so", point)
+        if band is None:
+            return None
+        if point == "switch":
+            return None if band.low != band.high else bool(band.low) == bool(wanted)
+        near = min(max(float(wanted), band.low), band.high)
+        if not self.same(point, wanted, near):
+            return False
+        inside = self.same(point, wanted, band.low) and self.same(point, wanted, band.high)
+        return True if inside else None
+
+    def proven_by(self, point: Point) -> ProvenBy:
+        """Which evidence this point of it needs: its report, else what its profile names."""
+        if point in self.hears:
+            return "report"
+        proof = self.device.proof
+        if proof in GAUGES and point in GAUGES[proof]:
+            return proof
+        return "hand" if proof == "hand" or self.device.hand_set else "none"
+
+    def by_hand(self, preset: Preset | None) -> bool:
+        """Does a person's word hold that it is as this preset says?
+
+        A dial stays as it is turned; what is told may go elsewhere with the next command or its
+        mains. Where an instrument contradicts the word, it holds no more.
+        """
+        ticked = self.ticked
+        if ticked is None or ticked.preset != preset:
+            return False
+        if self.device.speaks is not None and ticked.at <= max(
+            self.epoch_since, *self.told_at.values(), NEVER
+        ):
+            return False
+        level, cct = ticked.preset.level, ticked.preset.cct
+        return (
+            (level is None or self.agrees("level", level) is not False)
+            and (cct is None or self.agrees("cct", cct) is not False)
+            and self.agrees("switch", True) is not False
+        )
+
     @property
     def spoke(self) -> bool:
         """Has it reported anything in this epoch?"""
@@ -272,8 +411,10 @@ class Belief:
             self.last["online"] = Word(True, at, False, self.epoch)
 
     def is_so(self, points: Mapping[Point, Value]) -> bool:
-        """Is each of these points proven to be as wanted, by a report of its own?"""
+        """Is each of these points that it can report proven as wanted, by a report of its own?"""
         for point, wanted in points.items():
+            if point in self.device.mute:
+                continue
             said = self.said("is it so", point)
             if said is None or not self.same(point, wanted, said):
                 return False
@@ -531,33 +672,52 @@ class Beliefs:
         )
 
     def surely_set(self, name: str, preset: Preset) -> bool:
+        """Is it proven to be as this preset says, so that it need not be told again?"""
         belief = self.of[name]
-        if name in self.adrift or not self.surely_heard(name):
+        if name in self.adrift:
             return False
-        if "switch" in belief.tells and belief.said("is it so", "switch") is not True:
-            return False
-        return belief.is_so(belief.points_of(preset))
+        points = belief.points_of(preset)
+        if "switch" in belief.tells:
+            points["switch"] = True
+        if not points:
+            return self.surely_heard(name)
+        return self.proof(name, points, preset) not in (None, "told")
 
     def surely_out(self, name: str) -> bool:
         belief = self.of[name]
         switch = belief.said("is it so", "switch")
-        if switch is False or "switch" in belief.tells:
+        if switch is False or "switch" in belief.tells & belief.hears:
             return switch is False
         level = belief.said("is it so", "level")
         return level is not None and belief.same("level", belief.lowest, level)
 
     def why_unproven(
-        self, name: str, points: Mapping[Point, Value], differing: bool = True
+        self,
+        name: str,
+        points: Mapping[Point, Value],
+        differing: bool = True,
+        preset: Preset | None = None,
     ) -> str | None:
         """Why it is not proven that this device is as asked (law 7); None when it is.
 
-        `differing` False: a report that says something else counts as heard, and no more.
+        `differing` False: evidence that says something else counts as evidence, and no more.
+        Points for which the profile asks no evidence keep nobody waiting (`only_told`).
         """
+        return self.why_unheard(name, points, differing) or self.why_not_gauged(
+            name, points, differing, preset
+        )
+
+    def why_unheard(
+        self, name: str, points: Mapping[Point, Value], differing: bool = True
+    ) -> str | None:
+        """Why its reports do not prove what they have to."""
         belief = self.of[name]
+        if not belief.hears:
+            return None
         if not self.surely_heard(name):
             return f"{name} is not heard from"
         for point, wanted in points.items():
-            if point == "online":
+            if point == "online" or point not in belief.hears:
                 continue
             said = belief.said("is it so", point)
             if said is None:
@@ -566,11 +726,82 @@ class Beliefs:
                 return f"{name} reports another {point}"
         return None
 
-    def proof(self, name: str, points: Mapping[Point, Value]) -> Proof | None:
-        """On what evidence it is as asked: `told` is no proof, only all there is."""
-        if points and self.why_unproven(name, points) is None:
-            return "report"
+    def why_not_gauged(
+        self,
+        name: str,
+        points: Mapping[Point, Value],
+        differing: bool = True,
+        preset: Preset | None = None,
+    ) -> str | None:
+        """Why the instrument its profile names does not prove what it has to."""
         belief = self.of[name]
+        by = BY.get(belief.device.proof)
+        gauged = [point for point in points if belief.proven_by(point) in GAUGES]
+        if by is None or not gauged or belief.by_hand(preset):
+            return None
+        if belief.device.proof == "watts" and self.metered_by(name) is None:
+            return f"the plug that meters {name} is not heard from"
+        for point in gauged:
+            band = belief.band("is it so", point)
+            agrees = belief.agrees(point, points[point])
+            if band is None:
+                return f"{name} is not confirmed by {by} yet"
+            if point == "switch":
+                if agrees is None:
+                    return f"{name} cannot be told by {by}: neither on nor off"
+                if differing and not agrees:
+                    return f"{name} is {'on' if band.low else 'off'} by {by}"
+            elif agrees is None:
+                return f"{name} cannot be told by {by}: its {point} is somewhere from {band}"
+            elif differing and not agrees:
+                return f"{name} is not as asked: by {by} its {point} is {band}"
+        return None
+
+    def awaits_gauge(self, name: str, points: Mapping[Point, Value], preset: Preset | None) -> bool:
+        """Is there an instrument that should say something of it soon, and has not yet?"""
+        belief = self.of[name]
+        gauged = [point for point in points if belief.proven_by(point) in GAUGES]
+        if not gauged or belief.by_hand(preset):
+            return False
+        if belief.device.proof == "watts" and self.metered_by(name) is None:
+            return False
+        return any(belief.band("is it so", point) is None for point in gauged)
+
+    def metered_by(self, name: str) -> str | None:
+        """The nearest plug above a device that meters, while it is surely on; None where none is.
+
+        A plug that left or fell silent meters nothing.
+        """
+        for above in self.of[name].device.feeds:
+            belief = self.of[above]
+            if "watts" in belief.hears:
+                there = self.surely_on(above) and belief.silent_since is None
+                return above if there else None
+        return None
+
+    def only_told(self, name: str, points: Mapping[Point, Value], preset: Preset | None) -> bool:
+        """Is there anything about it that nothing proves, and nobody waits for (law 7)?"""
+        belief = self.of[name]
+        unasked = [p for p in points if belief.proven_by(p) in ("hand", "none")]
+        return bool(unasked) and not belief.by_hand(preset)
+
+    def proof(
+        self, name: str, points: Mapping[Point, Value], preset: Preset | None = None
+    ) -> Proof | None:
+        """On what evidence it is as asked, the weakest of its points naming it.
+
+        `told` is no proof, only all there is.
+        """
+        belief = self.of[name]
+        if points and self.why_unproven(name, points, preset=preset) is None:
+            if not any(belief.proven_by(point) != "report" for point in points):
+                return "report"
+            if not self.only_told(name, points, preset) and self.powered(name):
+                gauged = [p for p in points if belief.proven_by(p) in GAUGES]
+                if gauged and all(belief.agrees(p, points[p]) for p in gauged):
+                    band = belief.band("is it so", gauged[0])
+                    return None if band is None else band.by
+                return "hand"
         told = any(belief.told_at.get(p, NEVER) >= belief.epoch_since for p in points)
         return "told" if told and self.powered(name) else None
 

@@ -40,6 +40,7 @@ from studiobridge.control.events import (
     Described,
     Due,
     Event,
+    Gauge,
     LinkDown,
     LinkUp,
     Noted,
@@ -90,6 +91,7 @@ class Controller:
             Due: self._on_due,
             Described: self._on_described,
             Unreadable: self._on_unreadable,
+            Gauge: self._on_gauge,
             LinkUp: self._on_link_up,
             LinkDown: self._on_link_down,
             Saved: self.requests.words.saved,
@@ -299,6 +301,22 @@ class Controller:
         """Drift may have opened or closed: the state follows, and what restores by itself."""
         names = self.holding.watched(at, under_way=self.run is not None)
         self.runs.restore_by_itself(names, at)
+
+    def _on_gauge(self, event: Gauge) -> None:
+        """What an instrument makes of a point that its device cannot say: believed and judged."""
+        name, at = event.device, event.at
+        belief = self.beliefs.of.get(name)
+        if belief is None or not self.desk.link:
+            return
+        if not belief.gauge(event.point, event.low, event.high, at, event.by):
+            return
+        self.desk.changed.add(name)
+        if not self.desk.listened:
+            return
+        if name in self.watcher.wanted:
+            self.watcher.judge(name, at)
+        if self.run is not None:
+            self.runs.move_on(at)
 
     # ---- wake-ups ------------------------------------------------------------------------
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import Literal
 
 from studiobridge.control.acts import Run, What
+from studiobridge.control.belief import GAUGES
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import (
     Announce,
@@ -31,6 +32,11 @@ from studiobridge.control.sequence import (
 from studiobridge.control.standing import Answers, Standing
 from studiobridge.control.steps import Steps
 from studiobridge.profile.said import Answer
+
+# A run-up whose steps are done waits so long (s) for what only a meter can prove: two samples of a
+# slow one (every 10 s, common practice) and what they take to settle. Longer, and somebody has to
+# turn a dial: then the set is up and not ready, and says why.
+GAUGE_WITHIN = 25.0
 
 
 class Endings:
@@ -65,7 +71,7 @@ class Endings:
         watcher, standing = self.holding.watcher, self.standing
         watcher.hold_whole_set(at, without=set(run.missing) | set(self.gates.locked))
         missing = dict(run.missing)
-        for name, text in watcher.unproven(differing=False).items():
+        for name, text in watcher.unproven(differing=False, gauged=False).items():
             if missing.setdefault(name, text) == text:
                 run.reasons.append(text)
         for name in self.gates.locked:
@@ -85,6 +91,7 @@ class Endings:
             watcher.judge_now(at)
             return
         all_of_it = len(self.profile.devices)
+        code = 0
         text = f"ready in {took:.1f} s, {all_of_it - len(missing)} of {all_of_it} devices"
         if missing:
             text += f"; without {', '.join(missing)}: " + "; ".join(run.reasons)
@@ -93,6 +100,10 @@ class Endings:
             self.desk.drift_opens = True
             watcher.judge_now(at)
             self.holding.settle(at)
+            waits = watcher.unproven(differing=False)
+            if waits:
+                code = 1
+                text = f"up in {took:.1f} s and not ready: " + "; ".join(waits.values())
             if watcher.drifts:
                 text += f"; but {len(watcher.drifts)} drifted meanwhile"
         else:
@@ -105,22 +116,17 @@ class Endings:
             self.desk.emit(SessionNote(at, standing.session.number or 0, "ready", run.look, None))
             if self.profile.warm_up > 0:
                 self.desk.wake("warm", standing.warm_at)
-        self._finish(run, at, "done", 0, text)
+        self._finish(run, at, "done", code, text)
         standing.watch_left_on(at)
 
     def only_told(self) -> list[str]:
         """Lights of the look of which nothing proves that they are as it says (law 7)."""
-        beliefs = self.desk.beliefs
-        found = []
-        for name, preset in self.desk.presets.items():
-            belief = beliefs.of[name]
-            if belief.device.hand_set:
-                ticked = belief.ticked is not None and belief.ticked.preset == preset
-                if not ticked:
-                    found.append(name)
-            elif not belief.hears:
-                found.append(name)
-        return found
+        beliefs, desk = self.desk.beliefs, self.desk
+        return [
+            name
+            for name, preset in desk.presets.items()
+            if beliefs.only_told(name, desk.wanted_of(name), preset)
+        ]
 
     def _restore_over(self, run: Run, at: float) -> None:
         watcher = self.holding.watcher
@@ -210,6 +216,7 @@ class Runs:
         self.endings = Endings(desk, gates, standing, answers, holding)
         self.last_run: Run | None = None
         self._next_run = memory.next_run
+        self._gauged = any(d.proof in GAUGES for d in desk.profile.devices.values())
 
     @property
     def run(self) -> Run | None:
@@ -390,6 +397,8 @@ class Runs:
         self.holding.confirmed(run, self.steps.pump(at), at)
         if not run.over:
             return
+        if self.waits_for_gauge(run, at):
+            return
         if self.steps.held_by(run, at) is None:
             self.steps.run = None
             run.ended_at = at
@@ -398,3 +407,19 @@ class Runs:
             self.desk.emit(Announce(state=True, devices=frozenset(self.profile.devices)))
         else:
             self.desk.wake("turn", at + self.profile.patience.reply)
+
+    def waits_for_gauge(self, run: Run, at: float) -> list[str]:
+        """Devices of which a meter should say soon whether they came up as asked."""
+        if run.what not in ("up", "restore") or not self._gauged:
+            return []
+        if run.done_at is None:
+            run.done_at = at
+            if run.what == "up":
+                without = set(run.missing) | set(self.gates.locked)
+                self.holding.watcher.hold_whole_set(at, without)
+        left = run.done_at + GAUGE_WITHIN - at
+        names = {step.device for step in run.steps} if run.what == "restore" else None
+        found = self.holding.watcher.awaits_gauge(names) if left > 0 and not run.missing else []
+        if found:
+            self.desk.wake("turn", run.done_at + GAUGE_WITHIN)
+        return found

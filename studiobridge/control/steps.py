@@ -41,7 +41,17 @@ Happening = Literal[
     "locked",  # ... and it has been locked out
 ]
 Act = Literal[
-    "begin", "check", "insist", "listen", "walk", "arrive", "look", "stay", "later", "give way"
+    "begin",
+    "check",
+    "insist",
+    "listen",
+    "walk",
+    "arrive",
+    "look",
+    "pass on",
+    "stay",
+    "later",
+    "give way",
 ]
 
 _TOLD: dict[Happening, Act] = {
@@ -61,6 +71,7 @@ TABLE: dict[Stage, dict[Happening, Act]] = {
     "switching": _TOLD,
     "energising": _TOLD,
     "setting": _TOLD,
+    "telling": {**_TOLD, "due": "pass on"},
     "putting out": _TOLD,
     "shutting down": _TOLD,
     "walking": {**_TOLD, "report": "stay", "due": "walk"},
@@ -183,6 +194,8 @@ class Steps(Acts):
         elif act == "arrive":
             active.stage = "setting"
             self._send(run, active, at)
+        elif act == "pass on":
+            self._pass_on(run, active, at)
         elif act == "look":
             self._look_at_the_time(run, active, at)
         elif act == "later":
@@ -232,6 +245,8 @@ class Steps(Acts):
         elif stage == "energising":
             if belief.said("is it so", "switch") is True and self.held_by(run, at) is None:
                 self._begin_fade(run, active, at)
+        elif stage == "telling":
+            return  # it has nothing to say; its plug has
         elif belief.is_so(active.expects) and self._draws_nothing(active):
             if step.action == "fade out" and stage == "setting" and "switch" in belief.tells:
                 if self.held_by(run, at) is None:

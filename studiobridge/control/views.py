@@ -94,6 +94,11 @@ def _waiting_for(controller: Controller, at: float) -> list[View]:
         {"device": a.step.device, "what": a.step.action, "why": a.step.why}
         for _, a in sorted(run.active.items())
     )
+    if run.over and held is None:
+        waiting.extend(
+            {"device": name, "what": "watts", "why": "what it draws is not known yet"}
+            for name in controller.watcher.awaits_gauge()
+        )
     return waiting
 
 
@@ -200,6 +205,8 @@ def _drift(controller: Controller, drift: Drift, at: float, wall: Wall) -> View:
         "percent": _number(drift.by.percent, 2),
         "since": iso(drift.since, wall),
         "for_s": round(at - drift.since, 1),
+        "by": "report" if drift.band is None else drift.band.by,
+        "band": None if drift.band is None else [drift.band.low, drift.band.high],
         "worst": {
             "reported": _value(drift.worst_reported),
             "stops": _number(drift.worst.stops),
@@ -257,6 +264,7 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         "hand_set": device.hand_set,
         "confirmed": proof in ("report", "watts", "picture", "hand") and not drifts,
         "by": proof,
+        "gauged": _gauged(controller, name),
         "essential": device.essential,
         "feed": device.fed_by,
         "step": None if run is None or under_way is None else run.steps[under_way].action,
@@ -266,15 +274,21 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
 
 def _proof(controller: Controller, name: str) -> Proof | None:
     """On what evidence this device is as the set wants it; None when nothing says so."""
-    belief = controller.beliefs.of[name]
-    preset = controller.desk.presets.get(name)
     if not controller.standing.session.open:
         return None
-    if belief.device.hand_set:
-        ticked = belief.ticked
-        lit = controller.beliefs.powered(name)
-        return "hand" if ticked is not None and ticked.preset == preset and lit else None
-    return controller.beliefs.proof(name, controller.desk.wanted_of(name))
+    desk = controller.desk
+    return controller.beliefs.proof(name, desk.wanted_of(name), desk.presets.get(name))
+
+
+def _gauged(controller: Controller, name: str) -> View | None:
+    """What other instruments make of what this device cannot say: a band a point."""
+    belief = controller.beliefs.of[name]
+    found: View = {}
+    for point in ("switch", "level", "cct"):
+        band = belief.band("is it so", point)
+        if band is not None:
+            found[point] = {"low": band.low, "high": band.high, "by": band.by}
+    return found or None
 
 
 def run_view(controller: Controller, at: float, wall: Wall) -> View | None:

@@ -16,6 +16,7 @@ from studiobridge.profile.model import (
     Look,
     Output,
     Point,
+    ProvenBy,
     Slots,
     Tolerance,
 )
@@ -29,6 +30,10 @@ BATTERY = "battery"
 DEEPEST_FEED = 20
 # A circle of more devices than this is named by its first ones: nobody wrote it by hand.
 LONGEST_CIRCLE = 100
+
+# A metered table and what is printed on the lamp are of the same lamp when they agree so far.
+AGREES = 0.15
+DARK_AGREES = 0.5
 
 
 class Devices(Part):
@@ -175,8 +180,12 @@ class Devices(Part):
             essential=essential,
             stays_on=stays,
             hand_set=fixture and shape.speaks is None and bool(presets),
+            proof=self._proof(name, shape, tells, hears, ups, maps, bool(presets)),
             meters=shape.meters,
-            draws=shape.draws,
+            draws=self._draws(name, shape),
+            standby=self._standby(shape),
+            draws_at=shape.draws_at or (),
+            meter_step=shape.meter_step,
             inrush=shape.inrush,
             boots_in=shape.boots_in,
             answers_in=shape.answers_in,
@@ -207,6 +216,99 @@ class Devices(Part):
             silent_after=shape.silent_after or None,
             restores=shape.restores,
         )
+
+    def _proof(
+        self,
+        name: str,
+        shape: DeviceShape,
+        tells: set[Point],
+        hears: set[Point],
+        ups: tuple[str, ...],
+        maps: dict[str, Dialect],
+        in_a_look: bool,
+    ) -> ProvenBy:
+        """Which evidence is accepted for what this device cannot report."""
+        at: Path = ("devices", name, "proof")
+        fixture = shape.kind in FIXTURES
+        mute = tells - hears - {"shut_down"}
+        dial = fixture and shape.speaks is None and in_a_look
+        proof = shape.proof
+        if proof is None:
+            return "hand" if dial else "none" if mute or not hears else "report"
+        if proof == "report":
+            if shape.speaks is None:
+                what = f"'{name}' speaks nothing, so it cannot report"
+                self.wrong(at, what, "write 'proof: watts', 'picture', 'hand' or 'none'")
+            elif mute:
+                what = f"'{name}' is told {', '.join(sorted(mute))} and never says so"
+                self.wrong(at, what, f"add 'hear' to the dialect '{shape.speaks}'")
+            return proof
+        if proof in ("picture", "hand") and not fixture:
+            self.wrong(at, f"'{name}' is no light: {proof} cannot prove it", "leave 'proof' out")
+        elif fixture and hears >= tells and shape.speaks is not None:
+            what = f"'{name}' reports, and is believed by its reports alone"
+            self.doubt(at, what, "leave 'proof' out")
+        if proof == "watts":
+            self._by_watts(name, shape, ups, maps, at)
+        return proof
+
+    def _by_watts(
+        self,
+        name: str,
+        shape: DeviceShape,
+        ups: tuple[str, ...],
+        maps: dict[str, Dialect],
+        at: Path,
+    ) -> None:
+        if not any(self._meters(up, maps) for up in ups):
+            what = f"no plug above '{name}' meters: nothing hears its watts"
+            self.wrong(at, what, "feed it from a plug with 'meters: yes'")
+        if shape.draws <= 0 and not shape.draws_at:
+            what = f"what '{name}' draws is not known, so its watts say nothing"
+            self.wrong(at, what, "add 'draws:' with its watts at full, or 'draws_at:'")
+
+    def _meters(self, plug: str, maps: dict[str, Dialect]) -> bool:
+        """Does this plug say how many watts it feeds?"""
+        shape = self.shape.devices.get(plug)
+        if shape is None or shape.speaks is None:
+            return False
+        dialect = maps.get(shape.speaks)
+        return shape.meters if dialect is None else "watts" in dialect.hear
+
+    def _draws(self, name: str, shape: DeviceShape) -> float:
+        """What it draws at full: as said, or the last point of its table (W)."""
+        at: Path = ("devices", name)
+        if shape.meter_step is not None and not shape.meters:
+            self.wrong((*at, "meter_step"), f"'{name}' has no meter", "add 'meters: yes'", key=True)
+        if shape.standby is not None and 0 < shape.draws < shape.standby:
+            what = f"when dark it draws {shape.standby:g} W, more than at full ({shape.draws:g} W)"
+            self.wrong((*at, "standby"), what)
+        if shape.draws_at is None:
+            return shape.draws
+        if shape.kind not in FIXTURES:
+            what = f"'{name}' is no light: it has no level"
+            self.wrong((*at, "draws_at"), what, "write 'draws:' alone", key=True)
+        dark, full = shape.draws_at[0][1], shape.draws_at[-1][1]
+        if shape.draws and abs(full - shape.draws) > AGREES * shape.draws:
+            self.wrong(
+                (*at, "draws_at"),
+                f"its table ends at {full:g} W and it draws {shape.draws:g} W at full",
+                "leave 'draws' out where the table was metered",
+                key=True,
+            )
+        if shape.standby is not None and abs(dark - shape.standby) > DARK_AGREES:
+            self.wrong(
+                (*at, "draws_at"),
+                f"its table begins at {dark:g} W and it draws {shape.standby:g} W when dark",
+                "leave 'standby' out where the table was metered",
+                key=True,
+            )
+        return shape.draws or full
+
+    def _standby(self, shape: DeviceShape) -> float | None:
+        if shape.standby is None and shape.draws_at:
+            return shape.draws_at[0][1]
+        return shape.standby
 
     def _tolerance(self, own: ToleranceShape | None) -> Tolerance:
         usual, whole = Tolerance(), self.shape.tolerance

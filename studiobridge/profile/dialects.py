@@ -58,12 +58,7 @@ class Dialects(Part):
                     self.wrong((*at, "tell"), f"'{point}' is heard, never told", key=True)
                 tells[point] = self._tell(point, said, (*at, "tell"))
                 if point != "shut_down" and said.hear is None:
-                    self.wrong(
-                        at,
-                        f"'{point}' is told but never heard, so nothing could be confirmed",
-                        f"add 'hear' to '{point}'",
-                        key=True,
-                    )
+                    self._never_heard(name, point, at)
             if said.hear is not None:
                 if point == "shut_down":
                     self.wrong((*at, "hear"), "'shut_down' is told, never heard", "use 'down'")
@@ -78,6 +73,30 @@ class Dialects(Part):
                 )
         ask = AskMap(shape.ask.topic, shape.ask.payload, shape.ask.qos) if shape.ask else None
         return Dialect(name, MappingProxyType(tells), MappingProxyType(hears), ask)
+
+    def _never_heard(self, name: str, point: Point, at: Path) -> None:
+        """A point that is only told: allowed where its devices say how else it is known."""
+        speakers = {n: d for n, d in self.shape.devices.items() if d.speaks == name}
+        others = [n for n, d in speakers.items() if d.kind not in FIXTURES]
+        if others:
+            self.wrong(
+                at,
+                f"'{point}' is told but never heard, so nothing could be confirmed",
+                f"add 'hear' to '{point}': only lights and backdrops can do without, and"
+                f" '{others[0]}' is a {speakers[others[0]].kind}",
+                key=True,
+            )
+            return
+        silent = [n for n, d in speakers.items() if d.proof in (None, "report")]
+        if silent or not speakers:
+            who = f"'{silent[0]}'" if silent else "each device that speaks it"
+            self.wrong(
+                at,
+                f"'{point}' is told but never heard, so nothing could be confirmed",
+                f"add 'hear' to '{point}', or say at {who} how else it is known:"
+                " 'proof: watts', 'picture' or 'hand', or 'none' where nothing tells",
+                key=True,
+            )
 
     def _tell(self, point: Point, said: PointShape, at: Path) -> TellMap:
         tell = said.tell

@@ -41,6 +41,10 @@ YES_NO: frozenset[str] = frozenset({"switch", "rolling", "online", "down"})
 # bool for the yes/no points; float for level (%), cct (K) and watts (W)
 Value = bool | float
 
+# How a device is known to be as asked where it cannot report it: by the watts of the plug that
+# feeds it, by a sensor or the picture, by a person's word, or not at all (`none`: only told).
+ProvenBy = Literal["report", "watts", "picture", "hand", "none"]
+
 Role = Literal["key", "fill", "rim", "wash", "practical"]
 Unit = Literal["percent", "fraction", "kelvin", "mired", "watt"]
 FadeUnit = Literal["s", "ms", "ds"]
@@ -324,9 +328,16 @@ class Device:
     essential: bool = True
     stays_on: bool = False
     hand_set: bool = False
+    # which evidence is accepted for what it cannot report itself
+    proof: ProvenBy = "report"
     meters: bool = False
     # figures of the device
     draws: float = 0.0
+    # what it takes when dark but powered (W), and by level as measured: (level %, W), rising
+    standby: float | None = None
+    draws_at: tuple[tuple[float, float], ...] = ()
+    # the smallest difference its meter shows (W); None: learned from what it says
+    meter_step: float | None = None
     inrush: float = 0.0
     boots_in: float = 0.0
     answers_in: float = 0.3
@@ -367,6 +378,11 @@ class Device:
     @property
     def fixture(self) -> bool:
         return self.kind in FIXTURES
+
+    @property
+    def mute(self) -> frozenset[Point]:
+        """What it is told and never says: only other evidence can prove these."""
+        return self.tells - self.hears - {"shut_down"}
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,6 +56,7 @@ TIME = Kind(
 )
 CURRENT = _kind("a current in ampere", 0.0, 10000.0, "18 A", A="1", mA="1/1000")
 POWER = _kind("a power in watts", 0.0, 100000.0, "72 W", W="1", kW="1000")
+METER_STEP = Kind("what a meter tells apart", {"W": Fraction(1)}, 0.001, 100.0, "0.1 W")
 VOLTAGE = _kind("a voltage", 1.0, 1000.0, "230 V", V="1")
 STOPS = _kind("a difference in stops", 0.0, 10.0, "0.1 stop", stop="1", stops="1")
 MIRED = _kind("a difference in mired", 0.0, 1000.0, "8 mired", mired="1", mireds="1")

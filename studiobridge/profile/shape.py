@@ -6,6 +6,7 @@ Only what can be said of a value by itself is checked here. What needs the rest 
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Callable
 from fractions import Fraction
@@ -151,6 +152,30 @@ def _dimmer(value: object) -> Dimmer:
     return Dimmer(made)
 
 
+def _draws_at(value: object) -> tuple[tuple[float, float], ...]:
+    """A table of what was metered: level in percent to watts at the plug."""
+    if not isinstance(value, dict) or len(value) < 2:
+        raise ValueError(
+            "what a lamp draws by level is a table of two points or more; write it like"
+            " {0 %: 0.6 W, 30 %: 5.1 W, 100 %: 15 W}"
+        )
+    points = tuple(
+        (quantity.parse(level, quantity.LEVEL), quantity.parse(watts, quantity.POWER))
+        for level, watts in value.items()
+    )
+    for (level, watts), (higher, more) in itertools.pairwise(points):
+        if not (level < higher and watts < more):
+            raise ValueError(
+                f"what it draws rises with its level; {level:g} %: {watts:g} W is followed by"
+                f" {higher:g} %: {more:g} W"
+            )
+    if points[0][0] != 0.0 or points[-1][0] != 100.0:
+        raise ValueError(
+            "what it draws is measured from dark to full; the first point is 0 %, the last 100 %"
+        )
+    return points
+
+
 _YES_NO_SCHEMA = {"enum": ["yes", "no", "on", "off", True, False]}
 if TYPE_CHECKING:
     Across = float
@@ -171,6 +196,8 @@ if TYPE_CHECKING:
     ShutterText = tuple[float | None, float | None]
     ApertureText = float
     DimmerText = Dimmer
+    DrawsAt = tuple[tuple[float, float], ...]
+    MeterStep = float
     Level = float
     Cct = float
     Time = float
@@ -219,6 +246,19 @@ else:
             }
         ),
     ]
+    DrawsAt = Annotated[
+        Any,
+        PlainValidator(_draws_at),
+        WithJsonSchema(
+            {
+                "type": "object",
+                "propertyNames": {"pattern": quantity.LEVEL.pattern},
+                "additionalProperties": {"type": "string", "pattern": quantity.POWER.pattern},
+                "minProperties": 2,
+            }
+        ),
+    ]
+    MeterStep = _quantity(quantity.METER_STEP)
     LevelRange = _range(quantity.LEVEL)
     CctRange = _range(quantity.CCT)
 YesNo = Annotated[bool, BeforeValidator(_yes_no), WithJsonSchema(_YES_NO_SCHEMA)]
@@ -369,8 +409,12 @@ class DeviceShape(Shape):
     after: list[Name] = Field(default_factory=list, max_length=100)
     essential: YesNo | None = None
     stays_on: YesNo | None = None
+    proof: Literal["report", "watts", "picture", "hand", "none"] | None = None
     meters: YesNo = False
     draws: Power = 0.0
+    standby: Power | None = None
+    draws_at: DrawsAt | None = None
+    meter_step: MeterStep | None = None
     inrush: Current = 0.0
     boots_in: Time = 0.0
     answers_in: Time = 0.3

@@ -149,20 +149,23 @@ def condition(device: Device, view: View, sure: bool, up: bool) -> Condition:
     if view.get("step"):
         return Condition("busy", words.doing(str(view["step"])))
     evidence = words.evidence(view)
+    gauged = words.gauged(view)
     if device.hand_set:
-        by_hand = evidence == "hand"
-        return Condition("hand", "on its dial, set by hand" if by_hand else "on its dial")
+        text = "on its dial, set by hand" if evidence == "hand" else "on its dial"
+        if up and evidence in ("watts", "picture"):
+            text = f"on its dial, as it should be, {words.EVIDENCE[evidence][1]}"
+        return Condition("hand", f"{text} ({gauged})" if gauged else text)
     if view.get("switch") is False:
         return Condition("off", "off")
     if up and evidence == "told":
-        return Condition("told", words.ONLY_TOLD)
+        return Condition("told", f"{words.ONLY_TOLD} ({gauged})" if gauged else words.ONLY_TOLD)
     proven = "as it should be"
     if evidence in words.EVIDENCE and evidence != "report":
         proven += f", {words.EVIDENCE[evidence][1]}"
-    if device.speaks is None:
+    if not device.hears:
         if up and evidence:
             return Condition("set", proven)
-        return Condition("plain", "says nothing itself")
+        return Condition("plain", gauged if up and gauged else "says nothing itself")
     if view.get("online") is False:
         return Condition("off", "off" if not up else "not heard from")
     if view.get("online") is None:

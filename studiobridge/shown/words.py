@@ -107,6 +107,11 @@ def by_how_much(entry: Json) -> str:
     """How far off one drift entry is: `+0.32 stop`, `11 mired cooler`, `off`, `not heard from`."""
     point = entry.get("point")
     wanted, reported = entry.get("wanted"), entry.get("reported")
+    band = entry.get("band")
+    if isinstance(band, Sequence) and not isinstance(band, str) and len(band) == 2:
+        found = in_band(point, band[0], band[1], entry.get("by"))
+        if found and point != "switch":
+            return f"{found}, not {number(wanted) or 0.0:.4g} {'K' if point == 'cct' else '%'}"
     if point == "level":
         stops, percent = number(entry.get("stops")), number(entry.get("percent"))
         if stops is not None:
@@ -364,6 +369,35 @@ def evidence(device: Json) -> str:
     if "by" not in device:
         return "report"
     return by if isinstance(by, str) and by in EVIDENCE else ""
+
+
+def gauged(device: Json) -> str:
+    """`28 to 34 % by its watts`: what other instruments make of what a device cannot say."""
+    bands = device.get("gauged")
+    if not isinstance(bands, Mapping):
+        return ""
+    parts = []
+    for point in ("switch", "level", "cct"):
+        band = bands.get(point)
+        if isinstance(band, Mapping) and (point != "switch" or "level" not in bands):
+            parts.append(in_band(point, band.get("low"), band.get("high"), band.get("by")))
+    return ", ".join(part for part in parts if part)
+
+
+def in_band(point: object, low: object, high: object, by: object) -> str:
+    """`28 to 34 % by its watts`, `on by its watts`; a band the whole range wide says nothing."""
+    least, most = number(low), number(high)
+    if least is None or most is None or not isinstance(by, str) or by not in EVIDENCE:
+        return ""
+    known = EVIDENCE[by][1]
+    if point == "switch":
+        return f"{'on' if least else 'off'} {known}" if least == most else ""
+    if point == "level" and least <= 0 and most >= 100:
+        return f"its level cannot be told {known}"
+    unit = "K" if point == "cct" else "%"
+    few = f"{least:.0f}" if least >= 10 or least == 0 else f"{least:.1f}"
+    many = f"{most:.0f}" if most >= 10 or most == 0 else f"{most:.1f}"
+    return f"{few} {unit} {known}" if few == many else f"{few} to {many} {unit} {known}"
 
 
 def proof(device: Json) -> str:
