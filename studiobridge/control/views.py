@@ -157,7 +157,7 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
             for lockout in desk.lockouts.values()
         ],
         "left_on": standing.left_on,
-        "contested": sorted(standing.contested),
+        "contested": sorted({*standing.contested, *standing.rivals}),
         "drifting": sorted(_moved(controller)),
         "picture": picture_view(controller),
         "faults": standing.faults,
@@ -212,7 +212,8 @@ def _drift(controller: Controller, drift: Drift, at: float, wall: Wall) -> View:
             "stops": _number(drift.worst.stops),
             "mired": _number(drift.worst.mired, 1),
         },
-        "contested": drift.device in controller.standing.contested,
+        "contested": drift.device in controller.standing.contested
+        or drift.device in controller.standing.rivals,
         "picture": _picture(
             controller.watcher.picture.change(
                 {drift.device, *controller.desk.feeds.below.get(drift.device, ())}

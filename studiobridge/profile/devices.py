@@ -239,7 +239,7 @@ class Devices(Part):
             if shape.speaks is None:
                 what = f"'{name}' speaks nothing, so it cannot report"
                 self.wrong(at, what, "write 'proof: watts', 'picture', 'hand' or 'none'")
-            elif mute:
+            elif mute and shape.speaks != E131:
                 what = f"'{name}' is told {', '.join(sorted(mute))} and never says so"
                 self.wrong(at, what, f"add 'hear' to the dialect '{shape.speaks}'")
             return proof

@@ -92,6 +92,11 @@ class Universes(Part):
             if getattr(shape, key) != nothing:
                 what = f"'{key}' does nothing here: what speaks {E131} never says anything"
                 self.wrong((*at, key), what, "take it out", key=True)
+        if shape.proof in (None, "report"):
+            what = f"'{name}' listens on {E131} and never answers: say how it is known to be as"
+            todo = "add 'proof: watts', 'picture' or 'hand', or 'none' where nothing tells"
+            where_at = at if shape.proof is None else (*at, "proof")
+            self.wrong(where_at, f"{what} asked", todo, key=shape.proof is None)
         where = self._where(shape.at, at)
         if shape.slots is None:
             todo = "add 'slots: {level: 1}', counted from the fixture's first"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import time
 import uuid
 from dataclasses import replace
@@ -23,8 +24,8 @@ universes:
   1: {to: 127.0.0.1, priority: 90}
   2: {to: 127.0.0.1}
 devices:
-  hair: {kind: light, fed_by: wall, speaks: e131, at: 1/25, slots: {level: 1, level_fine: 2}}
-  back: {kind: backdrop, fed_by: wall, speaks: e131, at: 2/1, slots: {level: 1}}
+  hair: {kind: light, fed_by: wall, speaks: e131, proof: none, at: 1/25, slots: {level: 1, level_fine: 2}}
+  back: {kind: backdrop, fed_by: wall, speaks: e131, proof: none, at: 2/1, slots: {level: 1}}
 looks:
   day: {hair: {level: 64 %}, back: {level: 20 %}}
 """
@@ -79,7 +80,7 @@ def test_a_fade_arrives_whole_and_even() -> None:
     assert numbers == [n % 256 for n in range(numbers[0], numbers[0] + len(numbers))]
     levels = [int.from_bytes(packet[150:152]) / 655.35 for _, packet in raw]
     assert len(raw) >= 36
-    assert max(b - a for a, b in zip(levels, levels[1:], strict=False)) < 8.1  # never over 0.1 s
+    assert max(b - a for a, b in itertools.pairwise(levels)) < 8.1  # never over 0.1 s
     assert playing.faults == []
 
 
@@ -154,11 +155,11 @@ def test_a_universe_that_cannot_be_sent_costs_itself_only_and_is_said_once() -> 
 
 
 def test_one_address_that_fails_keeps_nothing_from_the_others() -> None:
-    with Receiver(1) as receiver:
-        with Playing(a_set(to1=("255.255.255.255", receiver.address))) as playing:
-            playing.stream.tell("hair", {"level": 80.0}, 0.0)
-            assert receiver.until(lambda: level(receiver) > 79)
-            assert [n for n, _ in playing.faults] == [1]
+    receiver = Receiver(1)
+    with receiver, Playing(a_set(to1=("255.255.255.255", receiver.address))) as playing:
+        playing.stream.tell("hair", {"level": 80.0}, 0.0)
+        assert receiver.until(lambda: level(receiver) > 79)
+        assert [n for n, _ in playing.faults] == [1]
 
 
 def test_a_network_that_comes_back_is_said_and_the_level_is_there() -> None:
@@ -212,7 +213,9 @@ def ear():  # type: ignore[no-untyped-def]
         (b"\xff" * 700, None),
     ],
 )
-def test_whoever_else_sends_with_no_lower_priority_is_named(ear: _Ear, raw: bytes, said: str | None) -> None:
+def test_whoever_else_sends_with_no_lower_priority_is_named(
+    ear: _Ear, raw: bytes, said: str | None
+) -> None:
     ear._take(raw, 10.0)
     found = ear.says(10.0)
     assert found is None if said is None else said in (found or "")

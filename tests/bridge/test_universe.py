@@ -74,7 +74,7 @@ def test_a_fade_is_even_and_no_faster_than_44_a_second() -> None:
     assert max(steps) <= 100 * EVERY / 4 + 100 / 65535
     assert min(steps) >= 0
     assert levels[-1] == 100
-    assert sum(0 < step for step in steps) >= 158
+    assert sum(step > 0 for step in steps) >= 158
 
 
 def test_a_long_fade_of_16_bits_has_no_step_over_a_thousandth() -> None:
