@@ -92,8 +92,11 @@ class _Way:
         self.try_at = float("-inf")  # not before then: it has just failed
         self.failing_since: float | None = None
 
-    def send(self, frame: Frame, at: float) -> str | None:
-        """Send it; returns what the network had against it. The other addresses get it then too."""
+    def send(self, frame: Frame, at: float, may: Callable[[], bool]) -> str | None:
+        """Send it; returns what the network had against it. The other addresses get it then too.
+
+        `may` is asked just before: this process may have been stopped since the frame was made.
+        """
         packet = self._packet
         packet.dmxData = frame.slots
         packet.option_StreamTerminated = frame.last
@@ -102,7 +105,10 @@ class _Way:
         why: str | None = None
         for address in self._to:
             try:
-                self._open().sendto(raw, (address, self._port))
+                way = self._open()
+                if not may():
+                    return None
+                way.sendto(raw, (address, self._port))
             except ConnectionRefusedError:
                 pass  # a host says that nobody listens there: nobody is asked to answer
             except BlockingIOError:
@@ -136,10 +142,13 @@ class _Ear:
     `heard` gives what is to be said of it when that has changed.
     """
 
-    def __init__(self, universe: int, priority: int, cid: bytes, port: int) -> None:
+    def __init__(
+        self, universe: int, priority: int, source: uuid.UUID, name: str, port: int
+    ) -> None:
         self.universe = universe
         self._priority = priority
-        self._cid = cid
+        # two sets of one bridge have one number and two names
+        self._own = source.bytes, name.encode().ljust(64, b"\0")
         self._others: dict[bytes, tuple[float, str, int]] = {}
         group = calculate_multicast_addr(universe)
         made = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
@@ -165,7 +174,7 @@ class _Ear:
 
     def _take(self, raw: bytes, at: float) -> None:
         cid = raw[22:38]
-        if cid == self._cid or len(raw) < 126:
+        if (cid, raw[44:108]) == self._own or len(raw) < 126:
             return
         try:
             packet = DataPacket.make_data_packet(raw)
@@ -224,8 +233,8 @@ class Stream:
         self._selector.register(self._bell, selectors.EVENT_READ, None)
         self._source = source
         # 64 bytes with the zero at their end
-        name = f"studiobridge {profile.name}".encode()[:63].decode("utf-8", "ignore")
-        self._ways = {n: _Way(u, source, name, port) for n, u in profile.universes.items()}
+        self._name = f"studiobridge {profile.name}".encode()[:63].decode("utf-8", "ignore")
+        self._ways = {n: _Way(u, source, self._name, port) for n, u in profile.universes.items()}
         self._thread = threading.Thread(target=self._work, name="universes", daemon=True)
 
     def start(self) -> None:
@@ -256,6 +265,7 @@ class Stream:
     def tell(self, name: str, values: Mapping[Point, float], fade: float) -> bool:
         """A fixture is told something. False when it is locked out, and stays at 0."""
         with self._lock:
+            self._look_for_silence(awake())
             told = self.of[name].tell(name, values, fade, awake())
         self._ring()
         return told
@@ -337,26 +347,42 @@ class Stream:
                 if self._silent_since is None:
                     self._silent_since = now
                 return []
-            if self._silent_since is not None:
-                too_long = now - self._silent_since > GOES_ON_WITHIN
-                self._silent_since = None
-                if too_long:
-                    for frames in self.frames.values():
-                        frames.lost()
+            self._look_for_silence(now)
+            self._silent_since = None
             found = []
             for number, frames in self.frames.items():
                 way = self._ways[number]
                 since = way.failing_since
                 if since is not None and now - since > GOES_ON_WITHIN:
-                    frames.lost()
+                    self._lose(number)
                     way.failing_since = None
                 frame = frames.frame(now) if now >= way.try_at else None
                 if frame is not None:
                     found.append((number, frame))
             return found
 
+    def _may(self) -> bool:
+        until = self._until
+        return until is not None and awake() <= until
+
+    def _look_for_silence(self, now: float) -> None:
+        """After too long a silence nothing goes on by itself. Called with the lock."""
+        if self._silent_since is not None and now - self._silent_since > GOES_ON_WITHIN:
+            self._silent_since = None
+            for number in self.frames:
+                self._lose(number)
+
+    def _lose(self, number: int) -> None:
+        if self.frames[number].sends:
+            self.frames[number].lost()
+            self._said[number] = (
+                f"universe {number} fell silent for more than {GOES_ON_WITHIN:.0f} s: it does not"
+                " go on by itself; ask for up"
+            )
+            self._on_fault(number, self._said[number])
+
     def _send(self, number: int, frame: Frame, now: float) -> None:
-        why = self._ways[number].send(frame, now)
+        why = self._ways[number].send(frame, now, self._may)
         if why is not None:
             why = f"universe {number} is not sent: {why}"
         if why != self._said.get(number):
@@ -369,7 +395,8 @@ class Stream:
             if number in self._ears or frames.universe.to:
                 continue
             try:
-                ear = _Ear(number, frames.universe.priority, self._source.bytes, self._port)
+                priority = frames.universe.priority
+                ear = _Ear(number, priority, self._source, self._name, self._port)
             except OSError:
                 continue  # no network yet: what is sent says so
             self._ears[number] = ear

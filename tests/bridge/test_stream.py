@@ -123,8 +123,11 @@ def test_after_too_long_without_a_lease_it_stays_silent(monkeypatch: pytest.Monk
         playing.stream.lease(awake() + 60)
         time.sleep(1.5)
         assert len(receiver.raw) == before
+        ((number, why),) = playing.faults
+        assert number == 1 and why is not None and "does not go on by itself" in why
         playing.stream.tell("hair", {"level": 70.0}, 0.0)
         assert receiver.until(lambda: abs(level(receiver) - 70) < 0.1)
+        assert receiver.until(lambda: playing.faults[-1] == (1, None))
 
 
 def test_the_end_is_said_three_times_and_then_nothing() -> None:
@@ -184,18 +187,23 @@ def test_nobody_listening_is_no_fault() -> None:
 
 
 def packet(
-    cid: bytes = b"k" * 16, priority: int = 100, universe: int = 1, ends: bool = False
+    cid: bytes = b"k" * 16,
+    priority: int = 100,
+    universe: int = 1,
+    ends: bool = False,
+    name: str = "a\ndesk",
 ) -> bytes:
     from sacn.messages.data_packet import DataPacket
 
-    made = DataPacket(tuple(cid), "a\ndesk", universe, (1,) * 512, priority, streamTerminated=ends)
+    made = DataPacket(tuple(cid), name, universe, (1,) * 512, priority, streamTerminated=ends)
     return bytes(made.getBytes())
 
 
 @pytest.fixture
 def ear():  # type: ignore[no-untyped-def]
     made = _Ear.__new__(_Ear)
-    made.universe, made._priority, made._cid, made._others = 1, 100, SOURCE.bytes, {}
+    made.universe, made._priority, made._others = 1, 100, {}
+    made._own = SOURCE.bytes, b"studiobridge kiln-shelf".ljust(64, b"\0")
     return made
 
 
@@ -206,7 +214,8 @@ def ear():  # type: ignore[no-untyped-def]
         (packet(priority=101), "with a higher priority (101; ours is 100)"),
         (packet(priority=99), None),
         (packet(universe=2), None),
-        (packet(cid=SOURCE.bytes), None),
+        (packet(cid=SOURCE.bytes, name="studiobridge kiln-shelf"), None),
+        (packet(cid=SOURCE.bytes, name="studiobridge shop"), "('studiobridge shop') sends on"),
         (packet(ends=True), None),
         (packet()[:125], None),
         (b"", None),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 
 from studiobridge.bridge.universe import AGAIN, CLOSEST, EVERY, Frame, Frames
@@ -41,7 +43,7 @@ class Play:
 
 
 def gaps(sent: list[tuple[float, Frame]]) -> list[float]:
-    return [b - a for (a, _), (b, _) in zip(sent, sent[1:], strict=False)]
+    return [b - a for (a, _), (b, _) in itertools.pairwise(sent)]
 
 
 def test_nothing_is_sent_before_a_fixture_is_told_something() -> None:
@@ -70,7 +72,7 @@ def test_a_fade_is_even_and_no_faster_than_44_a_second() -> None:
     sent = play.go(4.2)
     assert min(gaps(sent)) >= 1 / 44 - 1e-9
     levels = play.levels()
-    steps = [b - a for a, b in zip(levels, levels[1:], strict=False)]
+    steps = [b - a for a, b in itertools.pairwise(levels)]
     assert max(steps) <= 100 * EVERY / 4 + 100 / 65535
     assert min(steps) >= 0
     assert levels[-1] == 100
@@ -82,7 +84,7 @@ def test_a_long_fade_of_16_bits_has_no_step_over_a_thousandth() -> None:
     play.tell("hair", 100, fade=30)
     play.go(31)
     levels = play.levels()
-    assert max(b - a for a, b in zip(levels, levels[1:], strict=False)) <= 0.1
+    assert max(b - a for a, b in itertools.pairwise(levels)) <= 0.1
     assert levels[-1] == 100
 
 
