@@ -695,9 +695,13 @@ class Core:
         else:
             assert not isinstance(effect, Announce)
             self._outs.append(Write(effect))
-            ended = isinstance(effect, RunNote) and effect.phase in ("done", "stalled")
-            if self._on_slots and ended and effect.what in ("down", "cut"):
-                self._outs.append(Ending())
+            if isinstance(effect, RunNote):
+                self._run_noted(effect)
+
+    def _run_noted(self, note: RunNote) -> None:
+        down = note.what in ("down", "cut") and note.phase in ("done", "stalled")
+        if down and self._on_slots:
+            self._outs.append(Ending())
 
     def _answered(self, answer: Answer) -> None:
         if answer.final:

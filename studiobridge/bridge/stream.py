@@ -28,6 +28,7 @@ from pathlib import Path
 
 from sacn.messages.data_packet import DataPacket, calculate_multicast_addr
 
+from studiobridge.bridge.rights import make_private_folder
 from studiobridge.bridge.universe import GIVEN_UP_AFTER, GOES_ON_WITHIN, Frame, universes_of
 from studiobridge.profile.model import Point, SetProfile, Universe
 
@@ -69,7 +70,7 @@ def source_of(data: Path) -> tuple[uuid.UUID, str | None]:
         why = str(error)
     made = uuid.uuid4()
     try:
-        data.mkdir(parents=True, exist_ok=True)
+        make_private_folder(data)
         path.write_text(f"{made}\n", encoding="ascii")
     except OSError as error:
         return made, f"{path} cannot be kept: {error.strerror or error}"

@@ -76,7 +76,7 @@ def a_light(profile: SetProfile, look: str | None) -> tuple[str, Preset] | None:
         for name, preset in presets.items():
             device = profile.devices[name]
             fits = wanted is None or device.restores == wanted
-            if preset.level is not None and "level" in device.tells and fits:
+            if preset.level is not None and "level" in device.tells & device.hears and fits:
                 return name, preset
     return None
 
@@ -290,8 +290,8 @@ async def rehearse_evening(
             with LiveRoom(quick, "127.0.0.1", broker.port) as room:
                 if page is not None:
                     settings = settings.model_copy(update={"panel": PanelSettings(port=page)})
-                    return await _with_page(copy, quick, settings, room)
-                return await _with_room(copy, quick, settings, room, stay, look, broker.url)
+                    return await _with_page(copy, room.profile, settings, room)
+                return await _with_room(copy, room.profile, settings, room, stay, look, broker.url)
     except RuntimeError as error:
         show.fail(str(error))
         return 1
