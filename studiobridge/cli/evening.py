@@ -15,6 +15,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -159,6 +160,12 @@ class Evening:
         self.say(answer.text)
         for text in words.unproven(self.asker.shown.state or {}):
             self.say(text)
+        for name, preset in self.profile.looks[self.look or ""].presets.items():
+            if self.profile.devices[name].slots is not None and preset.level is not None:
+                lamp, level = self.room.room.devices[name], preset.level
+                at = partial(lambda lamp, level: abs(lamp.level - level) < 0.5, lamp, level)
+                await self.until(f"{name} at {level:g} %", at, 5.0)
+                self.say(f"checked in the room, for nothing else can tell: {name} is at {level:g} %")
         dials = words.hand_set((self.asker.shown.state or {}).get("hand_set"))
         for text in dials:
             self.say(f"to be set by hand: {text}")
