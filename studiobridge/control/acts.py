@@ -130,6 +130,9 @@ class Acts:
         """Ask the gates. Where one is shut the step ends here, and nothing of it is told."""
         if run.what != "cut" and step.action not in ("power off", "switch off", "cool down"):
             locked = self.gates.why_locked(step.device, energise=step.action in ENERGISING)
+            if locked is not None and self._held_dark(step):
+                self._end(run, step, at, "waited out", "locked out, and held at 0 by that")
+                return True
             if locked is not None:
                 self._end(run, step, at, "passed over", locked)
                 return True
@@ -137,6 +140,11 @@ class Acts:
         if refused is not None:
             self._end(run, step, at, "failed", refused)
         return refused is not None
+
+    def _held_dark(self, step: Step) -> bool:
+        """Has a lockout put out already what this step would put out?"""
+        device = self.desk.profile.devices[step.device]
+        return step.action == "fade out" and device.slots is not None
 
     # ---- an action begins ----------------------------------------------------------------
 
@@ -261,6 +269,9 @@ class Acts:
         """Fade to the level expected: by the device where it can, else in bounded steps."""
         step = active.step
         locked = self.gates.why_locked(step.device, energise=False)
+        if locked is not None and self._held_dark(step):
+            self._end(run, step, at, "waited out", "locked out, and held at 0 by that")
+            return
         if locked is not None:
             self._end(run, step, at, "passed over", locked)
             return
@@ -281,7 +292,7 @@ class Acts:
                 self._end(run, step, at, "waited out")
             return
         near = start is None or goal is None or abs(float(start) - float(goal)) < 2 * LOW_LEVEL
-        if goal is None or device.fade <= 0:
+        if goal is None or device.fade <= 0 or run.what == "cut":
             self._send(run, active, at)
         elif device.knows_fade:
             self._send(run, active, at, device.fade)
@@ -316,7 +327,9 @@ class Acts:
     def _pass_on(self, run: Run, active: Active, at: float) -> None:
         """The time is over that it takes what was told, and nothing could answer."""
         belief = self.beliefs.of[active.step.device]
-        if active.unanswered == "energising":
+        if belief.unsent is not None:
+            self._end(run, active.step, at, "failed", belief.unsent)
+        elif active.unanswered == "energising":
             self._begin_fade(run, active, at)
         elif (
             active.step.action == "fade out"

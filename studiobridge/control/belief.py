@@ -140,6 +140,7 @@ class Belief:
     __slots__ = (
         "asked_at",
         "closing_until",
+        "dark_because",
         "described",
         "device",
         "epoch",
@@ -164,6 +165,7 @@ class Belief:
         "told",
         "told_at",
         "told_on",
+        "unsent",
     )
 
     def __init__(self, device: Device) -> None:
@@ -183,6 +185,12 @@ class Belief:
         # what was told to it and asked of it
         self.told_at: dict[Point, float] = {}
         self.told: dict[Point, Value] = {}  # the last value, for what it cannot say itself
+        # a fixture on slots: why it is at 0 or untold whatever is wanted, until it is told anew;
+        # and why what it is told does not leave this machine
+        self.dark_because: str | None = None
+        self.unsent: str | None = None
+        if device.slots is not None:
+            self.dark_because = f"nothing was sent to {device.name} since the bridge started"
         self.told_on = False  # a switch: what it was told last
         self.asked_at = NEVER
         self.quiet_until = NEVER  # its own commands are still taking effect
@@ -255,11 +263,17 @@ class Belief:
             self.told_at[point] = at
             if point in self.device.mute:
                 self.told[point] = value
+                self.dark_because = None
                 if value is True or (point == "level" and float(value) > OUT_LEVEL):
                     self.out_since = None
             if point == "switch":
                 self.told_on = value is True
         self.quiet_until = max(self.quiet_until, settles_at)
+
+    @property
+    def unreached(self) -> str | None:
+        """Why what it was told is not what it gets; None where nothing is known against it."""
+        return self.unsent or self.dark_because
 
     def told_out(self, at: float) -> None:
         """It was told to go out and had its time. Of a lamp that never says so, nothing else can
@@ -715,7 +729,7 @@ class Beliefs:
         """Why its reports do not prove what they have to."""
         belief = self.of[name]
         if not belief.hears:
-            return None
+            return belief.unreached
         if not self.surely_heard(name):
             return f"{name} is not heard from"
         for point, wanted in points.items():
@@ -806,6 +820,7 @@ class Beliefs:
                     return "hand" if band is None or band.word else band.by
                 return "hand"
         told = any(belief.told_at.get(p, NEVER) >= belief.epoch_since for p in points)
+        told = told and belief.unreached is None
         return "told" if told and self.powered(name) else None
 
     # ---- computers, lamps, loads ---------------------------------------------------------

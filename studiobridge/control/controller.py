@@ -49,8 +49,10 @@ from studiobridge.control.events import (
     Noted,
     Report,
     Request,
+    Rival,
     Saved,
     Unreadable,
+    Unsent,
 )
 from studiobridge.control.gates import Gates
 from studiobridge.control.gauges import DOUBT_HOLDS, Gauges
@@ -104,6 +106,8 @@ class Controller:
             Described: self._on_described,
             Unreadable: self._on_unreadable,
             Gauge: self._on_gauge,
+            Unsent: self._on_unsent,
+            Rival: self._on_rival,
             LinkUp: self._on_link_up,
             LinkDown: self._on_link_down,
             Saved: self.requests.words.saved,
@@ -262,6 +266,30 @@ class Controller:
 
     def _on_unreadable(self, event: Unreadable) -> None:
         self.standing.fault(event.device, event.topic, event.why, event.at)
+
+    # ---- fixtures on slots ---------------------------------------------------------------
+
+    def _on_unsent(self, event: Unsent) -> None:
+        """Nothing they are told is told on: what was up is not as asked, and it is said."""
+        for name in event.devices:
+            self.beliefs.of[name].unsent = event.why
+        self.desk.changed.update(event.devices)
+        if event.why is not None:
+            self.standing.fault(None, " ".join(event.devices), event.why, event.at)
+        if self.desk.listened and self.run is None:
+            self.holding.settle(event.at, after_a_run=True)
+
+    def _on_rival(self, event: Rival) -> None:
+        """The bridge never fights: it goes on as it was, and says so."""
+        for name in event.devices:
+            self.standing.rivals.pop(name, None)
+            if event.who is not None:
+                self.standing.rivals[name] = event.who
+        if event.who is not None:
+            names = ", ".join(event.devices)
+            self.standing.fault(None, "contested", f"{names}: contested: {event.who}", event.at)
+        self.desk.changed.update(event.devices)
+        self.desk.emit(Announce(state=True))
 
     # ---- reports -------------------------------------------------------------------------
 

@@ -109,4 +109,25 @@ class Noted:
     n: int
 
 
-Event = Noted | Gauge | Request | Said | LinkUp | LinkDown | Due | Saved
+@dataclass(frozen=True, slots=True)
+class Unsent:
+    """What these devices are told does not leave this machine: why, or that it does again (None).
+
+    Only of fixtures on slots (E1.31), which never answer.
+    """
+
+    at: float
+    devices: tuple[str, ...]
+    why: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Rival:
+    """Somebody else sends to these devices too: who, or that nobody does any more (None)."""
+
+    at: float
+    devices: tuple[str, ...]
+    who: str | None
+
+
+Event = Rival | Unsent | Noted | Gauge | Request | Said | LinkUp | LinkDown | Due | Saved

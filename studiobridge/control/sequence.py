@@ -550,7 +550,19 @@ def build_cut(profile: SetProfile, feeds: Feeds) -> list[Step]:
     }
     names = [d.name for d in feeds.by_depth if "switch" in d.tells]
     names.sort(key=lambda name: (name in network, name not in feeds.switches))
+    # fixtures on slots: no message of theirs waits in a broker, and one may have no plug
+    slots = [d for d in feeds.by_depth if d.slots is not None]
     return [
+        Step(
+            n,
+            d.name,
+            "fade out",
+            takes=d.answers_in,
+            essential=False,
+            why="its slots to 0, at once",
+        )
+        for n, d in enumerate(slots)
+    ] + [
         Step(
             n,
             name,
@@ -559,7 +571,7 @@ def build_cut(profile: SetProfile, feeds: Feeds) -> list[Step]:
             essential=name in feeds.switches,
             why="everything off at once",
         )
-        for n, name in enumerate(names)
+        for n, name in enumerate(names, len(slots))
     ]
 
 

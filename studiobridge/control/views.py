@@ -160,7 +160,7 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
             for lockout in desk.lockouts.values()
         ],
         "left_on": standing.left_on,
-        "contested": sorted(standing.contested),
+        "contested": sorted({*standing.contested, *standing.rivals}),
         "drifting": sorted(_moved(controller)),
         "picture": picture_view(controller),
         "supplies": supplies_view(controller, at, wall),
@@ -282,7 +282,8 @@ def _drift(controller: Controller, drift: Drift, at: float, wall: Wall) -> View:
             "stops": _number(drift.worst.stops),
             "mired": _number(drift.worst.mired, 1),
         },
-        "contested": drift.device in controller.standing.contested,
+        "contested": drift.device in controller.standing.contested
+        or drift.device in controller.standing.rivals,
         "perhaps": list(drift.perhaps) or None,
         "why": drift.why or None,
         "picture": None

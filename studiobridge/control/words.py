@@ -50,12 +50,21 @@ class Words:
         self.gates.relock()
         self.desk.emit(LockoutNote(at, target, "set", by, why))
         self._lockouts_changed(target)
+        self._darken(target, at)
         careful, detail = self._why_careful(target, at)
         text = f"{target} is locked out: it will not be energised from here"
         if careful:
             text += f". CAREFUL: {'; '.join(careful)}; a lockout here switches nothing off"
         text += ". Pull the plug or open the breaker before you put your hands in"
         self.answers.done(request, text, detail)
+
+    def _darken(self, target: str, at: float) -> None:
+        """Fixtures on slots are held at 0 by the lockout itself: what was up is not as asked."""
+        held = [n for n in self.gates.covered(target) if self.profile.devices[n].slots is not None]
+        for name in held:
+            self.beliefs.of[name].dark_because = f"{name} is held at 0 since it was locked out"
+        if held and self.desk.listened and self.runs.run is None:
+            self.runs.holding.settle(at, after_a_run=True)
 
     def _why_careful(self, target: str, at: float) -> tuple[list[str], dict[str, object]]:
         """What a lockout covers that is not believed off (law 15), in words and by name."""

@@ -7,6 +7,7 @@ from types import MappingProxyType
 from studiobridge.profile.dialects import Dialects
 from studiobridge.profile.findings import Findings, Part, nearest
 from studiobridge.profile.model import (
+    E131,
     FIXTURES,
     HOMIE5,
     POINTS,
@@ -16,12 +17,14 @@ from studiobridge.profile.model import (
     Output,
     Point,
     ProvenBy,
+    Slots,
     Tolerance,
     Warn,
 )
 from studiobridge.profile.places import MARK, Places, place_of
 from studiobridge.profile.shape import DeviceShape, ProfileShape, ToleranceShape
 from studiobridge.profile.text import Path
+from studiobridge.profile.universes import Universes
 
 BATTERY = "battery"
 # Plugs behind plugs: more than a few is bad practice, more than this is a mistake in the file.
@@ -38,11 +41,17 @@ class Devices(Part):
     """Everything that is fed, and what feeds it."""
 
     def __init__(
-        self, shape: ProfileShape, findings: Findings, dialects: Dialects, places: Places
+        self,
+        shape: ProfileShape,
+        findings: Findings,
+        dialects: Dialects,
+        places: Places,
+        universes: Universes,
     ) -> None:
         super().__init__(shape, findings)
         self.dialects = dialects
         self.places = places
+        self.universes = universes
         # whatever can feed a device, in the order of the file
         self.feeders = dict.fromkeys((*shape.mains.circuits, *shape.devices, BATTERY))
         self.order = {name: i for i, name in enumerate(shape.devices)}
@@ -90,13 +99,19 @@ class Devices(Part):
         tells: set[Point] = set()
         hears: set[Point] = set()
         can_ask = knows_fade = False
-        if shape.speaks == HOMIE5:
+        slots: Slots | None = None
+        if shape.speaks == E131:
+            slots = self.universes.slots(name, shape)
+            white = shape.slots is not None and shape.slots.cct is not None
+            tells = {"level", "cct"} if white else {"level"}
+            knows_fade = True  # the bridge walks it, frame by frame
+        elif shape.speaks == HOMIE5:
             tells, hears = self.dialects.homie_points(shape, presets)
             self.dialects.homie_at(name, shape)
         elif shape.speaks is not None:
             dialect = maps.get(shape.speaks)
             if dialect is None:
-                todo = nearest(shape.speaks, [*maps, HOMIE5])
+                todo = nearest(shape.speaks, [*maps, HOMIE5, E131])
                 self.wrong((*at, "speaks"), f"there is no dialect '{shape.speaks}'", todo)
             else:
                 tells, hears = set(dialect.tell), set(dialect.hear)
@@ -105,9 +120,13 @@ class Devices(Part):
                 self.dialects.topics(name, shape, dialect)
         elif shape.at is not None:
             self.wrong((*at, "at"), "'at' is for a device that speaks", "add 'speaks:'", key=True)
-        if shape.kind == "plug" and shape.speaks is not None and "switch" not in tells:
+        if shape.slots is not None and shape.speaks != E131:
+            self.wrong((*at, "slots"), f"'slots' is for a fixture that speaks {E131}", key=True)
+        if shape.speaks == E131:
+            pass  # whatever else is wrong with it has been said
+        elif shape.kind == "plug" and shape.speaks is not None and "switch" not in tells:
             self.wrong((*at, "speaks"), f"'{name}' is a plug and its dialect tells no switch")
-        if shape.meters and "watts" not in hears and shape.speaks is not None:
+        if shape.meters and "watts" not in hears and shape.speaks not in (None, E131):
             self.wrong((*at, "meters"), "its dialect hears no watts", "add 'watts' to the dialect")
         fixture = shape.kind in FIXTURES
         if fixture and shape.speaks is None and shape.fed_by is None:
@@ -157,6 +176,7 @@ class Devices(Part):
             hears=frozenset(hears),
             can_ask=can_ask,
             knows_fade=knows_fade,
+            slots=slots,
             after=tuple(dict.fromkeys(shape.after)),
             essential=essential,
             stays_on=stays,
@@ -179,7 +199,7 @@ class Devices(Part):
             residual=shape.residual,
             forgets_level=shape.forgets_level,
             level_range=shape.level,
-            cct_range=shape.cct,
+            cct_range=shape.cct or _span_of(slots),
             dimmer=shape.dimmer,
             role=shape.role,
             place=place_of(shape.place),
@@ -237,7 +257,7 @@ class Devices(Part):
             if shape.speaks is None:
                 what = f"'{name}' speaks nothing, so it cannot report"
                 self.wrong(at, what, "write 'proof: watts', 'picture', 'hand' or 'none'")
-            elif mute:
+            elif mute and shape.speaks != E131:
                 what = f"'{name}' is told {', '.join(sorted(mute))} and never says so"
                 self.wrong(at, what, f"add 'hear' to the dialect '{shape.speaks}'")
             return proof
@@ -394,3 +414,9 @@ class Devices(Part):
                         trail.append((below, 0))
                 else:
                     state[at] = 2
+
+
+def _span_of(slots: Slots | None) -> tuple[float, float] | None:
+    """The whites (K) that slots can say."""
+    span = None if slots is None else slots.cct_span
+    return None if span is None else (span.low, span.high)

@@ -8,6 +8,7 @@ from types import MappingProxyType
 from studiobridge.craft.grid import ENDS, LARGEST_WIDTH, SMALLEST_WIDTH
 from studiobridge.profile.findings import Findings, Part
 from studiobridge.profile.model import (
+    E131,
     FIXTURES,
     HOMIE5,
     POINTS,
@@ -43,10 +44,8 @@ class Dialects(Part):
     def _dialect(self, name: str, shape: DialectShape) -> Dialect:
         tells: dict[Point, TellMap] = {}
         hears: dict[Point, HearMap] = {}
-        if name == HOMIE5:
-            self.wrong(
-                ("dialects", name), f"'{HOMIE5}' is built in", "give yours another name", True
-            )
+        if name in (HOMIE5, E131):
+            self.wrong(("dialects", name), f"'{name}' is built in", "give yours another name", True)
         for point in POINTS:
             said: PointShape | None = getattr(shape, point)
             if said is None:

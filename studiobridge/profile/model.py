@@ -80,6 +80,8 @@ Unit = Literal[
 FadeUnit = Literal["s", "ms", "ds"]
 
 HOMIE5 = "homie5"
+# ANSI E1.31: fixtures that listen for slots on a universe and never answer
+E131 = "e131"
 
 
 @dataclass(frozen=True, slots=True)
@@ -299,6 +301,44 @@ class Warn:
 
 
 @dataclass(frozen=True, slots=True)
+class Universe:
+    """A universe of ANSI E1.31 (1 to 63999): where its frames go, and with what priority (0-200).
+
+    `to` are IPv4 addresses; none: by multicast, to whoever listens for this universe.
+    """
+
+    number: int
+    to: tuple[str, ...] = ()
+    priority: int = 100
+
+
+@dataclass(frozen=True, slots=True)
+class Slots:
+    """What a fixture listens for: slots of one universe, counted from 1 at its own `first`.
+
+    The level in the slot is the level as set on the fixture: 50 % is half of the slot's numbers,
+    in a straight line. What light the fixture makes of it is its `dimmer`, as with any light.
+    Each `fine` slot is the lower byte of a number of 16 bits. `keep` are slots that always have
+    the same value (0-255). Every other slot up to the last one used is sent as 0.
+    """
+
+    universe: int
+    first: int
+    level: int
+    level_fine: int | None = None
+    cct: int | None = None
+    cct_fine: int | None = None
+    cct_span: Span | None = None
+    keep: Mapping[int, int] = field(default_factory=lambda: MappingProxyType({}))
+
+    @property
+    def count(self) -> int:
+        """How many slots it takes, from its first to the last one used."""
+        used = (self.level, self.level_fine, self.cct, self.cct_fine, *self.keep)
+        return max(slot for slot in used if slot is not None)
+
+
+@dataclass(frozen=True, slots=True)
 class Device:
     """One device of the set. Names are resolved: every name here exists in the profile."""
 
@@ -311,7 +351,7 @@ class Device:
     # every device upstream, nearest first, and the circuit at the root (None on battery)
     feeds: tuple[str, ...] = ()
     circuit: str | None = None
-    # what it speaks: the name of a dialect of the profile, or "homie5"; None when it does not
+    # what it speaks: the name of a dialect of the profile, "homie5" or "e131"; None when nothing
     speaks: str | None = None
     at: str = ""
     blanks: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
@@ -321,6 +361,8 @@ class Device:
     hears: frozenset[Point] = frozenset()
     can_ask: bool = False
     knows_fade: bool = False
+    # where it speaks e131: its slots
+    slots: Slots | None = None
     # names of devices that must be up before this one: from `after:` in the profile only
     after: tuple[str, ...] = ()
     essential: bool = True
@@ -450,6 +492,7 @@ class SetProfile:
     price: Price | None = None
     room: Room = Room()
     picture: Picture = Picture()
+    universes: Mapping[int, Universe] = field(default_factory=lambda: MappingProxyType({}))
 
     def fed_from(self, name: str) -> tuple[str, ...]:
         """Every device downstream of this device or circuit, in profile order."""

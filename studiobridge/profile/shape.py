@@ -112,6 +112,14 @@ def _span(value: object) -> tuple[float, float]:
     return quantity.parse_span(value)
 
 
+def _counted(value: object) -> int:
+    """A whole number as a key: one way to write each, so that none stands there twice unseen."""
+    text = str(value)
+    if isinstance(value, bool) or not re.match(r"(0|[1-9][0-9]{0,5})\Z", text):
+        raise ValueError(f"'{text[:40]}' is no number to count by; write it like 1 or 25")
+    return int(text)
+
+
 def _clock(value: object) -> str:
     if not isinstance(value, str) or not re.match(r"([01]?[0-9]|2[0-3]):[0-5][0-9]\Z", value):
         raise ValueError(f"'{value}' is not a time of day; write it like '09:00'")
@@ -375,6 +383,33 @@ class WarnShape(Shape):
     temperature: HeatText | None = None
 
 
+# `yes` is no slot, and neither is "3"
+Whole = Annotated[int, Field(strict=True)]
+Counted = Annotated[
+    int,
+    BeforeValidator(_counted),
+    WithJsonSchema({"type": "string", "pattern": "^(0|[1-9][0-9]{0,5})$"}),
+]
+
+
+class CctSlotShape(Shape):
+    slot: Whole
+    fine: Whole | None = None
+    span: CctRange
+
+
+class SlotsShape(Shape):
+    level: Whole | None = None
+    level_fine: Whole | None = None
+    cct: CctSlotShape | None = None
+    keep: dict[Counted, Whole] = Field(default_factory=dict, max_length=512)
+
+
+class UniverseShape(Shape):
+    to: Text | list[Text]
+    priority: int = Field(default=100, ge=0, le=200, strict=True)
+
+
 class DeviceShape(Shape):
     kind: DeviceKind
     title: Text = ""
@@ -383,6 +418,7 @@ class DeviceShape(Shape):
     at: Topic | None = None
     blanks: dict[Name, Text] = Field(default_factory=dict)
     properties: dict[str, Text] = Field(default_factory=dict)
+    slots: SlotsShape | None = None
     after: list[Name] = Field(default_factory=list, max_length=100)
     essential: YesNo | None = None
     stays_on: YesNo | None = None
@@ -518,6 +554,7 @@ class ProfileShape(Shape):
     title: Text = ""
     mains: MainsShape = Field(default_factory=MainsShape)
     dialects: dict[Name, DialectShape] = Field(default_factory=dict)
+    universes: dict[Counted, UniverseShape] = Field(default_factory=dict, max_length=64)
     devices: dict[Name, DeviceShape] = Field(min_length=1)
     looks: dict[Name, LookShape] = Field(default_factory=dict)
     default_look: Name | None = None

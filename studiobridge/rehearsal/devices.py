@@ -9,6 +9,8 @@ The rules of a simulated device:
   what was told, or, when it refuses, what it had.
 - It fades only where its dialect knows a fade. Some that follow Homie 5 walk to their `$target`
   of their own accord; the rest jump.
+- A fixture on slots listens and says nothing. Where no frame comes for 2.5 s, or its source says
+  that the stream ends, it goes dark, unless it is one that holds.
 - Harm done to it is written down as a physical fact, whoever did it.
 
 Sans-I/O: time comes in with every call, dice come from its own seed.
@@ -18,7 +20,7 @@ from __future__ import annotations
 
 import heapq
 import random
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -26,6 +28,7 @@ from studiobridge.profile.model import HOMIE5, Device, Point, Preset, SetProfile
 from studiobridge.rehearsal.supplies import SimulatedSupplies
 from studiobridge.speech import FarEnd, Told
 from studiobridge.speech.message import Message
+from studiobridge.speech.slots import read
 
 Cause = Literal["told", "hand", "mains", "woke", "start"]
 Run = Literal["off", "starting", "up", "shutting", "down"]
@@ -60,6 +63,8 @@ ANSWER_SCATTER = (0.4, 1.0)
 SHUT_SCATTER = (0.6, 1.0)
 CLOSE_SCATTER = (0.5, 0.95)
 COOL_SCATTER = (0.7, 0.95)
+# A fixture on slots gives its source up after so long (s): ANSI E1.31-2018, 6.7.1, from memory.
+GIVEN_UP_AFTER = 2.5
 # A computer that is shutting down or only just down (shares of its draw and idle threshold)
 SHUTTING_SHARE = 0.6
 IDLE_SHARE = 0.5
@@ -126,7 +131,8 @@ class SimulatedDevice:
         self.kind = device.kind
         self._dice = random.Random(f"{seed} {name}")
         dice = self._dice
-        self._end: FarEnd | None = None if device.speaks is None else FarEnd(profile, name)
+        speaks = device.speaks is not None and device.slots is None
+        self._end: FarEnd | None = FarEnd(profile, name) if speaks else None
         self._keep_alive = keep_alive
         # where it has a switch: in which state it comes back when mains does
         at_random: Literal["off", "last"] = "off" if dice.random() < 0.5 else "last"
@@ -157,6 +163,11 @@ class SimulatedDevice:
         self.supplies = SimulatedSupplies(device, seed)
         self.lux = 0.0
         self._says_again = False
+        # a fixture on slots: when the last frame came, and whether it holds what it has without
+        self._frame_at = float("-inf")
+        self._listens = False
+        self.holds = False
+        self.loss_after = GIVEN_UP_AFTER
         # manners
         self.silent = False
         self.deaf = False
@@ -203,7 +214,7 @@ class SimulatedDevice:
         """A fixture that gives light."""
         if not (self.device.fixture and self.live and self.level > self.low):
             return False
-        return self.booted or self._end is None
+        return self.booted or (self._end is None and self.device.slots is None)
 
     def closing(self, now: float) -> bool:
         """A camera that has stopped rolling and still writes."""
@@ -261,7 +272,9 @@ class SimulatedDevice:
         if self.has_switch:
             self.switch = on and self.energised
             self._remembered = on
-        if self.device.fixture and not on and not self.has_switch and self.energised:
+        if self.device.slots is not None:
+            self.level = self.level if on and self.holds else self.low
+        elif self.device.fixture and not on and not self.has_switch and self.energised:
             self.level = self.low
         self._was_lit = False
         if not self.energised:
@@ -304,6 +317,8 @@ class SimulatedDevice:
             self.run = "starting"
         if self.has_switch:
             self.switch = False
+        if self.device.slots is not None:
+            self.level = self.low  # it waits for a frame
         if self.device.forgets_level:
             self.level = self.high
         self._later(now + self.device.boots_in * self._dice.uniform(*BOOT_SCATTER), "booted")
@@ -331,7 +346,7 @@ class SimulatedDevice:
             self._remembered = self.switch
             self.switch = False
         self._pending.clear()
-        self._meter_due = self._sampling = self._says_again = False
+        self._meter_due = self._sampling = self._says_again = self._listens = False
         self._said_watts = None
         self._busy_until = float("-inf")
         if not self.joined:
@@ -406,6 +421,26 @@ class SimulatedDevice:
         self._later(self._busy_until, "obey", told)
         return []
 
+    def frame(self, slots: Sequence[int], last: bool, now: float) -> None:
+        """A frame of its universe comes in. `last`: its source says that the stream ends."""
+        if self.device.slots is None or not self.energised or not self.booted or self.deaf:
+            return
+        if last:
+            self._data_lost()
+        else:
+            level, cct = read(self.device.slots, slots)
+            self.level = self._clamp(level)
+            self.cct = self.cct if cct is None else self._clamp_cct(cct)
+            self._frame_at = now
+            if not self._listens:
+                self._listens = True
+                self._later(now + self.loss_after, "data lost")
+        self._look_at_lamp(now)
+
+    def _data_lost(self) -> None:
+        if not self.holds:
+            self.level = self.low
+
     # ---- time ---------------------------------------------------------------------------
 
     def wake_at(self) -> float | None:
@@ -436,6 +471,13 @@ class SimulatedDevice:
                 out += self._boot_over(at)
             elif what == "join":
                 out += self.connect(at)
+            elif what == "data lost":
+                again = self._frame_at + self.loss_after
+                if again > at + 1e-9:
+                    self._later(again, "data lost")
+                else:
+                    self._listens = False
+                    self._data_lost()
             elif what == "down":
                 out += self._is_down(at)
             self._look_at_lamp(at)

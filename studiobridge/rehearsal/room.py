@@ -8,6 +8,7 @@ back what the broker delivers with `handle` and drops with `dropped`.
 from __future__ import annotations
 
 import heapq
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from studiobridge.figures.light import Face
@@ -61,6 +62,10 @@ class Room:
         for device in profile.devices.values():
             if device.fed_by in self._children:
                 self._children[device.fed_by].append(device.name)
+        self._on_universe: dict[int, list[str]] = {}
+        for device in profile.devices.values():
+            if device.slots is not None:
+                self._on_universe.setdefault(device.slots.universe, []).append(device.name)
         self._contact = dict.fromkeys(profile.devices, False)
         self._energised = dict.fromkeys(profile.devices, False)
         self._watts = dict.fromkeys(profile.devices, 0.0)
@@ -102,6 +107,16 @@ class Room:
         device = self.devices.get(client)
         if device is not None:
             self._do(client, device.handle(message, now))
+        return self._collect()
+
+    def frame(
+        self, universe: int, slots: Sequence[int], last: bool, now: float
+    ) -> list[tuple[str, Happening]]:
+        """A frame comes to every fixture on this universe."""
+        for name in self._on_universe.get(universe, ()):
+            self.devices[name].frame(slots, last, now)
+            self._queue(name)
+            self._settle(name, now, "told")
         return self._collect()
 
     def dropped(self, client: str, now: float) -> list[tuple[str, Happening]]:
