@@ -10,6 +10,7 @@ from __future__ import annotations
 import heapq
 from dataclasses import dataclass
 
+from studiobridge.craft.chroma import Colour
 from studiobridge.profile.model import SetProfile
 from studiobridge.rehearsal.devices import Cause, Happening, Harm, SimulatedDevice
 from studiobridge.speech.message import Message
@@ -136,9 +137,10 @@ class Room:
         level: float | None = None,
         cct: float | None = None,
         switch: bool | None = None,
+        colour: Colour | None = None,
     ) -> list[tuple[str, Happening]]:
         """Somebody turns a dial or presses a device's own button."""
-        self.devices[name].touch(now, level, cct, switch)
+        self.devices[name].touch(now, level, cct, switch, colour)
         self._queue(name)
         self._settle(name, now, "hand")
         return self._collect()
