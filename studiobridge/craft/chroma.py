@@ -55,6 +55,8 @@ FITS = 0.002
 # A white lies so near the Planckian locus (Duv), from a candle to a clear sky. ANSI C78.377 bins
 # reach to about 0.006 (from memory); a lamp may be a little greener and still be called white.
 WHITE_DUV, WHITE_KELVIN = 0.010, (2200.0, 20000.0)
+# Shares of a span that differ by no more than this are one: what five written digits round off.
+ALMOST = 1e-5
 # As near to a hue's corner as this (radians about the white in u', v'), a colour is that hue, and
 # what goes past it goes towards the next; as near to white (Δu′v′), it has no hue of its own.
 AT_THE_CORNER, NEAR_WHITE = 0.15, 0.02
@@ -245,14 +247,14 @@ class ColourGrid:
         ours, theirs = parts_of(a, self.form), parts_of(b, self.form)
         if self.form == "hs":
             # at no saturation a hue says nothing
-            grey = max(ours[1], theirs[1]) <= self.steps[1] / 2 + 1e-6
+            grey = max(ours[1], theirs[1]) <= self.steps[1] / 2 + ALMOST
             turn = abs(ours[0] - theirs[0])
             turn = 0.0 if grey else min(turn, 1.0 - turn)
-            return turn <= self.steps[0] / 2 + 1e-6 and (
-                abs(ours[1] - theirs[1]) <= self.steps[1] / 2 + 1e-6
+            return turn <= self.steps[0] / 2 + ALMOST and (
+                abs(ours[1] - theirs[1]) <= self.steps[1] / 2 + ALMOST
             )
         return all(
-            abs(p - q) <= step / 2 + 1e-6
+            abs(p - q) <= step / 2 + ALMOST
             for p, q, step in zip(ours, theirs, self.steps, strict=True)
         )
 

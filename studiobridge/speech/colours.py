@@ -258,13 +258,14 @@ def homie_colour(formats: Sequence[str], text: str) -> Colour | None:
     if kind not in formats:
         raise CannotRead(f"color is {shown(text)}, not one of {', '.join(formats)}")
     form = _HOMIE[kind]
+    many = 2 if kind == "xyz" else 3
+    if len(parts) != many or any(part != part.strip() for part in parts):
+        raise CannotRead(f"color is {shown(text)}, not {kind} and {many} numbers")
     dark = False
-    if kind == "hsv" and len(parts) == 3:
+    if kind == "hsv":
         value = number(parts.pop(), "v")
         if not 0.0 <= value <= 100.0:
             raise CannotRead(f"v {value:g} is outside 0..100")
         dark = value == 0.0
-    if len(parts) != len(form.spans):
-        raise CannotRead(f"color is {shown(text)}, with too many parts or too few")
     colour = _of_raws(form, parts)
     return None if dark else colour
