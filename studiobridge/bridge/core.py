@@ -67,7 +67,7 @@ from studiobridge.control.events import (
     Saved,
     Unsent,
 )
-from studiobridge.profile.model import Point, Preset, SetProfile, SwitchRule
+from studiobridge.profile.model import Point, Preset, SetProfile, SwitchRule, figure
 from studiobridge.profile.said import Answer, Said, Unreadable
 from studiobridge.speech import Speech
 from studiobridge.speech.message import Message
@@ -173,7 +173,7 @@ class RequestBody(BaseModel):
 def energises(tell: Tell) -> bool:
     """Does this command bring something on, or leave it on?"""
     return any(
-        value is True if point == "switch" else point == "level" and float(value) > 0.0
+        value is True if point == "switch" else point == "level" and figure(value) > 0.0
         for point, value in tell.values
     )
 

@@ -100,7 +100,7 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
                 words.yes_no(device.get("online"), "here", "away", ""),
                 words.yes_no(switch, "on", "off", ""),
                 words.level(device.get("level")),
-                words.cct(device.get("cct")),
+                words.cct(device.get("cct")) or words.colour(device.get("colour")),
                 words.watts(device.get("watts")),
                 words.preset(device.get("preset")),
                 words.proof(device),
@@ -109,7 +109,8 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
             )
         )
     out()
-    heads = ("device", "", "switch", "level", "CCT", "draws", "preset", "proof", "drift", "note")
+    white = "CCT, colour" if any(d.get("colour") for d in devices.values()) else "CCT"
+    heads = ("device", "", "switch", "level", white, "draws", "preset", "proof", "drift", "note")
     print_table(heads, rows)
     tail = list(remarks(state))
     if tail:

@@ -23,7 +23,7 @@ from studiobridge.control.effects import StepNote, StepPhase
 from studiobridge.control.gates import Gates
 from studiobridge.control.plan import describe
 from studiobridge.control.sequence import ENERGISING, Sequencer, Step
-from studiobridge.profile.model import Point, Value
+from studiobridge.profile.model import Point, Value, figure
 
 What = Literal["up", "down", "restore", "cut"]
 Phase = Literal["waiting", "sent", "confirmed", "waited out", "failed", "passed over"]
@@ -257,9 +257,8 @@ class Acts:
                 low: list[tuple[Point, Value]] = []
                 if "level" in active.expects:
                     lowest = max(LOW_LEVEL, belief.lowest)
-                    low.append(("level", min(lowest, float(active.expects["level"]))))
-                if "cct" in active.expects:
-                    low.append(("cct", active.expects["cct"]))
+                    low.append(("level", min(lowest, figure(active.expects["level"]))))
+                low.extend((p, v) for p, v in active.expects.items() if p in ("cct", "colour"))
                 active.values = (*low, ("switch", True))
                 self._send(run, active, at)
                 return
@@ -291,7 +290,7 @@ class Acts:
             else:
                 self._end(run, step, at, "waited out")
             return
-        near = start is None or goal is None or abs(float(start) - float(goal)) < 2 * LOW_LEVEL
+        near = start is None or goal is None or abs(figure(start) - figure(goal)) < 2 * LOW_LEVEL
         if goal is None or device.fade <= 0 or run.what == "cut":
             self._send(run, active, at)
         elif device.knows_fade:
@@ -300,9 +299,9 @@ class Acts:
             self._send(run, active, at)
         else:
             count = max(2, round(device.fade / RAMP_EVERY))
-            span = float(goal) - float(start)
-            active.ramp = [float(start) + span * i / count for i in range(1, count)]
-            first: list[tuple[Point, Value]] = [(p, v) for p, v in active.values if p == "cct"]
+            span = figure(goal) - figure(start)
+            active.ramp = [figure(start) + span * i / count for i in range(1, count)]
+            first: list[tuple[Point, Value]] = [(p, v) for p, v in active.values if p != "level"]
             first.append(("level", active.ramp.pop(0)))
             self.gates.tell(at, device.name, first)
             self._note(run, step, at, "sent", "fading")

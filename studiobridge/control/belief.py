@@ -41,9 +41,19 @@ from typing import Literal
 from studiobridge.control.effects import ByHand
 from studiobridge.control.events import Instrument
 from studiobridge.control.feeds import Feeds
+from studiobridge.craft.chroma import Colour, ColourSteps, apart
 from studiobridge.craft.grid import Grid, mired
 from studiobridge.craft.light import level_stops
-from studiobridge.profile.model import HOMIE5, Device, Point, Preset, ProvenBy, SetProfile, Value
+from studiobridge.profile.model import (
+    HOMIE5,
+    Device,
+    Point,
+    Preset,
+    ProvenBy,
+    SetProfile,
+    Value,
+    figure,
+)
 
 NEVER = float("-inf")
 # A lamp below this level (%) is out as far as its heat goes.
@@ -140,6 +150,7 @@ class Belief:
     __slots__ = (
         "asked_at",
         "closing_until",
+        "colours",
         "dark_because",
         "described",
         "device",
@@ -174,6 +185,7 @@ class Belief:
         self.tells: frozenset[Point] = device.tells
         self.hears: frozenset[Point] = device.hears
         self.grids: dict[Point, Grid] = {}
+        self.colours: ColourSteps | None = None
         self.described = device.speaks != HOMIE5
         # what was heard of it
         self.epoch = 0
@@ -215,6 +227,8 @@ class Belief:
         if kept and before is not None and not before.kept and before.epoch == self.epoch:
             return False
         self.last[point] = Word(value, at, kept, self.epoch)
+        if self.device.either:
+            self._white_or_coloured(point, value, at, kept)
         if point == "switch" and value is False:
             self.off_at = at
             if before is None or before.value is not False:
@@ -248,11 +262,18 @@ class Belief:
             del self.gauged[point]
         return bool(lost)
 
+    def _white_or_coloured(self, point: Point, value: Value, at: float, kept: bool) -> None:
+        """It is either: what it says of the one says of the other that it is not that."""
+        if point == "colour" and isinstance(value, Colour):
+            self.last["cct"] = Word(value, at, kept, self.epoch)
+        elif point == "cct" and not isinstance(value, Colour):
+            self.last["colour"] = Word(float(value), at, kept, self.epoch)
+
     def _lamp(self, at: float) -> None:
         """Is the lamp lit, by what was reported in this epoch? Anything but a clear no is yes."""
         switch, level = self.word("is it there", "switch"), self.word("is it there", "level")
         out = switch is not None and switch.value is False
-        if not out and (level is None or level.value > OUT_LEVEL):
+        if not out and (level is None or figure(level.value) > OUT_LEVEL):
             self.out_since = None
         elif self.out_since is None:
             self.out_since = at
@@ -264,7 +285,7 @@ class Belief:
             if point in self.device.mute:
                 self.told[point] = value
                 self.dark_because = None
-                if value is True or (point == "level" and float(value) > OUT_LEVEL):
+                if value is True or (point == "level" and figure(value) > OUT_LEVEL):
                     self.out_since = None
             if point == "switch":
                 self.told_on = value is True
@@ -376,7 +397,7 @@ class Belief:
             return None
         if point == "switch":
             return None if band.low != band.high else bool(band.low) == bool(wanted)
-        near = min(max(float(wanted), band.low), band.high)
+        near = min(max(figure(wanted), band.low), band.high)
         if not self.same(point, wanted, near):
             return False
         inside = self.same(point, wanted, band.low) and self.same(point, wanted, band.high)
@@ -439,8 +460,10 @@ class Belief:
     def same(self, point: Point, wanted: Value, said: Value) -> bool:
         """Is the reported value the wanted one, within tolerance and the device's own step?
 
-        Level is compared in stops of light, CCT in mired.
+        Level is compared in stops of light, CCT in mired, colour in Δu′v′.
         """
+        if isinstance(wanted, Colour) or isinstance(said, Colour):
+            return self._same_colour(wanted, said)
         if point not in ("level", "cct"):
             return bool(wanted) == bool(said)
         wanted, said = float(wanted), float(said)
@@ -458,6 +481,22 @@ class Belief:
             return wanted == said
         return abs(stops) <= self.device.tolerance.level + 1e-9
 
+    def _same_colour(self, wanted: Value, said: Value) -> bool:
+        """In Δu′v′. Where one of the two is a white (it is either), it is never the same."""
+        if not isinstance(wanted, Colour) or not isinstance(said, Colour):
+            return False
+        if self.colours is not None and self.colours.same(wanted, said):
+            return True
+        return apart(wanted, said) <= self.device.tolerance.colour + 1e-9
+
+    @property
+    def coloured(self) -> bool | None:
+        """Of a fixture that is either: is it coloured, by its last word? None: it does not say."""
+        if not self.device.either:
+            return None
+        said = self.said("was it so", "cct")
+        return None if said is None else isinstance(said, Colour)
+
     def points_of(self, preset: Preset) -> dict[Point, Value]:
         """The points of a preset that this device can be told."""
         points: dict[Point, Value] = {}
@@ -465,6 +504,10 @@ class Belief:
             points["level"] = preset.level
         if preset.cct is not None and "cct" in self.tells:
             points["cct"] = preset.cct
+        dark = preset.level is not None and preset.level <= self.lowest
+        # black has no colour: what is dark cannot say which it would have
+        if preset.colour is not None and "colour" in self.tells and not dark:
+            points["colour"] = preset.colour
         return points
 
     @property
@@ -543,7 +586,7 @@ class Beliefs:
         elif point == "watts" and not kept:
             computer = name if belief.device.kind == "computer" else self.sole_computer.get(name)
             if computer is not None:
-                self.of[computer].metered(float(value), at)
+                self.of[computer].metered(figure(value), at)
         return changed
 
     def _mains(self, switch: str, on: bool, at: float) -> set[str]:
@@ -664,7 +707,7 @@ class Beliefs:
         # a sample of the moment it went off may still be of the load before
         if watts.at < belief.off_since + belief.device.answers_in:
             return None
-        return float(watts.value) if float(watts.value) > belief.device.residual else None
+        return figure(watts.value) if figure(watts.value) > belief.device.residual else None
 
     # ---- is it as asked ------------------------------------------------------------------
 
@@ -839,7 +882,7 @@ class Beliefs:
         for name in (computer, self._meter_of.get(computer)):
             watts = None if name is None else self.of[name].said("is it there", "watts")
             if watts is not None:
-                return float(watts)
+                return figure(watts)
         return None
 
     def meter_of(self, computer: str) -> str:

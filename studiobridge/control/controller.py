@@ -61,7 +61,8 @@ from studiobridge.control.requests import Requests
 from studiobridge.control.runs import Runs
 from studiobridge.control.standing import Answers, Listening, Standing
 from studiobridge.control.states import State
-from studiobridge.profile.model import SetProfile
+from studiobridge.craft.chroma import ColourSteps
+from studiobridge.profile.model import SetProfile, figure
 
 # A plug that says off while what it feeds speaks is asked again so often (s), no more.
 ASK_AGAIN = 2.0
@@ -261,7 +262,9 @@ class Controller:
         (tells.add if event.told else tells.discard)(event.point)
         (hears.add if event.heard else hears.discard)(event.point)
         belief.tells, belief.hears = frozenset(tells), frozenset(hears)
-        if event.grid is not None:
+        if isinstance(event.grid, ColourSteps):
+            belief.colours = event.grid
+        elif event.grid is not None:
             belief.grids[event.point] = event.grid
 
     def _on_unreadable(self, event: Unreadable) -> None:
@@ -308,8 +311,8 @@ class Controller:
         if event.point == "rolling":
             self.standing.camera(belief, rolled, at, "report")
         elif event.point == "watts" and not event.retained:
-            self.gauges.metered(name, event.value, event.retained, at)
-            self.standing.session.metered(name, float(event.value), at)
+            self.gauges.metered(name, figure(event.value), event.retained, at)
+            self.standing.session.metered(name, figure(event.value), at)
         if left_before is not None and self.runs.endings.left_on() != left_before:
             self.desk.emit(Announce(state=True))
         if not event.retained and self.desk.feeds.above[name] is not None:

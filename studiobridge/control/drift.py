@@ -24,9 +24,11 @@ from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce, DriftNote, HandNote
 from studiobridge.control.picture import Key, PictureWatch
 from studiobridge.control.silence import Silence
+from studiobridge.craft.chroma import Colour, apart, white_at
+from studiobridge.craft.colour import is_white
 from studiobridge.craft.grid import mired
 from studiobridge.craft.light import level_stops
-from studiobridge.profile.model import Device, Point, Value
+from studiobridge.profile.model import LIGHT, Device, Point, Value, figure
 
 How = Literal["returned", "restored", "kept", "powered down", "changed look"]
 
@@ -39,16 +41,19 @@ class Distance:
     """How far a report is from what is wanted, in the trade's terms.
 
     `stops` of light (None when one of the two is dark), `mired` (positive is warmer),
-    `percent` points of level.
+    `percent` points of level, `shift` of colour in Δu′v′.
     """
 
     stops: float | None = None
     mired: float | None = None
     percent: float | None = None
+    shift: float | None = None
 
     @property
     def size(self) -> float:
         """One number to tell worse from less bad: tolerance-free, larger is worse."""
+        if self.shift is not None:
+            return abs(self.shift)
         if self.mired is not None:
             return abs(self.mired)
         if self.stops is not None:
@@ -60,9 +65,12 @@ def distance(device: Device, point: Point, wanted: Value, said: Value) -> Distan
     """How far `said` is from `wanted`."""
     if point == "level":
         return Distance(
-            stops=level_stops(device.dimmer, float(wanted), float(said)),
-            percent=float(said) - float(wanted),
+            stops=level_stops(device.dimmer, figure(wanted), figure(said)),
+            percent=figure(said) - figure(wanted),
         )
+    if isinstance(wanted, Colour) or isinstance(said, Colour):
+        ours, theirs = _chroma(wanted), _chroma(said)
+        return Distance(shift=None if ours is None or theirs is None else apart(ours, theirs))
     if point == "cct" and float(said) > 0:
         return Distance(mired=mired(float(said)) - mired(float(wanted)))
     return Distance()
@@ -72,7 +80,14 @@ def nearest(band: Gauged, point: Point, wanted: Value) -> Value:
     """The value of a band nearest to what is wanted: it has moved at least so far."""
     if point == "switch":
         return bool(band.low)
-    return min(max(float(wanted), band.low), band.high)
+    return min(max(figure(wanted), band.low), band.high)
+
+
+def _chroma(value: Value) -> Colour | None:
+    """A colour, or that of a white (K); None where there is no such white."""
+    if isinstance(value, Colour):
+        return value
+    return white_at(value) if is_white(value) else None
 
 
 @dataclass(slots=True)
@@ -135,7 +150,7 @@ class Entries:
         drift = Drift(self._next, name, point, wanted, said, since, by, said, by, band=band)
         self._next += 1
         self.drifts[key] = drift
-        if point in ("level", "cct"):
+        if point in LIGHT:
             self.desk.beliefs.adrift.add(name)
         self._note(drift, at, "opened", "")
         self._opened.append(drift)
@@ -177,7 +192,7 @@ class Entries:
 
     def close(self, key: Key, at: float, how: How) -> None:
         drift = self.drifts.pop(key)
-        if not self.has(key[0], "level", "cct"):
+        if not self.has(key[0], *LIGHT):
             self.desk.beliefs.adrift.discard(key[0])
         self._note(drift, at, "closed", how)
 
@@ -310,7 +325,9 @@ class Watcher:
         if name in self.settled and not (self.picture.holds and name in self.picture.fixtures):
             belief = self.beliefs.of[name]
             wanted = self.wanted[name].get(point)
-            if said == wanted or (wanted is None and point != "online"):
+            # of one that is either, a word of its white may unsay the colour that is wanted
+            other = wanted is None and point != "online"
+            if said == wanted or (other and not (belief.device.either and point in LIGHT)):
                 return
             quiet = at >= belief.quiet_until
             if wanted is not None and quiet and belief.same(point, wanted, said):
@@ -342,7 +359,7 @@ class Watcher:
         if self.picture.holds and name in self.picture.fixtures:
             self._reblame(name, at)
         same = True
-        for point in ("level", "cct"):
+        for point in LIGHT:
             if point in held:
                 same &= self._judge_point(name, point, held[point], at)
         if same and not silent and (name, "online") not in self.drifts:

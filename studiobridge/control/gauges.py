@@ -38,7 +38,7 @@ from studiobridge.figures.plug import (
     Turning,
 )
 from studiobridge.figures.watts import NOTHING, Band
-from studiobridge.profile.model import Point, Value
+from studiobridge.profile.model import Point, Value, figure
 
 # A set that was ready while a lamp's watts said so stays ready for so long (s) without them: a
 # hand that turns a dial and turns it back, and two samples of a slow meter.
@@ -96,7 +96,7 @@ class Gauges:
         if plug is None or kept:
             return
         self._settle_known(plug, at)
-        self._hear(plug, Sample(at, float(watts)))
+        self._hear(plug, Sample(at, figure(watts)))
         self._say(plug, at)
         self._ask_later(plug, at)
 
@@ -177,7 +177,7 @@ class Gauges:
             watts = belief.said("is it there", "watts")
             if watts is None:
                 return None
-            much = max(0.0, float(watts))
+            much = max(0.0, figure(watts))
             error = 2 * ACCURACY * much + OWN_METER_STEP
             return Band(max(0.0, much - error), much + error), False
         off = belief.said("is it so", "switch") is False
@@ -185,7 +185,7 @@ class Gauges:
             most = load(device, True, None)
             return None if most is None else (Band(0.0, most[0].high), False)
         level = belief.said("is it so", "level")
-        levels = None if level is None else Band(float(level), float(level))
+        levels = None if level is None else Band(figure(level), figure(level))
         if "switch" in belief.hears and belief.said("is it so", "switch") is None:
             levels = None
         return load(device, not off, levels)

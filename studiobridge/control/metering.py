@@ -23,7 +23,7 @@ from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce
 from studiobridge.figures import meter
 from studiobridge.figures.light import Face, Whole
-from studiobridge.profile.model import FIXTURES, Point, Preset, Value
+from studiobridge.profile.model import FIXTURES, Point, Preset, Value, figure
 
 # A reading older than this (s) says what the light was. Sensors report every few seconds.
 FRESH_FOR = 60.0
@@ -92,9 +92,9 @@ class Metering:
         if reading is None or kept or point not in ("lux", "cct"):
             return
         if point == "cct":
-            reading.cct = float(value)
+            reading.cct = figure(value)
             return
-        lux = float(value)
+        lux = figure(value)
         low, high = reading.steady_from
         low, high = min(low, lux), max(high, lux)
         if at - reading.at > FRESH_FOR or high - low > STEADY * max(high, 1.0):
@@ -126,10 +126,10 @@ class Metering:
             level, cct = preset.level, preset.cct
             if "level" in belief.hears:
                 said = belief.said("was it so", "level")
-                level = level if said is None else float(said)
+                level = level if said is None else figure(said)
             if "cct" in belief.hears:
                 white = belief.said("was it so", "cct")
-                cct = cct if white is None else float(white)
+                cct = cct if white is None else figure(white)
             if not beliefs.may_be_on(name):
                 level = 0.0
             if level is not None:

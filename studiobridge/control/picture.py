@@ -11,8 +11,9 @@ from collections.abc import Collection, Mapping
 from dataclasses import replace
 
 from studiobridge.control.desk import Desk
+from studiobridge.craft.chroma import Colour
 from studiobridge.figures.light import Change, Face
-from studiobridge.profile.model import Point, Preset
+from studiobridge.profile.model import Point, Preset, figure
 
 Key = tuple[str, Point]
 # Rounding of the arithmetic, far below anything a tolerance is set to.
@@ -43,9 +44,15 @@ class PictureWatch:
                 found[name] = replace(preset, level=0.0)
                 continue
             level, cct = belief.said("was it so", "level"), belief.said("was it so", "cct")
+            white, colour = preset.cct, preset.colour
+            if isinstance(cct, Colour):  # it is either, and coloured now
+                white, colour = None, cct
+            elif cct is not None and (preset.cct is not None or belief.coloured is False):
+                white, colour = figure(cct), None
             found[name] = Preset(
-                preset.level if level is None or preset.level is None else float(level),
-                preset.cct if cct is None or preset.cct is None else float(cct),
+                preset.level if level is None or preset.level is None else figure(level),
+                white,
+                colour,
             )
         return found
 
@@ -58,7 +65,8 @@ class PictureWatch:
 
     def missing(self) -> tuple[str, ...]:
         """What the profile does not say and the picture would need."""
-        return self.face.sentences(self.desk.presets)
+        wanted = self.desk.presets
+        return (*self.face.sentences(wanted), *self.face.turned(wanted, self.now()))
 
     # ---- holding the picture ------------------------------------------------------------
 

@@ -326,7 +326,11 @@ def _device_up(
         return
     preset = presets.get(name)
     own_switch = "switch" in device.tells
-    told = device.fixture and preset is not None and bool({"level", "cct", "switch"} & device.tells)
+    told = (
+        device.fixture
+        and preset is not None
+        and bool({"level", "cct", "colour", "switch"} & device.tells)
+    )
     heard = known.surely_heard(name) and not feed_step
     # what answers when it is told need not be heard before, once it has booted
     if not device.hears:

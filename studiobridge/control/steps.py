@@ -31,7 +31,8 @@ from studiobridge.control.acts import (
 from studiobridge.control.belief import Beliefs
 from studiobridge.control.gates import Gates
 from studiobridge.control.sequence import ENERGISING, OFF, Step
-from studiobridge.profile.model import Value
+from studiobridge.craft.chroma import Colour, spelled
+from studiobridge.profile.model import Value, figure
 
 Happening = Literal[
     "noted",  # its intention is on disk
@@ -267,7 +268,7 @@ class Steps(Acts):
         watts = belief.word("is it there", "watts")
         if watts is None or watts.at < belief.told_at["switch"]:
             return False
-        return float(watts.value) <= belief.device.residual
+        return figure(watts.value) <= belief.device.residual
 
     # ---- it has not ----------------------------------------------------------------------
 
@@ -356,8 +357,12 @@ def why_failed(active: Active, beliefs: Beliefs, gates: Gates) -> str:
 
 def say(point: str, value: Value) -> str:
     """A value with its unit, in words."""
+    if isinstance(value, Colour):
+        return spelled(value)
     if point == "level":
         return f"{float(value):.4g} %"
+    if point == "colour":  # of a fixture that is either white or coloured
+        return f"white at {value:.0f} K"
     if point == "cct":
         return f"{float(value):.0f} K"
     if point == "watts":

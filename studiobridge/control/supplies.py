@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce
 from studiobridge.craft import supply
-from studiobridge.profile.model import SUPPLIES, Point, Value, Warn
+from studiobridge.profile.model import SUPPLIES, Point, Value, Warn, figure
 
 # Words of one battery are kept so far apart (s), and so many of them: more than the window in
 # which a rate is looked for.
@@ -57,7 +57,9 @@ class Low:
             how_old = supply.KEPT
         elif at - self.word.at >= supply.OLD:
             how_old = f"heard {supply.age(at - self.word.at)} ago"
-        return supply.sentence(self.device, self.point, self.word.value, how_old, self.left, over)
+        value = self.word.value
+        value = value if isinstance(value, bool) else figure(value)
+        return supply.sentence(self.device, self.point, value, how_old, self.left, over)
 
 
 class Supplies:
@@ -84,7 +86,7 @@ class Supplies:
         if point == "battery" and not kept:
             falls = self._falls.setdefault(name, deque(maxlen=KEEP))
             if not falls or not 0.0 <= at - falls[-1][0] < APART:
-                falls.append((at, float(value)))
+                falls.append((at, figure(value)))
         limit = self._limit(name, point)
         if _past(point, value, limit, key in self._low):
             self._low.add(key)
@@ -140,5 +142,5 @@ def _past(point: Point, value: Value, limit: float | None, was: bool) -> bool:
         return False
     back = BACK[point] if was else 0.0
     if point == "temperature":
-        return float(value) >= limit - back
-    return float(value) <= limit + back
+        return figure(value) >= limit - back
+    return figure(value) <= limit + back

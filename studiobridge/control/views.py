@@ -15,9 +15,11 @@ from studiobridge.control.controller import Controller
 from studiobridge.control.drift import Drift
 from studiobridge.control.plan import describe, waits_for
 from studiobridge.control.sequence import staying_on
+from studiobridge.craft.chroma import Colour
 from studiobridge.craft.grid import mired
 from studiobridge.craft.mark import stops
 from studiobridge.figures.light import DARK, Change
+from studiobridge.profile.colours import colour_json
 from studiobridge.profile.model import Point, Preset, Value
 
 Wall = Callable[[float], float]
@@ -34,10 +36,18 @@ def _number(value: float | None, digits: int = 3) -> float | None:
     return None if value is None else round(float(value), digits)
 
 
-def _value(value: Value | None) -> Value | None:
+def _value(value: Value | None) -> object:
     if value is None or isinstance(value, bool):
         return value
-    return round(value, 3)
+    return colour_json(value) if isinstance(value, Colour) else round(value, 3)
+
+
+def preset_view(preset: Preset) -> View:
+    return {
+        "level": preset.level,
+        "cct": preset.cct,
+        "colour": colour_json(preset.colour),
+    }
 
 
 def _left_on(controller: Controller, wall: Wall) -> list[View]:
@@ -273,6 +283,7 @@ def _drift(controller: Controller, drift: Drift, at: float, wall: Wall) -> View:
         "stops": _number(drift.by.stops),
         "mired": _number(drift.by.mired, 1),
         "percent": _number(drift.by.percent, 2),
+        "shift": _number(drift.by.shift, 4),
         "since": iso(drift.since, wall),
         "for_s": round(at - drift.since, 1),
         "by": "watts" if drift.perhaps else "report" if drift.band is None else drift.band.by,
@@ -281,6 +292,7 @@ def _drift(controller: Controller, drift: Drift, at: float, wall: Wall) -> View:
             "reported": _value(drift.worst_reported),
             "stops": _number(drift.worst.stops),
             "mired": _number(drift.worst.mired, 1),
+            "shift": _number(drift.worst.shift, 4),
         },
         "contested": drift.device in controller.standing.contested
         or drift.device in controller.standing.rivals,
@@ -319,7 +331,7 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
     under_way = None if run is None else controller.desk.busy.get(name)
     proof = _proof(controller, name)
 
-    def last(point: Point) -> Value | None:
+    def last(point: Point) -> object:
         return _value(belief.said("was it so", point)) if powered else None
 
     return {
@@ -329,9 +341,11 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         "online": beliefs.online(name),
         "switch": last("switch") if powered else False,
         "level": last("level"),
-        "cct": last("cct"),
+        # a fixture that is either says one of the two as the other's value: it is only the one
+        "cct": None if belief.coloured else last("cct"),
+        "colour": None if belief.coloured is False else last("colour"),
         "watts": last("watts"),
-        "preset": None if preset is None else {"level": preset.level, "cct": preset.cct},
+        "preset": None if preset is None else preset_view(preset),
         "drift": drifts or None,
         "lockout": None
         if lockout is None

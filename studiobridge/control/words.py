@@ -18,7 +18,8 @@ from studiobridge.control.events import Request, Saved
 from studiobridge.control.gates import Gates
 from studiobridge.control.runs import Runs
 from studiobridge.control.standing import Answers, Standing
-from studiobridge.profile.model import Preset
+from studiobridge.craft.chroma import Colour, name_of
+from studiobridge.profile.model import LIGHT, Preset, figure
 
 
 class Words:
@@ -189,7 +190,7 @@ class Words:
         drifted = [
             drift.device
             for drift in self.watcher.drifts.values()
-            if drift.point in ("level", "cct") and drift.band is None and not drift.perhaps
+            if drift.point in LIGHT and drift.band is None and not drift.perhaps
         ]
         presets: dict[str, Preset] = {}
         for name in request.targets or tuple(dict.fromkeys(drifted)):
@@ -214,13 +215,28 @@ class Words:
         if name in self.desk.busy:
             return f"{name} is being set just now; ask again"
         level, cct = belief.said("is it so", "level"), belief.said("is it so", "cct")
-        if (old.level is not None and level is None) or (
-            old.cct is not None and cct is None and "cct" in belief.hears
+        colour = belief.said("is it so", "colour")
+        dark = level is not None and figure(level) <= belief.lowest
+        if (
+            (old.level is not None and level is None)
+            or (old.cct is not None and cct is None and "cct" in belief.hears)
+            or (old.colour is not None and colour is None and not dark)
         ):
             return f"{name} has not reported: nothing to keep"
+        if old.cct is not None and isinstance(cct, Colour):
+            return (
+                f"{name} is {name_of(cct)} and the look has it white: keep writes no white as a"
+                " colour; write it into the profile by hand"
+            )
+        if old.colour is not None and colour is not None and not isinstance(colour, Colour):
+            return (
+                f"{name} is white at {colour:.0f} K and the look has it {name_of(old.colour)}:"
+                " keep writes no colour as a white; write it into the profile by hand"
+            )
         return Preset(
-            old.level if old.level is None or level is None else round(float(level), 1),
-            old.cct if old.cct is None or cct is None else float(round(float(cct))),
+            old.level if old.level is None or level is None else round(figure(level), 1),
+            old.cct if old.cct is None or cct is None else float(round(figure(cct))),
+            colour if old.colour is not None and isinstance(colour, Colour) else old.colour,
         )
 
     def saved(self, event: Saved) -> None:
@@ -240,6 +256,6 @@ class Words:
                 self.standing.contested.pop(name, None)
                 if name in self.watcher.wanted:
                     self.watcher.hold(name, self.beliefs.of[name].points_of(preset), event.at)
-                self.watcher.entries.close_of(name, ("level", "cct"), event.at, "kept")
+                self.watcher.entries.close_of(name, LIGHT, event.at, "kept")
         self.desk.changed.update(presets)
         self.answers.done(request, f"kept in {look}: {', '.join(presets)}")

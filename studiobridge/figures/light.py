@@ -311,8 +311,8 @@ class Face:
         whites: list[White] = []
         unknown_white = False
         for name, value in values.items():
-            if name not in self.rays or value.level is None:
-                continue
+            if name not in self.rays or value.level is None or value.colour is not None:
+                continue  # what its output says holds for its white
             lux = self.lux(name, value.level)
             if lux is None:
                 return None
@@ -339,6 +339,8 @@ class Face:
 
     def change(self, wanted: Mapping[str, Preset], now: Mapping[str, Preset]) -> Change | None:
         """How the picture differs from what is wanted; None when that cannot be computed."""
+        if self.turned(wanted, now):
+            return None
         before, after = self.whole(wanted), self.whole(now)
         if before is None or after is None or before.lux < DARK:
             return None
@@ -367,6 +369,26 @@ class Face:
             found.append("no light in this look")
         return tuple(dict.fromkeys(found))
 
+    def turned(self, wanted: Mapping[str, Preset], now: Mapping[str, Preset]) -> list[str]:
+        """Which light on the face is coloured and should be white, or the other way round."""
+        found = []
+        for name, value in now.items():
+            meant = wanted.get(name)
+            if name not in self.rays or meant is None or not value.level:
+                continue
+            if (value.colour is None) != (meant.colour is None):
+                is_, was = ("white", "coloured") if value.colour is None else ("coloured", "white")
+                found.append(f"{name} is {is_} and meant to be {was}")
+        return found
+
+    def coloured(self, values: Mapping[str, Preset]) -> list[str]:
+        """Which lit fixtures are left out of all that is reckoned with whites."""
+        return [
+            f"{name} is coloured, and its figures hold for its white: left out"
+            for name, value in values.items()
+            if value.colour is not None and value.level
+        ]
+
     def without_white(self, values: Mapping[str, Preset]) -> list[str]:
         """Which light on the face has a CCT at which there is no white."""
         return [
@@ -388,6 +410,8 @@ def light_of(
     """The light of these presets at the mark and on the backdrop, and the exposure it asks for."""
     face = face or Face(profile)
     missing: list[str] = []
+    coloured = face.coloured(presets)
+    every, presets = presets, {n: p for n, p in presets.items() if p.colour is None}
     fixtures = []
     for name, preset in presets.items():
         device = profile.devices[name]
@@ -425,6 +449,7 @@ def light_of(
     for name in lit_white:
         if presets[name].cct is None and face.rays[name].at_full > 0:
             missing.append(f"no CCT given for {name}: mixed white not computed")
+    missing.extend(coloured)
     picture = profile.picture
     off = None
     if whole is not None and whole.cct is not None:
@@ -443,7 +468,7 @@ def light_of(
         whole,
         backdrops,
         _exposure(profile, whole, missing),
-        _banding(profile, presets, missing),
+        _banding(profile, every, missing),
         whites_apart(presets),
         off,
         tuple(dict.fromkeys(missing)),

@@ -16,7 +16,7 @@ from studiobridge.bridge.asking import Asker
 from studiobridge.bridge.record import Reader, RecordError, record_place
 from studiobridge.bridge.settings import Settings
 from studiobridge.control.plan import OrderProblem, UnknownLook, plan
-from studiobridge.profile.model import SetProfile
+from studiobridge.profile.model import LIGHT, SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.hand import Guide, guide
 from studiobridge.shown.live import beam_part, condition, lamp_part, placed
@@ -306,7 +306,7 @@ class Board:
             plain = [{k: v for k, v in e.items() if k != "for_s"} for e in entries]
             since = min(str(e.get("since", "")) for e in entries)
             device = self.profile.devices.get(name)
-            kept = any(e.get("point") in ("level", "cct") for e in entries)
+            kept = any(e.get("point") in LIGHT for e in entries)
             rows.append(
                 {
                     "device": name,
@@ -351,7 +351,7 @@ class Board:
         for device in self.profile.devices.values():
             view = self.view(device.name)
             how = condition(device, view, self.visitor.sure, up)
-            now = words.preset({"level": view.get("level"), "cct": view.get("cct")})
+            now = words.preset(view)
             if device.hand_set:
                 now = words.preset(view.get("preset"))
             if device.kind == "camera" and view.get("rolling"):
@@ -380,6 +380,7 @@ class Board:
         for point, label, shown in (
             ("level", "level", words.level),
             ("cct", "CCT", words.cct),
+            ("colour", "colour", words.spelled_colour),
         ):
             if device.fixture and (preset.get(point) is not None or view.get(point) is not None):
                 reported = "on its dial" if device.hand_set else shown(view.get(point))

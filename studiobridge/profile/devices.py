@@ -98,7 +98,7 @@ class Devices(Part):
         presets = {n: look.presets[name] for n, look in looks.items() if name in look.presets}
         tells: set[Point] = set()
         hears: set[Point] = set()
-        can_ask = knows_fade = False
+        can_ask = knows_fade = either = False
         slots: Slots | None = None
         if shape.speaks == E131:
             slots = self.universes.slots(name, shape)
@@ -117,6 +117,7 @@ class Devices(Part):
                 tells, hears = set(dialect.tell), set(dialect.hear)
                 can_ask = dialect.ask is not None
                 knows_fade = any(t.fade_unit is not None for t in dialect.tell.values())
+                either = any(hear.when is not None for hear in dialect.hear.values())
                 self.dialects.topics(name, shape, dialect)
         elif shape.at is not None:
             self.wrong((*at, "at"), "'at' is for a device that speaks", "add 'speaks:'", key=True)
@@ -177,6 +178,7 @@ class Devices(Part):
             can_ask=can_ask,
             knows_fade=knows_fade,
             slots=slots,
+            either=either,
             after=tuple(dict.fromkeys(shape.after)),
             essential=essential,
             stays_on=stays,
@@ -338,7 +340,7 @@ class Devices(Part):
                     return float(value)
             return float(getattr(usual, name))
 
-        return Tolerance(pick("level"), pick("cct"), pick("settle"))
+        return Tolerance(pick("level"), pick("cct"), pick("settle"), pick("colour"))
 
     # ---- feeds and order -----------------------------------------------------------------
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from studiobridge.craft.grid import ENDS, LARGEST_WIDTH, SMALLEST_WIDTH
+from studiobridge.profile.colour_points import COLOUR_PLACES, Colours
 from studiobridge.profile.findings import Findings, Part
 from studiobridge.profile.model import (
     E131,
@@ -48,7 +49,7 @@ class Dialects(Part):
             self.wrong(("dialects", name), f"'{name}' is built in", "give yours another name", True)
         for point in POINTS:
             said: PointShape | None = getattr(shape, point)
-            if said is None:
+            if said is None or point == "colour":
                 continue
             at: Path = ("dialects", name, point)
             if said.tell is None and said.hear is None:
@@ -71,6 +72,7 @@ class Dialects(Part):
                     self._unit(point, hear.unit, (*at, "hear", "unit")),
                     hear.qos,
                 )
+        Colours(self.shape, self.findings).put(name, shape, tells, hears)
         ask = AskMap(shape.ask.topic, shape.ask.payload, shape.ask.qos) if shape.ask else None
         return Dialect(name, MappingProxyType(tells), MappingProxyType(hears), ask)
 
@@ -196,6 +198,8 @@ class Dialects(Part):
             tells.add("level")
             if any(p.cct is not None for p in presets.values()):
                 tells.add("cct")
+            if any(p.colour is not None for p in presets.values()):
+                tells.add("colour")
         elif shape.kind == "computer":
             tells.add("shut_down")
             hears.add("down")
@@ -240,7 +244,8 @@ class Dialects(Part):
             key = "" if tell.json is None else f"json:{sorted(_leaves(tell.json))}"
             rules.append((tell.topic, key, self.told))
         for hear in dialect.hear.values():
-            rules.append((hear.topic, hear.field or "", self.heard))
+            fields = hear.colour.fields if hear.colour is not None else None
+            rules.append((hear.topic, hear.field or ",".join(fields or ()), self.heard))
         mine: set[tuple[int, str, str]] = set()
         for template, field, taken in rules:
             topic = template.replace("{at}", shape.at or "")
@@ -289,4 +294,5 @@ def _leaves(template: object, path: str = "") -> list[str]:
         return [leaf for k, v in template.items() for leaf in _leaves(v, f"{path}.{k}")]
     if isinstance(template, list):
         return [leaf for i, v in enumerate(template) for leaf in _leaves(v, f"{path}.{i}")]
-    return [path] if isinstance(template, str) and "{value}" in template else []
+    places = ("{value}", *COLOUR_PLACES)
+    return [path] if isinstance(template, str) and any(p in template for p in places) else []

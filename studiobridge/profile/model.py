@@ -13,6 +13,7 @@ from fractions import Fraction
 from types import MappingProxyType
 from typing import Literal, get_args
 
+from studiobridge.craft.chroma import Colour, Form
 from studiobridge.craft.light import LINEAR, Dimmer
 
 Kind = Literal[
@@ -31,12 +32,13 @@ Kind = Literal[
 KINDS: tuple[Kind, ...] = get_args(Kind)
 FIXTURES: frozenset[str] = frozenset({"light", "backdrop"})
 
-# What can be told to a device or heard from it. `shut_down` is only told; switch, level and cct
-# go both ways (of a sensor cct is heard); all others are only heard.
+# What can be told to a device or heard from it. `shut_down` is only told; switch, level, cct and
+# colour go both ways (of a sensor cct is heard); all others are only heard.
 Point = Literal[
     "switch",
     "level",
     "cct",
+    "colour",
     "watts",
     "rolling",
     "online",
@@ -49,14 +51,26 @@ Point = Literal[
     "card",
 ]
 POINTS: tuple[Point, ...] = get_args(Point)
-TOLD: frozenset[str] = frozenset({"switch", "level", "cct", "shut_down"})
+TOLD: frozenset[str] = frozenset({"switch", "level", "cct", "colour", "shut_down"})
+# What a look sets of a fixture.
+LIGHT: tuple[Point, ...] = ("level", "cct", "colour")
 YES_NO: frozenset[str] = frozenset({"switch", "rolling", "online", "down", "battery_low"})
 # What runs out, or runs hot: heard of any device, held against what its profile warns of
 SUPPLIES: tuple[Point, ...] = ("battery", "battery_low", "card", "temperature")
 
 # bool for the yes/no points; float for level (%), cct (K), watts (W), lux (lx), temperature (°C),
-# battery (%) and card (minutes left)
-Value = bool | float
+# battery (%) and card (minutes left); a chromaticity for colour. A fixture that is either white
+# or coloured has its colour as the value of its cct while it is coloured, and its white (K) as
+# the value of its colour while it is white.
+Value = bool | float | Colour
+
+
+def figure(value: Value) -> float:
+    """The number of a level, a white or watts. Raises TypeError for a colour, which is none."""
+    if isinstance(value, Colour):
+        raise TypeError(f"{value} is not a number")
+    return float(value)
+
 
 # How a device is known to be as asked where it cannot report it: by the watts of the plug that
 # feeds it, by a sensor or the picture, by a person's word, or not at all (`none`: only told).
@@ -86,10 +100,14 @@ E131 = "e131"
 
 @dataclass(frozen=True, slots=True)
 class Preset:
-    """One fixture's level (%) and CCT (K) in a look; None where the look leaves it alone."""
+    """One fixture's level (%), and its CCT (K) or its colour; None where the look leaves it alone.
+
+    It is white or coloured, never both.
+    """
 
     level: float | None = None
     cct: float | None = None
+    colour: Colour | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,11 +131,17 @@ class Circuit:
 
 @dataclass(frozen=True, slots=True)
 class Tolerance:
-    """How far a report may be from its preset: level in stops of light, CCT in mired."""
+    """How far a report may be from its preset: level in stops of light, CCT in mired, colour in
+    CIE 1976 Δu′v′.
+
+    A circle of 0.0011 Δu′v′ is about a one-step MacAdam ellipse (CIE TN 001, from memory), and
+    some four or five of those are just noticed beside each other: hence 0.005.
+    """
 
     level: float = 0.1
     cct: float = 8.0
     settle: float = 2.0
+    colour: float = 0.005
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,6 +267,30 @@ class Span:
 
 
 @dataclass(frozen=True, slots=True)
+class ColourForm:
+    """How a dialect spells a colour: in which parts, and the numbers each of them uses.
+
+    `fields` (of a hear) are the dotted paths of the parts in a JSON payload, in the same order.
+    """
+
+    form: Form
+    spans: tuple[Span, ...]
+    fields: tuple[str, ...] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class When:
+    """A point is heard only while this field of the message says this, and not `other`.
+
+    For fixtures that are either white or coloured and say which: `field` is a dotted path.
+    """
+
+    field: str
+    word: str
+    other: str
+
+
+@dataclass(frozen=True, slots=True)
 class TellMap:
     """How one point is told. Exactly one of `payload` and `json` is used.
 
@@ -259,6 +307,8 @@ class TellMap:
     fade_unit: FadeUnit | None = None
     qos: int = 1
     retain: bool = False
+    # of a colour: its parts have places of their own, like {hue}, instead of {value}
+    colour: ColourForm | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,6 +321,10 @@ class HearMap:
     span: Span | None = None
     unit: Unit | None = None
     qos: int = 1
+    colour: ColourForm | None = None
+    # of a colour in a plain payload: how it is laid out, like "{r},{g},{b}"
+    payload: str | None = None
+    when: When | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -363,6 +417,8 @@ class Device:
     knows_fade: bool = False
     # where it speaks e131: its slots
     slots: Slots | None = None
+    # says of itself whether it is white or coloured: a word of the one unsays the other
+    either: bool = False
     # names of devices that must be up before this one: from `after:` in the profile only
     after: tuple[str, ...] = ()
     essential: bool = True

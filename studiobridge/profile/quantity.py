@@ -79,6 +79,7 @@ DEPTH = replace(LENGTH, low=0.0, example="85 cm")
 SIZE = replace(LENGTH, low=0.001, example="2.7 m")
 FOCAL = Kind("a focal length", {"mm": Fraction(1)}, 1.0, 2000.0, "28 mm")
 ANGLE = Kind("an angle", {"deg": Fraction(1), "°": Fraction(1)}, 0.1, 360.0, "110 deg")
+HUE = replace(ANGLE, what="a hue", low=0.0, example="120 deg")
 BEAM = replace(ANGLE, what="a beam angle", low=1.0, high=179.0)
 # 1 fc is 1 lm/ft², exactly
 FOOT_CANDLE = 1 / (INCH * 12) ** 2
@@ -90,6 +91,7 @@ FREQUENCY = _kind("a frequency", 1.0, 10_000_000.0, "25 kHz", Hz="1", kHz="1000"
 ENERGY = _kind("an energy", 0.1, 100_000.0, "98 Wh", Wh="1", kWh="1000")
 FRAMES = _kind("a frame rate", 1.0, 1000.0, "25 fps", fps="1")
 REFLECTS = replace(LEVEL, what="a reflectance in percent", example="35 %")
+SATURATION = replace(LEVEL, what="a saturation in percent", example="90 %")
 FLICKER = replace(LEVEL, what="a modulation in percent", example="3 %")
 
 _ONE = re.compile(rf"\s*({NUMBER})\s*([^\s0-9.+-].*?)?\s*\Z")

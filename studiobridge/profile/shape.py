@@ -21,8 +21,9 @@ from pydantic import (
     WithJsonSchema,
 )
 
+from studiobridge.craft.chroma import Colour
 from studiobridge.craft.light import LINEAR, Dimmer
-from studiobridge.profile import quantity
+from studiobridge.profile import colours, quantity
 from studiobridge.profile.model import KINDS, Unit
 from studiobridge.profile.model import Kind as DeviceKind
 from studiobridge.profile.names import NAME
@@ -201,6 +202,8 @@ if TYPE_CHECKING:
     MeterStep = float
     Level = float
     Cct = float
+    ColourText = Colour
+    Shift = float
     Time = float
     Current = float
     Power = float
@@ -223,6 +226,12 @@ else:
     Size = _exact(quantity.SIZE)
     Level = _quantity(quantity.LEVEL)
     Cct = _quantity(quantity.CCT)
+    ColourText = Annotated[Any, PlainValidator(colours.parse), WithJsonSchema(colours.JSON_SCHEMA)]
+    Shift = Annotated[
+        Any,
+        PlainValidator(colours.parse_shift),
+        WithJsonSchema({"type": "number", "minimum": colours.SMALLEST_SHIFT, "maximum": 1}),
+    ]
     Time = _quantity(quantity.TIME)
     Current = _quantity(quantity.CURRENT)
     Power = _quantity(quantity.POWER)
@@ -311,18 +320,51 @@ class TellShape(Shape):
     retain: YesNo = False
 
 
+ColourPart = Literal["hue", "saturation", "r", "g", "b", "x", "y"]
+
+
+class WhenShape(Shape):
+    field: Text
+    is_: Text = Field(alias="is")
+
+
 class HearShape(Shape):
     topic: Topic
     field: Text | None = None
     words: dict[str, Scalar] | None = None
     span: SpanText | None = None
     unit: Unit | None = None
+    when: WhenShape | None = None
     qos: Literal[0, 1, 2] = 1
 
 
 class PointShape(Shape):
     tell: TellShape | None = None
     hear: HearShape | None = None
+
+
+class ColourTellShape(Shape):
+    topic: Topic
+    payload: str | None = Field(default=None, max_length=LONGEST_TEXT)
+    json_: Any = Field(default=None, alias="json")
+    spans: dict[ColourPart, SpanText] = Field(default_factory=dict)
+    fade_unit: Literal["s", "ms", "ds"] | None = None
+    qos: Literal[0, 1, 2] = 1
+    retain: YesNo = False
+
+
+class ColourHearShape(Shape):
+    topic: Topic
+    payload: str | None = Field(default=None, max_length=LONGEST_TEXT)
+    fields: dict[ColourPart, Text] | None = None
+    spans: dict[ColourPart, SpanText] = Field(default_factory=dict)
+    when: WhenShape | None = None
+    qos: Literal[0, 1, 2] = 1
+
+
+class ColourPointShape(Shape):
+    tell: ColourTellShape | None = None
+    hear: ColourHearShape | None = None
 
 
 class AskShape(Shape):
@@ -335,6 +377,7 @@ class DialectShape(Shape):
     switch: PointShape | None = None
     level: PointShape | None = None
     cct: PointShape | None = None
+    colour: ColourPointShape | None = None
     watts: PointShape | None = None
     rolling: PointShape | None = None
     online: PointShape | None = None
@@ -351,6 +394,7 @@ class DialectShape(Shape):
 class ToleranceShape(Shape):
     level: Stops | None = None
     cct: Mired | None = None
+    colour: Shift | None = None
     settle: Time | None = None
 
 
@@ -464,6 +508,7 @@ class DeviceShape(Shape):
 class PresetShape(Shape):
     level: Level | None = None
     cct: Cct | None = None
+    colour: ColourText | None = None
 
 
 class LookShape(BaseModel):

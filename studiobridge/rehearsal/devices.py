@@ -24,7 +24,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from studiobridge.profile.model import HOMIE5, Device, Point, Preset, SetProfile, Value
+from studiobridge.craft.chroma import Colour, white_at
+from studiobridge.profile.model import HOMIE5, Device, Point, Preset, SetProfile, Value, figure
 from studiobridge.rehearsal.supplies import SimulatedSupplies
 from studiobridge.speech import FarEnd, Told
 from studiobridge.speech.message import Message
@@ -147,6 +148,8 @@ class SimulatedDevice:
         self.switch = not self.has_switch
         self.level: float = 100.0 if preset.level is None else preset.level
         self.cct: float = _middle(device) if preset.cct is None else preset.cct
+        # None while it is white
+        self.colour: Colour | None = preset.colour
         self.run: Run = "off"
         self.booted = False
         self.joined = False
@@ -251,7 +254,13 @@ class SimulatedDevice:
             elif point == "level":
                 values[point] = self.level
             elif point == "cct":
-                values[point] = self.cct
+                if self.colour is None or not self.device.either:
+                    values[point] = self.cct
+            elif point == "colour":
+                if self.colour is not None:
+                    values[point] = self.colour
+                elif not self.device.either:
+                    values[point] = white_at(self.cct)
             elif point == "watts":
                 values[point] = round(self.metered_watts, 1)
             elif point == "rolling":
@@ -520,11 +529,16 @@ class SimulatedDevice:
             if point == "switch":
                 self._switch_to(bool(value), changed)
             elif point == "level":
-                self._level_to(float(value), told.fade, now)
-                target["level"] = self._clamp(float(value))
+                self._level_to(figure(value), told.fade, now)
+                target["level"] = self._clamp(figure(value))
             elif point == "cct":
-                self.cct = self._clamp_cct(float(value))
+                self.cct = self._clamp_cct(figure(value))
+                self.colour = None
                 target["cct"] = self.cct
+                changed.add("colour")
+            elif isinstance(value, Colour):
+                self.colour = value
+                target["colour"] = value
             elif point == "shut_down":
                 self._shut_down(now)
         return self._report(changed, target)
@@ -650,8 +664,12 @@ class SimulatedDevice:
         level: float | None = None,
         cct: float | None = None,
         switch: bool | None = None,
+        colour: Colour | None = None,
     ) -> None:
-        """A person turns its dials or presses its button. Level in %, CCT in kelvin."""
+        """A person turns its dials or presses its button. Level in %, CCT in kelvin.
+
+        Turned to a white it is coloured no more, and the other way round.
+        """
         changed: set[Point] = set()
         if switch is not None and self.has_switch and self.energised:
             self._switch_to(switch, changed)
@@ -662,7 +680,11 @@ class SimulatedDevice:
             changed.add("level")
         if cct is not None:
             self.cct = self._clamp_cct(cct)
-            changed.add("cct")
+            self.colour = None
+            changed |= {"cct", "colour"}
+        if colour is not None:
+            self.colour = colour
+            changed.add("colour")
         self._look_at_lamp(now)
         self._hand_said(now, changed)
 
@@ -703,7 +725,7 @@ def _a_preset(profile: SetProfile, device: Device, dice: random.Random) -> Prese
     level = None if preset.level is None else float(dice.randint(int(low) + 1, int(high)))
     return Preset(
         level, preset.cct if device.cct_range is None else dice.uniform(*device.cct_range)
-    )
+    )  # white, whatever it was: a colour has to be told
 
 
 def _middle(device: Device) -> float:

@@ -11,6 +11,7 @@ import heapq
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from studiobridge.craft.chroma import Colour
 from studiobridge.figures.light import Face
 from studiobridge.figures.meter import sensors
 from studiobridge.profile.model import Preset, SetProfile
@@ -158,9 +159,10 @@ class Room:
         level: float | None = None,
         cct: float | None = None,
         switch: bool | None = None,
+        colour: Colour | None = None,
     ) -> list[tuple[str, Happening]]:
         """Somebody turns a dial or presses a device's own button."""
-        self.devices[name].touch(now, level, cct, switch)
+        self.devices[name].touch(now, level, cct, switch, colour)
         self._queue(name)
         self._settle(name, now, "hand")
         return self._collect()

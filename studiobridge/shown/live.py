@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
+from studiobridge.craft.chroma import on_screen
 from studiobridge.craft.space import angle_of_view
 from studiobridge.figures.light import aim_point
 from studiobridge.figures.room import camera_of
@@ -128,6 +129,13 @@ def cct_of(device: Device, view: View) -> float | None:
     return words.number(view.get("cct"))
 
 
+def fill_of(device: Device, view: View) -> str:
+    """What a light or a cloth is drawn in: about its colour, else its white."""
+    found = view.get("preset") if device.hand_set else view
+    colour = words.chroma(found.get("colour")) if isinstance(found, Mapping) else None
+    return shade(cct_of(device, view)) if colour is None else on_screen(colour)
+
+
 @dataclass(frozen=True, slots=True)
 class Condition:
     """How a device stands: a short code for drawing, and its words for a person."""
@@ -194,7 +202,7 @@ def beam_part(profile: SetProfile, device: Device, view: View, sure: bool) -> st
     radius = reach * SCALE
     share = device.dimmer.output(min(100.0, max(0.0, level)))
     dashed = "" if sure and not device.hand_set else " loose"
-    colour = shade(cct_of(device, view))
+    colour = fill_of(device, view)
     edge = f"M{x1:.0f} {y1:.0f}L{paper.x(x):.0f} {paper.y(y):.0f}L{x2:.0f} {y2:.0f}"
     return (
         f'<radialGradient id="glow-{device.name}" gradientUnits="userSpaceOnUse"'
@@ -228,7 +236,7 @@ def lamp_part(profile: SetProfile, device: Device, view: View, sure: bool, up: b
         share = device.dimmer.output(min(100.0, level)) if level else 0.0
         out.append(
             f'<rect class="cloth" x="{x - wide / 2:.0f}" y="{y - 10:.0f}" width="{wide:.0f}"'
-            f' height="20" rx="3" fill="{shade(cct_of(device, view))}"'
+            f' height="20" rx="3" fill="{fill_of(device, view)}"'
             f' fill-opacity="{math.sqrt(share):.2f}"/>'
         )
         middle, below = x, y + 34
@@ -298,7 +306,8 @@ def tag(device: Device, view: View, how: Condition) -> str:
     }
     if how.code == "set" and device.fixture:
         level = words.number(view.get("level"))
-        return f"{level:.3g} %" if level is not None else ""
+        colour = words.colour(view.get("colour"))
+        return ", ".join(filter(None, (f"{level:.3g} %" if level is not None else "", colour)))
     if device.kind == "camera" and view.get("rolling"):
         return "rolling"
     return words.clean(short.get(how.code, ""), 26)

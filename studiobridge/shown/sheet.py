@@ -11,6 +11,7 @@ from xml.sax.saxutils import escape
 import jinja2
 
 from studiobridge.control.plan import plan
+from studiobridge.craft.chroma import spelled
 from studiobridge.craft.space import feet_and_inches
 from studiobridge.figures.light import LightReading, light_of
 from studiobridge.figures.mains import CAUTION as MAINS_CAUTION
@@ -70,13 +71,16 @@ def _row(device: Device, preset: Preset | None, reading: RoomReading) -> Row:
         if standing.bearing is not None and abs(standing.bearing) >= 0.5:
             side = "left" if standing.bearing < 0 else "right"
             turned = f"{abs(standing.bearing):.0f}° {side} of camera"
+    white = f"{preset.cct:.0f} K" if preset and preset.cct is not None else ""
+    if preset and preset.colour is not None:
+        white = spelled(preset.colour)
     level = f"{preset.level:g} %" if preset and preset.level is not None else ""
     return Row(
         device.name,
         device.title,
         device.kind,
         level,
-        f"{preset.cct:.0f} K" if preset and preset.cct is not None else "",
+        white,
         device.hand_set,
         both(place.from_back) if place else NOWHERE,
         _across(place) if place else NOWHERE,

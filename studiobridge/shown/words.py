@@ -12,6 +12,7 @@ from datetime import datetime
 from typing import Any
 
 from studiobridge.craft import supply
+from studiobridge.craft.chroma import Colour, apart, name_of, spelled, towards
 
 Json = Mapping[str, Any]
 
@@ -61,6 +62,29 @@ def cct(value: object) -> str:
     return "" if found is None else f"{found:.0f} K"
 
 
+def chroma(value: object) -> Colour | None:
+    """A colour as JSON has it (`x` and `y`); None for anything else."""
+    if not isinstance(value, Mapping):
+        return None
+    x, y = number(value.get("x")), number(value.get("y"))
+    try:
+        return None if x is None or y is None else Colour(x, y)
+    except ValueError:
+        return None
+
+
+def colour(value: object) -> str:
+    """`green`: a word for a colour."""
+    found = chroma(value)
+    return "" if found is None else name_of(found)
+
+
+def spelled_colour(value: object) -> str:
+    """`green xy 0.300 0.600`: with the figures, where there is room for them."""
+    found = chroma(value)
+    return "" if found is None else spelled(found)
+
+
 def watts(value: object) -> str:
     found = number(value)
     if found is None:
@@ -69,10 +93,11 @@ def watts(value: object) -> str:
 
 
 def preset(value: object) -> str:
-    """`64 %, 4300 K`."""
+    """`64 %, 4300 K`, or `75 %, green`."""
     if not isinstance(value, Mapping):
         return ""
-    return ", ".join(filter(None, (level(value.get("level")), cct(value.get("cct")))))
+    parts = (level(value.get("level")), cct(value.get("cct")), colour(value.get("colour")))
+    return ", ".join(filter(None, parts))
 
 
 def yes_no(value: object, yes: str = "yes", no: str = "no", unknown: str = "?") -> str:
@@ -126,6 +151,8 @@ def by_how_much(entry: Json) -> str:
         if number(wanted) == 0:
             return "lit, meant to be dark"
         return f"{signed(percent, 1)} %" if percent is not None else "level unknown"
+    if chroma(wanted) is not None or chroma(reported) is not None:
+        return _colour_off(wanted, reported)
     if point == "cct":
         mired = number(entry.get("mired"))
         if mired is None:
@@ -136,6 +163,22 @@ def by_how_much(entry: Json) -> str:
     if point == "online":
         return "offline" if reported is False else "not heard from"
     return f"{clean(point, 20)} is {clean(reported, 30)}, not {clean(wanted, 30)}"
+
+
+def _colour_off(wanted: object, reported: object) -> str:
+    """`greener than wanted by 0.020 Δu′v′`, `white at 4300 K instead of green`."""
+    ours, theirs = chroma(wanted), chroma(reported)
+    if ours is not None and theirs is not None and "white" not in name_of(theirs):
+        shift = f"by {apart(ours, theirs):.3f} Δu′v′"
+        return f"{towards(ours, theirs) or 'off'} than wanted {shift}".replace("off than", "off")
+    return f"{_white_or_colour(reported)} instead of {_white_or_colour(wanted)}"
+
+
+def _white_or_colour(value: object) -> str:
+    found, kelvin = chroma(value), number(value)
+    if found is not None:
+        return name_of(found)
+    return "colour unknown" if kelvin is None else f"white at {kelvin:.0f} K"
 
 
 def signed(value: float | None, digits: int) -> str:
@@ -149,14 +192,17 @@ def drifted(entries: object) -> str:
     """All drift of one device in one line: `+0.32 stop, 11 mired cooler`."""
     if not isinstance(entries, Sequence) or isinstance(entries, str):
         return ""
-    order = {"online": 0, "switch": 1, "level": 2, "cct": 3}
+    order = {"online": 0, "switch": 1, "level": 2, "cct": 3, "colour": 4}
     found = [entry for entry in entries if isinstance(entry, Mapping)]
     found.sort(key=lambda entry: order.get(str(entry.get("point")), 9))
     return ", ".join(by_how_much(entry) for entry in found)
 
 
 def from_to(entry: Json) -> str:
-    """`64 → 80 %`, `4300 → 4100 K`; nothing for yes and no."""
+    """`64 → 80 %`, `4300 → 4100 K`, `xy 0.300 0.600 → 0.290 0.550`; nothing for yes and no."""
+    ours, theirs = chroma(entry.get("wanted")), chroma(entry.get("reported"))
+    if ours is not None and theirs is not None:
+        return f"xy {ours.x:.3f} {ours.y:.3f} → {theirs.x:.3f} {theirs.y:.3f}"
     wanted, reported = number(entry.get("wanted")), number(entry.get("reported"))
     if wanted is None or reported is None:
         return ""
@@ -211,7 +257,7 @@ def drift_line(entries: Sequence[Json]) -> str:
     `key +0.32 stop (64 → 80 %), 11 mired cooler (4300 → 4514 K); face +0.21 stop, ratio 2.0:1 →
     2.5:1; for 12.0 s`
     """
-    order = {"online": 0, "switch": 1, "level": 2, "cct": 3}
+    order = {"online": 0, "switch": 1, "level": 2, "cct": 3, "colour": 4}
     ordered = sorted(entries, key=lambda entry: order.get(str(entry.get("point")), 9))
     first = ordered[0]
     off = []

@@ -20,9 +20,11 @@ import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
+from studiobridge.craft.chroma import Colour, ColourSteps
 from studiobridge.craft.grid import LARGEST_WIDTH, SMALLEST_WIDTH, Grid, GridUnit
-from studiobridge.profile.model import TOLD, YES_NO, Device, Point, SetProfile, Value
+from studiobridge.profile.model import TOLD, YES_NO, Device, Point, SetProfile, Value, figure
 from studiobridge.profile.said import Described, Report, Said, Unreadable
+from studiobridge.speech.colours import homie_colour, homie_formats, homie_payload, homie_steps
 from studiobridge.speech.encode import (
     KELVIN,
     MIRED,
@@ -49,6 +51,7 @@ USUAL_ID: dict[Point, str] = {
     "switch": "switch",
     "level": "level",
     "cct": "cct",
+    "colour": "color",
     "watts": "watts",
     "rolling": "rolling",
     "down": "down",
@@ -74,11 +77,16 @@ class Property:
     step: float
     choices: tuple[str, ...] = ()
     form: str = ""  # its format as it wrote it
+    colours: tuple[str, ...] = ()  # of a color: rgb, hsv, xyz, as it prefers them
 
     @property
     def own_scale(self) -> bool:
         """A level from its lowest number to its highest: neither in percent nor a fraction."""
         return self.unit != "%" and not (self.high == 1.0 and self.datatype == "float")
+
+    def steps(self, point: Point) -> Grid | ColourSteps | None:
+        """What it can tell apart. Raises ValueError where its steps make no sense."""
+        return homie_steps(self.colours) if point == "colour" else self.grid(point)
 
     def grid(self, point: Point) -> Grid | None:
         """Its steps, in the unit it speaks. Raises ValueError where they make no sense."""
@@ -113,18 +121,20 @@ class Property:
 
     def encode(self, point: Point, value: Value) -> str:
         """A house value as this property's payload."""
+        if isinstance(value, Colour):
+            return homie_payload(self.colours, value)
         if self.datatype == "boolean" or point in YES_NO or point == "shut_down":
             if self.datatype == "enum" and self.choices:
                 return self.choices[0]
             return "true" if value else "false"
         if point == "watts":
-            raw = float(value)
+            raw = figure(value)
         elif point in READINGS:
-            raw = self.scale(point).raw(float(value))
+            raw = self.scale(point).raw(figure(value))
         else:
             grid = self.grid(point)
             assert grid is not None
-            held = grid.nearest(float(value))
+            held = grid.nearest(figure(value))
             if point == "level" and self.own_scale:
                 low, high = self._ends()
                 raw = low + held / 100.0 * (high - low)
@@ -134,8 +144,10 @@ class Property:
             return str(round(raw))
         return repr(round(raw, 9))
 
-    def decode(self, point: Point, text: str) -> Value:
-        """This property's payload as a house value. Raises CannotRead."""
+    def decode(self, point: Point, text: str) -> Value | None:
+        """This property's payload as a house value; None for the colour of black. CannotRead."""
+        if point == "colour":
+            return homie_colour(self.colours, text)
         if point in YES_NO:
             if text not in ("true", "false"):
                 raise CannotRead(f"{point} is {shown(text)}, neither 'true' nor 'false'")
@@ -217,7 +229,13 @@ def _property(name: str, said: object) -> Property:
             raise CannotRead(f"format {shown(format_)} of {shown(name)} is not in whole numbers")
     elif datatype == "enum":
         choices = tuple(format_.split(","))
-    return Property(name, datatype, settable, unit, low, high, step, choices, format_)
+    colours: tuple[str, ...] = ()
+    if datatype == "color":
+        try:
+            colours = homie_formats(format_)
+        except CannotRead as error:
+            raise CannotRead(f"{error} ({shown(name)})") from None
+    return Property(name, datatype, settable, unit, low, high, step, choices, format_, colours)
 
 
 def _make_sense(point: Point, found: Property) -> None:
@@ -278,7 +296,7 @@ class HomieDevice:
                     point,
                     told,
                     found is not None and point != "shut_down",
-                    found.grid(point) if found is not None else None,
+                    found.steps(point) if found is not None else None,
                 )
             )
             if found is None:
@@ -350,6 +368,8 @@ class HomieDevice:
             return found.datatype == "boolean"
         if point == "shut_down":
             return found.datatype in ("boolean", "enum")
+        if point == "colour":
+            return found.datatype == "color"
         number_ = found.datatype in ("integer", "float")
         return number_ and (point not in READINGS or found.unit_fits(point))
 
@@ -359,6 +379,8 @@ class HomieDevice:
             return number_ and found.settable and found.unit == "%"
         if point == "cct":
             return number_ and found.settable and (found.unit == "K" or found.unit in MIRED_UNITS)
+        if point == "colour":
+            return found.datatype == "color" and found.settable
         if point == "watts":
             return number_ and found.unit == "W"
         if point == "switch":
@@ -380,6 +402,8 @@ class HomieDevice:
             value = self.points[point].decode(point, text_of(payload))
         except CannotRead as error:
             return [Unreadable(at, self.device.name, topic, str(error))]
+        if value is None:
+            return []
         return [Report(at, self.device.name, point, value, retained)]
 
     def tell(self, values: Sequence[tuple[Point, Value]]) -> list[Message]:
@@ -500,6 +524,8 @@ class HomieEnd:
         if point == "cct":
             low, high = self.device.cct_range or (2000.0, 10000.0)
             return Property(name, "integer", settable, "K", low, high, 10.0)
+        if point == "colour":
+            return Property(name, "color", settable, "", None, None, 0.0, (), "hsv", ("hsv",))
         if point == "watts":
             return Property(name, "float", False, "W", None, None, 0.0)
         if point in READINGS:
@@ -515,6 +541,8 @@ class HomieEnd:
                 said["unit"] = found.unit
             if found.low is not None and found.high is not None:
                 said["format"] = f"{found.low:g}:{found.high:g}:{found.step:g}"
+            if found.colours:
+                said["format"] = ",".join(found.colours)
             if found.settable:
                 said["settable"] = True
             properties[found.name] = said
@@ -538,7 +566,8 @@ class HomieEnd:
                     text = text_of(message.payload)
                     if point == "shut_down":
                         return [(point, text == "true")] if text == "true" else None
-                    return [(point, found.decode(point, text))]
+                    value = found.decode(point, text)
+                    return None if value is None else [(point, value)]
                 except CannotRead:
                     return None
         return None

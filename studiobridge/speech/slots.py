@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping, MutableSequence, Sequence
 
 from studiobridge.craft.grid import Grid
-from studiobridge.profile.model import Device, Point, Slots, Span, Value
+from studiobridge.profile.model import Device, Point, Slots, Span, Value, figure
 from studiobridge.profile.said import Described
 
 # The slots of a whole universe: receivers of any age take a frame of all of them.
@@ -94,4 +94,4 @@ def described(device: Device, at: float) -> list[Described]:
 
 def values_of(told: Sequence[tuple[Point, Value]]) -> Mapping[Point, float]:
     """The numbers among what a device is told."""
-    return {point: float(value) for point, value in told if point in ("level", "cct")}
+    return {point: figure(value) for point, value in told if point in ("level", "cct")}

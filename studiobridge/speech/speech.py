@@ -75,7 +75,8 @@ class Speech:
                     value = listener.decode(raw)
                 except CannotRead as error:
                     out.append(Unreadable(at, listener.device, message.topic, str(error)))
-                else:
+                    continue
+                if value is not None:
                     out.append(Report(at, listener.device, listener.point, value, message.retain))
         except CannotRead as error:
             devices = dict.fromkeys(listener.device for listener in listeners)
