@@ -105,9 +105,10 @@ def _waiting_for(controller: Controller, at: float) -> list[View]:
 def _moved(controller: Controller) -> set[str]:
     """Devices that report something else than is wanted. Who is silent has not moved."""
     return {
-        d.device
+        name
         for d in controller.watcher.drifts.values()
         if d.point != "online" or d.reported is not None
+        for name in d.devices
     }
 
 
@@ -181,7 +182,8 @@ def _picture(change: Change | None) -> View | None:
 
 def picture_view(controller: Controller) -> View | None:
     """What all open drift together does to the picture; None when nothing has drifted."""
-    names = {drift.device for drift in controller.watcher.drifts.values()}
+    drifts = controller.watcher.drifts.values()
+    names = {drift.device for drift in drifts if not drift.perhaps}
     watch = controller.watcher.picture
     if not names:
         return None
@@ -205,7 +207,7 @@ def _drift(controller: Controller, drift: Drift, at: float, wall: Wall) -> View:
         "percent": _number(drift.by.percent, 2),
         "since": iso(drift.since, wall),
         "for_s": round(at - drift.since, 1),
-        "by": "report" if drift.band is None else drift.band.by,
+        "by": "watts" if drift.perhaps else "report" if drift.band is None else drift.band.by,
         "band": None if drift.band is None else [drift.band.low, drift.band.high],
         "worst": {
             "reported": _value(drift.worst_reported),
@@ -213,7 +215,11 @@ def _drift(controller: Controller, drift: Drift, at: float, wall: Wall) -> View:
             "mired": _number(drift.worst.mired, 1),
         },
         "contested": drift.device in controller.standing.contested,
-        "picture": _picture(
+        "perhaps": list(drift.perhaps) or None,
+        "why": drift.why or None,
+        "picture": None
+        if drift.perhaps
+        else _picture(
             controller.watcher.picture.change(
                 {drift.device, *controller.desk.feeds.below.get(drift.device, ())}
             )
@@ -236,8 +242,8 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
     lockout = controller.gates.locked.get(name)
     drifts = [
         _drift(controller, drift, at, wall)
-        for key, drift in controller.watcher.drifts.items()
-        if key[0] == name
+        for drift in controller.watcher.drifts.values()
+        if name in drift.devices
     ]
     powered = beliefs.powered(name)
     run = controller.run

@@ -140,7 +140,7 @@ class Words:
 
     def set_by_hand(self, request: Request, at: float) -> None:
         """Somebody turned these dials (all of the look, when none is named) to their presets."""
-        dials = {n: p for n, p in self.desk.presets.items() if self.profile.devices[n].hand_set}
+        dials = {n: p for n, p in self.desk.presets.items() if self._by_hand(n)}
         if not dials:
             look = f"the look '{self.desk.look}'" if self.desk.look else "this set as it is"
             self.answers.refuse(request, 2, f"no light of {look} is set by hand")
@@ -159,6 +159,11 @@ class Words:
         self.desk.emit(Announce(state=True))
         self.answers.done(request, f"set by hand: {', '.join(request.targets or dials)}")
 
+    def _by_hand(self, name: str) -> bool:
+        """May a person say that this is as asked: a dial, or what is told and cannot say so?"""
+        device = self.profile.devices[name]
+        return device.hand_set or (bool(device.mute) and device.proof != "none")
+
     # ---- keeping what is -----------------------------------------------------------------
 
     def keep(self, request: Request, at: float) -> None:
@@ -167,7 +172,11 @@ class Words:
             text = f"the set is {self.standing.state}: no look is up to keep"
             self.answers.refuse(request, 1, text)
             return
-        drifted = [d.device for d in self.watcher.drifts.values() if d.point in ("level", "cct")]
+        drifted = [
+            drift.device
+            for drift in self.watcher.drifts.values()
+            if drift.point in ("level", "cct") and drift.band is None and not drift.perhaps
+        ]
         presets: dict[str, Preset] = {}
         for name in request.targets or tuple(dict.fromkeys(drifted)):
             found = self._as_reported(name)

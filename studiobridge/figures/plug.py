@@ -341,6 +341,11 @@ class PlugAccount:
         """The smallest difference the meter shows (W): given, or as seen so far."""
         return self.given_step or STEPS[self._learned]
 
+    @property
+    def turned(self) -> frozenset[str]:
+        """The lamps that were said to be changed since the last reading that rests."""
+        return self._turned & self.lamps.keys()
+
     def estimate(self, lamp: str, at: float) -> Estimate:
         """Where this lamp stands by the watts, as far as they tell it."""
         seen = at if self.last is None else self.last.at
