@@ -241,6 +241,8 @@ class Evening:
                     level = min(100.0, max(0.0, level))
                     self.room.touch(name, level=level)
             await self.asker.changed(0.2)
+        answer = await self.ask("set_by_hand", targets=[name])
+        self.need(answer.code == 0, f"the dial was not noted: {answer.text}")
         await self.until("the drift to close", lambda: not self.asker.shown.drift, 10.0)
         await self.until("ready again", lambda: self.state() == "ready", 10.0)
         self.say(f"nothing has drifted; {name} stands at {level:.0f} %, wanted are {wanted:g} %")
