@@ -17,6 +17,7 @@ Sans-I/O: time comes in with every call, dice come from its own seed.
 from __future__ import annotations
 
 import heapq
+import itertools
 import random
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -159,6 +160,12 @@ class SimulatedDevice:
         self.meter_every: float | None = None
         # how many samples a meter has left before it falls silent; None: it does not
         self.samples_left: int | None = None
+        # a meter: its share of error, the smallest difference it shows and what it does not see (W)
+        self.meter_gain = 1.0
+        self.meter_step = 0.1
+        self.meter_blind = 0.0
+        # a lamp: what it draws by now, as a share of what was once metered
+        self.age = 1.0
         self._sampling = False
         self._away_until = float("-inf")  # no network before then
         self._mains_lost_at = float("-inf")
@@ -211,6 +218,8 @@ class SimulatedDevice:
         if not self.energised or device.battery or self.kind == "plug":
             return 0.0
         standby = min(STANDBY, device.draws)
+        if device.draws_at:
+            return self.age * drawn(device.draws_at, self.level if self.lit else 0.0)
         if not self.switch:
             return standby
         if device.fixture:
@@ -234,7 +243,7 @@ class SimulatedDevice:
             elif point == "cct":
                 values[point] = self.cct
             elif point == "watts":
-                values[point] = round(self.metered_watts, 1)
+                values[point] = self._meter_shows()
             elif point == "rolling":
                 values[point] = self.rolling
             elif point == "online":
@@ -242,6 +251,13 @@ class SimulatedDevice:
             elif point == "down":
                 values[point] = self.run == "down"
         return values
+
+    def _meter_shows(self) -> float:
+        """What its meter makes of the watts that flow: its gain, its step, nothing when blind."""
+        watts = self.metered_watts * self.meter_gain
+        if watts < self.meter_blind:
+            return 0.0
+        return round(round(watts / self.meter_step) * self.meter_step, 3)
 
     # ---- mains --------------------------------------------------------------------------
 
@@ -616,6 +632,14 @@ class SimulatedDevice:
 
     def _hand_said(self, now: float, changed: Iterable[Point]) -> None:
         self._later(now + self._dice.uniform(*HAND_LAG), "say", frozenset(changed))
+
+
+def drawn(table: tuple[tuple[float, float], ...], level: float) -> float:
+    """Watts at a level (%), by what was metered; straight between two points."""
+    for (low, less), (high, more) in itertools.pairwise(table):
+        if level <= high:
+            return less + (more - less) * (level - low) / (high - low)
+    return table[-1][1]
 
 
 def _a_preset(profile: SetProfile, device: Device, dice: random.Random) -> Preset:

@@ -282,7 +282,7 @@ def end_without_a_word(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def ready_without_proof(monkeypatch: pytest.MonkeyPatch) -> None:
     """What is held and has not drifted counts as ready, heard or not (laws 7 and 14)."""
-    monkeypatch.setattr(Watcher, "unproven", lambda self, differing=True: {})
+    monkeypatch.setattr(Watcher, "unproven", lambda self, differing=True, gauged=True: {})
 
 
 def one_idle_sample_is_enough(monkeypatch: pytest.MonkeyPatch) -> None:
