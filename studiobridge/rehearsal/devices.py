@@ -196,6 +196,12 @@ class SimulatedDevice:
             self.meter_every = random.Random(f"{seed} {name} meter").uniform(*METERS_EVERY)
         # how many samples a meter has left before it falls silent; None: it does not
         self.samples_left: int | None = None
+        # a meter: its share of error, the smallest difference it shows and what it does not see (W)
+        self.meter_gain = 1.0
+        self.meter_step = 0.1
+        self.meter_blind = 0.0
+        # a lamp: what it draws by now, as a share of what was once metered
+        self.age = 1.0
         self._sampling = False
         self._away_until = float("-inf")  # no network before then
         self._mains_lost_at = float("-inf")
@@ -248,11 +254,11 @@ class SimulatedDevice:
         if not self.energised or device.battery or self.kind == "plug":
             return 0.0
         standby = min(STANDBY, device.draws) if device.standby is None else device.standby
+        if device.draws_at:
+            return self.age * drawn(device.draws_at, self.level if self.lit else 0.0)
         if not self.switch:
             return standby
         if device.fixture:
-            if device.draws_at:
-                return self.age * _along(device.draws_at, self.level if self.lit else 0.0)
             return max(standby, device.draws * self.level / 100.0) if self.lit else standby
         if self.kind == "computer":
             if self.run in ("off", "down"):
@@ -279,7 +285,7 @@ class SimulatedDevice:
                 elif not self.device.either:
                     values[point] = white_at(self.cct)
             elif point == "watts":
-                values[point] = round(self.metered_watts, 1)
+                values[point] = self._meter_shows()
             elif point == "rolling":
                 values[point] = self.rolling
             elif point == "online":
@@ -289,6 +295,13 @@ class SimulatedDevice:
             elif point == "lux":
                 values[point] = round(self.lux, 1)
         return values
+
+    def _meter_shows(self) -> float:
+        """What its meter makes of the watts that flow: its gain, its step, nothing when blind."""
+        watts = self.metered_watts * self.meter_gain
+        if watts < self.meter_blind:
+            return 0.0
+        return round(round(watts / self.meter_step) * self.meter_step, 3)
 
     # ---- mains --------------------------------------------------------------------------
 
@@ -729,6 +742,14 @@ class SimulatedDevice:
         self._later(now + self._dice.uniform(*HAND_LAG), "say", frozenset(changed))
 
 
+def drawn(table: tuple[tuple[float, float], ...], level: float) -> float:
+    """Watts at a level (%), by what was metered; straight between two points."""
+    for (low, less), (high, more) in itertools.pairwise(table):
+        if level <= high:
+            return less + (more - less) * (level - low) / (high - low)
+    return table[-1][1]
+
+
 def _a_preset(profile: SetProfile, device: Device, dice: random.Random) -> Preset:
     """Where the dials stand from the last evening: mostly where the default look has them."""
     if profile.default_look is None or not device.fixture:
@@ -743,14 +764,6 @@ def _a_preset(profile: SetProfile, device: Device, dice: random.Random) -> Prese
     return Preset(
         level, preset.cct if device.cct_range is None else dice.uniform(*device.cct_range)
     )  # white, whatever it was: a colour has to be told
-
-
-def _along(points: tuple[tuple[float, float], ...], level: float) -> float:
-    """Straight between the points of a table."""
-    for (low, less), (high, more) in itertools.pairwise(points):
-        if level <= high:
-            return less + (more - less) * (level - low) / (high - low)
-    return points[-1][1]
 
 
 def _middle(device: Device) -> float:
