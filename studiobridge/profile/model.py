@@ -44,6 +44,11 @@ Value = bool | float
 Role = Literal["key", "fill", "rim", "wash", "practical"]
 Unit = Literal["percent", "fraction", "kelvin", "mired", "watt"]
 FadeUnit = Literal["s", "ms", "ds"]
+# What a light does by itself when its mains come: what it was set to last, full, the preset stored
+# in it, or nothing until somebody switches it on.
+ComesBack = Literal["last", "full", "preset", "dark"]
+# Who can know whether a camera rolls: it says so itself, the watts of its plug, or a person.
+RollsBy = Literal["report", "watts", "hand"]
 
 HOMIE5 = "homie5"
 
@@ -255,6 +260,14 @@ class Dialect:
 
 
 @dataclass(frozen=True, slots=True)
+class Rolls:
+    """How it is known that a camera rolls; `threshold` (W) where it is by the watts it takes."""
+
+    by: RollsBy
+    threshold: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Device:
     """One device of the set. Names are resolved: every name here exists in the profile."""
 
@@ -295,7 +308,7 @@ class Device:
     shuts_in: float = 60.0
     closes_in: float = 5.0
     residual: float = 2.0
-    forgets_level: bool = False
+    comes_back: ComesBack | None = None
     level_range: tuple[float, float] | None = None
     cct_range: tuple[float, float] | None = None
     dimmer: Dimmer = LINEAR
@@ -314,6 +327,10 @@ class Device:
     lead: Lead | None = None
     # what its battery holds (Wh)
     holds: float | None = None
+    # a computer that runs on without its mains: a laptop, whose plug feeds its charger
+    own_battery: bool = False
+    # a camera: None where the profile does not say; see `rolls_by`
+    rolls: Rolls | None = None
     tolerance: Tolerance = Tolerance()
     # ask this often (s) while the set is up; None: never by the clock
     poll: float | None = None
@@ -325,6 +342,13 @@ class Device:
     @property
     def fixture(self) -> bool:
         return self.kind in FIXTURES
+
+    @property
+    def rolls_by(self) -> RollsBy:
+        """Who can know whether this camera rolls: where nothing is said, itself if it can say so."""
+        if self.rolls is not None:
+            return self.rolls.by
+        return "report" if "rolling" in self.hears else "hand"
 
 
 @dataclass(frozen=True, slots=True)

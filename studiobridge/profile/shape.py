@@ -322,6 +322,11 @@ class LeadShape(Shape):
     section: SectionText
 
 
+class RollsShape(Shape):
+    by: Literal["report", "watts", "hand"]
+    from_: Power | None = Field(default=None, alias="from")
+
+
 class DeviceShape(Shape):
     kind: DeviceKind
     title: Text = ""
@@ -345,7 +350,9 @@ class DeviceShape(Shape):
     shuts_in: Time = 60.0
     closes_in: Time = 5.0
     residual: Power = 2.0
+    # read as `comes_back: full`, which says the same and more
     forgets_level: YesNo = False
+    comes_back: Literal["last", "full", "preset", "dark"] | None = None
     level: LevelRange | None = None
     cct: CctRange | None = None
     dimmer: DimmerText = LINEAR
@@ -360,6 +367,8 @@ class DeviceShape(Shape):
     flicker: Flicker | None = None
     lead: LeadShape | None = None
     holds: Holds | None = None
+    own_battery: YesNo = False
+    rolls: RollsShape | None = None
     tolerance: ToleranceShape | None = None
     poll: Time | None = None
     silent_after: Time | None = None

@@ -207,7 +207,7 @@ class _Maker:
             knows_fade=knows_fade,
             fade=dice.choice([0.0, 0.5, 2.0]),
             cools_in=dice.choice([0.0, 0.0, 5.0, 30.0]),
-            forgets_level=dice.random() < 0.2 and "switch" in tells,
+            comes_back="full" if dice.random() < 0.2 and "switch" in tells else None,
             restores=dice.choice([0, 0, 0, 1, 2]),
             silent_after=dice.choice([None, None, 60.0]) if can_ask else None,
             poll=dice.choice([None, 30.0]) if can_ask else None,
