@@ -52,15 +52,15 @@ def about_gear(reading: Reading) -> list[Problem]:
                     " nobody can be asked, or give it a dialect that hears 'rolling'",
                 )
             )
-        if device.kind == "computer" and cut_by is not None and not _says_down(profile, device):
+        asked = cut_by is not None and not device.own_battery
+        if device.kind == "computer" and asked and not _says_down(profile, device):
             found.append(
                 reading.problem(
                     where,
                     f"'{device.name}' cannot say that it is down: a run-down stops before"
                     f" '{cut_by}'",
                     "give it a dialect that hears 'down', or 'idle_below' and a plug that meters;"
-                    " one with a battery of its own is 'fed_by: battery', and what charges it a"
-                    " 'charger' on the plug",
+                    " a laptop says 'own_battery: yes'",
                 )
             )
     return found

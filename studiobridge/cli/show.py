@@ -149,6 +149,7 @@ def remarks(state: Mapping[str, Any]) -> list[str]:
     for text in words.hand_set(state.get("hand_set")):
         lines.append(f"by hand: {text}")
     lines.extend(f"still on: {text}" for text in words.still_on(state))
+    lines.extend(filter(None, [words.to_close(state)]))
     lines.extend(words.unproven(state))
     if state.get("contested"):
         lines.append(f"contested: {words.listed(state['contested'])} (put back and changed again)")

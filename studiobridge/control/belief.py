@@ -16,6 +16,10 @@ The rules of evidence:
 - A kept report never takes the place of a report of the same epoch.
 - One thing is carried over an epoch: how long a lamp has been out, and only in the careful
   direction. Where it may have been lit meanwhile, it was.
+- The mains of a computer with a battery of its own end no epoch of it: it runs on, and what it
+  said still holds. What its charger draws says nothing of whether it runs.
+- A computer that says it is down is down until it says anything else: a farewell of the same
+  moment is no sign of life, a report later than that is.
 - A person's word (`ticked`) holds for what only a hand can set, and for a camera that cannot say
   it rolls, until evidence says otherwise.
 
@@ -40,6 +44,9 @@ OUT_LEVEL = 1.0
 # The last idle sample of a computer proves so long (s) that it is down: some periods of a slow
 # meter, and shorter than anybody needs to wake it and have work to lose.
 IDLE_HOLDS = 60.0
+# What a computer says within so long (s) of its word that it is down was said on its way there:
+# the rest of one message, or one that was overtaken.
+FAREWELL = 2.0
 
 Proof = Literal["report", "watts", "picture", "hand", "told"]
 
@@ -92,6 +99,7 @@ class Belief:
     """One device. Times are of the controller's clock (s)."""
 
     __slots__ = (
+        "alive_at",
         "asked_at",
         "closing_until",
         "described",
@@ -130,6 +138,7 @@ class Belief:
         self.epoch_since = NEVER
         self.last: dict[Point, Word] = {}
         self.spoke_at = NEVER  # its last report of this epoch
+        self.alive_at = NEVER  # ... that says it runs
         self.silent_since: float | None = None
         # what was told to it and asked of it
         self.told_at: dict[Point, float] = {}
@@ -164,6 +173,9 @@ class Belief:
         if not kept:
             self.spoke_at = at
             self.silent_since = None
+            leaves = point == "down" if value else point == "online"
+            if not leaves and point != "watts":
+                self.alive_at = at
             if self.device.fixture and point in ("switch", "level"):
                 self._lamp(at)
         return True
@@ -356,6 +368,7 @@ class Beliefs:
             for switch, reached in feeds.reach.items()
             if len(reached) == 1
             and profile.devices[reached[0]].kind == "computer"
+            and not profile.devices[reached[0]].own_battery
             and "watts" in profile.devices[switch].hears
         }
         self._meter_of = {computer: switch for switch, computer in self.sole_computer.items()}
@@ -381,7 +394,7 @@ class Beliefs:
         if point == "switch" and (before is None or before.value is not value):
             changed |= self._mains(name, bool(value), at)
         elif point == "switch" and value is False and not kept:
-            for below in self.feeds.below.get(name, ()):
+            for below in self.feeds.powers.get(name, ()):
                 self.of[below].mains_still_off(at)
         elif point == "watts" and not kept:
             computer = name if belief.device.kind == "computer" else self.sole_computer.get(name)
@@ -392,7 +405,7 @@ class Beliefs:
     def _mains(self, switch: str, on: bool, at: float) -> set[str]:
         """A mains switch says something new: what hangs on it has to be heard anew."""
         off_at = self.of[switch].off_at
-        below = self.feeds.below.get(switch, ())
+        below = self.feeds.powers.get(switch, ())
         for name in below:
             belief = self.of[name]
             if not on:
@@ -415,9 +428,9 @@ class Beliefs:
             return set()
         if self.said_on(name):
             return set()  # it says it is on already: its devices keep what is known of them
-        for below in self.feeds.below[name]:
+        for below in self.feeds.powers[name]:
             self.of[below].mains_came(at)
-        return set(self.feeds.below[name])
+        return set(self.feeds.powers[name])
 
     # ---- mains ---------------------------------------------------------------------------
 
@@ -428,13 +441,17 @@ class Beliefs:
     def said_off(self, name: str) -> bool:
         return self.of[name].said("was it so", "switch") is False
 
-    def powered(self, name: str) -> bool:
+    def has_mains(self, name: str) -> bool:
         """Does it have mains, as far as is known? No switch above it last said that it is off."""
         return not any(self.said_off(above) for above in self.feeds.line[name])
 
+    def powered(self, name: str) -> bool:
+        """Has it what it runs on, as far as is known: its mains, or a battery of its own?"""
+        return self.of[name].device.own_battery or self.has_mains(name)
+
     def may_be_on(self, name: str) -> bool:
-        """Could this device be energised? Anything but a clear no counts as yes."""
-        return self.powered(name) and not self.said_off(name)
+        """Could this device draw from its mains? Anything but a clear no counts as yes."""
+        return self.has_mains(name) and not self.said_off(name)
 
     def surely_on(self, name: str) -> bool:
         belief = self.of[name]
@@ -486,8 +503,11 @@ class Beliefs:
     def against(self, name: str) -> str | None:
         """The switch above a device that says off, though the device has spoken since.
 
-        One of the two is wrong, or late: whoever decides about heat takes the worse.
+        One of the two is wrong, or late: whoever decides about heat takes the worse. What has a
+        battery of its own may speak as it likes.
         """
+        if self.of[name].device.own_battery:
+            return None
         for above in self.feeds.line[name]:
             last = self.of[above].last.get("switch")
             if last is not None and last.value is False:
@@ -522,12 +542,16 @@ class Beliefs:
 
     def surely_heard(self, name: str) -> bool:
         belief = self.of[name]
+        if belief.device.own_battery:
+            up = not self.is_down(name)  # no mains that come make it start: somebody opens it
+        else:
+            up = all(self.surely_on(above) for above in self.feeds.line[name][:1])
         return (
             belief.spoke
             and belief.described
             and belief.silent_since is None
             and not belief.gone
-            and all(self.surely_on(above) for above in self.feeds.line[name][:1])
+            and up
         )
 
     def surely_set(self, name: str, preset: Preset) -> bool:
@@ -579,11 +603,31 @@ class Beliefs:
     def is_down(self, name: str) -> bool:
         """A computer said it is down, or two samples in a row span its idle time (law 5)."""
         belief = self.of[name]
-        if belief.said("is it there", "down") is True:
+        down = belief.word("is it there", "down")
+        if down is not None and down.value is True and belief.alive_at <= down.at + FAREWELL:
             return True
         if belief.idle_to is not None and self.now > belief.idle_to + IDLE_HOLDS:
             return False  # its meter fell silent: somebody may have woken it since
         return belief.idle_for > 0 and belief.idle_for >= belief.device.idle_for - 1e-6
+
+    def to_close(self) -> dict[str, str]:
+        """Computers with a battery of their own that are not known to be down, each with why."""
+        return {
+            name: self.why_to_close(name)
+            for name in self.of
+            if name in self.feeds.own_battery and not self.is_down(name)
+        }
+
+    def why_to_close(self, name: str) -> str:
+        """What speaks against such a computer being down, for who is asked to close it."""
+        belief = self.of[name]
+        if belief.gone:
+            return f"{name} has left the network and never said that it is down"
+        if "down" in belief.hears:
+            return f"{name} has not said that it is down"
+        if "shut_down" in belief.tells:
+            return f"{name} was told to shut down, and nothing says that it did"
+        return f"{name} runs on its own battery, and nothing tells it"
 
     def draws_now(self, computer: str) -> float | None:
         """What a computer's own meter or its plug last metered in this epoch (W)."""

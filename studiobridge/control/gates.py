@@ -164,7 +164,9 @@ class Gates:
             device = self.profile.devices[name]
             if not self.beliefs.powered(name) and not device.fixture:
                 continue
-            if device.kind == "computer" and not self.beliefs.is_down(name):
+            # one with a battery of its own is not cut by this: it runs on
+            mains_only = device.kind == "computer" and not device.own_battery
+            if mains_only and not self.beliefs.is_down(name):
                 return f"{name} {self.why_not_down(name)}; shut it down first"
             if device.fixture and device.speaks is not None:
                 hot = self.beliefs.still_hot(name)

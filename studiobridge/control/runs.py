@@ -50,7 +50,7 @@ class Endings:
         """A run is over: say what came of it, and how the set stands now."""
         for name in list(run.missing):
             if name in self.desk.feeds.switches and run.what in ("up", "restore"):
-                for below in self.desk.feeds.below[name]:
+                for below in self.desk.feeds.powers[name]:
                     run.missing.setdefault(
                         below, f"not tried, it needs {name}: {run.missing[name]}"
                     )
@@ -150,7 +150,10 @@ class Endings:
         left = self.left_on()
         if left:
             text += f"; still on: {', '.join(f'{name} ({why})' for name, why in left.items())}"
-        self.standing.turn("all off", at, text if left or run.what == "cut" else "")
+        to_close = self.desk.beliefs.to_close()
+        if to_close:
+            text += f"; close the laptop: {', '.join(to_close.values())}"
+        self.standing.turn("all off", at, text if left or to_close or run.what == "cut" else "")
         session = self.standing.session
         if session.open and session.kwh is not None:
             kwh = session.kwh

@@ -226,7 +226,7 @@ class Listening:
         """One device fewer to wait for; what a switch that is off feeds has no mains to speak."""
         self._expected.discard(name)
         if name in self.desk.feeds.switches and self.desk.beliefs.said_off(name):
-            self._expected.difference_update(self.desk.feeds.below[name])
+            self._expected.difference_update(self.desk.feeds.powers[name])
 
     @property
     def complete(self) -> bool:

@@ -7,6 +7,8 @@ rules behind it:
   still none: told again, so often and no more; then the step has failed.
 - What hangs on a switch that is proven off is out, whether it answers or not.
 - While a camera rolls or closes its file nothing is told (law 2). Steps under way come later.
+- A computer with a battery of its own is told once to shut down and waited for once. Then its step
+  ends as waited out, with what a person has to do: no run-down stalls on what keeps its power.
 - What is locked out meanwhile is left as it is (law 1). Switching off is never locked.
 - Without a link nothing comes here: the controller holds wake-ups back until it has listened
   anew, and what was under way begins again then.
@@ -290,6 +292,9 @@ class Steps(Acts):
         if step.n not in run.active or active.stage != before:
             return
         belief = self.beliefs.of[step.device]
+        if active.stage == "shutting down" and belief.device.own_battery:
+            self._end(run, step, at, "waited out", self.beliefs.why_to_close(step.device))
+            return
         self._ask_feed(active, at)
         if belief.device.can_ask and at < active.until - 1e-6:
             self._ask(active, at)
@@ -323,6 +328,8 @@ def why_failed(active: Active, beliefs: Beliefs, gates: Gates) -> str:
                 f"{name} has not spoken since, only the broker kept its word from before;"
                 " give its dialect an `ask`, or make it speak"
             )
+        if belief.device.own_battery:
+            return f"{name} did not report; open it and wake it, then check its network"
         button = ", press its power button," if belief.device.kind == "computer" else ","
         return f"{name} did not report; check that {feed} powers it{button} then its network"
     if step.action == "shut down":

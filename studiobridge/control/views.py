@@ -139,6 +139,7 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
             if belief.silent_since is not None
         ],
         "still_on": _left_on(controller, wall),
+        "to_close": [] if standing.session.open else sorted(controller.beliefs.to_close()),
         "stays_on": sorted(staying_on(controller.profile, desk.feeds, False)),
         "rolling": [name for name in desk.cameras if controller.beliefs.of[name].rolls],
         "cut": standing.was_cut,

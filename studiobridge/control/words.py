@@ -54,6 +54,11 @@ class Words:
         text = f"{target} is locked out: it will not be energised from here"
         if careful:
             text += f". CAREFUL: {'; '.join(careful)}; a lockout here switches nothing off"
+        alive = [n for n in self.gates.covered(target) if n in self.desk.feeds.own_battery]
+        if alive:
+            # the mains are what a hand has to fear; that it moves or lights up need not surprise
+            text += f". {' and '.join(alive)} {'has' if len(alive) == 1 else 'have'} a battery"
+            text += " of its own and may be alive" if len(alive) == 1 else " each: may be alive"
         text += ". Pull the plug or open the breaker before you put your hands in"
         self.answers.done(request, text, detail)
 

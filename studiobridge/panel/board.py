@@ -105,7 +105,7 @@ class Board:
         up = state.get("state") in UP
         going = up or state.get("state") in GOING
         macro = self._draw
-        notes = words.unproven(state)
+        notes = [*words.unproven(state), *filter(None, [words.to_close(state)])]
         parts = {
             "truth": str(macro.truth(self.truth())),
             "headline": str(macro.headline(self.profile, state, self.state_words(), notes, sure)),

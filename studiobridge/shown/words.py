@@ -333,7 +333,7 @@ def step_said(step: Json) -> str:
     if phase == "confirmed":
         return done(action, value)
     if phase == "waited out":
-        return f"{waited(step)}: nothing can confirm it"
+        return clean(step.get("text") or f"{waited(step)}: nothing can confirm it", 200)
     if phase == "waiting":
         return ""
     return clean(step.get("text") or phase, 200)
@@ -403,6 +403,12 @@ def still_on(state: Json) -> list[str]:
         why = f": {clean(entry['why'], 160)}" if isinstance(entry.get("why"), str) else ""
         lines.append(", ".join(parts) + why)
     return lines
+
+
+def to_close(state: Json) -> str:
+    """`close the laptop: notes-laptop`; empty where every one said that it is down."""
+    found = names(state.get("to_close"))
+    return f"close the laptop: {listed(found)}" if found else ""
 
 
 def silent(state: Json) -> list[str]:
