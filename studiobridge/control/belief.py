@@ -20,8 +20,8 @@ The rules of evidence:
   said still holds. What its charger draws says nothing of whether it runs.
 - A computer that says it is down is down until it says anything else: a farewell of the same
   moment is no sign of life, a report later than that is.
-- A person's word (`ticked`) holds for what only a hand can set, and for a camera that cannot say
-  it rolls, until evidence says otherwise.
+- A person's word (`ticked`) holds for what only a hand can set, until evidence says otherwise.
+- Whether a camera rolls that cannot say so has rules of its own, in rolling.py.
 
 `TABLE` says which evidence of which epoch answers which question.
 """
@@ -34,9 +34,19 @@ from typing import Literal
 
 from studiobridge.control.effects import ByHand
 from studiobridge.control.feeds import Feeds
+from studiobridge.control.rolling import Rolling
 from studiobridge.craft.grid import Grid, mired
 from studiobridge.craft.light import level_stops
-from studiobridge.profile.model import HOMIE5, Device, Point, Preset, SetProfile, Value
+from studiobridge.profile.manners import meter_of
+from studiobridge.profile.model import (
+    HOMIE5,
+    Device,
+    Point,
+    Preset,
+    RollsBy,
+    SetProfile,
+    Value,
+)
 
 NEVER = float("-inf")
 # A lamp below this level (%) is out as far as its heat goes.
@@ -116,7 +126,7 @@ class Belief:
         "off_since",
         "out_since",
         "quiet_until",
-        "rolling_word",
+        "rolling",
         "shutting",
         "silent_since",
         "spoke_at",
@@ -154,9 +164,10 @@ class Belief:
         self.idle_from: float | None = None  # the first and the last idle sample in a row
         self.idle_to: float | None = None
         self.closing_until = NEVER
-        # a person's word: a dial set to its preset; whether a camera rolls, and when they said so
+        # a person's word: a dial set to its preset
         self.ticked: ByHand | None = None
-        self.rolling_word: tuple[bool, float] | None = None
+        # whether a camera rolls, by its watts and by what people say (rolling.py)
+        self.rolling = Rolling(device)
 
     # ---- evidence comes in ---------------------------------------------------------------
 
@@ -226,6 +237,7 @@ class Belief:
     def mains_went(self, at: float) -> None:
         """It has no power: a lamp is out from now on, if it was not already."""
         self._new_epoch(at)
+        self.rolling.mains_went()
         self.mains_since = at
         self.shutting = False
         if self.out_since is None:
@@ -244,6 +256,7 @@ class Belief:
     def link_came(self, at: float) -> None:
         """After a silence of unknown length only what is heard from now on counts."""
         self._new_epoch(at)
+        self.rolling.link_came()
 
     # ---- questions -----------------------------------------------------------------------
 
@@ -329,20 +342,22 @@ class Belief:
 
     @property
     def rolls(self) -> bool:
-        """A camera: by its last report or a person's word, whichever says it rolls."""
-        said = self.said("was it so", "rolling") is True
-        return said or (self.rolling_word is not None and self.rolling_word[0])
+        """A camera: by its last report, its watts or a person's word, whichever says it rolls."""
+        return self.said("was it so", "rolling") is True or self.rolling.rolls
+
+    @property
+    def rolls_by(self) -> RollsBy:
+        """Who can know whether this camera rolls: by its profile, or as it described itself."""
+        told = self.device.rolls
+        if told is not None and told.by != "report":
+            return told.by
+        return "report" if "rolling" in self.hears else "hand"
 
     def say_rolling(self, rolling: bool, at: float) -> None:
         """A person says whether this camera rolls: against its own last report, too."""
-        self.rolling_word = (rolling, at)
+        self.rolling.say(rolling, at)
         if not rolling and self.said("was it so", "rolling") is True:
             self.last["rolling"] = Word(False, at, True, self.epoch)
-
-    def forget_stopped(self) -> None:
-        """A person's word that it had stopped says nothing any more: it may roll again."""
-        if self.rolling_word is not None and not self.rolling_word[0]:
-            self.rolling_word = None
 
     @property
     def idle_for(self) -> float:
@@ -371,6 +386,15 @@ class Beliefs:
             and not profile.devices[reached[0]].own_battery
             and "watts" in profile.devices[switch].hears
         }
+        # who meters each camera that is known to roll by its watts, and that meter's camera
+        self.camera_meter = {
+            d.name: meter
+            for d in profile.devices.values()
+            if d.kind == "camera" and d.rolls_by == "watts"
+            for meter in (meter_of(profile.devices, d),)
+            if meter is not None
+        }
+        self._camera_on = {meter: camera for camera, meter in self.camera_meter.items()}
         self._meter_of = {computer: switch for switch, computer in self.sole_computer.items()}
 
     # ---- evidence comes in ---------------------------------------------------------------
@@ -400,6 +424,11 @@ class Beliefs:
             computer = name if belief.device.kind == "computer" else self.sole_computer.get(name)
             if computer is not None:
                 self.of[computer].metered(float(value), at)
+            camera = self._camera_on.get(name)
+            # while it boots it may take as much as it does while it rolls, and cannot roll
+            booted = camera is not None and not self.booting_now(camera, at)
+            if camera is not None and booted:
+                self.of[camera].rolling.sample(float(value), at)
         return changed
 
     def _mains(self, switch: str, on: bool, at: float) -> set[str]:
@@ -598,6 +627,27 @@ class Beliefs:
         told = any(belief.told_at.get(p, NEVER) >= belief.epoch_since for p in points)
         return "told" if told and self.powered(name) else None
 
+    # ---- cameras -------------------------------------------------------------------------
+
+    def rolling(self, name: str) -> tuple[bool | None, RollsBy | None]:
+        """Does this camera roll, and who says so? (None, None): nobody knows."""
+        belief = self.of[name]
+        take = belief.rolling
+        if belief.said("was it so", "rolling") is True:
+            return True, "report"
+        if take.rolls:
+            return True, "watts" if take.watts is True else "hand"
+        if take.stopped_by_watts(self.now):
+            return False, "watts"
+        if take.spoken_since(self.now):
+            return False, "hand"
+        said = belief.said("is it there", "rolling") is False and not belief.gone
+        if belief.rolls_by == "report" and said and self.powered(name):
+            return False, "report"
+        # what has no mains does not roll, by the word of its plug
+        off = self.surely_off(name) and not belief.device.battery
+        return (False, "report") if off else (None, None)
+
     # ---- computers, lamps, loads ---------------------------------------------------------
 
     def is_down(self, name: str) -> bool:
@@ -643,6 +693,11 @@ class Beliefs:
 
     def going_down(self, name: str) -> bool:
         return self.of[name].shutting or self.is_down(name)
+
+    def booting_now(self, name: str, at: float) -> bool:
+        """Has its mains come too short a time ago for it to do anything yet?"""
+        belief = self.of[name]
+        return at < belief.mains_since + belief.device.boots_in
 
     def booting(self, name: str) -> bool:
         """Its mains came a moment ago and it has not spoken yet."""

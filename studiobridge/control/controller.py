@@ -17,8 +17,9 @@ The floors of this room, each importing only from below:
 - desk.py, plan.py            what the parts share; the timeline as predicted
 - belief.py, sequence.py      what is believed and on what evidence; the order
 - effects.py                  what goes out
-- states.py, feeds.py, events.py
-                              the table of states; who powers whom; what comes in
+- states.py, feeds.py, events.py, rolling.py
+                              the table of states; who powers whom; what comes in; whether a
+                              camera rolls
 
 views.py reads a controller and shows it as plain dictionaries.
 
@@ -51,6 +52,7 @@ from studiobridge.control.events import (
 from studiobridge.control.gates import Gates
 from studiobridge.control.holding import Holding
 from studiobridge.control.requests import Requests
+from studiobridge.control.rolling import SAMPLE_HOLDS
 from studiobridge.control.runs import Runs
 from studiobridge.control.standing import Answers, Listening, Standing
 from studiobridge.control.states import State
@@ -108,10 +110,10 @@ class Controller:
                 self.beliefs.of[name].ticked = by_hand
         for name in memory.rolling & set(self.beliefs.of):
             belief = self.beliefs.of[name]
-            if "rolling" in belief.hears:
+            if belief.rolls_by == "report":
                 belief.last["rolling"] = Word(True, now, True, belief.epoch)
             else:
-                belief.rolling_word = (True, now)
+                belief.rolling.remembered(belief.rolls_by)
         for name in sorted(memory.stopped & set(self.beliefs.of)):
             # it may have stopped a moment before the bridge did: its file is still closing
             self.standing.close_file(self.beliefs.of[name], now)
@@ -246,14 +248,19 @@ class Controller:
         belief = self.beliefs.of.get(name)
         if belief is None or not self.desk.link:
             return
-        rolled = event.point == "rolling" and belief.rolls
+        bears = event.point in ("rolling", "watts", "switch")
+        rolled = {n: self.beliefs.of[n].rolls for n in self.desk.cameras} if bears else {}
         left_before = None if self.standing.session.open else self.runs.endings.left_on()
         changed = self.beliefs.hear(name, event.point, event.value, event.retained, at)
         if changed:
             self.desk.changed |= changed
-        if event.point == "rolling":
-            self.standing.camera(belief, rolled, at, "report")
-        elif event.point == "watts" and not event.retained:
+        for film, before in rolled.items():
+            source = "watts" if event.point == "watts" else "report"
+            self.standing.camera(self.beliefs.of[film], before, at, source)
+            if self.beliefs.of[film].rolling.sample_at == at:
+                # what a sample says does not hold for long, and then it is shown as not known
+                self.standing.look_at_camera(film, at + SAMPLE_HOLDS)
+        if event.point == "watts" and not event.retained:
             self.standing.session.metered(name, float(event.value), at)
         if left_before is not None and self.runs.endings.left_on() != left_before:
             self.desk.emit(Announce(state=True))
@@ -309,6 +316,9 @@ class Controller:
             self._listened(at)
         elif kind == "closing":
             self.desk.emit(Announce(state=True))
+            self.runs.move_on(at)
+        elif kind == "rolling":
+            self.desk.changed.add(name)
             self.runs.move_on(at)
         elif kind == "left-on":
             self.requests.look_left_on(at)

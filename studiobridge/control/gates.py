@@ -16,10 +16,6 @@ from studiobridge.control.sequence import ENERGISING, Action
 from studiobridge.craft.mains import instant_trip, running_limit, trips
 from studiobridge.profile.model import Point, Preset, Value
 
-# A person's word that a camera has stopped holds so long (s): time to reach for the switch. Any
-# longer, and it could have been started again.
-WORD_HOLDS = 10.0
-
 
 class Gates:
     """Asked before each command, and again each time it is told anew."""
@@ -75,18 +71,19 @@ class Gates:
         return None
 
     def unsure(self, since: float) -> str | None:
-        """A camera that may be on and rolling: it cannot say so, and nobody has said for it.
+        """A camera that may be on and rolling: nothing says so now, and nobody has said for it.
 
         `since`: when the run-down was asked for. What a person said a little before that counts.
         """
         for name in self.desk.cameras:
             belief = self.beliefs.of[name]
-            if "rolling" in belief.hears or self.beliefs.surely_off(name):
+            if belief.rolls_by == "report" or self.beliefs.surely_off(name):
                 continue
             if not belief.device.battery and not self.beliefs.may_be_on(name):
                 continue
-            word = belief.rolling_word
-            if word is None or word[1] < since - WORD_HOLDS:
+            if belief.rolling.stopped_by_watts(self.beliefs.now):
+                continue
+            if not belief.rolling.spoken_since(since):
                 return name
         return None
 

@@ -24,6 +24,7 @@ from typing import Literal
 
 from studiobridge.control.acts import (
     ASK_EVERY,
+    METER_EVERY,
     RAMP_EVERY,
     Active,
     Acts,
@@ -32,6 +33,7 @@ from studiobridge.control.acts import (
 )
 from studiobridge.control.belief import Beliefs
 from studiobridge.control.gates import Gates
+from studiobridge.control.rolling import SAMPLE_HOLDS
 from studiobridge.control.sequence import ENERGISING, OFF, Step
 from studiobridge.profile.model import Value
 
@@ -80,7 +82,11 @@ class Steps(Acts):
     def pump(self, at: float) -> list[Step]:
         """Start whatever may start now. The caller looks at `run.over` afterwards."""
         run = self.run
-        if run is None or run.over or self.held_by(run, at) is not None:
+        if run is None or run.over:
+            return self._take_confirmed()
+        held = self.held_by(run, at)
+        if held is not None:
+            self._ask_meter(held, at)
             return self._take_confirmed()
         while (step := run.sequencer.next(at)) is not None:
             self._start(run, step, at)
@@ -97,6 +103,23 @@ class Steps(Acts):
         if held is None and run.what == "down" and run.steps:
             return self.gates.unsure(run.began)
         return held
+
+    def _ask_meter(self, camera: str, at: float) -> None:
+        """A run waits for a camera: what meters it may know, as long as it is asked."""
+        meter = self.beliefs.camera_meter.get(camera)
+        if meter is None or not self.beliefs.of[meter].device.can_ask:
+            return
+        if self.beliefs.of[meter].asked_at <= at - METER_EVERY + 1e-6:
+            self.desk.ask(at, meter)
+        self.desk.wake("turn", at + METER_EVERY)
+
+    def meter_may_answer(self, run: Run, camera: str, at: float) -> bool:
+        """Is it too soon to ask a person: may what meters this camera still answer?"""
+        meter = self.beliefs.camera_meter.get(camera)
+        if meter is None or not self.beliefs.of[meter].device.can_ask:
+            return False
+        known = self.beliefs.of[camera].rolling.sample_at + SAMPLE_HOLDS
+        return at < max(run.began, known) + 2 * METER_EVERY + self.desk.profile.patience.reply
 
     def abandon(self, at: float) -> None:
         """The run is turned around: steps under way are left to what comes next."""

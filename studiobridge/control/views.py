@@ -237,6 +237,7 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
     run = controller.run
     under_way = None if run is None else controller.desk.busy.get(name)
     proof = _proof(controller, name)
+    rolling, rolling_by = beliefs.rolling(name) if device.kind == "camera" else (None, None)
 
     def last(point: Point) -> Value | None:
         return _value(belief.said("was it so", point)) if powered else None
@@ -261,7 +262,8 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         "essential": device.essential,
         "feed": device.fed_by,
         "step": None if run is None or under_way is None else run.steps[under_way].action,
-        "rolling": belief.rolls if device.kind == "camera" else None,
+        "rolling": rolling,
+        "rolling_by": rolling_by,
     }
 
 

@@ -1,4 +1,7 @@
-"""What a device does that no report tells: runs on without mains, rolls in silence, comes back lit."""
+"""What a device does that no report tells.
+
+It runs on without its mains, it rolls and cannot say so, it comes back lit or dark.
+"""
 
 from __future__ import annotations
 

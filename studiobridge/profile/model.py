@@ -345,22 +345,31 @@ class Device:
 
     @property
     def rolls_by(self) -> RollsBy:
-        """Who can know whether this camera rolls: where nothing is said, itself if it can say so."""
+        """Who can know whether this camera rolls: unless it is said, itself if it can say so."""
         if self.rolls is not None:
             return self.rolls.by
         return "report" if "rolling" in self.hears else "hand"
 
 
+SwitchAsks = Literal[
+    "up", "down", "restore", "toggle", "rolling on", "rolling off", "rolling toggle"
+]
+
+
 @dataclass(frozen=True, slots=True)
 class SwitchRule:
-    """A button somewhere on MQTT that asks. `asks` maps the word heard to a request."""
+    """A button somewhere on MQTT that asks. `asks` maps the word heard to a request.
+
+    `camera`: of which it says that it rolls, or has stopped; None: of all there are.
+    """
 
     name: str
     topic: str
-    asks: Mapping[str, Literal["up", "down", "restore", "toggle"]]
+    asks: Mapping[str, SwitchAsks]
     field: str | None = None
     look: str | None = None
     debounce: float = 0.5
+    camera: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

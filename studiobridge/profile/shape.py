@@ -22,7 +22,7 @@ from pydantic import (
 
 from studiobridge.craft.light import LINEAR, Dimmer
 from studiobridge.profile import quantity
-from studiobridge.profile.model import KINDS
+from studiobridge.profile.model import KINDS, SwitchAsks
 from studiobridge.profile.model import Kind as DeviceKind
 from studiobridge.profile.names import NAME
 from studiobridge.profile.quantity import Kind
@@ -394,9 +394,10 @@ class LookShape(BaseModel):
 class SwitchShape(Shape):
     topic: Topic
     field: Text | None = None
-    words: dict[str, Literal["up", "down", "restore", "toggle"]] = Field(min_length=1)
+    words: dict[str, SwitchAsks] = Field(min_length=1)
     look: Name | None = None
     debounce: Time = 0.5
+    camera: Name | None = None
 
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
