@@ -78,6 +78,8 @@ def print_plan(plan: Any, steps: Sequence[Mapping[str, Any]]) -> None:
     for name, preset in plan.hand_set:
         text = words.preset({"level": preset.level, "cct": preset.cct})
         out(f"by hand: {words.clean(name)} to {text}")
+    for text in plan.people:
+        out(words.clean(text))
     out()
     for caution in plan.cautions:
         out(caution)
@@ -92,6 +94,7 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
         note = words.lockout(device.get("lockout"))
         if device.get("hand_set"):
             note = "; ".join(filter(None, (note, "by hand")))
+        note = "; ".join(filter(None, (note, words.rolls(device))))
         rows.append(
             (
                 name,

@@ -17,9 +17,9 @@ The floors of this room, each importing only from below:
 - desk.py, plan.py            what the parts share; the timeline as predicted
 - belief.py, sequence.py      what is believed and on what evidence; the order
 - effects.py                  what goes out
-- states.py, feeds.py, events.py, rolling.py
+- states.py, feeds.py, events.py, rolling.py, people.py
                               the table of states; who powers whom; what comes in; whether a
-                              camera rolls
+                              camera rolls; what a person is told to do
 
 views.py reads a controller and shows it as plain dictionaries.
 

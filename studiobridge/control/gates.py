@@ -137,6 +137,11 @@ class Gates:
         preset = presets.get(name)
         if not device.fixture or preset is None or preset.level is None:
             return device.draws
+        if device.comes_back == "full":
+            # at full from when its mains come until it says otherwise, or a person does
+            ticked = belief.ticked is not None and belief.ticked.preset == preset
+            if not ticked and belief.said("is it there", "level") is None:
+                return device.draws
         if device.hand_set or "level" not in belief.tells:
             return device.draws * preset.level / 100.0
         said = belief.said("was it so", "level")

@@ -6,11 +6,12 @@ The rules:
   not, or a person says so against it.
 - By `watts`: a meter that feeds nothing but this camera. One fresh sample of `from` or more and it
   rolls. It has stopped by two samples in a row, SAMPLES_APART of each other, that lie under `from`
-  by more than a meter errs; in between it is as it was. While it boots nothing counts. What the last sample said holds for
-  SAMPLE_HOLDS: then it is not known any more, the meter is asked, and so is the person.
-- By `hand`: nobody knows but a person. That it rolls, once said, holds until a person says that it
-  has stopped, however long that is: but after ASKED_AGAIN a run-down asks anew. That it has stopped
-  holds for WORD_HOLDS, and no longer than the evening it was said in.
+  by more than a meter errs; in between it is as it was. While it boots nothing counts. What the
+  last sample said holds for SAMPLE_HOLDS: then it is not known any more, the meter is asked, and
+  so is the person.
+- By `hand`: nobody knows but a person. That it rolls, once said, holds until a person says that
+  it has stopped, however long that is: but after ASKED_AGAIN a run-down asks anew. That it has
+  stopped holds for WORD_HOLDS, and no longer than the evening it was said in.
 - What is not known keeps no light from being changed, and keeps every camera's power: a run-down
   waits for the word of a person. What rolls keeps both.
 - A person's word bears on every camera. "It rolls" is believed whatever the watts say, until the

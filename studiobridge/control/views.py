@@ -74,6 +74,7 @@ def _hand_set(controller: Controller, name: str, preset: Preset, wall: Wall) -> 
         "cct": preset.cct,
         "set_at": None if done is None else iso(done.at, wall),
         "set_by": None if done is None else done.by,
+        "comes_back": controller.profile.devices[name].comes_back,
     }
 
 

@@ -116,7 +116,7 @@ class Board:
             "looks": str(macro.looks(self.looks(), sure, self.held(), going)),
             "run": str(macro.run(self.run_rows(), shown.latest_run)),
             "drift": str(macro.drift(self.drift_rows(), self.together(), sure, self.held())),
-            "dials": str(macro.dials(state.get("hand_set") or [], sure)),
+            "dials": str(macro.dials(self.dials(), sure)),
             "left": str(macro.left(self.left())),
             "things": str(macro.things(self.things())),
         }
@@ -240,8 +240,14 @@ class Board:
         return [
             (d.name, d.name in rolling)
             for d in self.profile.devices.values()
-            if d.kind == "camera" and "rolling" not in d.hears and d.name not in asked
+            if d.kind == "camera" and d.rolls_by != "report" and d.name not in asked
         ]
+
+    def dials(self) -> list[dict[str, Any]]:
+        """The lights set by hand, each with what it does when its mains come."""
+        items = words.entries((self.visitor.shown.state or NOTHING).get("hand_set"))
+        how = words.COMES_BACK
+        return [{**item, "how": how.get(str(item.get("comes_back")), "")} for item in items]
 
     def asks(self) -> list[str]:
         """Cameras that the run-down waits for, and of which only a person can say that they roll.
@@ -344,8 +350,8 @@ class Board:
             now = words.preset({"level": view.get("level"), "cct": view.get("cct")})
             if device.hand_set:
                 now = words.preset(view.get("preset"))
-            if device.kind == "camera" and view.get("rolling"):
-                now = "rolling"
+            if device.kind == "camera":
+                now = "rolling" if view.get("rolling") else words.rolls(view) if view else ""
             rows.append(
                 {
                     "device": device.name,
@@ -379,7 +385,11 @@ class Board:
             rows.append(("switch", "", reported))
         if view.get("watts") is not None:
             rows.append(("draws", "", words.watts(view.get("watts"))))
+        if device.kind == "camera":
+            rows.append(("take", "", words.rolls(view)))
         feeds = " ← ".join([*device.feeds, device.circuit or ""]).strip(" ←")
+        if device.own_battery:
+            feeds += ", and a battery of its own"
         return str(
             self._draw.detail(
                 device,

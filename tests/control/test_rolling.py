@@ -26,7 +26,9 @@ def shelf(can_ask: bool = True) -> SetProfile:
         plug("lamp-plug"),
         plug("eye-plug", hears=metered, can_ask=can_ask),
         fixture("key", "lamp-plug"),
-        on_plug("eye", "camera", "eye-plug", closes_in=4.0, boots_in=1.0, rolls=Rolls("watts", 8.5)),
+        on_plug(
+            "eye", "camera", "eye-plug", closes_in=4.0, boots_in=1.0, rolls=Rolls("watts", 8.5)
+        ),
         looks={"day": {"key": Preset(64.0, 4300.0)}},
     )
 
