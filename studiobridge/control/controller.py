@@ -257,13 +257,17 @@ class Controller:
         for film, before in rolled.items():
             source = "watts" if event.point == "watts" else "report"
             self.standing.camera(self.beliefs.of[film], before, at, source)
-            if self.beliefs.of[film].rolling.sample_at == at:
+            if self.beliefs.camera_meter.get(film) == name and event.point == "watts":
                 # what a sample says does not hold for long, and then it is shown as not known
-                self.standing.look_at_camera(film, at + SAMPLE_HOLDS)
+                booting = self.beliefs.booting_now(film, at)
+                booted = self.beliefs.of[film].mains_since + self.profile.devices[film].boots_in
+                self.standing.look_at_camera(film, booted if booting else at + SAMPLE_HOLDS)
         if event.point == "watts" and not event.retained:
             self.standing.session.metered(name, float(event.value), at)
         if left_before is not None and self.runs.endings.left_on() != left_before:
             self.desk.emit(Announce(state=True))
+        if changed and belief.device.own_battery and not self.standing.session.open:
+            self.desk.emit(Announce(state=True))  # is it to be closed?
         if not event.retained and self.desk.feeds.above[name] is not None:
             self._ask_who_is_wrong(name, at)
         if len(changed) > 1:
@@ -307,6 +311,16 @@ class Controller:
         names = self.holding.watched(at, under_way=self.run is not None)
         self.runs.restore_by_itself(names, at)
 
+    def _look_at_camera(self, name: str, at: float) -> None:
+        """What was known of it holds no longer. What meters it may know, as long as it matters."""
+        self.desk.changed.add(name)
+        meter = self.beliefs.camera_meter.get(name)
+        matters = self.standing.session.open or self.beliefs.of[name].rolls
+        if meter is not None and matters and self.desk.link:
+            self.desk.ask(at, meter)
+            self.desk.wake(f"rolling {name}", at + SAMPLE_HOLDS)
+        self.runs.move_on(at)
+
     # ---- wake-ups ------------------------------------------------------------------------
 
     def _on_due(self, event: Due) -> None:
@@ -318,8 +332,7 @@ class Controller:
             self.desk.emit(Announce(state=True))
             self.runs.move_on(at)
         elif kind == "rolling":
-            self.desk.changed.add(name)
-            self.runs.move_on(at)
+            self._look_at_camera(name, at)
         elif kind == "left-on":
             self.requests.look_left_on(at)
         elif kind == "warm":

@@ -91,6 +91,18 @@ def test_one_that_nothing_can_be_told_is_named_to_the_person_and_waited_for_by_n
     assert state_view(play.controller, play.now, wall)["to_close"] == ["laptop"]
 
 
+def test_one_that_wakes_in_the_dark_is_named_again_and_what_is_shown_says_so() -> None:
+    play = brought_up(table())
+    play.ask("down")
+    play.run(20.0)
+    assert state_view(play.controller, play.now, wall)["to_close"] == []
+    play.run(60.0)
+    play.forget()
+    play.report("laptop", "down", False)
+    assert state_view(play.controller, play.now, wall)["to_close"] == ["laptop"]
+    assert any(getattr(e, "state", None) is True for _, e in play.effects)
+
+
 def test_it_is_not_dark_when_its_plug_goes_and_what_it_said_still_holds() -> None:
     play = brought_up(table())
     play.report("table-plug", "switch", False)

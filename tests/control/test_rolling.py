@@ -156,10 +156,21 @@ def test_samples_that_stop_coming_prove_nothing_any_more_and_what_is_shown_says_
     assert shown, "it is shown anew, though nothing came in"
 
 
+def test_a_meter_that_speaks_only_when_asked_is_asked_as_long_as_the_set_is_up() -> None:
+    play = brought_up(shelf())
+    play.run(60.0)
+    assert eye(play) == (False, "watts")
+    play.draws = ROLLS
+    play.run(SAMPLE_HOLDS + 1.0)
+    assert eye(play) == (True, "watts")
+
+
 def test_down_is_not_held_up_by_a_meter_that_answers() -> None:
     play = brought_up(shelf())
-    play.run(60.0)  # it says nothing by itself: what it said last is long past
+    play.mute = True
+    play.run(60.0)
     assert eye(play) == (None, None)
+    play.mute = False
     play.ask("down")
     assert play.state == "lowering"
     assert not play.tells("eye-plug")

@@ -36,6 +36,7 @@ from studiobridge.profile.model import (
     Tolerance,
     Words,
 )
+from tests.simulate.gear import as_they_are
 
 ON_OFF = Words("1", "0")
 UP_GONE = Words("up", "gone")
@@ -410,6 +411,7 @@ def made_up(seed: int, most: int = 14, trouble: bool = True, seldom: bool = True
             profile = in_a_room(profile, dice)
         if seldom:
             profile = with_more(profile, random.Random(f"more {attempt}"))
+            profile = as_they_are(profile, random.Random(f"as they are {attempt}"))
         if not order_problems(profile) and within_its_circuits(profile):
             return profile
         attempt += 1_000_003
