@@ -155,6 +155,7 @@ def plan(
                 "hand_set": [
                     {"device": n, "level": p.level, "cct": p.cct} for n, p in made.hand_set
                 ],
+                "people": list(made.people),
                 "cautions": list(made.cautions),
             }
         )

@@ -79,6 +79,8 @@ def print_plan(plan: Any, steps: Sequence[Mapping[str, Any]]) -> None:
     for name, preset in plan.hand_set:
         text = words.preset({"level": preset.level, "cct": preset.cct})
         out(f"by hand: {words.clean(name)} to {text}")
+    for text in plan.people:
+        out(words.clean(text))
     out()
     for caution in plan.cautions:
         out(caution)
@@ -93,7 +95,7 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
         note = words.lockout(device.get("lockout"))
         if device.get("hand_set"):
             note = "; ".join(filter(None, (note, "by hand")))
-        note = "; ".join(filter(None, (note, words.gauged(device))))
+        note = "; ".join(filter(None, (note, words.gauged(device), words.rolls(device))))
         rows.append(
             (
                 name,
@@ -152,6 +154,7 @@ def remarks(state: Mapping[str, Any]) -> list[str]:
     for text in words.hand_set(state.get("hand_set")):
         lines.append(f"by hand: {text}")
     lines.extend(f"still on: {text}" for text in words.still_on(state))
+    lines.extend(filter(None, [words.to_close(state)]))
     lines.extend(words.unproven(state))
     lines.extend(words.sensors(state, datetime.now(UTC)))
     lines.extend(words.supplies(state, datetime.now(UTC)))

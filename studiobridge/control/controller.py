@@ -19,8 +19,9 @@ The floors of this room, each importing only from below:
 - desk.py, plan.py            what the parts share; the timeline as predicted
 - belief.py, sequence.py      what is believed and on what evidence; the order
 - effects.py                  what goes out
-- states.py, feeds.py, events.py
-                              the table of states; who powers whom; what comes in
+- states.py, feeds.py, events.py, rolling.py, people.py
+                              the table of states; who powers whom; what comes in; whether a
+                              camera rolls; what a person is told to do
 
 views.py reads a controller and shows it as plain dictionaries.
 
@@ -58,6 +59,7 @@ from studiobridge.control.gates import Gates
 from studiobridge.control.gauges import DOUBT_HOLDS, Gauges
 from studiobridge.control.holding import Holding
 from studiobridge.control.requests import Requests
+from studiobridge.control.rolling import SAMPLE_HOLDS
 from studiobridge.control.runs import Runs
 from studiobridge.control.standing import Answers, Listening, Standing
 from studiobridge.control.states import State
@@ -127,10 +129,10 @@ class Controller:
                 self.beliefs.of[name].ticked = by_hand
         for name in memory.rolling & set(self.beliefs.of):
             belief = self.beliefs.of[name]
-            if "rolling" in belief.hears:
+            if belief.rolls_by == "report":
                 belief.last["rolling"] = Word(True, now, True, belief.epoch)
             else:
-                belief.rolling_word = (True, now)
+                belief.rolling.remembered(belief.rolls_by)
         for name in sorted(memory.stopped & set(self.beliefs.of)):
             # it may have stopped a moment before the bridge did: its file is still closing
             self.standing.close_file(self.beliefs.of[name], now)
@@ -301,20 +303,29 @@ class Controller:
         belief = self.beliefs.of.get(name)
         if belief is None or not self.desk.link:
             return
-        rolled = event.point == "rolling" and belief.rolls
+        bears = event.point in ("rolling", "watts", "switch")
+        rolled = {n: self.beliefs.of[n].rolls for n in self.desk.cameras} if bears else {}
         left_before = None if self.standing.session.open else self.runs.endings.left_on()
         changed = self.beliefs.hear(name, event.point, event.value, event.retained, at)
         if changed:
             self.desk.changed |= changed
         self.holding.supplies.hear(name, event.point, event.value, event.retained, at)
         self.holding.metering.hear(name, event.point, event.value, event.retained, at)
-        if event.point == "rolling":
-            self.standing.camera(belief, rolled, at, "report")
-        elif event.point == "watts" and not event.retained:
+        for film, before in rolled.items():
+            source = "watts" if event.point == "watts" else "report"
+            self.standing.camera(self.beliefs.of[film], before, at, source)
+            if self.beliefs.camera_meter.get(film) == name and event.point == "watts":
+                # what a sample says does not hold for long, and then it is shown as not known
+                booting = self.beliefs.booting_now(film, at)
+                booted = self.beliefs.of[film].mains_since + self.profile.devices[film].boots_in
+                self.standing.look_at_camera(film, booted if booting else at + SAMPLE_HOLDS)
+        if event.point == "watts" and not event.retained:
             self.gauges.metered(name, figure(event.value), event.retained, at)
             self.standing.session.metered(name, figure(event.value), at)
         if left_before is not None and self.runs.endings.left_on() != left_before:
             self.desk.emit(Announce(state=True))
+        if changed and belief.device.own_battery and not self.standing.session.open:
+            self.desk.emit(Announce(state=True))  # is it to be closed?
         if not event.retained and self.desk.feeds.above[name] is not None:
             self._ask_who_is_wrong(name, at)
         if len(changed) > 1:
@@ -415,6 +426,16 @@ class Controller:
         for finding in found:
             self._on_gauge(Gauge(at, finding.device, "level", finding.low, finding.high, "picture"))
 
+    def _look_at_camera(self, name: str, at: float) -> None:
+        """What was known of it holds no longer. What meters it may know, as long as it matters."""
+        self.desk.changed.add(name)
+        meter = self.beliefs.camera_meter.get(name)
+        matters = self.standing.session.open or self.beliefs.of[name].rolls
+        if meter is not None and matters and self.desk.link:
+            self.desk.ask(at, meter)
+            self.desk.wake(f"rolling {name}", at + SAMPLE_HOLDS)
+        self.runs.move_on(at)
+
     # ---- wake-ups ------------------------------------------------------------------------
 
     def _on_due(self, event: Due) -> None:
@@ -425,6 +446,8 @@ class Controller:
         elif kind == "closing":
             self.desk.emit(Announce(state=True))
             self.runs.move_on(at)
+        elif kind == "rolling":
+            self._look_at_camera(name, at)
         elif kind == "left-on":
             self.requests.look_left_on(at)
         elif kind == "warm":

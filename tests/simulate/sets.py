@@ -36,6 +36,7 @@ from studiobridge.profile.model import (
     Tolerance,
     Words,
 )
+from tests.simulate.gear import as_they_are
 
 ON_OFF = Words("1", "0")
 UP_GONE = Words("up", "gone")
@@ -209,7 +210,7 @@ class _Maker:
             knows_fade=knows_fade,
             fade=dice.choice([0.0, 0.5, 2.0]),
             cools_in=dice.choice([0.0, 0.0, 5.0, 30.0]),
-            forgets_level=dice.random() < 0.2 and "switch" in tells,
+            comes_back="full" if dice.random() < 0.2 and "switch" in tells else None,
             restores=dice.choice([0, 0, 0, 1, 2]),
             silent_after=dice.choice([None, None, 60.0]) if can_ask else None,
             poll=dice.choice([None, 30.0]) if can_ask else None,
@@ -482,6 +483,7 @@ def made_up(seed: int, most: int = 14, trouble: bool = True, seldom: bool = True
         if seldom:
             profile = with_more(profile, random.Random(f"more {attempt}"))
             profile = with_mute(profile, random.Random(f"mute {attempt}"))
+            profile = as_they_are(profile, random.Random(f"as they are {attempt}"))
         if not order_problems(profile) and within_its_circuits(profile):
             return profile
         attempt += 1_000_003
