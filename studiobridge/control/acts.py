@@ -63,6 +63,7 @@ class Active:
     until: float = 0.0
     expects: dict[Point, Value] = field(default_factory=dict)
     values: tuple[tuple[Point, Value], ...] = ()
+    fade: float | None = None  # over which it was told them last
     ramp: list[float] = field(default_factory=list)
 
 
@@ -164,6 +165,7 @@ class Acts:
         belief = self.beliefs.of[active.step.device]
         device = belief.device
         active.tries += 1
+        active.fade = fade
         if belief.described:
             self.gates.tell(at, device.name, active.values, fade)
             self._note(run, active.step, at, "sent", "" if active.tries == 1 else "again")

@@ -33,7 +33,7 @@ from collections.abc import Callable, Mapping
 
 from studiobridge.control.acts import Run, What
 from studiobridge.control.belief import NEVER, Word
-from studiobridge.control.desk import Desk
+from studiobridge.control.desk import Attempt, Desk, Tried
 from studiobridge.control.drift import Watcher
 from studiobridge.control.effects import Announce, Effect, Memory
 from studiobridge.control.events import (
@@ -63,12 +63,18 @@ ASK_AGAIN = 2.0
 class Controller:
     """Runs one set. Not thread-safe; `handle` returns at once."""
 
-    def __init__(self, profile: SetProfile, memory: Memory | None = None, now: float = 0.0) -> None:
+    def __init__(
+        self,
+        profile: SetProfile,
+        memory: Memory | None = None,
+        now: float = 0.0,
+        tried: Callable[[Attempt], Tried] = lambda attempt: Tried(),
+    ) -> None:
         memory = memory if memory is not None else Memory()
         self.profile = profile
         self.memory = memory
         self.failed = False
-        self.desk = Desk(profile)
+        self.desk = Desk(profile, tried)
         self.beliefs = self.desk.beliefs
         self.gates = Gates(self.desk)
         self.standing = Standing(self.desk, memory, now)

@@ -5,17 +5,49 @@ Nothing is decided here. Effects are put on the desk in order and collected once
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
 from studiobridge.control.belief import Beliefs
 from studiobridge.control.effects import Ask, Effect, Lockout, Wake
 from studiobridge.control.feeds import Feeds
 from studiobridge.profile.model import Point, Preset, SetProfile, Value
 
 
-class Desk:
-    """Shared state of one controller."""
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """What was tried with a device in vain: told, so many times, and waited for since then."""
 
-    def __init__(self, profile: SetProfile) -> None:
+    device: str
+    values: Sequence[tuple[Point, Value]]
+    fade: float | None
+    times: int
+    points: Sequence[Point]
+    since: float
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """The same on the device's own topics, for a person; empty where nobody knows them.
+
+    `misspelt`: it speaks, in words that are not those of its dialect.
+    """
+
+    text: str = ""
+    misspelt: bool = False
+
+
+class Desk:
+    """Shared state of one controller.
+
+    `tried` puts an attempt into words with topics in them: this room knows none.
+    """
+
+    def __init__(
+        self, profile: SetProfile, tried: Callable[[Attempt], Tried] = lambda attempt: Tried()
+    ) -> None:
         self.profile = profile
+        self.tried = tried
         self.feeds = Feeds(profile)
         self.beliefs = Beliefs(profile, self.feeds)
         self.looks: dict[str, dict[str, Preset]] = {
