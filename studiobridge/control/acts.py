@@ -3,7 +3,7 @@
 Which of these is called when is the table's to say, in steps.py. The rules of telling:
 
 - `intended` is noted, and when that note is on disk the gates are asked and it is told: `sent`,
-  and then one of `confirmed`, `waited out`, `failed` or `passed over` (law 9). The gates are asked
+  and then one of `confirmed`, `waited out`, `failed` or `skipped` (law 9). The gates are asked
   so late because a disk can take a second, and meanwhile a camera may have begun to roll, somebody
   may have locked the device out, or its circuit may have been taken.
 - A light comes on low and is faded to its preset: by the device where it knows how to fade, else
@@ -25,8 +25,8 @@ from studiobridge.control.sequence import ENERGISING, Sequencer, Step
 from studiobridge.profile.model import Point, Value
 
 What = Literal["up", "down", "restore", "cut"]
-Phase = Literal["waiting", "sent", "confirmed", "waited out", "failed", "passed over"]
-ENDED: frozenset[Phase] = frozenset({"confirmed", "waited out", "failed", "passed over"})
+Phase = Literal["waiting", "sent", "confirmed", "waited out", "failed", "skipped"]
+ENDED: frozenset[Phase] = frozenset({"confirmed", "waited out", "failed", "skipped"})
 Stage = Literal[
     "intended",
     "switching",
@@ -126,7 +126,7 @@ class Acts:
         if run.what != "cut" and step.action not in ("power off", "switch off", "cool down"):
             locked = self.gates.why_locked(step.device, energise=step.action in ENERGISING)
             if locked is not None:
-                self._end(run, step, at, "passed over", locked)
+                self._end(run, step, at, "skipped", locked)
                 return True
         refused = self.gates.why_refused(step.action, step.device, run.what == "cut")
         if refused is not None:
@@ -149,7 +149,7 @@ class Acts:
             self._begin_set(run, active, at)
         elif action == "fade out":
             self._begin_fade_out(run, active, at)
-        elif action == "hear from":
+        elif action == "wait for its report":
             self._begin_hear(run, active, at)
         elif action == "shut down":
             self._begin_shut_down(run, active, at)
@@ -254,7 +254,7 @@ class Acts:
         step = active.step
         locked = self.gates.why_locked(step.device, energise=False)
         if locked is not None:
-            self._end(run, step, at, "passed over", locked)
+            self._end(run, step, at, "skipped", locked)
             return
         belief = self.beliefs.of[step.device]
         device = belief.device
@@ -312,7 +312,7 @@ class Acts:
         run: Run,
         step: Step,
         at: float,
-        phase: Literal["confirmed", "waited out", "failed", "passed over"],
+        phase: Literal["confirmed", "waited out", "failed", "skipped"],
         text: str = "",
     ) -> None:
         active = run.active.pop(step.n, None)
@@ -339,8 +339,8 @@ class Acts:
             run.reasons.append(text)
         for n in lost:
             other = run.steps[n]
-            run.phase[n] = "passed over"
+            run.phase[n] = "skipped"
             run.text[n] = f"not tried, it needs {step.device}: {text}"
-            self._note(run, other, at, "passed over", run.text[n])
+            self._note(run, other, at, "skipped", run.text[n])
             self.desk.changed.add(other.device)
             run.missing.setdefault(other.device, run.text[n])

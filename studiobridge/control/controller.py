@@ -252,6 +252,9 @@ class Controller:
         belief = self.beliefs.of.get(name)
         if belief is None or not self.desk.link:
             return
+        if not event.retained and name not in self.desk.heard:
+            self.desk.heard.add(name)
+            self.desk.changed.add(name)
         rolled = event.point == "rolling" and belief.rolls
         left_before = None if self.standing.session.open else self.runs.endings.left_on()
         changed = self.beliefs.hear(name, event.point, event.value, event.retained, at)

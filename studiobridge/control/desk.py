@@ -7,11 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from studiobridge.control.belief import Beliefs
 from studiobridge.control.effects import Ask, Effect, Lockout, Wake
 from studiobridge.control.feeds import Feeds
 from studiobridge.profile.model import Point, Preset, SetProfile, Value
+
+# Of a device: it speaks; it spoke once and does not now; it has not since the bridge started.
+Hearing = Literal["answers", "silent", "never heard"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +70,8 @@ class Desk:
         # when the next device of a circuit may be switched on (s), by circuit
         self.free_at: dict[str, float] = {}
         self.changed: set[str] = set()
+        # devices that have spoken since the bridge started
+        self.heard: set[str] = set()
         self._out: list[Effect] = []
 
     def emit(self, effect: Effect) -> None:
@@ -84,6 +90,24 @@ class Desk:
         if belief.device.can_ask:
             belief.asked_at = at
             self.emit(Ask(name))
+
+    def hearing(self, name: str, at: float) -> Hearing | None:
+        """Does this device speak now; None where nothing of it could ever be heard.
+
+        One that was told or asked something after its last word, and has not said anything in the
+        time it has for that, is silent: that it spoke before proves nothing of now.
+        """
+        belief = self.beliefs.of[name]
+        if belief.device.speaks is None or not belief.hears:
+            return None
+        if name not in self.heard:
+            return "never heard"
+        life = self.profile.patience.reply + belief.device.answers_in
+        called = max((belief.asked_at, *belief.told_at.values()))
+        unanswered = belief.spoke_at < called <= at - life
+        if not belief.spoke or belief.gone or belief.silent_since is not None or unanswered:
+            return "silent"
+        return "answers"
 
     @property
     def presets(self) -> dict[str, Preset]:

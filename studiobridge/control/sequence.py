@@ -29,8 +29,8 @@ from studiobridge.profile.model import Device, Preset, SetProfile
 
 Action = Literal[
     "power on",
-    "hear from",
-    "let boot",
+    "wait for its report",
+    "boots",
     "switch on",
     "set",
     "fade out",
@@ -271,7 +271,7 @@ def _device_up(
             Step(
                 0,
                 name,
-                "hear from",
+                "wait for its report",
                 takes=(device.boots_in if feed_step else 0.0) + device.answers_in,
                 phase=phase,
                 essential=essential,
@@ -312,7 +312,7 @@ def _device_up(
                 Step(
                     0,
                     name,
-                    "let boot",
+                    "boots",
                     takes=device.boots_in,
                     phase=phase,
                     essential=essential,

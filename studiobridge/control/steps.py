@@ -125,7 +125,7 @@ class Steps(Acts):
         self.desk.busy[step.device] = step.n
         run.phase[step.n] = "sent"
         self.desk.changed.add(step.device)
-        if step.action == "hear from" and self.beliefs.surely_heard(step.device):
+        if step.action == "wait for its report" and self.beliefs.surely_heard(step.device):
             self._end(run, step, at, "confirmed", "heard already")
             return
         self._note(run, step, at, "intended")
@@ -193,7 +193,7 @@ class Steps(Acts):
             self._deadline(active, at + reply)
         elif act == "give way":
             locked = self.gates.why_locked(active.step.device, active.step.action in ENERGISING)
-            self._end(run, active.step, at, "passed over", str(locked))
+            self._end(run, active.step, at, "skipped", str(locked))
 
     def _in_the_way(self, run: Run, active: Active, at: float) -> Happening | None:
         """What keeps a step from going on that was noted or is due; None when nothing does."""
@@ -320,7 +320,7 @@ def why_failed(active: Active, desk: Desk, gates: Gates) -> str:
         points = sorted(belief.hears - {"online"})
         what = f"{name} has not said what it is"
         return _in_vain(desk, active, what, (), points, f"check {feed}, then its network")
-    if step.action == "hear from":
+    if step.action == "wait for its report":
         if belief.said("was it so", "online") is True and not belief.device.can_ask:
             return (
                 f"{name} has not spoken since, only the broker kept its word from before;"

@@ -134,7 +134,11 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         ],
         "only_told": controller.runs.endings.only_told() if standing.session.open else [],
         "silent": [
-            {"device": name, "since": iso(belief.silent_since, wall)}
+            {
+                "device": name,
+                "since": iso(belief.silent_since, wall),
+                "heard": desk.hearing(name, at),
+            }
             for name, belief in controller.beliefs.of.items()
             if belief.silent_since is not None
         ],
@@ -199,6 +203,7 @@ def _drift(controller: Controller, drift: Drift, at: float, wall: Wall) -> View:
         "mired": _number(drift.by.mired, 1),
         "percent": _number(drift.by.percent, 2),
         "since": iso(drift.since, wall),
+        "heard": controller.desk.hearing(drift.device, at),
         "for_s": round(at - drift.since, 1),
         "worst": {
             "reported": _value(drift.worst_reported),
@@ -245,6 +250,7 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         "kind": device.kind,
         "title": device.title,
         "online": beliefs.online(name),
+        "heard": controller.desk.hearing(name, at),
         "switch": last("switch") if powered else False,
         "level": last("level"),
         "cct": last("cct"),
