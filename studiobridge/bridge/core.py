@@ -526,7 +526,8 @@ class Core:
             known = [
                 t for t in body.targets if t in self.profile.devices or t in self.profile.circuits
             ]
-            self._locking[body.id] = self._covered(known)
+            live_with = self.controller.gates.live_with
+            self._locking[body.id] = frozenset(name for t in known for name in live_with(t))
         try:
             self._ask(request)
         finally:
@@ -729,16 +730,6 @@ class Core:
             said.append(f"{still.device} was told on {since:.1f} s ago, {how} acknowledged it")
         text = f"{answer.text}. CAREFUL: {'; '.join(said)}; treat it as live until it says off"
         return replace(answer, text=text)
-
-    def _covered(self, targets: Iterable[str]) -> frozenset[str]:
-        """Each target, all that it feeds, and the plugs above that could energise it."""
-        names: set[str] = set()
-        for target in targets:
-            names.update((target, *self.profile.fed_from(target)))
-            device = self.profile.devices.get(target)
-            if device is not None:
-                names.update(device.feeds)
-        return frozenset(names)
 
     def _answer(self, route: str, correlation: bytes | None, answer: Answer) -> None:
         body = {

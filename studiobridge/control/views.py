@@ -189,7 +189,7 @@ def picture_view(controller: Controller) -> View | None:
     change = _picture(watch.change(names))
     if change is not None:
         return change
-    return {"missing": list(watch.missing())}
+    return {"missing": list(watch.missing(names))}
 
 
 def _drift(controller: Controller, drift: Drift, at: float, wall: Wall) -> View:
