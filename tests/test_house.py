@@ -17,7 +17,7 @@ MAY = {
     "speech": {"profile", "craft"},
     "figures": {"profile", "craft"},
     "control": {"profile", "craft", "figures"},
-    "rehearsal": {"profile", "craft", "speech"},
+    "rehearsal": {"profile", "craft", "figures", "speech"},
     "bridge": {"profile", "craft", "figures", "speech", "control"},
     "shown": {"profile", "craft", "figures", "control"},
     "panel": {"profile", "craft", "figures", "speech", "control", "bridge", "shown"},

@@ -6,6 +6,9 @@ both carry out what comes back in the order it comes back:
 
 - `Publish`  send this message now, or not at all; with a token it is part of a command: say with
              `left` whether it left, and with `acknowledged` when the broker has it
+- `Walk`     a command too, to a fixture on slots: it goes to its universe, by the same rules
+- `Restrain` nothing raises these fixtures on slots (law 1), and nothing changes any (law 2)
+- `Ending`   the universes may end their streams, once all on them are dark
 - `Cut`      cut the link at once: something told on it is overdue (law 10)
 - `Write`    put this note into the record; with `back`, say with `noted` when it is on disk: only
              then is the step told whose intention it is (law 9)
@@ -17,7 +20,7 @@ both carry out what comes back in the order it comes back:
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import pydantic_core
@@ -47,6 +50,7 @@ from studiobridge.control.effects import (
     Note,
     RequestNote,
     RollingNote,
+    RunNote,
     Save,
     StepNote,
     Tell,
@@ -60,12 +64,15 @@ from studiobridge.control.events import (
     LinkUp,
     Noted,
     Request,
+    Rival,
     Saved,
+    Unsent,
 )
-from studiobridge.profile.model import SetProfile, SwitchRule
+from studiobridge.profile.model import Point, Preset, SetProfile, SwitchRule, figure
 from studiobridge.profile.said import Answer, Said, Unreadable
 from studiobridge.speech import Speech
 from studiobridge.speech.message import Message
+from studiobridge.speech.slots import values_of
 
 # The largest request (bytes): a few names and a sentence fit, a flood does not.
 MAX_REQUEST = 4096
@@ -104,7 +111,30 @@ class Write:
     back: bool = False
 
 
-Out = Publish | Write | Wake | Save | Answer | Cut
+@dataclass(frozen=True, slots=True)
+class Walk:
+    """Take a fixture on slots to these values within `fade` s."""
+
+    device: str
+    values: Mapping[Point, float]
+    fade: float
+    token: int
+
+
+@dataclass(frozen=True, slots=True)
+class Restrain:
+    """Exactly these fixtures on slots are locked out; `held`: a camera rolls."""
+
+    locked: frozenset[str]
+    held: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """A run-down or a cut is over: streams end once every level on them is 0."""
+
+
+Out = Publish | Write | Wake | Save | Answer | Cut | Walk | Restrain | Ending
 
 
 class Lane:
@@ -144,7 +174,7 @@ class RequestBody(BaseModel):
 def energises(tell: Tell) -> bool:
     """Does this command bring something on, or leave it on?"""
     return any(
-        value is True if point == "switch" else point == "level" and float(value) > 0.0
+        value is True if point == "switch" else point == "level" and figure(value) > 0.0
         for point, value in tell.values
     )
 
@@ -231,6 +261,14 @@ class Core:
         self._dropped_said = float("-inf")
         self._answers = answer_topic(profile.name)
         self._outs: list[Out] = []
+        # fixtures on slots, by their universe; and what restrains them now
+        self._universes: dict[int, tuple[str, ...]] = {}
+        for device in profile.devices.values():
+            if device.slots is not None:
+                number = device.slots.universe
+                self._universes[number] = (*self._universes.get(number, ()), device.name)
+        self._on_slots = frozenset(name for names in self._universes.values() for name in names)
+        self._restrained: Restrain | None = None
         # the program itself has failed: nothing is handled and nothing is said any more
         self.dead = False
         for described in self.speech.described(now):
@@ -366,6 +404,41 @@ class Core:
             if slow is not None:
                 self._outs.append(Write(FaultNote(at, None, "", slow)))
         return self._done()
+
+    # ---- fixtures on slots --------------------------------------------------------------------
+
+    def unsent(self, universe: int, why: str | None, at: float) -> list[Out]:
+        """The frames of a universe do not leave this machine, or do again (None)."""
+        self.now = at
+        self._handle(Unsent(at, self._universes.get(universe, ()), why))
+        return self._done()
+
+    def rival(self, universe: int, who: str | None, at: float) -> list[Out]:
+        """Somebody else sends on a universe too, or does no more (None)."""
+        self.now = at
+        self._handle(Rival(at, self._universes.get(universe, ()), plain(who) if who else None))
+        return self._done()
+
+    def supposed(self) -> dict[str, Preset]:
+        """What fixtures on slots may hold from before this bridge started: nothing proves it."""
+        if not self.controller.standing.session.open:
+            return {}
+        presets = self.controller.desk.presets
+        names = self._on_slots
+        locked = self.controller.gates.locked
+        return {name: presets[name] for name in names if name in presets and name not in locked}
+
+    def _restrain(self) -> None:
+        """Laws 1 and 2 hold for every frame, not only for what is told."""
+        gates, run = self.controller.gates, self.controller.run
+        free = run is not None and (run.what == "cut" or run.forced)
+        now = Restrain(
+            self._on_slots.intersection(gates.locked),
+            not free and gates.held_by(self.now) is not None,
+        )
+        if now != self._restrained:
+            self._restrained = now
+            self._outs.append(now)
 
     @property
     def linked(self) -> bool:
@@ -641,6 +714,9 @@ class Core:
             self.delivery.told(
                 effect.token, effect.device, on, self.now, effect.expires_in, len(messages)
             )
+            if effect.device in self._on_slots:
+                values = values_of(effect.values)
+                self._outs.append(Walk(effect.device, values, effect.fade or 0.0, effect.token))
             for message in messages:
                 told = replace(message, expiry=effect.expires_in)
                 if on:
@@ -665,6 +741,13 @@ class Core:
         else:
             assert not isinstance(effect, Announce)
             self._outs.append(Write(effect))
+            if isinstance(effect, RunNote):
+                self._run_noted(effect)
+
+    def _run_noted(self, note: RunNote) -> None:
+        down = note.what in ("down", "cut") and note.phase in ("done", "stalled")
+        if down and self._on_slots:
+            self._outs.append(Ending())
 
     def _answered(self, answer: Answer) -> None:
         if answer.final:
@@ -746,6 +829,8 @@ class Core:
     def _done(self) -> list[Out]:
         if self.dead:
             return []
+        if self._on_slots:
+            self._restrain()
         if self._dirty or self._dirty_state or self._dirty_drift or self._dirty_run:
             self._announce()
         if self._more_out:

@@ -24,11 +24,20 @@ from dataclasses import replace
 from datetime import UTC, datetime, tzinfo
 from functools import partial
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from studiobridge.bridge.calls import CallTimes, Due
 from studiobridge.bridge.clock import Clock, SystemZone, spoken
-from studiobridge.bridge.core import Core, Out, Publish, Write, plain
+from studiobridge.bridge.core import (
+    Core,
+    Ending,
+    Out,
+    Publish,
+    Restrain,
+    Walk,
+    Write,
+    plain,
+)
 from studiobridge.bridge.faults import whole
 from studiobridge.bridge.link import CannotConnect, Link
 from studiobridge.bridge.metrics import Counted
@@ -64,6 +73,9 @@ from studiobridge.profile import ProfileError, read_profile
 from studiobridge.profile.model import CallTime, SetProfile
 from studiobridge.profile.said import Answer
 from studiobridge.speech.message import Message
+
+if TYPE_CHECKING:  # only sets with fixtures on slots wait for it
+    from studiobridge.bridge.stream import Stream
 
 # How often (s) the bridge looks at its clock, at what came due and at its record; and how often it
 # takes out of the record what is too old (s).
@@ -160,6 +172,8 @@ class SetRunner:
         self._pruned_at = float("-inf")
         # what the record holds, read only after the start, until the set is quiet enough to take it
         self._remembered: tuple[Memory, int] | None = None
+        # the universes of fixtures on slots, where the set has any
+        self.stream: Stream | None = None
         self.core: Core
         self.link: Link
 
@@ -199,6 +213,7 @@ class SetRunner:
             self._record.open_later(
                 RecordAway(unread), partial(self._from_thread, self._record_read)
             )
+        self._open_stream()
         will = Message(
             alive_topic(self.profile.name),
             Alive(False, self.instance).payload(),
@@ -220,6 +235,8 @@ class SetRunner:
         )
         for warning in (*self.settings.warnings, *self._record.warnings()):
             self.say(f"warning: {warning}")
+        if self.stream is not None:
+            self.stream.start()
         link_task = asyncio.create_task(self.link.run())
         carry_task = asyncio.create_task(self._carry_out())
         stop_task: asyncio.Task[object] = asyncio.create_task(self.stopped.wait())
@@ -261,7 +278,42 @@ class SetRunner:
             self.exit_code = code
         self.stopped.set()
 
+    def _open_stream(self) -> None:
+        """Universes are ready to be sent; nothing of them is before somebody asks."""
+        if not self.profile.universes:
+            return
+        from studiobridge.bridge.stream import Stream, source_of
+
+        source, why = source_of(self.settings.data)
+        if why is not None:
+            self.say(f"warning: {why}")
+        self.stream = Stream(
+            self.profile,
+            source,
+            partial(self._from_thread, self._unsent),
+            partial(self._from_thread, self._rival),
+        )
+        for name, preset in self.core.supposed().items():
+            self.stream.suppose(name, preset.level or 0.0, preset.cct)
+
+    def _unsent(self, universe: int, why: str | None) -> None:
+        self.say(f"{self.profile.name}: {why or f'universe {universe} is sent again'}")
+        self._do(self.core.unsent, universe, why, self.now())
+
+    def _rival(self, universe: int, who: str | None) -> None:
+        self.say(f"{self.profile.name}: {who or f'universe {universe} is ours alone again'}")
+        self._do(self.core.rival, universe, who, self.now())
+
+    def _lease(self) -> None:
+        """Frames leave under the same lease as commands do (law 13)."""
+        if self.stream is not None:
+            self.stream.lease(self.ownership.may_until)
+
     async def _leave(self) -> None:
+        if self.stream is not None:
+            # without a word: the set is left as it is, and fixtures hold what they have
+            self.stream.lease(None)
+            await asyncio.to_thread(self.stream.stop)
         for timer in self._timers.values():
             timer.cancel()
         if self._tick is not None:
@@ -309,10 +361,11 @@ class SetRunner:
             elif isinstance(do, StandDown):
                 self.say(f"another bridge runs {name} ({do.why}); this one stands down")
                 # nothing that still waits is told; the notes are written
-                self._outs = deque(out for out in self._outs if not isinstance(out, Publish))
+                self._outs = deque(out for out in self._outs if not isinstance(out, Publish | Walk))
                 self.stop(1)
             else:
                 self._cut(do.why)
+        self._lease()
         self._released.set()
         self._tick_later()
 
@@ -357,7 +410,7 @@ class SetRunner:
         self.ownership.link_lost()
         self._act([])
         # decided on what was known then: none of it may leave over the next connection
-        self._outs = deque(out for out in self._outs if not isinstance(out, Publish))
+        self._outs = deque(out for out in self._outs if not isinstance(out, Publish | Walk))
         if ran:
             self.say(f"{self.profile.name}: the link to the broker was lost ({why})")
             self._do(self.core.link_down, self.now())
@@ -418,9 +471,11 @@ class SetRunner:
             return
         self.failure = f"{type(error).__name__}: {error}"
         self.exit_code = 1
+        if self.stream is not None:
+            self.stream.lease(None)  # nobody follows lockouts and cameras any more
         self.say(f"{self.profile.name}: failed: {plain(self.failure)}")
         self._trace(error)
-        self._outs = deque(out for out in self._outs if not isinstance(out, Publish))
+        self._outs = deque(out for out in self._outs if not isinstance(out, Publish | Walk))
         self._feed(self.core.failed(plain(self.failure), self.now()))
         self.stopped.set()
 
@@ -437,6 +492,10 @@ class SetRunner:
                 self._wake(out)  # a timer changes nothing outside: at once
             elif isinstance(out, Cut):
                 self._cut(out.why)
+            elif isinstance(out, Restrain):
+                if self.stream is not None:  # before anything that still waits
+                    self.stream.lock(out.locked)
+                    self.stream.hold(out.held)
             else:
                 self._outs.append(out)
         if self._outs:
@@ -468,7 +527,7 @@ class SetRunner:
                     self.counted.notes[type(out.note).__name__.removesuffix("Note").lower()] += 1
                     self._tell(out.note)
                     continue
-                if isinstance(out, Publish) and out.token is not None:
+                if isinstance(out, Publish | Walk) and out.token is not None:
                     if notes:
                         self.link.flush()  # no command before waits while the record is handed on
                         self._write(notes)
@@ -504,6 +563,10 @@ class SetRunner:
             sent = self.link.publish(out.message, out.token)
             if out.token is not None:
                 self._do(self.core.left, out.token, sent, self.now())
+        elif isinstance(out, Walk) and self.stream is not None:
+            self.stream.tell(out.device, out.values, out.fade)
+        elif isinstance(out, Ending) and self.stream is not None:
+            self.stream.end()
         elif isinstance(out, Save):
             self._in_background(self._save(out))
         elif isinstance(out, Answer) and self._on_answer is not None:
@@ -695,6 +758,13 @@ async def run_sets(paths: Sequence[Path], settings: Settings, say: Say = to_stde
     if len(set(names)) != len(names):
         say("two of these profiles describe a set of the same name")
         return 2
+    owners: dict[int, str] = {}
+    for _, profile in profiles:
+        for number in profile.universes if profile is not None else ():
+            owner = owners.setdefault(number, profile.name if profile is not None else "")
+            if profile is not None and owner != profile.name:
+                say(f"{owner} and {profile.name} both send universe {number}: give each its own")
+                return 2
     log: Log = json_log if settings.log == "json" else text_log
     if settings.log == "json":
         plainly = say

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from studiobridge.bridge.settings import MetricsSettings
 from studiobridge.control.states import STATES
-from studiobridge.profile.model import SetProfile
+from studiobridge.profile.model import SetProfile, figure
 
 if TYPE_CHECKING:
     from studiobridge.bridge.core import Core
@@ -81,7 +81,7 @@ class Collector:
             for device, belief in controller.beliefs.of.items():
                 said = belief.said("was it so", "watts")
                 if said is not None:
-                    watts.add_metric([name, device], float(said))
+                    watts.add_metric([name, device], figure(said))
             heard.add_metric([name], runner.counted.messages_heard)
             sent.add_metric([name], runner.counted.messages_sent)
             for kind, count in sorted(runner.counted.notes.items()):

@@ -287,12 +287,15 @@ class Ownership:
 
     def may_tell(self, at: float) -> bool:
         """May a command leave now (rules 4 and 5)?"""
-        return (
-            self.stage == "running"
-            and at - self._ticked <= STOPPED_AFTER
-            and self._proved is not None
-            and at - self._proved <= self.holds
-        )
+        until = self.may_until
+        return until is not None and at <= until
+
+    @property
+    def may_until(self) -> float | None:
+        """Until when it may tell something, if nothing comes in before; None when it may not."""
+        if self.stage != "running" or self._proved is None:
+            return None
+        return min(self._ticked + STOPPED_AFTER, self._proved + self.holds)
 
     def stood_still(self, at: float) -> list[Do]:
         """To be asked before anything that came in is believed: it may have lain there."""

@@ -48,7 +48,8 @@ from studiobridge.control.effects import (
     StepNote,
 )
 from studiobridge.control.standing import ANSWERS_KEPT
-from studiobridge.profile.model import Preset
+from studiobridge.craft.chroma import Colour, spelled
+from studiobridge.profile.model import LIGHT, Preset
 from studiobridge.profile.said import FORMER_WORDS
 
 # 1: the first. 2: dials set by hand. 3: the code a request ended with; the session of each entry.
@@ -324,6 +325,9 @@ def _upgrade(engine: sa.Engine, path: Place, version: int) -> None:
 
 
 def _scalar(value: object) -> str | None:
+    """A value of a point. A colour is its CIE 1931 x and y."""
+    if isinstance(value, Colour):
+        value = {"x": round(value.x, 5), "y": round(value.y, 5)}
     return None if value is None else json.dumps(value)
 
 
@@ -1195,6 +1199,8 @@ class Reader:
             unit = {"level": " %", "cct": " K"}.get(row["point"], "")
             reported = _value(row["reported"])
             shown = f"{reported:.4g}{unit}" if isinstance(reported, float | int) else str(reported)
+            colour = _colour(reported)
+            shown = shown if colour is None else spelled(colour)
             said = f"{row['point']} {row['phase']}"
             if row["phase"] != "closed":
                 said += f": {shown}"
@@ -1213,7 +1219,8 @@ class Reader:
     def moment(self, at: float) -> dict[str, dict[str, Any]]:
         """How every device stood at a moment (s since the epoch), as far as the record tells.
 
-        From what was confirmed and what was reported as drift: `level` (%), `cct` (K), `switch`.
+        From what was confirmed and what was reported as drift: `level` (%), `cct` (K), `colour`
+        (x and y), `switch`.
         What was never set or heard before is absent.
         """
         found: dict[str, dict[str, Any]] = {}
@@ -1232,7 +1239,7 @@ class Reader:
             if said:
                 changes.append((row["at"], 0, row["device"], said))
         for row in self._all(self._rows_of(DRIFTS).where(DRIFTS.c.at <= at)):
-            if row["point"] not in ("level", "cct", "switch"):
+            if row["point"] not in (*LIGHT, "switch"):
                 continue
             value = _value(row["reported"])
             if row["phase"] == "closed" and row["how"] in ("returned", "restored"):
@@ -1240,13 +1247,20 @@ class Reader:
             elif row["phase"] == "closed" and row["how"] != "kept":
                 continue
             if value is not None:
-                changes.append((row["at"], 1, row["device"], {row["point"]: value}))
+                point = row["point"]
+                if point in ("cct", "colour"):  # white or coloured, whichever was asked for
+                    point = "cct" if isinstance(value, int | float) else "colour"
+                changes.append((row["at"], 1, row["device"], {point: value}))
         if HANDS.name in self._tables:
             for row in self._all(self._rows_of(HANDS).where(HANDS.c.at <= at)):
                 dial = {"level": row["level"], "cct": row["cct"]}
                 changes.append((row["at"], 0, row["device"], dial))
         for _, _, device, said in sorted(changes, key=lambda change: change[:2]):
-            found.setdefault(device, {}).update(said)
+            known = found.setdefault(device, {})
+            for one, other in (("cct", "colour"), ("colour", "cct")):
+                if said.get(one) is not None:
+                    known.pop(other, None)
+            known.update(said)
         return found
 
     def requests(self) -> list[dict[str, Any]]:
@@ -1278,7 +1292,20 @@ def _preset(text: str) -> dict[str, Any]:
         number, _, unit = part.partition(" ")
         if unit in ("%", "K"):
             found["level" if unit == "%" else "cct"] = float(number)
+        _, colour, places = part.partition(" xy ")
+        if colour:
+            x, _, y = places.partition(" ")
+            found["colour"] = {"x": float(x), "y": float(y)}
     return found
+
+
+def _colour(value: object) -> Colour | None:
+    if not isinstance(value, dict) or set(value) != {"x", "y"}:
+        return None
+    try:
+        return Colour(float(value["x"]), float(value["y"]))
+    except (TypeError, ValueError):
+        return None
 
 
 def _value(text: str | None) -> object:

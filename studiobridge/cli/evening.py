@@ -15,6 +15,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -76,7 +77,7 @@ def a_light(profile: SetProfile, look: str | None) -> tuple[str, Preset] | None:
         for name, preset in presets.items():
             device = profile.devices[name]
             fits = wanted is None or device.restores == wanted
-            if preset.level is not None and "level" in device.tells and fits:
+            if preset.level is not None and "level" in device.tells & device.hears and fits:
                 return name, preset
     return None
 
@@ -159,6 +160,14 @@ class Evening:
         self.say(answer.text)
         for text in words.unproven(self.asker.shown.state or {}):
             self.say(text)
+        for name, preset in self.profile.looks[self.look or ""].presets.items():
+            if self.profile.devices[name].slots is not None and preset.level is not None:
+                lamp, level = self.room.room.devices[name], preset.level
+                at = partial(lambda lamp, level: abs(lamp.level - level) < 0.5, lamp, level)
+                await self.until(f"{name} at {level:g} %", at, 5.0)
+                self.say(
+                    f"checked in the room, for nothing else can tell: {name} is at {level:g} %"
+                )
         dials = words.hand_set((self.asker.shown.state or {}).get("hand_set"))
         for text in dials:
             self.say(f"to be set by hand: {text}")
@@ -290,8 +299,8 @@ async def rehearse_evening(
             with LiveRoom(quick, "127.0.0.1", broker.port) as room:
                 if page is not None:
                     settings = settings.model_copy(update={"panel": PanelSettings(port=page)})
-                    return await _with_page(copy, quick, settings, room)
-                return await _with_room(copy, quick, settings, room, stay, look, broker.url)
+                    return await _with_page(copy, room.profile, settings, room)
+                return await _with_room(copy, room.profile, settings, room, stay, look, broker.url)
     except RuntimeError as error:
         show.fail(str(error))
         return 1

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -14,6 +15,7 @@ from studiobridge.cli.base import (
     JsonOption,
     LookOption,
     ProfileArgument,
+    SettingsOption,
     Stop,
     app,
     note_old_words,
@@ -202,18 +204,46 @@ def _presets(reading: Reading, look: str | None) -> tuple[str | None, Mapping[st
 
 
 @app.command()
-def light(profile: ProfileArgument, look: LookOption = None, as_json: JsonOption = False) -> None:
+def light(
+    profile: ProfileArgument,
+    look: LookOption = None,
+    now: Annotated[
+        bool, typer.Option("--now", help="Also what light sensors read now (asks the bridge).")
+    ] = False,
+    settings: SettingsOption = None,
+    as_json: JsonOption = False,
+) -> None:
     """The light of a look: at the mark, its ratio and white, the exposure. Touches nothing."""
     from studiobridge.cli import readings
     from studiobridge.figures.light import light_of
+    from studiobridge.figures.meter import predicted
 
     reading = read_or_stop(profile)
     name, presets = _presets(reading, look)
     found = light_of(reading.profile, name, presets)
+    sensors = predicted(reading.profile, presets)
+    read = _sensors_now(reading.profile.name, settings) if now else None
     if as_json:
-        show.print_json(readings.plain(found))
+        whole = {**readings.plain(found), "sensors": readings.plain(sensors)}
+        show.print_json(whole if read is None else {**whole, "now": read})
     else:
-        readings.print_light(reading.profile, found)
+        readings.print_light(reading.profile, found, sensors, read)
+
+
+def _sensors_now(name: str, settings: Path | None) -> list[Any]:
+    """What the light sensors of a set read, as its bridge says."""
+    from studiobridge.cli.base import DONE, run_asking, settings_or_stop, with_asker
+
+    read: list[Any] = []
+
+    async def use(asker: Any) -> int:
+        shown = await asker.need_bridge()
+        read.extend(words.entries((shown.status() or {}).get("sensors")))
+        return int(DONE)
+
+    with contextlib.suppress(typer.Exit):  # asked, and there is more to print
+        run_asking(with_asker(settings_or_stop(settings), name, use))
+    return read
 
 
 @app.command()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import fields, is_dataclass
+from datetime import UTC, datetime
 from fractions import Fraction
 from typing import Any
 
@@ -12,6 +13,7 @@ from studiobridge.cli import show
 from studiobridge.craft.space import feet_and_inches
 from studiobridge.figures.light import LightReading
 from studiobridge.figures.mains import CAUTION, MainsReading
+from studiobridge.figures.meter import Predicted
 from studiobridge.figures.room import RoomReading
 from studiobridge.profile.model import Picture, SetProfile
 from studiobridge.shown import words
@@ -75,7 +77,33 @@ def not_computed(missing: Sequence[str]) -> None:
 # ---- light -------------------------------------------------------------------------------
 
 
-def print_light(profile: SetProfile, reading: LightReading) -> None:
+def sensor_lines(
+    profile: SetProfile, sensors: Sequence[Predicted], read: Sequence[words.Json] | None
+) -> list[tuple[str, str]]:
+    """What each light sensor should read of the look, and what it reads now where that is asked."""
+    lines = []
+    for sensor in sensors:
+        if sensor.lux is None:
+            lines.append((sensor.device, f"not predicted: {words.listed(sensor.missing, 3)}"))
+        else:
+            text = f"should read {sensor.lux:.0f} lx"
+            text += f", {sensor.cct:.0f} K" if sensor.cct is not None else ""
+            lines.append((sensor.device, f"{text}, facing {sensor.faces}"))
+    for entry in read or ():
+        said = words.sensor(entry, datetime.now(UTC)) or "has not been heard"
+        lines.append((str(entry["device"]), f"now: {said}"))
+        change = words.number(entry.get("since_ready"))
+        if change is not None:
+            lines.append((str(entry["device"]), words.unexplained(entry, change)))
+    return lines
+
+
+def print_light(
+    profile: SetProfile,
+    reading: LightReading,
+    sensors: Sequence[Predicted] = (),
+    read: Sequence[words.Json] | None = None,
+) -> None:
     """Light at the mark, ratio, white, exposure, backdrop, banding."""
     show.out(f"{profile.title or profile.name}, look {reading.look or '(none)'}: light at the mark")
     show.out()
@@ -147,6 +175,7 @@ def print_light(profile: SetProfile, reading: LightReading) -> None:
             parts.append(f"throws {backdrop.spill:.0f} lx on the subject's back")
         if parts:
             lines.append((backdrop.device, "; ".join(parts)))
+    lines.extend(sensor_lines(profile, sensors, read))
     if reading.banding:
         shown = [b for b in reading.banding if b.bands]
         text = "none expected at this shutter"

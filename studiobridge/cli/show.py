@@ -7,6 +7,7 @@ import os
 import shutil
 import sys
 from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
 from typing import Any
 
 from studiobridge.shown import words
@@ -92,13 +93,14 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
         note = words.lockout(device.get("lockout"))
         if device.get("hand_set"):
             note = "; ".join(filter(None, (note, "by hand")))
+        note = "; ".join(filter(None, (note, words.gauged(device))))
         rows.append(
             (
                 name,
                 words.hearing(device),
                 words.yes_no(switch, "on", "off", ""),
                 words.level(device.get("level")),
-                words.cct(device.get("cct")),
+                words.cct(device.get("cct")) or words.colour(device.get("colour")),
                 words.watts(device.get("watts")),
                 words.preset(device.get("preset")),
                 words.proof(device),
@@ -107,7 +109,8 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
             )
         )
     out()
-    heads = ("device", "", "switch", "level", "CCT", "draws", "preset", "proof", "drift", "note")
+    white = "CCT, colour" if any(d.get("colour") for d in devices.values()) else "CCT"
+    heads = ("device", "", "switch", "level", white, "draws", "preset", "proof", "drift", "note")
     print_table(heads, rows)
     tail = list(remarks(state))
     for name, device in devices.items():
@@ -152,6 +155,8 @@ def remarks(state: Mapping[str, Any]) -> list[str]:
         lines.append(f"by hand: {text}")
     lines.extend(f"still on: {text}" for text in words.still_on(state))
     lines.extend(words.unproven(state))
+    lines.extend(words.sensors(state, datetime.now(UTC)))
+    lines.extend(words.supplies(state, datetime.now(UTC)))
     if state.get("contested"):
         lines.append(f"contested: {words.listed(state['contested'])} (put back and changed again)")
     if state.get("left_on"):

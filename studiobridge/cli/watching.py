@@ -136,6 +136,19 @@ def _news(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
     if state.get("rolling") != was.get("rolling"):
         names = words.listed(state.get("rolling") or [])
         lines.append(f"rolling: {names}" if names else "nothing rolls")
+    then = {(e["device"], e.get("point")) for e in words.entries(was.get("supplies"))}
+    low = words.entries(state.get("supplies"))
+    new = [e for e in low if (e["device"], e.get("point")) not in then]
+    lines.extend(words.supplies({**state, "supplies": new}, datetime.now().astimezone()))
+    before_read = {str(e["device"]): e for e in words.entries(was.get("sensors"))}
+    for entry in words.entries(state.get("sensors")):
+        change = words.number(entry.get("since_ready"))
+        earlier = words.number(before_read.get(str(entry["device"]), {}).get("since_ready"))
+        if change is not None and earlier is None:
+            lines.append(words.unexplained(entry, change))
+        elif change is None and earlier is not None and entry.get("fresh") is True:
+            name = words.clean(entry["device"], 40)
+            lines.append(f"the light at {name} is as when ready, or explained")
     open_now, open_then = _by_device(now.get("drift")), _by_device(before.get("drift"))
     news = [
         name

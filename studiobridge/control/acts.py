@@ -8,7 +8,8 @@ Which of these is called when is the table's to say, in steps.py. The rules of t
   may have locked the device out, or its circuit may have been taken.
 - A light comes on low and is faded to its preset: by the device where it knows how to fade, else
   by the bridge, which sends one level after another.
-- Time alone confirms nothing: a step that only waits ends as `waited out`.
+- Time alone confirms nothing: a step that only waits ends as `waited out`. So does one that tells
+  what the device never says (`telling`): it is told once, and given the time it takes.
 - What needed a step that failed is not tried; everything else goes on.
 """
 
@@ -22,7 +23,7 @@ from studiobridge.control.effects import StepNote, StepPhase
 from studiobridge.control.gates import Gates
 from studiobridge.control.plan import describe
 from studiobridge.control.sequence import ENERGISING, Sequencer, Step
-from studiobridge.profile.model import Point, Value
+from studiobridge.profile.model import Point, Value, figure
 
 What = Literal["up", "down", "restore", "cut"]
 Phase = Literal["waiting", "sent", "confirmed", "waited out", "failed", "skipped"]
@@ -34,6 +35,7 @@ Stage = Literal[
     "walking",
     "arriving",
     "setting",
+    "telling",
     "putting out",
     "hearing",
     "waiting",
@@ -65,6 +67,8 @@ class Active:
     values: tuple[tuple[Point, Value], ...] = ()
     fade: float | None = None  # over which it was told them last
     ramp: list[float] = field(default_factory=list)
+    # the stage it would be in, could it answer, while it is `telling`
+    unanswered: Stage | None = None
 
 
 @dataclass(slots=True)
@@ -86,6 +90,8 @@ class Run:
     phase: list[Phase] = field(default_factory=list)
     text: list[str] = field(default_factory=list)
     ended_at: float | None = None
+    # when its last step was done, and it waited only for what a meter proves
+    done_at: float | None = None
     outcome: Literal["under way", "done", "stalled", "turned"] = "under way"
     active: dict[int, Active] = field(default_factory=dict)
     missing: dict[str, str] = field(default_factory=dict)
@@ -125,6 +131,9 @@ class Acts:
         """Ask the gates. Where one is shut the step ends here, and nothing of it is told."""
         if run.what != "cut" and step.action not in ("power off", "switch off", "cool down"):
             locked = self.gates.why_locked(step.device, energise=step.action in ENERGISING)
+            if locked is not None and self._held_dark(step):
+                self._end(run, step, at, "waited out", "locked out, and held at 0 by that")
+                return True
             if locked is not None:
                 self._end(run, step, at, "skipped", locked)
                 return True
@@ -132,6 +141,11 @@ class Acts:
         if refused is not None:
             self._end(run, step, at, "failed", refused)
         return refused is not None
+
+    def _held_dark(self, step: Step) -> bool:
+        """Has a lockout put out already what this step would put out?"""
+        device = self.desk.profile.devices[step.device]
+        return step.action == "fade out" and device.slots is not None
 
     # ---- an action begins ----------------------------------------------------------------
 
@@ -171,6 +185,10 @@ class Acts:
             self._note(run, active.step, at, "sent", "" if active.tries == 1 else "again")
         reply = self.desk.profile.patience.reply
         answers_at = at + (fade or 0.0) + device.answers_in
+        if not {point for point, _ in active.values} - belief.device.mute:
+            active.unanswered, active.stage = active.stage, "telling"
+            self._deadline(active, answers_at)
+            return
         active.asked = False
         active.until = answers_at + reply
         if device.can_ask:
@@ -241,9 +259,8 @@ class Acts:
                 low: list[tuple[Point, Value]] = []
                 if "level" in active.expects:
                     lowest = max(LOW_LEVEL, belief.lowest)
-                    low.append(("level", min(lowest, float(active.expects["level"]))))
-                if "cct" in active.expects:
-                    low.append(("cct", active.expects["cct"]))
+                    low.append(("level", min(lowest, figure(active.expects["level"]))))
+                low.extend((p, v) for p, v in active.expects.items() if p in ("cct", "colour"))
                 active.values = (*low, ("switch", True))
                 self._send(run, active, at)
                 return
@@ -253,6 +270,9 @@ class Acts:
         """Fade to the level expected: by the device where it can, else in bounded steps."""
         step = active.step
         locked = self.gates.why_locked(step.device, energise=False)
+        if locked is not None and self._held_dark(step):
+            self._end(run, step, at, "waited out", "locked out, and held at 0 by that")
+            return
         if locked is not None:
             self._end(run, step, at, "skipped", locked)
             return
@@ -262,14 +282,18 @@ class Acts:
         active.tries = 0
         goal, start = active.expects.get("level"), belief.said("is it so", "level")
         if start is None:
+            # what it cannot say counts from what it was told; and one that was
             # energised a moment ago, and that it is on was heard before its level
-            start = dict(active.values).get("level")
+            start = dict(active.values).get("level", belief.told_last("level"))
         active.values = tuple((p, v) for p, v in active.expects.items() if p != "switch")
         if not active.values:
-            self._check(run, active, at)
+            if set(active.expects) - belief.device.mute:
+                self._check(run, active, at)
+            else:
+                self._end(run, step, at, "waited out")
             return
-        near = start is None or goal is None or abs(float(start) - float(goal)) < 2 * LOW_LEVEL
-        if goal is None or device.fade <= 0:
+        near = start is None or goal is None or abs(figure(start) - figure(goal)) < 2 * LOW_LEVEL
+        if goal is None or device.fade <= 0 or run.what == "cut":
             self._send(run, active, at)
         elif device.knows_fade:
             self._send(run, active, at, device.fade)
@@ -277,9 +301,9 @@ class Acts:
             self._send(run, active, at)
         else:
             count = max(2, round(device.fade / RAMP_EVERY))
-            span = float(goal) - float(start)
-            active.ramp = [float(start) + span * i / count for i in range(1, count)]
-            first: list[tuple[Point, Value]] = [(p, v) for p, v in active.values if p == "cct"]
+            span = figure(goal) - figure(start)
+            active.ramp = [figure(start) + span * i / count for i in range(1, count)]
+            first: list[tuple[Point, Value]] = [(p, v) for p, v in active.values if p != "level"]
             first.append(("level", active.ramp.pop(0)))
             self.gates.tell(at, device.name, first)
             self._note(run, step, at, "sent", "fading")
@@ -300,6 +324,24 @@ class Acts:
         active.values = (("switch", False),)
         active.tries = 0
         self._send(run, active, at)
+
+    def _pass_on(self, run: Run, active: Active, at: float) -> None:
+        """The time is over that it takes what was told, and nothing could answer."""
+        belief = self.beliefs.of[active.step.device]
+        if belief.unsent is not None:
+            self._end(run, active.step, at, "failed", belief.unsent)
+        elif active.unanswered == "energising":
+            self._begin_fade(run, active, at)
+        elif (
+            active.step.action == "fade out"
+            and active.unanswered == "setting"
+            and "switch" in belief.tells
+        ):
+            self._switch_out(run, active, at)
+        else:
+            if active.step.action == "fade out":
+                belief.told_out(at)
+            self._end(run, active.step, at, "waited out")
 
     def _check(self, run: Run, active: Active, at: float) -> None:
         """Has this step got what it waits for? (steps.py)"""

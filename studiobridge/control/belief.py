@@ -18,6 +18,16 @@ The rules of evidence:
   direction. Where it may have been lit meanwhile, it was.
 - A person's word (`ticked`) holds for what only a hand can set, and for a camera that cannot say
   it rolls, until evidence says otherwise.
+- A *gauged band* is what another instrument (the watts of the plug, a sensor, the picture) makes of
+  a point the device never says: somewhere from `low` to `high`. It proves a value only if all of
+  it lies within tolerance, contradicts it only if all of it lies outside, and else says nothing.
+  It is bound to its epoch and outlived by a command, like a report.
+- What a device reports is proven by its reports. Only what it cannot say is proven by what its
+  profile names (`proof:`). A lamp proven by watts has to agree with them before the set is ready,
+  on a dial or not: its profile names an instrument, and law 7 asks for that one. Its power comes
+  with the run-up, its dial is turned in the light of it, and the set becomes ready by itself when
+  the watts agree, or when a person says so where the watts cannot tell. With `proof: hand` and
+  `proof: none` nobody waits: such a lamp is named as not proven, and that is all.
 
 `TABLE` says which evidence of which epoch answers which question.
 """
@@ -25,14 +35,25 @@ The rules of evidence:
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from studiobridge.control.effects import ByHand
+from studiobridge.control.events import Instrument
 from studiobridge.control.feeds import Feeds
+from studiobridge.craft.chroma import Colour, ColourSteps, apart
 from studiobridge.craft.grid import Grid, mired
 from studiobridge.craft.light import level_stops
-from studiobridge.profile.model import HOMIE5, Device, Point, Preset, SetProfile, Value
+from studiobridge.profile.model import (
+    HOMIE5,
+    Device,
+    Point,
+    Preset,
+    ProvenBy,
+    SetProfile,
+    Value,
+    figure,
+)
 
 NEVER = float("-inf")
 # A lamp below this level (%) is out as far as its heat goes.
@@ -42,6 +63,15 @@ OUT_LEVEL = 1.0
 IDLE_HOLDS = 60.0
 
 Proof = Literal["report", "watts", "picture", "hand", "told"]
+
+# Which points an instrument other than the device can tell anything of.
+GAUGES: Mapping[str, frozenset[Point]] = {
+    "watts": frozenset({"switch", "level"}),
+    "picture": frozenset({"switch", "level", "cct"}),
+}
+
+# How the evidence of an instrument is spoken of.
+BY: Mapping[str, str] = {"watts": "its watts", "picture": "the picture"}
 
 Question = Literal[
     "is it so",  # proof that a command was done, and that the set is ready
@@ -57,21 +87,23 @@ class Accepts:
     """Which evidence answers a question.
 
     `kept`: also what the broker kept. `this_epoch`: only what was heard in the present epoch.
-    `since_told`: only what was heard after the last command for this point.
+    `since_told`: only what was heard after the last command for this point. `gauged`: where it
+    cannot say so itself, also what another instrument makes of it.
     """
 
     kept: bool
     this_epoch: bool
     since_told: bool
+    gauged: bool = False
 
 
 TABLE: Mapping[Question, Accepts] = {
-    "is it so": Accepts(kept=False, this_epoch=True, since_told=True),
+    "is it so": Accepts(kept=False, this_epoch=True, since_told=True, gauged=True),
     "is it there": Accepts(kept=False, this_epoch=True, since_told=False),
     "is it gone": Accepts(kept=True, this_epoch=True, since_told=False),
     # kept only from a device that cannot be asked: the others are asked
-    "has it moved": Accepts(kept=True, this_epoch=True, since_told=True),
-    "was it so": Accepts(kept=True, this_epoch=False, since_told=False),
+    "has it moved": Accepts(kept=True, this_epoch=True, since_told=True, gauged=True),
+    "was it so": Accepts(kept=True, this_epoch=False, since_told=False, gauged=True),
 }
 
 
@@ -88,16 +120,43 @@ class Word:
     epoch: int
 
 
+@dataclass(frozen=True, slots=True)
+class Gauged:
+    """What another instrument makes of a point: somewhere from low to high, both included.
+
+    Of a switch: 1 on, 0 off, and 0 to 1 where it cannot tell.
+    """
+
+    low: float
+    high: float
+    at: float
+    epoch: int
+    by: Instrument
+    unit: str = "%"
+    # it rests on a person's word too, and on what the instrument saw since
+    word: bool = False
+    # why it cannot tell more, where it can say
+    why: str = ""
+
+    def __str__(self) -> str:
+        """`45 to 60 %`, `4100 to 4300 K`."""
+        low, high = f"{self.low:.4g}", f"{self.high:.4g}"
+        return f"{low} {self.unit}" if low == high else f"{low} to {high} {self.unit}"
+
+
 class Belief:
     """One device. Times are of the controller's clock (s)."""
 
     __slots__ = (
         "asked_at",
         "closing_until",
+        "colours",
+        "dark_because",
         "described",
         "device",
         "epoch",
         "epoch_since",
+        "gauged",
         "grids",
         "hears",
         "idle_from",
@@ -114,8 +173,10 @@ class Belief:
         "spoke_at",
         "tells",
         "ticked",
+        "told",
         "told_at",
         "told_on",
+        "unsent",
     )
 
     def __init__(self, device: Device) -> None:
@@ -124,15 +185,24 @@ class Belief:
         self.tells: frozenset[Point] = device.tells
         self.hears: frozenset[Point] = device.hears
         self.grids: dict[Point, Grid] = {}
+        self.colours: ColourSteps | None = None
         self.described = device.speaks != HOMIE5
         # what was heard of it
         self.epoch = 0
         self.epoch_since = NEVER
         self.last: dict[Point, Word] = {}
+        self.gauged: dict[Point, Gauged] = {}  # what its own reports do not say
         self.spoke_at = NEVER  # its last report of this epoch
         self.silent_since: float | None = None
         # what was told to it and asked of it
         self.told_at: dict[Point, float] = {}
+        self.told: dict[Point, Value] = {}  # the last value, for what it cannot say itself
+        # a fixture on slots: why it is at 0 or untold whatever is wanted, until it is told anew;
+        # and why what it is told does not leave this machine
+        self.dark_because: str | None = None
+        self.unsent: str | None = None
+        if device.slots is not None:
+            self.dark_because = f"nothing was sent to {device.name} since the bridge started"
         self.told_on = False  # a switch: what it was told last
         self.asked_at = NEVER
         self.quiet_until = NEVER  # its own commands are still taking effect
@@ -157,6 +227,8 @@ class Belief:
         if kept and before is not None and not before.kept and before.epoch == self.epoch:
             return False
         self.last[point] = Word(value, at, kept, self.epoch)
+        if self.device.either:
+            self._white_or_coloured(point, value, at, kept)
         if point == "switch" and value is False:
             self.off_at = at
             if before is None or before.value is not False:
@@ -168,11 +240,40 @@ class Belief:
                 self._lamp(at)
         return True
 
+    def gauge(self, point: Point, band: Gauged) -> bool:
+        """What an instrument makes of a point. False when it changes nothing that is believed.
+
+        The instrument its profile names is heard before any other. What is no band (a NaN, the
+        ends the wrong way round) says nothing; nor does anything of a point it reports itself.
+        """
+        if point in self.hears or point not in GAUGES[band.by] or not band.low <= band.high:
+            return False
+        before = self.band("is it so", point)
+        named = self.device.proof
+        if before is not None and before.by == named != band.by:
+            return False
+        self.gauged[point] = band
+        return before is None or replace(before, at=band.at, why=band.why) != band
+
+    def lose_gauge(self, by: Instrument) -> bool:
+        """This instrument says nothing of it any more. True when it had."""
+        lost = [point for point, band in self.gauged.items() if band.by == by]
+        for point in lost:
+            del self.gauged[point]
+        return bool(lost)
+
+    def _white_or_coloured(self, point: Point, value: Value, at: float, kept: bool) -> None:
+        """It is either: what it says of the one says of the other that it is not that."""
+        if point == "colour" and isinstance(value, Colour):
+            self.last["cct"] = Word(value, at, kept, self.epoch)
+        elif point == "cct" and not isinstance(value, Colour):
+            self.last["colour"] = Word(float(value), at, kept, self.epoch)
+
     def _lamp(self, at: float) -> None:
         """Is the lamp lit, by what was reported in this epoch? Anything but a clear no is yes."""
         switch, level = self.word("is it there", "switch"), self.word("is it there", "level")
         out = switch is not None and switch.value is False
-        if not out and (level is None or level.value > OUT_LEVEL):
+        if not out and (level is None or figure(level.value) > OUT_LEVEL):
             self.out_since = None
         elif self.out_since is None:
             self.out_since = at
@@ -181,9 +282,30 @@ class Belief:
         """It was told these; until `settles_at` its reports may be of the way there."""
         for point, value in values:
             self.told_at[point] = at
+            if point in self.device.mute:
+                self.told[point] = value
+                self.dark_because = None
+                if value is True or (point == "level" and figure(value) > OUT_LEVEL):
+                    self.out_since = None
             if point == "switch":
                 self.told_on = value is True
         self.quiet_until = max(self.quiet_until, settles_at)
+
+    @property
+    def unreached(self) -> str | None:
+        """Why what it was told is not what it gets; None where nothing is known against it."""
+        return self.unsent or self.dark_because
+
+    def told_out(self, at: float) -> None:
+        """It was told to go out and had its time. Of a lamp that never says so, nothing else can
+        count for its heat."""
+        if self.out_since is None and not {"switch", "level"} & self.hears:
+            self.out_since = at
+
+    def told_last(self, point: Point) -> Value | None:
+        """What a device that cannot say it was last told of this point, in this epoch."""
+        told = self.told.get(point)
+        return told if self.told_at.get(point, NEVER) >= self.epoch_since else None
 
     def metered(self, watts: float, at: float) -> None:
         """A fresh sample of a computer's draw: is it idle, and for how long (law 5)?"""
@@ -256,6 +378,60 @@ class Belief:
         heard = self.word(question, point)
         return None if heard is None else heard.value
 
+    def band(self, question: Question, point: Point) -> Gauged | None:
+        """The gauged band that answers this question about this point; None where none does."""
+        band = self.gauged.get(point)
+        accepts = TABLE[question]
+        if band is None or not accepts.gauged:
+            return None
+        if accepts.this_epoch and band.epoch != self.epoch:
+            return None
+        if accepts.since_told and band.at <= self.told_at.get(point, NEVER):
+            return None
+        return band
+
+    def agrees(self, point: Point, wanted: Value) -> bool | None:
+        """Does the gauged band confirm this value, or contradict it? None: it says neither."""
+        band = self.band("is it so", point)
+        if band is None:
+            return None
+        if point == "switch":
+            return None if band.low != band.high else bool(band.low) == bool(wanted)
+        near = min(max(figure(wanted), band.low), band.high)
+        if not self.same(point, wanted, near):
+            return False
+        inside = self.same(point, wanted, band.low) and self.same(point, wanted, band.high)
+        return True if inside else None
+
+    def proven_by(self, point: Point) -> ProvenBy:
+        """Which evidence this point of it needs: its report, else what its profile names."""
+        if point in self.hears:
+            return "report"
+        proof = self.device.proof
+        if proof in GAUGES and point in GAUGES[proof]:
+            return proof
+        return "hand" if proof == "hand" or self.device.hand_set else "none"
+
+    def by_hand(self, preset: Preset | None) -> bool:
+        """Does a person's word hold that it is as this preset says?
+
+        A dial stays as it is turned; what is told may go elsewhere with the next command or its
+        mains. Where an instrument contradicts the word, it holds no more.
+        """
+        ticked = self.ticked
+        if ticked is None or ticked.preset != preset:
+            return False
+        if self.device.speaks is not None and ticked.at <= max(
+            self.epoch_since, *self.told_at.values(), NEVER
+        ):
+            return False
+        level, cct = ticked.preset.level, ticked.preset.cct
+        return (
+            (level is None or self.agrees("level", level) is not False)
+            and (cct is None or self.agrees("cct", cct) is not False)
+            and self.agrees("switch", True) is not False
+        )
+
     @property
     def spoke(self) -> bool:
         """Has it reported anything in this epoch?"""
@@ -272,8 +448,10 @@ class Belief:
             self.last["online"] = Word(True, at, False, self.epoch)
 
     def is_so(self, points: Mapping[Point, Value]) -> bool:
-        """Is each of these points proven to be as wanted, by a report of its own?"""
+        """Is each of these points that it can report proven as wanted, by a report of its own?"""
         for point, wanted in points.items():
+            if point in self.device.mute:
+                continue
             said = self.said("is it so", point)
             if said is None or not self.same(point, wanted, said):
                 return False
@@ -282,8 +460,10 @@ class Belief:
     def same(self, point: Point, wanted: Value, said: Value) -> bool:
         """Is the reported value the wanted one, within tolerance and the device's own step?
 
-        Level is compared in stops of light, CCT in mired.
+        Level is compared in stops of light, CCT in mired, colour in Δu′v′.
         """
+        if isinstance(wanted, Colour) or isinstance(said, Colour):
+            return self._same_colour(wanted, said)
         if point not in ("level", "cct"):
             return bool(wanted) == bool(said)
         wanted, said = float(wanted), float(said)
@@ -301,6 +481,22 @@ class Belief:
             return wanted == said
         return abs(stops) <= self.device.tolerance.level + 1e-9
 
+    def _same_colour(self, wanted: Value, said: Value) -> bool:
+        """In Δu′v′. Where one of the two is a white (it is either), it is never the same."""
+        if not isinstance(wanted, Colour) or not isinstance(said, Colour):
+            return False
+        if self.colours is not None and self.colours.same(wanted, said):
+            return True
+        return apart(wanted, said) <= self.device.tolerance.colour + 1e-9
+
+    @property
+    def coloured(self) -> bool | None:
+        """Of a fixture that is either: is it coloured, by its last word? None: it does not say."""
+        if not self.device.either:
+            return None
+        said = self.said("was it so", "cct")
+        return None if said is None else isinstance(said, Colour)
+
     def points_of(self, preset: Preset) -> dict[Point, Value]:
         """The points of a preset that this device can be told."""
         points: dict[Point, Value] = {}
@@ -308,6 +504,10 @@ class Belief:
             points["level"] = preset.level
         if preset.cct is not None and "cct" in self.tells:
             points["cct"] = preset.cct
+        dark = preset.level is not None and preset.level <= self.lowest
+        # black has no colour: what is dark cannot say which it would have
+        if preset.colour is not None and "colour" in self.tells and not dark:
+            points["colour"] = preset.colour
         return points
 
     @property
@@ -386,7 +586,7 @@ class Beliefs:
         elif point == "watts" and not kept:
             computer = name if belief.device.kind == "computer" else self.sole_computer.get(name)
             if computer is not None:
-                self.of[computer].metered(float(value), at)
+                self.of[computer].metered(figure(value), at)
         return changed
 
     def _mains(self, switch: str, on: bool, at: float) -> set[str]:
@@ -507,7 +707,7 @@ class Beliefs:
         # a sample of the moment it went off may still be of the load before
         if watts.at < belief.off_since + belief.device.answers_in:
             return None
-        return float(watts.value) if float(watts.value) > belief.device.residual else None
+        return figure(watts.value) if figure(watts.value) > belief.device.residual else None
 
     # ---- is it as asked ------------------------------------------------------------------
 
@@ -531,33 +731,52 @@ class Beliefs:
         )
 
     def surely_set(self, name: str, preset: Preset) -> bool:
+        """Is it proven to be as this preset says, so that it need not be told again?"""
         belief = self.of[name]
-        if name in self.adrift or not self.surely_heard(name):
+        if name in self.adrift:
             return False
-        if "switch" in belief.tells and belief.said("is it so", "switch") is not True:
-            return False
-        return belief.is_so(belief.points_of(preset))
+        points = belief.points_of(preset)
+        if "switch" in belief.tells:
+            points["switch"] = True
+        if not points:
+            return self.surely_heard(name)
+        return self.proof(name, points, preset) not in (None, "told")
 
     def surely_out(self, name: str) -> bool:
         belief = self.of[name]
         switch = belief.said("is it so", "switch")
-        if switch is False or "switch" in belief.tells:
+        if switch is False or "switch" in belief.tells & belief.hears:
             return switch is False
         level = belief.said("is it so", "level")
         return level is not None and belief.same("level", belief.lowest, level)
 
     def why_unproven(
-        self, name: str, points: Mapping[Point, Value], differing: bool = True
+        self,
+        name: str,
+        points: Mapping[Point, Value],
+        differing: bool = True,
+        preset: Preset | None = None,
     ) -> str | None:
         """Why it is not proven that this device is as asked (law 7); None when it is.
 
-        `differing` False: a report that says something else counts as heard, and no more.
+        `differing` False: evidence that says something else counts as evidence, and no more.
+        Points for which the profile asks no evidence keep nobody waiting (`only_told`).
         """
+        return self.why_unheard(name, points, differing) or self.why_not_gauged(
+            name, points, differing, preset
+        )
+
+    def why_unheard(
+        self, name: str, points: Mapping[Point, Value], differing: bool = True
+    ) -> str | None:
+        """Why its reports do not prove what they have to."""
         belief = self.of[name]
+        if not belief.hears:
+            return belief.unreached
         if not self.surely_heard(name):
             return f"{name} is not heard from"
         for point, wanted in points.items():
-            if point == "online":
+            if point == "online" or point not in belief.hears:
                 continue
             said = belief.said("is it so", point)
             if said is None:
@@ -566,12 +785,85 @@ class Beliefs:
                 return f"{name} reports another {point}"
         return None
 
-    def proof(self, name: str, points: Mapping[Point, Value]) -> Proof | None:
-        """On what evidence it is as asked: `told` is no proof, only all there is."""
-        if points and self.why_unproven(name, points) is None:
-            return "report"
+    def why_not_gauged(
+        self,
+        name: str,
+        points: Mapping[Point, Value],
+        differing: bool = True,
+        preset: Preset | None = None,
+    ) -> str | None:
+        """Why the instrument its profile names does not prove what it has to."""
         belief = self.of[name]
+        by = BY.get(belief.device.proof)
+        gauged = [point for point in points if belief.proven_by(point) in GAUGES]
+        if by is None or not gauged or belief.by_hand(preset):
+            return None
+        if belief.device.proof == "watts" and self.metered_by(name) is None:
+            return f"the plug that meters {name} is not heard from"
+        for point in gauged:
+            band = belief.band("is it so", point)
+            agrees = belief.agrees(point, points[point])
+            if band is None:
+                return f"{name} is not confirmed by {by} yet"
+            if point == "switch":
+                if agrees is None:
+                    return f"{name} cannot be told by {by}: neither on nor off"
+                if differing and not agrees:
+                    return f"{name} is {'on' if band.low else 'off'} by {by}"
+            elif agrees is None:
+                say = band.why or f"its {point} is somewhere from {band}"
+                return f"{name} cannot be told by {by}: {say}"
+            elif differing and not agrees:
+                return f"{name} is not as asked: by {by} its {point} is {band}"
+        return None
+
+    def awaits_gauge(self, name: str, points: Mapping[Point, Value], preset: Preset | None) -> bool:
+        """Is there an instrument that should say something of it soon, and has not yet?"""
+        belief = self.of[name]
+        gauged = [point for point in points if belief.proven_by(point) in GAUGES]
+        if not gauged or belief.by_hand(preset):
+            return False
+        if belief.device.proof == "watts" and self.metered_by(name) is None:
+            return False
+        return any(belief.band("is it so", point) is None for point in gauged)
+
+    def metered_by(self, name: str) -> str | None:
+        """The nearest plug above a device that meters, while it is surely on; None where none is.
+
+        A plug that left or fell silent meters nothing.
+        """
+        for above in self.of[name].device.feeds:
+            belief = self.of[above]
+            if "watts" in belief.hears:
+                there = self.surely_on(above) and belief.silent_since is None
+                return above if there else None
+        return None
+
+    def only_told(self, name: str, points: Mapping[Point, Value], preset: Preset | None) -> bool:
+        """Is there anything about it that nothing proves, and nobody waits for (law 7)?"""
+        belief = self.of[name]
+        unasked = [p for p in points if belief.proven_by(p) in ("hand", "none")]
+        return bool(unasked) and not belief.by_hand(preset)
+
+    def proof(
+        self, name: str, points: Mapping[Point, Value], preset: Preset | None = None
+    ) -> Proof | None:
+        """On what evidence it is as asked, the weakest of its points naming it.
+
+        `told` is no proof, only all there is.
+        """
+        belief = self.of[name]
+        if points and self.why_unproven(name, points, preset=preset) is None:
+            if not any(belief.proven_by(point) != "report" for point in points):
+                return "report"
+            if not self.only_told(name, points, preset) and self.powered(name):
+                gauged = [p for p in points if belief.proven_by(p) in GAUGES]
+                if gauged and all(belief.agrees(p, points[p]) for p in gauged):
+                    band = belief.band("is it so", gauged[0])
+                    return "hand" if band is None or band.word else band.by
+                return "hand"
         told = any(belief.told_at.get(p, NEVER) >= belief.epoch_since for p in points)
+        told = told and belief.unreached is None
         return "told" if told and self.powered(name) else None
 
     # ---- computers, lamps, loads ---------------------------------------------------------
@@ -590,7 +882,7 @@ class Beliefs:
         for name in (computer, self._meter_of.get(computer)):
             watts = None if name is None else self.of[name].said("is it there", "watts")
             if watts is not None:
-                return float(watts)
+                return figure(watts)
         return None
 
     def meter_of(self, computer: str) -> str:

@@ -8,11 +8,13 @@ The floors of this room, each importing only from below:
 - requests.py                 what is asked for, and the answer each gets
 - words.py                    what people say, which begins no run
 - runs.py                     how a run begins, and what it means when it ends
-- holding.py                  the only way to `ready`; what is put back by itself
+- holding.py, doubts.py       the only way to `ready`; what is put back by itself; changes that more
+                              than one lamp could have made
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
-- acts.py, picture.py, silence.py
+- acts.py, picture.py, silence.py, gauges.py, supplies.py, metering.py
                               what each action tells; what touched lights do to the picture; who
-                              has to be heard
+                              has to be heard; what meters make of lamps that cannot speak; what
+                              runs out; what light sensors say
 - gates.py, standing.py       every interlock before every Tell; state, session, answers, listening
 - desk.py, plan.py            what the parts share; the timeline as predicted
 - belief.py, sequence.py      what is believed and on what evidence; the order
@@ -32,29 +34,35 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from studiobridge.control.acts import Run, What
-from studiobridge.control.belief import NEVER, Word
+from studiobridge.control.belief import NEVER, Gauged, Word
 from studiobridge.control.desk import Attempt, Desk, Tried
+from studiobridge.control.doubts import Doubts
 from studiobridge.control.drift import Watcher
 from studiobridge.control.effects import Announce, Effect, Memory
 from studiobridge.control.events import (
     Described,
     Due,
     Event,
+    Gauge,
     LinkDown,
     LinkUp,
     Noted,
     Report,
     Request,
+    Rival,
     Saved,
     Unreadable,
+    Unsent,
 )
 from studiobridge.control.gates import Gates
+from studiobridge.control.gauges import DOUBT_HOLDS, Gauges
 from studiobridge.control.holding import Holding
 from studiobridge.control.requests import Requests
 from studiobridge.control.runs import Runs
 from studiobridge.control.standing import Answers, Listening, Standing
 from studiobridge.control.states import State
-from studiobridge.profile.model import SetProfile
+from studiobridge.craft.chroma import ColourSteps
+from studiobridge.profile.model import SetProfile, figure
 
 # A plug that says off while what it feeds speaks is asked again so often (s), no more.
 ASK_AGAIN = 2.0
@@ -81,6 +89,8 @@ class Controller:
         self.answers = Answers(self.desk, memory)
         self.holding = Holding(self.desk, self.gates, self.standing, memory)
         self.runs = Runs(self.desk, self.gates, self.standing, self.answers, self.holding, memory)
+        self.gauges = Gauges(self.desk)
+        self.doubts = Doubts(self.desk, self.holding.watcher.entries)
         self.requests = Requests(self.desk, self.gates, self.standing, self.answers, self.runs)
         self.listening = Listening(self.desk)
         # the run that the bridge before was in when it stopped, and the state it showed
@@ -89,6 +99,12 @@ class Controller:
         # reports that are believed and not yet followed up
         self._believed: list[Report] = []
         self._outlived: set[str] = set()
+        # lights whose level light sensors have told belief
+        self._sensors = bool(self.holding.metering.of)
+        self._by_sensor: set[str] = set()
+        self._gauged: set[str] = set()
+        # a set that is ready and of which something is not proven any more, since when
+        self._unproven_since: float | None = None
         self._remember(memory, now)
         self._handlers: Mapping[type, Callable[..., None]] = {
             Report: self._on_report,
@@ -96,6 +112,9 @@ class Controller:
             Due: self._on_due,
             Described: self._on_described,
             Unreadable: self._on_unreadable,
+            Gauge: self._on_gauge,
+            Unsent: self._on_unsent,
+            Rival: self._on_rival,
             LinkUp: self._on_link_up,
             LinkDown: self._on_link_down,
             Saved: self.requests.words.saved,
@@ -163,6 +182,9 @@ class Controller:
                 return self.desk.collect()
             if self._believed:
                 self._follow_reports(event.at)
+            if self._sensors and self.desk.listened:
+                self._look_at_sensors(event)
+            self._follow_gauges(event.at)
             if self.desk.listened and self.standing.state != "dark":
                 self._watched(event.at)
         except Exception:
@@ -178,6 +200,7 @@ class Controller:
 
     def _on_link_up(self, event: LinkUp) -> None:
         self.listening.begin(event.at)
+        self.gauges.look_at_all(event.at)
         if self.listening.complete:
             self._listened(event.at)
 
@@ -226,6 +249,12 @@ class Controller:
             self._resume = None
             self.requests.a_cut_came()
         self.requests.asked(request)
+        if request.what == "set_by_hand":
+            for name in sorted(self.beliefs.of):
+                ticked = self.beliefs.of[name].ticked
+                if ticked is not None and ticked.at == request.at:
+                    self.gauges.stands(name, ticked.preset.level, request.at)
+            self.doubts.ticked(request.at)
 
     def _on_noted(self, event: Noted) -> None:
         run = self.run
@@ -239,11 +268,37 @@ class Controller:
         (tells.add if event.told else tells.discard)(event.point)
         (hears.add if event.heard else hears.discard)(event.point)
         belief.tells, belief.hears = frozenset(tells), frozenset(hears)
-        if event.grid is not None:
+        if isinstance(event.grid, ColourSteps):
+            belief.colours = event.grid
+        elif event.grid is not None:
             belief.grids[event.point] = event.grid
 
     def _on_unreadable(self, event: Unreadable) -> None:
         self.standing.fault(event.device, event.topic, event.why, event.at)
+
+    # ---- fixtures on slots ---------------------------------------------------------------
+
+    def _on_unsent(self, event: Unsent) -> None:
+        """Nothing they are told is told on: what was up is not as asked, and it is said."""
+        for name in event.devices:
+            self.beliefs.of[name].unsent = event.why
+        self.desk.changed.update(event.devices)
+        if event.why is not None:
+            self.standing.fault(None, " ".join(event.devices), event.why, event.at)
+        if self.desk.listened and self.run is None:
+            self.holding.settle(event.at, after_a_run=True)
+
+    def _on_rival(self, event: Rival) -> None:
+        """The bridge never fights: it goes on as it was, and says so."""
+        for name in event.devices:
+            self.standing.rivals.pop(name, None)
+            if event.who is not None:
+                self.standing.rivals[name] = event.who
+        if event.who is not None:
+            names = ", ".join(event.devices)
+            self.standing.fault(None, "contested", f"{names}: contested: {event.who}", event.at)
+        self.desk.changed.update(event.devices)
+        self.desk.emit(Announce(state=True))
 
     # ---- reports -------------------------------------------------------------------------
 
@@ -260,10 +315,13 @@ class Controller:
         changed = self.beliefs.hear(name, event.point, event.value, event.retained, at)
         if changed:
             self.desk.changed |= changed
+        self.holding.supplies.hear(name, event.point, event.value, event.retained, at)
+        self.holding.metering.hear(name, event.point, event.value, event.retained, at)
         if event.point == "rolling":
             self.standing.camera(belief, rolled, at, "report")
         elif event.point == "watts" and not event.retained:
-            self.standing.session.metered(name, float(event.value), at)
+            self.gauges.metered(name, figure(event.value), event.retained, at)
+            self.standing.session.metered(name, figure(event.value), at)
         if left_before is not None and self.runs.endings.left_on() != left_before:
             self.desk.emit(Announce(state=True))
         if not event.retained and self.desk.feeds.above[name] is not None:
@@ -309,6 +367,63 @@ class Controller:
         names = self.holding.watched(at, under_way=self.run is not None)
         self.runs.restore_by_itself(names, at)
 
+    def _on_gauge(self, event: Gauge) -> None:
+        """What an instrument makes of a point that its device cannot say: believed and judged."""
+        name, at = event.device, event.at
+        belief = self.beliefs.of.get(name)
+        if belief is None or not self.desk.link:
+            return
+        unit = "K" if event.point == "cct" else "%"
+        band = Gauged(event.low, event.high, at, belief.epoch, event.by, unit)
+        if belief.gauge(event.point, band):
+            self._gauged.add(name)
+
+    def _follow_gauges(self, at: float) -> None:
+        """What instruments make of what cannot speak is believed: see what follows."""
+        if not self.gauges.plugs and not self._gauged:
+            return
+        self.gauges.follow(self.desk.changed, at)
+        news, changes = self.gauges.take_news()
+        news |= self._gauged
+        self._gauged = set()
+        self.desk.changed |= news
+        if not self.desk.listened:
+            return
+        for plug, change, told in changes:
+            self.doubts.changed(plug, self.gauges.plugs[plug].it.lamps, change, told, at)
+        for name in sorted(news):
+            if name in self.watcher.wanted:
+                self.watcher.judge(name, at)
+        if self.gauges.plugs and self.watcher.drifts:
+            self.doubts.watch(self.gauges.lamps)
+        if news and self.run is not None:
+            self.runs.move_on(at)
+        if news:
+            unproven = self.standing.state == "ready" and self.watcher.unproven(differing=False)
+            if not unproven:
+                self._unproven_since = None
+            elif self._unproven_since is None:
+                self._unproven_since = at
+                self.desk.wake("unproven", at + DOUBT_HOLDS)
+
+    def _look_at_sensors(self, event: Event) -> None:
+        """Light sensors may explain a light that says nothing: told to belief, or taken back."""
+        metering, standing, at = self.holding.metering, self.standing, event.at
+        if not (isinstance(event, Report) and event.device in metering.of) and not (
+            isinstance(event, Due) and event.name == "metering"
+        ):
+            return
+        found = metering.look(at, standing.state, standing.session.number, standing.warm_at)
+        if found is None:
+            return  # nothing new is known: what was concluded stands
+        named = {finding.device for finding in found}
+        for name in sorted(self._by_sensor - named):
+            # explained, or back: the sensors cannot tell any more, and a drift of theirs closes
+            self._on_gauge(Gauge(at, name, "level", 0.0, 100.0, "picture"))
+        self._by_sensor = named
+        for finding in found:
+            self._on_gauge(Gauge(at, finding.device, "level", finding.low, finding.high, "picture"))
+
     # ---- wake-ups ------------------------------------------------------------------------
 
     def _on_due(self, event: Due) -> None:
@@ -323,6 +438,10 @@ class Controller:
             self.requests.look_left_on(at)
         elif kind == "warm":
             self.desk.emit(Announce(state=True))
+        elif kind == "supplies":
+            self.holding.supplies.look(at)
+        elif kind == "metering":
+            pass  # looked at when this event is over
         elif kind == "turn":
             self.runs.move_on(at)
         elif not self.desk.listened:
@@ -333,6 +452,12 @@ class Controller:
         elif kind == "idle":
             self.desk.ask(at, self.beliefs.meter_of(name))
             self.runs.confirmed(self.runs.steps.reported(name, at), at)
+        elif kind == "gauge":
+            self.gauges.look(name, at)
+        elif kind == "unproven":
+            if self._unproven_since is not None and self.standing.state == "ready":
+                self._unproven_since = None
+                self.holding.settle(at, after_a_run=True)
         elif kind == "judge":
             self.watcher.judge(name, at)
         elif kind == "poll":

@@ -119,11 +119,15 @@ class Desk:
         belief = self.beliefs.of[name]
         device = belief.device
         points: dict[Point, Value] = {}
+        preset = self.presets.get(name)
+        if device.hand_set and preset is not None:
+            dial: tuple[tuple[Point, Value | None], ...]
+            dial = (("level", preset.level), ("cct", preset.cct))
+            points.update({point: value for point, value in dial if value is not None})
         if device.speaks is None:
             return points
         if "online" in belief.hears:
             points["online"] = True
-        preset = self.presets.get(name)
         if device.fixture and preset is not None:
             points.update(belief.points_of(preset))
         if "switch" in belief.tells and (not device.fixture or preset is not None):

@@ -19,13 +19,16 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Literal
 
+from studiobridge.control.belief import BY, Gauged
 from studiobridge.control.desk import Desk
-from studiobridge.control.effects import Announce, DriftNote
+from studiobridge.control.effects import Announce, DriftNote, HandNote
 from studiobridge.control.picture import Key, PictureWatch
 from studiobridge.control.silence import Silence
+from studiobridge.craft.chroma import Colour, apart, white_at
+from studiobridge.craft.colour import is_white
 from studiobridge.craft.grid import mired
 from studiobridge.craft.light import level_stops
-from studiobridge.profile.model import Device, Point, Value
+from studiobridge.profile.model import LIGHT, Device, Point, Value, figure
 
 How = Literal["returned", "restored", "kept", "powered down", "changed look"]
 
@@ -38,16 +41,19 @@ class Distance:
     """How far a report is from what is wanted, in the trade's terms.
 
     `stops` of light (None when one of the two is dark), `mired` (positive is warmer),
-    `percent` points of level.
+    `percent` points of level, `shift` of colour in Δu′v′.
     """
 
     stops: float | None = None
     mired: float | None = None
     percent: float | None = None
+    shift: float | None = None
 
     @property
     def size(self) -> float:
         """One number to tell worse from less bad: tolerance-free, larger is worse."""
+        if self.shift is not None:
+            return abs(self.shift)
         if self.mired is not None:
             return abs(self.mired)
         if self.stops is not None:
@@ -59,12 +65,29 @@ def distance(device: Device, point: Point, wanted: Value, said: Value) -> Distan
     """How far `said` is from `wanted`."""
     if point == "level":
         return Distance(
-            stops=level_stops(device.dimmer, float(wanted), float(said)),
-            percent=float(said) - float(wanted),
+            stops=level_stops(device.dimmer, figure(wanted), figure(said)),
+            percent=figure(said) - figure(wanted),
         )
+    if isinstance(wanted, Colour) or isinstance(said, Colour):
+        ours, theirs = _chroma(wanted), _chroma(said)
+        return Distance(shift=None if ours is None or theirs is None else apart(ours, theirs))
     if point == "cct" and float(said) > 0:
         return Distance(mired=mired(float(said)) - mired(float(wanted)))
     return Distance()
+
+
+def nearest(band: Gauged, point: Point, wanted: Value) -> Value:
+    """The value of a band nearest to what is wanted: it has moved at least so far."""
+    if point == "switch":
+        return bool(band.low)
+    return min(max(figure(wanted), band.low), band.high)
+
+
+def _chroma(value: Value) -> Colour | None:
+    """A colour, or that of a white (K); None where there is no such white."""
+    if isinstance(value, Colour):
+        return value
+    return white_at(value) if is_white(value) else None
 
 
 @dataclass(slots=True)
@@ -74,13 +97,22 @@ class Drift:
     number: int
     device: str
     point: Point
-    wanted: Value
+    wanted: Value | None
     reported: Value | None
     since: float
     by: Distance
     worst_reported: Value | None
     worst: Distance
     restoring: bool = False
+    # what another instrument makes of it; `reported` is then the end nearest to what is wanted
+    band: Gauged | None = None
+    # where it may be one of several, these; `device` is then all of them, "rim or edge-left"
+    perhaps: tuple[str, ...] = ()
+    why: str = ""
+
+    @property
+    def devices(self) -> frozenset[str]:
+        return frozenset(self.perhaps or (self.device,))
 
 
 class Entries:
@@ -101,24 +133,53 @@ class Entries:
         """Has any of these points of a device (none named: any at all) an open entry?"""
         return any(n == name and (not points or p in points) for n, p in self.drifts)
 
-    def open(self, key: Key, wanted: Value, said: Value | None, since: float, at: float) -> None:
+    def open(
+        self,
+        key: Key,
+        wanted: Value,
+        said: Value | None,
+        since: float,
+        at: float,
+        band: Gauged | None = None,
+    ) -> None:
         if key in self.drifts:
             return
         name, point = key
         device = self.desk.profile.devices[name]
         by = Distance() if said is None else distance(device, point, wanted, said)
-        drift = Drift(self._next, name, point, wanted, said, since, by, said, by)
+        drift = Drift(self._next, name, point, wanted, said, since, by, said, by, band=band)
         self._next += 1
         self.drifts[key] = drift
-        if point in ("level", "cct"):
+        if point in LIGHT:
             self.desk.beliefs.adrift.add(name)
         self._note(drift, at, "opened", "")
         self._opened.append(drift)
+        ticked = self.desk.beliefs.of[name].ticked
+        if band is not None and ticked is not None:
+            # a person said it is as asked and an instrument says it is not: that word is over, in
+            # the record too, and does not come back when the drift closes
+            self.desk.beliefs.of[name].ticked = None
+            self.desk.emit(HandNote(at, name, None, None, BY[band.by]))
 
-    def worse(self, drift: Drift, said: Value | None, at: float) -> None:
+    def doubt(self, name: str, lamps: tuple[str, ...], why: str, at: float) -> None:
+        """One of these has changed, and nothing says which (doubts.py)."""
+        nothing = Distance()
+        drift = Drift(self._next, name, "level", None, None, at, nothing, None, nothing)
+        drift.perhaps, drift.why = lamps, why
+        self._next += 1
+        self.drifts[name, "level"] = drift
+        self._note(drift, at, "opened", "")
+        self._opened.append(drift)
+
+    def worse(
+        self, drift: Drift, said: Value | None, at: float, band: Gauged | None = None
+    ) -> None:
         """It reports something else that is not as wanted either."""
-        if said is None or said == drift.reported:
+        if said is None or drift.wanted is None:
             return
+        if said == drift.reported and band == drift.band:
+            return
+        drift.band = band
         drift.reported = said
         device = self.desk.profile.devices[drift.device]
         drift.by = distance(device, drift.point, drift.wanted, said)
@@ -131,7 +192,7 @@ class Entries:
 
     def close(self, key: Key, at: float, how: How) -> None:
         drift = self.drifts.pop(key)
-        if not self.has(key[0], "level", "cct"):
+        if not self.has(key[0], *LIGHT):
             self.desk.beliefs.adrift.discard(key[0])
         self._note(drift, at, "closed", how)
 
@@ -167,7 +228,7 @@ class Entries:
 
     def _announce(self, drift: Drift) -> None:
         # shown together, because the state counts the drifts and says what they did to the picture
-        self.desk.emit(Announce(state=True, drift=True, devices=frozenset((drift.device,))))
+        self.desk.emit(Announce(state=True, drift=True, devices=drift.devices))
 
 
 class Watcher:
@@ -227,20 +288,35 @@ class Watcher:
             held.pop(point, None)
             self._pending.pop((name, point), None)
 
-    def unproven(self, differing: bool = True) -> dict[str, str]:
+    def unproven(self, differing: bool = True, gauged: bool = True) -> dict[str, str]:
         """Essential devices that are not proven to be as wanted (law 7), each with a sentence.
 
         `differing` False: only those not heard, or not since they were told. What is heard and
-        differs is drift, and is opened as that.
+        differs is drift, and is opened as that. `gauged` False: only what reports have to prove.
         """
         found: dict[str, str] = {}
         for name, points in self.wanted.items():
             if not self.desk.profile.devices[name].essential:
                 continue
-            why = self.beliefs.why_unproven(name, points, differing)
+            preset = self.desk.presets.get(name)
+            why = self.beliefs.why_unheard(name, points, differing)
+            if why is None and gauged:
+                why = self.beliefs.why_not_gauged(name, points, differing, preset)
             if why is not None:
                 found[name] = why
         return found
+
+    def awaits_gauge(self, names: Collection[str] | None = None) -> list[str]:
+        """Essential devices (of these) of which an instrument has yet to say something."""
+        beliefs, devices = self.beliefs, self.desk.profile.devices
+        return [
+            name
+            for name, points in self.wanted.items()
+            if devices[name].essential
+            and (names is None or name in names)
+            and name not in self.desk.busy
+            and beliefs.awaits_gauge(name, points, self.desk.presets.get(name))
+        ]
 
     # ---- judging -------------------------------------------------------------------------
 
@@ -249,7 +325,9 @@ class Watcher:
         if name in self.settled and not (self.picture.holds and name in self.picture.fixtures):
             belief = self.beliefs.of[name]
             wanted = self.wanted[name].get(point)
-            if said == wanted or (wanted is None and point != "online"):
+            # of one that is either, a word of its white may unsay the colour that is wanted
+            other = wanted is None and point != "online"
+            if said == wanted or (other and not (belief.device.either and point in LIGHT)):
                 return
             quiet = at >= belief.quiet_until
             if wanted is not None and quiet and belief.same(point, wanted, said):
@@ -281,7 +359,7 @@ class Watcher:
         if self.picture.holds and name in self.picture.fixtures:
             self._reblame(name, at)
         same = True
-        for point in ("level", "cct"):
+        for point in LIGHT:
             if point in held:
                 same &= self._judge_point(name, point, held[point], at)
         if same and not silent and (name, "online") not in self.drifts:
@@ -295,6 +373,8 @@ class Watcher:
 
     def _judge_point(self, name: str, point: Point, wanted: Value, at: float) -> bool:
         belief = self.beliefs.of[name]
+        if point not in belief.hears:
+            return self._judge_band(name, point, wanted, at)
         said = belief.said("has it moved", point)
         if said is None:
             return True  # nothing heard since it was last told
@@ -302,8 +382,25 @@ class Watcher:
         self._compare(name, point, wanted, same, said, at)
         return same
 
+    def _judge_band(self, name: str, point: Point, wanted: Value, at: float) -> bool:
+        """What it cannot say itself: only a band that lies wholly outside is drift."""
+        belief = self.beliefs.of[name]
+        band = belief.band("has it moved", point)
+        if band is None:
+            return True
+        same = belief.agrees(point, wanted) is not False
+        self._compare(name, point, wanted, same, nearest(band, point, wanted), at, band)
+        return same
+
     def _compare(
-        self, name: str, point: Point, wanted: Value, same: bool, said: Value | None, at: float
+        self,
+        name: str,
+        point: Point,
+        wanted: Value,
+        same: bool,
+        said: Value | None,
+        at: float,
+        band: Gauged | None = None,
     ) -> None:
         key = (name, point)
         drift = self.drifts.get(key)
@@ -313,7 +410,7 @@ class Watcher:
                 self.entries.close(key, at, "restored" if drift.restoring else "returned")
             return
         if drift is not None:
-            self.entries.worse(drift, said, at)
+            self.entries.worse(drift, said, at, band)
             return
         settle = self.desk.profile.devices[name].tolerance.settle
         since = self._pending.get(key)
@@ -323,7 +420,7 @@ class Watcher:
                 self.desk.ask(at, name)
         if at - since + 1e-6 >= settle:
             del self._pending[key]
-            self.entries.open(key, wanted, said, since, at)
+            self.entries.open(key, wanted, said, since, at, band)
         else:
             self.desk.wake(f"judge {name}", since + settle)
 
@@ -340,9 +437,14 @@ class Watcher:
                 continue
             for point, wanted in held.items():
                 said = None if point == "online" else belief.said("has it moved", point)
-                if said is not None and not belief.same(point, wanted, said):
+                band = belief.band("has it moved", point)
+                differs = said is not None and not belief.same(point, wanted, said)
+                if band is not None and point not in belief.hears:
+                    said = nearest(band, point, wanted)
+                    differs = belief.agrees(point, wanted) is False
+                if differs:
                     self._pending.pop((name, point), None)
-                    self.entries.open((name, point), wanted, said, at, at)
+                    self.entries.open((name, point), wanted, said, at, at, band)
                     if point == "switch":
                         break
 

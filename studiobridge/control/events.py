@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, get_args
 
+from studiobridge.profile.model import Point
 from studiobridge.profile.said import Described as Described
 from studiobridge.profile.said import Report as Report
 from studiobridge.profile.said import Said
@@ -50,6 +51,25 @@ class Request:
     expired: bool = False
 
 
+# What tells of a device that cannot tell itself: the meter of its plug, a sensor or the picture.
+Instrument = Literal["watts", "picture"]
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """An instrument makes of this point of a device a value from low to high, both included.
+
+    Of a switch 1 is on and 0 is off; 0 to 1, or a whole range, says that it cannot tell.
+    """
+
+    at: float
+    device: str
+    point: Point
+    low: float
+    high: float
+    by: Instrument
+
+
 @dataclass(frozen=True, slots=True)
 class LinkUp:
     at: float
@@ -89,4 +109,25 @@ class Noted:
     n: int
 
 
-Event = Noted | Request | Said | LinkUp | LinkDown | Due | Saved
+@dataclass(frozen=True, slots=True)
+class Unsent:
+    """What these devices are told does not leave this machine: why, or that it does again (None).
+
+    Only of fixtures on slots (E1.31), which never answer.
+    """
+
+    at: float
+    devices: tuple[str, ...]
+    why: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Rival:
+    """Somebody else sends to these devices too: who, or that nobody does any more (None)."""
+
+    at: float
+    devices: tuple[str, ...]
+    who: str | None
+
+
+Event = Rival | Unsent | Noted | Gauge | Request | Said | LinkUp | LinkDown | Due | Saved

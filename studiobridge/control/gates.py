@@ -14,7 +14,7 @@ from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Lockout, Tell
 from studiobridge.control.sequence import ENERGISING, Action
 from studiobridge.craft.mains import instant_trip, running_limit, trips
-from studiobridge.profile.model import Point, Preset, Value
+from studiobridge.profile.model import Point, Preset, Value, figure
 
 # A person's word that a camera has stopped holds so long (s): time to reach for the switch. Any
 # longer, and it could have been started again.
@@ -148,7 +148,7 @@ class Gates:
         if device.hand_set or "level" not in belief.tells:
             return device.draws * preset.level / 100.0
         said = belief.said("was it so", "level")
-        return device.draws * max(0.0 if said is None else float(said), preset.level) / 100.0
+        return device.draws * max(0.0 if said is None else figure(said), preset.level) / 100.0
 
     def asked_of(self, circuit: str, presets: Mapping[str, Preset]) -> float:
         """Watts asked of a circuit by everything on it that may be on now."""

@@ -16,10 +16,12 @@ from studiobridge.control.desk import Desk
 from studiobridge.control.drift import Watcher
 from studiobridge.control.effects import Memory
 from studiobridge.control.gates import Gates
+from studiobridge.control.metering import Metering
 from studiobridge.control.sequence import Step
 from studiobridge.control.standing import Standing
 from studiobridge.control.states import State, Turn
-from studiobridge.profile.model import Point, Value
+from studiobridge.control.supplies import Supplies
+from studiobridge.profile.model import LIGHT, Point, Value
 
 # How the state turns when a set is up: when all is proven to be as wanted, and when it is not.
 PROVEN: dict[State, Turn] = {
@@ -43,6 +45,8 @@ class Holding:
         self.beliefs = desk.beliefs
         self.standing = standing
         self.watcher = Watcher(desk, memory.next_drift)
+        self.supplies = Supplies(desk)
+        self.metering = Metering(desk)
         # somebody asked for light since the bridge started (law 8)
         self.asked_since_start = False
         self._to_restore: list[str] = []
@@ -113,8 +117,10 @@ class Holding:
         if self.standing.state == "ready" and not self.watcher.drifts and not self._to_restore:
             return ()  # as most reports find it
         for drift in self.watcher.entries.take_opened():
+            if drift.perhaps:
+                continue
             restores = self.desk.profile.devices[drift.device].restores
-            if restores > 0 and drift.point in ("switch", "level", "cct"):
+            if restores > 0 and drift.point in ("switch", *LIGHT):
                 self._to_restore.append(drift.device)
         # drift ends `ready` at once; only the way back to it waits for the end of a run
         if self.standing.state == "ready" or (self.standing.state == "adrift" and not under_way):
@@ -161,10 +167,10 @@ class Holding:
             preset = changes.get(drift.device)
             new = None
             if preset is not None:
-                new = {"level": preset.level, "cct": preset.cct}.get(drift.point)
+                new = getattr(preset, drift.point) if drift.point in LIGHT else None
             if run.what == "up" and new is not None and new != drift.wanted:
                 self.watcher.entries.close(key, at, "changed look")
             elif drift.device in stepped:
                 drift.restoring = True
         for name in changes if run.what == "up" else ():
-            self.watcher.let_go_of(name, ("level", "cct", "switch"))
+            self.watcher.let_go_of(name, (*LIGHT, "switch"))

@@ -11,8 +11,9 @@ from collections.abc import Collection, Mapping
 from dataclasses import replace
 
 from studiobridge.control.desk import Desk
+from studiobridge.craft.chroma import Colour
 from studiobridge.figures.light import Change, Face
-from studiobridge.profile.model import Point, Preset
+from studiobridge.profile.model import Point, Preset, figure
 
 Key = tuple[str, Point]
 # Rounding of the arithmetic, far below anything a tolerance is set to.
@@ -47,9 +48,15 @@ class PictureWatch:
                 found[name] = replace(preset, level=0.0)
                 continue
             level, cct = belief.said("was it so", "level"), belief.said("was it so", "cct")
+            white, colour = preset.cct, preset.colour
+            if isinstance(cct, Colour):  # it is either, and coloured now
+                white, colour = None, cct
+            elif cct is not None and (preset.cct is not None or belief.coloured is False):
+                white, colour = figure(cct), None
             found[name] = Preset(
-                preset.level if level is None or preset.level is None else float(level),
-                preset.cct if cct is None or preset.cct is None else float(cct),
+                preset.level if level is None or preset.level is None else figure(level),
+                white,
+                colour,
             )
         return found
 
@@ -62,9 +69,9 @@ class PictureWatch:
 
     def missing(self, names: Collection[str] | None = None) -> tuple[str, ...]:
         """What the picture would need and nobody says: of the look, and of what is reported."""
-        wanted = self.desk.presets
-        found = (*self.face.sentences(wanted), *self.face.sentences(self.now(names)))
-        return tuple(dict.fromkeys(found))
+        wanted, now = self.desk.presets, self.now(names)
+        found = (*self.face.sentences(wanted), *self.face.sentences(now))
+        return tuple(dict.fromkeys((*found, *self.face.turned(wanted, now))))
 
     # ---- holding the picture ------------------------------------------------------------
 

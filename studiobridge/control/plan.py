@@ -22,6 +22,7 @@ from studiobridge.control.sequence import (
     feeds_of,
     phases_up,
 )
+from studiobridge.craft.chroma import spelled
 from studiobridge.profile.model import Preset, SetProfile
 
 
@@ -118,7 +119,7 @@ def order_problems(profile: SetProfile) -> tuple[str, ...]:
         for name in device.after:
             if energised_with(feeds, device.name, [name]) != device.name:
                 continue
-            own = {"switch", "level", "cct"} & device.tells and device.kind != "plug"
+            own = {"switch", "level", "cct", "colour"} & device.tells and device.kind != "plug"
             if feeds.energiser(device.name) is not None and not own and device.kind != "amp":
                 problems.append(
                     f"{device.name} is to come after {name}, but one plug powers both and"
@@ -143,6 +144,8 @@ def describe(step: Step) -> str:
         parts.append(f"{step.preset.level:g} %")
     if step.preset.cct is not None:
         parts.append(f"{step.preset.cct:.0f} K")
+    if step.preset.colour is not None:
+        parts.append(spelled(step.preset.colour))
     return ", ".join(parts)
 
 

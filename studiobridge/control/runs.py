@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import Literal
 
 from studiobridge.control.acts import Run, What
+from studiobridge.control.belief import GAUGES
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import (
     Announce,
@@ -31,6 +32,11 @@ from studiobridge.control.sequence import (
 from studiobridge.control.standing import Answers, Standing
 from studiobridge.control.steps import Steps
 from studiobridge.profile.said import Answer
+
+# A run-up whose steps are done waits so long (s) for what only a meter can prove: two samples of a
+# slow one (every 10 s, common practice) and what they take to settle. Longer, and somebody has to
+# turn a dial: then the set is up and not ready, and says why.
+GAUGE_WITHIN = 25.0
 
 
 class Endings:
@@ -65,7 +71,7 @@ class Endings:
         watcher, standing = self.holding.watcher, self.standing
         watcher.hold_whole_set(at, without=set(run.missing) | set(self.gates.locked))
         missing = dict(run.missing)
-        for name, text in watcher.unproven(differing=False).items():
+        for name, text in watcher.unproven(differing=False, gauged=False).items():
             if missing.setdefault(name, text) == text:
                 run.reasons.append(text)
         for name in self.gates.locked:
@@ -84,6 +90,7 @@ class Endings:
             standing.turn("did not get there", at, text)
             watcher.judge_now(at)
             return
+        code = 0
         text = f"ready in {took:.1f} s, {self._count_heard(at)}"
         if missing:
             text += f"; without {', '.join(missing)}: " + "; ".join(run.reasons)
@@ -92,6 +99,10 @@ class Endings:
             self.desk.drift_opens = True
             watcher.judge_now(at)
             self.holding.settle(at)
+            waits = watcher.unproven(differing=False)
+            if waits:
+                code = 1
+                text = f"up in {took:.1f} s and not ready: " + "; ".join(waits.values())
             if watcher.drifts:
                 text += f"; but {len(watcher.drifts)} drifted meanwhile"
         else:
@@ -99,12 +110,13 @@ class Endings:
         only_told = self.only_told()
         if only_told:
             text += f"; only told or left to a hand, not proven: {', '.join(only_told)}"
+        text += self._supplies(at, over=False)
         if standing.session.open and standing.warm_at is None:
             standing.warm_at = at + self.profile.warm_up
             self.desk.emit(SessionNote(at, standing.session.number or 0, "ready", run.look, None))
             if self.profile.warm_up > 0:
                 self.desk.wake("warm", standing.warm_at)
-        self._finish(run, at, "done", 0, text)
+        self._finish(run, at, "done", code, text)
         standing.watch_left_on(at)
 
     def _count_heard(self, at: float) -> str:
@@ -117,25 +129,23 @@ class Endings:
 
     def only_told(self) -> list[str]:
         """Lights of the look of which nothing proves that they are as it says (law 7)."""
-        beliefs = self.desk.beliefs
-        found = []
-        for name, preset in self.desk.presets.items():
-            belief = beliefs.of[name]
-            if belief.device.hand_set:
-                ticked = belief.ticked is not None and belief.ticked.preset == preset
-                if not ticked:
-                    found.append(name)
-            elif not belief.hears:
-                found.append(name)
-        return found
+        beliefs, desk = self.desk.beliefs, self.desk
+        return [
+            name
+            for name, preset in desk.presets.items()
+            if beliefs.only_told(name, desk.wanted_of(name), preset)
+        ]
 
     def _restore_over(self, run: Run, at: float) -> None:
         watcher = self.holding.watcher
         for drift in list(watcher.drifts.values()):
-            if drift.restoring or drift.device in run.missing:
+            if not drift.perhaps and (drift.restoring or drift.device in run.missing):
                 watcher.judge(drift.device, at)
+        dials = self._to_turn(run)
         if run.missing:
             self._finish(run, at, "stalled", 1, "not restored: " + "; ".join(run.reasons))
+        elif dials:
+            self._finish(run, at, "done", 1, f"cannot be told, turn by hand: {'; '.join(dials)}")
         elif run.steps:
             names = dict.fromkeys(s.device for s in run.steps if s.action in ("set", "power on"))
             took = at - run.began
@@ -145,10 +155,26 @@ class Endings:
             self._finish(run, at, "done", 0, "nothing differs: nothing was sent")
         self.holding.settle(at, after_a_run=True)
 
+    def _to_turn(self, run: Run) -> list[str]:
+        """What a person has to turn, and to what: dials that have drifted, as far as is known."""
+        devices, presets = self.profile.devices, self.desk.presets
+        turns: list[str] = []
+        for drift in self.holding.watcher.drifts.values():
+            for name in sorted(drift.devices):
+                preset = presets.get(name)
+                if name not in run.targets or not devices[name].hand_set or preset is None:
+                    continue
+                perhaps = "perhaps " if drift.perhaps else ""
+                now = f", it is at {drift.band} by its watts" if drift.band is not None else ""
+                level = "?" if preset.level is None else f"{preset.level:.4g} %"
+                turns.append(f"{perhaps}{name} to {level}{now}")
+        return turns
+
     def _down_over(self, run: Run, at: float) -> None:
         took = at - run.began
         if run.missing:
             text = f"stalled after {took:.1f} s: " + "; ".join(run.reasons)
+            text += self._supplies(at, over=True)
             self._finish(run, at, "stalled", 1, text)
             self.standing.turn("did not get there", at, text)
             return
@@ -162,11 +188,16 @@ class Endings:
         if session.open and session.kwh is not None:
             kwh = session.kwh
             text += f"; {f'{kwh:.2f} kWh' if kwh >= 1 else f'{kwh * 1000:.3g} Wh'} this session"
+        text += self._supplies(at, over=True)
         session.close(at)
         for belief in self.desk.beliefs.of.values():
             belief.ticked = None
         self.standing.warm_at = None
         self._finish(run, at, "done", 0, text)
+
+    def _supplies(self, at: float, over: bool) -> str:
+        """What is low, to be said beside how a run ended. It changes nothing about that."""
+        return "".join(f"; {text}" for text in self.holding.supplies.sentences(at, over))
 
     def left_on(self) -> dict[str, str]:
         """Mains switches believed on, each with why: as reported, as metered, never as told."""
@@ -217,6 +248,7 @@ class Runs:
         self.endings = Endings(desk, gates, standing, answers, holding)
         self.last_run: Run | None = None
         self._next_run = memory.next_run
+        self._gauged = any(d.proof in GAUGES for d in desk.profile.devices.values())
 
     @property
     def run(self) -> Run | None:
@@ -397,6 +429,8 @@ class Runs:
         self.holding.confirmed(run, self.steps.pump(at), at)
         if not run.over:
             return
+        if self.waits_for_gauge(run, at):
+            return
         if self.steps.held_by(run, at) is None:
             self.steps.run = None
             run.ended_at = at
@@ -405,3 +439,19 @@ class Runs:
             self.desk.emit(Announce(state=True, devices=frozenset(self.profile.devices)))
         else:
             self.desk.wake("turn", at + self.profile.patience.reply)
+
+    def waits_for_gauge(self, run: Run, at: float) -> list[str]:
+        """Devices of which a meter should say soon whether they came up as asked."""
+        if run.what not in ("up", "restore") or not self._gauged:
+            return []
+        if run.done_at is None:
+            run.done_at = at
+            if run.what == "up":
+                without = set(run.missing) | set(self.gates.locked)
+                self.holding.watcher.hold_whole_set(at, without)
+        left = run.done_at + GAUGE_WITHIN - at
+        names = {step.device for step in run.steps} if run.what == "restore" else None
+        found = self.holding.watcher.awaits_gauge(names) if left > 0 and not run.missing else []
+        if found:
+            self.desk.wake("turn", run.done_at + GAUGE_WITHIN)
+        return found

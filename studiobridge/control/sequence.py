@@ -280,6 +280,21 @@ def _device_up(
             needs=feed_step,
         )
 
+    def let_boot() -> None:
+        if feed_step and device.boots_in > 0:
+            draft.add(
+                Step(
+                    0,
+                    name,
+                    "boots",
+                    takes=device.boots_in,
+                    phase=phase,
+                    essential=essential,
+                    why="it says nothing itself, so its boot time is waited for",
+                ),
+                needs=feed_step,
+            )
+
     if mains_switch:
         if not known.surely_heard(name) and (feed_step or known.booting(name)):
             hear(f"it boots once {above} is on")
@@ -307,30 +322,24 @@ def _device_up(
             _power_cycle(draft, profile, feeds, device, feeds.reach[name][0], phase)
         return
     if not speaks:
-        if feed_step and device.boots_in > 0:
-            draft.add(
-                Step(
-                    0,
-                    name,
-                    "boots",
-                    takes=device.boots_in,
-                    phase=phase,
-                    essential=essential,
-                    why="it says nothing itself, so its boot time is waited for",
-                ),
-                needs=feed_step,
-            )
+        let_boot()
         return
     preset = presets.get(name)
     own_switch = "switch" in device.tells
-    told = device.fixture and preset is not None and bool({"level", "cct", "switch"} & device.tells)
+    told = (
+        device.fixture
+        and preset is not None
+        and bool({"level", "cct", "colour", "switch"} & device.tells)
+    )
     heard = known.surely_heard(name) and not feed_step
     # what answers when it is told need not be heard before, once it has booted
-    if not heard and (feed_step or known.booting(name) or not (told or own_switch)):
+    if not device.hears:
+        let_boot()
+    elif not heard and (feed_step or known.booting(name) or not (told or own_switch)):
         hear("it boots and reports" if feed_step else "it has to be heard before it is trusted")
     turn = device.circuit if above is None and own_switch and not known.surely_on(name) else None
     if told and preset is not None:
-        if heard and known.surely_set(name, preset):
+        if (heard or not device.hears) and not feed_step and known.surely_set(name, preset):
             return
         draft.add(
             Step(
@@ -545,7 +554,19 @@ def build_cut(profile: SetProfile, feeds: Feeds) -> list[Step]:
     }
     names = [d.name for d in feeds.by_depth if "switch" in d.tells]
     names.sort(key=lambda name: (name in network, name not in feeds.switches))
+    # fixtures on slots: no message of theirs waits in a broker, and one may have no plug
+    slots = [d for d in feeds.by_depth if d.slots is not None]
     return [
+        Step(
+            n,
+            d.name,
+            "fade out",
+            takes=d.answers_in,
+            essential=False,
+            why="its slots to 0, at once",
+        )
+        for n, d in enumerate(slots)
+    ] + [
         Step(
             n,
             name,
@@ -554,7 +575,7 @@ def build_cut(profile: SetProfile, feeds: Feeds) -> list[Step]:
             essential=name in feeds.switches,
             why="everything off at once",
         )
-        for n, name in enumerate(names)
+        for n, name in enumerate(names, len(slots))
     ]
 
 

@@ -35,6 +35,8 @@ class Silence:
     def hold(self, name: str, at: float) -> None:
         """This device is held from now on."""
         device = self.beliefs.of[name].device
+        if not self.beliefs.of[name].hears:
+            return  # it never speaks: there is no silence to notice
         if device.poll is not None and device.can_ask:
             self.desk.wake(f"poll {name}", at + device.poll)
         silent_after = self._silent_after(name)
@@ -83,9 +85,10 @@ class Silence:
             return False  # let go of since it was to be asked again: a run-down began
         belief = self.beliefs.of[name]
         points = self.wanted.get(name)
-        unproven = not belief.spoke
+        unproven = not belief.spoke and bool(belief.hears)
         if points is not None:
-            unproven = self.beliefs.why_unproven(name, points, False) is not None
+            preset = self.desk.presets.get(name)
+            unproven = self.beliefs.why_unproven(name, points, False, preset) is not None
         if not unproven or not self.beliefs.powered(name):
             self._sought.pop(name, None)
             return False
@@ -111,7 +114,7 @@ class Silence:
     def give_up_on(self, name: str, at: float) -> bool:
         """It should have been heard by now, and was not. True when that is new."""
         belief = self.beliefs.of[name]
-        if belief.silent_since is not None:
+        if belief.silent_since is not None or not belief.hears:
             return False
         belief.silent_since = at
         self.desk.changed.add(name)

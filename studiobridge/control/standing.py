@@ -109,6 +109,8 @@ class Standing:
         # how often a light was put back with nobody asking, and which are not any more (law 12)
         self.tried: dict[str, int] = {}
         self.contested: dict[str, str] = {}
+        # who else sends to a fixture on slots: known as long as it is heard
+        self.rivals: dict[str, str] = {}
         self.last_asked = now
         self.left_on = False
         self.faults = 0

@@ -32,7 +32,8 @@ from studiobridge.control.acts import (
 from studiobridge.control.desk import Attempt, Desk
 from studiobridge.control.gates import Gates
 from studiobridge.control.sequence import ENERGISING, OFF, Step
-from studiobridge.profile.model import Point, Value
+from studiobridge.craft.chroma import Colour, spelled
+from studiobridge.profile.model import Point, Value, figure
 
 Happening = Literal[
     "noted",  # its intention is on disk
@@ -42,7 +43,17 @@ Happening = Literal[
     "locked",  # ... and it has been locked out
 ]
 Act = Literal[
-    "begin", "check", "insist", "listen", "walk", "arrive", "look", "stay", "later", "give way"
+    "begin",
+    "check",
+    "insist",
+    "listen",
+    "walk",
+    "arrive",
+    "look",
+    "pass on",
+    "stay",
+    "later",
+    "give way",
 ]
 
 _TOLD: dict[Happening, Act] = {
@@ -62,6 +73,7 @@ TABLE: dict[Stage, dict[Happening, Act]] = {
     "switching": _TOLD,
     "energising": _TOLD,
     "setting": _TOLD,
+    "telling": {**_TOLD, "due": "pass on"},
     "putting out": _TOLD,
     "shutting down": _TOLD,
     "walking": {**_TOLD, "report": "stay", "due": "walk"},
@@ -184,6 +196,8 @@ class Steps(Acts):
         elif act == "arrive":
             active.stage = "setting"
             self._send(run, active, at)
+        elif act == "pass on":
+            self._pass_on(run, active, at)
         elif act == "look":
             self._look_at_the_time(run, active, at)
         elif act == "later":
@@ -233,6 +247,8 @@ class Steps(Acts):
         elif stage == "energising":
             if belief.said("is it so", "switch") is True and self.held_by(run, at) is None:
                 self._begin_fade(run, active, at)
+        elif stage == "telling":
+            return  # it has nothing to say; its plug has
         elif belief.is_so(active.expects) and self._draws_nothing(active):
             if step.action == "fade out" and stage == "setting" and "switch" in belief.tells:
                 if self.held_by(run, at) is None:
@@ -253,7 +269,7 @@ class Steps(Acts):
         watts = belief.word("is it there", "watts")
         if watts is None or watts.at < belief.told_at["switch"]:
             return False
-        return float(watts.value) <= belief.device.residual
+        return figure(watts.value) <= belief.device.residual
 
     # ---- it has not ----------------------------------------------------------------------
 
@@ -362,8 +378,12 @@ def _in_vain(
 
 def say(point: str, value: Value) -> str:
     """A value with its unit, in words."""
+    if isinstance(value, Colour):
+        return spelled(value)
     if point == "level":
         return f"{float(value):.4g} %"
+    if point == "colour":  # of a fixture that is either white or coloured
+        return f"white at {value:.0f} K"
     if point == "cct":
         return f"{float(value):.0f} K"
     if point == "watts":

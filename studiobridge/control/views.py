@@ -15,7 +15,11 @@ from studiobridge.control.controller import Controller
 from studiobridge.control.drift import Drift
 from studiobridge.control.plan import describe, waits_for
 from studiobridge.control.sequence import staying_on
-from studiobridge.figures.light import Change
+from studiobridge.craft.chroma import Colour
+from studiobridge.craft.grid import mired
+from studiobridge.craft.mark import stops
+from studiobridge.figures.light import DARK, Change
+from studiobridge.profile.colours import colour_json
 from studiobridge.profile.model import Point, Preset, Value
 
 Wall = Callable[[float], float]
@@ -32,10 +36,18 @@ def _number(value: float | None, digits: int = 3) -> float | None:
     return None if value is None else round(float(value), digits)
 
 
-def _value(value: Value | None) -> Value | None:
+def _value(value: Value | None) -> object:
     if value is None or isinstance(value, bool):
         return value
-    return round(value, 3)
+    return colour_json(value) if isinstance(value, Colour) else round(value, 3)
+
+
+def preset_view(preset: Preset) -> View:
+    return {
+        "level": preset.level,
+        "cct": preset.cct,
+        "colour": colour_json(preset.colour),
+    }
 
 
 def _left_on(controller: Controller, wall: Wall) -> list[View]:
@@ -94,15 +106,21 @@ def _waiting_for(controller: Controller, at: float) -> list[View]:
         {"device": a.step.device, "what": a.step.action, "why": a.step.why}
         for _, a in sorted(run.active.items())
     )
+    if run.over and held is None:
+        waiting.extend(
+            {"device": name, "what": "watts", "why": "what it draws is not known yet"}
+            for name in controller.watcher.awaits_gauge()
+        )
     return waiting
 
 
 def _moved(controller: Controller) -> set[str]:
     """Devices that report something else than is wanted. Who is silent has not moved."""
     return {
-        d.device
+        name
         for d in controller.watcher.drifts.values()
         if d.point != "online" or d.reported is not None
+        for name in d.devices
     }
 
 
@@ -156,13 +174,79 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
             for lockout in desk.lockouts.values()
         ],
         "left_on": standing.left_on,
-        "contested": sorted(standing.contested),
+        "contested": sorted({*standing.contested, *standing.rivals}),
         "drifting": sorted(_moved(controller)),
         "picture": picture_view(controller),
+        "supplies": supplies_view(controller, at, wall),
+        "sensors": [_sensor(controller, name, at, wall) for name in controller.holding.metering.of],
         "faults": standing.faults,
         "warm_in_s": warm,
         "session": standing.session.number,
     }
+
+
+def supplies_view(controller: Controller, at: float, wall: Wall) -> list[View]:
+    """What runs out or runs hot by its last word, past what its profile warns of."""
+    return [
+        {
+            "device": low.device,
+            "point": low.point,
+            "value": _value(low.word.value),
+            "limit": low.limit,
+            "at": iso(low.word.at, wall),
+            "kept": low.word.kept,
+            "left_s": _number(low.left, 0),
+        }
+        for low in controller.holding.supplies.low(at)
+    ]
+
+
+def _sensor(controller: Controller, name: str, at: float, wall: Wall) -> View:
+    """What a light sensor reads, beside what the figures predict and what no light explains."""
+    metering, belief = controller.holding.metering, controller.beliefs.of[name]
+    lux, cct = belief.last.get("lux"), belief.last.get("cct")
+    reading = metering.of.get(name)
+    fresh = reading is not None and metering.fresh(name, at)
+    whole = metering.predicted(name) if reading is not None else None
+    view: View = {
+        "device": name,
+        "lux": None if lux is None else _value(lux.value),
+        "cct": None if cct is None else _value(cct.value),
+        "at": None if lux is None else iso(lux.at, wall),
+        "fresh": fresh,
+        "predicted_lux": None if whole is None else _number(whole.lux, 1),
+        "predicted_cct": None if whole is None else _number(whole.cct, 0),
+        "stops": None,
+        "mired": None,
+        "since_ready": None,
+        "could": [],
+    }
+    if reading is None or not fresh or reading.lux is None:
+        return view
+    if whole is not None and whole.lux >= DARK and reading.lux >= DARK:
+        view["stops"] = _number(stops(reading.lux, whole.lux), 2)
+    if whole is not None and whole.cct and reading.cct:
+        view["mired"] = _number(mired(reading.cct) - mired(whole.cct), 1)
+    if reading.moved is not None:
+        view["since_ready"] = _number(reading.moved.stops, 2)
+        view["could"] = list(reading.could)
+    return view
+
+
+def _supplies_of(controller: Controller, name: str, at: float, wall: Wall) -> View | None:
+    """Every supply of a device by its last word, though it be off now; None where it has none."""
+    supplies = controller.holding.supplies
+    found: View = {
+        point: {
+            "value": _value(word.value),
+            "at": iso(word.at, wall),
+            "kept": word.kept,
+            "left_s": _number(supplies.left(name, at), 0) if point == "battery" else None,
+        }
+        for (device, point), word in supplies.words.items()
+        if device == name
+    }
+    return found or None
 
 
 def _picture(change: Change | None) -> View | None:
@@ -180,7 +264,8 @@ def _picture(change: Change | None) -> View | None:
 
 def picture_view(controller: Controller) -> View | None:
     """What all open drift together does to the picture; None when nothing has drifted."""
-    names = {drift.device for drift in controller.watcher.drifts.values()}
+    drifts = controller.watcher.drifts.values()
+    names = {drift.device for drift in drifts if not drift.perhaps}
     watch = controller.watcher.picture
     if not names:
         return None
@@ -202,16 +287,25 @@ def _drift(controller: Controller, drift: Drift, at: float, wall: Wall) -> View:
         "stops": _number(drift.by.stops),
         "mired": _number(drift.by.mired, 1),
         "percent": _number(drift.by.percent, 2),
+        "shift": _number(drift.by.shift, 4),
         "since": iso(drift.since, wall),
-        "heard": controller.desk.hearing(drift.device, at),
+        "heard": None if drift.perhaps else controller.desk.hearing(drift.device, at),
         "for_s": round(at - drift.since, 1),
+        "by": "watts" if drift.perhaps else "report" if drift.band is None else drift.band.by,
+        "band": None if drift.band is None else [drift.band.low, drift.band.high],
         "worst": {
             "reported": _value(drift.worst_reported),
             "stops": _number(drift.worst.stops),
             "mired": _number(drift.worst.mired, 1),
+            "shift": _number(drift.worst.shift, 4),
         },
-        "contested": drift.device in controller.standing.contested,
-        "picture": _picture(
+        "contested": drift.device in controller.standing.contested
+        or drift.device in controller.standing.rivals,
+        "perhaps": list(drift.perhaps) or None,
+        "why": drift.why or None,
+        "picture": None
+        if drift.perhaps
+        else _picture(
             controller.watcher.picture.change(
                 {drift.device, *controller.desk.feeds.below.get(drift.device, ())}
             )
@@ -234,15 +328,15 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
     lockout = controller.gates.locked.get(name)
     drifts = [
         _drift(controller, drift, at, wall)
-        for key, drift in controller.watcher.drifts.items()
-        if key[0] == name
+        for drift in controller.watcher.drifts.values()
+        if name in drift.devices
     ]
     powered = beliefs.powered(name)
     run = controller.run
     under_way = None if run is None else controller.desk.busy.get(name)
     proof = _proof(controller, name)
 
-    def last(point: Point) -> Value | None:
+    def last(point: Point) -> object:
         return _value(belief.said("was it so", point)) if powered else None
 
     return {
@@ -253,9 +347,11 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         "heard": controller.desk.hearing(name, at),
         "switch": last("switch") if powered else False,
         "level": last("level"),
-        "cct": last("cct"),
+        # a fixture that is either says one of the two as the other's value: it is only the one
+        "cct": None if belief.coloured else last("cct"),
+        "colour": None if belief.coloured is False else last("colour"),
         "watts": last("watts"),
-        "preset": None if preset is None else {"level": preset.level, "cct": preset.cct},
+        "preset": None if preset is None else preset_view(preset),
         "drift": drifts or None,
         "lockout": None
         if lockout is None
@@ -263,24 +359,33 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         "hand_set": device.hand_set,
         "confirmed": proof in ("report", "watts", "picture", "hand") and not drifts,
         "by": proof,
+        "gauged": _gauged(controller, name),
         "essential": device.essential,
         "feed": device.fed_by,
         "step": None if run is None or under_way is None else run.steps[under_way].action,
         "rolling": belief.rolls if device.kind == "camera" else None,
+        "supplies": _supplies_of(controller, name, at, wall),
+        "sensor": _sensor(controller, name, at, wall) if device.kind == "sensor" else None,
     }
 
 
 def _proof(controller: Controller, name: str) -> Proof | None:
     """On what evidence this device is as the set wants it; None when nothing says so."""
-    belief = controller.beliefs.of[name]
-    preset = controller.desk.presets.get(name)
     if not controller.standing.session.open:
         return None
-    if belief.device.hand_set:
-        ticked = belief.ticked
-        lit = controller.beliefs.powered(name)
-        return "hand" if ticked is not None and ticked.preset == preset and lit else None
-    return controller.beliefs.proof(name, controller.desk.wanted_of(name))
+    desk = controller.desk
+    return controller.beliefs.proof(name, desk.wanted_of(name), desk.presets.get(name))
+
+
+def _gauged(controller: Controller, name: str) -> View | None:
+    """What other instruments make of what this device cannot say: a band a point."""
+    belief = controller.beliefs.of[name]
+    found: View = {}
+    for point in ("switch", "level", "cct"):
+        band = belief.band("is it so", point)
+        if band is not None:
+            found[point] = {"low": band.low, "high": band.high, "by": band.by}
+    return found or None
 
 
 def run_view(controller: Controller, at: float, wall: Wall) -> View | None:

@@ -18,7 +18,8 @@ from studiobridge.control.events import Request, Saved
 from studiobridge.control.gates import Gates
 from studiobridge.control.runs import Runs
 from studiobridge.control.standing import Answers, Standing
-from studiobridge.profile.model import Preset
+from studiobridge.craft.chroma import Colour, name_of
+from studiobridge.profile.model import LIGHT, Preset, figure
 
 
 class Words:
@@ -50,12 +51,21 @@ class Words:
         self.gates.relock()
         self.desk.emit(LockoutNote(at, target, "set", by, why))
         self._lockouts_changed(target)
+        self._darken(target, at)
         careful, detail = self._why_careful(target, at)
         text = f"{target} is locked out: it will not be energised from here"
         if careful:
             text += f". CAREFUL: {'; '.join(careful)}; a lockout here switches nothing off"
         text += ". Pull the plug or open the breaker before you put your hands in"
         self.answers.done(request, text, detail)
+
+    def _darken(self, target: str, at: float) -> None:
+        """Fixtures on slots are held at 0 by the lockout itself: what was up is not as asked."""
+        held = [n for n in self.gates.covered(target) if self.profile.devices[n].slots is not None]
+        for name in held:
+            self.beliefs.of[name].dark_because = f"{name} is held at 0 since it was locked out"
+        if held and self.desk.listened and self.runs.run is None:
+            self.runs.holding.settle(at, after_a_run=True)
 
     def _why_careful(self, target: str, at: float) -> tuple[list[str], dict[str, object]]:
         """What a lockout covers that is not believed off (law 15), in words and by name."""
@@ -123,7 +133,12 @@ class Words:
         for name in names:
             self.say_rolling(name, rolling, at, request.by or "a person")
         doing = "rolling" if rolling else "stopped"
-        self.answers.done(request, f"{', '.join(names)}: {doing}")
+        text = f"{', '.join(names)}: {doing}"
+        if rolling:
+            # a take is about to be lost to it: said, and nothing is held up
+            low = self.runs.holding.supplies.sentences(at, over=False)
+            text += "".join(f"; {sentence}" for sentence in low)
+        self.answers.done(request, text)
         self.runs.move_on(at)
 
     def say_rolling(self, name: str, rolling: bool, at: float, by: str) -> None:
@@ -140,7 +155,7 @@ class Words:
 
     def set_by_hand(self, request: Request, at: float) -> None:
         """Somebody turned these dials (all of the look, when none is named) to their presets."""
-        dials = {n: p for n, p in self.desk.presets.items() if self.profile.devices[n].hand_set}
+        dials = {n: p for n, p in self.desk.presets.items() if self._by_hand(n)}
         if not dials:
             look = f"the look '{self.desk.look}'" if self.desk.look else "this set as it is"
             self.answers.refuse(request, 2, f"no light of {look} is set by hand")
@@ -159,6 +174,11 @@ class Words:
         self.desk.emit(Announce(state=True))
         self.answers.done(request, f"set by hand: {', '.join(request.targets or dials)}")
 
+    def _by_hand(self, name: str) -> bool:
+        """May a person say that this is as asked: a dial, or what is told and cannot say so?"""
+        device = self.profile.devices[name]
+        return device.hand_set or (bool(device.mute) and device.proof != "none")
+
     # ---- keeping what is -----------------------------------------------------------------
 
     def keep(self, request: Request, at: float) -> None:
@@ -167,7 +187,11 @@ class Words:
             text = f"the set is {self.standing.state}: no look is up to keep"
             self.answers.refuse(request, 1, text)
             return
-        drifted = [d.device for d in self.watcher.drifts.values() if d.point in ("level", "cct")]
+        drifted = [
+            drift.device
+            for drift in self.watcher.drifts.values()
+            if drift.point in LIGHT and drift.band is None and not drift.perhaps
+        ]
         presets: dict[str, Preset] = {}
         for name in request.targets or tuple(dict.fromkeys(drifted)):
             found = self._as_reported(name)
@@ -191,13 +215,28 @@ class Words:
         if name in self.desk.busy:
             return f"{name} is being set just now; ask again"
         level, cct = belief.said("is it so", "level"), belief.said("is it so", "cct")
-        if (old.level is not None and level is None) or (
-            old.cct is not None and cct is None and "cct" in belief.hears
+        colour = belief.said("is it so", "colour")
+        dark = level is not None and figure(level) <= belief.lowest
+        if (
+            (old.level is not None and level is None)
+            or (old.cct is not None and cct is None and "cct" in belief.hears)
+            or (old.colour is not None and colour is None and not dark)
         ):
             return f"{name} has not reported: nothing to keep"
+        if old.cct is not None and isinstance(cct, Colour):
+            return (
+                f"{name} is {name_of(cct)} and the look has it white: keep writes no white as a"
+                " colour; write it into the profile by hand"
+            )
+        if old.colour is not None and colour is not None and not isinstance(colour, Colour):
+            return (
+                f"{name} is white at {colour:.0f} K and the look has it {name_of(old.colour)}:"
+                " keep writes no colour as a white; write it into the profile by hand"
+            )
         return Preset(
-            old.level if old.level is None or level is None else round(float(level), 1),
-            old.cct if old.cct is None or cct is None else float(round(float(cct))),
+            old.level if old.level is None or level is None else round(figure(level), 1),
+            old.cct if old.cct is None or cct is None else float(round(figure(cct))),
+            colour if old.colour is not None and isinstance(colour, Colour) else old.colour,
         )
 
     def saved(self, event: Saved) -> None:
@@ -217,6 +256,6 @@ class Words:
                 self.standing.contested.pop(name, None)
                 if name in self.watcher.wanted:
                     self.watcher.hold(name, self.beliefs.of[name].points_of(preset), event.at)
-                self.watcher.entries.close_of(name, ("level", "cct"), event.at, "kept")
+                self.watcher.entries.close_of(name, LIGHT, event.at, "kept")
         self.desk.changed.update(presets)
         self.answers.done(request, f"kept in {look}: {', '.join(presets)}")

@@ -213,6 +213,37 @@ def _thrown(
     return _Ray(distance, angle, on_plane, straight), ""
 
 
+def _aimed(profile: SetProfile, device: Device) -> Point3 | None:
+    """Which way a sensor looks: to what it is aimed at."""
+    target = aim_point(profile, device)
+    if target is None or device.place is None:
+        return None
+    here = at(device.place)
+    return (target[0] - here[0], target[1] - here[1], target[2] - here[2])
+
+
+def _glows(
+    profile: SetProfile, device: Device, point: Point3, looks: Point3
+) -> tuple[_Ray | None, str]:
+    """What the own light of a backdrop throws on a sensor, or what is missing for it."""
+    if device.place is None or device.size is None or device.glow is None:
+        return None, f"no size or place given for {device.name}"
+    if math.dist(at(device.place), point) < 1e-6:
+        return None, f"{device.name} stands exactly where its light is asked for"
+    distance, angle = mark.angle_between(at(device.place), point, looks)
+    straight = mark.glow_on(device.glow, *device.size, distance)
+    return _Ray(distance, angle, straight * max(0.0, math.cos(math.radians(angle))), straight), ""
+
+
+def _on_dome(device: Device, ray: _Ray) -> tuple[_Ray | None, str]:
+    """On a dome over half the room instead: its shadow on a plane across the light is half a disc
+    and half an ellipse, (1 + cos) / 2 of the disc's (geometry of a half sphere)."""
+    if ray.straight is None:
+        return None, f"no output given for {device.name}"
+    share = (1.0 + math.cos(math.radians(ray.angle))) / 2.0
+    return replace(ray, at_full=ray.straight * share), ""
+
+
 def white_of(kelvin: float, lux: float, daylight: bool) -> White:
     """A fixture's light as its CCT says: on the Planckian locus, or CIE daylight where asked.
 
@@ -235,18 +266,28 @@ class Face:
     profile: SetProfile
     rays: dict[str, _Ray] = field(default_factory=dict)
     missing: dict[str, str] = field(default_factory=dict)
+    # what a light sensor gets instead: at its own place, looking where it is aimed
+    sensor: Device | None = None
 
     def __post_init__(self) -> None:
         where = self.profile.room.mark
-        looks = facing(self.profile)
+        looks: Point3 | None = facing(self.profile)
+        lacks = "no mark given in the room"
+        if self.sensor is not None:
+            where, looks = self.sensor.place, _aimed(self.profile, self.sensor)
+            lacks = f"no place or aim given for {self.sensor.name}"
         for device in self.profile.devices.values():
             # a backdrop lights itself; what it throws forward is spill, not the face
-            if device.kind != "light":
+            glows = self.sensor is not None and device.glow is not None
+            if device.kind != "light" and not glows:
                 continue
-            if where is None:
-                self.missing[device.name] = "no mark given in the room"
+            if where is None or looks is None:
+                self.missing[device.name] = lacks
                 continue
-            ray, why = _thrown(self.profile, device, at(where), looks)
+            throws = _glows if device.kind == "backdrop" else _thrown
+            ray, why = throws(self.profile, device, at(where), looks)
+            if ray is not None and self.sensor is not None and self.sensor.receptor == "dome":
+                ray, why = _on_dome(device, ray)
             if ray is None:
                 self.missing[device.name] = why
             else:
@@ -270,8 +311,8 @@ class Face:
         whites: list[White] = []
         unknown_white = False
         for name, value in values.items():
-            if name not in self.rays or value.level is None:
-                continue
+            if name not in self.rays or value.level is None or value.colour is not None:
+                continue  # what its output says holds for its white
             lux = self.lux(name, value.level)
             if lux is None:
                 return None
@@ -298,6 +339,8 @@ class Face:
 
     def change(self, wanted: Mapping[str, Preset], now: Mapping[str, Preset]) -> Change | None:
         """How the picture differs from what is wanted; None when that cannot be computed."""
+        if self.turned(wanted, now):
+            return None
         before, after = self.whole(wanted), self.whole(now)
         if before is None or after is None or before.lux < DARK:
             return None
@@ -326,6 +369,26 @@ class Face:
             found.append("no light in this look")
         return tuple(dict.fromkeys(found))
 
+    def turned(self, wanted: Mapping[str, Preset], now: Mapping[str, Preset]) -> list[str]:
+        """Which light on the face is coloured and should be white, or the other way round."""
+        found = []
+        for name, value in now.items():
+            meant = wanted.get(name)
+            if name not in self.rays or meant is None or not value.level:
+                continue
+            if (value.colour is None) != (meant.colour is None):
+                is_, was = ("white", "coloured") if value.colour is None else ("coloured", "white")
+                found.append(f"{name} is {is_} and meant to be {was}")
+        return found
+
+    def coloured(self, values: Mapping[str, Preset]) -> list[str]:
+        """Which lit fixtures are left out of all that is reckoned with whites."""
+        return [
+            f"{name} is coloured, and its figures hold for its white: left out"
+            for name, value in values.items()
+            if value.colour is not None and value.level
+        ]
+
     def without_white(self, values: Mapping[str, Preset]) -> list[str]:
         """Which light on the face has a CCT at which there is no white."""
         return [
@@ -347,6 +410,8 @@ def light_of(
     """The light of these presets at the mark and on the backdrop, and the exposure it asks for."""
     face = face or Face(profile)
     missing: list[str] = []
+    coloured = face.coloured(presets)
+    every, presets = presets, {n: p for n, p in presets.items() if p.colour is None}
     fixtures = []
     for name, preset in presets.items():
         device = profile.devices[name]
@@ -384,6 +449,7 @@ def light_of(
     for name in lit_white:
         if presets[name].cct is None and face.rays[name].at_full > 0:
             missing.append(f"no CCT given for {name}: mixed white not computed")
+    missing.extend(coloured)
     picture = profile.picture
     off = None
     if whole is not None and whole.cct is not None:
@@ -402,7 +468,7 @@ def light_of(
         whole,
         backdrops,
         _exposure(profile, whole, missing),
-        _banding(profile, presets, missing),
+        _banding(profile, every, missing),
         whites_apart(presets),
         off,
         tuple(dict.fromkeys(missing)),

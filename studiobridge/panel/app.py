@@ -43,6 +43,7 @@ from studiobridge import __version__
 from studiobridge.bridge.asking import Asker, NoBridge, NoBroker
 from studiobridge.bridge.record import Reader
 from studiobridge.bridge.settings import Settings
+from studiobridge.craft.chroma import apart, towards
 from studiobridge.craft.grid import mired
 from studiobridge.craft.mark import stops
 from studiobridge.panel.api import AskBody, openapi
@@ -631,6 +632,11 @@ def _then_and_now(name: str, then: Mapping[str, Any], now: Mapping[str, Any]) ->
     if was and is_ and abs(mired(is_) - mired(was)) >= 0.5:
         shift = mired(is_) - mired(was)
         difference.append(f"{abs(shift):.0f} mired {'warmer' if shift > 0 else 'cooler'} now")
+    old, new = words.chroma(then.get("colour")), words.chroma(now.get("colour"))
+    if old is not None and new is not None and apart(old, new) >= 0.001:
+        difference.append(f"{towards(old, new)} now by {apart(old, new):.3f} Δu′v′")
+    elif (old is None) != (new is None) and (old or was) and (new or is_):
+        difference.append("coloured now, white then" if new else "white now, coloured then")
     return {
         "device": name,
         "then": words.preset(then) or "not known",

@@ -16,8 +16,9 @@ from studiobridge.bridge.asking import Asker
 from studiobridge.bridge.record import Reader, RecordError, record_place
 from studiobridge.bridge.settings import Settings
 from studiobridge.control.plan import OrderProblem, UnknownLook, plan
-from studiobridge.profile.model import SetProfile
+from studiobridge.profile.model import LIGHT, SetProfile
 from studiobridge.shown import words
+from studiobridge.shown.hand import Guide, guide
 from studiobridge.shown.live import beam_part, condition, lamp_part, placed
 
 View = Mapping[str, Any]
@@ -116,7 +117,9 @@ class Board:
             "looks": str(macro.looks(self.looks(), sure, self.held(), going)),
             "run": str(macro.run(self.run_rows(), shown.latest_run)),
             "drift": str(macro.drift(self.drift_rows(), self.together(), sure, self.held())),
+            "guides": str(macro.guides(self.guides(), sure)),
             "dials": str(macro.dials(state.get("hand_set") or [], sure)),
+            "supplies": str(macro.supplies([*words.sensors(state), *words.supplies(state)], sure)),
             "left": str(macro.left(self.left())),
             "things": str(macro.things(self.things())),
         }
@@ -180,6 +183,13 @@ class Board:
         }:
             return False
         return (shown.latest_run or NOTHING).get("state") != "under way"
+
+    def guides(self) -> list[Guide]:
+        """How far each dial of the look is from its mark, where a plug meters it."""
+        state = self.visitor.shown.state or NOTHING
+        names = [str(entry["device"]) for entry in words.entries(state.get("hand_set"))]
+        found = [guide(name, self.view(name).get("dial")) for name in names]
+        return [each for each in found if each is not None]
 
     def takes(self, look: str | None) -> float | None:
         """Predicted seconds to ready; None where the order cannot be."""
@@ -296,7 +306,7 @@ class Board:
             plain = [{k: v for k, v in e.items() if k != "for_s"} for e in entries]
             since = min(str(e.get("since", "")) for e in entries)
             device = self.profile.devices.get(name)
-            kept = any(e.get("point") in ("level", "cct") for e in entries)
+            kept = any(e.get("point") in LIGHT for e in entries)
             rows.append(
                 {
                     "device": name,
@@ -341,7 +351,7 @@ class Board:
         for device in self.profile.devices.values():
             view = self.view(device.name)
             how = condition(device, view, self.visitor.sure, up)
-            now = words.preset({"level": view.get("level"), "cct": view.get("cct")})
+            now = words.preset(view)
             if device.hand_set:
                 now = words.preset(view.get("preset"))
             if device.kind == "camera" and view.get("rolling"):
@@ -371,6 +381,7 @@ class Board:
         for point, label, shown in (
             ("level", "level", words.level),
             ("cct", "CCT", words.cct),
+            ("colour", "colour", words.spelled_colour),
         ):
             if device.fixture and (preset.get(point) is not None or view.get(point) is not None):
                 reported = "on its dial" if device.hand_set else shown(view.get(point))
@@ -380,6 +391,9 @@ class Board:
             rows.append(("switch", "", reported))
         if view.get("watts") is not None:
             rows.append(("draws", "", words.watts(view.get("watts"))))
+        rows.extend(("", "", text) for text in words.readings(view))
+        if isinstance(view.get("sensor"), Mapping) and words.sensor(view["sensor"]):
+            rows.append(("light", "", words.sensor(view["sensor"])))
         feeds = " ← ".join([*device.feeds, device.circuit or ""]).strip(" ←")
         return str(
             self._draw.detail(

@@ -17,6 +17,7 @@ from studiobridge.profile.old_words import take_new_words
 from studiobridge.profile.places import Places
 from studiobridge.profile.shape import ProfileShape
 from studiobridge.profile.text import Document, Path, Problem, ProfileError, read_document
+from studiobridge.profile.universes import Universes
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +74,8 @@ def _build(shape: ProfileShape, findings: Findings) -> SetProfile:
     dialects, places = Dialects(shape, findings), Places(shape, findings)
     looker = Looks(shape, findings)
     maps, looks = dialects.maps(), looker.looks()
-    devices = Devices(shape, findings, dialects, places).devices(maps, looks)
+    universes = Universes(shape, findings)
+    devices = Devices(shape, findings, dialects, places, universes).devices(maps, looks)
     room = places.room()
     for name, device in devices.items():
         places.check_place(name, device, room, devices)
@@ -103,6 +105,7 @@ def _build(shape: ProfileShape, findings: Findings) -> SetProfile:
         price=Price(*mains.price) if mains.price else None,
         room=room,
         picture=picture,
+        universes=MappingProxyType(universes.universes()),
     )
 
 

@@ -7,6 +7,7 @@ from types import MappingProxyType
 from studiobridge.profile.dialects import Dialects
 from studiobridge.profile.findings import Findings, Part, nearest
 from studiobridge.profile.model import (
+    E131,
     FIXTURES,
     HOMIE5,
     POINTS,
@@ -15,11 +16,15 @@ from studiobridge.profile.model import (
     Look,
     Output,
     Point,
+    ProvenBy,
+    Slots,
     Tolerance,
+    Warn,
 )
 from studiobridge.profile.places import MARK, Places, place_of
 from studiobridge.profile.shape import DeviceShape, ProfileShape, ToleranceShape
 from studiobridge.profile.text import Path
+from studiobridge.profile.universes import Universes
 
 BATTERY = "battery"
 # Plugs behind plugs: more than a few is bad practice, more than this is a mistake in the file.
@@ -27,16 +32,26 @@ DEEPEST_FEED = 20
 # A circle of more devices than this is named by its first ones: nobody wrote it by hand.
 LONGEST_CIRCLE = 100
 
+# A metered table and what is printed on the lamp are of the same lamp when they agree so far.
+AGREES = 0.15
+DARK_AGREES = 0.5
+
 
 class Devices(Part):
     """Everything that is fed, and what feeds it."""
 
     def __init__(
-        self, shape: ProfileShape, findings: Findings, dialects: Dialects, places: Places
+        self,
+        shape: ProfileShape,
+        findings: Findings,
+        dialects: Dialects,
+        places: Places,
+        universes: Universes,
     ) -> None:
         super().__init__(shape, findings)
         self.dialects = dialects
         self.places = places
+        self.universes = universes
         # whatever can feed a device, in the order of the file
         self.feeders = dict.fromkeys((*shape.mains.circuits, *shape.devices, BATTERY))
         self.order = {name: i for i, name in enumerate(shape.devices)}
@@ -83,25 +98,36 @@ class Devices(Part):
         presets = {n: look.presets[name] for n, look in looks.items() if name in look.presets}
         tells: set[Point] = set()
         hears: set[Point] = set()
-        can_ask = knows_fade = False
-        if shape.speaks == HOMIE5:
+        can_ask = knows_fade = either = False
+        slots: Slots | None = None
+        if shape.speaks == E131:
+            slots = self.universes.slots(name, shape)
+            white = shape.slots is not None and shape.slots.cct is not None
+            tells = {"level", "cct"} if white else {"level"}
+            knows_fade = True  # the bridge walks it, frame by frame
+        elif shape.speaks == HOMIE5:
             tells, hears = self.dialects.homie_points(shape, presets)
             self.dialects.homie_at(name, shape)
         elif shape.speaks is not None:
             dialect = maps.get(shape.speaks)
             if dialect is None:
-                todo = nearest(shape.speaks, [*maps, HOMIE5])
+                todo = nearest(shape.speaks, [*maps, HOMIE5, E131])
                 self.wrong((*at, "speaks"), f"there is no dialect '{shape.speaks}'", todo)
             else:
                 tells, hears = set(dialect.tell), set(dialect.hear)
                 can_ask = dialect.ask is not None
                 knows_fade = any(t.fade_unit is not None for t in dialect.tell.values())
+                either = any(hear.when is not None for hear in dialect.hear.values())
                 self.dialects.topics(name, shape, dialect)
         elif shape.at is not None:
             self.wrong((*at, "at"), "'at' is for a device that speaks", "add 'speaks:'", key=True)
-        if shape.kind == "plug" and shape.speaks is not None and "switch" not in tells:
+        if shape.slots is not None and shape.speaks != E131:
+            self.wrong((*at, "slots"), f"'slots' is for a fixture that speaks {E131}", key=True)
+        if shape.speaks == E131:
+            pass  # whatever else is wrong with it has been said
+        elif shape.kind == "plug" and shape.speaks is not None and "switch" not in tells:
             self.wrong((*at, "speaks"), f"'{name}' is a plug and its dialect tells no switch")
-        if shape.meters and "watts" not in hears and shape.speaks is not None:
+        if shape.meters and "watts" not in hears and shape.speaks not in (None, E131):
             self.wrong((*at, "meters"), "its dialect hears no watts", "add 'watts' to the dialect")
         fixture = shape.kind in FIXTURES
         if fixture and shape.speaks is None and shape.fed_by is None:
@@ -151,12 +177,18 @@ class Devices(Part):
             hears=frozenset(hears),
             can_ask=can_ask,
             knows_fade=knows_fade,
+            slots=slots,
+            either=either,
             after=tuple(dict.fromkeys(shape.after)),
             essential=essential,
             stays_on=stays,
             hand_set=fixture and shape.speaks is None and bool(presets),
+            proof=self._proof(name, shape, tells, hears, ups, maps, bool(presets)),
             meters=shape.meters,
-            draws=shape.draws,
+            draws=self._draws(name, shape),
+            standby=self._standby(shape),
+            draws_at=shape.draws_at or (),
+            meter_step=shape.meter_step,
             inrush=shape.inrush,
             boots_in=shape.boots_in,
             answers_in=shape.answers_in,
@@ -169,7 +201,7 @@ class Devices(Part):
             residual=shape.residual,
             forgets_level=shape.forgets_level,
             level_range=shape.level,
-            cct_range=shape.cct,
+            cct_range=shape.cct or _span_of(slots),
             dimmer=shape.dimmer,
             role=shape.role,
             place=place_of(shape.place),
@@ -186,7 +218,117 @@ class Devices(Part):
             poll=shape.poll or None,
             silent_after=shape.silent_after or None,
             restores=shape.restores,
+            warn=self._warn(name, shape, hears),
+            receptor=shape.receptor or "flat",
         )
+
+    def _warn(self, name: str, shape: DeviceShape, hears: set[Point]) -> Warn:
+        """What is to be said before it runs out: only of what is ever heard."""
+        warn = shape.warn
+        for point in ("battery", "card", "temperature"):
+            if getattr(warn, point) is None or point in hears:
+                continue
+            todo = f"add '{point}' with a 'hear' to the dialect '{shape.speaks}'"
+            if shape.speaks is None:
+                todo = "leave it out, or add 'speaks:'"
+            elif shape.speaks == HOMIE5:
+                todo = f"name its property: 'properties: {{{point}: ...}}'"
+            what = f"'{name}' is never heard to say its {point}, so nothing can warn of it"
+            self.wrong(("devices", name, "warn", point), what, todo, key=True)
+        return Warn(warn.battery, None if warn.card is None else warn.card / 60.0, warn.temperature)
+
+    def _proof(
+        self,
+        name: str,
+        shape: DeviceShape,
+        tells: set[Point],
+        hears: set[Point],
+        ups: tuple[str, ...],
+        maps: dict[str, Dialect],
+        in_a_look: bool,
+    ) -> ProvenBy:
+        """Which evidence is accepted for what this device cannot report."""
+        at: Path = ("devices", name, "proof")
+        fixture = shape.kind in FIXTURES
+        mute = tells - hears - {"shut_down"}
+        dial = fixture and shape.speaks is None and in_a_look
+        proof = shape.proof
+        if proof is None:
+            return "hand" if dial else "none" if mute or not hears else "report"
+        if proof == "report":
+            if shape.speaks is None:
+                what = f"'{name}' speaks nothing, so it cannot report"
+                self.wrong(at, what, "write 'proof: watts', 'picture', 'hand' or 'none'")
+            elif mute and shape.speaks != E131:
+                what = f"'{name}' is told {', '.join(sorted(mute))} and never says so"
+                self.wrong(at, what, f"add 'hear' to the dialect '{shape.speaks}'")
+            return proof
+        if proof in ("picture", "hand") and not fixture:
+            self.wrong(at, f"'{name}' is no light: {proof} cannot prove it", "leave 'proof' out")
+        elif fixture and hears >= tells and shape.speaks is not None:
+            what = f"'{name}' reports, and is believed by its reports alone"
+            self.doubt(at, what, "leave 'proof' out")
+        if proof == "watts":
+            self._by_watts(name, shape, ups, maps, at)
+        return proof
+
+    def _by_watts(
+        self,
+        name: str,
+        shape: DeviceShape,
+        ups: tuple[str, ...],
+        maps: dict[str, Dialect],
+        at: Path,
+    ) -> None:
+        if not any(self._meters(up, maps) for up in ups):
+            what = f"no plug above '{name}' meters: nothing hears its watts"
+            self.wrong(at, what, "feed it from a plug with 'meters: yes'")
+        if shape.draws <= 0 and not shape.draws_at:
+            what = f"what '{name}' draws is not known, so its watts say nothing"
+            self.wrong(at, what, "add 'draws:' with its watts at full, or 'draws_at:'")
+
+    def _meters(self, plug: str, maps: dict[str, Dialect]) -> bool:
+        """Does this plug say how many watts it feeds?"""
+        shape = self.shape.devices.get(plug)
+        if shape is None or shape.speaks is None:
+            return False
+        dialect = maps.get(shape.speaks)
+        return shape.meters if dialect is None else "watts" in dialect.hear
+
+    def _draws(self, name: str, shape: DeviceShape) -> float:
+        """What it draws at full: as said, or the last point of its table (W)."""
+        at: Path = ("devices", name)
+        if shape.meter_step is not None and not shape.meters:
+            self.wrong((*at, "meter_step"), f"'{name}' has no meter", "add 'meters: yes'", key=True)
+        if shape.standby is not None and 0 < shape.draws < shape.standby:
+            what = f"when dark it draws {shape.standby:g} W, more than at full ({shape.draws:g} W)"
+            self.wrong((*at, "standby"), what)
+        if shape.draws_at is None:
+            return shape.draws
+        if shape.kind not in FIXTURES:
+            what = f"'{name}' is no light: it has no level"
+            self.wrong((*at, "draws_at"), what, "write 'draws:' alone", key=True)
+        dark, full = shape.draws_at[0][1], shape.draws_at[-1][1]
+        if shape.draws and abs(full - shape.draws) > AGREES * shape.draws:
+            self.wrong(
+                (*at, "draws_at"),
+                f"its table ends at {full:g} W and it draws {shape.draws:g} W at full",
+                "leave 'draws' out where the table was metered",
+                key=True,
+            )
+        if shape.standby is not None and abs(dark - shape.standby) > DARK_AGREES:
+            self.wrong(
+                (*at, "draws_at"),
+                f"its table begins at {dark:g} W and it draws {shape.standby:g} W when dark",
+                "leave 'standby' out where the table was metered",
+                key=True,
+            )
+        return shape.draws or full
+
+    def _standby(self, shape: DeviceShape) -> float | None:
+        if shape.standby is None and shape.draws_at:
+            return shape.draws_at[0][1]
+        return shape.standby
 
     def _tolerance(self, own: ToleranceShape | None) -> Tolerance:
         usual, whole = Tolerance(), self.shape.tolerance
@@ -198,7 +340,7 @@ class Devices(Part):
                     return float(value)
             return float(getattr(usual, name))
 
-        return Tolerance(pick("level"), pick("cct"), pick("settle"))
+        return Tolerance(pick("level"), pick("cct"), pick("settle"), pick("colour"))
 
     # ---- feeds and order -----------------------------------------------------------------
 
@@ -274,3 +416,9 @@ class Devices(Part):
                         trail.append((below, 0))
                 else:
                     state[at] = 2
+
+
+def _span_of(slots: Slots | None) -> tuple[float, float] | None:
+    """The whites (K) that slots can say."""
+    span = None if slots is None else slots.cct_span
+    return None if span is None else (span.low, span.high)

@@ -6,8 +6,10 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from studiobridge.craft.grid import ENDS, LARGEST_WIDTH, SMALLEST_WIDTH
+from studiobridge.profile.colour_points import COLOUR_PLACES, Colours
 from studiobridge.profile.findings import Findings, Part
 from studiobridge.profile.model import (
+    E131,
     FIXTURES,
     HOMIE5,
     POINTS,
@@ -43,13 +45,11 @@ class Dialects(Part):
     def _dialect(self, name: str, shape: DialectShape) -> Dialect:
         tells: dict[Point, TellMap] = {}
         hears: dict[Point, HearMap] = {}
-        if name == HOMIE5:
-            self.wrong(
-                ("dialects", name), f"'{HOMIE5}' is built in", "give yours another name", True
-            )
+        if name in (HOMIE5, E131):
+            self.wrong(("dialects", name), f"'{name}' is built in", "give yours another name", True)
         for point in POINTS:
             said: PointShape | None = getattr(shape, point)
-            if said is None:
+            if said is None or point == "colour":
                 continue
             at: Path = ("dialects", name, point)
             if said.tell is None and said.hear is None:
@@ -59,12 +59,7 @@ class Dialects(Part):
                     self.wrong((*at, "tell"), f"'{point}' is heard, never told", key=True)
                 tells[point] = self._tell(point, said, (*at, "tell"))
                 if point != "shut_down" and said.hear is None:
-                    self.wrong(
-                        at,
-                        f"'{point}' is told but never heard, so nothing could be confirmed",
-                        f"add 'hear' to '{point}'",
-                        key=True,
-                    )
+                    self._never_heard(name, point, at)
             if said.hear is not None:
                 if point == "shut_down":
                     self.wrong((*at, "hear"), "'shut_down' is told, never heard", "use 'down'")
@@ -77,8 +72,33 @@ class Dialects(Part):
                     self._unit(point, hear.unit, (*at, "hear", "unit")),
                     hear.qos,
                 )
+        Colours(self.shape, self.findings).put(name, shape, tells, hears)
         ask = AskMap(shape.ask.topic, shape.ask.payload, shape.ask.qos) if shape.ask else None
         return Dialect(name, MappingProxyType(tells), MappingProxyType(hears), ask)
+
+    def _never_heard(self, name: str, point: Point, at: Path) -> None:
+        """A point that is only told: allowed where its devices say how else it is known."""
+        speakers = {n: d for n, d in self.shape.devices.items() if d.speaks == name}
+        others = [n for n, d in speakers.items() if d.kind not in FIXTURES]
+        if others:
+            self.wrong(
+                at,
+                f"'{point}' is told but never heard, so nothing could be confirmed",
+                f"add 'hear' to '{point}': only lights and backdrops can do without, and"
+                f" '{others[0]}' is a {speakers[others[0]].kind}",
+                key=True,
+            )
+            return
+        silent = [n for n, d in speakers.items() if d.proof in (None, "report")]
+        if silent or not speakers:
+            who = f"'{silent[0]}'" if silent else "each device that speaks it"
+            self.wrong(
+                at,
+                f"'{point}' is told but never heard, so nothing could be confirmed",
+                f"add 'hear' to '{point}', or say at {who} how else it is known:"
+                " 'proof: watts', 'picture' or 'hand', or 'none' where nothing tells",
+                key=True,
+            )
 
     def _tell(self, point: Point, said: PointShape, at: Path) -> TellMap:
         tell = said.tell
@@ -145,6 +165,8 @@ class Dialects(Part):
             )
         elif point == "level" and not wide:
             self.wrong(at, f"{low:g} to {high:g} is no scale for a level", "like 0..255")
+        elif point == "battery" and not wide:
+            self.wrong(at, f"{low:g} to {high:g} is no scale for a battery", "like 0..255")
         return Span(low, high)
 
     def _unit(self, point: Point, unit: Unit | None, at: Path) -> Unit | None:
@@ -152,6 +174,10 @@ class Dialects(Part):
             "level": ("percent", "fraction"),
             "cct": ("kelvin", "mired"),
             "watts": ("watt",),
+            "lux": ("lux", "footcandle"),
+            "temperature": ("celsius", "fahrenheit"),
+            "battery": ("percent", "fraction"),
+            "card": ("minute", "second", "hour"),
         }.get(point, ())
         if unit is not None and unit not in fits:
             known = " or ".join(fits) or "none"
@@ -172,6 +198,8 @@ class Dialects(Part):
             tells.add("level")
             if any(p.cct is not None for p in presets.values()):
                 tells.add("cct")
+            if any(p.colour is not None for p in presets.values()):
+                tells.add("colour")
         elif shape.kind == "computer":
             tells.add("shut_down")
             hears.add("down")
@@ -181,8 +209,8 @@ class Dialects(Part):
             hears.add("watts")
         for point in POINTS:
             if point in shape.properties:
-                if point in TOLD:
-                    tells.add(point)
+                if point in TOLD and shape.kind != "sensor":
+                    tells.add(point)  # a sensor is heard: its white is what it measures
                 if point != "shut_down":
                     hears.add(point)
         return tells, hears | (tells - {"shut_down"})
@@ -216,7 +244,8 @@ class Dialects(Part):
             key = "" if tell.json is None else f"json:{sorted(_leaves(tell.json))}"
             rules.append((tell.topic, key, self.told))
         for hear in dialect.hear.values():
-            rules.append((hear.topic, hear.field or "", self.heard))
+            fields = hear.colour.fields if hear.colour is not None else None
+            rules.append((hear.topic, hear.field or ",".join(fields or ()), self.heard))
         mine: set[tuple[int, str, str]] = set()
         for template, field, taken in rules:
             topic = template.replace("{at}", shape.at or "")
@@ -265,4 +294,5 @@ def _leaves(template: object, path: str = "") -> list[str]:
         return [leaf for k, v in template.items() for leaf in _leaves(v, f"{path}.{k}")]
     if isinstance(template, list):
         return [leaf for i, v in enumerate(template) for leaf in _leaves(v, f"{path}.{i}")]
-    return [path] if isinstance(template, str) and "{value}" in template else []
+    places = ("{value}", *COLOUR_PLACES)
+    return [path] if isinstance(template, str) and any(p in template for p in places) else []

@@ -10,10 +10,12 @@ import os
 import stat
 import time
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+from studiobridge.craft.chroma import Colour
 from studiobridge.profile.build import read_profile_text
+from studiobridge.profile.colours import agree, parts_written
 from studiobridge.profile.model import Preset, SetProfile
 from studiobridge.profile.quantity import format_cct, format_level
 from studiobridge.profile.text import Node, ProfileError, read_document
@@ -71,6 +73,8 @@ def _with_presets(data: bytes, name: str, look: str, presets: Mapping[str, Prese
             if value is not None:
                 words = format_level(value) if point == "level" else format_cct(value)
                 text = _put(text, name, look, device, point, words, before)
+        if preset.colour is not None:
+            text = _put_colour(text, name, look, device, preset.colour, before)
     _check(text, name, before, look, presets)
     after = text.encode("utf-8")
     return BOM + after if data.startswith(BOM) else after
@@ -105,6 +109,46 @@ def _put(
     return _insert(text, node, f"{device}: {{{point}: {words}}}")
 
 
+def _put_colour(
+    text: str, name: str, look: str, device: str, colour: Colour, before: SetProfile
+) -> str:
+    """Each part of a colour in the file's own way of writing it; x and y where it has none."""
+    old = before.looks[look].presets.get(device) if look in before.looks else None
+    if old is None:
+        raise CannotKeep(f"the look '{look}' has no preset of '{device}' in {name}")
+    if old.colour is None or old.colour == colour:
+        return text  # the look leaves this point alone, or says so already
+    looks = read_document(text, name).root.get("looks")
+    node = looks.get(look) if looks is not None else None
+    if node is None or node.pairs is None:
+        raise CannotKeep(f"the look '{look}' is not written out in {name}")
+    preset = node.get(device)
+    written = preset.get("colour") if preset is not None else None
+    try:
+        if written is None or written.pairs is None:
+            parts = parts_written(colour, ("x", "y"))
+            entry = f"colour: {{x: {parts['x']}, y: {parts['y']}}}"
+            if preset is not None and preset.pairs:
+                return _insert(text, preset, entry)
+            return _insert(text, node, f"{device}: {{{entry}}}")
+        keys = [key.scalar or "" for key, _ in written.pairs]
+        parts = parts_written(colour, keys)
+        if parts == parts_written(old.colour, keys):
+            return text
+    except ValueError as error:
+        raise CannotKeep(f"{device}: {error}; nothing is written") from None
+    places: list[tuple[Node, str]] = []
+    both = written.get("xy")
+    if both is not None and both.entries is not None:
+        places = list(zip(both.entries, (parts["x"], parts["y"]), strict=True))
+    else:
+        places = [(value, parts[key.scalar or ""]) for key, value in written.pairs]
+    for place, words in sorted(places, key=lambda found: found[0].start, reverse=True):
+        quote = text[place.start] if text[place.start] in ("'", '"') else ""
+        text = text[: place.start] + quote + words + quote + text[place.end :]
+    return text
+
+
 def _insert(text: str, node: Node, entry: str) -> str:
     """Add a pair to a mapping, in the manner of the mapping."""
     pairs = node.pairs or []
@@ -133,6 +177,14 @@ def _check(
         after = read_profile_text(text, name).profile
     except ProfileError as error:
         raise CannotKeep(f"the new preset does not fit the profile: {error}") from None
+    read = after.looks[look].presets
+    # what a file says of a colour is rounded: the same colour, though not to the last digit
+    presets = {
+        device: replace(preset, colour=read[device].colour)
+        if device in read and agree(preset.colour, read[device].colour)
+        else preset
+        for device, preset in presets.items()
+    }
     wanted = {n: dict(found.presets) for n, found in before.looks.items()}
     wanted[look].update(presets)
     heirs = {n for n, found in after.looks.items() if dict(found.presets) != wanted[n]}

@@ -6,8 +6,9 @@ import zoneinfo
 from collections.abc import Iterable
 from types import MappingProxyType
 
+from studiobridge.craft.chroma import fits
 from studiobridge.profile.findings import Part, nearest
-from studiobridge.profile.model import CallTime, Device, Look, Preset, SwitchRule
+from studiobridge.profile.model import LIGHT, CallTime, Device, Look, Preset, SwitchRule
 from studiobridge.profile.shape import LookShape
 from studiobridge.profile.text import Path
 
@@ -42,10 +43,7 @@ class Looks(Part):
                     presets.update(build(shape.from_, (*trail, name)).presets)
             for device, said in _presets_in(shape).items():
                 before = presets.get(device, Preset())
-                presets[device] = Preset(
-                    said.level if said.level is not None else before.level,
-                    said.cct if said.cct is not None else before.cct,
-                )
+                presets[device] = _over(before, said)
             meant = shape.whites == "meant"
             if shape.from_ in done:
                 meant = meant or done[shape.from_].whites_meant
@@ -67,12 +65,12 @@ class Looks(Part):
             if not device.fixture:
                 self.wrong(at, f"'{name}' is a {device.kind} and has no preset", key=True)
                 continue
-            if preset.level is None and preset.cct is None:
+            if preset == Preset():
                 self.wrong(
                     at, f"the preset of '{name}' says nothing", "like {level: 64 %}", key=True
                 )
             if device.speaks is not None:
-                for point in ("level", "cct"):
+                for point in LIGHT:
                     if getattr(preset, point) is not None and point not in device.tells:
                         self.wrong(
                             (*at, point),
@@ -80,6 +78,7 @@ class Looks(Part):
                             "add it to the dialect, or leave it out here",
                             key=True,
                         )
+            self._check_colour(at, name, preset, device)
             if preset.level is not None and device.level_range is not None:
                 low, high = device.level_range
                 if not low <= preset.level <= high:
@@ -97,6 +96,32 @@ class Looks(Part):
                     f"the look '{look.name}' says nothing of '{name}', so it is left as it is",
                     key=True,
                 )
+
+    def _check_colour(self, at: Path, name: str, preset: Preset, device: Device) -> None:
+        """White or coloured, lit, reported by what is to prove it, and within what can be told."""
+        if preset.colour is None:
+            return
+        where = (*at, "colour")
+        if preset.cct is not None:
+            what = f"'{name}' is to be white and coloured at once"
+            self.wrong(where, what, "write cct or colour, not both", key=True)
+        if preset.level == 0:
+            self.wrong(where, f"'{name}' is dark here: black has no colour", "leave it out", True)
+        if device.speaks is None:
+            what = f"'{name}' is set by hand, and a colour cannot be ticked off"
+            self.wrong(where, what, "say its filter in its title, and leave this out", key=True)
+        dialect = self.shape.dialects.get(device.speaks or "")
+        told = None if dialect is None or dialect.colour is None else dialect.colour.tell
+        if told is None:
+            return
+        template = f"{told.json_} {told.payload}"
+        if "{x}" not in template and not fits(preset.colour, "rgb"):
+            self.wrong(
+                where,
+                f"x {preset.colour.x:.3f}, y {preset.colour.y:.3f} is purer than '{name}' can be"
+                " told: its dialect has no {x} and {y}",
+                "write a paler one",
+            )
 
     # ---- who asks, and when --------------------------------------------------------------
 
@@ -141,4 +166,18 @@ class Looks(Part):
 
 def _presets_in(shape: LookShape) -> dict[str, Preset]:
     extra = shape.__pydantic_extra__ or {}
-    return {name: Preset(said.level, said.cct) for name, said in extra.items()}
+    return {name: Preset(said.level, said.cct, said.colour) for name, said in extra.items()}
+
+
+def _over(before: Preset, said: Preset) -> Preset:
+    """A preset that says a part anew. White and coloured take each other's place; dark has none."""
+    level = said.level if said.level is not None else before.level
+    cct = said.cct if said.cct is not None else before.cct
+    colour = said.colour if said.colour is not None else before.colour
+    if said.colour is not None and said.cct is None:
+        cct = None
+    elif said.cct is not None and said.colour is None:
+        colour = None
+    if level == 0 and said.colour is None:
+        colour = None
+    return Preset(level, cct, colour)

@@ -13,6 +13,7 @@ from fractions import Fraction
 from types import MappingProxyType
 from typing import Literal, get_args
 
+from studiobridge.craft.chroma import Colour, Form
 from studiobridge.craft.light import LINEAR, Dimmer
 
 Kind = Literal[
@@ -31,29 +32,82 @@ Kind = Literal[
 KINDS: tuple[Kind, ...] = get_args(Kind)
 FIXTURES: frozenset[str] = frozenset({"light", "backdrop"})
 
-# What can be told to a device or heard from it. `shut_down` is only told; `watts`, `rolling`,
-# `online` and `down` are only heard; switch, level and cct go both ways.
-Point = Literal["switch", "level", "cct", "watts", "rolling", "online", "down", "shut_down"]
+# What can be told to a device or heard from it. `shut_down` is only told; switch, level, cct and
+# colour go both ways (of a sensor cct is heard); all others are only heard.
+Point = Literal[
+    "switch",
+    "level",
+    "cct",
+    "colour",
+    "watts",
+    "rolling",
+    "online",
+    "down",
+    "shut_down",
+    "lux",
+    "temperature",
+    "battery",
+    "battery_low",
+    "card",
+]
 POINTS: tuple[Point, ...] = get_args(Point)
-TOLD: frozenset[str] = frozenset({"switch", "level", "cct", "shut_down"})
-YES_NO: frozenset[str] = frozenset({"switch", "rolling", "online", "down"})
+TOLD: frozenset[str] = frozenset({"switch", "level", "cct", "colour", "shut_down"})
+# What a look sets of a fixture.
+LIGHT: tuple[Point, ...] = ("level", "cct", "colour")
+YES_NO: frozenset[str] = frozenset({"switch", "rolling", "online", "down", "battery_low"})
+# What runs out, or runs hot: heard of any device, held against what its profile warns of
+SUPPLIES: tuple[Point, ...] = ("battery", "battery_low", "card", "temperature")
 
-# bool for the yes/no points; float for level (%), cct (K) and watts (W)
-Value = bool | float
+# bool for the yes/no points; float for level (%), cct (K), watts (W), lux (lx), temperature (°C),
+# battery (%) and card (minutes left); a chromaticity for colour. A fixture that is either white
+# or coloured has its colour as the value of its cct while it is coloured, and its white (K) as
+# the value of its colour while it is white.
+Value = bool | float | Colour
+
+
+def figure(value: Value) -> float:
+    """The number of a level, a white or watts. Raises TypeError for a colour, which is none."""
+    if isinstance(value, Colour):
+        raise TypeError(f"{value} is not a number")
+    return float(value)
+
+
+# How a device is known to be as asked where it cannot report it: by the watts of the plug that
+# feeds it, by a sensor or the picture, by a person's word, or not at all (`none`: only told).
+ProvenBy = Literal["report", "watts", "picture", "hand", "none"]
 
 Role = Literal["key", "fill", "rim", "wash", "practical"]
-Unit = Literal["percent", "fraction", "kelvin", "mired", "watt"]
+Unit = Literal[
+    "percent",
+    "fraction",
+    "kelvin",
+    "mired",
+    "watt",
+    "lux",
+    "footcandle",
+    "celsius",
+    "fahrenheit",
+    "second",
+    "minute",
+    "hour",
+]
 FadeUnit = Literal["s", "ms", "ds"]
 
 HOMIE5 = "homie5"
+# ANSI E1.31: fixtures that listen for slots on a universe and never answer
+E131 = "e131"
 
 
 @dataclass(frozen=True, slots=True)
 class Preset:
-    """One fixture's level (%) and CCT (K) in a look; None where the look leaves it alone."""
+    """One fixture's level (%), and its CCT (K) or its colour; None where the look leaves it alone.
+
+    It is white or coloured, never both.
+    """
 
     level: float | None = None
     cct: float | None = None
+    colour: Colour | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,11 +131,17 @@ class Circuit:
 
 @dataclass(frozen=True, slots=True)
 class Tolerance:
-    """How far a report may be from its preset: level in stops of light, CCT in mired."""
+    """How far a report may be from its preset: level in stops of light, CCT in mired, colour in
+    CIE 1976 Δu′v′.
+
+    A circle of 0.0011 Δu′v′ is about a one-step MacAdam ellipse (CIE TN 001, from memory), and
+    some four or five of those are just noticed beside each other: hence 0.005.
+    """
 
     level: float = 0.1
     cct: float = 8.0
     settle: float = 2.0
+    colour: float = 0.005
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +267,30 @@ class Span:
 
 
 @dataclass(frozen=True, slots=True)
+class ColourForm:
+    """How a dialect spells a colour: in which parts, and the numbers each of them uses.
+
+    `fields` (of a hear) are the dotted paths of the parts in a JSON payload, in the same order.
+    """
+
+    form: Form
+    spans: tuple[Span, ...]
+    fields: tuple[str, ...] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class When:
+    """A point is heard only while this field of the message says this, and not `other`.
+
+    For fixtures that are either white or coloured and say which: `field` is a dotted path.
+    """
+
+    field: str
+    word: str
+    other: str
+
+
+@dataclass(frozen=True, slots=True)
 class TellMap:
     """How one point is told. Exactly one of `payload` and `json` is used.
 
@@ -223,6 +307,8 @@ class TellMap:
     fade_unit: FadeUnit | None = None
     qos: int = 1
     retain: bool = False
+    # of a colour: its parts have places of their own, like {hue}, instead of {value}
+    colour: ColourForm | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,6 +321,10 @@ class HearMap:
     span: Span | None = None
     unit: Unit | None = None
     qos: int = 1
+    colour: ColourForm | None = None
+    # of a colour in a plain payload: how it is laid out, like "{r},{g},{b}"
+    payload: str | None = None
+    when: When | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,6 +345,54 @@ class Dialect:
 
 
 @dataclass(frozen=True, slots=True)
+class Warn:
+    """From where a supply is worth a word: battery (%) and card (min) at or below, heat (°C) at
+    or above. None where the profile does not say."""
+
+    battery: float | None = None
+    card: float | None = None
+    temperature: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Universe:
+    """A universe of ANSI E1.31 (1 to 63999): where its frames go, and with what priority (0-200).
+
+    `to` are IPv4 addresses; none: by multicast, to whoever listens for this universe.
+    """
+
+    number: int
+    to: tuple[str, ...] = ()
+    priority: int = 100
+
+
+@dataclass(frozen=True, slots=True)
+class Slots:
+    """What a fixture listens for: slots of one universe, counted from 1 at its own `first`.
+
+    The level in the slot is the level as set on the fixture: 50 % is half of the slot's numbers,
+    in a straight line. What light the fixture makes of it is its `dimmer`, as with any light.
+    Each `fine` slot is the lower byte of a number of 16 bits. `keep` are slots that always have
+    the same value (0-255). Every other slot up to the last one used is sent as 0.
+    """
+
+    universe: int
+    first: int
+    level: int
+    level_fine: int | None = None
+    cct: int | None = None
+    cct_fine: int | None = None
+    cct_span: Span | None = None
+    keep: Mapping[int, int] = field(default_factory=lambda: MappingProxyType({}))
+
+    @property
+    def count(self) -> int:
+        """How many slots it takes, from its first to the last one used."""
+        used = (self.level, self.level_fine, self.cct, self.cct_fine, *self.keep)
+        return max(slot for slot in used if slot is not None)
+
+
+@dataclass(frozen=True, slots=True)
 class Device:
     """One device of the set. Names are resolved: every name here exists in the profile."""
 
@@ -267,7 +405,7 @@ class Device:
     # every device upstream, nearest first, and the circuit at the root (None on battery)
     feeds: tuple[str, ...] = ()
     circuit: str | None = None
-    # what it speaks: the name of a dialect of the profile, or "homie5"; None when it does not
+    # what it speaks: the name of a dialect of the profile, "homie5" or "e131"; None when nothing
     speaks: str | None = None
     at: str = ""
     blanks: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
@@ -277,14 +415,25 @@ class Device:
     hears: frozenset[Point] = frozenset()
     can_ask: bool = False
     knows_fade: bool = False
+    # where it speaks e131: its slots
+    slots: Slots | None = None
+    # says of itself whether it is white or coloured: a word of the one unsays the other
+    either: bool = False
     # names of devices that must be up before this one: from `after:` in the profile only
     after: tuple[str, ...] = ()
     essential: bool = True
     stays_on: bool = False
     hand_set: bool = False
+    # which evidence is accepted for what it cannot report itself
+    proof: ProvenBy = "report"
     meters: bool = False
     # figures of the device
     draws: float = 0.0
+    # what it takes when dark but powered (W), and by level as measured: (level %, W), rising
+    standby: float | None = None
+    draws_at: tuple[tuple[float, float], ...] = ()
+    # the smallest difference its meter shows (W); None: learned from what it says
+    meter_step: float | None = None
     inrush: float = 0.0
     boots_in: float = 0.0
     answers_in: float = 0.3
@@ -321,10 +470,19 @@ class Device:
     silent_after: float | None = None
     # how many times it may be put back without being asked, before it is contested
     restores: int = 0
+    # what runs out: from where it is said
+    warn: Warn = Warn()
+    # a light sensor's receptor: flat (cosine), or a dome over half the room
+    receptor: Literal["flat", "dome"] = "flat"
 
     @property
     def fixture(self) -> bool:
         return self.kind in FIXTURES
+
+    @property
+    def mute(self) -> frozenset[Point]:
+        """What it is told and never says: only other evidence can prove these."""
+        return self.tells - self.hears - {"shut_down"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -390,6 +548,7 @@ class SetProfile:
     price: Price | None = None
     room: Room = Room()
     picture: Picture = Picture()
+    universes: Mapping[int, Universe] = field(default_factory=lambda: MappingProxyType({}))
 
     def fed_from(self, name: str) -> tuple[str, ...]:
         """Every device downstream of this device or circuit, in profile order."""

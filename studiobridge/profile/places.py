@@ -64,6 +64,7 @@ class Places(Part):
             ("glow", device.kind == "backdrop", device.glow),
             ("reflects", device.kind == "backdrop", device.reflects),
             ("holds", device.battery, device.holds),
+            ("receptor", device.kind == "sensor", self.shape.devices[name].receptor),
         ]
         for key, fits, value in only:
             if value is not None and not fits:
@@ -72,6 +73,8 @@ class Places(Part):
                     what = f"'{name}' is not on battery, so it holds nothing"
                 self.wrong((*at, key), what, key=True)
         place = device.place
+        if device.kind == "sensor" and "lux" in device.hears:
+            self._faces(name, device)
         if place is None:
             return
         self._inside(place, self.shape.room, (*at, "place"), f"'{name}'")
@@ -99,6 +102,20 @@ class Places(Part):
             target.height,
         ):
             self.wrong((*at, "place"), f"'{name}' stands exactly where it aims", key=True)
+
+    def _faces(self, name: str, device: Device) -> None:
+        """A light sensor is compared with what should be there: only where it stands and looks."""
+        if device.place is None or device.place.aim is None:
+            at: Path = ("devices", name) if device.place is None else ("devices", name, "place")
+            what = "where it stands" if device.place is None else "what it faces"
+            todo = "add 'place:'" if device.place is None else "add 'aim:'"
+            self.doubt(
+                at,
+                f"'{name}' measures light and does not say {what}: its reading is compared with"
+                " nothing",
+                todo,
+                key=True,
+            )
 
     def _inside(self, place: Place, room: RoomShape, at: Path, what: str) -> None:
         """Nothing stands outside the room it is in."""

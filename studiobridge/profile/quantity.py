@@ -56,6 +56,7 @@ TIME = Kind(
 )
 CURRENT = _kind("a current in ampere", 0.0, 10000.0, "18 A", A="1", mA="1/1000")
 POWER = _kind("a power in watts", 0.0, 100000.0, "72 W", W="1", kW="1000")
+METER_STEP = Kind("what a meter tells apart", {"W": Fraction(1)}, 0.001, 100.0, "0.1 W")
 VOLTAGE = _kind("a voltage", 1.0, 1000.0, "230 V", V="1")
 STOPS = _kind("a difference in stops", 0.0, 10.0, "0.1 stop", stop="1", stops="1")
 MIRED = _kind("a difference in mired", 0.0, 1000.0, "8 mired", mired="1", mireds="1")
@@ -78,6 +79,7 @@ DEPTH = replace(LENGTH, low=0.0, example="85 cm")
 SIZE = replace(LENGTH, low=0.001, example="2.7 m")
 FOCAL = Kind("a focal length", {"mm": Fraction(1)}, 1.0, 2000.0, "28 mm")
 ANGLE = Kind("an angle", {"deg": Fraction(1), "°": Fraction(1)}, 0.1, 360.0, "110 deg")
+HUE = replace(ANGLE, what="a hue", low=0.0, example="120 deg")
 BEAM = replace(ANGLE, what="a beam angle", low=1.0, high=179.0)
 # 1 fc is 1 lm/ft², exactly
 FOOT_CANDLE = 1 / (INCH * 12) ** 2
@@ -89,6 +91,7 @@ FREQUENCY = _kind("a frequency", 1.0, 10_000_000.0, "25 kHz", Hz="1", kHz="1000"
 ENERGY = _kind("an energy", 0.1, 100_000.0, "98 Wh", Wh="1", kWh="1000")
 FRAMES = _kind("a frame rate", 1.0, 1000.0, "25 fps", fps="1")
 REFLECTS = replace(LEVEL, what="a reflectance in percent", example="35 %")
+SATURATION = replace(LEVEL, what="a saturation in percent", example="90 %")
 FLICKER = replace(LEVEL, what="a modulation in percent", example="3 %")
 
 _ONE = re.compile(rf"\s*({NUMBER})\s*([^\s0-9.+-].*?)?\s*\Z")
@@ -154,6 +157,7 @@ def parse_span(text: object) -> tuple[float, float]:
 
 _OUTPUT = re.compile(r"\s*(.*?)\s+at\s+(.*?)\s*\Z")
 _SECTION = re.compile(rf"\s*({NUMBER})\s*(mm²|mm2|AWG)\s*\Z")
+_HEAT = re.compile(rf"\s*({NUMBER})\s*°?(C|F)\s*\Z")
 _PRICE = re.compile(rf"\s*({NUMBER})\s*([A-Z]{{3}}|[€$£])\s*/\s*kWh\s*\Z")
 _SENSOR = re.compile(rf"\s*({NUMBER})\s*[x×]\s*({NUMBER})\s*mm\s*\Z")
 _PART = re.compile(r"\s*1\s*/\s*([0-9]+(?:\.[0-9]+)?)\s*s\s*\Z")
@@ -182,6 +186,17 @@ def parse_section(text: object) -> tuple[float | None, int | None]:
             raise ValueError(f"{_shown(text)} is not a gauge; write it like '14 AWG'")
         return None, int(gauge)
     return float(found.group(1)), None
+
+
+def parse_temperature(text: object) -> float:
+    """A temperature, °C: '60 °C' is 60, '140 °F' too. Raises ValueError."""
+    found = _said(text, _HEAT, "a temperature", "60 °C")
+    value = float(found.group(1))
+    if found.group(2) == "F":
+        value = (value - 32.0) * 5.0 / 9.0
+    if not -60.0 <= value <= 250.0:
+        raise ValueError(f"{_shown(text)} is outside -60 to 250 °C")
+    return value
 
 
 def parse_price(text: object) -> tuple[float, str]:

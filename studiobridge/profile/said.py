@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:  # who only asks a set for something need not wait for the whole model
+    from studiobridge.craft.chroma import ColourSteps
     from studiobridge.craft.grid import Grid
     from studiobridge.profile.model import Point, Value
 
@@ -25,7 +26,7 @@ FORMER_WORDS: Mapping[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """A device reports a value of one point (percent, kelvin, watts, or yes/no).
+    """A device reports a value of one point (percent, kelvin, colour, watts, or yes/no).
 
     `retained`: the broker kept it, so it is no proof of anything now. A value that had to wait
     for its device's description says of itself what the message it came in said.
@@ -47,7 +48,7 @@ class Described:
     point: Point
     told: bool
     heard: bool
-    grid: Grid | None
+    grid: Grid | ColourSteps | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ Only what can be said of a value by itself is checked here. What needs the rest 
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Callable
 from fractions import Fraction
@@ -20,9 +21,10 @@ from pydantic import (
     WithJsonSchema,
 )
 
+from studiobridge.craft.chroma import Colour
 from studiobridge.craft.light import LINEAR, Dimmer
-from studiobridge.profile import quantity
-from studiobridge.profile.model import KINDS
+from studiobridge.profile import colours, quantity
+from studiobridge.profile.model import KINDS, Unit
 from studiobridge.profile.model import Kind as DeviceKind
 from studiobridge.profile.names import NAME
 from studiobridge.profile.quantity import Kind
@@ -111,6 +113,14 @@ def _span(value: object) -> tuple[float, float]:
     return quantity.parse_span(value)
 
 
+def _counted(value: object) -> int:
+    """A whole number as a key: one way to write each, so that none stands there twice unseen."""
+    text = str(value)
+    if isinstance(value, bool) or not re.match(r"(0|[1-9][0-9]{0,5})\Z", text):
+        raise ValueError(f"'{text[:40]}' is no number to count by; write it like 1 or 25")
+    return int(text)
+
+
 def _clock(value: object) -> str:
     if not isinstance(value, str) or not re.match(r"([01]?[0-9]|2[0-3]):[0-5][0-9]\Z", value):
         raise ValueError(f"'{value}' is not a time of day; write it like '09:00'")
@@ -143,6 +153,30 @@ def _dimmer(value: object) -> Dimmer:
     return Dimmer(made)
 
 
+def _draws_at(value: object) -> tuple[tuple[float, float], ...]:
+    """A table of what was metered: level in percent to watts at the plug."""
+    if not isinstance(value, dict) or len(value) < 2:
+        raise ValueError(
+            "what a lamp draws by level is a table of two points or more; write it like"
+            " {0 %: 0.6 W, 30 %: 5.1 W, 100 %: 15 W}"
+        )
+    points = tuple(
+        (quantity.parse(level, quantity.LEVEL), quantity.parse(watts, quantity.POWER))
+        for level, watts in value.items()
+    )
+    for (level, watts), (higher, more) in itertools.pairwise(points):
+        if not (level < higher and watts < more):
+            raise ValueError(
+                f"what it draws rises with its level; {level:g} %: {watts:g} W is followed by"
+                f" {higher:g} %: {more:g} W"
+            )
+    if points[0][0] != 0.0 or points[-1][0] != 100.0:
+        raise ValueError(
+            "what it draws is measured from dark to full; the first point is 0 %, the last 100 %"
+        )
+    return points
+
+
 _YES_NO_SCHEMA = {"enum": ["yes", "no", "on", "off", True, False]}
 if TYPE_CHECKING:
     Across = float
@@ -162,9 +196,14 @@ if TYPE_CHECKING:
     SensorText = tuple[float, float]
     ShutterText = tuple[float | None, float | None]
     ApertureText = float
+    HeatText = float
     DimmerText = Dimmer
+    DrawsAt = tuple[tuple[float, float], ...]
+    MeterStep = float
     Level = float
     Cct = float
+    ColourText = Colour
+    Shift = float
     Time = float
     Current = float
     Power = float
@@ -187,6 +226,12 @@ else:
     Size = _exact(quantity.SIZE)
     Level = _quantity(quantity.LEVEL)
     Cct = _quantity(quantity.CCT)
+    ColourText = Annotated[Any, PlainValidator(colours.parse), WithJsonSchema(colours.JSON_SCHEMA)]
+    Shift = Annotated[
+        Any,
+        PlainValidator(colours.parse_shift),
+        WithJsonSchema({"type": "number", "minimum": colours.SMALLEST_SHIFT, "maximum": 1}),
+    ]
     Time = _quantity(quantity.TIME)
     Current = _quantity(quantity.CURRENT)
     Power = _quantity(quantity.POWER)
@@ -199,6 +244,7 @@ else:
     SensorText = _special(quantity.parse_sensor, "36 x 24 mm")
     ShutterText = _special(quantity.parse_shutter, "1/50 s")
     ApertureText = _special(quantity.parse_aperture, "f/2.8")
+    HeatText = _special(quantity.parse_temperature, "60 °C")
     DimmerText = Annotated[
         Any,
         PlainValidator(_dimmer),
@@ -211,6 +257,19 @@ else:
             }
         ),
     ]
+    DrawsAt = Annotated[
+        Any,
+        PlainValidator(_draws_at),
+        WithJsonSchema(
+            {
+                "type": "object",
+                "propertyNames": {"pattern": quantity.LEVEL.pattern},
+                "additionalProperties": {"type": "string", "pattern": quantity.POWER.pattern},
+                "minProperties": 2,
+            }
+        ),
+    ]
+    MeterStep = _quantity(quantity.METER_STEP)
     LevelRange = _range(quantity.LEVEL)
     CctRange = _range(quantity.CCT)
 YesNo = Annotated[bool, BeforeValidator(_yes_no), WithJsonSchema(_YES_NO_SCHEMA)]
@@ -261,18 +320,51 @@ class TellShape(Shape):
     retain: YesNo = False
 
 
+ColourPart = Literal["hue", "saturation", "r", "g", "b", "x", "y"]
+
+
+class WhenShape(Shape):
+    field: Text
+    is_: Text = Field(alias="is")
+
+
 class HearShape(Shape):
     topic: Topic
     field: Text | None = None
     words: dict[str, Scalar] | None = None
     span: SpanText | None = None
-    unit: Literal["percent", "fraction", "kelvin", "mired", "watt"] | None = None
+    unit: Unit | None = None
+    when: WhenShape | None = None
     qos: Literal[0, 1, 2] = 1
 
 
 class PointShape(Shape):
     tell: TellShape | None = None
     hear: HearShape | None = None
+
+
+class ColourTellShape(Shape):
+    topic: Topic
+    payload: str | None = Field(default=None, max_length=LONGEST_TEXT)
+    json_: Any = Field(default=None, alias="json")
+    spans: dict[ColourPart, SpanText] = Field(default_factory=dict)
+    fade_unit: Literal["s", "ms", "ds"] | None = None
+    qos: Literal[0, 1, 2] = 1
+    retain: YesNo = False
+
+
+class ColourHearShape(Shape):
+    topic: Topic
+    payload: str | None = Field(default=None, max_length=LONGEST_TEXT)
+    fields: dict[ColourPart, Text] | None = None
+    spans: dict[ColourPart, SpanText] = Field(default_factory=dict)
+    when: WhenShape | None = None
+    qos: Literal[0, 1, 2] = 1
+
+
+class ColourPointShape(Shape):
+    tell: ColourTellShape | None = None
+    hear: ColourHearShape | None = None
 
 
 class AskShape(Shape):
@@ -285,17 +377,24 @@ class DialectShape(Shape):
     switch: PointShape | None = None
     level: PointShape | None = None
     cct: PointShape | None = None
+    colour: ColourPointShape | None = None
     watts: PointShape | None = None
     rolling: PointShape | None = None
     online: PointShape | None = None
     down: PointShape | None = None
     shut_down: PointShape | None = None
+    lux: PointShape | None = None
+    temperature: PointShape | None = None
+    battery: PointShape | None = None
+    battery_low: PointShape | None = None
+    card: PointShape | None = None
     ask: AskShape | None = None
 
 
 class ToleranceShape(Shape):
     level: Stops | None = None
     cct: Mired | None = None
+    colour: Shift | None = None
     settle: Time | None = None
 
 
@@ -322,6 +421,39 @@ class LeadShape(Shape):
     section: SectionText
 
 
+class WarnShape(Shape):
+    battery: Level | None = None
+    card: Time | None = None
+    temperature: HeatText | None = None
+
+
+# `yes` is no slot, and neither is "3"
+Whole = Annotated[int, Field(strict=True)]
+Counted = Annotated[
+    int,
+    BeforeValidator(_counted),
+    WithJsonSchema({"type": "string", "pattern": "^(0|[1-9][0-9]{0,5})$"}),
+]
+
+
+class CctSlotShape(Shape):
+    slot: Whole
+    fine: Whole | None = None
+    span: CctRange
+
+
+class SlotsShape(Shape):
+    level: Whole | None = None
+    level_fine: Whole | None = None
+    cct: CctSlotShape | None = None
+    keep: dict[Counted, Whole] = Field(default_factory=dict, max_length=512)
+
+
+class UniverseShape(Shape):
+    to: Text | list[Text]
+    priority: int = Field(default=100, ge=0, le=200, strict=True)
+
+
 class DeviceShape(Shape):
     kind: DeviceKind
     title: Text = ""
@@ -330,11 +462,16 @@ class DeviceShape(Shape):
     at: Topic | None = None
     blanks: dict[Name, Text] = Field(default_factory=dict)
     properties: dict[str, Text] = Field(default_factory=dict)
+    slots: SlotsShape | None = None
     after: list[Name] = Field(default_factory=list, max_length=100)
     essential: YesNo | None = None
     stays_on: YesNo | None = None
+    proof: Literal["report", "watts", "picture", "hand", "none"] | None = None
     meters: YesNo = False
     draws: Power = 0.0
+    standby: Power | None = None
+    draws_at: DrawsAt | None = None
+    meter_step: MeterStep | None = None
     inrush: Current = 0.0
     boots_in: Time = 0.0
     answers_in: Time = 0.3
@@ -364,11 +501,14 @@ class DeviceShape(Shape):
     poll: Time | None = None
     silent_after: Time | None = None
     restores: int = Field(default=0, ge=0, le=100)
+    warn: WarnShape = Field(default_factory=WarnShape)
+    receptor: Literal["flat", "dome"] | None = None
 
 
 class PresetShape(Shape):
     level: Level | None = None
     cct: Cct | None = None
+    colour: ColourText | None = None
 
 
 class LookShape(BaseModel):
@@ -459,6 +599,7 @@ class ProfileShape(Shape):
     title: Text = ""
     mains: MainsShape = Field(default_factory=MainsShape)
     dialects: dict[Name, DialectShape] = Field(default_factory=dict)
+    universes: dict[Counted, UniverseShape] = Field(default_factory=dict, max_length=64)
     devices: dict[Name, DeviceShape] = Field(min_length=1)
     looks: dict[Name, LookShape] = Field(default_factory=dict)
     default_look: Name | None = None

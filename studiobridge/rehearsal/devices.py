@@ -9,6 +9,8 @@ The rules of a simulated device:
   what was told, or, when it refuses, what it had.
 - It fades only where its dialect knows a fade. Some that follow Homie 5 walk to their `$target`
   of their own accord; the rest jump.
+- A fixture on slots listens and says nothing. Where no frame comes for 2.5 s, or its source says
+  that the stream ends, it goes dark, unless it is one that holds.
 - Harm done to it is written down as a physical fact, whoever did it.
 
 Sans-I/O: time comes in with every call, dice come from its own seed.
@@ -18,13 +20,16 @@ from __future__ import annotations
 
 import heapq
 import random
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from studiobridge.profile.model import HOMIE5, Device, Point, Preset, SetProfile, Value
+from studiobridge.craft.chroma import Colour, white_at
+from studiobridge.profile.model import HOMIE5, Device, Point, Preset, SetProfile, Value, figure
+from studiobridge.rehearsal.supplies import SimulatedSupplies
 from studiobridge.speech import FarEnd, Told
 from studiobridge.speech.message import Message
+from studiobridge.speech.slots import read
 
 Cause = Literal["told", "hand", "mains", "woke", "start"]
 Run = Literal["off", "starting", "up", "shutting", "down"]
@@ -42,6 +47,9 @@ METER_STEP = 0.5
 METER_SHARE = 0.01
 # What a dial or button reports comes so long (s) after the hand.
 HAND_LAG = (0.05, 0.25)
+# What runs out is said again so often (s), and so is what a light sensor reads.
+SUPPLIES_EVERY = 30.0
+LUX_EVERY = 2.0
 # A client whose connection broke tries again after so long (s).
 REJOIN = (0.5, 2.0)
 # A computer whose mains was away for less (s) never noticed: its supply was still charged.
@@ -56,6 +64,8 @@ ANSWER_SCATTER = (0.4, 1.0)
 SHUT_SCATTER = (0.6, 1.0)
 CLOSE_SCATTER = (0.5, 0.95)
 COOL_SCATTER = (0.7, 0.95)
+# A fixture on slots gives its source up after so long (s): ANSI E1.31-2018, 6.7.1, from memory.
+GIVEN_UP_AFTER = 2.5
 # A computer that is shutting down or only just down (shares of its draw and idle threshold)
 SHUTTING_SHARE = 0.6
 IDLE_SHARE = 0.5
@@ -122,7 +132,8 @@ class SimulatedDevice:
         self.kind = device.kind
         self._dice = random.Random(f"{seed} {name}")
         dice = self._dice
-        self._end: FarEnd | None = None if device.speaks is None else FarEnd(profile, name)
+        speaks = device.speaks is not None and device.slots is None
+        self._end: FarEnd | None = FarEnd(profile, name) if speaks else None
         self._keep_alive = keep_alive
         # where it has a switch: in which state it comes back when mains does
         at_random: Literal["off", "last"] = "off" if dice.random() < 0.5 else "last"
@@ -137,6 +148,8 @@ class SimulatedDevice:
         self.switch = not self.has_switch
         self.level: float = 100.0 if preset.level is None else preset.level
         self.cct: float = _middle(device) if preset.cct is None else preset.cct
+        # None while it is white
+        self.colour: Colour | None = preset.colour
         self.run: Run = "off"
         self.booted = False
         self.joined = False
@@ -149,6 +162,15 @@ class SimulatedDevice:
         self.cause: Cause = "told"
         self._mains_cause: Cause = "mains"
         self._mains_at = float("-inf")
+        # what it has left; what it reads, where it is a light sensor (lx)
+        self.supplies = SimulatedSupplies(device, seed)
+        self.lux = 0.0
+        self._says_again = False
+        # a fixture on slots: when the last frame came, and whether it holds what it has without
+        self._frame_at = float("-inf")
+        self._listens = False
+        self.holds = False
+        self.loss_after = GIVEN_UP_AFTER
         # manners
         self.silent = False
         self.deaf = False
@@ -195,7 +217,7 @@ class SimulatedDevice:
         """A fixture that gives light."""
         if not (self.device.fixture and self.live and self.level > self.low):
             return False
-        return self.booted or self._end is None
+        return self.booted or (self._end is None and self.device.slots is None)
 
     def closing(self, now: float) -> bool:
         """A camera that has stopped rolling and still writes."""
@@ -225,14 +247,20 @@ class SimulatedDevice:
 
     def state(self) -> dict[Point, Value]:
         """What it would report of itself now, in house units."""
-        values: dict[Point, Value] = {}
+        values: dict[Point, Value] = self.supplies.state()
         for point in sorted(self.device.hears):
             if point == "switch":
                 values[point] = self.switch
             elif point == "level":
                 values[point] = self.level
             elif point == "cct":
-                values[point] = self.cct
+                if self.colour is None or not self.device.either:
+                    values[point] = self.cct
+            elif point == "colour":
+                if self.colour is not None:
+                    values[point] = self.colour
+                elif not self.device.either:
+                    values[point] = white_at(self.cct)
             elif point == "watts":
                 values[point] = round(self.metered_watts, 1)
             elif point == "rolling":
@@ -241,6 +269,8 @@ class SimulatedDevice:
                 values[point] = True
             elif point == "down":
                 values[point] = self.run == "down"
+            elif point == "lux":
+                values[point] = round(self.lux, 1)
         return values
 
     # ---- mains --------------------------------------------------------------------------
@@ -251,7 +281,9 @@ class SimulatedDevice:
         if self.has_switch:
             self.switch = on and self.energised
             self._remembered = on
-        if self.device.fixture and not on and not self.has_switch and self.energised:
+        if self.device.slots is not None:
+            self.level = self.level if on and self.holds else self.low
+        elif self.device.fixture and not on and not self.has_switch and self.energised:
             self.level = self.low
         self._was_lit = False
         if not self.energised:
@@ -294,6 +326,8 @@ class SimulatedDevice:
             self.run = "starting"
         if self.has_switch:
             self.switch = False
+        if self.device.slots is not None:
+            self.level = self.low  # it waits for a frame
         if self.device.forgets_level:
             self.level = self.high
         self._later(now + self.device.boots_in * self._dice.uniform(*BOOT_SCATTER), "booted")
@@ -321,7 +355,7 @@ class SimulatedDevice:
             self._remembered = self.switch
             self.switch = False
         self._pending.clear()
-        self._meter_due = self._sampling = False
+        self._meter_due = self._sampling = self._says_again = self._listens = False
         self._said_watts = None
         self._busy_until = float("-inf")
         if not self.joined:
@@ -357,6 +391,7 @@ class SimulatedDevice:
         if self.meter_every is not None and "watts" in self.device.hears and not self._sampling:
             self._sampling = True
             self._later(now + self.meter_every, "sample")
+        self._say_again(now)
         joined = Joined(self._end.will(), tuple(self._end.subscriptions()), self._keep_alive)
         return [joined, *self._end.hello(self.state())]
 
@@ -395,6 +430,26 @@ class SimulatedDevice:
         self._later(self._busy_until, "obey", told)
         return []
 
+    def frame(self, slots: Sequence[int], last: bool, now: float) -> None:
+        """A frame of its universe comes in. `last`: its source says that the stream ends."""
+        if self.device.slots is None or not self.energised or not self.booted or self.deaf:
+            return
+        if last:
+            self._data_lost()
+        else:
+            level, cct = read(self.device.slots, slots)
+            self.level = self._clamp(level)
+            self.cct = self.cct if cct is None else self._clamp_cct(cct)
+            self._frame_at = now
+            if not self._listens:
+                self._listens = True
+                self._later(now + self.loss_after, "data lost")
+        self._look_at_lamp(now)
+
+    def _data_lost(self) -> None:
+        if not self.holds:
+            self.level = self.low
+
     # ---- time ---------------------------------------------------------------------------
 
     def wake_at(self) -> float | None:
@@ -416,6 +471,8 @@ class SimulatedDevice:
                 out += self._say_watts()
             elif what == "sample":
                 out += self._sample(at)
+            elif what == "again":
+                out += self._again(at)
             elif what == "say":
                 assert isinstance(detail, frozenset)
                 out += self._report(detail)
@@ -423,6 +480,13 @@ class SimulatedDevice:
                 out += self._boot_over(at)
             elif what == "join":
                 out += self.connect(at)
+            elif what == "data lost":
+                again = self._frame_at + self.loss_after
+                if again > at + 1e-9:
+                    self._later(again, "data lost")
+                else:
+                    self._listens = False
+                    self._data_lost()
             elif what == "down":
                 out += self._is_down(at)
             self._look_at_lamp(at)
@@ -465,11 +529,16 @@ class SimulatedDevice:
             if point == "switch":
                 self._switch_to(bool(value), changed)
             elif point == "level":
-                self._level_to(float(value), told.fade, now)
-                target["level"] = self._clamp(float(value))
+                self._level_to(figure(value), told.fade, now)
+                target["level"] = self._clamp(figure(value))
             elif point == "cct":
-                self.cct = self._clamp_cct(float(value))
+                self.cct = self._clamp_cct(figure(value))
+                self.colour = None
                 target["cct"] = self.cct
+                changed.add("colour")
+            elif isinstance(value, Colour):
+                self.colour = value
+                target["colour"] = value
             elif point == "shut_down":
                 self._shut_down(now)
         return self._report(changed, target)
@@ -570,6 +639,23 @@ class SimulatedDevice:
         self._later(now + self.meter_every, "sample")
         return self._say_watts()
 
+    def _say_again(self, now: float) -> None:
+        """A light sensor and a supply have a clock of their own."""
+        self.supplies.pass_time(now, self.live, self.rolling)
+        if self._says_again or not (self.supplies.points or "lux" in self.device.hears):
+            return
+        self._says_again = True
+        every = LUX_EVERY if "lux" in self.device.hears else SUPPLIES_EVERY
+        self._later(now + every, "again")
+
+    def _again(self, now: float) -> list[Happening]:
+        self._says_again = False
+        if not self.joined:
+            return []
+        self._say_again(now)
+        light: tuple[Point, ...] = ("lux", "cct") if "lux" in self.device.hears else ()
+        return self._report((*self.supplies.points, *light))
+
     # ---- people's hands -----------------------------------------------------------------
 
     def touch(
@@ -578,8 +664,12 @@ class SimulatedDevice:
         level: float | None = None,
         cct: float | None = None,
         switch: bool | None = None,
+        colour: Colour | None = None,
     ) -> None:
-        """A person turns its dials or presses its button. Level in %, CCT in kelvin."""
+        """A person turns its dials or presses its button. Level in %, CCT in kelvin.
+
+        Turned to a white it is coloured no more, and the other way round.
+        """
         changed: set[Point] = set()
         if switch is not None and self.has_switch and self.energised:
             self._switch_to(switch, changed)
@@ -590,7 +680,11 @@ class SimulatedDevice:
             changed.add("level")
         if cct is not None:
             self.cct = self._clamp_cct(cct)
-            changed.add("cct")
+            self.colour = None
+            changed |= {"cct", "colour"}
+        if colour is not None:
+            self.colour = colour
+            changed.add("colour")
         self._look_at_lamp(now)
         self._hand_said(now, changed)
 
@@ -631,7 +725,7 @@ def _a_preset(profile: SetProfile, device: Device, dice: random.Random) -> Prese
     level = None if preset.level is None else float(dice.randint(int(low) + 1, int(high)))
     return Preset(
         level, preset.cct if device.cct_range is None else dice.uniform(*device.cct_range)
-    )
+    )  # white, whatever it was: a colour has to be told
 
 
 def _middle(device: Device) -> float:

@@ -7,19 +7,23 @@ a last will belongs to a connection, and what a device says when its power fails
 from __future__ import annotations
 
 import contextlib
+import os
 import queue
 import selectors
 import socket
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
+from types import MappingProxyType
 from typing import Any
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
+from sacn.messages.data_packet import DataPacket
 
 from studiobridge.profile.model import SetProfile
-from studiobridge.rehearsal.devices import Happening, Joined, Left, Vanished
+from studiobridge.rehearsal.devices import GIVEN_UP_AFTER, Happening, Joined, Left, Vanished
 from studiobridge.rehearsal.room import Room
 from studiobridge.speech.message import Message
 
@@ -28,6 +32,27 @@ LONGEST_SLEEP = 0.25
 KEEP_ALIVE = 60
 # How often (s) every client's keep-alive is looked after.
 MISC_EVERY = 1.0
+# Where fixtures on slots listen (ANSI E1.31), and the longest packet there.
+FRAMES_PORT = 5568
+LONGEST_FRAME = 2048
+
+
+def _listen() -> socket.socket:
+    """A socket for frames, on an address of this machine's own where no rehearsal listens yet.
+
+    Raises RuntimeError where there is none.
+    """
+    pid = os.getpid()
+    for address in ("127.0.0.1", f"127.{pid % 200 + 1}.{pid // 200 % 250}.2", "127.251.0.2"):
+        made = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        try:
+            made.bind((address, FRAMES_PORT))
+        except OSError:
+            made.close()
+            continue
+        made.setblocking(False)
+        return made
+    raise RuntimeError(f"something on this machine has UDP port {FRAMES_PORT}: fixtures need it")
 
 
 class LiveRoom:
@@ -36,8 +61,16 @@ class LiveRoom:
     def __init__(
         self, profile: SetProfile, host: str, port: int, seed: int = 0, pace: float = 1.0
     ) -> None:
+        # frames come to an address of this machine: nothing of a rehearsal leaves it
+        self._frames = _listen() if profile.universes else None
         self.profile = profile
-        self.room = Room(profile, seed)
+        if self._frames is not None:
+            to = (str(self._frames.getsockname()[0]),)
+            universes = {n: replace(u, to=to) for n, u in profile.universes.items()}
+            self.profile = replace(profile, universes=MappingProxyType(universes))
+        self.room = Room(self.profile, seed)
+        for device in self.room.devices.values():
+            device.loss_after = GIVEN_UP_AFTER * max(1.0, pace)
         self.pace = pace
         self._host = host
         self._port = port
@@ -53,6 +86,8 @@ class LiveRoom:
         self._bell, self._button = socket.socketpair()
         self._bell.setblocking(False)
         self._selector.register(self._bell, selectors.EVENT_READ, None)
+        if self._frames is not None:
+            self._selector.register(self._frames, selectors.EVENT_READ, None)
         self._ending = threading.Event()
         self._thread = threading.Thread(target=self._work, name="room", daemon=True)
         self._topics: set[str] = set()
@@ -87,6 +122,8 @@ class LiveRoom:
         self._ring()
         self._thread.join(timeout=5.0)
         self._selector.close()
+        if self._frames is not None:
+            self._frames.close()
         self._bell.close()
         self._button.close()
 
@@ -130,6 +167,8 @@ class LiveRoom:
             if key.fileobj is self._bell:
                 with contextlib.suppress(OSError):
                     self._bell.recv(4096)
+            elif key.fileobj is self._frames:
+                self._take_frames()
             else:
                 self._read(key.data)
         while True:
@@ -146,6 +185,20 @@ class LiveRoom:
                 if client.loop_misc() != mqtt.MQTT_ERR_SUCCESS:
                     self._lost(name)
             self._write()
+
+    def _take_frames(self) -> None:
+        while self._frames is not None:
+            try:
+                raw = self._frames.recv(LONGEST_FRAME)
+            except OSError:
+                return
+            try:
+                packet = DataPacket.make_data_packet(raw)
+            except Exception:
+                continue  # what is no frame is nothing to a fixture
+            self.told_at = time.monotonic()
+            last = packet.option_StreamTerminated
+            self._carry(self.room.frame(packet.universe, packet.dmxData, last, self.now()))
 
     def _write(self) -> None:
         """Send what waits. A thousand clients: only those that may have something are asked."""

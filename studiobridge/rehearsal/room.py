@@ -8,9 +8,13 @@ back what the broker delivers with `handle` and drops with `dropped`.
 from __future__ import annotations
 
 import heapq
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from studiobridge.profile.model import SetProfile
+from studiobridge.craft.chroma import Colour
+from studiobridge.figures.light import Face
+from studiobridge.figures.meter import sensors
+from studiobridge.profile.model import Preset, SetProfile
 from studiobridge.rehearsal.devices import Cause, Happening, Harm, SimulatedDevice
 from studiobridge.speech.message import Message
 
@@ -49,6 +53,9 @@ class Room:
         self.devices = {
             name: SimulatedDevice(profile, name, seed, keep_alive) for name in profile.devices
         }
+        # light sensors, and what comes to them besides the lamps of the set (lx)
+        self._cells = {d.name: Face(profile, sensor=d) for d in sensors(profile)}
+        self.daylight = 0.0
         self.inrushes: list[Inrush] = []
         self.switched: list[Switched] = []
         self.pops: list[Harm] = []
@@ -56,6 +63,10 @@ class Room:
         for device in profile.devices.values():
             if device.fed_by in self._children:
                 self._children[device.fed_by].append(device.name)
+        self._on_universe: dict[int, list[str]] = {}
+        for device in profile.devices.values():
+            if device.slots is not None:
+                self._on_universe.setdefault(device.slots.universe, []).append(device.name)
         self._contact = dict.fromkeys(profile.devices, False)
         self._energised = dict.fromkeys(profile.devices, False)
         self._watts = dict.fromkeys(profile.devices, 0.0)
@@ -89,6 +100,7 @@ class Room:
             self._energised[device.name] = simulated.energised
         for name in self.devices:
             self._meter(name, now)
+            self._see(name)
         return self._collect()
 
     def handle(self, client: str, message: Message, now: float) -> list[tuple[str, Happening]]:
@@ -96,6 +108,16 @@ class Room:
         device = self.devices.get(client)
         if device is not None:
             self._do(client, device.handle(message, now))
+        return self._collect()
+
+    def frame(
+        self, universe: int, slots: Sequence[int], last: bool, now: float
+    ) -> list[tuple[str, Happening]]:
+        """A frame comes to every fixture on this universe."""
+        for name in self._on_universe.get(universe, ()):
+            self.devices[name].frame(slots, last, now)
+            self._queue(name)
+            self._settle(name, now, "told")
         return self._collect()
 
     def dropped(self, client: str, now: float) -> list[tuple[str, Happening]]:
@@ -124,6 +146,7 @@ class Room:
             if at is None or at > now:
                 return self._collect()
             _, name = heapq.heappop(self._wakes)
+            self._see(name)
             self._do(name, self.devices[name].tick(at))
             self._settle(name, at, self.devices[name].cause)
 
@@ -136,9 +159,10 @@ class Room:
         level: float | None = None,
         cct: float | None = None,
         switch: bool | None = None,
+        colour: Colour | None = None,
     ) -> list[tuple[str, Happening]]:
         """Somebody turns a dial or presses a device's own button."""
-        self.devices[name].touch(now, level, cct, switch)
+        self.devices[name].touch(now, level, cct, switch, colour)
         self._queue(name)
         self._settle(name, now, "hand")
         return self._collect()
@@ -175,6 +199,20 @@ class Room:
     def lose_network(self, name: str, now: float, seconds: float) -> list[tuple[str, Happening]]:
         self._do(name, self.devices[name].lose_network(now, seconds))
         return self._collect()
+
+    # ---- light ---------------------------------------------------------------------------
+
+    def _see(self, name: str) -> None:
+        """A light sensor sees the lamps as they truly are, by the figures of the profile."""
+        face = self._cells.get(name)
+        if face is None:
+            return
+        lamps = {n: self.devices[n] for n in face.rays}
+        whole = face.whole({n: Preset(d.level if d.lit else 0.0, d.cct) for n, d in lamps.items()})
+        assert whole is not None  # none of these lacks a figure
+        self.devices[name].lux = whole.lux + self.daylight
+        if whole.cct is not None:
+            self.devices[name].cct = whole.cct
 
     # ---- mains ---------------------------------------------------------------------------
 

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from xml.sax.saxutils import escape, quoteattr
 
+from studiobridge.craft.chroma import name_of, on_screen
 from studiobridge.craft.colour import planckian_uv, srgb_of
 from studiobridge.craft.space import angle_of_view, feet_and_inches
 from studiobridge.figures.light import aim_point, at
@@ -168,6 +169,13 @@ def shade(kelvin: float | None) -> str:
     return f"#{red:02x}{green:02x}{blue:02x}"
 
 
+def fill_of(preset: Preset | None) -> str:
+    """What a light or a cloth is drawn in: about its colour, else its white."""
+    if preset is not None and preset.colour is not None:
+        return on_screen(preset.colour)
+    return shade(preset.cct if preset is not None else None)
+
+
 def _walls(paper: _Paper) -> None:
     x0, x1 = paper.x(-paper.wide / 2), paper.x(paper.wide / 2)
     y0, y1 = paper.y(0), paper.y(paper.deep)
@@ -237,7 +245,7 @@ def _beam(paper: _Paper, profile: SetProfile, device: Device, preset: Preset | N
         )
     (x1, y1), (x2, y2) = ends
     radius = far * SCALE
-    kelvin = preset.cct if preset is not None else None
+    fill = fill_of(preset)
     # light to the eye, not to a meter: half the light still looks bright
     strength = 0.85 * math.sqrt(share)
     name = quoteattr(device.name)
@@ -249,8 +257,8 @@ def _beam(paper: _Paper, profile: SetProfile, device: Device, preset: Preset | N
     fades = f"floor-beam-{device.name}"
     paper.out.append(
         f'<radialGradient id="{fades}" gradientUnits="userSpaceOnUse" cx="{x0:.1f}" cy="{y0:.1f}"'
-        f' r="{radius:.1f}"><stop offset="0" stop-color="{shade(kelvin)}"/><stop offset="1"'
-        f' stop-color="{shade(kelvin)}" stop-opacity=".12"/></radialGradient>'
+        f' r="{radius:.1f}"><stop offset="0" stop-color="{fill}"/><stop offset="1"'
+        f' stop-color="{fill}" stop-opacity=".12"/></radialGradient>'
         f'<path data-beam={name} class="beam" d="{path}" fill="url(#{fades})"'
         f' fill-opacity="{strength:.2f}"/>'
         f'<path class="edge" d="M{x1:.1f} {y1:.1f}L{x0:.1f} {y0:.1f}L{x2:.1f} {y2:.1f}"/>'
@@ -307,11 +315,11 @@ def _device(
     reach = 14.0
     if device.kind == "backdrop":
         wide = (device.size[0] if device.size is not None else 1.5) * SCALE
-        kelvin = preset.cct if preset is not None else None
+        fill = fill_of(preset)
         share = device.dimmer.output(preset.level) if preset and preset.level else 0.0
         box = f'x="{x - wide / 2:.1f}" y="{y - 7:.1f}" width="{wide:.1f}" height="14" rx="2"'
         paper.out.append(
-            f'<rect data-device={name} class="cloth" {box} fill="{shade(kelvin)}"'
+            f'<rect data-device={name} class="cloth" {box} fill="{fill}"'
             f' fill-opacity="{0.25 + 0.75 * math.sqrt(share):.2f}"/>'
             f'<rect {box} fill="url(#floor-weave)" pointer-events="none"/>'
         )
@@ -341,8 +349,9 @@ def _device(
     if preset is not None and device.fixture:
         level = f"{preset.level:g} %" if preset.level is not None else ""
         cct = f"{preset.cct:.0f} K" if preset.cct is not None else ""
+        colour = name_of(preset.colour) if preset.colour is not None else ""
         lines.append(
-            ", ".join(filter(None, (level, cct))) + (", by hand" if device.hand_set else "")
+            ", ".join(filter(None, (level, cct, colour))) + (", by hand" if device.hand_set else "")
         )
     away = f", {math.dist(at(place), target):.2f} m away" if target is not None else ""
     lines.append(f"{place.height:.2f} m up{away}")

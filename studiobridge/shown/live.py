@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
+from studiobridge.craft.chroma import on_screen
 from studiobridge.craft.space import angle_of_view
 from studiobridge.figures.light import aim_point
 from studiobridge.figures.room import camera_of
@@ -128,6 +129,13 @@ def cct_of(device: Device, view: View) -> float | None:
     return words.number(view.get("cct"))
 
 
+def fill_of(device: Device, view: View) -> str:
+    """What a light or a cloth is drawn in: about its colour, else its white."""
+    found = view.get("preset") if device.hand_set else view
+    colour = words.chroma(found.get("colour")) if isinstance(found, Mapping) else None
+    return shade(cct_of(device, view)) if colour is None else on_screen(colour)
+
+
 @dataclass(frozen=True, slots=True)
 class Condition:
     """How a device stands: a short code for drawing, and its words for a person."""
@@ -149,20 +157,23 @@ def condition(device: Device, view: View, sure: bool, up: bool) -> Condition:
     if view.get("step"):
         return Condition("busy", words.doing(str(view["step"])))
     evidence = words.evidence(view)
+    gauged = words.gauged(view)
     if device.hand_set:
-        by_hand = evidence == "hand"
-        return Condition("hand", "on its dial, set by hand" if by_hand else "on its dial")
+        text = "on its dial, set by hand" if evidence == "hand" else "on its dial"
+        if up and evidence in ("watts", "picture"):
+            text = f"on its dial, as it should be, {words.EVIDENCE[evidence][1]}"
+        return Condition("hand", f"{text} ({gauged})" if gauged else text)
     if view.get("switch") is False:
         return Condition("off", "off")
     if up and evidence == "told" and not words.can_speak(view):
-        return Condition("told", words.ONLY_TOLD)
+        return Condition("told", f"{words.ONLY_TOLD} ({gauged})" if gauged else words.ONLY_TOLD)
     proven = "as it should be"
     if evidence in words.EVIDENCE and evidence != "report":
         proven += f", {words.EVIDENCE[evidence][1]}"
-    if device.speaks is None:
+    if not device.hears:
         if up and evidence:
             return Condition("set", proven)
-        return Condition("plain", "says nothing itself")
+        return Condition("plain", gauged if up and gauged else "says nothing itself")
     heard = words.hearing(view)
     if view.get("online") is False:
         return Condition("off", "off" if not up else heard)
@@ -194,7 +205,7 @@ def beam_part(profile: SetProfile, device: Device, view: View, sure: bool) -> st
     radius = reach * SCALE
     share = device.dimmer.output(min(100.0, max(0.0, level)))
     dashed = "" if sure and not device.hand_set else " loose"
-    colour = shade(cct_of(device, view))
+    colour = fill_of(device, view)
     edge = f"M{x1:.0f} {y1:.0f}L{paper.x(x):.0f} {paper.y(y):.0f}L{x2:.0f} {y2:.0f}"
     return (
         f'<radialGradient id="glow-{device.name}" gradientUnits="userSpaceOnUse"'
@@ -228,7 +239,7 @@ def lamp_part(profile: SetProfile, device: Device, view: View, sure: bool, up: b
         share = device.dimmer.output(min(100.0, level)) if level else 0.0
         out.append(
             f'<rect class="cloth" x="{x - wide / 2:.0f}" y="{y - 10:.0f}" width="{wide:.0f}"'
-            f' height="20" rx="3" fill="{shade(cct_of(device, view))}"'
+            f' height="20" rx="3" fill="{fill_of(device, view)}"'
             f' fill-opacity="{math.sqrt(share):.2f}"/>'
         )
         middle, below = x, y + 34
@@ -298,7 +309,8 @@ def tag(device: Device, view: View, how: Condition) -> str:
     }
     if how.code == "set" and device.fixture:
         level = words.number(view.get("level"))
-        return f"{level:.3g} %" if level is not None else ""
+        colour = words.colour(view.get("colour"))
+        return ", ".join(filter(None, (f"{level:.3g} %" if level is not None else "", colour)))
     if device.kind == "camera" and view.get("rolling"):
         return "rolling"
     return words.clean(short.get(how.code, ""), 26)

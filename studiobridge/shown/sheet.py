@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from xml.sax.saxutils import escape
@@ -11,10 +11,12 @@ from xml.sax.saxutils import escape
 import jinja2
 
 from studiobridge.control.plan import plan
+from studiobridge.craft.chroma import spelled
 from studiobridge.craft.space import feet_and_inches
 from studiobridge.figures.light import LightReading, light_of
 from studiobridge.figures.mains import CAUTION as MAINS_CAUTION
 from studiobridge.figures.mains import MainsReading, mains_of
+from studiobridge.figures.meter import Predicted, predicted
 from studiobridge.figures.room import RoomReading, room_of
 from studiobridge.profile.model import Device, Place, Preset, SetProfile
 from studiobridge.shown.floor import LINE, STYLE, floor
@@ -69,13 +71,16 @@ def _row(device: Device, preset: Preset | None, reading: RoomReading) -> Row:
         if standing.bearing is not None and abs(standing.bearing) >= 0.5:
             side = "left" if standing.bearing < 0 else "right"
             turned = f"{abs(standing.bearing):.0f}° {side} of camera"
+    white = f"{preset.cct:.0f} K" if preset and preset.cct is not None else ""
+    if preset and preset.colour is not None:
+        white = spelled(preset.colour)
     level = f"{preset.level:g} %" if preset and preset.level is not None else ""
     return Row(
         device.name,
         device.title,
         device.kind,
         level,
-        f"{preset.cct:.0f} K" if preset and preset.cct is not None else "",
+        white,
         device.hand_set,
         both(place.from_back) if place else NOWHERE,
         _across(place) if place else NOWHERE,
@@ -126,6 +131,35 @@ def light_lines(profile: SetProfile, reading: LightReading) -> list[tuple[str, s
     return lines
 
 
+def sensor_lines(sensors: Sequence[Predicted]) -> list[tuple[str, str]]:
+    """What each light sensor should read of the look: the way to see that all is put back."""
+    return [
+        (
+            f"{sensor.device} should read",
+            f"{sensor.lux:.0f} lx" + (f", {sensor.cct:.0f} K" if sensor.cct is not None else ""),
+        )
+        for sensor in sensors
+        if sensor.lux is not None
+    ]
+
+
+def supply_lines(profile: SetProfile) -> list[str]:
+    """What to have enough of before it begins: as far as the profile warns of it."""
+    lines = []
+    for device in profile.devices.values():
+        warn = device.warn
+        parts = []
+        if warn.battery is not None:
+            parts.append(f"battery above {warn.battery:g} %")
+        if warn.card is not None:
+            parts.append(f"more than {warn.card:g} min left on its card")
+        if warn.temperature is not None:
+            parts.append(f"below {warn.temperature:.0f} °C")
+        if parts:
+            lines.append(f"{device.name}: {', '.join(parts)}")
+    return lines
+
+
 def load_lines(reading: MainsReading) -> list[tuple[str, str, str, float, str]]:
     """Circuit, breaker, load in words, its share of what it carries, what hangs on it."""
     return [
@@ -145,6 +179,7 @@ def page(profile: SetProfile, look: str | None, presets: Mapping[str, Preset]) -
     room = room_of(profile)
     light = light_of(profile, look, presets)
     mains = mains_of(profile, look, presets)
+    sensors = predicted(profile, presets)
     order = plan(profile, "up", look)
     rows = [
         _row(device, presets.get(device.name), room)
@@ -167,8 +202,9 @@ def page(profile: SetProfile, look: str | None, presets: Mapping[str, Preset]) -
         drawing=floor(profile, presets) if placed else "",
         style=STYLE,
         rows=rows,
-        light=light_lines(profile, light),
-        missing=[*light.missing, *room.missing],
+        light=[*light_lines(profile, light), *sensor_lines(sensors)],
+        supplies=supply_lines(profile),
+        missing=[*light.missing, *(m for s in sensors for m in s.missing), *room.missing],
         loads=load_lines(mains),
         over=[f.text for f in mains.findings if f.weight != "missing"],
         budget=room.budget,

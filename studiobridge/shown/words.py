@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from studiobridge.craft import supply
+from studiobridge.craft.chroma import Colour, apart, name_of, spelled, towards
 from studiobridge.profile.said import FORMER_WORDS
 
 Json = Mapping[str, Any]
@@ -62,6 +64,29 @@ def cct(value: object) -> str:
     return "" if found is None else f"{found:.0f} K"
 
 
+def chroma(value: object) -> Colour | None:
+    """A colour as JSON has it (`x` and `y`); None for anything else."""
+    if not isinstance(value, Mapping):
+        return None
+    x, y = number(value.get("x")), number(value.get("y"))
+    try:
+        return None if x is None or y is None else Colour(x, y)
+    except ValueError:
+        return None
+
+
+def colour(value: object) -> str:
+    """`green`: a word for a colour."""
+    found = chroma(value)
+    return "" if found is None else name_of(found)
+
+
+def spelled_colour(value: object) -> str:
+    """`green xy 0.300 0.600`: with the figures, where there is room for them."""
+    found = chroma(value)
+    return "" if found is None else spelled(found)
+
+
 def watts(value: object) -> str:
     found = number(value)
     if found is None:
@@ -70,10 +95,11 @@ def watts(value: object) -> str:
 
 
 def preset(value: object) -> str:
-    """`64 %, 4300 K`."""
+    """`64 %, 4300 K`, or `75 %, green`."""
     if not isinstance(value, Mapping):
         return ""
-    return ", ".join(filter(None, (level(value.get("level")), cct(value.get("cct")))))
+    parts = (level(value.get("level")), cct(value.get("cct")), colour(value.get("colour")))
+    return ", ".join(filter(None, parts))
 
 
 def yes_no(value: object, yes: str = "yes", no: str = "no", unknown: str = "?") -> str:
@@ -110,6 +136,14 @@ def by_how_much(entry: Json) -> str:
     """How far off one drift entry is: `+0.32 stop`, `11 mired cooler`, `off`, `silent`."""
     point = entry.get("point")
     wanted, reported = entry.get("wanted"), entry.get("reported")
+    maybe = names(entry.get("perhaps"))
+    if maybe:
+        return f"perhaps: {clean(entry.get('why') or entry.get('device'), 160)}"
+    band = entry.get("band")
+    if isinstance(band, Sequence) and not isinstance(band, str) and len(band) == 2:
+        found = in_band(point, band[0], band[1], entry.get("by"))
+        if found and point != "switch":
+            return f"{found}, not {number(wanted) or 0.0:.4g} {'K' if point == 'cct' else '%'}"
     if point == "level":
         stops, percent = number(entry.get("stops")), number(entry.get("percent"))
         if stops is not None:
@@ -119,6 +153,8 @@ def by_how_much(entry: Json) -> str:
         if number(wanted) == 0:
             return "lit, meant to be dark"
         return f"{signed(percent, 1)} %" if percent is not None else "level unknown"
+    if chroma(wanted) is not None or chroma(reported) is not None:
+        return _colour_off(wanted, reported)
     if point == "cct":
         mired = number(entry.get("mired"))
         if mired is None:
@@ -132,6 +168,22 @@ def by_how_much(entry: Json) -> str:
     return f"{clean(point, 20)} is {clean(reported, 30)}, not {clean(wanted, 30)}"
 
 
+def _colour_off(wanted: object, reported: object) -> str:
+    """`greener than wanted by 0.020 Δu′v′`, `white at 4300 K instead of green`."""
+    ours, theirs = chroma(wanted), chroma(reported)
+    if ours is not None and theirs is not None and "white" not in name_of(theirs):
+        shift = f"by {apart(ours, theirs):.3f} Δu′v′"
+        return f"{towards(ours, theirs) or 'off'} than wanted {shift}".replace("off than", "off")
+    return f"{_white_or_colour(reported)} instead of {_white_or_colour(wanted)}"
+
+
+def _white_or_colour(value: object) -> str:
+    found, kelvin = chroma(value), number(value)
+    if found is not None:
+        return name_of(found)
+    return "colour unknown" if kelvin is None else f"white at {kelvin:.0f} K"
+
+
 def signed(value: float | None, digits: int) -> str:
     if value is None:
         return "?"
@@ -143,14 +195,17 @@ def drifted(entries: object) -> str:
     """All drift of one device in one line: `+0.32 stop, 11 mired cooler`."""
     if not isinstance(entries, Sequence) or isinstance(entries, str):
         return ""
-    order = {"online": 0, "switch": 1, "level": 2, "cct": 3}
+    order = {"online": 0, "switch": 1, "level": 2, "cct": 3, "colour": 4}
     found = [entry for entry in entries if isinstance(entry, Mapping)]
     found.sort(key=lambda entry: order.get(str(entry.get("point")), 9))
     return ", ".join(by_how_much(entry) for entry in found)
 
 
 def from_to(entry: Json) -> str:
-    """`64 → 80 %`, `4300 → 4100 K`; nothing for yes and no."""
+    """`64 → 80 %`, `4300 → 4100 K`, `xy 0.300 0.600 → 0.290 0.550`; nothing for yes and no."""
+    ours, theirs = chroma(entry.get("wanted")), chroma(entry.get("reported"))
+    if ours is not None and theirs is not None:
+        return f"xy {ours.x:.3f} {ours.y:.3f} → {theirs.x:.3f} {theirs.y:.3f}"
     wanted, reported = number(entry.get("wanted")), number(entry.get("reported"))
     if wanted is None or reported is None:
         return ""
@@ -205,7 +260,7 @@ def drift_line(entries: Sequence[Json]) -> str:
     `key +0.32 stop (64 → 80 %), 11 mired cooler (4300 → 4514 K); face +0.21 stop, ratio 2.0:1 →
     2.5:1; for 12.0 s`
     """
-    order = {"online": 0, "switch": 1, "level": 2, "cct": 3}
+    order = {"online": 0, "switch": 1, "level": 2, "cct": 3, "colour": 4}
     ordered = sorted(entries, key=lambda entry: order.get(str(entry.get("point")), 9))
     first = ordered[0]
     off = []
@@ -430,6 +485,35 @@ def misheard(device: Json) -> list[str]:
     return lines
 
 
+def gauged(device: Json) -> str:
+    """`28 to 34 % by its watts`: what other instruments make of what a device cannot say."""
+    bands = device.get("gauged")
+    if not isinstance(bands, Mapping):
+        return ""
+    parts = []
+    for point in ("switch", "level", "cct"):
+        band = bands.get(point)
+        if isinstance(band, Mapping) and (point != "switch" or "level" not in bands):
+            parts.append(in_band(point, band.get("low"), band.get("high"), band.get("by")))
+    return ", ".join(part for part in parts if part)
+
+
+def in_band(point: object, low: object, high: object, by: object) -> str:
+    """`28 to 34 % by its watts`, `on by its watts`; a band the whole range wide says nothing."""
+    least, most = number(low), number(high)
+    if least is None or most is None or not isinstance(by, str) or by not in EVIDENCE:
+        return ""
+    known = EVIDENCE[by][1]
+    if point == "switch":
+        return f"{'on' if least else 'off'} {known}" if least == most else ""
+    if point == "level" and least <= 0 and most >= 100:
+        return f"its level cannot be told {known}"
+    unit = "K" if point == "cct" else "%"
+    few = f"{least:.0f}" if least >= 10 or least == 0 else f"{least:.1f}"
+    many = f"{most:.0f}" if most >= 10 or most == 0 else f"{most:.1f}"
+    return f"{few} {unit} {known}" if few == many else f"{few} to {many} {unit} {known}"
+
+
 def proof(device: Json) -> str:
     """The tick of a device with its evidence; words without a tick for what was only told."""
     found = evidence(device)
@@ -493,6 +577,108 @@ def unproven(state: Json) -> list[str]:
         verb = "was" if lost == 1 else "were"
         lines.append(f"the record: {count(round(lost), 'note')} {verb} lost")
     return lines
+
+
+def sensors(state: Json, now: datetime | None = None) -> list[str]:
+    """What light sensors read beside what is predicted, and what no light of the set explains."""
+    lines = []
+    for entry in entries(state.get("sensors")):
+        line = sensor(entry, now)
+        if line:
+            lines.append(f"{clean(entry['device'], 40)} {line}")
+        change = number(entry.get("since_ready"))
+        if change is not None and entry.get("fresh") is True:
+            lines.append(unexplained(entry, change))
+    return lines
+
+
+def sensor(entry: Json, now: datetime | None = None) -> str:
+    """`402 lx, predicted 416, −0.05 stop; 4280 K, 3 mired cooler than predicted`."""
+    lux, cct = number(entry.get("lux")), number(entry.get("cct"))
+    if lux is None:
+        return ""
+    if entry.get("fresh") is not True:
+        heard = _heard(entry.get("at"), now) or "not heard now"
+        return f"read {lux:.0f} lx, {heard}"
+    text = f"{lux:.0f} lx"
+    predicted, off = number(entry.get("predicted_lux")), number(entry.get("stops"))
+    if predicted is not None:
+        text += f", predicted {predicted:.0f}"
+    if off is not None:
+        text += f", {signed(off, 2)} stop"
+    if cct is not None:
+        text += f"; {cct:.0f} K"
+        shift = number(entry.get("mired"))
+        if shift is not None and abs(shift) >= NOT_SEEN["mired"]:
+            side = "warmer" if shift > 0 else "cooler"
+            text += f", {abs(shift):.0f} mired {side} than predicted"
+    return text
+
+
+def unexplained(entry: Json, change: float) -> str:
+    """`the light at cell is 0.4 stop less than when ready, and no light says that it moved: …`"""
+    side = "less" if change < 0 else "more"
+    text = f"the light at {clean(entry['device'], 40)} is {abs(change):.1f} stop {side} than when"
+    text += " ready, and no light says that it moved: "
+    could = names(entry.get("could"))
+    others = "something in the way" if change < 0 else "daylight, another lamp"
+    if not could:
+        return text + ("daylight, or something in the way" if change < 0 else "daylight, or a lamp")
+    return text + " or ".join(clean(name, 40) for name in could) + f" could have, or {others}"
+
+
+def supplies(state: Json, now: datetime | None = None) -> list[str]:
+    """What is low, a sentence each: `clip at 12 %, about 50 min at this rate`.
+
+    A dark set says what to do about it. What was not heard lately says when it was: how long
+    ago, where `now` is given, else at which time.
+    """
+    over = state.get("state") == "dark"
+    lines = []
+    for entry in entries(state.get("supplies")):
+        point, value = str(entry.get("point")), entry.get("value")
+        if point not in supply.TO_DO:
+            continue
+        said = value if isinstance(value, bool) else number(value)
+        if said is None:
+            continue
+        how_old = supply.KEPT if entry.get("kept") is True else _heard(entry.get("at"), now)
+        left = number(entry.get("left_s"))
+        lines.append(supply.sentence(clean(entry["device"], 40), point, said, how_old, left, over))
+    return lines
+
+
+def readings(device: Json) -> list[str]:
+    """What a device says of its supplies, each with when it was heard: for its own page."""
+    found = device.get("supplies")
+    if not isinstance(found, Mapping):
+        return []
+    lines = []
+    for point, entry in found.items():
+        if point not in supply.TO_DO or not isinstance(entry, Mapping):
+            continue
+        value = entry.get("value")
+        said = value if isinstance(value, bool) else number(value)
+        if said is None:
+            continue
+        how_old = supply.KEPT if entry.get("kept") is True else _heard(entry.get("at"), None)
+        left = number(entry.get("left_s"))
+        text = ", ".join(filter(None, (supply.stands(point, said), how_old)))
+        lines.append(text + (f"; {supply.about(left)} at this rate" if left is not None else ""))
+    return lines
+
+
+def _heard(at: object, now: datetime | None) -> str:
+    """`heard 40 min ago`; empty for a word of now."""
+    if not isinstance(at, str):
+        return ""
+    if now is None:
+        return f"heard {moment(at, date=True)}"
+    try:
+        ago = (now - datetime.fromisoformat(at.replace("Z", "+00:00"))).total_seconds()
+    except (ValueError, TypeError):
+        return ""
+    return f"heard {supply.age(ago)} ago" if ago >= supply.OLD else ""
 
 
 def lockout(value: object) -> str:

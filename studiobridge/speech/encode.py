@@ -12,7 +12,18 @@ from collections.abc import Callable
 from typing import NoReturn
 
 from studiobridge.craft.grid import Grid, GridUnit
-from studiobridge.profile.model import YES_NO, HearMap, Point, Span, TellMap, Unit, Value, Words
+from studiobridge.profile.model import (
+    YES_NO,
+    HearMap,
+    Point,
+    Span,
+    TellMap,
+    Unit,
+    Value,
+    Words,
+    figure,
+)
+from studiobridge.speech.readings import READINGS, from_house, scale_of, to_house
 
 Scalar = str | int | float | bool
 
@@ -80,16 +91,19 @@ def encoder(point: Point, rule: TellMap | HearMap) -> Callable[[Value], Scalar]:
         words = rule.words or TRUE_FALSE
         return lambda value: words.yes if value else words.no
     if point == "watts":
-        return lambda value: round(float(value), 3)
+        return lambda value: round(figure(value), 3)
+    if point in READINGS:
+        spelt = from_house(*scale_of(point, rule))
+        return lambda value: spelt(figure(value))
     grid = grid_of(point, rule.span, rule.unit)
     assert grid is not None
     span = rule.span
     if point == "level" and span is not None:
         scale = (span.high - span.low) / 100.0
         whole = grid.step > 0
-        return lambda value: _number(span.low + grid.nearest(float(value)) * scale, whole)
+        return lambda value: _number(span.low + grid.nearest(figure(value)) * scale, whole)
     stepped = grid.step > 0
-    return lambda value: _number(grid.to_raw(grid.nearest(float(value))), stepped)
+    return lambda value: _number(grid.to_raw(grid.nearest(figure(value))), stepped)
 
 
 def decoder(point: Point, rule: TellMap | HearMap) -> Callable[[object], Value]:
@@ -98,6 +112,9 @@ def decoder(point: Point, rule: TellMap | HearMap) -> Callable[[object], Value]:
         return _yes_no(point, rule.words or TRUE_FALSE)
     if point == "watts":
         return _ranged("watts", WATTS, lambda raw: raw)
+    if point in READINGS:
+        reading, ends = scale_of(point, rule)
+        return _ranged(point, ends, to_house(point, reading))
     grid = grid_of(point, rule.span, rule.unit)
     assert grid is not None
     span = rule.span

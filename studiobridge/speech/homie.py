@@ -20,9 +20,11 @@ import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
+from studiobridge.craft.chroma import Colour, ColourSteps
 from studiobridge.craft.grid import LARGEST_WIDTH, SMALLEST_WIDTH, Grid, GridUnit
-from studiobridge.profile.model import TOLD, YES_NO, Device, Point, SetProfile, Value
+from studiobridge.profile.model import TOLD, YES_NO, Device, Point, SetProfile, Value, figure
 from studiobridge.profile.said import Described, Report, Said, Unreadable
+from studiobridge.speech.colours import homie_colour, homie_formats, homie_payload, homie_steps
 from studiobridge.speech.encode import (
     KELVIN,
     MIRED,
@@ -35,6 +37,7 @@ from studiobridge.speech.encode import (
 )
 from studiobridge.speech.lacking import MOST_LEAVES, Lacking
 from studiobridge.speech.message import Message
+from studiobridge.speech.readings import READINGS, Scale, to_house
 
 ROOT = "homie/5"
 STATES = frozenset({"init", "ready", "disconnected", "sleeping", "lost"})
@@ -49,10 +52,16 @@ USUAL_ID: dict[Point, str] = {
     "switch": "switch",
     "level": "level",
     "cct": "cct",
+    "colour": "color",
     "watts": "watts",
     "rolling": "rolling",
     "down": "down",
     "shut_down": "shut-down",
+    "lux": "lux",
+    "temperature": "temperature",
+    "battery": "battery",
+    "battery_low": "battery-low",
+    "card": "card",
 }
 
 
@@ -69,11 +78,16 @@ class Property:
     step: float
     choices: tuple[str, ...] = ()
     form: str = ""  # its format as it wrote it
+    colours: tuple[str, ...] = ()  # of a color: rgb, hsv, xyz, as it prefers them
 
     @property
     def own_scale(self) -> bool:
         """A level from its lowest number to its highest: neither in percent nor a fraction."""
         return self.unit != "%" and not (self.high == 1.0 and self.datatype == "float")
+
+    def steps(self, point: Point) -> Grid | ColourSteps | None:
+        """What it can tell apart. Raises ValueError where its steps make no sense."""
+        return homie_steps(self.colours) if point == "colour" else self.grid(point)
 
     def grid(self, point: Point) -> Grid | None:
         """Its steps, in the unit it speaks. Raises ValueError where they make no sense."""
@@ -108,16 +122,20 @@ class Property:
 
     def encode(self, point: Point, value: Value) -> str:
         """A house value as this property's payload."""
+        if isinstance(value, Colour):
+            return homie_payload(self.colours, value)
         if self.datatype == "boolean" or point in YES_NO or point == "shut_down":
             if self.datatype == "enum" and self.choices:
                 return self.choices[0]
             return "true" if value else "false"
         if point == "watts":
-            raw = float(value)
+            raw = figure(value)
+        elif point in READINGS:
+            raw = self.scale(point).raw(figure(value))
         else:
             grid = self.grid(point)
             assert grid is not None
-            held = grid.nearest(float(value))
+            held = grid.nearest(figure(value))
             if point == "level" and self.own_scale:
                 low, high = self._ends()
                 raw = low + held / 100.0 * (high - low)
@@ -127,8 +145,10 @@ class Property:
             return str(round(raw))
         return repr(round(raw, 9))
 
-    def decode(self, point: Point, text: str) -> Value:
-        """This property's payload as a house value. Raises CannotRead."""
+    def decode(self, point: Point, text: str) -> Value | None:
+        """This property's payload as a house value; None for the colour of black. CannotRead."""
+        if point == "colour":
+            return homie_colour(self.colours, text)
         if point in YES_NO:
             if text not in ("true", "false"):
                 raise CannotRead(f"{point} is {shown(text)}, neither 'true' nor 'false'")
@@ -136,6 +156,8 @@ class Property:
         if self.datatype == "integer" and not INTEGER.match(text):
             raise CannotRead(f"{point} is {shown(text)}, not a whole number")
         raw = number(text, point)
+        if point in READINGS:
+            return self._reading(point, raw, text)
         grid = self.grid(point)
         mapped = point == "level" and self.own_scale
         if grid is None:
@@ -151,6 +173,25 @@ class Property:
             # the last bit of a float may lie past the end of the scale
             return min(100.0, max(0.0, (raw - low) * 100.0 / (high - low)))
         return grid.from_raw(raw)
+
+    # ---- instruments and supplies --------------------------------------------------------
+
+    def unit_fits(self, point: Point) -> bool:
+        """May this point be in its unit? One without a unit is taken to be in the house's own."""
+        return not self.unit or self.unit in READINGS[point].homie
+
+    def scale(self, point: Point) -> Scale:
+        row = READINGS[point]
+        return row.units[row.homie.get(self.unit, next(iter(row.units)))]
+
+    def _reading(self, point: Point, raw: float, text: str) -> Value:
+        scale, limits = self.scale(point), READINGS[point].limits
+        low, high = scale.raw(limits.low), scale.raw(limits.high)
+        low = low if self.low is None else max(low, self.low)
+        high = high if self.high is None else min(high, self.high)
+        if not low <= raw <= high:
+            raise CannotRead(f"{point} {shown(text)} is outside {low:g}..{high:g}")
+        return to_house(point, scale)(raw)
 
 
 def _property(name: str, said: object) -> Property:
@@ -189,7 +230,13 @@ def _property(name: str, said: object) -> Property:
             raise CannotRead(f"format {shown(format_)} of {shown(name)} is not in whole numbers")
     elif datatype == "enum":
         choices = tuple(format_.split(","))
-    return Property(name, datatype, settable, unit, low, high, step, choices, format_)
+    colours: tuple[str, ...] = ()
+    if datatype == "color":
+        try:
+            colours = homie_formats(format_)
+        except CannotRead as error:
+            raise CannotRead(f"{error} ({shown(name)})") from None
+    return Property(name, datatype, settable, unit, low, high, step, choices, format_, colours)
 
 
 def _make_sense(point: Point, found: Property) -> None:
@@ -252,9 +299,13 @@ class HomieDevice:
                     point,
                     told,
                     found is not None and point != "shut_down",
-                    found.grid(point) if found is not None else None,
+                    found.steps(point) if found is not None else None,
                 )
             )
+            unsuited = self._unsuited(point, document) if found is None else ""
+            if unsuited:
+                why = f"$description: node {shown(self.node)} has no property for {point}{unsuited}"
+                out.append(Unreadable(at, self.device.name, topic, why))
             if found is not None and point in self.device.tells and not told:
                 why = f"$description: {shown(found.name)} ({point}) cannot be set"
                 out.append(Unreadable(at, self.device.name, topic, why))
@@ -264,6 +315,18 @@ class HomieDevice:
         for where, (value, retained) in waiting.items():
             out.extend(self.value(where, value, retained, at))
         return out
+
+    def _unsuited(self, point: Point, document: object) -> str:
+        """Why the property that the profile names for a reading is not taken; "" elsewhere."""
+        said = self._properties(document).get(self.device.properties.get(point, ""))
+        if said is None or (point not in READINGS and point != "battery_low"):
+            return ""
+        wanted = "a boolean"
+        if point in READINGS:
+            units = " or ".join(READINGS[point].homie)
+            wanted = f"a number in {units}"
+        unit = f" in {shown(said.unit)}" if said.unit else ""
+        return f": {shown(said.name)} is {shown(said.datatype)}{unit}, and it has to be {wanted}"
 
     def _properties(self, document: object) -> dict[str, Property]:
         if not isinstance(document, dict):
@@ -310,7 +373,10 @@ class HomieDevice:
             return found.datatype == "boolean"
         if point == "shut_down":
             return found.datatype in ("boolean", "enum")
-        return found.datatype in ("integer", "float")
+        if point == "colour":
+            return found.datatype == "color"
+        number_ = found.datatype in ("integer", "float")
+        return number_ and (point not in READINGS or found.unit_fits(point))
 
     def _looks_like(self, point: Point, found: Property) -> bool:
         number_ = found.datatype in ("integer", "float")
@@ -318,6 +384,8 @@ class HomieDevice:
             return number_ and found.settable and found.unit == "%"
         if point == "cct":
             return number_ and found.settable and (found.unit == "K" or found.unit in MIRED_UNITS)
+        if point == "colour":
+            return found.datatype == "color" and found.settable
         if point == "watts":
             return number_ and found.unit == "W"
         if point == "switch":
@@ -346,6 +414,8 @@ class HomieDevice:
             value = self.points[point].decode(point, text_of(payload))
         except CannotRead as error:
             return [Unreadable(at, self.device.name, topic, str(error))]
+        if value is None:
+            return []
         return [Report(at, self.device.name, point, value, retained)]
 
     def tell(self, values: Sequence[tuple[Point, Value]]) -> list[Message]:
@@ -466,8 +536,12 @@ class HomieEnd:
         if point == "cct":
             low, high = self.device.cct_range or (2000.0, 10000.0)
             return Property(name, "integer", settable, "K", low, high, 10.0)
+        if point == "colour":
+            return Property(name, "color", settable, "", None, None, 0.0, (), "hsv", ("hsv",))
         if point == "watts":
             return Property(name, "float", False, "W", None, None, 0.0)
+        if point in READINGS:
+            return Property(name, "float", False, next(iter(READINGS[point].homie)), None, None, 0)
         return Property(name, "boolean", settable, "", None, None, 0.0)
 
     def description(self) -> bytes:
@@ -479,6 +553,8 @@ class HomieEnd:
                 said["unit"] = found.unit
             if found.low is not None and found.high is not None:
                 said["format"] = f"{found.low:g}:{found.high:g}:{found.step:g}"
+            if found.colours:
+                said["format"] = ",".join(found.colours)
             if found.settable:
                 said["settable"] = True
             properties[found.name] = said
@@ -502,7 +578,8 @@ class HomieEnd:
                     text = text_of(message.payload)
                     if point == "shut_down":
                         return [(point, text == "true")] if text == "true" else None
-                    return [(point, found.decode(point, text))]
+                    value = found.decode(point, text)
+                    return None if value is None else [(point, value)]
                 except CannotRead:
                     return None
         return None

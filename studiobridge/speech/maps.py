@@ -10,9 +10,11 @@ import json
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from studiobridge.craft.chroma import Colour, ColourSteps
 from studiobridge.craft.grid import Grid
 from studiobridge.profile.model import Device, Dialect, HearMap, Point, TellMap, Value
 from studiobridge.profile.said import Described
+from studiobridge.speech import colours
 from studiobridge.speech.encode import (
     MISSING,
     CannotRead,
@@ -45,7 +47,8 @@ class Listener:
     device: str
     point: Point
     path: tuple[str, ...] | None
-    decode: Callable[[object], Value]
+    # None: this message says nothing of it
+    decode: Callable[[object], Value | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +56,7 @@ class _Teller:
     point: Point
     topic: str
     rule: TellMap
-    encode: Callable[[Value], Scalar]
+    encode: Callable[[Value], Scalar] | None
 
 
 def _in_template(template: object, value: Scalar, fade: Scalar) -> object:
@@ -105,7 +108,12 @@ class MappedDevice:
         self.device = device
         self.dialect = dialect
         self.tellers: dict[Point, _Teller] = {
-            point: _Teller(point, fill(rule.topic, device), rule, encoder(point, rule))
+            point: _Teller(
+                point,
+                fill(rule.topic, device),
+                rule,
+                encoder(point, rule) if rule.colour is None else None,
+            )
             for point, rule in dialect.tell.items()
             if point in device.tells
         }
@@ -115,13 +123,24 @@ class MappedDevice:
             if point in device.hears
         }
         self.ask_topic = fill(dialect.ask.topic, device) if dialect.ask is not None else None
-        self._says = {point: encoder(point, rule) for point, (_, rule) in self._hears.items()}
+        self._says = {
+            point: encoder(point, rule)
+            for point, (_, rule) in self._hears.items()
+            if rule.colour is None
+        }
 
     # ---- the bridge's end -------------------------------------------------------------------
 
     def listeners(self) -> Iterable[tuple[str, int, Listener]]:
         """Every topic this device reports on, with QoS and the point heard there."""
         for point, (topic, rule) in self._hears.items():
+            if colours.listens_apart(rule):
+                yield (
+                    topic,
+                    rule.qos,
+                    Listener(self.device.name, point, *colours.reader(point, rule)),
+                )
+                continue
             path = None if rule.field is None else tuple(rule.field.split("."))
             yield topic, rule.qos, Listener(self.device.name, point, path, decoder(point, rule))
 
@@ -146,8 +165,13 @@ class MappedDevice:
             )
         return found
 
-    def _grid(self, point: Point) -> Grid | None:
+    def _grid(self, point: Point) -> Grid | ColourSteps | None:
         """The coarser of what is told and what is heard: no finer step can be confirmed."""
+        if point == "colour":
+            tell, hear = self.dialect.tell.get(point), self.dialect.hear.get(point)
+            return colours.steps_of(
+                tell.colour if tell is not None else None, hear.colour if hear is not None else None
+            )
         rules: list[TellMap | HearMap] = []
         if point in self.tellers:
             rules.append(self.tellers[point].rule)
@@ -166,7 +190,11 @@ class MappedDevice:
             if teller is None:
                 continue
             rule = teller.rule
-            scalar = teller.encode(value)
+            scalar: Scalar = ""
+            if isinstance(value, Colour):
+                rule = colours.filled(rule, value)
+            elif teller.encode is not None:
+                scalar = teller.encode(value)
             over: Scalar = 0
             if rule.fade_unit is not None and fade is not None:
                 over = round(fade * FADE_FACTOR[rule.fade_unit], 3)
@@ -223,6 +251,11 @@ class MappedDevice:
                         values.append(("shut_down", True))
                     continue
                 raw: object
+                if rule.colour is not None:
+                    colour = colours.told(rule, message.payload, _find)
+                    if colour is not None:
+                        values.append((teller.point, colour))
+                    continue
                 if rule.json is None:
                     raw = _between(rule.payload or "", text_of(message.payload))
                 else:
@@ -250,9 +283,16 @@ class MappedDevice:
             for point in points:
                 if point not in state:
                     continue
-                rule = self._hears[point][1]
-                scalar = self._says[point](state[point])
-                if rule.field is None:
+                rule, value = self._hears[point][1], state[point]
+                if isinstance(value, Colour) and rule.payload is not None:
+                    if point in changed:
+                        payload = colours.plain(rule, value)
+                        messages.append(Message(topic, payload, rule.qos, retain=True))
+                    continue
+                scalar = None if isinstance(value, Colour) else self._says[point](value)
+                if scalar is None or rule.when is not None:
+                    colours.put(document, rule, value, scalar)
+                elif rule.field is None:
                     if point in changed:
                         payload = as_text(scalar).encode()
                         messages.append(Message(topic, payload, rule.qos, retain=True))
@@ -265,6 +305,7 @@ class MappedDevice:
 
 def _says_shut_down(teller: _Teller, payload: bytes) -> bool:
     """Is this what is sent to shut a computer down? Raises CannotRead."""
+    assert teller.encode is not None
     rule, word = teller.rule, teller.encode(True)
     if rule.json is None:
         return text_of(payload) == (rule.payload or "").replace("{value}", as_text(word))

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from studiobridge.profile.model import HOMIE5, Point, SetProfile, Value
+from studiobridge.profile.model import HOMIE5, Device, Point, SetProfile, Value
 from studiobridge.profile.said import Described, Report, Said, Unreadable
+from studiobridge.speech import slots
 from studiobridge.speech.encode import MISSING, CannotRead, field_of, json_of, text_of
 from studiobridge.speech.homie import ROOT, HomieBook
 from studiobridge.speech.lacking import Lacking
@@ -21,9 +22,13 @@ class Speech:
         self._listeners: dict[str, list[Listener]] = {}
         self._qos: dict[str, int] = {}
         self.lacking = Lacking()
+        # fixtures that only listen, on no topic: the bridge sends them frames
+        self._listening: list[Device] = []
         homie = []
         for device in profile.devices.values():
-            if device.speaks == HOMIE5:
+            if device.slots is not None:
+                self._listening.append(device)
+            elif device.speaks == HOMIE5:
                 homie.append(device)
             elif device.speaks is not None:
                 mapped = MappedDevice(device, profile.dialects[device.speaks])
@@ -45,7 +50,8 @@ class Speech:
 
     def described(self, at: float) -> list[Described]:
         """What is known of devices before anything is heard."""
-        return [said for mapped in self._mapped.values() for said in mapped.described(at)]
+        found = [said for mapped in self._mapped.values() for said in mapped.described(at)]
+        return found + [said for device in self._listening for said in slots.described(device, at)]
 
     def hear(self, message: Message, at: float) -> list[Said]:
         """What a message says; [] when it is not about a device of this set. Never raises."""
@@ -76,7 +82,8 @@ class Speech:
                     value = listener.decode(raw)
                 except CannotRead as error:
                     out.append(Unreadable(at, listener.device, message.topic, str(error)))
-                else:
+                    continue
+                if value is not None:
                     out.append(Report(at, listener.device, listener.point, value, message.retain))
         except CannotRead as error:
             devices = dict.fromkeys(listener.device for listener in listeners)
@@ -86,7 +93,10 @@ class Speech:
     def tell(
         self, device: str, values: Sequence[tuple[Point, Value]], fade: float | None
     ) -> list[Message]:
-        """The messages that tell a device these values. Their expiry is the caller's to set."""
+        """The messages that tell a device these values. Their expiry is the caller's to set.
+
+        None for a fixture on slots: it has no topic.
+        """
         mapped = self._mapped.get(device)
         if mapped is not None:
             return mapped.tell(values, fade)

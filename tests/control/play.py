@@ -161,7 +161,7 @@ class Play:
         above = self.controller.desk.feeds.above[name]
         if name in self.deaf or (above is not None and not self.on.get(above)):
             return
-        for point in ("switch", "level", "cct"):
+        for point in ("switch", "level", "cct", "colour"):
             if point in belief.hears and point in belief.last:
                 self.later(self.delay, name, point, belief.last[point].value)
         if "online" in belief.hears and name in self.booted:

@@ -175,3 +175,36 @@ def test_status_shows_the_evidence_of_each_device(capsys: pytest.CaptureFixture[
     assert "✓ report" in key
     assert "only told" in strip
     assert "✓" not in strip
+
+
+@pytest.mark.parametrize(
+    ("gauged", "text"),
+    [
+        ({"level": {"low": 28.4, "high": 34.0, "by": "watts"}}, "28 to 34 % by its watts"),
+        ({"level": {"low": 2.0, "high": 6.5, "by": "watts"}}, "2.0 to 6.5 % by its watts"),
+        ({"level": {"low": 0.0, "high": 0.0, "by": "watts"}}, "0 % by its watts"),
+        (
+            {"level": {"low": 0.0, "high": 100.0, "by": "watts"}},
+            "its level cannot be told by its watts",
+        ),
+        ({"switch": {"low": 1.0, "high": 1.0, "by": "watts"}}, "on by its watts"),
+        ({"switch": {"low": 0.0, "high": 1.0, "by": "watts"}}, ""),
+        (
+            {"cct": {"low": 4080.0, "high": 4310.0, "by": "picture"}},
+            "4080 to 4310 K by the picture",
+        ),
+        ({"level": {"low": None, "high": "x", "by": "watts"}}, ""),
+        ({"level": {"low": 1.0, "high": 2.0, "by": "feeling"}}, ""),
+        (None, ""),
+    ],
+)
+def test_a_band_is_shown_as_a_band_with_its_evidence(gauged: object, text: str) -> None:
+    assert words.gauged({"gauged": gauged}) == text
+
+
+def test_drift_by_watts_says_where_it_lies_and_not_that_it_was_reported() -> None:
+    entry = {"point": "level", "wanted": 30.0, "reported": 45.0, "stops": 0.58}
+    by_watts = {**entry, "by": "watts", "band": [45.0, 60.0]}
+    assert words.drifted([by_watts]) == "45 to 60 % by its watts, not 30 %"
+    assert words.drifted([{**entry, "by": "report", "band": None}]) == "+0.58 stop"
+    assert words.drifted([{**entry, "by": "watts", "band": "xy"}]) == "+0.58 stop"

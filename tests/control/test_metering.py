@@ -1,0 +1,254 @@
+"""Light sensors in a running set: references, what is unexplained, and the light that is named."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from studiobridge.control import views
+from studiobridge.profile.model import Device, Output, Place, Preset, Room, SetProfile
+from tests.control.play import FIXTURE, Play, fixture, on_plug, plug, profile
+
+KEY, RIM = 64.0, 50.0
+
+
+def lamp_at(side: float, lux: float) -> dict[str, object]:
+    return {
+        "place": Place(2.5, side, 1.2, "mark"),
+        "output": Output(lux, 1.0),
+        "beam": 110.0,
+    }
+
+
+def room(*more: Device, rim: str = "hand", looks: dict[str, Preset] | None = None) -> SetProfile:
+    """A key that reports, a rim on a dial, a sensor at the mark; both lamps 1.5 m out of it."""
+    dial = on_plug("rim", "light", "lamp-plug", hand_set=True, proof=rim, **lamp_at(1.0, 800.0))
+    made = profile(
+        plug("lamp-plug"),
+        fixture("key", "lamp-plug", **lamp_at(-1.0, 800.0)),
+        dial,
+        *more,
+        Device("rig", "camera", battery=True, place=Place(3.5, 0.0, 1.2)),
+        Device(
+            "cell",
+            "sensor",
+            battery=True,
+            speaks="s",
+            can_ask=True,
+            essential=False,
+            hears=frozenset({"lux", "cct", "online"}),
+            place=Place(1.0, 0.0, 1.2, "rig"),
+        ),
+        looks={"day": {"key": Preset(KEY, 4300.0), "rim": Preset(RIM, 4300.0), **(looks or {})}},
+    )
+    return replace(made, room=Room(mark=Place(1.0, 0.0, 1.2)))
+
+
+class Scene(Play):
+    """The play, and a sensor that says every two seconds what it reads."""
+
+    lux = 2.0
+
+    def pass_by(self, seconds: float) -> None:
+        for _ in range(round(seconds / 2)):
+            self.report("cell", "lux", self.lux)
+            self.run(2)
+
+    def come_up(self, lux: float = 300.0, tick: bool = True) -> None:
+        self.link_up()
+        self.report("cell", "online", True)
+        self.pass_by(20)
+        self.ask("up")
+        self.run(30)
+        assert self.state == "ready"
+        if tick:
+            self.ask("set_by_hand")
+        self.lux = lux
+        self.pass_by(40)
+
+    @property
+    def shown(self) -> dict[str, object]:
+        (found,) = views.state_view(self.controller, self.now, lambda at: at)["sensors"]  # type: ignore[misc]
+        return found  # type: ignore[no-any-return]
+
+    @property
+    def band(self) -> object:
+        return self.controller.beliefs.of["rim"].gauged.get("level")
+
+
+def scene(made: SetProfile | None = None) -> Scene:
+    return Scene(made or room())
+
+
+def test_a_reading_stands_beside_its_prediction() -> None:
+    """Both lamps 1.803 m away at 33.7 degrees: 800 / 3.25 * 0.832 = 204.8 lx at full, each."""
+    play = scene()
+    play.come_up(lux=240.0)
+    play.report("cell", "cct", 4200.0)
+    assert play.shown["predicted_lux"] == pytest.approx(204.8 * (0.64 + 0.5), abs=0.2)
+    assert play.shown["stops"] == pytest.approx(0.04, abs=0.005)
+    assert play.shown["predicted_cct"] == pytest.approx(4300, abs=2)
+    assert play.shown["mired"] == pytest.approx(5.5, abs=0.3)
+    assert play.shown["fresh"] is True
+    assert (play.shown["since_ready"], play.shown["could"]) == (None, [])
+
+
+def test_an_old_or_kept_word_is_no_reading() -> None:
+    play = scene()
+    play.come_up()
+    play.run(90)
+    assert (play.shown["fresh"], play.shown["stops"]) == (False, None)
+    assert play.shown["lux"] == 300.0
+    play.report("cell", "lux", 250.0, retained=True)
+    assert (play.shown["fresh"], play.shown["stops"]) == (False, None)
+
+
+def test_the_dial_that_must_have_moved_is_drift_until_it_is_back() -> None:
+    play = scene()
+    play.come_up()
+    play.lux = 225.0  # a quarter of the light is gone, and the key says that it is as it was
+    play.pass_by(40)
+    assert play.shown["since_ready"] == pytest.approx(-0.42, abs=0.01)
+    assert play.shown["could"] == ["rim"]
+    band = play.band
+    assert (band.by, band.high < RIM) == ("picture", True)  # type: ignore[attr-defined]
+    assert [(n.device, n.point) for n in play.drifts("opened")] == [("rim", "level")]
+    assert play.state == "adrift"
+    play.lux = 300.0
+    play.pass_by(40)
+    assert (play.band.low, play.band.high) == (0.0, 100.0)  # type: ignore[attr-defined]
+    assert play.shown["since_ready"] is None
+    assert play.state == "ready"
+
+
+def test_a_sensor_that_falls_silent_takes_nothing_back() -> None:
+    play = scene()
+    play.come_up()
+    play.lux = 225.0
+    play.pass_by(40)
+    play.run(600)
+    assert play.shown["since_ready"] is None  # what is shown is of now
+    assert play.drifts("closed") == []
+    assert play.state == "adrift"
+
+
+def test_what_a_report_explains_is_nobodys_fault() -> None:
+    play = scene()
+    play.come_up(lux=300.0)
+    play.report("key", "level", 32.0)
+    # half of the key's 64 % is half of its part: 300 * (0.32 + 0.5) / (0.64 + 0.5)
+    play.lux = 300.0 * 0.82 / 1.14
+    play.pass_by(40)
+    assert play.shown["since_ready"] is None
+    assert play.band is None
+    assert [n.device for n in play.drifts("opened")] == ["key"]
+
+
+def test_two_that_could_are_both_said_and_neither_named() -> None:
+    other = on_plug("edge", "light", "lamp-plug", hand_set=True, proof="hand", **lamp_at(0.5, 800))
+    play = scene(room(other, looks={"edge": Preset(50.0, 4300.0)}))
+    play.come_up()
+    play.lux = 225.0
+    play.pass_by(40)
+    assert play.shown["could"] == ["rim", "edge"]
+    assert play.band is None
+    assert play.drifts("opened") == []
+    assert play.state == "ready"
+
+
+def test_daylight_is_always_an_explanation_of_more_light() -> None:
+    play = scene()
+    play.come_up()
+    play.lux = 400.0
+    play.pass_by(40)
+    assert play.shown["since_ready"] == pytest.approx(0.42, abs=0.01)
+    assert play.shown["could"] == ["rim"]
+    assert play.band is None
+
+
+def test_nothing_is_named_without_a_word_about_the_dial() -> None:
+    play = scene()
+    play.come_up(tick=False)
+    play.lux = 225.0
+    play.pass_by(40)
+    assert play.shown["could"] == ["rim"]
+    assert play.band is None
+
+
+def test_a_shadow_that_passes_says_nothing() -> None:
+    play = scene()
+    play.come_up()
+    play.lux = 200.0
+    play.pass_by(10)
+    assert play.shown["since_ready"] is None
+    play.lux = 300.0
+    play.pass_by(40)
+    assert play.drifts("opened") == []
+
+
+def test_a_word_about_the_dial_begins_anew() -> None:
+    play = scene()
+    play.come_up()
+    play.lux = 225.0
+    play.pass_by(40)
+    assert play.band is not None
+    play.ask("set_by_hand")
+    play.pass_by(40)
+    assert (play.band.low, play.band.high) == (0.0, 100.0)  # type: ignore[attr-defined]
+    assert play.shown["since_ready"] is None
+    assert play.state == "ready"
+
+
+def test_lamps_that_warm_up_are_allowed_a_little_and_then_stand_anew() -> None:
+    """−0.3 stop while warming is neither more nor less than lamps do; afterwards it is."""
+    play = scene(replace(room(), warm_up=600.0))
+    play.come_up(lux=300.0)
+    play.lux = 300.0 * 2**-0.3
+    play.pass_by(100)
+    assert play.shown["since_ready"] is None
+    play.pass_by(600)
+    play.lux *= 2**-0.3
+    play.pass_by(40)
+    assert play.shown["since_ready"] == pytest.approx(-0.3, abs=0.02)
+
+
+def test_while_the_link_is_lost_nothing_is_fresh() -> None:
+    play = scene()
+    play.come_up()
+    play.lux = 225.0
+    play.pass_by(40)
+    play.link_down()
+    play.run(70)
+    assert play.shown["fresh"] is False
+    assert [n.device for n in play.drifts("closed")] == []
+    play.link_up()
+    # what was gauged before says nothing of now, until the sensor has read again
+    assert play.controller.beliefs.of["rim"].band("is it so", "level") is None
+    play.pass_by(40)
+    assert play.controller.beliefs.of["rim"].band("is it so", "level") is not None
+
+
+def test_nonsense_and_steps_of_the_clock_do_no_harm() -> None:
+    play = scene()
+    play.come_up()
+    for lux in (0.0, 2e5, 1e-9, 300.0):
+        play.report("cell", "lux", lux)
+    play.now -= 5.0
+    play.report("cell", "lux", 300.0)
+    play.now += 5.0
+    play.pass_by(40)
+    assert play.state == "ready"
+    assert not play.controller.failed
+
+
+def test_a_light_that_is_only_told_is_not_taken_for_proven() -> None:
+    """It hears its level and never says it: of it and a dial, either could have."""
+    only_told = fixture("edge", "lamp-plug", proof="none", **lamp_at(0.5, 800.0))
+    only_told = replace(only_told, tells=FIXTURE - {"switch"}, hears=frozenset({"online"}))
+    play = scene(room(only_told, looks={"edge": Preset(50.0, 4300.0)}))
+    play.come_up()
+    play.lux = 225.0
+    play.pass_by(40)
+    assert play.shown["could"] == ["rim", "edge"]
+    assert play.band is None
