@@ -412,6 +412,12 @@ class Belief:
             return proof
         return "hand" if proof == "hand" or self.device.hand_set else "none"
 
+    @property
+    def may_be_ticked(self) -> bool:
+        """May a person say that it is as asked: a dial, or what is told and cannot say so?"""
+        told = bool(self.device.mute) and self.device.proof != "none"
+        return self.device.hand_set or told
+
     def by_hand(self, preset: Preset | None) -> bool:
         """Does a person's word hold that it is as this preset says?
 

@@ -391,7 +391,7 @@ class Board:
             rows.append(("switch", "", reported))
         if view.get("watts") is not None:
             rows.append(("draws", "", words.watts(view.get("watts"))))
-        rows.extend(("", "", text) for text in words.readings(view))
+        rows.extend((label, "", text) for label, text in words.readings(view))
         if isinstance(view.get("sensor"), Mapping) and words.sensor(view["sensor"]):
             rows.append(("light", "", words.sensor(view["sensor"])))
         feeds = " ← ".join([*device.feeds, device.circuit or ""]).strip(" ←")

@@ -648,8 +648,8 @@ def supplies(state: Json, now: datetime | None = None) -> list[str]:
     return lines
 
 
-def readings(device: Json) -> list[str]:
-    """What a device says of its supplies, each with when it was heard: for its own page."""
+def readings(device: Json) -> list[tuple[str, str]]:
+    """What a device says of its supplies, by name, with when it was heard: for its own page."""
     found = device.get("supplies")
     if not isinstance(found, Mapping):
         return []
@@ -664,7 +664,8 @@ def readings(device: Json) -> list[str]:
         how_old = supply.KEPT if entry.get("kept") is True else _heard(entry.get("at"), None)
         left = number(entry.get("left_s"))
         text = ", ".join(filter(None, (supply.stands(point, said), how_old)))
-        lines.append(text + (f"; {supply.about(left)} at this rate" if left is not None else ""))
+        text += f"; {supply.about(left)} at this rate" if left is not None else ""
+        lines.append((point.replace("_low", ""), text))
     return lines
 
 

@@ -249,3 +249,30 @@ def test_a_page_without_a_bridge_guides_nobody() -> None:
     made.visitor.sure = False  # type: ignore[misc]
     made.draw()
     assert made.parts["guides"].strip() == ""
+
+
+def test_what_runs_out_and_what_is_measured_is_said_quietly_and_only_when_sure() -> None:
+    low = {"device": "clip-mic", "point": "battery", "value": 12.0, "at": "2026-03-01T20:00:00Z"}
+    read = {"device": "cell", "lux": 402.0, "fresh": True, "since_ready": -0.4, "could": ["<rim>"]}
+    state = {"state": "ready", "supplies": [{**low, "kept": False}], "sensors": [read]}
+    made = board(state)
+    made.draw()
+    said = made.parts["supplies"]
+    assert "clip-mic at 12 %, heard 2026-03-01" in said
+    assert "the light at cell is 0.4 stop less than when ready" in said
+    assert "&lt;rim&gt; could have" in said
+    made = board({**state, "state": "dark"})
+    made.draw()
+    assert "charge it" in made.parts["supplies"]
+    made = board(state)
+    made.visitor.sure = False  # type: ignore[misc]
+    made.draw()
+    assert "clip-mic" not in made.parts["supplies"]
+
+
+def test_a_devices_own_page_has_what_it_says_of_itself() -> None:
+    supplies = {"battery": {"value": 80, "at": "2026-03-01T20:00:00Z", "kept": True}}
+    made = board({"state": "ready"}, devices={"clip-mic": {"supplies": supplies}})
+    shown = made.detail("clip-mic", lambda: None)
+    assert "at 80 %" in shown
+    assert "nobody knows for how long" in shown
