@@ -63,9 +63,8 @@ class Gear:
 
     def __init__(self, profile: SetProfile) -> None:
         self.core = Core(profile, Memory(), "walk", lambda at: at)
-        self.ends = {
-            n: FarEnd(profile, n) for n, d in profile.devices.items() if d.speaks and d.hears
-        }
+        speaking = [n for n, d in profile.devices.items() if d.speaks and d.slots is None]
+        self.ends = {name: FarEnd(profile, name) for name in speaking}
         self.now = 0.0
         self.wakes: dict[str, float] = {}
         self.told: list[Message] = []

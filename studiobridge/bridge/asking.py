@@ -107,8 +107,16 @@ class Shown:
         """The shape of `status --json`."""
         devices = self.devices
         if self.old:
-            unproven = {"confirmed": False, "by": None}
-            devices = {name: {**device, **unproven} for name, device in devices.items()}
+            # whom that bridge heard, this one may not have
+            devices = {
+                name: {
+                    **device,
+                    "confirmed": False,
+                    "by": None,
+                    "heard": None if device.get("heard") is None else "never heard",
+                }
+                for name, device in devices.items()
+            }
         return {**self.state_now(), "devices": devices}
 
 

@@ -27,6 +27,7 @@ import pydantic_core
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from studiobridge.bridge.delivery import Delivery
+from studiobridge.bridge.misheard import Misheard, tried
 from studiobridge.bridge.ownership import Cut
 from studiobridge.bridge.topics import (
     answer_topic,
@@ -216,7 +217,10 @@ class Core:
                 lockouts=tuple(replace(x, since=x.since - offset) for x in memory.lockouts),
                 by_hand={n: replace(x, at=x.at - offset) for n, x in memory.by_hand.items()},
             )
-        self.controller = Controller(profile, memory, now)
+        self.misheard = Misheard()
+        self.controller = Controller(
+            profile, memory, now, lambda attempt: tried(self.speech, self.misheard, attempt)
+        )
         self.now = now
         self._routes: dict[str, tuple[str, bytes | None] | None] = {}
         self._asks: dict[str, list[SwitchRule]] = {}
@@ -240,6 +244,9 @@ class Core:
         self.epoch = 0
         self._record_fault: str | None = None
         self._record_lost = 0
+        self._misheard_due: float | None = None
+        # lacks that are in the record: each once
+        self._lacks_noted: set[tuple[str, str]] = set()
         # why what the record holds is not known, if it is not
         self._unread: str | None = None
         self.delivery = Delivery()
@@ -339,6 +346,8 @@ class Core:
             follow = said
         if follow is not None:
             self._handle(follow)
+        if self.speech.lacking.changed:
+            self._lacking(message.topic)
         rules = self._asks.get(message.topic)
         if rules is not None:
             for rule in rules:
@@ -357,6 +366,20 @@ class Core:
             why = f"cannot be read ({type(error).__name__}: {plain(str(error))[:200]})"
             self._handle(Unreadable(self.now, None, message.topic, why))
             return ()
+
+    def _lacking(self, topic: str) -> None:
+        """Devices speak without something they should say: shown, and noted once."""
+        changed = self.speech.lacking.changed
+        for name in sorted(changed):
+            lacks = self.speech.lacking.of(name)
+            self._show_misheard(name, self.misheard.lacks(name, lacks, self.now))
+            for text in lacks:
+                # what it has instead may change with each message: what is lacking does not
+                what = (name, text.partition("; it has ")[0])
+                if what not in self._lacks_noted:
+                    self._lacks_noted.add(what)
+                    self._outs.append(Write(FaultNote(self.now, name, topic, text)))
+        changed.clear()
 
     def acknowledged(self, token: int, at: float) -> list[Out]:
         """The broker has a part of the command with this token."""
@@ -450,6 +473,10 @@ class Core:
                 self._outs.append(Cut(why))
         elif name == "announce run":
             self._run_waits = False
+        elif name == "misheard":
+            self._misheard_due = None
+            for of in self.misheard.due(at):
+                self._show_misheard(of)
         elif name == "count":
             self._counting = False
             if self.controller.run is not None:
@@ -582,7 +609,8 @@ class Core:
             known = [
                 t for t in body.targets if t in self.profile.devices or t in self.profile.circuits
             ]
-            self._locking[body.id] = self._covered(known)
+            live_with = self.controller.gates.live_with
+            self._locking[body.id] = frozenset(name for t in known for name in live_with(t))
         try:
             self._ask(request)
         finally:
@@ -617,8 +645,11 @@ class Core:
         return asked
 
     def _refused(self, message: Message, why: str, at: float) -> None:
-        self._handle(Unreadable(at, None, message.topic, f"request refused: {why}"))
-        if message.retain or message.response_topic is None:
+        answered = not message.retain and message.response_topic is not None
+        # on MQTT 3.1.1 there is no place for an answer: it is shown and noted
+        untold = "" if answered else ", and nobody was told (it names no response topic)"
+        self._handle(Unreadable(at, None, message.topic, f"request refused{untold}: {why}"))
+        if not answered:
             return
         route = self._route(message)
         self._answer(route, message.correlation, Answer("", True, 2, f"request refused: {why}"))
@@ -663,8 +694,23 @@ class Core:
     def _handle(self, event: Event, more: bool = False) -> None:
         if self.dead:
             return
+        if isinstance(event, Unreadable):
+            self._show_misheard(event.device, self.misheard.unreadable(event))
         for effect in self.controller.handle(event, more):
             self._carry_out(effect)
+
+    def _show_misheard(self, name: str | None, now: bool = True) -> None:
+        """What is wrong with what was said has changed: show it, now or when its time comes."""
+        if not now:
+            pass
+        elif name is None:
+            self._dirty_state = True
+        else:
+            self._dirty.add(name)
+        due = self.misheard.next_due()
+        if due != self._misheard_due:
+            self._misheard_due = due
+            self._outs.append(Wake("misheard", due))
 
     def _carry_out(self, effect: Effect) -> None:
         kind = type(effect)
@@ -780,16 +826,6 @@ class Core:
         text = f"{answer.text}. CAREFUL: {'; '.join(said)}; treat it as live until it says off"
         return replace(answer, text=text)
 
-    def _covered(self, targets: Iterable[str]) -> frozenset[str]:
-        """Each target, all that it feeds, and the plugs above that could energise it."""
-        names: set[str] = set()
-        for target in targets:
-            names.update((target, *self.profile.fed_from(target)))
-            device = self.profile.devices.get(target)
-            if device is not None:
-                names.update(device.feeds)
-        return frozenset(names)
-
     def _answer(self, route: str, correlation: bytes | None, answer: Answer) -> None:
         body = {
             "id": answer.request_id,
@@ -833,8 +869,7 @@ class Core:
         name = self.profile.name
         # the state comes last: who reads "ready" has read everything it rests on
         for device in sorted(self._dirty):
-            view = views.device_view(self.controller, device, at, self.wall)
-            self._show(device_topic(name, device), to_json(view))
+            self._show(device_topic(name, device), to_json(self.device(device)))
         if self._dirty_drift:
             self._show(drift_topic(name), to_json(self.drift()))
         self._dirty_run = self._dirty_run or self._dirty_state
@@ -877,6 +912,7 @@ class Core:
     def state(self) -> dict[str, object]:
         view = views.state_view(self.controller, self.now, self.wall)
         view["record_fault"] = self._record_fault
+        view["unreadable"] = self._unreadable(None)
         # a visitor counts the devices it was sent: when all have come it need not wait for more
         view["device_count"] = len(self.profile.devices)
         view["record_lost"] = self._record_lost
@@ -888,10 +924,21 @@ class Core:
         return view
 
     def devices(self) -> dict[str, dict[str, object]]:
-        return {
-            name: views.device_view(self.controller, name, self.now, self.wall)
-            for name in self.profile.devices
-        }
+        return {name: self.device(name) for name in self.profile.devices}
+
+    def device(self, name: str) -> dict[str, object]:
+        view = views.device_view(self.controller, name, self.now, self.wall)
+        view["unreadable"] = self._unreadable(name)
+        view["lacks"] = list(self.misheard.shown(name).lacks)
+        return view
+
+    def _unreadable(self, name: str | None) -> dict[str, object] | None:
+        """The last that could not be read: of this device, or of nobody's."""
+        heard = self.misheard.shown(name).unreadable
+        if heard is None:
+            return None
+        at = views.iso(heard.at, self.wall)
+        return {"topic": heard.topic, "why": heard.why, "at": at, "count": heard.count}
 
     def drift(self) -> list[dict[str, object]]:
         return views.drift_view(self.controller, self.now, self.wall)

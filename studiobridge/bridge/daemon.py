@@ -741,6 +741,8 @@ def load(path: Path, say: Say = to_stderr) -> SetProfile | None:
     except ProfileError as error:
         say(str(error))
         return None
+    if reading.old_words is not None:
+        say(str(reading.old_words))
     problems = order_problems(reading.profile)
     for problem in problems:
         say(f"{path}: {problem}")

@@ -50,6 +50,7 @@ from studiobridge.control.effects import (
 from studiobridge.control.standing import ANSWERS_KEPT
 from studiobridge.craft.chroma import Colour, spelled
 from studiobridge.profile.model import LIGHT, Preset
+from studiobridge.profile.said import FORMER_WORDS
 
 # 1: the first. 2: dials set by hand. 3: the code a request ended with; the session of each entry.
 SCHEMA_VERSION = 3
@@ -1139,6 +1140,8 @@ class Reader:
             statement = self._rows_of(table).where(within)
             for row in self._all(statement.order_by(table.c.id)):
                 number = row.pop("id")
+                for key in ("action", "phase") if kind == "step" else ():
+                    row[key] = FORMER_WORDS.get(row[key], row[key])
                 entries.append({"kind": kind, "order": (row["at"], order, number), **row})
         entries.sort(key=lambda entry: entry["order"])
         for entry in entries:
@@ -1184,7 +1187,8 @@ class Reader:
         )
         for row in self._all(steps):
             value = f" to {row['value']}" if row["value"] else ""
-            found.append((row["at"], row["id"], f"{row['action']}{value}, {row['phase']}"))
+            action = FORMER_WORDS.get(row["action"], row["action"])
+            found.append((row["at"], row["id"], f"{action}{value}, {row['phase']}"))
         drifts = (
             self._rows_of(DRIFTS)
             .where(DRIFTS.c.device == device)

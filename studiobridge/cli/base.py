@@ -56,6 +56,16 @@ class Stop(Exception):
 # ---- helpers -----------------------------------------------------------------------------
 
 
+_noted: set[Path] = set()
+
+
+def note_old_words(path: Path, reading: Reading) -> None:
+    """Once a file, however often a command reads it."""
+    if reading.old_words is not None and path not in _noted:
+        _noted.add(path)
+        show.fail(str(reading.old_words))
+
+
 def read_or_stop(path: Path) -> Reading:
     from studiobridge.control.plan import order_problems
     from studiobridge.profile import ProfileError, read_profile
@@ -64,6 +74,7 @@ def read_or_stop(path: Path) -> Reading:
         reading = read_profile(path)
     except ProfileError as error:
         raise Stop(BAD_INPUT, str(error)) from None
+    note_old_words(path, reading)
     problems = order_problems(reading.profile)
     if problems:
         raise Stop(BAD_INPUT, "\n".join(f"{path}: {problem}" for problem in problems))

@@ -14,18 +14,18 @@ from studiobridge.shown import words
 
 Steps = Sequence[Mapping[str, Any]]
 
-# What each action looks like in a terminal: its pattern, and the word for the legend.
+# What each action looks like in a terminal; its words are in shown/words.py.
 PATTERN = {
-    "power on": ("┃", "mains on"),
-    "power off": ("┃", "mains off"),
-    "switch on": ("┃", "switched on"),
-    "switch off": ("┃", "switched off"),
-    "hear from": ("░", "booting"),
-    "let boot": ("░", "booting"),
-    "set": ("▓", "fading to its preset"),
-    "fade out": ("▓", "fading out"),
-    "cool down": ("∙", "cooling down"),
-    "shut down": ("─", "shutting down"),
+    "power on": "┃",
+    "power off": "┃",
+    "switch on": "┃",
+    "switch off": "┃",
+    "wait for its report": "░",
+    "boots": "▒",
+    "set": "▓",
+    "fade out": "▓",
+    "cool down": "∙",
+    "shut down": "─",
 }
 
 
@@ -51,7 +51,7 @@ def bar(steps: Steps, total: float, columns: int) -> str:
         first = min(columns - 1, int(float(step["at_s"]) / total * columns))
         last = max(first + 1, round(float(step["until_s"]) / total * columns))
         for i in range(first, min(last, columns)):
-            cells[i] = PATTERN.get(str(step["action"]), ("?", ""))[0]
+            cells[i] = PATTERN.get(words.action_of(step), "?")
     return "".join(cells)
 
 
@@ -73,8 +73,8 @@ def axis(total: float, columns: int) -> tuple[str, str]:
 
 
 def legend(steps: Steps) -> str:
-    used = dict.fromkeys(PATTERN[a] for s in steps if (a := str(s["action"])) in PATTERN)
-    return "   ".join(f"{pattern} {word}" for pattern, word in used)
+    used = dict.fromkeys(a for s in steps if (a := words.action_of(s)) in PATTERN)
+    return "   ".join(f"{PATTERN[action]} {words.ACTIONS[action].drawn}" for action in used)
 
 
 def chart(steps: Steps, width: int, note: Mapping[str, str] | None = None) -> list[str]:
@@ -111,16 +111,16 @@ ROW = 26
 LEFT = 150
 RIGHT = 24
 SHADES = {
-    "power on": ("#7a5c2e", ""),
-    "power off": ("#7a5c2e", ""),
-    "switch on": ("#7a5c2e", ""),
-    "switch off": ("#7a5c2e", ""),
-    "hear from": ("url(#boot)", "boots"),
-    "let boot": ("url(#boot)", "boots"),
-    "set": ("#c98a1b", ""),
-    "fade out": ("#c98a1b", "fades out"),
-    "cool down": ("url(#cool)", "cools down"),
-    "shut down": ("url(#shut)", "shuts down"),
+    "power on": "#7a5c2e",
+    "power off": "#7a5c2e",
+    "switch on": "#7a5c2e",
+    "switch off": "#7a5c2e",
+    "wait for its report": "url(#boot)",
+    "boots": "url(#boot)",
+    "set": "#c98a1b",
+    "fade out": "#c98a1b",
+    "cool down": "url(#cool)",
+    "shut down": "url(#shut)",
 }
 STYLE = """
   svg { font: 13px ui-sans-serif, system-ui, sans-serif; }
@@ -209,8 +209,9 @@ def _text(
 
 def _bar(step: Mapping[str, Any], y: float, scale: float, until: float) -> list[str]:
     """One step: its bar, and what it is where there is room for words."""
-    action = str(step["action"])
-    fill, word = SHADES.get(action, ("#999999", action))
+    action = words.action_of(step)
+    fill = SHADES.get(action, "#999999")
+    word = words.ACTIONS[action].label if action in words.ACTIONS else action
     x = LEFT + float(step["at_s"]) * scale
     wide = max(4.0, (float(step["until_s"]) - float(step["at_s"])) * scale)
     where = f"{step['device']}: {action} {step.get('value', '')}".strip()

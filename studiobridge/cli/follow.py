@@ -33,8 +33,8 @@ def notes(run: Mapping[str, Any]) -> dict[str, str]:
 
 
 def progress(state: Mapping[str, Any], run: Mapping[str, Any]) -> str:
-    """`coming up: about 6 s, 7 of 15 steps; waits for lesson-pc (booting)`."""
-    said = words.STATE_WORDS.get(str(state.get("state")), "")
+    """`rising: about 6 s left, 7 of 15 steps; waits for lesson-pc (booting)`."""
+    said = words.state(state.get("state"))
     left = words.number(state.get("ready_in_s"))
     line = said
     if left is not None:
@@ -75,18 +75,24 @@ class Follower:
             text = "\n".join([*lines, "", progress(state, run)])
             self._live.update(Text(text, no_wrap=True), refresh=True)
             return
+        skipped = []
         for step in run["steps"]:
             key = (int(run["run"]), int(step["n"]), str(step["phase"]))
             if step["phase"] == "waiting" or key in self._printed:
                 continue
             self._printed.add(key)
             phase, what = words.phase_of(step), words.step_said(step)
+            if phase == "skipped":
+                skipped.append(step)
+                continue
             if phase == "waited out":
                 what = f"{words.MARKS[phase]} {what}"
             elif phase not in ("sent", "confirmed"):
                 what = f"{phase}: {words.clean(step['text'])}"
             device = words.clean(step["device"], 40)
             show.out(f"{run['elapsed_s']:6.1f} s  {device}: {what}")
+        for line in words.skipped(skipped):
+            show.out(f"{run['elapsed_s']:6.1f} s  {line}")
 
     def stop(self) -> None:
         if self._live is not None:

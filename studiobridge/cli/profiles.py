@@ -18,6 +18,7 @@ from studiobridge.cli.base import (
     SettingsOption,
     Stop,
     app,
+    note_old_words,
     read_or_stop,
 )
 from studiobridge.shown import words
@@ -32,9 +33,13 @@ def check(
     allow_overload: Annotated[
         bool, typer.Option("--allow-overload", help="Say what is too much for a circuit, and pass.")
     ] = False,
+    rewrite: Annotated[
+        bool,
+        typer.Option("--rewrite", help="First write what has a new word now with that, in place."),
+    ] = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Check a profile: everything that is wrong with it, at once. Touches nothing."""
+    """Check a profile: everything that is wrong with it, at once. Touches nothing unless told."""
     from studiobridge.cli.doubts import about_gear, about_mains, about_picture
     from studiobridge.control.plan import order_problems
     from studiobridge.figures.mains import CAUTION as MAINS_CAUTION
@@ -45,9 +50,18 @@ def check(
     too_much: list[Any] = []
     others: tuple[str, ...] = ()
     reading = None
+    rewritten = _rewritten(profile) if rewrite else 0
+    if rewrite and not as_json and rewritten:
+        old = words.count(rewritten, "old word is", "old words are")
+        show.out(f"{profile}: {old} written anew; as it was: {profile}.before")
+    elif rewrite and not as_json:
+        show.out(f"{profile}: no old words in it: nothing is changed")
     try:
         reading = read_profile(profile)
         warnings = list(reading.warnings)
+        if reading.old_words is not None and as_json:
+            warnings.append(reading.old_words)
+        note_old_words(profile, reading)
         others = order_problems(reading.profile)
         too_much, near = about_mains(reading)
         (warnings if allow_overload else problems).extend(too_much)
@@ -62,6 +76,7 @@ def check(
                 "good": not problems and not others,
                 "problems": [_problem(p) for p in problems] + [{"what": o} for o in others],
                 "warnings": [_problem(p) for p in warnings],
+                "rewritten": rewritten,
             }
         )
     else:
@@ -87,6 +102,16 @@ def check(
                 show.out(MAINS_CAUTION)
     if problems or others:
         raise typer.Exit(BAD_INPUT)
+
+
+def _rewritten(profile: Path) -> int:
+    from studiobridge.profile.keep import CannotKeep
+    from studiobridge.profile.rewrite import write_new_words
+
+    try:
+        return write_new_words(profile)
+    except CannotKeep as refused:
+        raise Stop(BAD_INPUT, str(refused)) from None
 
 
 def _problem(problem: Any) -> dict[str, Any]:

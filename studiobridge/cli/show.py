@@ -99,7 +99,7 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
         rows.append(
             (
                 name,
-                words.yes_no(device.get("online"), "here", "away", ""),
+                words.hearing(device),
                 words.yes_no(switch, "on", "off", ""),
                 words.level(device.get("level")),
                 words.cct(device.get("cct")) or words.colour(device.get("colour")),
@@ -115,6 +115,8 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
     heads = ("device", "", "switch", "level", white, "draws", "preset", "proof", "drift", "note")
     print_table(heads, rows)
     tail = list(remarks(state))
+    for name, device in devices.items():
+        tail.extend(f"{words.clean(name, 40)}: {text}" for text in words.misheard(device))
     if tail:
         out()
     for line in tail:
@@ -124,7 +126,7 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
 def headline(state: Mapping[str, Any]) -> str:
     """`Pottery wheel corner is ready, look lesson`."""
     name = words.clean(state.get("title") or state.get("set", "the set"))
-    said = words.STATE_WORDS.get(str(state.get("state")), words.clean(state.get("state")))
+    said = words.state(state.get("state"))
     line = f"{name}: {said}"
     if state.get("cut") is True:
         line += ", cut"
@@ -165,8 +167,7 @@ def remarks(state: Mapping[str, Any]) -> list[str]:
     warm = words.number(state.get("warm_in_s"))
     if warm:
         lines.append(f"still warming up: {words.about(warm)} until the light is stable")
+    lines.extend(words.misheard({"unreadable": state.get("unreadable")}))
     if state.get("record_fault"):
         lines.append(f"the record: {words.clean(state['record_fault'])}")
-    if state.get("record_lost"):
-        lines.append(f"the record: {state['record_lost']} notes of it are lost")
     return lines

@@ -103,6 +103,7 @@ def watch(
                 "alive": asker.shown.bridge_alive,
                 "state": asker.shown.state_now(),
                 "drift": asker.shown.drift,
+                "misheard": _misheard(asker.shown.devices),
             }
             if as_json:
                 import json
@@ -163,7 +164,25 @@ def _news(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
     for name in open_then:
         if name not in open_now:
             lines.append(f"{words.clean(name)}: back where it belongs")
+    misheard, before_that = now.get("misheard") or {}, before.get("misheard") or {}
+    for name, said in misheard.items():
+        for text in words.misheard(said):
+            if text not in words.misheard(before_that.get(name, {})):
+                lines.append(f"{words.clean(name, 40)}: {text}")
+    refused = {"unreadable": state.get("unreadable")}
+    if state.get("unreadable") != was.get("unreadable"):
+        lines.extend(words.misheard(refused))
     return [f"{clock}  {line}" for line in lines]
+
+
+def _misheard(devices: Mapping[str, Mapping[str, Any]]) -> dict[str, dict[str, Any]]:
+    """What cannot be read, and what is never there, of each device that has any."""
+    keys = ("unreadable", "lacks")
+    return {
+        name: {key: device.get(key) for key in keys}
+        for name, device in devices.items()
+        if any(device.get(key) for key in keys)
+    }
 
 
 def _by_device(entries: Any) -> dict[str, list[Mapping[str, Any]]]:
@@ -230,7 +249,7 @@ def record(
         writer.writerows(rows)
         return
     if session is not None:
-        for row in rows:
+        for row in _together(rows):
             show.out(_timeline_line(row))
     elif drifts or device is not None:
         table = [
@@ -269,13 +288,37 @@ def _shown_time(key: str, value: Any) -> Any:
     return value
 
 
+def _step_line(row: Mapping[str, Any]) -> str:
+    phase = words.phase_of(row)
+    if phase == "skipped":
+        return f"skipped: {row['device']}"
+    return f"{row['device']}: {words.action_of(row)} {row['value']} {phase}"
+
+
+def _together(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """What was skipped for one reason, one after the other, is one line."""
+    made: list[dict[str, Any]] = []
+    for row in rows:
+        last = made[-1] if made else {}
+        if (
+            row["kind"] == last.get("kind") == "step"
+            and words.phase_of(row) == words.phase_of(last) == "skipped"
+            and (row["run"], row["text"]) == (last["run"], last["text"])
+        ):
+            if row["device"] not in last["device"].split(", "):
+                last["device"] += f", {row['device']}"
+            continue
+        made.append(dict(row))
+    return made
+
+
 def _timeline_line(row: Mapping[str, Any]) -> str:
     clock = words.moment(row["at"])
     kind = row["kind"]
     said = {
         "request": lambda: f"{row['by'] or row['source']} asks {row['what']}: {row['phase']}",
         "run": lambda: f"{row['what']} {row['phase']}",
-        "step": lambda: f"{row['device']}: {row['action']} {row['value']} {words.phase_of(row)}",
+        "step": lambda: _step_line(row),
         "drift": lambda: f"{row['device']} {row['point']} {row['phase']} {row['how']}",
         "fault": lambda: f"fault: {row['device'] or ''}",
         "lockout": lambda: f"lockout {row['phase']}: {row['target']} by {row['by']}, {row['why']}",

@@ -3,7 +3,7 @@
 Which of these is called when is the table's to say, in steps.py. The rules of telling:
 
 - `intended` is noted, and when that note is on disk the gates are asked and it is told: `sent`,
-  and then one of `confirmed`, `waited out`, `failed` or `passed over` (law 9). The gates are asked
+  and then one of `confirmed`, `waited out`, `failed` or `skipped` (law 9). The gates are asked
   so late because a disk can take a second, and meanwhile a camera may have begun to roll, somebody
   may have locked the device out, or its circuit may have been taken.
 - A light comes on low and is faded to its preset: by the device where it knows how to fade, else
@@ -26,8 +26,8 @@ from studiobridge.control.sequence import ENERGISING, Sequencer, Step
 from studiobridge.profile.model import Point, Value, figure
 
 What = Literal["up", "down", "restore", "cut"]
-Phase = Literal["waiting", "sent", "confirmed", "waited out", "failed", "passed over"]
-ENDED: frozenset[Phase] = frozenset({"confirmed", "waited out", "failed", "passed over"})
+Phase = Literal["waiting", "sent", "confirmed", "waited out", "failed", "skipped"]
+ENDED: frozenset[Phase] = frozenset({"confirmed", "waited out", "failed", "skipped"})
 Stage = Literal[
     "intended",
     "switching",
@@ -65,6 +65,7 @@ class Active:
     until: float = 0.0
     expects: dict[Point, Value] = field(default_factory=dict)
     values: tuple[tuple[Point, Value], ...] = ()
+    fade: float | None = None  # over which it was told them last
     ramp: list[float] = field(default_factory=list)
     # the stage it would be in, could it answer, while it is `telling`
     unanswered: Stage | None = None
@@ -134,7 +135,7 @@ class Acts:
                 self._end(run, step, at, "waited out", "locked out, and held at 0 by that")
                 return True
             if locked is not None:
-                self._end(run, step, at, "passed over", locked)
+                self._end(run, step, at, "skipped", locked)
                 return True
         refused = self.gates.why_refused(step.action, step.device, run.what == "cut")
         if refused is not None:
@@ -162,7 +163,7 @@ class Acts:
             self._begin_set(run, active, at)
         elif action == "fade out":
             self._begin_fade_out(run, active, at)
-        elif action == "hear from":
+        elif action == "wait for its report":
             self._begin_hear(run, active, at)
         elif action == "shut down":
             self._begin_shut_down(run, active, at)
@@ -178,6 +179,7 @@ class Acts:
         belief = self.beliefs.of[active.step.device]
         device = belief.device
         active.tries += 1
+        active.fade = fade
         if belief.described:
             self.gates.tell(at, device.name, active.values, fade)
             self._note(run, active.step, at, "sent", "" if active.tries == 1 else "again")
@@ -294,7 +296,7 @@ class Acts:
             self._end(run, step, at, "waited out", "locked out, and held at 0 by that")
             return
         if locked is not None:
-            self._end(run, step, at, "passed over", locked)
+            self._end(run, step, at, "skipped", locked)
             return
         belief = self.beliefs.of[step.device]
         device = belief.device
@@ -374,7 +376,7 @@ class Acts:
         run: Run,
         step: Step,
         at: float,
-        phase: Literal["confirmed", "waited out", "failed", "passed over"],
+        phase: Literal["confirmed", "waited out", "failed", "skipped"],
         text: str = "",
     ) -> None:
         active = run.active.pop(step.n, None)
@@ -401,8 +403,8 @@ class Acts:
             run.reasons.append(text)
         for n in lost:
             other = run.steps[n]
-            run.phase[n] = "passed over"
+            run.phase[n] = "skipped"
             run.text[n] = f"not tried, it needs {step.device}: {text}"
-            self._note(run, other, at, "passed over", run.text[n])
+            self._note(run, other, at, "skipped", run.text[n])
             self.desk.changed.add(other.device)
             run.missing.setdefault(other.device, run.text[n])

@@ -36,7 +36,7 @@ from collections.abc import Callable, Mapping
 
 from studiobridge.control.acts import Run, What
 from studiobridge.control.belief import NEVER, Gauged, Word
-from studiobridge.control.desk import Desk
+from studiobridge.control.desk import Attempt, Desk, Tried
 from studiobridge.control.doubts import Doubts
 from studiobridge.control.drift import Watcher
 from studiobridge.control.effects import Announce, Effect, Memory
@@ -73,12 +73,18 @@ ASK_AGAIN = 2.0
 class Controller:
     """Runs one set. Not thread-safe; `handle` returns at once."""
 
-    def __init__(self, profile: SetProfile, memory: Memory | None = None, now: float = 0.0) -> None:
+    def __init__(
+        self,
+        profile: SetProfile,
+        memory: Memory | None = None,
+        now: float = 0.0,
+        tried: Callable[[Attempt], Tried] = lambda attempt: Tried(),
+    ) -> None:
         memory = memory if memory is not None else Memory()
         self.profile = profile
         self.memory = memory
         self.failed = False
-        self.desk = Desk(profile)
+        self.desk = Desk(profile, tried)
         self.beliefs = self.desk.beliefs
         self.gates = Gates(self.desk)
         self.standing = Standing(self.desk, memory, now)
@@ -303,6 +309,9 @@ class Controller:
         belief = self.beliefs.of.get(name)
         if belief is None or not self.desk.link:
             return
+        if not event.retained and name not in self.desk.heard:
+            self.desk.heard.add(name)
+            self.desk.changed.add(name)
         bears = event.point in ("rolling", "watts", "switch")
         rolled = {n: self.beliefs.of[n].rolls for n in self.desk.cameras} if bears else {}
         left_before = None if self.standing.session.open else self.runs.endings.left_on()

@@ -5,17 +5,53 @@ Nothing is decided here. Effects are put on the desk in order and collected once
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
 from studiobridge.control.belief import Beliefs
 from studiobridge.control.effects import Ask, Effect, Lockout, Wake
 from studiobridge.control.feeds import Feeds
 from studiobridge.profile.model import Point, Preset, SetProfile, Value
 
+# Of a device: it speaks; it spoke once and does not now; it has not since the bridge started.
+Hearing = Literal["answers", "silent", "never heard"]
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """What was tried with a device in vain: told, so many times, and waited for since then."""
+
+    device: str
+    values: Sequence[tuple[Point, Value]]
+    fade: float | None
+    times: int
+    points: Sequence[Point]
+    since: float
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """The same on the device's own topics, for a person; empty where nobody knows them.
+
+    `misspelt`: it speaks, in words that are not those of its dialect.
+    """
+
+    text: str = ""
+    misspelt: bool = False
+
 
 class Desk:
-    """Shared state of one controller."""
+    """Shared state of one controller.
 
-    def __init__(self, profile: SetProfile) -> None:
+    `tried` puts an attempt into words with topics in them: this room knows none.
+    """
+
+    def __init__(
+        self, profile: SetProfile, tried: Callable[[Attempt], Tried] = lambda attempt: Tried()
+    ) -> None:
         self.profile = profile
+        self.tried = tried
         self.feeds = Feeds(profile)
         self.beliefs = Beliefs(profile, self.feeds)
         self.looks: dict[str, dict[str, Preset]] = {
@@ -34,6 +70,8 @@ class Desk:
         # when the next device of a circuit may be switched on (s), by circuit
         self.free_at: dict[str, float] = {}
         self.changed: set[str] = set()
+        # devices that have spoken since the bridge started
+        self.heard: set[str] = set()
         self._out: list[Effect] = []
 
     def emit(self, effect: Effect) -> None:
@@ -52,6 +90,24 @@ class Desk:
         if belief.device.can_ask:
             belief.asked_at = at
             self.emit(Ask(name))
+
+    def hearing(self, name: str, at: float) -> Hearing | None:
+        """Does this device speak now; None where nothing of it could ever be heard.
+
+        One that was told or asked something after its last word, and has not said anything in the
+        time it has for that, is silent: that it spoke before proves nothing of now.
+        """
+        belief = self.beliefs.of[name]
+        if belief.device.speaks is None or not belief.hears:
+            return None
+        if name not in self.heard:
+            return "never heard"
+        life = self.profile.patience.reply + belief.device.answers_in
+        called = max((belief.asked_at, *belief.told_at.values()))
+        unanswered = belief.spoke_at < called <= at - life
+        if not belief.spoke or belief.gone or belief.silent_since is not None or unanswered:
+            return "silent"
+        return "answers"
 
     @property
     def presets(self) -> dict[str, Preset]:

@@ -112,7 +112,7 @@ class RunNote:
 
 
 # `waited out` is of a step that only waits: its time is over, and nothing confirmed it.
-StepPhase = Literal["intended", "sent", "confirmed", "waited out", "failed", "passed over"]
+StepPhase = Literal["intended", "sent", "confirmed", "waited out", "failed", "skipped"]
 
 
 @dataclass(frozen=True, slots=True)

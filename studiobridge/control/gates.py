@@ -51,6 +51,11 @@ class Gates:
         names = [target, *self.profile.fed_from(target)]
         return [name for name in names if name in self.profile.devices]
 
+    def live_with(self, target: str) -> list[str]:
+        """What a lockout protects, and the switches above it that could energise any of it."""
+        lines = (n for name in self.covered(target) for n in (name, *self.desk.feeds.line[name]))
+        return list(dict.fromkeys(lines))
+
     def why_locked(self, name: str, energise: bool) -> str | None:
         """Why this device may not be told to come on or be changed; None when it may."""
         lockout = self.locked.get(name)

@@ -30,6 +30,10 @@ class PictureWatch:
         self.fixtures = frozenset(
             name for name in self.face.rays if desk.profile.devices[name].speaks is not None
         )
+        # one whose figures are missing counts too: lit where it was meant to be dark, it is what
+        # keeps the picture from being computed
+        lights = {*self.face.rays, *self.face.missing}
+        self.reporting = frozenset(n for n in lights if desk.profile.devices[n].speaks is not None)
         self.holds = self.hold.held and bool(self.fixtures)
 
     def now(self, names: Collection[str] | None = None) -> dict[str, Preset]:
@@ -37,7 +41,7 @@ class PictureWatch:
         beliefs = self.desk.beliefs
         found = dict(self.desk.presets)
         for name, preset in self.desk.presets.items():
-            if name not in self.fixtures or (names is not None and name not in names):
+            if name not in self.reporting or (names is not None and name not in names):
                 continue
             belief = beliefs.of[name]
             if not beliefs.may_be_on(name):
@@ -63,10 +67,11 @@ class PictureWatch:
             return None
         return self.face.change(presets, self.now(names))
 
-    def missing(self) -> tuple[str, ...]:
-        """What the profile does not say and the picture would need."""
-        wanted = self.desk.presets
-        return (*self.face.sentences(wanted), *self.face.turned(wanted, self.now()))
+    def missing(self, names: Collection[str] | None = None) -> tuple[str, ...]:
+        """What the picture would need and nobody says: of the look, and of what is reported."""
+        wanted, now = self.desk.presets, self.now(names)
+        found = (*self.face.sentences(wanted), *self.face.sentences(now))
+        return tuple(dict.fromkeys((*found, *self.face.turned(wanted, now))))
 
     # ---- holding the picture ------------------------------------------------------------
 

@@ -7,7 +7,7 @@ comes too late, asks for nothing (law 8).
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, assert_never
 
 from studiobridge.control.acts import Run
 from studiobridge.control.desk import Desk
@@ -128,12 +128,16 @@ class Requests:
             self.words.lockout(request, at)
         elif what == "release":
             self.words.release(request, at)
-        elif what in ("rolling_on", "rolling_off"):
-            self.words.rolling(request, what == "rolling_on", at)
+        elif what == "rolling_on":
+            self.words.rolling(request, True, at)
+        elif what == "rolling_off":
+            self.words.rolling(request, False, at)
         elif what == "rolling_toggle":
             self.words.rolling(request, not self.words.any_rolls(request), at)
         elif what == "set_by_hand":
             self.words.set_by_hand(request, at)
+        elif what != "ping":  # which is answered before it comes here
+            assert_never(what)
         self.standing.watch_left_on(at)
 
     def _toggled(self) -> Literal["up", "down"]:

@@ -92,9 +92,8 @@ class Endings:
             standing.turn("did not get there", at, text)
             watcher.judge_now(at)
             return
-        all_of_it = len(self.profile.devices)
         code = 0
-        text = f"ready in {took:.1f} s, {all_of_it - len(missing)} of {all_of_it} devices"
+        text = f"ready in {took:.1f} s, {self._count_heard(at)}"
         if missing:
             text += f"; without {', '.join(missing)}: " + "; ".join(run.reasons)
         if standing.state == "rising":
@@ -121,6 +120,14 @@ class Endings:
                 self.desk.wake("warm", standing.warm_at)
         self._finish(run, at, "done", code, text)
         standing.watch_left_on(at)
+
+    def _count_heard(self, at: float) -> str:
+        """`20 of 20 heard; 4 cannot speak`: what nothing can confirm is not counted as there."""
+        hearing = [self.desk.hearing(name, at) for name in self.profile.devices]
+        able = [how for how in hearing if how is not None]
+        mute = len(hearing) - len(able)
+        text = f"{able.count('answers')} of {len(able)} heard"
+        return f"{text}; {mute} cannot speak" if mute else text
 
     def only_told(self) -> list[str]:
         """Lights of the look of which nothing proves that they are as it says (law 7)."""

@@ -32,8 +32,8 @@ from studiobridge.profile.model import Device, Preset, SetProfile
 
 Action = Literal[
     "power on",
-    "hear from",
-    "let boot",
+    "wait for its report",
+    "boots",
     "switch on",
     "set",
     "fade out",
@@ -279,7 +279,7 @@ def _device_up(
             Step(
                 0,
                 name,
-                "hear from",
+                "wait for its report",
                 takes=(device.boots_in if feed_step or device.own_battery else 0.0)
                 + device.answers_in,
                 phase=phase,
@@ -299,7 +299,7 @@ def _device_up(
                 Step(
                     0,
                     name,
-                    "let boot",
+                    "boots",
                     takes=takes,
                     phase=phase,
                     essential=essential,

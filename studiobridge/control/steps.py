@@ -20,6 +20,7 @@ rules behind it:
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Literal
 
 from studiobridge.control.acts import (
@@ -31,12 +32,12 @@ from studiobridge.control.acts import (
     Run,
     Stage,
 )
-from studiobridge.control.belief import Beliefs
+from studiobridge.control.desk import Attempt, Desk
 from studiobridge.control.gates import Gates
 from studiobridge.control.rolling import SAMPLE_HOLDS
 from studiobridge.control.sequence import ENERGISING, OFF, Step
 from studiobridge.craft.chroma import Colour, spelled
-from studiobridge.profile.model import Value, figure
+from studiobridge.profile.model import Point, Value, figure
 
 Happening = Literal[
     "noted",  # its intention is on disk
@@ -161,7 +162,7 @@ class Steps(Acts):
         self.desk.busy[step.device] = step.n
         run.phase[step.n] = "sent"
         self.desk.changed.add(step.device)
-        if step.action == "hear from" and self.beliefs.surely_heard(step.device):
+        if step.action == "wait for its report" and self.beliefs.surely_heard(step.device):
             self._end(run, step, at, "confirmed", "heard already")
             return
         self._note(run, step, at, "intended")
@@ -231,7 +232,7 @@ class Steps(Acts):
             self._deadline(active, at + reply)
         elif act == "give way":
             locked = self.gates.why_locked(active.step.device, active.step.action in ENERGISING)
-            self._end(run, active.step, at, "passed over", str(locked))
+            self._end(run, active.step, at, "skipped", str(locked))
 
     def _in_the_way(self, run: Run, active: Active, at: float) -> Happening | None:
         """What keeps a step from going on that was noted or is due; None when nothing does."""
@@ -320,7 +321,7 @@ class Steps(Acts):
             self._ask(active, at)
         else:
             self._ask_feed(active, at)
-            self._end(run, active.step, at, "failed", why_failed(active, self.beliefs, self.gates))
+            self._end(run, active.step, at, "failed", why_failed(active, self.desk, self.gates))
 
     def _insist(self, run: Run, active: Active, at: float) -> None:
         """No report in time: ask, tell again, give up."""
@@ -350,18 +351,20 @@ class Steps(Acts):
             return
         if active.stage == "shutting down":
             belief.shutting = False
-        self._end(run, step, at, "failed", why_failed(active, self.beliefs, self.gates))
+        self._end(run, step, at, "failed", why_failed(active, self.desk, self.gates))
 
 
-def why_failed(active: Active, beliefs: Beliefs, gates: Gates) -> str:
+def why_failed(active: Active, desk: Desk, gates: Gates) -> str:
     """Why a step was given up, for the person who has to look after it."""
     step = active.step
     name = step.device
-    belief = beliefs.of[name]
+    belief = desk.beliefs.of[name]
     feed = belief.device.fed_by or "its battery"
     if not belief.described:
-        return f"{name} has not said what it is; check {feed}, then its network"
-    if step.action == "hear from":
+        points = sorted(belief.hears - {"online"})
+        what = f"{name} has not said what it is"
+        return _in_vain(desk, active, what, (), points, f"check {feed}, then its network")
+    if step.action == "wait for its report":
         if belief.said("was it so", "online") is True and not belief.device.can_ask:
             return (
                 f"{name} has not spoken since, only the broker kept its word from before;"
@@ -370,7 +373,8 @@ def why_failed(active: Active, beliefs: Beliefs, gates: Gates) -> str:
         if belief.device.own_battery:
             return f"{name} did not report; open it and wake it, then check its network"
         button = ", press its power button," if belief.device.kind == "computer" else ","
-        return f"{name} did not report; check that {feed} powers it{button} then its network"
+        check = f"check that {feed} powers it{button} then its network"
+        return _in_vain(desk, active, f"{name} did not report", (), sorted(belief.hears), check)
     if step.action == "shut down":
         return f"{name} {gates.why_not_down(name)}; shut it down by hand, then ask again"
     if step.action == "power off" and belief.is_so(active.expects):
@@ -382,7 +386,24 @@ def why_failed(active: Active, beliefs: Beliefs, gates: Gates) -> str:
         said = belief.said("is it so", point)
         if said is not None and not belief.same(point, wanted, said):
             return f"{name} was told {say(point, wanted)} and reports {say(point, said)}"
-    return f"{name} did not confirm; check its power ({feed}) and its network"
+    unanswered = [p for p in active.expects if belief.said("is it so", p) is None]
+    check = f"check its power ({feed}) and its network"
+    return _in_vain(desk, active, f"{name} did not confirm", active.values, unanswered, check)
+
+
+def _in_vain(
+    desk: Desk,
+    active: Active,
+    what: str,
+    values: Sequence[tuple[Point, Value]],
+    points: Sequence[Point],
+    check: str,
+) -> str:
+    """Nothing answered: on which topics what was told, and where it was waited for."""
+    device = active.step.device
+    tried = desk.tried(Attempt(device, values, active.fade, active.tries, points, active.since))
+    said = f"{what}: {tried.text}" if tried.text else what
+    return f"{said}; check its dialect" if tried.misspelt else f"{said}; {check}"
 
 
 def say(point: str, value: Value) -> str:

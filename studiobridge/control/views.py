@@ -153,7 +153,11 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         ],
         "only_told": controller.runs.endings.only_told() if standing.session.open else [],
         "silent": [
-            {"device": name, "since": iso(belief.silent_since, wall)}
+            {
+                "device": name,
+                "since": iso(belief.silent_since, wall),
+                "heard": desk.hearing(name, at),
+            }
             for name, belief in controller.beliefs.of.items()
             if belief.silent_since is not None
         ],
@@ -272,7 +276,7 @@ def picture_view(controller: Controller) -> View | None:
     change = _picture(watch.change(names))
     if change is not None:
         return change
-    return {"missing": list(watch.missing())}
+    return {"missing": list(watch.missing(names))}
 
 
 def _drift(controller: Controller, drift: Drift, at: float, wall: Wall) -> View:
@@ -287,6 +291,7 @@ def _drift(controller: Controller, drift: Drift, at: float, wall: Wall) -> View:
         "percent": _number(drift.by.percent, 2),
         "shift": _number(drift.by.shift, 4),
         "since": iso(drift.since, wall),
+        "heard": None if drift.perhaps else controller.desk.hearing(drift.device, at),
         "for_s": round(at - drift.since, 1),
         "by": "watts" if drift.perhaps else "report" if drift.band is None else drift.band.by,
         "band": None if drift.band is None else [drift.band.low, drift.band.high],
@@ -342,6 +347,7 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         "kind": device.kind,
         "title": device.title,
         "online": beliefs.online(name),
+        "heard": controller.desk.hearing(name, at),
         "switch": last("switch") if powered else False,
         "level": last("level"),
         # a fixture that is either says one of the two as the other's value: it is only the one

@@ -98,7 +98,7 @@ class Words:
         if unknown:
             careful.append(f"{', '.join(unknown)}: not known to be off")
         # a welded contact above a device leaves that device live, too
-        lines = dict.fromkeys(n for name in covered for n in (name, *self.desk.feeds.line[name]))
+        lines = self.gates.live_with(target)
         drawing = {name: self.beliefs.still_drawing(name) for name in lines}
         careful += [
             f"{name} says off and {watts:.0f} W still flow"

@@ -610,6 +610,8 @@ def _said(entry: Mapping[str, Any]) -> str:
         value = entry.get(part)
         if part == "phase" and entry["kind"] == "step":
             value = words.phase_of(entry)
+        if part == "action":
+            value = words.action_of(entry)
         if part == "rolling":
             value = "rolls" if value else "stopped"
         if value not in (None, ""):

@@ -166,7 +166,7 @@ class Board:
             return "not confirmed"
         if state.get("state") == "ready" and not self.of_one_moment():
             return "not confirmed: its parts do not fit together yet"
-        said = words.STATE_WORDS.get(str(state.get("state")), "not heard from yet")
+        said = words.state(state.get("state"))
         return f"{said}, cut" if state.get("cut") is True else said
 
     def of_one_moment(self) -> bool:
@@ -211,7 +211,7 @@ class Board:
         steps = words.number(state.get("steps"))
         progress = (words.number(state.get("steps_done")) or 0.0) / steps if steps else None
         if now in GOING:
-            label = "coming up" if now == "rising" else "going down"
+            label = now
             if to_go is not None and to_go > 0.5:
                 label += f", about {words.about(to_go)} to go"
             elif to_go is not None:
@@ -349,7 +349,7 @@ class Board:
             "chargers": [d.name for d in devices if d.kind == "charger"],
         }
 
-    def things(self) -> list[dict[str, str]]:
+    def things(self) -> list[dict[str, Any]]:
         """Every device as a line: the drawing in words."""
         state = self.visitor.shown.state or NOTHING
         up = state.get("state") in UP
@@ -369,6 +369,7 @@ class Board:
                     "now": now if how.code != "off" else "",
                     "code": how.code,
                     "words": how.words,
+                    "misheard": words.misheard(view),
                 }
             )
         return rows
@@ -408,6 +409,7 @@ class Board:
             self._draw.detail(
                 device,
                 how,
+                self._heard(view),
                 rows,
                 "battery" if device.battery else feeds or "nothing",
                 self._changes(name, reader),
@@ -417,6 +419,11 @@ class Board:
                 self.held(),
             )
         )
+
+    def _heard(self, view: View) -> list[str]:
+        """Whether it speaks, and what of it cannot be read."""
+        hearing = words.hearing(view) if self.visitor.sure else ""
+        return [*([hearing] if hearing else []), *words.misheard(view)]
 
     def _changes(self, name: str, reader: Callable[[], Reader | None]) -> list[str]:
         found = reader()

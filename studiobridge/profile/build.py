@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
 from types import MappingProxyType
 
@@ -13,6 +13,7 @@ from studiobridge.profile.dialects import Dialects
 from studiobridge.profile.findings import Findings, Part, from_validation, nearest
 from studiobridge.profile.looks import Looks
 from studiobridge.profile.model import Circuit, LeftOn, Patience, Price, SetProfile
+from studiobridge.profile.old_words import take_new_words
 from studiobridge.profile.places import Places
 from studiobridge.profile.shape import ProfileShape
 from studiobridge.profile.text import Document, Path, Problem, ProfileError, read_document
@@ -27,6 +28,8 @@ class Reading:
     warnings: tuple[Problem, ...]
     path: FilePath | None = None
     document: Document | None = None
+    # words of an older profile that are in it, in one line; it is read as if it said the new ones
+    old_words: Problem | None = None
 
     def problem(self, where: Path, what: str, todo: str = "") -> Problem:
         """What others found out about this profile, with the line and column it is about."""
@@ -45,12 +48,13 @@ def read_profile(path: FilePath) -> Reading:
         what = f"it cannot be read: {error.strerror or error}"
         raise ProfileError([Problem(str(path), 1, 1, what)]) from None
     reading = read_profile_text(data, str(path))
-    return Reading(reading.profile, reading.warnings, path, reading.document)
+    return replace(reading, path=path)
 
 
 def read_profile_text(text: str | bytes, name: str = "profile.yaml") -> Reading:
     """Read a set profile from text. Raises ProfileError."""
     document = read_document(text, name)
+    old_words = take_new_words(document)
     findings = Findings(document, list(document.problems))
     try:
         shape = ProfileShape.model_validate(document.root.value())
@@ -60,7 +64,7 @@ def read_profile_text(text: str | bytes, name: str = "profile.yaml") -> Reading:
     if findings.problems:
         raise ProfileError(findings.problems)
     warnings = sorted(findings.warnings, key=lambda p: (p.line, p.column))
-    return Reading(profile, tuple(warnings), None, document)
+    return Reading(profile, tuple(warnings), None, document, old_words)
 
 
 def _build(shape: ProfileShape, findings: Findings) -> SetProfile:

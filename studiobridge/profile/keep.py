@@ -1,4 +1,7 @@
-"""Writing one preset back into the file a person wrote: that scalar, and nothing else."""
+"""Changing the file a person wrote: one preset written back, that scalar and nothing else.
+
+`change_file` is how a profile is written at all, whatever is changed in it.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +9,7 @@ import contextlib
 import os
 import stat
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -32,9 +35,17 @@ def keep_presets(path: Path, look: str, presets: Mapping[str, Preset]) -> None:
     """Write these presets of a look into the file. Raises CannotKeep; then nothing was changed.
 
     Comments and layout stay. The new text is read again and must differ from the old in these
-    presets alone. Written beside the file and moved over it; the old file stays as `.before`.
+    presets alone.
+    """
+    change_file(path, lambda data: _with_presets(data, str(path), look, presets))
+
+
+def change_file(path: Path, change: Callable[[bytes], bytes]) -> None:
+    """Let `change` make what the file says anew. Raises CannotKeep; then nothing was changed.
+
+    Written beside the file and moved over it; the old file stays as `.before`.
     A link is followed: the file it leads to is replaced, in its own folder, and keeps its owner
-    and rights. One keep at a time in a folder, whatever process it comes from. What somebody
+    and rights. One change at a time in a folder, whatever process it comes from. What somebody
     saves meanwhile is never overwritten: read anew, tried again, and at last left to them.
     """
     try:
@@ -42,12 +53,12 @@ def keep_presets(path: Path, look: str, presets: Mapping[str, Preset]) -> None:
         with _alone_in(real.parent):
             for _ in range(TRIES):
                 seen = _Seen.of(real)
-                new = _with_presets(seen.data, str(path), look, presets)
+                new = change(seen.data)
                 if new == seen.data or _replaced(real, seen, new):
                     return
     except OSError as error:
         raise CannotKeep(f"{path} cannot be read: {error.strerror or error}") from None
-    raise CannotKeep(f"{path} is being changed by somebody else; keep again when that is done")
+    raise CannotKeep(f"{path} is being changed by somebody else; try again when that is done")
 
 
 def _with_presets(data: bytes, name: str, look: str, presets: Mapping[str, Preset]) -> bytes:
@@ -228,8 +239,8 @@ def _alone_in(folder: Path) -> Iterator[None]:
             except BlockingIOError:
                 if time.monotonic() > end:
                     raise CannotKeep(
-                        f"another program is keeping presets in {folder} and does not come to an"
-                        " end; keep again when it has"
+                        f"another program is writing profiles in {folder} and does not come to an"
+                        " end; try again when it has"
                     ) from None
                 time.sleep(0.02)
         yield

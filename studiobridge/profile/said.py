@@ -16,6 +16,14 @@ if TYPE_CHECKING:  # who only asks a set for something need not wait for the who
     from studiobridge.profile.model import Point, Value
 
 
+# What steps and their ends are called in records, and by bridges, from before.
+FORMER_WORDS: Mapping[str, str] = {
+    "hear from": "wait for its report",
+    "let boot": "boots",
+    "passed over": "skipped",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Report:
     """A device reports a value of one point (percent, kelvin, colour, watts, or yes/no).

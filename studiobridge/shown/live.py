@@ -165,7 +165,7 @@ def condition(device: Device, view: View, sure: bool, up: bool) -> Condition:
         return Condition("hand", f"{text} ({gauged})" if gauged else text)
     if view.get("switch") is False:
         return Condition("off", "off")
-    if up and evidence == "told":
+    if up and evidence == "told" and not words.can_speak(view):
         return Condition("told", f"{words.ONLY_TOLD} ({gauged})" if gauged else words.ONLY_TOLD)
     proven = "as it should be"
     if evidence in words.EVIDENCE and evidence != "report":
@@ -174,11 +174,14 @@ def condition(device: Device, view: View, sure: bool, up: bool) -> Condition:
         if up and evidence:
             return Condition("set", proven)
         return Condition("plain", gauged if up and gauged else "says nothing itself")
+    heard = words.hearing(view)
     if view.get("online") is False:
-        return Condition("off", "off" if not up else "not heard from")
+        return Condition("off", "off" if not up else heard)
+    if heard in ("silent", "never heard"):
+        return Condition("unsure", heard)
     if view.get("online") is None:
-        return Condition("unsure", "not heard yet")
-    if up and not evidence:
+        return Condition("unsure", "never heard")
+    if up and evidence in ("", "told"):
         return Condition("unsure", "not confirmed yet")
     return Condition("set", proven if up else "on")
 

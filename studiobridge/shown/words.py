@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from studiobridge.craft import supply
 from studiobridge.craft.chroma import Colour, apart, name_of, spelled, towards
+from studiobridge.profile.said import FORMER_WORDS
 
 Json = Mapping[str, Any]
 
@@ -131,7 +133,7 @@ def count(n: int, one: str, many: str = "") -> str:
 
 
 def by_how_much(entry: Json) -> str:
-    """How far off one drift entry is: `+0.32 stop`, `11 mired cooler`, `off`, `not heard from`."""
+    """How far off one drift entry is: `+0.32 stop`, `11 mired cooler`, `off`, `silent`."""
     point = entry.get("point")
     wanted, reported = entry.get("wanted"), entry.get("reported")
     maybe = names(entry.get("perhaps"))
@@ -158,10 +160,11 @@ def by_how_much(entry: Json) -> str:
         if mired is None:
             return "colour unknown"
         return f"{abs(mired):.0f} mired {'warmer' if mired > 0 else 'cooler'}"
+    silent = "never heard" if entry.get("heard") == "never heard" else "silent"
     if point == "switch":
-        return yes_no(reported, "on, meant to be off", "off, meant to be on", "not heard from")
+        return yes_no(reported, "on, meant to be off", "off, meant to be on", silent)
     if point == "online":
-        return "offline" if reported is False else "not heard from"
+        return "silent: it said that it leaves" if reported is False else silent
     return f"{clean(point, 20)} is {clean(reported, 30)}, not {clean(wanted, 30)}"
 
 
@@ -299,33 +302,45 @@ def drift_lines(entries: Sequence[Json], together: object = None) -> list[str]:
 
 # ---- states -----------------------------------------------------------------------------
 
-STATE_WORDS = {
-    "unheard": "not heard from yet",
-    "dark": "dark",
-    "rising": "coming up",
-    "ready": "ready",
-    "adrift": "up, but adrift",
-    "lowering": "going down",
-    "stalled": "stalled",
+
+def state(value: object) -> str:
+    """A state in the one word for it, the same in a terminal, on the page and in JSON."""
+    return clean(value, 30) if isinstance(value, str) and value else "unheard"
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """An action of a step: while it happens, once it is confirmed, and in a drawing."""
+
+    doing: str
+    done: str
+    drawn: str
+    label: str = ""  # on its bar, where there is room
+
+
+ACTIONS = {
+    "power on": Action("switching on", "on", "mains on"),
+    "wait for its report": Action("waiting for its report", "reports", "waits for its report"),
+    "boots": Action("booting", "booted", "boots"),
+    "switch on": Action("switching on", "on", "switched on"),
+    "set": Action("fading", "set", "fading to its preset"),
+    "fade out": Action("fading out", "out", "fading out", "fades out"),
+    "cool down": Action("cooling down", "cool", "cooling down", "cools down"),
+    "shut down": Action("shutting down", "down", "shutting down", "shuts down"),
+    "switch off": Action("switching off", "off", "switched off"),
+    "power off": Action("switching off", "off", "mains off"),
 }
 
-# What each action of a step is, while it happens and once it is confirmed.
-DOING = {
-    "power on": ("switching on", "on"),
-    "hear from": ("booting", "reports"),
-    "let boot": ("booting", "booted"),
-    "switch on": ("switching on", "on"),
-    "set": ("fading", "set"),
-    "fade out": ("fading out", "out"),
-    "cool down": ("cooling down", "cool"),
-    "shut down": ("shutting down", "down"),
-    "switch off": ("switching off", "off"),
-    "power off": ("switching off", "off"),
-}
+
+def action_of(step: Json) -> str:
+    """What a step does. A bridge, or a record, from before has other words for it."""
+    said = str(step.get("action"))
+    return FORMER_WORDS.get(said, said)
 
 
 def doing(action: str, value: str = "") -> str:
-    words = DOING.get(action, (action, action))[0]
+    action = FORMER_WORDS.get(action, action)
+    words = ACTIONS[action].doing if action in ACTIONS else action
     return f"{words} to {value}" if value and action == "set" else words
 
 
@@ -356,19 +371,20 @@ def asked_about(state: Json) -> list[str]:
 def done(action: str, value: str = "") -> str:
     if action == "set" and value:
         return value
-    return DOING.get(action, (action, action))[1]
+    return ACTIONS[action].done if action in ACTIONS else action
 
 
 # What ends by itself when its time is over: no device says that it has happened.
-TIMED = ("let boot", "cool down")
+TIMED = ("boots", "cool down")
 # One mark each, so that a time that ran out never looks like a report.
-MARKS = {"confirmed": "✓", "waited out": "◌", "failed": "✗", "passed over": "✗"}
+MARKS = {"confirmed": "✓", "waited out": "◌", "failed": "✗", "skipped": "✗"}
 
 
 def phase_of(step: Json) -> str:
     """Where a step stands. A bridge from before calls a time that ran out confirmed."""
     phase = str(step.get("phase"))
-    if phase == "confirmed" and step.get("action") in TIMED:
+    phase = FORMER_WORDS.get(phase, phase)
+    if phase == "confirmed" and action_of(step) in TIMED:
         return "waited out"
     return phase
 
@@ -383,7 +399,7 @@ def waited(step: Json) -> str:
 
 def step_said(step: Json) -> str:
     """What a step is doing, or what became of it; empty while it waits for its turn."""
-    phase, action, value = phase_of(step), str(step.get("action")), str(step.get("value") or "")
+    phase, action, value = phase_of(step), action_of(step), str(step.get("value") or "")
     if phase == "sent":
         return doing(action, value)
     if phase == "confirmed":
@@ -392,7 +408,21 @@ def step_said(step: Json) -> str:
         return clean(step.get("text") or f"{waited(step)}: nothing can confirm it", 200)
     if phase == "waiting":
         return ""
-    return clean(step.get("text") or phase, 200)
+    text = clean(step.get("text") or phase, 200)
+    return f"skipped: {text}" if phase == "skipped" and step.get("text") else text
+
+
+def skipped(steps: Sequence[Json]) -> list[str]:
+    """What was skipped, a line for each reason: `skipped: rim, edge-left: no answer`."""
+    why: dict[str, dict[str, None]] = {}
+    for step in steps:
+        if phase_of(step) == "skipped":
+            device = clean(step.get("device", "?"), 40)
+            why.setdefault(clean(step.get("text") or ""), {})[device] = None
+    return [
+        f"skipped: {', '.join(devices)}" + (f": {text}" if text else "")
+        for text, devices in why.items()
+    ]
 
 
 # ---- evidence ---------------------------------------------------------------------------
@@ -414,12 +444,45 @@ def evidence(device: Json) -> str:
     """
     by = device.get("by")
     if by == "told":
-        return "told"
+        # what it reports instead is its drift: that it was told otherwise says nothing then
+        return "" if device.get("drift") else "told"
     if device.get("confirmed") is not True:
         return ""
     if "by" not in device:
         return "report"
     return by if isinstance(by, str) and by in EVIDENCE else ""
+
+
+# Does it speak: what is shown of a device instead of a guess whether it is there.
+HEARING = ("answers", "silent", "never heard")
+MUTE = "cannot speak"
+
+
+def hearing(device: Json) -> str:
+    """`answers`, `silent`, `never heard`, or that it cannot speak; empty where nobody says.
+
+    A bridge from before only says whether it is online.
+    """
+    said = device.get("heard")
+    if "heard" in device:
+        return said if isinstance(said, str) and said in HEARING else MUTE
+    return yes_no(device.get("online"), "answers", "silent", "")
+
+
+def can_speak(device: Json) -> bool:
+    return device.get("heard") in HEARING
+
+
+def misheard(device: Json) -> list[str]:
+    """What a device says that cannot be read, and what it never says though it speaks."""
+    lines = [clean(text, 200) for text in names(device.get("lacks"))]
+    said = device.get("unreadable")
+    if isinstance(said, Mapping):
+        times = round(number(said.get("count")) or 1)
+        how = f"{count(times, 'time')}, last {moment(said.get('at'))}"
+        topic, why = clean(said.get("topic", "?"), 200), clean(said.get("why", "?"), 200)
+        lines.append(f"`{topic}` cannot be read: {why} ({how})")
+    return lines
 
 
 def gauged(device: Json) -> str:
@@ -455,7 +518,7 @@ def proof(device: Json) -> str:
     """The tick of a device with its evidence; words without a tick for what was only told."""
     found = evidence(device)
     if found == "told":
-        return "only told"
+        return "told, not confirmed" if can_speak(device) else "only told"
     if not found:
         return ""
     return f"✓ {EVIDENCE[found][0]}" if "by" in device else "✓"
@@ -511,9 +574,10 @@ def to_close(state: Json) -> str:
 
 
 def silent(state: Json) -> list[str]:
-    """`fill, since 20:14:05` for each device that spoke once and does not now."""
+    """`silent: fill, since 20:14:05` for each that should speak; of one that never did, that."""
     return [
-        clean(entry["device"], 40)
+        f"{'never heard' if entry.get('heard') == 'never heard' else 'silent'}: "
+        + clean(entry["device"], 40)
         + (f", since {moment(entry['since'])}" if isinstance(entry.get("since"), str) else "")
         for entry in entries(state.get("silent"))
     ]
@@ -521,13 +585,13 @@ def silent(state: Json) -> list[str]:
 
 def unproven(state: Json) -> list[str]:
     """Sentences on what stands between what is shown and what is so."""
-    lines = [f"silent: {text}" for text in silent(state)]
+    lines = silent(state)
     told = names(state.get("only_told"))
     if told:
         lines.append(f"only told, nothing confirms it: {listed(told)}")
-    slow = number(state.get("link_slow_s"))
-    if slow:
-        lines.append(f"the broker takes {duration(slow)} to answer: everything takes longer")
+    slow = state.get("link_slow")
+    if isinstance(slow, str) and slow:
+        lines.append(clean(slow, 200))
     lost = number(state.get("record_lost"))
     if lost:
         verb = "was" if lost == 1 else "were"

@@ -35,6 +35,7 @@ from studiobridge.speech.encode import (
     shown,
     text_of,
 )
+from studiobridge.speech.lacking import MOST_LEAVES, Lacking
 from studiobridge.speech.message import Message
 from studiobridge.speech.readings import READINGS, Scale, to_house
 
@@ -251,8 +252,9 @@ def _make_sense(point: Point, found: Property) -> None:
 class HomieDevice:
     """The bridge's end of one Homie device: one device of the set on one node."""
 
-    def __init__(self, device: Device) -> None:
+    def __init__(self, device: Device, lacking: Lacking) -> None:
         self.device = device
+        self.lacking = lacking
         self.id, _, self.node = device.at.partition("/")
         self.base = f"{ROOT}/{self.id}/{self.node}"
         self.root = self.id
@@ -271,7 +273,8 @@ class HomieDevice:
             if not payload:
                 raise CannotRead("the description was taken back")
             document = json_of(payload)
-            points = self._choose(self._properties(document))
+            properties = self._properties(document)
+            points = self._choose(properties)
             for point, chosen in points.items():
                 _make_sense(point, chosen)
         except CannotRead as error:
@@ -299,13 +302,15 @@ class HomieDevice:
                     found.steps(point) if found is not None else None,
                 )
             )
-            if found is None:
-                why = f"$description: node {shown(self.node)} has no property for {point}"
-                why += self._unsuited(point, document)
+            unsuited = self._unsuited(point, document) if found is None else ""
+            if unsuited:
+                why = f"$description: node {shown(self.node)} has no property for {point}{unsuited}"
                 out.append(Unreadable(at, self.device.name, topic, why))
-            elif point in self.device.tells and not told:
+            if found is not None and point in self.device.tells and not told:
                 why = f"$description: {shown(found.name)} ({point}) cannot be set"
                 out.append(Unreadable(at, self.device.name, topic, why))
+        without = sorted(needed - set(self.points))
+        self.lacking.described(self.device.name, topic, without, list(properties)[:MOST_LEAVES])
         waiting, self._waiting = self._waiting, {}
         for where, (value, retained) in waiting.items():
             out.extend(self.value(where, value, retained, at))
@@ -389,6 +394,13 @@ class HomieDevice:
 
     # ---- what it reports ------------------------------------------------------------------------
 
+    def heard_on(self, point: Point) -> str:
+        """The topic this point is heard on: its description's, as long as that is not known."""
+        if point == "online":
+            return f"{ROOT}/{self.id}/$state"
+        found = self.points.get(point)
+        return f"{self.base}/{found.name}" if found else f"{ROOT}/{self.id}/$description"
+
     def value(self, topic: str, payload: bytes, retained: bool, at: float) -> list[Said]:
         """A message on a property's own topic."""
         point = self.by_topic.get(topic)
@@ -420,8 +432,8 @@ class HomieDevice:
 class HomieBook:
     """All Homie devices of a set, found by topic, with the states of their trees."""
 
-    def __init__(self, devices: Sequence[Device]) -> None:
-        self.devices = {device.name: HomieDevice(device) for device in devices}
+    def __init__(self, devices: Sequence[Device], lacking: Lacking) -> None:
+        self.devices = {device.name: HomieDevice(device, lacking) for device in devices}
         self._by_node: dict[str, HomieDevice] = {d.base: d for d in self.devices.values()}
         self._by_id: dict[str, list[HomieDevice]] = {}
         for found in self.devices.values():

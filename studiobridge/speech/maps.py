@@ -144,6 +144,11 @@ class MappedDevice:
             path = None if rule.field is None else tuple(rule.field.split("."))
             yield topic, rule.qos, Listener(self.device.name, point, path, decoder(point, rule))
 
+    def heard_on(self, point: Point) -> tuple[str, str | None] | None:
+        """The topic this point is heard on, and its field there."""
+        found = self._hears.get(point)
+        return None if found is None else (found[0], found[1].field)
+
     def described(self, at: float) -> list[Described]:
         """The steps of its level and CCT, as its dialect spells them."""
         found = []

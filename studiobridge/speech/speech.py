@@ -9,6 +9,7 @@ from studiobridge.profile.said import Described, Report, Said, Unreadable
 from studiobridge.speech import slots
 from studiobridge.speech.encode import MISSING, CannotRead, field_of, json_of, text_of
 from studiobridge.speech.homie import ROOT, HomieBook
+from studiobridge.speech.lacking import Lacking
 from studiobridge.speech.maps import Listener, MappedDevice
 from studiobridge.speech.message import Message
 
@@ -20,6 +21,7 @@ class Speech:
         self._mapped: dict[str, MappedDevice] = {}
         self._listeners: dict[str, list[Listener]] = {}
         self._qos: dict[str, int] = {}
+        self.lacking = Lacking()
         # fixtures that only listen, on no topic: the bridge sends them frames
         self._listening: list[Device] = []
         homie = []
@@ -34,7 +36,9 @@ class Speech:
                 for topic, qos, listener in mapped.listeners():
                     self._listeners.setdefault(topic, []).append(listener)
                     self._qos[topic] = max(qos, self._qos.get(topic, 0))
-        self._homie = HomieBook(homie)
+                    if listener.path is not None:
+                        self.lacking.expect(device.name, listener.point)
+        self._homie = HomieBook(homie, self.lacking)
 
     def subscriptions(self) -> list[tuple[str, int]]:
         """Every filter to subscribe to, with its QoS; no two of them overlap."""
@@ -69,8 +73,11 @@ class Speech:
                     if document is None:
                         document = json_of(message.payload)
                     raw = field_of(document, listener.path)
-                    if raw is MISSING:
-                        continue  # a message may say only what has changed
+                    if raw is MISSING:  # a message may say only what has changed
+                        where = (message.topic, listener.path, document)
+                        self.lacking.missed(listener.device, listener.point, *where)
+                        continue
+                    self.lacking.heard(listener.device, listener.point)
                 try:
                     value = listener.decode(raw)
                 except CannotRead as error:
@@ -95,6 +102,14 @@ class Speech:
             return mapped.tell(values, fade)
         homie = self._homie.devices.get(device)
         return homie.tell(values) if homie is not None else []
+
+    def heard_on(self, device: str, point: Point) -> tuple[str, str | None] | None:
+        """The topic a point is heard on, and its field there; None where it is not heard."""
+        mapped = self._mapped.get(device)
+        if mapped is not None:
+            return mapped.heard_on(point)
+        homie = self._homie.devices.get(device)
+        return (homie.heard_on(point), None) if homie is not None else None
 
     def ask(self, device: str) -> list[Message]:
         """The messages that make a device report; [] where its dialect knows none."""

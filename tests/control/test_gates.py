@@ -65,7 +65,7 @@ def test_a_light_locked_out_in_the_middle_of_its_fade_is_left_as_it_is() -> None
     play.forget()
     play.run(30)
     assert play.tells() == []
-    assert ("key", "set") in play.steps("passed over")
+    assert ("key", "set") in play.steps("skipped")
     assert play.state == "stalled"
 
 

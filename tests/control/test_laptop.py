@@ -151,7 +151,7 @@ def test_one_that_said_it_is_down_has_to_speak_again_before_the_set_is_ready() -
     play.ask("up")
     play.run(6.0)
     assert play.state == "rising"
-    assert ("laptop", "hear from") in play.steps("sent")
+    assert ("laptop", "wait for its report") in play.steps("sent")
     play.deaf.discard("laptop")
     play.report("laptop", "online", True)
     play.run(10.0)

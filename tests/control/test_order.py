@@ -175,7 +175,7 @@ def test_the_plan_of_a_small_set_by_hand() -> None:
     at = {(s.device, s.action): (s.at, s.until) for s in timed.steps}
     assert at[("p", "power on")] == (0.0, 0.5)
     assert at[("q", "power on")] == (1.0, 1.5)  # after 0.5 s of confirming and 0.5 s of gap
-    assert at[("slow", "hear from")] == (0.5, 6.75)
+    assert at[("slow", "wait for its report")] == (0.5, 6.75)
     assert at[("slow", "set")] == (6.75, 8.0)
     assert at[("quick", "set")] == (3.75, 5.0)
     assert timed.ready_in == 8.0

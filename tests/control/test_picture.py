@@ -124,6 +124,26 @@ def test_what_is_missing_is_named() -> None:
 # ---- tolerances on the picture -----------------------------------------------------------
 
 
+def test_a_light_that_is_lit_and_was_meant_to_be_dark_is_named_where_it_cannot_be_computed() -> (
+    None
+):
+    """The look asks nothing of it, so only what it reports says why the picture is not known."""
+    made = room()
+    rim = replace(made.devices["fill"], name="rim", role="rim", output=None)
+    looks = {
+        "day": replace(
+            made.looks["day"], presets={**made.looks["day"].presets, "rim": Preset(0.0, 4000.0)}
+        )
+    }
+    play = brought_up(replace(made, devices={**made.devices, "rim": rim}, looks=looks))
+    assert play.state == "ready"
+    play.report("rim", "level", 50.0)
+    play.run(5)
+    view = views.state_view(play.controller, play.now, lambda at: at)
+    assert view["drifting"] == ["rim"]
+    assert view["picture"] == {"missing": ["no output given for rim"]}
+
+
 def test_two_small_changes_are_one_dark_face_and_the_greater_is_blamed() -> None:
     """Each within its own 0.3 stop, together beyond 0.2 stop on the face."""
     play = brought_up(room(PictureTolerance(face=0.2)))

@@ -193,8 +193,8 @@ def test_a_time_that_is_over_is_no_confirmation() -> None:
     play.link_up()
     play.ask("up")
     play.run(60)
-    assert ("camera", "let boot") in play.steps("waited out")
-    assert ("camera", "let boot") not in play.steps("confirmed")
+    assert ("camera", "boots") in play.steps("waited out")
+    assert ("camera", "boots") not in play.steps("confirmed")
 
 
 def test_state_and_drift_are_views_of_one_moment() -> None:

@@ -185,8 +185,9 @@ def test_values_that_came_before_the_description_keep_their_retain_flag() -> Non
 
 
 def test_a_description_without_what_is_needed_says_so() -> None:
-    out = Speech(lamp()).hear(description({"power": POWER}), 0.0)
-    assert any(isinstance(h, Unreadable) and "level" in h.why for h in out)
+    speech = Speech(lamp())
+    speech.hear(description({"power": POWER}), 0.0)
+    assert any("describes nothing for level" in text for text in speech.lacking.of("lamp"))
 
 
 @pytest.mark.parametrize(

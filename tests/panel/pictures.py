@@ -81,7 +81,7 @@ def main() -> None:
         page.wait_for_timeout(1500)
         page.click("#big")
         page.click("#big")
-        page.wait_for_selector("#headline:has-text('going down')")
+        page.wait_for_selector("#headline:has-text('lowering')")
         page.wait_for_timeout(2000)
         shot("lowering")
         page.wait_for_selector("#headline:has-text('dark')", timeout=60_000)

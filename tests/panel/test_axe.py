@@ -53,8 +53,8 @@ def test_axe_finds_nothing(tmp_path: Path) -> None:
         page.wait_for_selector("#headline:has-text('dark')")
         found += everywhere(page, "dark set")
         page.click("#big")
-        page.wait_for_selector("#headline:has-text('coming up')")
-        found += [f"coming up: {text}" for text in findings(page)]
+        page.wait_for_selector("#headline:has-text('rising')")
+        found += [f"rising: {text}" for text in findings(page)]
         page.wait_for_selector("#headline:has-text('ready')", timeout=60_000)
         page.click("#dials li .ask >> nth=0")
         made.room.touch("key", level=90.0)

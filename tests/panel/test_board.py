@@ -98,7 +98,7 @@ def test_the_page_says_what_is_not_proven() -> None:
         "state": "dark",
         "only_told": ["rim"],
         "silent": [{"device": "fill", "since": "2026-01-01T10:00:00.000Z"}],
-        "link_slow_s": 3.0,
+        "link_slow": "the way to the broker is slow: 3.0 s there and back",
         "record_lost": 1,
         "cut": True,
     }
@@ -109,7 +109,7 @@ def test_the_page_says_what_is_not_proven() -> None:
         "dark, cut",
         "only told, nothing confirms it: rim",
         "silent: fill, since",
-        "the broker takes 3.0 s to answer",
+        "the way to the broker is slow: 3.0 s",
         "the record: 1 note was lost",
     ):
         assert text in said, text
@@ -129,7 +129,7 @@ def test_a_timer_is_drawn_as_one() -> None:
         }
 
     for phase in ("waited out", "confirmed"):
-        made = board({"state": "rising"}, run={**UNDER_WAY, "steps": [step(phase, "let boot")]})
+        made = board({"state": "rising"}, run={**UNDER_WAY, "steps": [step(phase, "boots")]})
         made.draw()
         assert 'class="waited-out"' in made.parts["run"]
         assert "waited 4 s: nothing can confirm it" in made.parts["run"]
@@ -211,7 +211,7 @@ def test_nonsense_in_a_run_does_not_stop_the_page(nonsense: object) -> None:
         run=run,
     )
     made.draw()
-    assert "coming up" in made.parts["headline"]
+    assert "rising" in made.parts["headline"]
 
 
 def by_hand(name: str) -> dict[str, Any]:

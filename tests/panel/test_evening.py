@@ -39,7 +39,7 @@ def test_the_whole_evening_by_touch(tmp_path: Path) -> None:
 
         # up: it says how long, what it waits for, and the steps fill in
         page.tap("#big")
-        headline(page, "coming up")
+        headline(page, "rising")
         page.wait_for_selector("#big .under:has-text('waits for')")
         page.wait_for_selector("#run rect.confirmed")
         headline(page, "ready")
@@ -87,7 +87,7 @@ def test_the_whole_evening_by_touch(tmp_path: Path) -> None:
 
         # down: a second touch, and what is left
         tap_twice(page, "#big", "touch again: take it down")
-        headline(page, "going down")
+        headline(page, "lowering")
         headline(page, "dark")
         page.wait_for_selector("#left:has-text('no plug says that it is on')")
         assert "clip-mic" in page.inner_text("#left")

@@ -366,7 +366,7 @@ class Laws:
     def _step(self, note: StepNote, linked: bool) -> None:
         """What is intended is told if it is said to be sent, and ends."""
         step = (note.run, f"{note.n} {note.device} {note.action}")
-        if note.phase in ("failed", "passed over"):
+        if note.phase in ("failed", "skipped"):
             self.missed.add(note.device)
         if note.phase in ("intended", "sent"):
             self.steps[step] = note.phase

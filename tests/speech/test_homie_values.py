@@ -213,8 +213,10 @@ def test_an_open_step_is_the_usual_one() -> None:
 
 def test_two_that_could_be_the_level_are_none_until_the_profile_says_which() -> None:
     both = {"front": DIMMER, "back": DIMMER, "w": WARMTH}
-    out = Speech(lamp()).hear(description(both), 0.0)
-    assert any(isinstance(h, Unreadable) and "no property for level" in h.why for h in out)
+    speech = Speech(lamp())
+    speech.hear(description(both), 0.0)
+    (said,) = speech.lacking.of("lamp")
+    assert said.endswith("describes nothing for level; it has `front`, `back` and `w`")
     speech = Speech(lamp(properties={"level": "back"}))
     assert not any(isinstance(h, Unreadable) for h in speech.hear(description(both), 0.0))
     (message,) = speech.tell("lamp", [("level", 30.0)], None)
@@ -270,8 +272,10 @@ def test_a_level_that_cannot_be_set_is_said() -> None:
     ],
 )
 def test_a_property_that_cannot_be_the_point_it_is_said_to_be(wrong: Said) -> None:
-    out = Speech(lamp(properties={"level": "b"})).hear(description({"b": wrong, "w": WARMTH}), 0.0)
-    assert any(isinstance(h, Unreadable) and "no property for level" in h.why for h in out)
+    speech = Speech(lamp(properties={"level": "b"}))
+    speech.hear(description({"b": wrong, "w": WARMTH}), 0.0)
+    (said,) = speech.lacking.of("lamp")
+    assert said.endswith("describes nothing for level; it has `b` and `w`")
 
 
 def computer(shut: Said) -> Speech:
