@@ -22,12 +22,14 @@ from collections.abc import Collection
 
 from studiobridge.control.belief import Beliefs, Gauged
 from studiobridge.control.desk import Desk
-from studiobridge.figures.meters import Metered, load, metered
+from studiobridge.figures.meters import Metered, load, metered, will_do
 from studiobridge.figures.plug import (
     ACCURACY,
+    DIAL,
     LAGS,
     QUIET,
     RESTS,
+    Aim,
     Change,
     Heard,
     Known,
@@ -97,6 +99,8 @@ class Gauges:
             return
         self._settle_known(plug, at)
         self._hear(plug, Sample(at, float(watts)))
+        # a hand on a dial is shown every reading
+        self.desk.changed.update(n for n in plug.it.lamps if self.beliefs.of[n].device.hand_set)
         self._say(plug, at)
         self._ask_later(plug, at)
 
@@ -105,7 +109,7 @@ class Gauges:
         plug = self._of_lamp.get(name)
         if plug is not None and level is not None:
             plug.word = True
-            self._hear(plug, Stands(at, name, Band(level, level)))
+            self._hear(plug, Stands(at, name, Band(level - DIAL, level + DIAL)))
             self._say(plug, at)
 
     def follow(self, changed: Collection[str], at: float) -> None:
@@ -147,6 +151,16 @@ class Gauges:
         for plug in self.plugs.values():
             self._settle_known(plug, at)
             self._say(plug, at)
+
+    def aim(self, name: str, at: float) -> Aim | None:
+        """For a hand on this dial: what its plug meters, and is to meter when it is set."""
+        plug, preset = self._of_lamp.get(name), self.desk.presets.get(name)
+        if plug is None or preset is None or preset.level is None:
+            return None
+        if not self.beliefs.of[name].device.hand_set or not self.beliefs.surely_on(plug.it.plug):
+            return None
+        within = will_do(self.beliefs.of[name].device, preset.level)
+        return plug.account.aim(name, preset.level, within, at)
 
     # ---- what is known beside the meter ---------------------------------------------------
 
