@@ -90,6 +90,8 @@ class Controller:
         self._believed: list[Report] = []
         self._outlived: set[str] = set()
         self._gauged: set[str] = set()
+        # a set that is ready and of which something is not proven any more, since when
+        self._unproven_since: float | None = None
         self._remember(memory, now)
         self._handlers: Mapping[type, Callable[..., None]] = {
             Report: self._on_report,
@@ -348,8 +350,13 @@ class Controller:
             self.doubts.watch(self.gauges.lamps)
         if news and self.run is not None:
             self.runs.move_on(at)
-        if news and self.standing.state == "ready" and self.watcher.unproven(differing=False):
-            self.desk.wake("unproven", at + DOUBT_HOLDS)
+        if news:
+            unproven = self.standing.state == "ready" and self.watcher.unproven(differing=False)
+            if not unproven:
+                self._unproven_since = None
+            elif self._unproven_since is None:
+                self._unproven_since = at
+                self.desk.wake("unproven", at + DOUBT_HOLDS)
 
     # ---- wake-ups ------------------------------------------------------------------------
 
@@ -378,7 +385,8 @@ class Controller:
         elif kind == "gauge":
             self.gauges.look(name, at)
         elif kind == "unproven":
-            if self.standing.state == "ready":
+            if self._unproven_since is not None and self.standing.state == "ready":
+                self._unproven_since = None
                 self.holding.settle(at, after_a_run=True)
         elif kind == "judge":
             self.watcher.judge(name, at)

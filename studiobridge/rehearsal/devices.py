@@ -174,6 +174,10 @@ class SimulatedDevice:
             self.meter_every = random.Random(f"{seed} {name} meter").uniform(*METERS_EVERY)
         # how many samples a meter has left before it falls silent; None: it does not
         self.samples_left: int | None = None
+        # a meter: its share of error, the smallest difference it shows and what it does not see (W)
+        self.meter_gain = 1.0
+        self.meter_step = 0.1
+        self.meter_blind = 0.0
         self._sampling = False
         self._away_until = float("-inf")  # no network before then
         self._mains_lost_at = float("-inf")
@@ -251,7 +255,7 @@ class SimulatedDevice:
             elif point == "cct":
                 values[point] = self.cct
             elif point == "watts":
-                values[point] = round(self.metered_watts, 1)
+                values[point] = self._meter_shows()
             elif point == "rolling":
                 values[point] = self.rolling
             elif point == "online":
@@ -259,6 +263,13 @@ class SimulatedDevice:
             elif point == "down":
                 values[point] = self.run == "down"
         return values
+
+    def _meter_shows(self) -> float:
+        """What its meter makes of the watts that flow: its gain, its step, nothing when blind."""
+        watts = self.metered_watts * self.meter_gain
+        if watts < self.meter_blind:
+            return 0.0
+        return round(round(watts / self.meter_step) * self.meter_step, 3)
 
     # ---- mains --------------------------------------------------------------------------
 
