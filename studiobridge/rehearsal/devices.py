@@ -22,7 +22,6 @@ Sans-I/O: time comes in with every call, dice come from its own seed.
 from __future__ import annotations
 
 import heapq
-import itertools
 import random
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -222,8 +221,6 @@ class SimulatedDevice:
         self.meter_gain = 1.0
         self.meter_step = 0.1
         self.meter_blind = 0.0
-        # a lamp: what it draws by now, as a share of what was once metered
-        self.age = 1.0
         self._sampling = False
         self._away_until = float("-inf")  # no network before then
         self._mains_lost_at = float("-inf")
@@ -781,14 +778,6 @@ class SimulatedDevice:
 
     def _hand_said(self, now: float, changed: Iterable[Point]) -> None:
         self._later(now + self._dice.uniform(*HAND_LAG), "say", frozenset(changed))
-
-
-def drawn(table: tuple[tuple[float, float], ...], level: float) -> float:
-    """Watts at a level (%), by what was metered; straight between two points."""
-    for (low, less), (high, more) in itertools.pairwise(table):
-        if level <= high:
-            return less + (more - less) * (level - low) / (high - low)
-    return table[-1][1]
 
 
 def _a_preset(profile: SetProfile, device: Device, dice: random.Random) -> Preset:

@@ -262,6 +262,8 @@ class Evening:
         for name in sorted(self.laws.mutes.of) if seldom else ():
             self.room.devices[name].age = more.uniform(*AGES)
             plug = self.room.devices[str(self.profile.devices[name].fed_by)]
+            # every second, every ten, or only what has changed
+            plug.meter_every = more.choice([None, more.uniform(*METER_EVERY), plug.meter_every])
             plug.meter_gain = more.uniform(*GAINS)
             plug.meter_step = more.choice(METER_STEPS)
             plug.meter_blind = more.choice(BLIND)
