@@ -11,7 +11,7 @@ The floors of this room, each importing only from below:
 - holding.py, doubts.py       the only way to `ready`; what is put back by itself; changes that more
                               than one lamp could have made
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
-- acts.py, picture.py, silence.py, gauges.py, supplies.py, metering.py
+- acts.py, picture.py, silence.py, gauges.py, alone.py, supplies.py, metering.py
                               what each action tells; what touched lights do to the picture; who
                               has to be heard; what meters make of lamps that cannot speak; what
                               runs out; what light sensors say
@@ -35,6 +35,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from studiobridge.control.acts import Run, What
+from studiobridge.control.alone import Alone
 from studiobridge.control.belief import NEVER, Gauged, Word
 from studiobridge.control.desk import Attempt, Desk, Tried
 from studiobridge.control.doubts import Doubts
@@ -92,6 +93,7 @@ class Controller:
         self.holding = Holding(self.desk, self.gates, self.standing, memory)
         self.runs = Runs(self.desk, self.gates, self.standing, self.answers, self.holding, memory)
         self.gauges = Gauges(self.desk)
+        self.alone = Alone(self.desk)
         self.doubts = Doubts(self.desk, self.holding.watcher.entries)
         self.requests = Requests(self.desk, self.gates, self.standing, self.answers, self.runs)
         self.listening = Listening(self.desk)
@@ -330,6 +332,7 @@ class Controller:
                 self.standing.look_at_camera(film, booted if booting else at + SAMPLE_HOLDS)
         if event.point == "watts" and not event.retained:
             self.gauges.metered(name, figure(event.value), event.retained, at)
+            self._gauged |= {n for n in [self.alone.metered(name, figure(event.value), at)] if n}
             self.standing.session.metered(name, figure(event.value), at)
         if left_before is not None and self.runs.endings.left_on() != left_before:
             self.desk.emit(Announce(state=True))
@@ -477,6 +480,7 @@ class Controller:
             self.runs.confirmed(self.runs.steps.reported(name, at), at)
         elif kind == "gauge":
             self.gauges.look(name, at)
+            self._gauged |= {n for n in [self.alone.look(name, at)] if n}
         elif kind == "unproven":
             if self._unproven_since is not None and self.standing.state == "ready":
                 self._unproven_since = None

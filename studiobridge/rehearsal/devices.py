@@ -22,6 +22,7 @@ Sans-I/O: time comes in with every call, dice come from its own seed.
 from __future__ import annotations
 
 import heapq
+import itertools
 import random
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -794,6 +795,14 @@ def _a_preset(profile: SetProfile, device: Device, dice: random.Random) -> Prese
     return Preset(
         level, preset.cct if device.cct_range is None else dice.uniform(*device.cct_range)
     )  # white, whatever it was: a colour has to be told
+
+
+def drawn(table: tuple[tuple[float, float], ...], level: float) -> float:
+    """Watts at a level (%), by what was metered; straight between two points."""
+    for (low, less), (high, more) in itertools.pairwise(table):
+        if level <= high:
+            return less + (more - less) * (level - low) / (high - low)
+    return table[-1][1]
 
 
 def _middle(device: Device) -> float:
