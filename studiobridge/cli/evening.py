@@ -165,7 +165,9 @@ class Evening:
                 lamp, level = self.room.room.devices[name], preset.level
                 at = partial(lambda lamp, level: abs(lamp.level - level) < 0.5, lamp, level)
                 await self.until(f"{name} at {level:g} %", at, 5.0)
-                self.say(f"checked in the room, for nothing else can tell: {name} is at {level:g} %")
+                self.say(
+                    f"checked in the room, for nothing else can tell: {name} is at {level:g} %"
+                )
         dials = words.hand_set((self.asker.shown.state or {}).get("hand_set"))
         for text in dials:
             self.say(f"to be set by hand: {text}")

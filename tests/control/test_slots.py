@@ -131,7 +131,9 @@ def test_a_cut_puts_their_slots_to_0_at_once_also_where_no_plug_is() -> None:
         ((at, _, values),) = play.tells(name)
         assert values == (("level", 0.0),)
         assert at == play.tells("lamp-plug")[0][0]
-    fades = [e.fade for _, e in play.effects if getattr(e, "device", "") in NAMES and hasattr(e, "fade")]
+    fades = [
+        e.fade for _, e in play.effects if getattr(e, "device", "") in NAMES and hasattr(e, "fade")
+    ]
     assert fades == [None, None]
 
 
