@@ -176,7 +176,7 @@ def with_listeners(profile: SetProfile, dice: random.Random) -> SetProfile:
             proof="none",
             draws=float(dice.randint(5, 30)),
             boots_in=float(dice.randint(0, 3)),
-            fade=dice.choice((0.0, 0.5, 2.0, 6.0)),
+            fade=dice.choice((0.0, 0.5, 2.0, 6.0, 30.0)),
             cools_in=dice.choice((0.0, 0.0, 8.0)),
             essential=dice.random() < 0.8,
         )
