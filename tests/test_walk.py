@@ -63,7 +63,9 @@ class Gear:
 
     def __init__(self, profile: SetProfile) -> None:
         self.core = Core(profile, Memory(), "walk", lambda at: at)
-        self.ends = {n: FarEnd(profile, n) for n, d in profile.devices.items() if d.speaks and not d.slots}
+        self.ends = {
+            n: FarEnd(profile, n) for n, d in profile.devices.items() if d.speaks and not d.slots
+        }
         self.now = 0.0
         self.wakes: dict[str, float] = {}
         self.told: list[Message] = []

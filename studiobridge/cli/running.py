@@ -314,17 +314,6 @@ def release(
     ask_simply("release", settings, set_name, profile, targets=[target])
 
 
-@app.command("by-hand")
-def by_hand(
-    devices: DevicesArgument = None,
-    set_name: SetOption = None,
-    profile: ProfileOption = None,
-    settings: SettingsOption = None,
-) -> None:
-    """Say that the lights on dials are turned to what the look asks for (recorded)."""
-    ask_simply("set_by_hand", settings, set_name, profile, targets=devices)
-
-
 @app.command()
 def rolling(
     state: Annotated[str, typer.Argument(help="on or off")],

@@ -35,7 +35,7 @@ The rules of evidence:
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from studiobridge.control.effects import ByHand
@@ -123,6 +123,10 @@ class Gauged:
     epoch: int
     by: Instrument
     unit: str = "%"
+    # it rests on a person's word too, and on what the instrument saw since
+    word: bool = False
+    # why it cannot tell more, where it can say
+    why: str = ""
 
     def __str__(self) -> str:
         """`45 to 60 %`, `4100 to 4300 K`."""
@@ -222,22 +226,20 @@ class Belief:
                 self._lamp(at)
         return True
 
-    def gauge(self, point: Point, low: float, high: float, at: float, by: Instrument) -> bool:
+    def gauge(self, point: Point, band: Gauged) -> bool:
         """What an instrument makes of a point. False when it changes nothing that is believed.
 
         The instrument its profile names is heard before any other. What is no band (a NaN, the
         ends the wrong way round) says nothing; nor does anything of a point it reports itself.
         """
-        if point in self.hears or point not in GAUGES[by] or not low <= high:
+        if point in self.hears or point not in GAUGES[band.by] or not band.low <= band.high:
             return False
         before = self.band("is it so", point)
         named = self.device.proof
-        if before is not None and before.by == named != by:
+        if before is not None and before.by == named != band.by:
             return False
-        self.gauged[point] = Gauged(low, high, at, self.epoch, by, "K" if point == "cct" else "%")
-        if before is None:
-            return True
-        return (before.low, before.high, before.by) != (low, high, by)
+        self.gauged[point] = band
+        return before is None or replace(before, at=band.at, why=band.why) != band
 
     def lose_gauge(self, by: Instrument) -> bool:
         """This instrument says nothing of it any more. True when it had."""
@@ -388,6 +390,12 @@ class Belief:
         if proof in GAUGES and point in GAUGES[proof]:
             return proof
         return "hand" if proof == "hand" or self.device.hand_set else "none"
+
+    @property
+    def may_be_ticked(self) -> bool:
+        """May a person say that it is as asked: a dial, or what is told and cannot say so?"""
+        told = bool(self.device.mute) and self.device.proof != "none"
+        return self.device.hand_set or told
 
     def by_hand(self, preset: Preset | None) -> bool:
         """Does a person's word hold that it is as this preset says?
@@ -766,7 +774,8 @@ class Beliefs:
                 if differing and not agrees:
                     return f"{name} is {'on' if band.low else 'off'} by {by}"
             elif agrees is None:
-                return f"{name} cannot be told by {by}: its {point} is somewhere from {band}"
+                say = band.why or f"its {point} is somewhere from {band}"
+                return f"{name} cannot be told by {by}: {say}"
             elif differing and not agrees:
                 return f"{name} is not as asked: by {by} its {point} is {band}"
         return None
@@ -814,7 +823,7 @@ class Beliefs:
                 gauged = [p for p in points if belief.proven_by(p) in GAUGES]
                 if gauged and all(belief.agrees(p, points[p]) for p in gauged):
                     band = belief.band("is it so", gauged[0])
-                    return None if band is None else band.by
+                    return "hand" if band is None or band.word else band.by
                 return "hand"
         told = any(belief.told_at.get(p, NEVER) >= belief.epoch_since for p in points)
         told = told and belief.unreached is None

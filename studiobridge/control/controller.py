@@ -8,11 +8,12 @@ The floors of this room, each importing only from below:
 - requests.py                 what is asked for, and the answer each gets
 - words.py                    what people say, which begins no run
 - runs.py                     how a run begins, and what it means when it ends
-- holding.py                  the only way to `ready`; what is put back by itself
+- holding.py, doubts.py       the only way to `ready`; what is put back by itself; changes that more
+                              than one lamp could have made
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
-- acts.py, picture.py, silence.py
+- acts.py, picture.py, silence.py, gauges.py
                               what each action tells; what touched lights do to the picture; who
-                              has to be heard
+                              has to be heard; what meters make of lamps that cannot speak
 - gates.py, standing.py       every interlock before every Tell; state, session, answers, listening
 - desk.py, plan.py            what the parts share; the timeline as predicted
 - belief.py, sequence.py      what is believed and on what evidence; the order
@@ -32,8 +33,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from studiobridge.control.acts import Run, What
-from studiobridge.control.belief import NEVER, Word
+from studiobridge.control.belief import NEVER, Gauged, Word
 from studiobridge.control.desk import Desk
+from studiobridge.control.doubts import Doubts
 from studiobridge.control.drift import Watcher
 from studiobridge.control.effects import Announce, Effect, Memory
 from studiobridge.control.events import (
@@ -52,6 +54,7 @@ from studiobridge.control.events import (
     Unsent,
 )
 from studiobridge.control.gates import Gates
+from studiobridge.control.gauges import DOUBT_HOLDS, Gauges
 from studiobridge.control.holding import Holding
 from studiobridge.control.requests import Requests
 from studiobridge.control.runs import Runs
@@ -78,6 +81,8 @@ class Controller:
         self.answers = Answers(self.desk, memory)
         self.holding = Holding(self.desk, self.gates, self.standing, memory)
         self.runs = Runs(self.desk, self.gates, self.standing, self.answers, self.holding, memory)
+        self.gauges = Gauges(self.desk)
+        self.doubts = Doubts(self.desk, self.holding.watcher.entries)
         self.requests = Requests(self.desk, self.gates, self.standing, self.answers, self.runs)
         self.listening = Listening(self.desk)
         # the run that the bridge before was in when it stopped, and the state it showed
@@ -86,6 +91,9 @@ class Controller:
         # reports that are believed and not yet followed up
         self._believed: list[Report] = []
         self._outlived: set[str] = set()
+        self._gauged: set[str] = set()
+        # a set that is ready and of which something is not proven any more, since when
+        self._unproven_since: float | None = None
         self._remember(memory, now)
         self._handlers: Mapping[type, Callable[..., None]] = {
             Report: self._on_report,
@@ -163,6 +171,7 @@ class Controller:
                 return self.desk.collect()
             if self._believed:
                 self._follow_reports(event.at)
+            self._follow_gauges(event.at)
             if self.desk.listened and self.standing.state != "dark":
                 self._watched(event.at)
         except Exception:
@@ -178,6 +187,7 @@ class Controller:
 
     def _on_link_up(self, event: LinkUp) -> None:
         self.listening.begin(event.at)
+        self.gauges.look_at_all(event.at)
         if self.listening.complete:
             self._listened(event.at)
 
@@ -226,6 +236,12 @@ class Controller:
             self._resume = None
             self.requests.a_cut_came()
         self.requests.asked(request)
+        if request.what == "set_by_hand":
+            for name in sorted(self.beliefs.of):
+                ticked = self.beliefs.of[name].ticked
+                if ticked is not None and ticked.at == request.at:
+                    self.gauges.stands(name, ticked.preset.level, request.at)
+            self.doubts.ticked(request.at)
 
     def _on_noted(self, event: Noted) -> None:
         run = self.run
@@ -284,6 +300,7 @@ class Controller:
         if event.point == "rolling":
             self.standing.camera(belief, rolled, at, "report")
         elif event.point == "watts" and not event.retained:
+            self.gauges.metered(name, event.value, event.retained, at)
             self.standing.session.metered(name, float(event.value), at)
         if left_before is not None and self.runs.endings.left_on() != left_before:
             self.desk.emit(Announce(state=True))
@@ -336,15 +353,38 @@ class Controller:
         belief = self.beliefs.of.get(name)
         if belief is None or not self.desk.link:
             return
-        if not belief.gauge(event.point, event.low, event.high, at, event.by):
+        unit = "K" if event.point == "cct" else "%"
+        band = Gauged(event.low, event.high, at, belief.epoch, event.by, unit)
+        if belief.gauge(event.point, band):
+            self._gauged.add(name)
+
+    def _follow_gauges(self, at: float) -> None:
+        """What instruments make of what cannot speak is believed: see what follows."""
+        if not self.gauges.plugs and not self._gauged:
             return
-        self.desk.changed.add(name)
+        self.gauges.follow(self.desk.changed, at)
+        news, changes = self.gauges.take_news()
+        news |= self._gauged
+        self._gauged = set()
+        self.desk.changed |= news
         if not self.desk.listened:
             return
-        if name in self.watcher.wanted:
-            self.watcher.judge(name, at)
-        if self.run is not None:
+        for plug, change, told in changes:
+            self.doubts.changed(plug, self.gauges.plugs[plug].it.lamps, change, told, at)
+        for name in sorted(news):
+            if name in self.watcher.wanted:
+                self.watcher.judge(name, at)
+        if self.gauges.plugs and self.watcher.drifts:
+            self.doubts.watch(self.gauges.lamps)
+        if news and self.run is not None:
             self.runs.move_on(at)
+        if news:
+            unproven = self.standing.state == "ready" and self.watcher.unproven(differing=False)
+            if not unproven:
+                self._unproven_since = None
+            elif self._unproven_since is None:
+                self._unproven_since = at
+                self.desk.wake("unproven", at + DOUBT_HOLDS)
 
     # ---- wake-ups ------------------------------------------------------------------------
 
@@ -370,6 +410,12 @@ class Controller:
         elif kind == "idle":
             self.desk.ask(at, self.beliefs.meter_of(name))
             self.runs.confirmed(self.runs.steps.reported(name, at), at)
+        elif kind == "gauge":
+            self.gauges.look(name, at)
+        elif kind == "unproven":
+            if self._unproven_since is not None and self.standing.state == "ready":
+                self._unproven_since = None
+                self.holding.settle(at, after_a_run=True)
         elif kind == "judge":
             self.watcher.judge(name, at)
         elif kind == "poll":

@@ -82,7 +82,7 @@ class Drift:
     number: int
     device: str
     point: Point
-    wanted: Value
+    wanted: Value | None
     reported: Value | None
     since: float
     by: Distance
@@ -91,6 +91,13 @@ class Drift:
     restoring: bool = False
     # what another instrument makes of it; `reported` is then the end nearest to what is wanted
     band: Gauged | None = None
+    # where it may be one of several, these; `device` is then all of them, "rim or edge-left"
+    perhaps: tuple[str, ...] = ()
+    why: str = ""
+
+    @property
+    def devices(self) -> frozenset[str]:
+        return frozenset(self.perhaps or (self.device,))
 
 
 class Entries:
@@ -139,11 +146,23 @@ class Entries:
             self.desk.beliefs.of[name].ticked = None
             self.desk.emit(HandNote(at, name, None, None, BY[band.by]))
 
+    def doubt(self, name: str, lamps: tuple[str, ...], why: str, at: float) -> None:
+        """One of these has changed, and nothing says which (doubts.py)."""
+        nothing = Distance()
+        drift = Drift(self._next, name, "level", None, None, at, nothing, None, nothing)
+        drift.perhaps, drift.why = lamps, why
+        self._next += 1
+        self.drifts[name, "level"] = drift
+        self._note(drift, at, "opened", "")
+        self._opened.append(drift)
+
     def worse(
         self, drift: Drift, said: Value | None, at: float, band: Gauged | None = None
     ) -> None:
         """It reports something else that is not as wanted either."""
-        if said is None or (said == drift.reported and band == drift.band):
+        if said is None or drift.wanted is None:
+            return
+        if said == drift.reported and band == drift.band:
             return
         drift.band = band
         drift.reported = said
@@ -194,7 +213,7 @@ class Entries:
 
     def _announce(self, drift: Drift) -> None:
         # shown together, because the state counts the drifts and says what they did to the picture
-        self.desk.emit(Announce(state=True, drift=True, devices=frozenset((drift.device,))))
+        self.desk.emit(Announce(state=True, drift=True, devices=drift.devices))
 
 
 class Watcher:

@@ -113,6 +113,8 @@ class Holding:
         if self.standing.state == "ready" and not self.watcher.drifts and not self._to_restore:
             return ()  # as most reports find it
         for drift in self.watcher.entries.take_opened():
+            if drift.perhaps:
+                continue
             restores = self.desk.profile.devices[drift.device].restores
             if restores > 0 and drift.point in ("switch", "level", "cct"):
                 self._to_restore.append(drift.device)

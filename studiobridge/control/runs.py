@@ -131,10 +131,13 @@ class Endings:
     def _restore_over(self, run: Run, at: float) -> None:
         watcher = self.holding.watcher
         for drift in list(watcher.drifts.values()):
-            if drift.restoring or drift.device in run.missing:
+            if not drift.perhaps and (drift.restoring or drift.device in run.missing):
                 watcher.judge(drift.device, at)
+        dials = self._to_turn(run)
         if run.missing:
             self._finish(run, at, "stalled", 1, "not restored: " + "; ".join(run.reasons))
+        elif dials:
+            self._finish(run, at, "done", 1, f"cannot be told, turn by hand: {'; '.join(dials)}")
         elif run.steps:
             names = dict.fromkeys(s.device for s in run.steps if s.action in ("set", "power on"))
             took = at - run.began
@@ -143,6 +146,21 @@ class Endings:
         else:
             self._finish(run, at, "done", 0, "nothing differs: nothing was sent")
         self.holding.settle(at, after_a_run=True)
+
+    def _to_turn(self, run: Run) -> list[str]:
+        """What a person has to turn, and to what: dials that have drifted, as far as is known."""
+        devices, presets = self.profile.devices, self.desk.presets
+        turns: list[str] = []
+        for drift in self.holding.watcher.drifts.values():
+            for name in sorted(drift.devices):
+                preset = presets.get(name)
+                if name not in run.targets or not devices[name].hand_set or preset is None:
+                    continue
+                perhaps = "perhaps " if drift.perhaps else ""
+                now = f", it is at {drift.band} by its watts" if drift.band is not None else ""
+                level = "?" if preset.level is None else f"{preset.level:.4g} %"
+                turns.append(f"{perhaps}{name} to {level}{now}")
+        return turns
 
     def _down_over(self, run: Run, at: float) -> None:
         took = at - run.began

@@ -105,9 +105,10 @@ def _waiting_for(controller: Controller, at: float) -> list[View]:
 def _moved(controller: Controller) -> set[str]:
     """Devices that report something else than is wanted. Who is silent has not moved."""
     return {
-        d.device
+        name
         for d in controller.watcher.drifts.values()
         if d.point != "online" or d.reported is not None
+        for name in d.devices
     }
 
 
@@ -182,7 +183,8 @@ def _picture(change: Change | None) -> View | None:
 
 def picture_view(controller: Controller) -> View | None:
     """What all open drift together does to the picture; None when nothing has drifted."""
-    names = {drift.device for drift in controller.watcher.drifts.values()}
+    drifts = controller.watcher.drifts.values()
+    names = {drift.device for drift in drifts if not drift.perhaps}
     watch = controller.watcher.picture
     if not names:
         return None
@@ -206,7 +208,7 @@ def _drift(controller: Controller, drift: Drift, at: float, wall: Wall) -> View:
         "percent": _number(drift.by.percent, 2),
         "since": iso(drift.since, wall),
         "for_s": round(at - drift.since, 1),
-        "by": "report" if drift.band is None else drift.band.by,
+        "by": "watts" if drift.perhaps else "report" if drift.band is None else drift.band.by,
         "band": None if drift.band is None else [drift.band.low, drift.band.high],
         "worst": {
             "reported": _value(drift.worst_reported),
@@ -215,7 +217,11 @@ def _drift(controller: Controller, drift: Drift, at: float, wall: Wall) -> View:
         },
         "contested": drift.device in controller.standing.contested
         or drift.device in controller.standing.rivals,
-        "picture": _picture(
+        "perhaps": list(drift.perhaps) or None,
+        "why": drift.why or None,
+        "picture": None
+        if drift.perhaps
+        else _picture(
             controller.watcher.picture.change(
                 {drift.device, *controller.desk.feeds.below.get(drift.device, ())}
             )
@@ -238,8 +244,8 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
     lockout = controller.gates.locked.get(name)
     drifts = [
         _drift(controller, drift, at, wall)
-        for key, drift in controller.watcher.drifts.items()
-        if key[0] == name
+        for drift in controller.watcher.drifts.values()
+        if name in drift.devices
     ]
     powered = beliefs.powered(name)
     run = controller.run
@@ -267,6 +273,7 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         "confirmed": proof in ("report", "watts", "picture", "hand") and not drifts,
         "by": proof,
         "gauged": _gauged(controller, name),
+        "dial": _dial(controller, name, at),
         "essential": device.essential,
         "feed": device.fed_by,
         "step": None if run is None or under_way is None else run.steps[under_way].action,
@@ -291,6 +298,24 @@ def _gauged(controller: Controller, name: str) -> View | None:
         if band is not None:
             found[point] = {"low": band.low, "high": band.high, "by": band.by}
     return found or None
+
+
+def _dial(controller: Controller, name: str, at: float) -> View | None:
+    """For a hand on this dial: its plug's reading (W), and what it is to become."""
+    aim = controller.gauges.aim(name, at)
+    if aim is None:
+        return None
+    return {
+        "watts": _number(aim.watts, 2),
+        "was": _number(aim.was, 2),
+        "settled": aim.settled,
+        "target": _number(aim.target, 2),
+        "low": _number(aim.low, 2),
+        "high": _number(aim.high, 2),
+        "dark": _number(aim.dark, 2),
+        "full": _number(aim.full, 2),
+        "why": aim.why,
+    }
 
 
 def run_view(controller: Controller, at: float, wall: Wall) -> View | None:

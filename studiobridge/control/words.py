@@ -149,7 +149,7 @@ class Words:
 
     def set_by_hand(self, request: Request, at: float) -> None:
         """Somebody turned these dials (all of the look, when none is named) to their presets."""
-        dials = {n: p for n, p in self.desk.presets.items() if self.profile.devices[n].hand_set}
+        dials = {n: p for n, p in self.desk.presets.items() if self.beliefs.of[n].may_be_ticked}
         if not dials:
             look = f"the look '{self.desk.look}'" if self.desk.look else "this set as it is"
             self.answers.refuse(request, 2, f"no light of {look} is set by hand")
@@ -176,7 +176,11 @@ class Words:
             text = f"the set is {self.standing.state}: no look is up to keep"
             self.answers.refuse(request, 1, text)
             return
-        drifted = [d.device for d in self.watcher.drifts.values() if d.point in ("level", "cct")]
+        drifted = [
+            drift.device
+            for drift in self.watcher.drifts.values()
+            if drift.point in ("level", "cct") and drift.band is None and not drift.perhaps
+        ]
         presets: dict[str, Preset] = {}
         for name in request.targets or tuple(dict.fromkeys(drifted)):
             found = self._as_reported(name)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from studiobridge.craft.light import level_stops
 from studiobridge.figures.plug import PlugAccount
 from studiobridge.figures.watts import NOTHING, RATING, Band, Curve, curve_of
 from studiobridge.profile.model import Device, SetProfile
@@ -60,9 +61,26 @@ def meters(device: Device) -> bool:
     return "watts" in device.hears
 
 
+def will_do(device: Device, level: float) -> Band:
+    """The levels (%) within a device's tolerance of this one, by its own dimmer."""
+    lowest, highest = device.level_range or (0.0, 100.0)
+
+    def edge(far: float) -> float:
+        near = level
+        for _ in range(24):
+            middle = (near + far) / 2.0
+            stops = level_stops(device.dimmer, level, middle)
+            fits = stops is not None and abs(stops) <= device.tolerance.level
+            near, far = (middle, far) if fits else (near, middle)
+        return near
+
+    return Band(edge(min(lowest, level)), edge(max(highest, level)))
+
+
 def load(device: Device, on: bool, levels: Band | None) -> tuple[Band, bool] | None:
     """What something else on the plug draws (W), and whether it draws that steadily.
 
+    Of a plug with a meter of its own its reading is known, and better than this.
     `on`: its mains and its switch are. `levels`: of a light that reports its level (%), else
     None. None where its profile does not say what it draws.
     """

@@ -47,6 +47,12 @@ QUIET, QUIET_PAUSES = 30.0, 3.0
 LONGEST_PAUSE = 120.0
 # More than any plug passes on (W); a little below nothing is a meter's zero.
 MOST, LEAST = 10_000.0, -1.0
+# One of several lamps is known well enough to be guided where it is within this share of its range.
+KNOWN_WITHIN = 0.3
+# What a hand is to bring about is looked for in so many steps.
+AIM_STEPS = 40
+# A dial is read to about so much (%) either way: as wide as a person's word for `Stands` should be.
+DIAL = 2.0
 # A lamp at or below this level (%) is out.
 OUT = 2.0
 # A band from below the first to above the second (%) says nothing.
@@ -143,6 +149,26 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True)
+class Aim:
+    """For a hand on a dial: the plug's reading now, and what it is to become (W).
+
+    `watts`: as metered last; `was`: where it stood before; `settled`: two samples agree. `target`
+    is what the meter should say, from `low` to `high` it is right; `dark` and `full`: what it
+    says at the two ends of the dial. All None where it cannot be told, and `why` says why.
+    """
+
+    watts: float
+    was: float | None
+    settled: bool
+    target: float | None = None
+    low: float | None = None
+    high: float | None = None
+    dark: float | None = None
+    full: float | None = None
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Reading:
     """Samples that agree: the lowest and highest, how many, from when to when."""
 
@@ -216,6 +242,7 @@ class PlugAccount:
         # the lamp that explained the last change, and how things stood before it moved first
         self._mover: tuple[str, _Base] | None = None
         self._doubt: Change | None = None
+        self._stood_at: float | None = None  # the reading before this one (W)
 
     # ---- events ----------------------------------------------------------------------------
 
@@ -262,6 +289,7 @@ class PlugAccount:
                 again = 0 if before is not None and sample.at - before.at < TWICE else 1
                 self.reading = Reading(low, high, reading.count + again, reading.since, sample.at)
                 return self._close() if self._rests(self.reading) else None
+        self._leave_reading()
         self.reading = Reading(watts, watts, 1, sample.at, sample.at)
         return None
 
@@ -306,8 +334,13 @@ class PlugAccount:
                 self._stand[name] = _Lamp(self.lamps[name].range)
         return change
 
-    def _unsettle(self, at: float) -> None:
+    def _leave_reading(self) -> None:
+        if self.reading is not None and self._settled(self.reading):
+            self._stood_at = (self.reading.low + self.reading.high) / 2.0
         self.reading = None
+
+    def _unsettle(self, at: float) -> None:
+        self._leave_reading()
         self._not_before = max(self._not_before, at + LAGS)
 
     # ---- questions -------------------------------------------------------------------------
@@ -316,6 +349,11 @@ class PlugAccount:
     def step(self) -> float:
         """The smallest difference the meter shows (W): given, or as seen so far."""
         return self.given_step or STEPS[self._learned]
+
+    @property
+    def turned(self) -> frozenset[str]:
+        """The lamps that were said to be changed since the last reading that rests."""
+        return self._turned & self.lamps.keys()
 
     def estimate(self, lamp: str, at: float) -> Estimate:
         """Where this lamp stands by the watts, as far as they tell it."""
@@ -352,6 +390,66 @@ class PlugAccount:
         if by.holds(0.0):
             return None
         return self._put_down(self._base, by)[1]
+
+    def aim(self, lamp: str, level: float, within: Band, at: float) -> Aim | None:
+        """How far this lamp is from a level (%), all that changes now put down to it.
+
+        `within`: the levels that will do. None while the meter has said nothing.
+        """
+        if self.last is None or self.on is False:
+            return None
+        watts, settled = self.last.watts, self._settled(self.reading)
+        base, curve = self._base, self.lamps[lamp]
+        was = self._stood_at
+        if self._quiet(at):
+            why = f"the meter of its plug has been silent for {at - self.last.at:.0f} s"
+            return Aim(watts, was, False, why=why)
+        missing = [name for name in self.loads if name not in self.known]
+        if missing:
+            why = f"what {_listed(tuple(missing), 'and')} on the same plug draws is not known"
+            return Aim(watts, was, settled, why=why)
+        others = _middle(total(load.watts for load in self.known.values()))
+        if len(self.lamps) > 1:
+            if base is None:
+                why = "its plug has to rest before it can be told from the others"
+                return Aim(watts, was, settled, why=why)
+            stand = base.lamps[lamp]
+            if stand.watts.width > KNOWN_WITHIN * curve.range.width:
+                why = "the watts do not tell it from the others: say once how all of them stand"
+                return Aim(watts, was, settled, why=why)
+            drew = _middle(stand.watts)
+            if stand.stood is not None:
+                drew = curve.usually(_middle(stand.stood)) + _middle(stand.by)
+            now = _middle(total(load.watts for load in base.known.values()))
+            others += _middle(Band(base.reading.low, base.reading.high)) - now - drew
+        least = self.step / 2.0
+        target = others + curve.usually(level)
+        low = min(others + curve.usually(within.low), target - least)
+        high = max(others + curve.usually(within.high), target + least)
+        if len(self.lamps) == 1:
+            low, high = self._where_proven(curve, within, low, high)
+        return Aim(
+            watts,
+            was,
+            settled,
+            target,
+            low,
+            high,
+            others + curve.usually(0.0),
+            others + curve.usually(100.0),
+        )
+
+    def _where_proven(
+        self, curve: Curve, within: Band, low: float, high: float
+    ) -> tuple[float, float]:
+        """The readings at which all that the watts leave open will do; where none is, as given."""
+        good = []
+        for i in range(AIM_STEPS + 1):
+            watts = low + (high - low) * i / AIM_STEPS
+            found = curve.levels(self.left_over(Reading(watts, watts, 1, 0.0, 0.0)))
+            if found is not None and within.low <= found.low and found.high <= within.high:
+                good.append(watts)
+        return (good[0], good[-1]) if good else (low, high)
 
     def left_over(self, reading: Reading) -> Band:
         """What all mute lamps together draw at a reading (W)."""
@@ -537,8 +635,12 @@ def _fits(watts: float, step: float) -> bool:
     return abs(steps - round(steps)) < 1e-6 * max(1.0, abs(steps))
 
 
+def _middle(band: Band) -> float:
+    return (band.low + band.high) / 2.0
+
+
 def _much(by: Band) -> str:
-    return f"{(by.low + by.high) / 2.0:+.2g} W"
+    return f"{_middle(by):+.2g} W"
 
 
 def _listed(names: tuple[str, ...], word: str) -> str:

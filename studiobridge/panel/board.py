@@ -18,6 +18,7 @@ from studiobridge.bridge.settings import Settings
 from studiobridge.control.plan import OrderProblem, UnknownLook, plan
 from studiobridge.profile.model import SetProfile
 from studiobridge.shown import words
+from studiobridge.shown.hand import Guide, guide
 from studiobridge.shown.live import beam_part, condition, lamp_part, placed
 
 View = Mapping[str, Any]
@@ -116,6 +117,7 @@ class Board:
             "looks": str(macro.looks(self.looks(), sure, self.held(), going)),
             "run": str(macro.run(self.run_rows(), shown.latest_run)),
             "drift": str(macro.drift(self.drift_rows(), self.together(), sure, self.held())),
+            "guides": str(macro.guides(self.guides(), sure)),
             "dials": str(macro.dials(state.get("hand_set") or [], sure)),
             "left": str(macro.left(self.left())),
             "things": str(macro.things(self.things())),
@@ -180,6 +182,13 @@ class Board:
         }:
             return False
         return (shown.latest_run or NOTHING).get("state") != "under way"
+
+    def guides(self) -> list[Guide]:
+        """How far each dial of the look is from its mark, where a plug meters it."""
+        state = self.visitor.shown.state or NOTHING
+        names = [str(entry["device"]) for entry in words.entries(state.get("hand_set"))]
+        found = [guide(name, self.view(name).get("dial")) for name in names]
+        return [each for each in found if each is not None]
 
     def takes(self, look: str | None) -> float | None:
         """Predicted seconds to ready; None where the order cannot be."""

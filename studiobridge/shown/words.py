@@ -107,6 +107,9 @@ def by_how_much(entry: Json) -> str:
     """How far off one drift entry is: `+0.32 stop`, `11 mired cooler`, `off`, `not heard from`."""
     point = entry.get("point")
     wanted, reported = entry.get("wanted"), entry.get("reported")
+    maybe = names(entry.get("perhaps"))
+    if maybe:
+        return f"perhaps: {clean(entry.get('why') or entry.get('device'), 160)}"
     band = entry.get("band")
     if isinstance(band, Sequence) and not isinstance(band, str) and len(band) == 2:
         found = in_band(point, band[0], band[1], entry.get("by"))

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from studiobridge.control.belief import Belief
+from studiobridge.control.belief import Belief, Gauged
 from studiobridge.control.events import Gauge
 from studiobridge.control.runs import GAUGE_WITHIN
 from studiobridge.control.views import device_view, state_view
@@ -21,7 +21,9 @@ DAY = Preset(30.0)
 def strip(name: str = "strip", **more: object) -> Device:
     """A lamp that is told its level and never says anything."""
     figures = {"tells": LEVEL, "hears": frozenset(), "can_ask": False, "proof": "watts"}
-    return fixture(name, "lamp-plug", **{**figures, "boots_in": 1.0, "fade": 0.0, **more})
+    return fixture(
+        name, "lamp-plug", **{**figures, "boots_in": 1.0, "fade": 0.0, "draws": 0.0, **more}
+    )
 
 
 def dial(name: str = "rim", **more: object) -> Device:
@@ -54,6 +56,10 @@ def whole(play: Play) -> dict[str, object]:
     return state_view(play.controller, play.now, lambda at: at)
 
 
+def band(low: float, high: float, at: float = 1.0, by: str = "watts") -> Gauged:
+    return Gauged(low, high, at, 0, by)  # type: ignore[arg-type]
+
+
 # ---- one band ---------------------------------------------------------------------------------
 
 
@@ -73,38 +79,38 @@ def test_a_band_confirms_wholly_within_contradicts_wholly_outside_and_else_says_
     low: float, high: float, says: bool | None
 ) -> None:
     belief = Belief(dial())
-    assert belief.gauge("level", low, high, 1.0, "watts")
+    assert belief.gauge("level", band(low, high))
     assert belief.agrees("level", 30.0) is says
 
 
 def test_a_band_is_outlived_by_a_command_and_by_its_epoch() -> None:
     belief = Belief(strip())
-    belief.gauge("level", 30.0, 30.0, 1.0, "watts")
+    belief.gauge("level", band(30.0, 30.0, at=1.0, by="watts"))
     belief.tell((("level", 30.0),), 2.0, 3.0)
     assert belief.band("is it so", "level") is None
-    belief.gauge("level", 30.0, 30.0, 3.0, "watts")
+    belief.gauge("level", band(30.0, 30.0, at=3.0))
     assert belief.agrees("level", 30.0) is True
     belief.mains_came(4.0)
     assert belief.agrees("level", 30.0) is None
 
 
-@pytest.mark.parametrize("band", [(float("nan"), 30.0), (30.0, float("nan")), (40.0, 20.0)])
-def test_what_is_no_band_says_nothing(band: tuple[float, float]) -> None:
+@pytest.mark.parametrize("ends", [(float("nan"), 30.0), (30.0, float("nan")), (40.0, 20.0)])
+def test_what_is_no_band_says_nothing(ends: tuple[float, float]) -> None:
     belief = Belief(dial())
-    assert not belief.gauge("level", *band, 1.0, "watts")
+    assert not belief.gauge("level", band(*ends))
     assert belief.band("is it so", "level") is None
 
 
 def test_no_band_takes_the_place_of_what_a_device_reports_nor_tells_a_white_by_watts() -> None:
     belief = Belief(fixture("key", "p", proof="watts"))
-    assert not belief.gauge("level", 30.0, 30.0, 1.0, "watts")
-    assert not Belief(dial()).gauge("cct", 4000.0, 4100.0, 1.0, "watts")
+    assert not belief.gauge("level", band(30.0, 30.0, at=1.0, by="watts"))
+    assert not Belief(dial()).gauge("cct", band(4000.0, 4100.0, at=1.0, by="watts"))
 
 
 def test_the_instrument_its_profile_names_goes_before_another() -> None:
     belief = Belief(dial())
-    belief.gauge("level", 30.0, 30.0, 1.0, "watts")
-    assert not belief.gauge("level", 80.0, 90.0, 2.0, "picture")
+    belief.gauge("level", band(30.0, 30.0, at=1.0, by="watts"))
+    assert not belief.gauge("level", band(80.0, 90.0, at=2.0, by="picture"))
     assert belief.agrees("level", 30.0) is True
 
 

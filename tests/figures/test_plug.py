@@ -7,6 +7,7 @@ import random
 
 import pytest
 
+from studiobridge.figures.meters import load, metered, will_do
 from studiobridge.figures.plug import (
     QUIET,
     Change,
@@ -18,6 +19,7 @@ from studiobridge.figures.plug import (
     Turning,
 )
 from studiobridge.figures.watts import Band, curve_of, from_rating, from_table
+from studiobridge.profile.build import read_profile_text
 from studiobridge.profile.model import Device
 from tests.figures.turns import a_lamp, play
 
@@ -363,6 +365,114 @@ def test_a_device_of_which_no_watts_are_given_has_no_curve() -> None:
     for level in (0.0, 10.0, 50.0, 100.0):
         at = Band(level, level)
         assert measured.watts(at).width < rated.watts(at).width
+
+
+# ---- a hand on a dial ----------------------------------------------------------------------
+
+
+def test_a_hand_is_given_the_reading_it_is_to_bring_about() -> None:
+    plug = alone().rests_at(8.0).hears(6.5)
+    aim = plug.account.aim("rim", 30.0, Band(28.0, 32.0), plug.now)
+    assert aim is not None and (aim.watts, aim.was, aim.settled) == (6.5, 8.0, False)
+    assert aim.target == pytest.approx(5.1) and aim.why == ""
+    # two percent either way is less than the watts can prove: all that may do is right
+    assert aim.low == pytest.approx(4.8) and aim.high == pytest.approx(5.1 + 2 * 9.9 / 70)
+    assert (aim.dark, aim.full) == (pytest.approx(0.6), pytest.approx(15.0))
+
+
+def test_where_the_watts_can_prove_it_a_hand_is_brought_to_where_they_do() -> None:
+    plug = alone().rests_at(8.0)
+    wide = Band(24.0, 37.0)
+    aim = plug.account.aim("rim", 30.0, wide, plug.now)
+    assert aim is not None and aim.low is not None and aim.high is not None
+    assert RIM.usually(24.0) < aim.low < 5.1 < aim.high < RIM.usually(37.0)
+    for watts in (aim.low, aim.high):
+        levels = alone().rests_at(round(watts, 1)).levels()
+        assert levels is not None and levels.low > 23.0 and levels.high < 38.0
+
+
+def test_beside_known_loads_and_other_lamps_the_target_is_the_plug_s_reading() -> None:
+    plug = with_panel().is_told(Known(0.0, "panel", Band(19.0, 21.0))).rests_at(30.0)
+    aim = plug.account.aim("rim", 30.0, Band(28.0, 32.0), plug.now)
+    assert aim is not None and aim.target == pytest.approx(25.1)
+    several = three().rests_at(14.7)
+    aim = several.account.aim("rim", 50.0, Band(48.0, 52.0), several.now)
+    assert aim is not None and aim.target == pytest.approx(14.7 + 2.83, abs=0.1)
+
+
+def test_a_hand_is_not_guided_where_the_watts_do_not_tell_its_lamp_from_others() -> None:
+    lamps = {"rim": RIM, "edge-left": EDGE}
+    plug = Watched(PlugAccount(lamps, step=0.1)).rests_at(9.9)
+    aim = plug.account.aim("rim", 30.0, Band(28.0, 32.0), plug.now)
+    assert aim is not None and aim.target is None and "say once how all of them stand" in aim.why
+    quiet = plug.account.aim("rim", 30.0, Band(28.0, 32.0), plug.now + 60.0)
+    assert quiet is not None and quiet.target is None and "silent for 60 s" in quiet.why
+    assert with_panel().account.aim("rim", 30.0, Band(28.0, 32.0), 0.0) is None
+
+
+def test_the_levels_that_will_do_are_those_within_tolerance() -> None:
+    """0.1 stop either way on a straight dimmer: 30 % · 2^±0.1 is 27.99 to 32.15 %."""
+    lamp = Device("lamp", "light", draws=15.0)
+    found = will_do(lamp, 30.0)
+    assert (found.low, found.high) == (
+        pytest.approx(27.99, abs=0.01),
+        pytest.approx(32.15, abs=0.01),
+    )
+    assert will_do(lamp, 0.0) == Band(0.0, 0.0)
+    assert will_do(lamp, 100.0).high == 100.0
+
+
+# ---- whose meter ---------------------------------------------------------------------------
+
+
+SET = """
+format: 1
+set: shelf
+mains: {circuits: {wall: {breaker: 10 A}}}
+dialects:
+  box:
+    switch:
+      tell: {topic: "{at}/in", words: {on: "1", off: "0"}}
+      hear: {topic: "{at}/out", words: {on: "1", off: "0"}}
+    watts: {hear: {topic: "{at}/meter"}}
+  panel:
+    level:
+      tell: {topic: "{at}/to"}
+      hear: {topic: "{at}/is"}
+devices:
+  outer: {kind: plug, fed_by: wall, speaks: box, at: a, meters: yes, meter_step: 0.5 W}
+  strip: {kind: plug, fed_by: outer}
+  inner: {kind: plug, fed_by: outer, speaks: box, at: b, meters: yes}
+  rim: {kind: light, fed_by: strip, draws_at: {0 %: 0.6 W, 30 %: 5.1 W, 100 %: 15 W}}
+  key: {kind: light, fed_by: outer, speaks: panel, at: c, draws: 60 W}
+  pc: {kind: computer, fed_by: strip, draws: 80 W, essential: no}
+  spot: {kind: light, fed_by: inner, draws: 20 W}
+looks: {day: {rim: {level: 30 %}, key: {level: 50 %}, spot: {level: 50 %}}}
+"""
+
+
+def test_each_lamp_is_metered_by_the_nearest_plug_that_meters() -> None:
+    found = metered(read_profile_text(SET).profile)
+    assert {name: tuple(each.lamps) for name, each in found.items()} == {
+        "outer": ("rim",),
+        "inner": ("spot",),
+    }
+    assert found["outer"].loads == ("inner", "key", "pc") and found["inner"].loads == ()
+    assert found["outer"].step == 0.5 and found["inner"].step is None
+    account = found["inner"].account()
+    for at in (2.0, 4.0):
+        account.hear(Sample(at, 19.0))
+    levels = account.estimate("spot", 4.0).levels
+    assert levels is not None and levels.holds(95.0)
+
+
+def test_what_a_reporting_light_draws_is_known_and_what_a_computer_draws_is_a_guess() -> None:
+    devices = read_profile_text(SET).profile.devices
+    lit = load(devices["key"], True, Band(50.0, 50.0))
+    assert lit is not None and lit[1] and lit[0].holds(30.0) and lit[0].width < 17.0
+    assert load(devices["pc"], True, None) == (Band(0.0, 88.0), False)
+    assert load(devices["pc"], False, None) == (Band(0.0, 0.0), True)
+    assert load(Device("box", "audio"), True, None) is None
 
 
 # ---- whole evenings ------------------------------------------------------------------------

@@ -212,3 +212,40 @@ def test_nonsense_in_a_run_does_not_stop_the_page(nonsense: object) -> None:
     )
     made.draw()
     assert "coming up" in made.parts["headline"]
+
+
+def by_hand(name: str) -> dict[str, Any]:
+    return {"device": name, "level": 30.0, "cct": None, "set_at": None, "set_by": None}
+
+
+def test_a_dial_is_guided_by_its_plug_s_watts() -> None:
+    """A bar with its mark and the sentence, as parts of their own: buttons beside them stay."""
+    dial = {"watts": 8.0, "was": 5.1, "settled": True, "why": ""}
+    dial |= {"dark": 0.6, "low": 4.9, "target": 5.1, "high": 5.3, "full": 15.0}
+    hand = [by_hand("rim"), by_hand("edge-left")]
+    made = board({"state": "ready", "hand_set": hand}, devices={"rim": {"dial": dial}})
+    made.draw()
+    drawn = made.parts["guides"]
+    assert "rim: 8 W, up from 5.1: less" in drawn and "edge-left" not in drawn
+    assert 'class="mark" d="M312.0 0V40"' in drawn  # 4.5 of 14.4 W
+    there = board({"hand_set": hand}, devices={"rim": {"dial": {**dial, "watts": 5.2}}})
+    there.draw()
+    assert 'class="there"' in there.parts["guides"]
+
+
+@pytest.mark.parametrize("dial", [None, "x", {}, {"watts": "a<b>"}, {"watts": 5.0, "why": "<b>"}])
+def test_a_dial_of_which_nothing_can_be_told_has_no_mark(dial: object) -> None:
+    made = board({"hand_set": [by_hand("rim")]}, devices={"rim": {"dial": dial}})
+    made.draw()
+    assert 'class="mark"' not in made.parts["guides"] and "<b>" not in made.parts["guides"]
+
+
+def test_a_page_without_a_bridge_guides_nobody() -> None:
+    dial = {"watts": 5.1, "settled": True, "low": 4.9, "target": 5.1, "high": 5.3}
+    made = board(
+        {"hand_set": [by_hand("rim")]},
+        devices={"rim": {"dial": {**dial, "dark": 0.6, "full": 15.0}}},
+    )
+    made.visitor.sure = False  # type: ignore[misc]
+    made.draw()
+    assert made.parts["guides"].strip() == ""

@@ -155,9 +155,7 @@ def with_listeners(profile: SetProfile, dice: random.Random) -> SetProfile:
     for n in range(dice.randint(1, 4)):
         number = dice.choice((1, 1, 2))
         fine = dice.random() < 0.5
-        slots = Slots(
-            number, first[number], 1, 2 if fine else None, keep={4: 255} if n % 2 else {}
-        )
+        slots = Slots(number, first[number], 1, 2 if fine else None, keep={4: 255} if n % 2 else {})
         first[number] += 5
         feed = dice.choice(plugs) if plugs and dice.random() < 0.8 else None
         circuit = feed.circuit if feed is not None else next(iter(profile.circuits))

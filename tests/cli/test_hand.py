@@ -1,0 +1,72 @@
+"""`by-hand` while a dial is turned: lines in a pipe, JSON, and when it ends."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from studiobridge.bridge.asking import NoBridge, NoBroker
+from studiobridge.cli.hand import _turned
+
+DIAL = {"dark": 0.6, "low": 4.9, "target": 5.1, "high": 5.3, "full": 15.0, "settled": True}
+
+
+class Visitor:
+    """A visitor that is shown one reading after another."""
+
+    set_name = "corner"
+
+    def __init__(self, *watts: float, ends: str = "") -> None:
+        self.readings = list(watts)
+        self.ends = ends
+        self.connected = True
+        self.shown = SimpleNamespace(devices={}, bridge_alive=True)
+        self._next()
+
+    def _next(self) -> None:
+        if self.readings:
+            was = self.shown.devices.get("rim", {}).get("dial", {}).get("watts")
+            dial = {**DIAL, "watts": self.readings.pop(0), "was": was}
+            self.shown.devices = {"rim": {"dial": dial}}
+        elif self.ends == "broker":
+            self.connected = False
+        else:
+            self.shown.bridge_alive = False
+
+    async def changed(self, within: float) -> bool:
+        self._next()
+        return True
+
+
+def turned(visitor: Visitor, as_json: bool = False) -> None:
+    asked: Any = visitor
+    asyncio.run(_turned(asked, "rim", as_json))
+
+
+def test_in_a_pipe_each_reading_is_a_line_until_it_is_there(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    turned(Visitor(15.0, 8.0, 8.0, 5.2, 14.0))
+    assert capsys.readouterr().out.splitlines() == [
+        "rim: 15 W: much less",
+        "rim: 8 W, down from 15: less",
+        "rim: 8 W: less",
+        "rim: 5.2 W, down from 8: there",
+    ]
+
+
+def test_as_json_each_reading_is_a_line_too(capsys: pytest.CaptureFixture[str]) -> None:
+    turned(Visitor(8.0, 5.1), as_json=True)
+    lines = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert [(line["watts"], line["there"]) for line in lines] == [(8.0, False), (5.1, True)]
+
+
+def test_without_a_bridge_or_a_broker_it_ends_and_nothing_is_called_set() -> None:
+    with pytest.raises(NoBridge):
+        turned(Visitor(15.0, 8.0))
+    with pytest.raises(NoBroker):
+        turned(Visitor(15.0, ends="broker"))
