@@ -263,7 +263,9 @@ class Evening:
         more = random.Random(f"meters {seed}")
         for name in sorted(self.laws.mutes.of) if seldom else ():
             self.room.devices[name].age = more.uniform(*AGES)
-            plug = self.room.devices[str(self.profile.devices[name].fed_by)]
+            plug = self.room.devices.get(str(self.profile.devices[name].fed_by))
+            if plug is None:
+                continue  # straight on its circuit: nothing meters it
             # every second, every ten, or only what has changed
             plug.meter_every = more.choice([None, more.uniform(*METER_EVERY), plug.meter_every])
             plug.meter_gain = more.uniform(*GAINS)
