@@ -160,8 +160,13 @@ def remarks(state: Mapping[str, Any]) -> list[str]:
     lines.extend(words.unproven(state))
     lines.extend(words.sensors(state, datetime.now(UTC)))
     lines.extend(words.supplies(state, datetime.now(UTC)))
-    if state.get("contested"):
-        lines.append(f"contested: {words.listed(state['contested'])} (put back and changed again)")
+    rivals = {str(entry.get("device")): entry.get("who") for entry in state.get("rivals") or ()}
+    fought = [name for name in state.get("contested") or () if name not in rivals]
+    if fought:
+        lines.append(f"contested: {words.listed(fought)} (put back and changed again)")
+    for who in dict.fromkeys(rivals.values()):
+        names = words.listed([name for name, other in rivals.items() if other == who])
+        lines.append(f"contested: {names}: {words.clean(who)}")
     if state.get("left_on"):
         lines.append("left on: nobody has asked for anything for a long time")
     warm = words.number(state.get("warm_in_s"))

@@ -177,6 +177,7 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         ],
         "left_on": standing.left_on,
         "contested": sorted({*standing.contested, *standing.rivals}),
+        "rivals": [{"device": n, "who": who} for n, who in sorted(standing.rivals.items())],
         "drifting": sorted(_moved(controller)),
         "picture": picture_view(controller),
         "supplies": supplies_view(controller, at, wall),
