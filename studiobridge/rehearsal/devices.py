@@ -208,6 +208,7 @@ class SimulatedDevice:
         self.deaf = False
         self.rejects: frozenset[Point] = frozenset()
         self.late = 0.0
+        self.only_down = False  # a computer that says when it is down, and never that it is not
         self.welded = False  # a plug whose contact stays closed, whatever it says of itself
         # a meter says again every so often (s) what it meters; None: only what has changed
         self.meter_every: float | None = None
@@ -313,7 +314,7 @@ class SimulatedDevice:
                 values[point] = self.rolling
             elif point == "online":
                 values[point] = True
-            elif point == "down":
+            elif point == "down" and (self.run == "down" or not self.only_down):
                 values[point] = self.run == "down"
             elif point == "lux":
                 values[point] = round(self.lux, 1)

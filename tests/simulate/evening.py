@@ -54,6 +54,7 @@ from studiobridge.rehearsal.devices import Joined, Left, Vanished
 from studiobridge.speech import FarEnd, Speech
 from studiobridge.speech.message import Message
 from tests.simulate.frames import FrameLaws, Network
+from tests.simulate.gear import somebody_wakes_a_computer
 from tests.simulate.laws import Laws
 
 BRIDGE = "the bridge"
@@ -1168,6 +1169,8 @@ def play(
         evening.run(60.0)
     _must(evening, "ready", "once the trouble had stopped")
     evening.look_at_what_is_shown()
+    if seldom and not calm:
+        somebody_wakes_a_computer(evening, random.Random(f"{seed} woken"))
     evening.ask("down")
     evening.say_it_stopped()
     evening.run(200.0)

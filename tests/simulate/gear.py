@@ -7,8 +7,12 @@ from __future__ import annotations
 
 import random
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from studiobridge.profile.model import ComesBack, Device, Point, Rolls, SetProfile
+
+if TYPE_CHECKING:
+    from tests.simulate.evening import Evening
 
 NOTHING: frozenset[Point] = frozenset()
 COMES_BACK: tuple[ComesBack, ...] = ("last", "full", "preset", "dark")
@@ -69,3 +73,18 @@ def _plug_of(camera: Device) -> Device:
         meters=True,
         answers_in=0.2,
     )
+
+
+def somebody_wakes_a_computer(evening: Evening, dice: random.Random) -> None:
+    """It is shut down by its button while the set is up, and woken before the set goes down."""
+    devices = evening.profile.devices
+    computers = [n for n, d in devices.items() if d.kind == "computer" and "down" in d.hears]
+    if not computers or dice.random() > 0.4:
+        return
+    name = dice.choice(computers)
+    evening.note(f"somebody shuts {name} down and wakes it again")
+    evening.room.devices[name].only_down = dice.random() < 0.7
+    evening.gear(evening.room.press_power(name, evening.now))
+    evening.run(devices[name].shuts_in + 5.0)
+    evening.gear(evening.room.press_power(name, evening.now))
+    evening.run(devices[name].boots_in + 5.0)
