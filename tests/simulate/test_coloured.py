@@ -11,6 +11,7 @@ from studiobridge.profile.model import SetProfile
 from studiobridge.rehearsal.broker import Trouble
 from tests.simulate.evening import Evening, play
 from tests.simulate.sets import made_up, with_colours
+from tests.simulate.test_evenings import example
 
 
 def coloured(seed: int) -> SetProfile:
@@ -41,6 +42,17 @@ def test_no_colour_drifts_when_nobody_is_there(first: int) -> None:
     for seed in SEEDS[first : first + 12]:
         outcome = play(coloured(seed), seed, calm=True)
         failed += [f"seed {seed}: {breach}" for breach in outcome.breaches[:1]]
+    assert failed == []
+
+
+def test_the_example_with_a_coloured_cloth() -> None:
+    profile = example("green-cloth")
+    assert play(profile, 1, calm=True).breaches == []
+    failed = [
+        f"seed {seed}: {outcome.breaches[0]}"
+        for seed in range(30)
+        if (outcome := play(profile, seed)).breaches
+    ]
     assert failed == []
 
 
