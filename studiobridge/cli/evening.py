@@ -29,6 +29,7 @@ from studiobridge.profile.said import Answer
 from studiobridge.rehearsal.embedded import EmbeddedBroker
 from studiobridge.rehearsal.live import LiveRoom
 from studiobridge.shown import words
+from studiobridge.shown.hand import guide
 
 # How long (s) a scene may take before it has failed, whatever the pace.
 SCENE_WITHIN = 120.0
@@ -78,6 +79,16 @@ def a_light(profile: SetProfile, look: str | None) -> tuple[str, Preset] | None:
             fits = wanted is None or device.restores == wanted
             if preset.level is not None and "level" in device.tells and fits:
                 return name, preset
+    return None
+
+
+def a_dial(profile: SetProfile, look: str | None) -> tuple[str, float] | None:
+    """A light on a dial that its plug's watts prove, and its level in the look."""
+    presets = profile.looks[look].presets if look is not None else {}
+    for name, preset in presets.items():
+        device = profile.devices[name]
+        if device.hand_set and device.proof == "watts" and preset.level:
+            return name, preset.level
     return None
 
 
@@ -197,6 +208,45 @@ class Evening:
         await self.until(f"{name} at {wanted:g} %", lambda: abs(lamp.level - wanted) < 1.0, 5.0)
         self.say(f"{answer.text}; {name} stands at {lamp.level:.1f} % again")
 
+    async def a_dial_is_turned(self) -> None:
+        """Nobody's command turns it, and it says nothing itself: its plug's meter shows it."""
+        found = a_dial(self.profile, self.look)
+        if found is None:
+            return
+        name, wanted = found
+        self.scene(f"Somebody turns the dial of {name}, which cannot say so.")
+        level = wanted * 2.0 if wanted * 2.0 <= 100.0 else wanted / 2.0
+        self.room.touch(name, level=level)
+        await self.until(
+            f"the drift of {name}",
+            lambda: any(e["device"] == name for e in self.asker.shown.drift),
+        )
+        for line in words.drift_lines(self.asker.shown.drift, None):
+            self.say(line)
+        self.say("a hand turns it back, and goes by what it is told:")
+        end = time.monotonic() + SCENE_WITHIN
+        last = ""
+        while True:
+            self.need(time.monotonic() < end, f"the hand on {name} was not guided to its mark")
+            said = guide(name, self.asker.shown.devices.get(name, {}).get("dial"))
+            if said is not None and said.text != last:
+                last = said.text
+                self.say(last)
+                if said.there:
+                    break
+                if said.way:
+                    # a hand turns far when it is told much, and a touch when it is told a little
+                    off = abs((said.now or 0.0) - (said.mark or 0.0)) * 100.0
+                    level += (0.7 * off if off > 4.0 else 1.0) * (1 if said.way == "more" else -1)
+                    level = min(100.0, max(0.0, level))
+                    self.room.touch(name, level=level)
+            await self.asker.changed(0.2)
+        answer = await self.ask("set_by_hand", targets=[name])
+        self.need(answer.code == 0, f"the dial was not noted: {answer.text}")
+        await self.until("the drift to close", lambda: not self.asker.shown.drift, 10.0)
+        await self.until("ready again", lambda: self.state() == "ready", 10.0)
+        self.say(f"nothing has drifted; {name} stands at {level:.0f} %, wanted are {wanted:g} %")
+
     async def another_look(self) -> None:
         others = [name for name in self.profile.looks if name != self.look]
         if not others:
@@ -258,6 +308,7 @@ class Evening:
     async def play(self) -> None:
         await self.up()
         await self.touched()
+        await self.a_dial_is_turned()
         await self.another_look()
         await self.rolling()
         await self.down()

@@ -1,4 +1,4 @@
-"""`by-hand`: a person says that a dial is turned, guided by the watts of its plug where it can be."""
+"""`by-hand`: a person says that a dial is turned, guided by the watts of its plug."""
 
 from __future__ import annotations
 

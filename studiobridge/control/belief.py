@@ -231,7 +231,7 @@ class Belief:
         if before is not None and before.by == named != band.by:
             return False
         self.gauged[point] = band
-        return before is None or replace(before, at=band.at) != band
+        return before is None or replace(before, at=band.at, why=band.why) != band
 
     def lose_gauge(self, by: Instrument) -> bool:
         """This instrument says nothing of it any more. True when it had."""
@@ -376,6 +376,12 @@ class Belief:
         if proof in GAUGES and point in GAUGES[proof]:
             return proof
         return "hand" if proof == "hand" or self.device.hand_set else "none"
+
+    @property
+    def may_be_ticked(self) -> bool:
+        """May a person say that it is as asked: a dial, or what is told and cannot say so?"""
+        told = bool(self.device.mute) and self.device.proof != "none"
+        return self.device.hand_set or told
 
     def by_hand(self, preset: Preset | None) -> bool:
         """Does a person's word hold that it is as this preset says?

@@ -11,7 +11,7 @@ The floors of this room, each importing only from below:
 - holding.py, doubts.py       the only way to `ready`; what is put back by itself; changes that more
                               than one lamp could have made
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
-- acts.py, picture.py, silence.py, gauges.py, supplies.py, metering.py
+- acts.py, picture.py, silence.py, gauges.py, alone.py, supplies.py, metering.py
                               what each action tells; what touched lights do to the picture; who
                               has to be heard; what meters make of lamps that cannot speak; what
                               runs out; what light sensors say
@@ -34,6 +34,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from studiobridge.control.acts import Run, What
+from studiobridge.control.alone import Alone
 from studiobridge.control.belief import NEVER, Gauged, Word
 from studiobridge.control.desk import Desk
 from studiobridge.control.doubts import Doubts
@@ -81,6 +82,7 @@ class Controller:
         self.holding = Holding(self.desk, self.gates, self.standing, memory)
         self.runs = Runs(self.desk, self.gates, self.standing, self.answers, self.holding, memory)
         self.gauges = Gauges(self.desk)
+        self.alone = Alone(self.desk)
         self.doubts = Doubts(self.desk, self.holding.watcher.entries)
         self.requests = Requests(self.desk, self.gates, self.standing, self.answers, self.runs)
         self.listening = Listening(self.desk)
@@ -94,6 +96,8 @@ class Controller:
         self._sensors = bool(self.holding.metering.of)
         self._by_sensor: set[str] = set()
         self._gauged: set[str] = set()
+        # a set that is ready and of which something is not proven any more, since when
+        self._unproven_since: float | None = None
         self._remember(memory, now)
         self._handlers: Mapping[type, Callable[..., None]] = {
             Report: self._on_report,
@@ -279,6 +283,7 @@ class Controller:
             self.standing.camera(belief, rolled, at, "report")
         elif event.point == "watts" and not event.retained:
             self.gauges.metered(name, event.value, event.retained, at)
+            self._gauged |= {n for n in [self.alone.metered(name, float(event.value), at)] if n}
             self.standing.session.metered(name, float(event.value), at)
         if left_before is not None and self.runs.endings.left_on() != left_before:
             self.desk.emit(Announce(state=True))
@@ -356,8 +361,13 @@ class Controller:
             self.doubts.watch(self.gauges.lamps)
         if news and self.run is not None:
             self.runs.move_on(at)
-        if news and self.standing.state == "ready" and self.watcher.unproven(differing=False):
-            self.desk.wake("unproven", at + DOUBT_HOLDS)
+        if news:
+            unproven = self.standing.state == "ready" and self.watcher.unproven(differing=False)
+            if not unproven:
+                self._unproven_since = None
+            elif self._unproven_since is None:
+                self._unproven_since = at
+                self.desk.wake("unproven", at + DOUBT_HOLDS)
 
     def _look_at_sensors(self, event: Event) -> None:
         """Light sensors may explain a light that says nothing: told to belief, or taken back."""
@@ -407,8 +417,10 @@ class Controller:
             self.runs.confirmed(self.runs.steps.reported(name, at), at)
         elif kind == "gauge":
             self.gauges.look(name, at)
+            self._gauged |= {n for n in [self.alone.look(name, at)] if n}
         elif kind == "unproven":
-            if self.standing.state == "ready":
+            if self._unproven_since is not None and self.standing.state == "ready":
+                self._unproven_since = None
                 self.holding.settle(at, after_a_run=True)
         elif kind == "judge":
             self.watcher.judge(name, at)

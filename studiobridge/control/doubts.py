@@ -58,9 +58,7 @@ class Doubts:
         """A person has said how dials stand: what all of an entry's lamps are said to be, is."""
         beliefs, presets = self.desk.beliefs, self.desk.presets
         for key, drift in list(self.entries.drifts.items()):
-            said = [beliefs.of[lamp].ticked for lamp in drift.perhaps]
-            if said and all(
-                word is not None and word.at > drift.since and word.preset == presets.get(lamp)
-                for word, lamp in zip(said, drift.perhaps, strict=True)
-            ):
+            tickable = [lamp for lamp in drift.perhaps if beliefs.of[lamp].may_be_ticked]
+            words = [(beliefs.of[lamp].ticked, presets.get(lamp)) for lamp in tickable]
+            if words and all(w and w.at > drift.since and w.preset == p for w, p in words):
                 self.entries.close(key, at, "returned")

@@ -22,11 +22,14 @@ from collections.abc import Collection
 
 from studiobridge.control.belief import Beliefs, Gauged
 from studiobridge.control.desk import Desk
-from studiobridge.figures.meters import Metered, load, metered
+from studiobridge.figures.meters import Metered, load, metered, will_do
 from studiobridge.figures.plug import (
     ACCURACY,
+    DIAL,
     LAGS,
     QUIET,
+    RESTS,
+    Aim,
     Change,
     Heard,
     Known,
@@ -42,6 +45,9 @@ from studiobridge.profile.model import Point, Value
 # A set that was ready while a lamp's watts said so stays ready for so long (s) without them: a
 # hand that turns a dial and turns it back, and two samples of a slow meter.
 DOUBT_HOLDS = 25.0
+# Many meters say only what has changed, and once. A reading that does not rest yet is asked for
+# again after so long (s), and one that does well before its last sample is old.
+ASK_AGAIN, ASK_STILL = 2.0, 12.0
 # Another meter's last word on what it feeds is good to its share, and to its coarsest step (W).
 OWN_METER_STEP = 1.0
 
@@ -53,6 +59,9 @@ class _Plug:
         self.it = it
         self.account: PlugAccount = it.account()
         self.turning: dict[str, float] = {}
+        self.ask_at = float("-inf")
+        # a person's word of one lamp bears on what the sum says of the others
+        self.word = False
         line = beliefs.of[it.plug].device.feeds
         between = {
             above for name in (*it.lamps, *it.loads) for above in beliefs.of[name].device.feeds
@@ -90,14 +99,17 @@ class Gauges:
             return
         self._settle_known(plug, at)
         self._hear(plug, Sample(at, float(watts)))
+        # a hand on a dial is shown every reading
+        self.desk.changed.update(n for n in plug.it.lamps if self.beliefs.of[n].device.hand_set)
         self._say(plug, at)
-        self.desk.wake(f"gauge {name}", at + QUIET + 1.0)
+        self._ask_later(plug, at)
 
     def stands(self, name: str, level: float | None, at: float) -> None:
         """A person says that this dial stands there."""
         plug = self._of_lamp.get(name)
         if plug is not None and level is not None:
-            self._hear(plug, Stands(at, name, Band(level, level)))
+            plug.word = True
+            self._hear(plug, Stands(at, name, Band(level - DIAL, level + DIAL)))
             self._say(plug, at)
 
     def follow(self, changed: Collection[str], at: float) -> None:
@@ -110,15 +122,29 @@ class Gauges:
                     plug.turning[name] = self.beliefs.of[name].quiet_until + LAGS
             self._settle_known(plug, at)
             self._say(plug, at)
+            if plug.ask_at <= at:
+                self._ask_later(plug, at)
 
     def look(self, name: str, at: float) -> None:
-        """Time has passed: has the meter of this plug fallen silent?"""
+        """Time has passed: ask this meter again, and see whether it has fallen silent."""
         plug = self.plugs.get(name)
-        if plug is not None:
-            self._say(plug, at)
-            last = plug.account.last
-            if last is not None and self.beliefs.surely_on(name):
-                self.desk.ask(at, name)
+        if plug is None or not self.desk.listened:
+            return
+        self._say(plug, at)
+        if self.desk.look is not None and self.beliefs.surely_on(name):
+            self.desk.ask(at, name)
+            self._ask_later(plug, at)
+
+    def _ask_later(self, plug: _Plug, at: float) -> None:
+        plug.ask_at = at + (ASK_STILL if self._rests(plug) else ASK_AGAIN)
+        last = plug.account.last
+        if last is not None and last.at + QUIET >= at:
+            plug.ask_at = min(plug.ask_at, last.at + QUIET + 0.1)
+        self.desk.wake(f"gauge {plug.it.plug}", plug.ask_at)
+
+    def _rests(self, plug: _Plug) -> bool:
+        reading = plug.account.reading
+        return reading is not None and reading.count > RESTS
 
     def look_at_all(self, at: float) -> None:
         """The link came or went: nothing that was heard before counts."""
@@ -126,12 +152,24 @@ class Gauges:
             self._settle_known(plug, at)
             self._say(plug, at)
 
+    def aim(self, name: str, at: float) -> Aim | None:
+        """For a hand on this dial: what its plug meters, and is to meter when it is set."""
+        plug, preset = self._of_lamp.get(name), self.desk.presets.get(name)
+        if plug is None or preset is None or preset.level is None:
+            return None
+        if not self.beliefs.of[name].device.hand_set or not self.beliefs.surely_on(plug.it.plug):
+            return None
+        within = will_do(self.beliefs.of[name].device, preset.level)
+        return plug.account.aim(name, preset.level, within, at)
+
     # ---- what is known beside the meter ---------------------------------------------------
 
     def _settle_known(self, plug: _Plug, at: float) -> None:
         account, beliefs = plug.account, self.beliefs
         name = plug.it.plug
         on = True if beliefs.surely_on(name) else False if beliefs.surely_off(name) else None
+        if on is not True:
+            plug.word = False
         account.hear(Mains(at, on))
         for other in plug.it.loads:
             found = self._load(other, at)
@@ -190,13 +228,12 @@ class Gauges:
                 continue
             found = account.estimate(name, at)
             low, high = (0.0, 100.0) if found.levels is None else _ends(found.levels)
+            word = found.word or (plug.word and len(plug.it.lamps) > 1)
             lit = (0.0, 1.0) if found.lit is None else (float(found.lit), float(found.lit))
             bands: tuple[tuple[Point, float, float], ...]
             bands = (("level", low, high), ("switch", *lit))
             for point, least, most in bands:
-                band = Gauged(
-                    least, most, found.at, belief.epoch, "watts", "%", found.word, found.why
-                )
+                band = Gauged(least, most, found.at, belief.epoch, "watts", "%", word, found.why)
                 if belief.gauge(point, band):
                     self._news.add(name)
 

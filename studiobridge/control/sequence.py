@@ -282,12 +282,16 @@ def _device_up(
 
     def let_boot() -> None:
         if feed_step and device.boots_in > 0:
+            # what is told once and never answers must surely be up to hear it
+            takes = 1.5 * device.boots_in + 1.0 if device.tells else device.boots_in
+            # what is told once and never answers must surely be up to hear it
+            takes = 1.5 * device.boots_in + 1.0 if device.tells else device.boots_in
             draft.add(
                 Step(
                     0,
                     name,
                     "let boot",
-                    takes=device.boots_in,
+                    takes=takes,
                     phase=phase,
                     essential=essential,
                     why="it says nothing itself, so its boot time is waited for",

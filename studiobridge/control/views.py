@@ -211,8 +211,9 @@ def _sensor(controller: Controller, name: str, at: float, wall: Wall) -> View:
         return view
     if whole is not None and whole.lux >= DARK and reading.lux >= DARK:
         view["stops"] = _number(stops(reading.lux, whole.lux), 2)
-    if whole is not None and whole.cct and reading.cct:
-        view["mired"] = _number(mired(reading.cct) - mired(whole.cct), 1)
+    white = metering.white(name, at)
+    if whole is not None and whole.cct and white:
+        view["mired"] = _number(mired(white) - mired(whole.cct), 1)
     if reading.moved is not None:
         view["since_ready"] = _number(reading.moved.stops, 2)
         view["could"] = list(reading.could)
@@ -339,6 +340,7 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         "confirmed": proof in ("report", "watts", "picture", "hand") and not drifts,
         "by": proof,
         "gauged": _gauged(controller, name),
+        "dial": _dial(controller, name, at),
         "essential": device.essential,
         "feed": device.fed_by,
         "step": None if run is None or under_way is None else run.steps[under_way].action,
@@ -365,6 +367,24 @@ def _gauged(controller: Controller, name: str) -> View | None:
         if band is not None:
             found[point] = {"low": band.low, "high": band.high, "by": band.by}
     return found or None
+
+
+def _dial(controller: Controller, name: str, at: float) -> View | None:
+    """For a hand on this dial: its plug's reading (W), and what it is to become."""
+    aim = controller.gauges.aim(name, at)
+    if aim is None:
+        return None
+    return {
+        "watts": _number(aim.watts, 2),
+        "was": _number(aim.was, 2),
+        "settled": aim.settled,
+        "target": _number(aim.target, 2),
+        "low": _number(aim.low, 2),
+        "high": _number(aim.high, 2),
+        "dark": _number(aim.dark, 2),
+        "full": _number(aim.full, 2),
+        "why": aim.why,
+    }
 
 
 def run_view(controller: Controller, at: float, wall: Wall) -> View | None:

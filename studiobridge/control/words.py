@@ -145,7 +145,7 @@ class Words:
 
     def set_by_hand(self, request: Request, at: float) -> None:
         """Somebody turned these dials (all of the look, when none is named) to their presets."""
-        dials = {n: p for n, p in self.desk.presets.items() if self._by_hand(n)}
+        dials = {n: p for n, p in self.desk.presets.items() if self.beliefs.of[n].may_be_ticked}
         if not dials:
             look = f"the look '{self.desk.look}'" if self.desk.look else "this set as it is"
             self.answers.refuse(request, 2, f"no light of {look} is set by hand")
@@ -163,11 +163,6 @@ class Words:
             self.desk.changed.add(name)
         self.desk.emit(Announce(state=True))
         self.answers.done(request, f"set by hand: {', '.join(request.targets or dials)}")
-
-    def _by_hand(self, name: str) -> bool:
-        """May a person say that this is as asked: a dial, or what is told and cannot say so?"""
-        device = self.profile.devices[name]
-        return device.hand_set or (bool(device.mute) and device.proof != "none")
 
     # ---- keeping what is -----------------------------------------------------------------
 

@@ -49,6 +49,8 @@ LONGEST_PAUSE = 120.0
 MOST, LEAST = 10_000.0, -1.0
 # One of several lamps is known well enough to be guided where it is within this share of its range.
 KNOWN_WITHIN = 0.3
+# What a hand is to bring about is looked for in so many steps.
+AIM_STEPS = 40
 # A dial is read to about so much (%) either way: as wide as a person's word for `Stands` should be.
 DIAL = 2.0
 # A lamp at or below this level (%) is out.
@@ -150,7 +152,7 @@ class Change:
 class Aim:
     """For a hand on a dial: the plug's reading now, and what it is to become (W).
 
-    `watts`: as metered last; `was`: where it rested before; `settled`: two samples agree. `target`
+    `watts`: as metered last; `was`: where it stood before; `settled`: two samples agree. `target`
     is what the meter should say, from `low` to `high` it is right; `dark` and `full`: what it
     says at the two ends of the dial. All None where it cannot be told, and `why` says why.
     """
@@ -240,6 +242,7 @@ class PlugAccount:
         # the lamp that explained the last change, and how things stood before it moved first
         self._mover: tuple[str, _Base] | None = None
         self._doubt: Change | None = None
+        self._stood_at: float | None = None  # the reading before this one (W)
 
     # ---- events ----------------------------------------------------------------------------
 
@@ -286,6 +289,7 @@ class PlugAccount:
                 again = 0 if before is not None and sample.at - before.at < TWICE else 1
                 self.reading = Reading(low, high, reading.count + again, reading.since, sample.at)
                 return self._close() if self._rests(self.reading) else None
+        self._leave_reading()
         self.reading = Reading(watts, watts, 1, sample.at, sample.at)
         return None
 
@@ -330,8 +334,13 @@ class PlugAccount:
                 self._stand[name] = _Lamp(self.lamps[name].range)
         return change
 
-    def _unsettle(self, at: float) -> None:
+    def _leave_reading(self) -> None:
+        if self.reading is not None and self._settled(self.reading):
+            self._stood_at = (self.reading.low + self.reading.high) / 2.0
         self.reading = None
+
+    def _unsettle(self, at: float) -> None:
+        self._leave_reading()
         self._not_before = max(self._not_before, at + LAGS)
 
     # ---- questions -------------------------------------------------------------------------
@@ -391,7 +400,7 @@ class PlugAccount:
             return None
         watts, settled = self.last.watts, self._settled(self.reading)
         base, curve = self._base, self.lamps[lamp]
-        was = None if base is None else (base.reading.low + base.reading.high) / 2.0
+        was = self._stood_at
         if self._quiet(at):
             why = f"the meter of its plug has been silent for {at - self.last.at:.0f} s"
             return Aim(watts, was, False, why=why)
@@ -415,16 +424,32 @@ class PlugAccount:
             others += _middle(Band(base.reading.low, base.reading.high)) - now - drew
         least = self.step / 2.0
         target = others + curve.usually(level)
+        low = min(others + curve.usually(within.low), target - least)
+        high = max(others + curve.usually(within.high), target + least)
+        if len(self.lamps) == 1:
+            low, high = self._where_proven(curve, within, low, high)
         return Aim(
             watts,
             was,
             settled,
             target,
-            min(others + curve.usually(within.low), target - least),
-            max(others + curve.usually(within.high), target + least),
+            low,
+            high,
             others + curve.usually(0.0),
             others + curve.usually(100.0),
         )
+
+    def _where_proven(
+        self, curve: Curve, within: Band, low: float, high: float
+    ) -> tuple[float, float]:
+        """The readings at which all that the watts leave open will do; where none is, as given."""
+        good = []
+        for i in range(AIM_STEPS + 1):
+            watts = low + (high - low) * i / AIM_STEPS
+            found = curve.levels(self.left_over(Reading(watts, watts, 1, 0.0, 0.0)))
+            if found is not None and within.low <= found.low and found.high <= within.high:
+                good.append(watts)
+        return (good[0], good[-1]) if good else (low, high)
 
     def left_over(self, reading: Reading) -> Band:
         """What all mute lamps together draw at a reading (W)."""

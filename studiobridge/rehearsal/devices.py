@@ -17,6 +17,7 @@ Sans-I/O: time comes in with every call, dice come from its own seed.
 from __future__ import annotations
 
 import heapq
+import itertools
 import random
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -33,6 +34,10 @@ Run = Literal["off", "starting", "up", "shutting", "down"]
 # What a supply draws (W) when the device is off or dark but has mains. Common practice, no
 # source: modern standby supplies take well under a watt.
 STANDBY = 0.4
+# A lamp draws what its table says, less what it has aged by (share; common practice, no source).
+AGED = (0.98, 1.0)
+# A meter of lamps that cannot speak says every so often (s) what it meters.
+METERS_EVERY = (1.0, 2.0)
 # A fade is reported this often (s) by the device that does it.
 RAMP_EVERY = 0.25
 # How long (s) a fixture takes that walks to its target unasked.
@@ -135,6 +140,11 @@ class SimulatedDevice:
         self.has_switch = "switch" in device.tells or "switch" in device.hears
         self.low, self.high = device.level_range or (0.0, 100.0)
         preset = _a_preset(profile, device, dice)
+        # what has become of a lamp since somebody metered it: dice of their own, so that an
+        # evening without such a table is what it was
+        self.age = 1.0
+        if device.draws_at:
+            self.age = random.Random(f"{seed} {name} age").uniform(*AGED)
         # physical truth
         self.mains = device.battery
         self.plugged = True
@@ -165,8 +175,17 @@ class SimulatedDevice:
         self.welded = False  # a plug whose contact stays closed, whatever it says of itself
         # a meter says again every so often (s) what it meters; None: only what has changed
         self.meter_every: float | None = None
+        if "watts" in device.hears and any(
+            other.draws_at and "level" not in other.hears and name in other.feeds
+            for other in profile.devices.values()
+        ):
+            self.meter_every = random.Random(f"{seed} {name} meter").uniform(*METERS_EVERY)
         # how many samples a meter has left before it falls silent; None: it does not
         self.samples_left: int | None = None
+        # a meter: its share of error, the smallest difference it shows and what it does not see (W)
+        self.meter_gain = 1.0
+        self.meter_step = 0.1
+        self.meter_blind = 0.0
         self._sampling = False
         self._away_until = float("-inf")  # no network before then
         self._mains_lost_at = float("-inf")
@@ -218,10 +237,12 @@ class SimulatedDevice:
         device = self.device
         if not self.energised or device.battery or self.kind == "plug":
             return 0.0
-        standby = min(STANDBY, device.draws)
+        standby = min(STANDBY, device.draws) if device.standby is None else device.standby
         if not self.switch:
             return standby
         if device.fixture:
+            if device.draws_at:
+                return self.age * _along(device.draws_at, self.level if self.lit else 0.0)
             return max(standby, device.draws * self.level / 100.0) if self.lit else standby
         if self.kind == "computer":
             if self.run in ("off", "down"):
@@ -242,7 +263,7 @@ class SimulatedDevice:
             elif point == "cct":
                 values[point] = self.cct
             elif point == "watts":
-                values[point] = round(self.metered_watts, 1)
+                values[point] = self._meter_shows()
             elif point == "rolling":
                 values[point] = self.rolling
             elif point == "online":
@@ -252,6 +273,13 @@ class SimulatedDevice:
             elif point == "lux":
                 values[point] = round(self.lux, 1)
         return values
+
+    def _meter_shows(self) -> float:
+        """What its meter makes of the watts that flow: its gain, its step, nothing when blind."""
+        watts = self.metered_watts * self.meter_gain
+        if watts < self.meter_blind:
+            return 0.0
+        return round(round(watts / self.meter_step) * self.meter_step, 3)
 
     # ---- mains --------------------------------------------------------------------------
 
@@ -662,6 +690,14 @@ def _a_preset(profile: SetProfile, device: Device, dice: random.Random) -> Prese
     return Preset(
         level, preset.cct if device.cct_range is None else dice.uniform(*device.cct_range)
     )
+
+
+def _along(points: tuple[tuple[float, float], ...], level: float) -> float:
+    """Straight between the points of a table."""
+    for (low, less), (high, more) in itertools.pairwise(points):
+        if level <= high:
+            return less + (more - less) * (level - low) / (high - low)
+    return points[-1][1]
 
 
 def _middle(device: Device) -> float:

@@ -83,7 +83,7 @@ def test_an_overload_refuses_unless_it_is_allowed(tmp_path: Path) -> None:
 
 
 def test_an_inrush_over_the_band_refuses(tmp_path: Path) -> None:
-    path = changed(tmp_path, ("inrush: 14 A\n    boots_in: 3 s", "inrush: 24 A\n    boots_in: 3 s"))
+    path = changed(tmp_path, ("inrush: 14 A\n    boots_in: 3 s", "inrush: 34 A\n    boots_in: 3 s"))
     done = studiobridge("check", path, home=tmp_path)
     assert done.returncode == 2
     assert "switching wall-plug on asks 34 A" in done.stderr

@@ -21,7 +21,9 @@ DAY = Preset(30.0)
 def strip(name: str = "strip", **more: object) -> Device:
     """A lamp that is told its level and never says anything."""
     figures = {"tells": LEVEL, "hears": frozenset(), "can_ask": False, "proof": "watts"}
-    return fixture(name, "lamp-plug", **{**figures, "boots_in": 1.0, "fade": 0.0, **more})
+    return fixture(
+        name, "lamp-plug", **{**figures, "boots_in": 1.0, "fade": 0.0, "draws": 0.0, **more}
+    )
 
 
 def dial(name: str = "rim", **more: object) -> Device:

@@ -375,8 +375,20 @@ def test_a_hand_is_given_the_reading_it_is_to_bring_about() -> None:
     aim = plug.account.aim("rim", 30.0, Band(28.0, 32.0), plug.now)
     assert aim is not None and (aim.watts, aim.was, aim.settled) == (6.5, 8.0, False)
     assert aim.target == pytest.approx(5.1) and aim.why == ""
+    # two percent either way is less than the watts can prove: all that may do is right
     assert aim.low == pytest.approx(4.8) and aim.high == pytest.approx(5.1 + 2 * 9.9 / 70)
     assert (aim.dark, aim.full) == (pytest.approx(0.6), pytest.approx(15.0))
+
+
+def test_where_the_watts_can_prove_it_a_hand_is_brought_to_where_they_do() -> None:
+    plug = alone().rests_at(8.0)
+    wide = Band(24.0, 37.0)
+    aim = plug.account.aim("rim", 30.0, wide, plug.now)
+    assert aim is not None and aim.low is not None and aim.high is not None
+    assert RIM.usually(24.0) < aim.low < 5.1 < aim.high < RIM.usually(37.0)
+    for watts in (aim.low, aim.high):
+        levels = alone().rests_at(round(watts, 1)).levels()
+        assert levels is not None and levels.low > 23.0 and levels.high < 38.0
 
 
 def test_beside_known_loads_and_other_lamps_the_target_is_the_plug_s_reading() -> None:

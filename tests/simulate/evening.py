@@ -25,7 +25,7 @@ from collections import deque
 from dataclasses import dataclass, field, replace
 
 from studiobridge.bridge.core import Core, Out, Publish, Write
-from studiobridge.bridge.topics import answer_topic, ask_topic, state_topic
+from studiobridge.bridge.topics import answer_topic, ask_topic, device_topic, state_topic
 from studiobridge.control.acts import Active, Run
 from studiobridge.control.controller import Controller
 from studiobridge.control.effects import (
@@ -72,6 +72,14 @@ SELDOM = 0.35
 # One meter in so many speaks by its own clock, every so often (s).
 METERS_THAT_REPEAT = 0.3
 METER_EVERY = (2.0, 10.0)
+# What meters and lamps err by (common practice): a share that stays, the smallest difference a meter
+# shows, what it calls nothing (W), and what a lamp has aged since it was metered.
+GAINS, METER_STEPS, BLIND, AGES = (
+    (0.985, 1.015),
+    (0.1, 0.1, 0.5, 1.0),
+    (0.0, 0.0, 2.0),
+    (0.97, 1.03),
+)
 # What asks for nothing and is answered: so many of them, and an answer is long ago.
 OTHERS = 300
 # A device that answers when it is asked has to be asked again by itself within (s).
@@ -236,6 +244,9 @@ class Evening:
         self._reader = Speech(profile)
         self._answers = answer_topic(profile.name)
         self._state = state_topic(profile.name)
+        self.laws.mutes.truth = self._truly_at
+        self.laws.mutes.metered = self._is_metered
+        self._devices = device_topic(profile.name, "")
         self.laws.truly_rolling = lambda name: self.room.devices[name].rolling
         self.mute = [
             d.name
@@ -247,6 +258,15 @@ class Evening:
         for device in self.room.devices.values() if seldom else ():
             if "watts" in device.device.hears and gear.random() < METERS_THAT_REPEAT:
                 device.meter_every = gear.uniform(*METER_EVERY)
+        more = random.Random(f"meters {seed}")
+        for name in sorted(self.laws.mutes.of) if seldom else ():
+            self.room.devices[name].age = more.uniform(*AGES)
+            plug = self.room.devices[str(self.profile.devices[name].fed_by)]
+            # every second, every ten, or only what has changed
+            plug.meter_every = more.choice([None, more.uniform(*METER_EVERY), plug.meter_every])
+            plug.meter_gain = more.uniform(*GAINS)
+            plug.meter_step = more.choice(METER_STEPS)
+            plug.meter_blind = more.choice(BLIND)
 
     def note(self, text: str) -> None:
         if self.tracing:
@@ -350,6 +370,9 @@ class Evening:
                 if out.token is not None:
                     tokens.append(out.token)
                 self._told(out.message)
+                if out.message.topic.startswith(self._devices) and out.message.payload:
+                    view = json.loads(out.message.payload)
+                    self.laws.mutes.views[view["device"]] = view
                 if out.message.topic == self._state:
                     self.laws.shown(self.now, json.loads(out.message.payload))
                 self.broker.publish(BRIDGE, out.message, self.now)
@@ -445,6 +468,7 @@ class Evening:
                 self.mend_record()
             self._write()
             self.gear(self.room.tick(self.now))
+            self.laws.mutes.passing(self.now)
             for when, client, message in self.broker.due(self.now):
                 self.now = max(self.now, when)
                 if client == BRIDGE:
@@ -741,6 +765,9 @@ class Evening:
                 "dial lockout",
                 "old id",
                 "slow ear",
+                "dials",
+                "dials",
+                "dials",
             ]
         )
         self.outcome.kinds.add(what)
@@ -842,8 +869,36 @@ class Evening:
             self.run(2.0)
             self.ask(what, id=old)
             self.run(2.0)
+        elif what == "dials":
+            self._a_hand_at_the_dials()
         elif what == "slow ear":
             self._one_is_slow_to_be_heard()
+
+    def _a_hand_at_the_dials(self) -> None:
+        """Somebody turns lamps that cannot say so, looks on, and perhaps turns them back."""
+        dice = self.dice
+        lamps = sorted(self.laws.mutes.of)
+        if not lamps:
+            return
+        if dice.random() < 0.5:
+            self.turn_dials()
+        stood = {name: self.room.devices[name].level for name in lamps}
+        for name in dice.sample(lamps, min(len(lamps), dice.choice([1, 1, 2]))):
+            level = dice.uniform(0, 100)
+            self.note(f"somebody turns {name} to {level:.0f} %")
+            self.gear(self.room.touch(name, self.now, level=level))
+            self.run(dice.choice([0.0, 2.0, 20.0]))
+        if dice.random() < 0.3:
+            self.ask("set_by_hand", by="Ana")
+        self.run(dice.choice([2.0, 20.0, 90.0, 120.0]))
+        self.look_at_what_is_shown()
+        what = dice.choice(["back", "restore", "up", "leave"])
+        if what == "back":
+            for name, level in stood.items():
+                self.gear(self.room.touch(name, self.now, level=level))
+        elif what != "leave":
+            self.ask(what)
+        self.run(dice.choice([2.0, 30.0, 90.0]))
 
     def _switch(self, plug: str, on: bool) -> None:
         self.note(f"somebody switches {plug} {'on' if on else 'off'} by hand")
@@ -912,10 +967,54 @@ class Evening:
 
     def say(self, client: str, of: str, values: dict[Point, Value]) -> None:
         """A device publishes, in good form, what is not so (or on another's topics)."""
+        self.laws.mutes.disturb(self.now)
         for message in self._ends[of].report(values, frozenset(values)):
             self.broker.publish(client, message, self.now)
 
+    def turn_dials(self) -> None:
+        """People turn every dial to where the look in force has it, look, and say that it is so.
+
+        So too of what is only told, when it has done as it was told.
+        """
+        look = self.core.controller.look
+        presets = self.profile.looks[look].presets if look is not None else {}
+        said = []
+        for name, preset in presets.items():
+            device = self.room.devices[name]
+            if device.device.hand_set and preset.level is not None:
+                self.gear(self.room.touch(name, self.now, level=preset.level, cct=preset.cct))
+            may = device.device.hand_set or (device.device.mute and device.device.proof != "none")
+            if may and preset.level is not None and abs(device.level - preset.level) < 0.6:
+                said.append(name)
+        if said:
+            self.note(f"somebody turns dials and looks at {', '.join(said)}")
+            self.run(12.0)
+            self.ask("set_by_hand", targets=said, by="Ana")
+            self.run(12.0)
+
+    def _truly_at(self, name: str) -> float | None:
+        """The level of a lamp that cannot say it; 0 when it is dark, None without mains."""
+        device = self.room.devices[name]
+        if not device.energised:
+            return None
+        return device.level if device.lit else 0.0
+
+    def _is_metered(self, name: str) -> bool:
+        """Is there nothing in the way of its watts: mains, a plug that listens and speaks, a link?"""
+        plug = self.room.devices.get(self.profile.devices[name].fed_by or "")
+        return (
+            plug is not None
+            and self.linked
+            and plug.joined
+            and plug.contact
+            and not plug.welded
+            and not (plug.deaf or plug.silent or plug.late or plug.rejects)
+            and plug.samples_left is None
+            and self.room.devices[name].energised
+        )
+
     def look_at_what_is_shown(self) -> None:
+        self.laws.mutes.passing(self.now)
         if self.linked:
             self.laws.showing(self.now)
 
@@ -992,9 +1091,11 @@ def play(
     evening.ask("up")
     evening.run(dice.uniform(1, 60) if not calm else 60.0)
     if calm:
+        evening.turn_dials()
         _must(evening, "ready", "with nobody and nothing in the way")
         evening.ask("up", look="dusk")
         evening.run(30.0)
+        evening.turn_dials()
         evening.run(200.0)
         _must(evening, "ready", "in another look")
     else:
@@ -1018,6 +1119,9 @@ def play(
             evening.run(120.0)
             evening.press_power_buttons()
             evening.run(30.0)
+            evening.turn_dials()
+    if not laws.breaches and evening.core.controller.state != "ready":
+        evening.run(60.0)
     _must(evening, "ready", "once the trouble had stopped")
     evening.look_at_what_is_shown()
     evening.ask("down")

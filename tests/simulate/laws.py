@@ -14,6 +14,7 @@ from typing import Literal
 from studiobridge.control.effects import (
     DriftNote,
     FaultNote,
+    HandNote,
     LockoutNote,
     Memory,
     Note,
@@ -26,6 +27,7 @@ from studiobridge.control.effects import (
 from studiobridge.craft.light import level_stops
 from studiobridge.profile.model import Point, Preset, SetProfile, Value
 from studiobridge.rehearsal.room import INRUSH_LASTS, Inrush
+from tests.simulate.mutes import Mutes
 
 NEVER = float("-inf")
 # A request waits for its expiry (3 s) at most, and for the bridge to listen at its start (3 s).
@@ -104,6 +106,7 @@ class Laws:
         # lockouts asked for, by request
         self.locking: dict[str, str] = {}
         self.ended: set[str] = set()
+        self.mutes = Mutes(profile, self)
         self.truly_rolling: Callable[[str], bool] = lambda name: False
         self.down_at = NEVER
         self.said_stopped: dict[str, float] = {}
@@ -150,6 +153,7 @@ class Laws:
         self.ended = {id_ for id_, _, _ in memory.answered}
         self.begun = None
         self.missed.clear()
+        self.mutes.restarted()
         self._nothing_heard()
 
     def link_up(self, at: float) -> None:
@@ -306,8 +310,13 @@ class Laws:
             if was and not note.rolling:
                 closes = self.profile.devices[note.device].closes_in
                 self.closing_until[note.device] = at + closes
+        elif isinstance(note, HandNote):
+            self.mutes.said(note)
         elif isinstance(note, DriftNote):
-            if note.phase == "opened" and self.calm:
+            mute = note.device in self.mutes.of
+            if note.phase == "opened" and mute:
+                self.mutes.drifted(note)
+            elif note.phase == "opened" and self.calm and " or " not in note.device:
                 self.breach(11, at, f"drift of {note.device} {note.point} with nobody there")
             if note.phase == "closed" and note.how == "kept":
                 self.restored.pop(note.device, None)
@@ -316,6 +325,7 @@ class Laws:
                 self._ready(note)
             if note.state == "ready" and self.state != "ready":
                 self._proven(note)
+                self.mutes.ready(at, note.look)
             if note.state in ("dark", "lowering"):
                 self.restored.clear()
             self.state = note.state
@@ -474,6 +484,7 @@ class Laws:
 
     def shown(self, at: float, state: Mapping[str, object]) -> None:
         """The bridge shows how the set stands."""
+        self.mutes.look_is(state)
         if state["look"] != self.shows.get("look") or state["state"] != self.shows.get("state"):
             for seen in self.seen.values():
                 seen.other_since = None if seen.other_since is None else at
@@ -485,6 +496,7 @@ class Laws:
         if not self.shows or at < self.link_at + self.profile.patience.listen + SHOWN_IN:
             return
         self.checked += 1
+        self.mutes.showing(at, self.shows)
         if self.shows["state"] == "ready":
             for name, device in self.profile.devices.items():
                 seen = self.seen[name]
@@ -631,6 +643,12 @@ class Laws:
                 self._cut(at, name)
             seen.told_at[point] = at
             seen.told[point] = value
+            if point == "level" and not device.hears:
+                # it never says that it is out: what it was told is all there is
+                if float(value) > 1.0:
+                    seen.out_since = None
+                elif seen.out_since is None:
+                    seen.out_since = at
         on = any(p == "switch" and v is True for p, v in values)
         if on and device.kind == "plug" and seen.value.get("switch") is not True:
             for other in self.below(name):

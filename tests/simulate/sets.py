@@ -118,7 +118,9 @@ def dialects() -> dict[str, Dialect]:
         },
         ask=ask,
     )
-    return {dialect.name: dialect for dialect in (relay, fading, plain, warm, gear)}
+    # is told its level and never says anything
+    deaf = Dialect("deaf", tell={"level": TellMap("{at}/dim", unit="fraction")}, hear={})
+    return {dialect.name: dialect for dialect in (relay, fading, plain, warm, gear, deaf)}
 
 
 POINTS_OF: dict[str, tuple[set[Point], set[Point], bool, bool]] = {
@@ -351,6 +353,75 @@ def with_more(profile: SetProfile, dice: random.Random) -> SetProfile:
     )
 
 
+# What lamps draw by their level, metered (W): a driver takes a little when dark, and a little more
+# than its share when dimmed (common practice).
+TABLES = (
+    ((0.0, 0.6), (10.0, 2.4), (30.0, 5.8), (50.0, 9.0), (70.0, 12.1), (100.0, 16.9)),
+    ((0.0, 1.1), (25.0, 12.0), (50.0, 22.5), (75.0, 32.4), (100.0, 42.0)),
+    ((0.0, 0.3), (20.0, 1.9), (60.0, 4.6), (100.0, 7.2)),
+)
+
+
+def with_mute(profile: SetProfile, dice: random.Random) -> SetProfile:
+    """The same set with gear that cannot speak, on a plug of its own that meters.
+
+    Lamps on dials and lamps that are only told, proven by watts, by a hand, or by nothing; mostly
+    one of them alone, where the watts can tell, and sometimes two or three on one plug.
+    """
+    if dice.random() < 0.5:
+        return profile
+    circuit = dice.choice(list(profile.circuits))
+    plug = Device(
+        "meter-plug",
+        "plug",
+        fed_by=circuit,
+        circuit=circuit,
+        speaks="relay",
+        at="gear/meter-plug",
+        tells=frozenset({"switch"}),
+        hears=frozenset({"switch", "online", "watts"}),
+        can_ask=True,
+        meters=True,
+        answers_in=0.2,
+        essential=True,
+    )
+    devices = {**profile.devices, plug.name: plug}
+    looks = {name: dict(look.presets) for name, look in profile.looks.items()}
+    for i in range(dice.choice([1, 1, 1, 2, 3])):
+        table = dice.choice(TABLES)
+        dial = dice.random() < 0.5
+        lamp = Device(
+            f"mute-{i}",
+            dice.choice(["light", "light", "backdrop"]),
+            fed_by=plug.name,
+            feeds=(plug.name,),
+            circuit=circuit,
+            hand_set=dial,
+            speaks=None if dial else "deaf",
+            at="" if dial else f"gear/mute-{i}",
+            tells=frozenset() if dial else frozenset({"level"}),
+            proof=dice.choice(["watts", "watts", "watts", "hand", "none"]),
+            draws=table[-1][1],
+            draws_at=table,
+            standby=table[0][1],
+            boots_in=0.0 if dial else dice.choice([0.0, 1.0, 4.0]),
+            answers_in=0.2,
+            fade=0.0 if dial else dice.choice([0.0, 1.0]),
+            cools_in=0.0 if dial else dice.choice([0.0, 0.0, 5.0]),
+            essential=dice.random() < 0.8,
+            tolerance=Tolerance(dice.choice([0.15, 0.3, 0.5]), 8.0, dice.choice([1.0, 2.0])),
+        )
+        devices[lamp.name] = lamp
+        level = float(dice.randint(15, 100))
+        for presets in looks.values():
+            presets[lamp.name] = Preset(level)
+    return replace(
+        profile,
+        devices=devices,
+        looks={name: replace(profile.looks[name], presets=p) for name, p in looks.items()},
+    )
+
+
 def within_its_circuits(profile: SetProfile) -> bool:
     """Neither load nor inrush too much for any circuit, with every light turned up full.
 
@@ -410,6 +481,7 @@ def made_up(seed: int, most: int = 14, trouble: bool = True, seldom: bool = True
             profile = in_a_room(profile, dice)
         if seldom:
             profile = with_more(profile, random.Random(f"more {attempt}"))
+            profile = with_mute(profile, random.Random(f"mute {attempt}"))
         if not order_problems(profile) and within_its_circuits(profile):
             return profile
         attempt += 1_000_003

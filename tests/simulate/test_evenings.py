@@ -6,7 +6,7 @@ import hashlib
 import os
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -28,7 +28,7 @@ from studiobridge.control.silence import Silence
 from studiobridge.control.steps import Steps
 from studiobridge.control.words import Words
 from studiobridge.profile import read_profile
-from studiobridge.profile.model import SetProfile
+from studiobridge.profile.model import Point, Preset, SetProfile, Value
 from tests.simulate.__main__ import one, shortened
 from tests.simulate.evening import play
 from tests.simulate.sets import made_up
@@ -282,7 +282,7 @@ def end_without_a_word(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def ready_without_proof(monkeypatch: pytest.MonkeyPatch) -> None:
     """What is held and has not drifted counts as ready, heard or not (laws 7 and 14)."""
-    monkeypatch.setattr(Watcher, "unproven", lambda self, differing=True: {})
+    monkeypatch.setattr(Watcher, "unproven", lambda self, differing=True, gauged=True: {})
 
 
 def one_idle_sample_is_enough(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -359,7 +359,61 @@ def seek_once(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Silence, "seek", once)
 
 
+def believe_any_watts(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A lamp whose plug draws something is as asked (laws 7 and 14, by where it truly stands)."""
+
+    def agrees(self: Belief, point: Point, wanted: Value) -> bool | None:
+        return None if self.band("is it so", point) is None else True
+
+    monkeypatch.setattr(Belief, "agrees", agrees)
+
+
+def keep_what_was_metered_before(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A reading that changes, and what it comes to, take nothing back (law 14)."""
+    gauge = Belief.gauge
+
+    def first(self: Belief, point: Point, band: belief.Gauged) -> bool:
+        return False if point in self.gauged else gauge(self, point, band)
+
+    monkeypatch.setattr(Belief, "gauge", first)
+    monkeypatch.setattr(Belief, "lose_gauge", lambda self, by: False)
+
+
+def confirm_what_was_only_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A lamp that never answers shows a tick (law 14)."""
+    proof = Beliefs.proof
+
+    def told_is_enough(
+        self: Beliefs, name: str, points: Mapping[Point, Value], preset: Preset | None = None
+    ) -> belief.Proof | None:
+        found = proof(self, name, points, preset)
+        return "report" if found == "told" else found
+
+    monkeypatch.setattr(Beliefs, "proof", told_is_enough)
+
+
+def name_nobody_as_only_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A set is ready and does not say what nothing proves (law 7)."""
+    monkeypatch.setattr(Endings, "only_told", lambda self: [])
+
+
+def open_drift_where_the_watts_cannot_tell(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A band that straddles the tolerance counts as drift (law 11)."""
+    agrees = Belief.agrees
+
+    def strict(self: Belief, point: Point, wanted: Value) -> bool | None:
+        found = agrees(self, point, wanted)
+        return False if found is None and self.band("is it so", point) is not None else found
+
+    monkeypatch.setattr(Belief, "agrees", strict)
+
+
 BUGS = [
+    believe_any_watts,
+    keep_what_was_metered_before,
+    confirm_what_was_only_told,
+    name_nobody_as_only_told,
+    open_drift_where_the_watts_cannot_tell,
     drop_freshness,
     forget_rolling,
     ignore_lockouts,
