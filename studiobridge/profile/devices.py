@@ -84,6 +84,8 @@ class Devices(Part):
         tells: set[Point] = set()
         hears: set[Point] = set()
         can_ask = knows_fade = False
+        every: float | None = None
+        together: tuple[frozenset[Point], ...] = ()
         if shape.speaks == HOMIE5:
             tells, hears = self.dialects.homie_points(shape, presets)
             self.dialects.homie_at(name, shape)
@@ -94,7 +96,9 @@ class Devices(Part):
                 self.wrong((*at, "speaks"), f"there is no dialect '{shape.speaks}'", todo)
             else:
                 tells, hears = set(dialect.tell), set(dialect.hear)
-                can_ask = dialect.ask is not None
+                can_ask = bool(dialect.asks)
+                every = next((a.every for a in dialect.asks if a.every is not None), None)
+                together = dialect.together
                 knows_fade = any(t.fade_unit is not None for t in dialect.tell.values())
                 self.dialects.topics(name, shape, dialect)
         elif shape.at is not None:
@@ -151,6 +155,7 @@ class Devices(Part):
             hears=frozenset(hears),
             can_ask=can_ask,
             knows_fade=knows_fade,
+            together=together,
             after=tuple(dict.fromkeys(shape.after)),
             essential=essential,
             stays_on=stays,
@@ -183,7 +188,7 @@ class Devices(Part):
             lead=self.places.lead(shape.lead, (*at, "lead", "section")),
             holds=shape.holds,
             tolerance=self._tolerance(shape.tolerance),
-            poll=shape.poll or None,
+            poll=shape.poll or every,
             silent_after=shape.silent_after or None,
             restores=shape.restores,
         )

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from dataclasses import field as made
 from fractions import Fraction
 from types import MappingProxyType
 from typing import Literal, get_args
@@ -38,11 +39,13 @@ POINTS: tuple[Point, ...] = get_args(Point)
 TOLD: frozenset[str] = frozenset({"switch", "level", "cct", "shut_down"})
 YES_NO: frozenset[str] = frozenset({"switch", "rolling", "online", "down"})
 
+# a value as it stands in a payload
+Scalar = str | int | float | bool
 # bool for the yes/no points; float for level (%), cct (K) and watts (W)
 Value = bool | float
 
 Role = Literal["key", "fill", "rim", "wash", "practical"]
-Unit = Literal["percent", "fraction", "kelvin", "mired", "watt"]
+Unit = Literal["percent", "fraction", "kelvin", "mired", "watt", "milliwatt", "kilowatt"]
 FadeUnit = Literal["s", "ms", "ds"]
 
 HOMIE5 = "homie5"
@@ -192,26 +195,52 @@ class Price:
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """How a dialect spells yes and no (on and off). Scalars as they stand in the payload."""
+    """How a dialect spells yes and no (on and off). Scalars as they stand in the payload.
 
-    yes: str | int | float | bool
-    no: str | int | float | bool
+    `yes` and `no` are what is told; those in `more_yes` and `more_no` are heard as the same.
+    """
+
+    yes: Scalar
+    no: Scalar
+    more_yes: tuple[Scalar, ...] = ()
+    more_no: tuple[Scalar, ...] = ()
+
+    @property
+    def all_yes(self) -> tuple[Scalar, ...]:
+        return (self.yes, *self.more_yes)
+
+    @property
+    def all_no(self) -> tuple[Scalar, ...]:
+        return (self.no, *self.more_no)
 
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """The numbers a dialect uses from lowest to highest, both included."""
+    """The numbers a dialect uses from lowest to highest value, both included.
+
+    `low` is the larger number where a scale runs the other way round (`255..0`).
+    """
 
     low: float
     high: float
 
 
 @dataclass(frozen=True, slots=True)
+class Of:
+    """The whites at the two ends of a span, and the unit in which it is linear between them."""
+
+    low: float
+    high: float
+    unit: Literal["kelvin", "mired"]
+
+
+@dataclass(frozen=True, slots=True)
 class TellMap:
     """How one point is told. Exactly one of `payload` and `json` is used.
 
-    Placeholders: `{at}` and the device's own blanks in the topic; `{value}` in the payload or
-    JSON template, and `{fade}` (in `fade_unit`) where the device knows how to fade.
+    Places: `{value}` (this point), `{fade}` (in `fade_unit`) where the device knows how to fade,
+    and other points by their names: those are filled with what is held. `{at}` and the device's
+    own blanks stand wherever text does, also in topics and keys.
     """
 
     topic: str
@@ -223,27 +252,42 @@ class TellMap:
     fade_unit: FadeUnit | None = None
     qos: int = 1
     retain: bool = False
+    of: Of | None = None
+    # the steps of what can be told: percent of a level, kelvin or mired of a CCT; 0: none
+    step: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class HearMap:
-    """How one point is heard; `field` is a dotted path into a JSON payload."""
+    """How one point is heard.
+
+    `field`: where it is in a JSON payload, dotted or key by key. `pattern`: the text around it,
+    with places as in a told payload and `{any}` for what is of no interest. `where`: the message
+    is about this point only when these fields hold these values.
+    """
 
     topic: str
-    field: str | None = None
+    field: str | tuple[str | int, ...] | None = None
     words: Words | None = None
     span: Span | None = None
     unit: Unit | None = None
     qos: int = 1
+    pattern: str | None = None
+    where: Mapping[str, Scalar] = made(default_factory=lambda: MappingProxyType({}))
+    of: Of | None = None
+    step: float = 0.0
+    # what a number heard is multiplied by to come to the unit of its point
+    scale: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
 class AskMap:
-    """What to publish so that the device reports."""
+    """What to publish so that the device reports; `every`: also by the clock (s)."""
 
     topic: str
     payload: str = ""
     qos: int = 1
+    every: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,7 +295,16 @@ class Dialect:
     name: str
     tell: Mapping[Point, TellMap]
     hear: Mapping[Point, HearMap]
-    ask: AskMap | None = None
+    ask: AskMap | tuple[AskMap, ...] | None = None
+    # points that a device takes only when all of them are in the message
+    together: tuple[frozenset[Point], ...] = ()
+
+    @property
+    def asks(self) -> tuple[AskMap, ...]:
+        """All that is published to have a device report."""
+        if self.ask is None:
+            return ()
+        return self.ask if isinstance(self.ask, tuple) else (self.ask,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,13 +323,15 @@ class Device:
     # what it speaks: the name of a dialect of the profile, or "homie5"; None when it does not
     speaks: str | None = None
     at: str = ""
-    blanks: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    blanks: Mapping[str, Scalar] = field(default_factory=lambda: MappingProxyType({}))
     properties: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     # what its dialect lets us tell and hear (for Homie: what its kind and presets call for)
     tells: frozenset[Point] = frozenset()
     hears: frozenset[Point] = frozenset()
     can_ask: bool = False
     knows_fade: bool = False
+    # points that it takes only when all of them are in the message
+    together: tuple[frozenset[Point], ...] = ()
     # names of devices that must be up before this one: from `after:` in the profile only
     after: tuple[str, ...] = ()
     essential: bool = True

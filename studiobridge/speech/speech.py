@@ -6,7 +6,15 @@ from collections.abc import Sequence
 
 from studiobridge.profile.model import HOMIE5, Point, SetProfile, Value
 from studiobridge.profile.said import Described, Report, Said, Unreadable
-from studiobridge.speech.encode import MISSING, CannotRead, field_of, json_of, text_of
+from studiobridge.speech.encode import (
+    MISSING,
+    CannotRead,
+    field_of,
+    is_said,
+    json_of,
+    shown,
+    text_of,
+)
 from studiobridge.speech.homie import ROOT, HomieBook
 from studiobridge.speech.maps import Listener, MappedDevice
 from studiobridge.speech.message import Message
@@ -51,20 +59,30 @@ class Speech:
                 return self._homie.hear(message, at)
             return []
         out: list[Said] = []
-        text: object = None
+        text: str | None = None
         document: object = None
+        unfit: Listener | None = None
         try:
             for listener in listeners:
-                if listener.path is None:
+                raw: object
+                if listener.route is None:
                     if text is None:
                         text = text_of(message.payload)
                     raw = text
                 else:
                     if document is None:
                         document = json_of(message.payload)
-                    raw = field_of(document, listener.path)
+                    if listener.signs and not _signed(document, listener):
+                        continue  # it is about another outlet
+                    raw = field_of(document, listener.route)
                     if raw is MISSING:
                         continue  # a message may say only what has changed
+                if listener.text is not None:
+                    found = listener.of_text(raw)
+                    if found is MISSING:
+                        unfit = listener
+                        continue  # it may be of the form of another point, or outlet
+                    raw = found
                 try:
                     value = listener.decode(raw)
                 except CannotRead as error:
@@ -74,6 +92,9 @@ class Speech:
         except CannotRead as error:
             devices = dict.fromkeys(listener.device for listener in listeners)
             return [Unreadable(at, device, message.topic, str(error)) for device in devices]
+        if unfit is not None and not out and len({heard.device for heard in listeners}) == 1:
+            why = f"{shown(message.payload)} is not of the form {shown(unfit.text)}"
+            return [Unreadable(at, unfit.device, message.topic, why)]
         return out
 
     def tell(
@@ -90,3 +111,11 @@ class Speech:
         """The messages that make a device report; [] where its dialect knows none."""
         mapped = self._mapped.get(device)
         return mapped.ask() if mapped is not None else []
+
+
+def _signed(document: object, listener: Listener) -> bool:
+    """Is a document about this listener: does it hold all that says so?"""
+    for route, word, text in listener.signs:
+        if not is_said(field_of(document, route), word, text):
+            return False
+    return True
