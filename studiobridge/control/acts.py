@@ -243,6 +243,10 @@ class Acts:
                 if "cct" in active.expects:
                     low.append(("cct", active.expects["cct"]))
                 active.values = (*low, ("switch", True))
+                half = self.gates.why_half(step.device, [p for p, _ in active.values], at)
+                if half is not None:
+                    self._end(run, step, at, "failed", half)
+                    return
                 self._send(run, active, at)
                 return
         self._begin_fade(run, active, at)
@@ -263,6 +267,10 @@ class Acts:
             # energised a moment ago, and that it is on was heard before its level
             start = dict(active.values).get("level")
         active.values = tuple((p, v) for p, v in active.expects.items() if p != "switch")
+        half = self.gates.why_half(device.name, [p for p, _ in active.values], at)
+        if half is not None and step.action == "set":
+            self._end(run, step, at, "failed", half)
+            return
         if not active.values:
             self._check(run, active, at)
             return

@@ -115,6 +115,7 @@ class Belief:
         "tells",
         "ticked",
         "told_at",
+        "told_last",
         "told_on",
     )
 
@@ -133,6 +134,8 @@ class Belief:
         self.silent_since: float | None = None
         # what was told to it and asked of it
         self.told_at: dict[Point, float] = {}
+        # what each point was told last, when, until when that is under way, in which epoch
+        self.told_last: dict[Point, tuple[Value, float, float, int]] = {}
         self.told_on = False  # a switch: what it was told last
         self.asked_at = NEVER
         self.quiet_until = NEVER  # its own commands are still taking effect
@@ -184,6 +187,11 @@ class Belief:
             if point == "switch":
                 self.told_on = value is True
         self.quiet_until = max(self.quiet_until, settles_at)
+
+    def mean(self, values: Iterable[tuple[Point, Value]], at: float, settles_at: float) -> None:
+        """These of what it is told are meant; the rest only goes with them (see `held`)."""
+        for point, value in values:
+            self.told_last[point] = (value, at, settles_at, self.epoch)
 
     def metered(self, watts: float, at: float) -> None:
         """A fresh sample of a computer's draw: is it idle, and for how long (law 5)?"""
@@ -255,6 +263,23 @@ class Belief:
         """The value that answers this question; None where nothing does."""
         heard = self.word(question, point)
         return None if heard is None else heard.value
+
+    def held(self, point: Point, at: float) -> Value | None:
+        """What this point was told or said last, whichever is news; None where neither is known.
+
+        It proves nothing: it is what has to be said again to a device that takes some points only
+        together. What is still on its way is not overtaken by a report of the way there. A switch
+        that nobody told on or heard on in this epoch is off.
+        """
+        told, heard = self.told_last.get(point), self.last.get(point)
+        if point == "switch":
+            told = told if told is not None and told[3] == self.epoch else None
+            heard = self.word("is it there", point)
+        if told is not None and (heard is None or heard.at <= told[1] or at < told[2]):
+            return told[0]
+        if heard is not None:
+            return heard.value
+        return False if point == "switch" else None
 
     @property
     def spoke(self) -> bool:
