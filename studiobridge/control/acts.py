@@ -294,7 +294,10 @@ class Acts:
 
     def _begin_fade_out(self, run: Run, active: Active, at: float) -> None:
         belief = self.beliefs.of[active.step.device]
-        if "level" in belief.tells:
+        # Where a switch goes with every level, each step of a fade would say "on" to a lamp that
+        # somebody may have switched off a moment ago: such a light goes out at once (law 8).
+        at_once = any({"switch", "level"} <= group for group in belief.device.together)
+        if "level" in belief.tells and not at_once:
             active.expects = {"level": belief.lowest}
             self._begin_fade(run, active, at)
         else:

@@ -342,10 +342,8 @@ class MappedDevice:
         None where it tells it nothing, or not all that this device wants told at once.
         """
         tellers = [t for t in self.tellers.values() if t.topic == message.topic]
-        for ask in self._asks:
-            # on a topic where nothing else is told, whatever comes is a wish for a report
-            if ask.topic == message.topic and (ask.payload == message.payload or not tellers):
-                return [], None, True
+        if any((ask.topic, ask.payload) == (message.topic, message.payload) for ask in self._asks):
+            return [], None, True
         values: dict[Point, Value] = {}
         fade = None
         try:

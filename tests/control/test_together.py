@@ -31,16 +31,35 @@ def test_a_light_nobody_has_heard_is_told_out_and_never_on() -> None:
     assert all(said == {"level": 0.0, "switch": False, "cct": 4300.0} for said in told)
 
 
-def test_a_light_that_was_heard_on_is_faded_with_its_switch_on() -> None:
+def test_a_light_that_was_heard_on_goes_out_at_once() -> None:
+    """Each step of a fade would carry an "on" that nobody asked for."""
     played = play(DAY, knows_fade=False)
     for point, value in (("switch", True), ("level", 60.0), ("cct", 3900.0)):
         played.report("key", point, value)
     played.ask("down")
-    played.run(1.05)
+    played.run(5.0)
     told = [dict(values) for _, _, values in played.tells("key")]  # type: ignore[arg-type]
-    assert [said["level"] for said in told] == [45.0, 30.0, 15.0, 0.0, 0.0]
-    assert [said["switch"] for said in told] == [True] * 4 + [False]
-    assert all(said["cct"] == 3900.0 for said in told)
+    assert told == [{"switch": False, "level": 60.0, "cct": 3900.0}]
+    assert played.state == "dark"
+
+
+def test_a_light_without_a_switch_is_faded_out_with_its_white() -> None:
+    both = frozenset({"level", "cct"})
+    played = Play(
+        profile(
+            plug("lamp-plug"),
+            fixture("key", "lamp-plug", together=(both,), knows_fade=False, tells=both, hears=both),
+            looks=DAY,
+        )
+    )
+    played.link_up()
+    played.report("lamp-plug", "switch", True)
+    for point, value in (("level", 60.0), ("cct", 3900.0)):
+        played.report("key", point, value)
+    played.ask("down")
+    played.run(5.0)
+    told = [dict(values) for _, _, values in played.tells("key")]  # type: ignore[arg-type]
+    assert told == [{"level": level, "cct": 3900.0} for level in (45.0, 30.0, 15.0, 0.0)]
 
 
 def test_a_white_nobody_knows_is_not_made_up() -> None:

@@ -21,6 +21,7 @@ from studiobridge.profile.model import (
     HearMap,
     Kind,
     Look,
+    Of,
     Output,
     Patience,
     Picture,
@@ -118,7 +119,71 @@ def dialects() -> dict[str, Dialect]:
         },
         ask=ask,
     )
-    return {dialect.name: dialect for dialect in (relay, fading, plain, warm, gear)}
+    # takes and says level and white in one text, and nothing else
+    words = "{level};{cct}"
+    pair = Dialect(
+        "pair",
+        tell={
+            "level": TellMap("{at}/to", words),
+            "cct": TellMap("{at}/to", words, span=Span(255, 0), of=Of(154, 370, "mired")),
+        },
+        hear={
+            "level": HearMap("{at}/is", pattern=words),
+            "cct": HearMap("{at}/is", pattern=words, span=Span(255, 0), of=Of(154, 370, "mired")),
+            "online": alive,
+        },
+        ask=ask,
+        together=(frozenset({"level", "cct"}),),
+    )
+    # takes nothing unless everything is in it, has steps of its own, and counts downwards
+    whole = Dialect(
+        "whole",
+        tell={
+            "switch": TellMap("{at}/do", None, {"lit": "{value}"}),
+            "level": TellMap(
+                "{at}/do", None, {"dim": "{value}", "over": "{fade}"}, fade_unit="s", step=2.0
+            ),
+            "cct": TellMap("{at}/do", None, {"warmth": "{value}"}, span=Span(2700, 6500)),
+        },
+        hear={
+            "switch": HearMap("{at}/is", "lit"),
+            "level": HearMap("{at}/is", "dim", step=2.0),
+            "cct": HearMap("{at}/is", "warmth", span=Span(2700, 6500)),
+            "online": alive,
+        },
+        ask=ask,
+        together=(frozenset({"switch", "level", "cct"}),),
+    )
+    # outlets of one box: one topic for all of them, and a number that says which
+    outlet = Dialect(
+        "outlet",
+        tell={"switch": TellMap("box/do", "{n}={value}", words=ON_OFF)},
+        hear={
+            "switch": HearMap("box/is", words=ON_OFF, pattern="{n}={value}"),
+            "watts": HearMap("box/meter", "now.mw", where={"n": "{n}"}, unit="milliwatt"),
+            "online": HearMap("{at}/alive", words=Words("up", "gone", (), ("lost", "off"))),
+        },
+        ask=(AskMap("box/ask", "{n}"), AskMap("{at}/report")),
+    )
+    every = (relay, fading, plain, warm, gear, pair, whole, outlet)
+    return {dialect.name: dialect for dialect in every}
+
+
+def spelt_otherwise(profile: SetProfile, dice: random.Random) -> SetProfile:
+    """The same set with gear that takes values only together, or shares its topics."""
+    devices = dict(profile.devices)
+    for n, (name, device) in enumerate(profile.devices.items()):
+        if device.speaks in ("pair", "whole", "outlet") or dice.random() < 0.5:
+            continue
+        if device.speaks == "plain":
+            both: tuple[frozenset[Point], ...] = (frozenset({"level", "cct"}),)
+            devices[name] = replace(device, speaks="pair", can_ask=True, together=both)
+        elif device.speaks == "fading":
+            every: tuple[frozenset[Point], ...] = (frozenset({"switch", "level", "cct"}),)
+            devices[name] = replace(device, speaks="whole", together=every)
+        elif device.speaks == "relay":
+            devices[name] = replace(device, speaks="outlet", blanks={"n": n})
+    return replace(profile, devices=devices)
 
 
 POINTS_OF: dict[str, tuple[set[Point], set[Point], bool, bool]] = {
@@ -410,6 +475,9 @@ def made_up(seed: int, most: int = 14, trouble: bool = True, seldom: bool = True
             profile = in_a_room(profile, dice)
         if seldom:
             profile = with_more(profile, random.Random(f"more {attempt}"))
+            other = random.Random(f"spelt {attempt}")
+            if other.random() < 0.25:
+                profile = spelt_otherwise(profile, other)
         if not order_problems(profile) and within_its_circuits(profile):
             return profile
         attempt += 1_000_003
