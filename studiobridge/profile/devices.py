@@ -114,6 +114,14 @@ class Devices(Part):
             )
         if shape.restores and not fixture and shape.kind != "plug":
             self.doubt((*at, "restores"), "only lights, backdrops and plugs are put back")
+        if shape.restores and any("switch" in group for group in together):
+            self.wrong(
+                (*at, "restores"),
+                f"'{name}' takes its switch with every level, so putting it back says 'on' with"
+                " nobody asking",
+                "leave 'restores' out; 'studiobridge restore' does it when you ask",
+                key=True,
+            )
         ups, circuit = feeds.get(name, ((), None))
         if (
             shape.speaks is not None

@@ -180,7 +180,8 @@ def spelt_otherwise(profile: SetProfile, dice: random.Random) -> SetProfile:
             devices[name] = replace(device, speaks="pair", can_ask=True, together=both)
         elif device.speaks == "fading":
             every: tuple[frozenset[Point], ...] = (frozenset({"switch", "level", "cct"}),)
-            devices[name] = replace(device, speaks="whole", together=every)
+            # `check` refuses restores of these: nobody asked for the "on" in each message
+            devices[name] = replace(device, speaks="whole", together=every, restores=0)
         elif device.speaks == "relay":
             devices[name] = replace(device, speaks="outlet", blanks={"n": n})
     return replace(profile, devices=devices)
