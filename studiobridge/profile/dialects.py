@@ -33,7 +33,7 @@ from studiobridge.profile.shape import (
     ProfileShape,
     TellShape,
 )
-from studiobridge.profile.sharing import Sharing
+from studiobridge.profile.sharing import Sharing, spelt
 from studiobridge.profile.template import (
     ANY,
     AT,
@@ -485,23 +485,6 @@ class Dialects(Part):
 # What may stand in braces and is no blank of a device.
 PLACE_NAMES = frozenset({VALUE, FADE, ANY, *POINTS})
 _STEP_UNITS = {"kelvin": "K", "mired": "mired"}
-
-
-def spelt(
-    point: Point, form: Text, rules: Mapping[Point, TellMap] | Mapping[Point, HearMap]
-) -> dict[str, frozenset[str] | None]:
-    """What may stand in each place of a text that is no number."""
-    found: dict[str, frozenset[str] | None] = {ANY: None}
-    for name in form.names:
-        other = point if name == VALUE else name
-        if other in YES_NO:
-            rule = rules.get(other)  # type: ignore[call-overload]
-            words = Words(True, False) if rule is None or rule.words is None else rule.words
-            every = (*words.all_yes, *words.all_no)
-            found[name] = frozenset("".join(as_text(word) for word in every))
-        elif other in POINTS and other not in rules and other != point:
-            found[name] = None  # nobody has said how it is spelt
-    return found
 
 
 def _of(said: TellShape | HearShape) -> Of | None:

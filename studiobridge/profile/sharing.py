@@ -10,12 +10,23 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from studiobridge.profile.model import POINTS, TOLD, YES_NO, Dialect, Point, Scalar
+from studiobridge.profile.model import (
+    POINTS,
+    TOLD,
+    YES_NO,
+    Dialect,
+    HearMap,
+    Point,
+    Scalar,
+    TellMap,
+    Words,
+)
 from studiobridge.profile.shape import DeviceShape
 from studiobridge.profile.template import (
     ANY,
     AT,
     FADE,
+    NUMERIC,
     PLACE,
     VALUE,
     Route,
@@ -45,6 +56,9 @@ class Told:
     text: Text | None
     signs: Mapping[Route, str] = field(default_factory=dict)
     places: frozenset[Route] = frozenset()
+    # a text that begins or ends with a value: what that may be spelt with; None: anything
+    first: frozenset[str] | None = None
+    last: frozenset[str] | None = None
 
     def apart(self, other: Told) -> bool:
         """Can a device tell a message to it from one to the other?"""
@@ -97,7 +111,14 @@ class Heard:
             return any(r[: len(mine)] == mine or mine[: len(r)] == r for r in there)
         if self.route is not None:
             return told.text.literals[0].lstrip()[:1] in ("{", "[")
-        return self.text is None or not self.text.apart(told.text)
+        if self.text is None:
+            return True
+        begins, ends = self.text.literals[0][:1], self.text.literals[-1][-1:]
+        if told.first is not None and begins and begins not in told.first:
+            return False
+        if told.last is not None and ends and ends not in told.last:
+            return False
+        return not self.text.apart(told.text)
 
 
 def _differ(one: Mapping[Route, str], other: Mapping[Route, str]) -> bool:
@@ -277,15 +298,44 @@ def _texts(template: object) -> Iterable[str]:
             yield from _texts(part)
 
 
+def spelt(
+    point: Point, form: Text, rules: Mapping[Point, TellMap] | Mapping[Point, HearMap]
+) -> dict[str, frozenset[str] | None]:
+    """What may stand in each place of a text that is no number."""
+    found: dict[str, frozenset[str] | None] = {ANY: None}
+    for name in form.names:
+        other = point if name == VALUE else name
+        if other in YES_NO:
+            rule = rules.get(other)  # type: ignore[call-overload]
+            words = Words(True, False) if rule is None or rule.words is None else rule.words
+            every = (*words.all_yes, *words.all_no)
+            found[name] = frozenset("".join(as_text(word) for word in every))
+        elif other in POINTS and other not in rules and other != point:
+            found[name] = None  # nobody has said how it is spelt
+    return found
+
+
 # ---- filled in -----------------------------------------------------------------------------
 
 
 def _told_by(name: str, dialect: Dialect, blanks: Mapping[str, Scalar]) -> list[Told]:
     found = []
-    for tell in dialect.tell.values():
+    for point, tell in dialect.tell.items():
         topic = fill_text(tell.topic, blanks)
         if tell.json is None:
-            found.append(Told(name, topic, Text.of(fill_text(tell.payload or "", blanks))))
+            text = Text.of(fill_text(tell.payload or "", blanks))
+            chars = spelt(point, text, dialect.tell)
+            first = chars.get(text.names[0], NUMERIC) if text.names else None
+            last = chars.get(text.names[-1], NUMERIC) if text.names else None
+            found.append(
+                Told(
+                    name,
+                    topic,
+                    text,
+                    first=None if text.literals[0] else first,
+                    last=None if text.literals[-1] else last,
+                )
+            )
             continue
         signs, places = {}, set()
         for route, leaf in leaves_of(fill_json(tell.json, blanks)):

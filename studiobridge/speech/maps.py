@@ -260,6 +260,10 @@ class MappedDevice:
             )
             yield heard.topic, heard.rule.qos, listener
 
+    def told_topics(self) -> set[str]:
+        """The topics on which the bridge speaks to this device."""
+        return {t.topic for t in self.tellers.values()} | {ask.topic for ask in self._asks}
+
     def described(self, at: float) -> list[Described]:
         """The steps of its level and CCT, as its dialect spells them."""
         found = []

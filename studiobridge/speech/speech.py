@@ -27,6 +27,8 @@ class Speech:
         self._mapped: dict[str, MappedDevice] = {}
         self._listeners: dict[str, list[Listener]] = {}
         self._qos: dict[str, int] = {}
+        # where the bridge hears itself: what fits nobody there may be its own word
+        self._told: set[str] = set()
         homie = []
         for device in profile.devices.values():
             if device.speaks == HOMIE5:
@@ -37,6 +39,7 @@ class Speech:
                 for topic, qos, listener in mapped.listeners():
                     self._listeners.setdefault(topic, []).append(listener)
                     self._qos[topic] = max(qos, self._qos.get(topic, 0))
+                self._told |= mapped.told_topics()
         self._homie = HomieBook(homie)
 
     def subscriptions(self) -> list[tuple[str, int]]:
@@ -90,12 +93,18 @@ class Speech:
                 else:
                     out.append(Report(at, listener.device, listener.point, value, message.retain))
         except CannotRead as error:
+            if message.topic in self._told:
+                return out
             devices = dict.fromkeys(listener.device for listener in listeners)
             return [Unreadable(at, device, message.topic, str(error)) for device in devices]
-        if unfit is not None and not out and len({heard.device for heard in listeners}) == 1:
+        if unfit is not None and not out and self._for_one(message.topic, listeners):
             why = f"{shown(message.payload)} is not of the form {shown(unfit.text)}"
             return [Unreadable(at, unfit.device, message.topic, why)]
         return out
+
+    def _for_one(self, topic: str, listeners: list[Listener]) -> bool:
+        """Is whatever comes on this topic a word of one and the same device?"""
+        return topic not in self._told and len({heard.device for heard in listeners}) == 1
 
     def tell(
         self, device: str, values: Sequence[tuple[Point, Value]], fade: float | None
