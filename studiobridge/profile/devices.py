@@ -20,6 +20,7 @@ from studiobridge.profile.model import (
 from studiobridge.profile.places import MARK, Places, place_of
 from studiobridge.profile.shape import DeviceShape, ProfileShape, ToleranceShape
 from studiobridge.profile.text import Path
+from studiobridge.profile.unused import unused, unused_tolerance
 
 BATTERY = "battery"
 # Plugs behind plugs: more than a few is bad practice, more than this is a mistake in the file.
@@ -99,10 +100,9 @@ class Devices(Part):
                 can_ask = bool(dialect.asks)
                 every = next((a.every for a in dialect.asks if a.every is not None), None)
                 together = dialect.together
-                knows_fade = any(t.fade_unit is not None for t in dialect.tell.values())
+                level = dialect.tell.get("level")
+                knows_fade = level is not None and level.fade_unit is not None
                 self.dialects.topics(name, shape, dialect)
-        elif shape.at is not None:
-            self.wrong((*at, "at"), "'at' is for a device that speaks", "add 'speaks:'", key=True)
         if shape.kind == "plug" and shape.speaks is not None and "switch" not in tells:
             self.wrong((*at, "speaks"), f"'{name}' is a plug and its dialect tells no switch")
         if shape.meters and "watts" not in hears and shape.speaks is not None:
@@ -112,8 +112,14 @@ class Devices(Part):
             self.wrong(
                 at, f"'{name}' has neither a dialect nor a feed: nothing reaches it", key=True
             )
-        if shape.restores and not fixture and shape.kind != "plug":
-            self.doubt((*at, "restores"), "only lights, backdrops and plugs are put back")
+        for field, why, todo in unused(shape):
+            self.wrong((*at, field), f"'{field}' does nothing for '{name}': {why}", todo, key=True)
+        for field, why, todo in unused_tolerance(shape):
+            what = f"'{field}' does nothing for '{name}': {why}"
+            self.wrong((*at, "tolerance", field), what, todo, key=True)
+        if shape.poll and shape.speaks in maps and not can_ask:
+            what = f"'poll' does nothing for '{name}': its dialect cannot be asked"
+            self.wrong((*at, "poll"), what, f"add 'ask:' to '{shape.speaks}'", key=True)
         if shape.restores and any("switch" in group for group in together):
             self.wrong(
                 (*at, "restores"),

@@ -93,6 +93,15 @@ class Dialects(Part):
                     self.wrong((*at, "hear"), "'shut_down' is told, never heard", "use 'down'")
                 hears[point] = self._hear(point, said.hear, (*at, "hear"))
         self._texts(name, tells, hears)
+        level = tells.get("level")
+        for point, tell in tells.items():
+            if tell.fade_unit is not None and (level is None or level.fade_unit is None):
+                self.wrong(
+                    ("dialects", name, point, "tell", "fade_unit"),
+                    "only a level is faded, and here it is told without {fade}",
+                    "put {fade} where 'level' is told, or take it away here",
+                    key=True,
+                )
         for point, tell in tells.items():
             others = [p for p in ("switch", "shut_down") if p in tells and p != point]
             if tell.retain and any(tells[p].topic == tell.topic for p in others):

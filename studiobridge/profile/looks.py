@@ -105,6 +105,9 @@ class Looks(Part):
             if shape.look is not None and shape.look not in looks:
                 todo = nearest(shape.look, looks)
                 self.wrong(("switches", name, "look"), f"there is no look '{shape.look}'", todo)
+            if shape.look is not None and not {"up", "toggle"} & set(shape.words.values()):
+                what = "'look' does nothing: no word of it asks for 'up' or 'toggle'"
+                self.wrong(("switches", name, "look"), what, "leave it out", key=True)
             yield SwitchRule(
                 name,
                 shape.topic,
