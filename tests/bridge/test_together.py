@@ -74,6 +74,27 @@ def test_up_through_the_fade_and_down_again(speaks: str) -> None:
     assert not lamp.lit
 
 
+@pytest.mark.parametrize(
+    ("speaks", "half", "whole"),
+    [
+        ("pair", b"20,", b"20,3000"),
+        ("whole", b'{"dim": 51, "lit": true}', b'{"dim": 51, "lit": true, "warm": 3000}'),
+    ],
+)
+def test_the_simulated_light_does_nothing_on_half_a_message(
+    speaks: str, half: bytes, whole: bytes
+) -> None:
+    stage = Stage(a_set(speaks))
+    stage.start()
+    stage.ask("up", look="day")
+    stage.run(30.0)
+    lamp = stage.room.devices["key"]
+    for payload, level, cct in ((half, 60, 4300), (whole, 20, 3000)):
+        stage.room.handle("key", Message("k/do", payload), stage.now)
+        stage.run(5.0)
+        assert (round(lamp.level), round(lamp.cct)) == (level, cct)
+
+
 @pytest.mark.parametrize("speaks", ["pair", "whole"])
 def test_a_white_turned_by_hand_is_not_turned_back_by_a_fade(speaks: str) -> None:
     stage = Stage(a_set(speaks))
