@@ -25,7 +25,6 @@ from studiobridge.profile.model import (
 from studiobridge.profile.said import Described
 from studiobridge.profile.template import (
     FADE,
-    PLACE,
     VALUE,
     Route,
     Text,
@@ -94,6 +93,7 @@ class _Form:
         own = {VALUE: point}
         self.text: Text | None = None
         self.json: object = None
+        self.body: object = None
         # a JSON template taken apart: what stands where, once for reading it back
         self.signs: list[Sign] = []
         self.texts: list[tuple[Route, Text]] = []
@@ -102,6 +102,7 @@ class _Form:
             names: list[str] = list(self.text.names)
         else:
             self.json = _named_json(fill_json(rule.json, blanks), own)
+            self.body = _taken_apart(self.json)
             names = []
             for route, leaf in leaves_of(self.json):
                 text = Text.of(leaf) if isinstance(leaf, str) else None
@@ -314,7 +315,7 @@ class MappedDevice:
                 body: object = form.text.write(said)
                 drafts.append(_Draft(form, {point}, body, True, rule.qos, rule.retain))
                 continue
-            body = _filled(form.json, said)
+            body = _filled(form.body, said)
             for draft in drafts:
                 if not draft.text and draft.form.topic == form.topic and isinstance(body, dict):
                     try:
@@ -473,16 +474,25 @@ def _as_is(raw: object) -> Value:
     return bool(raw)
 
 
-def _filled(template: object, said: Mapping[str, Scalar]) -> object:
-    """A JSON template with its places filled in; one that is only a place takes the scalar."""
+def _taken_apart(template: object) -> object:
+    """A JSON template with a Text for each of its strings that has places in it."""
     if isinstance(template, dict):
-        return {key: _filled(part, said) for key, part in template.items()}
+        return {key: _taken_apart(part) for key, part in template.items()}
     if isinstance(template, list):
-        return [_filled(part, said) for part in template]
-    if not isinstance(template, str):
-        return template
-    whole = PLACE.fullmatch(template)
-    return said[whole[1]] if whole is not None else Text.of(template).write(said)
+        return [_taken_apart(part) for part in template]
+    text = Text.of(template) if isinstance(template, str) else None
+    return text if text is not None and text.names else template
+
+
+def _filled(body: object, said: Mapping[str, Scalar]) -> object:
+    """A JSON template with its places filled in; one that is only a place takes the scalar."""
+    if isinstance(body, dict):
+        return {key: _filled(part, said) for key, part in body.items()}
+    if isinstance(body, list):
+        return [_filled(part, said) for part in body]
+    if not isinstance(body, Text):
+        return body
+    return said[body.names[0]] if body.literals == ("", "") else body.write(said)
 
 
 def _fade(rule: TellMap, fade: float | None) -> Scalar:
