@@ -10,15 +10,15 @@ WAYS = {
     "hue-in-bytes": """
     colour:
       tell: {topic: "{at}/do", json: {mode: dyed, h: "{hue}", s: "{saturation}"}, spans: {hue: 0..254, saturation: 0..254}}
-      hear: {topic: "{at}/is", fields: {hue: dye.h, saturation: dye.s}, spans: {hue: 0..254, saturation: 0..254}, when: {field: mode, is: dyed}}
+      hear: {topic: "{at}/is", fields: {hue: dye.h, saturation: dye.s}, spans: {hue: 0..254, saturation: 0..254}, where: {mode: dyed}}
     cct:
       tell: {topic: "{at}/do", json: {mode: plain, k: "{value}"}, span: 2700..6500}
-      hear: {topic: "{at}/is", field: k, span: 2700..6500, when: {field: mode, is: plain}}
+      hear: {topic: "{at}/is", field: k, span: 2700..6500, where: {mode: plain}}
 """,
     "hue-in-degrees": """
     colour:
       tell: {topic: "{at}/hue/want", payload: "{hue} {saturation}"}
-      hear: {topic: "{at}/hue/have", payload: "{hue} {saturation}"}
+      hear: {topic: "{at}/hue/have", pattern: "{hue} {saturation}"}
 """,
     "hue-in-fractions": """
     colour:
@@ -28,11 +28,11 @@ WAYS = {
     "red-green-blue": """
     colour:
       tell: {topic: "{at}/rgb/want", payload: "{r},{g},{b}"}
-      hear: {topic: "{at}/rgb/have", payload: "{r},{g},{b}"}
+      hear: {topic: "{at}/rgb/have", pattern: "{r},{g},{b}"}
 """,
     "rgb-in-json": """
     colour:
-      tell: {topic: "{at}/do", json: {mix: {r: "{r}", g: "{g}", b: "{b}"}, in: "{fade}"}, fade_unit: ms}
+      tell: {topic: "{at}/do", json: {mix: {r: "{r}", g: "{g}", b: "{b}"}}}
       hear: {topic: "{at}/is", fields: {r: mix.r, g: mix.g, b: mix.b}}
 """,
     "x-and-y": """

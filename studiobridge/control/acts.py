@@ -284,6 +284,10 @@ class Acts:
                     low.append(("level", min(lowest, figure(active.expects["level"]))))
                 low.extend((p, v) for p, v in active.expects.items() if p in ("cct", "colour"))
                 active.values = (*low, ("switch", True))
+                half = self.gates.why_half(step.device, [p for p, _ in active.values], at)
+                if half is not None:
+                    self._end(run, step, at, "failed", half)
+                    return
                 self._send(run, active, at)
                 return
         self._begin_fade(run, active, at)
@@ -308,6 +312,10 @@ class Acts:
             # energised a moment ago, and that it is on was heard before its level
             start = dict(active.values).get("level", belief.told_last("level"))
         active.values = tuple((p, v) for p, v in active.expects.items() if p != "switch")
+        half = self.gates.why_half(device.name, [p for p, _ in active.values], at)
+        if half is not None and step.action == "set":
+            self._end(run, step, at, "failed", half)
+            return
         if not active.values:
             if set(active.expects) - belief.device.mute:
                 self._check(run, active, at)
@@ -334,7 +342,10 @@ class Acts:
 
     def _begin_fade_out(self, run: Run, active: Active, at: float) -> None:
         belief = self.beliefs.of[active.step.device]
-        if "level" in belief.tells:
+        # Where a switch goes with every level, each step of a fade would say "on" to a lamp that
+        # somebody may have switched off a moment ago: such a light goes out at once (law 8).
+        at_once = any({"switch", "level"} <= group for group in belief.device.together)
+        if "level" in belief.tells and not at_once:
             active.expects = {"level": belief.lowest}
             self._begin_fade(run, active, at)
         else:

@@ -174,6 +174,7 @@ class Belief:
         "idle_to",
         "last",
         "mains_since",
+        "meant",
         "off_at",
         "off_since",
         "out_since",
@@ -215,6 +216,8 @@ class Belief:
         self.unsent: str | None = None
         if device.slots is not None:
             self.dark_because = f"nothing was sent to {device.name} since the bridge started"
+        # what each point was told last, when, until when that is under way, in which epoch
+        self.meant: dict[Point, tuple[Value, float, float, int]] = {}
         self.told_on = False  # a switch: what it was told last
         self.asked_at = NEVER
         self.quiet_until = NEVER  # its own commands are still taking effect
@@ -322,6 +325,11 @@ class Belief:
         """What a device that cannot say it was last told of this point, in this epoch."""
         told = self.told.get(point)
         return told if self.told_at.get(point, NEVER) >= self.epoch_since else None
+
+    def mean(self, values: Iterable[tuple[Point, Value]], at: float, settles_at: float) -> None:
+        """These of what it is told are meant; the rest only goes with them (see `held`)."""
+        for point, value in values:
+            self.meant[point] = (value, at, settles_at, self.epoch)
 
     def metered(self, watts: float, at: float) -> None:
         """A fresh sample of a computer's draw: is it idle, and for how long (law 5)?"""
@@ -455,6 +463,23 @@ class Belief:
             and (cct is None or self.agrees("cct", cct) is not False)
             and self.agrees("switch", True) is not False
         )
+
+    def held(self, point: Point, at: float) -> Value | None:
+        """What this point was told or said last, whichever is news; None where neither is known.
+
+        It proves nothing: it is what has to be said again to a device that takes some points only
+        together. What is still on its way is not overtaken by a report of the way there. A switch
+        that nobody told on or heard on in this epoch is off.
+        """
+        told, heard = self.meant.get(point), self.last.get(point)
+        if point == "switch":
+            told = told if told is not None and told[3] == self.epoch else None
+            heard = self.word("is it there", point)
+        if told is not None and (heard is None or heard.at <= told[1] or at < told[2]):
+            return told[0]
+        if heard is not None:
+            return heard.value
+        return False if point == "switch" else None
 
     @property
     def spoke(self) -> bool:

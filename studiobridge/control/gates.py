@@ -227,6 +227,51 @@ class Gates:
 
     # ---- to the gear ---------------------------------------------------------------------
 
+    def whole(
+        self, name: str, values: Collection[tuple[Point, Value]], at: float
+    ) -> tuple[tuple[Point, Value], ...]:
+        """These values, and those this device takes only together with them, as they are held.
+
+        Told or heard last; where nothing is known yet, as the look in force has it. A light that
+        is told out needs no more than its lowest level, and any white a look has for it.
+        """
+        given = dict(values)
+        belief = self.beliefs.of[name]
+        for group in belief.device.together:
+            if not group & given.keys():
+                continue
+            for point in sorted(group - given.keys()):
+                held = belief.held(point, at)
+                preset = self.desk.presets.get(name)
+                if held is None and preset is not None:
+                    held = belief.points_of(preset).get(point)
+                if held is None and point == "level" and given.get("switch") is False:
+                    held = belief.lowest
+                if held is None and point == "cct":
+                    looks = self.desk.looks.values()
+                    held = next((p[name].cct for p in looks if name in p and p[name].cct), None)
+                if held is not None:
+                    given[point] = held
+        return tuple(given.items())
+
+    def why_half(self, name: str, points: Collection[Point], at: float) -> str | None:
+        """Why this device cannot be told these points: it takes others with them, not known.
+
+        Nothing is made up where it would be seen: neither a level nor a white.
+        """
+        belief = self.beliefs.of[name]
+        preset = self.desk.presets.get(name)
+        known = set(points) | set(() if preset is None else belief.points_of(preset))
+        for group in belief.device.together:
+            for point in sorted(group - known) if group & set(points) else ():
+                if belief.held(point, at) is None:
+                    together = " and ".join(sorted(group))
+                    return (
+                        f"{name} takes {together} only together, and nothing is known of its"
+                        f" {point}: give it one in this look, or make it report"
+                    )
+        return None
+
     def tell(
         self,
         at: float,
@@ -235,12 +280,15 @@ class Gates:
         fade: float | None = None,
     ) -> None:
         """Tell a device something. Callers have asked the gates; a lockout is checked again."""
+        meant, values = values, self.whole(name, values, at)
         energising = ("switch", True) in values
         only_off = all(point == "switch" and value is False for point, value in values)
         if not only_off and self.why_locked(name, energise=energising) is not None:
             raise AssertionError(f"{name} is locked out and was to be told {values}")
         device = self.profile.devices[name]
         settles = at + (fade or 0.0) + device.answers_in + device.tolerance.settle
+        if device.together:
+            self.beliefs.of[name].mean(meant, at, settles)
         self.desk.changed |= {name} | self.beliefs.told(name, values, at, settles)
         self._token += 1
         expires = max(1.0, self.profile.patience.reply)

@@ -27,6 +27,7 @@ from studiobridge.profile.places import MARK, Places, place_of
 from studiobridge.profile.shape import DeviceShape, ProfileShape, ToleranceShape
 from studiobridge.profile.text import Path
 from studiobridge.profile.universes import Universes
+from studiobridge.profile.unused import unused, unused_tolerance
 
 # Plugs behind plugs: more than a few is bad practice, more than this is a mistake in the file.
 DEEPEST_FEED = 20
@@ -103,6 +104,8 @@ class Devices(Part):
         tells: set[Point] = set()
         hears: set[Point] = set()
         can_ask = knows_fade = either = False
+        every: float | None = None
+        together: tuple[frozenset[Point], ...] = ()
         slots: Slots | None = None
         if shape.speaks == E131:
             slots = self.universes.slots(name, shape)
@@ -119,12 +122,13 @@ class Devices(Part):
                 self.wrong((*at, "speaks"), f"there is no dialect '{shape.speaks}'", todo)
             else:
                 tells, hears = set(dialect.tell), set(dialect.hear)
-                can_ask = dialect.ask is not None
-                knows_fade = any(t.fade_unit is not None for t in dialect.tell.values())
-                either = any(hear.when is not None for hear in dialect.hear.values())
+                can_ask = bool(dialect.asks)
+                every = next((a.every for a in dialect.asks if a.every is not None), None)
+                together = dialect.together
+                level = dialect.tell.get("level")
+                knows_fade = level is not None and level.fade_unit is not None
+                either = dialect.either
                 self.dialects.topics(name, shape, dialect)
-        elif shape.at is not None:
-            self.wrong((*at, "at"), "'at' is for a device that speaks", "add 'speaks:'", key=True)
         if shape.slots is not None and shape.speaks != E131:
             self.wrong((*at, "slots"), f"'slots' is for a fixture that speaks {E131}", key=True)
         if shape.speaks == E131:
@@ -138,8 +142,22 @@ class Devices(Part):
             self.wrong(
                 at, f"'{name}' has neither a dialect nor a feed: nothing reaches it", key=True
             )
-        if shape.restores and not fixture and shape.kind != "plug":
-            self.doubt((*at, "restores"), "only lights, backdrops and plugs are put back")
+        for field, why, todo in unused(shape):
+            self.wrong((*at, field), f"'{field}' does nothing for '{name}': {why}", todo, key=True)
+        for field, why, todo in unused_tolerance(shape):
+            what = f"'{field}' does nothing for '{name}': {why}"
+            self.wrong((*at, "tolerance", field), what, todo, key=True)
+        if shape.poll and shape.speaks in maps and not can_ask:
+            what = f"'poll' does nothing for '{name}': its dialect cannot be asked"
+            self.wrong((*at, "poll"), what, f"add 'ask:' to '{shape.speaks}'", key=True)
+        if shape.restores and any("switch" in group for group in together):
+            self.wrong(
+                (*at, "restores"),
+                f"'{name}' takes its switch with every level, so putting it back says 'on' with"
+                " nobody asking",
+                "leave 'restores' out; 'studiobridge restore' does it when you ask",
+                key=True,
+            )
         ups, circuit = feeds.get(name, ((), None))
         if (
             shape.speaks is not None
@@ -183,6 +201,7 @@ class Devices(Part):
             knows_fade=knows_fade,
             slots=slots,
             either=either,
+            together=together,
             after=tuple(dict.fromkeys(shape.after)),
             essential=essential,
             stays_on=stays,
@@ -221,7 +240,7 @@ class Devices(Part):
             own_battery=manners.own_battery(name, shape),
             rolls=manners.rolls(name, shape, hears),
             tolerance=self._tolerance(shape.tolerance),
-            poll=shape.poll or None,
+            poll=shape.poll or every,
             silent_after=shape.silent_after or None,
             restores=shape.restores,
             warn=self._warn(name, shape, hears),

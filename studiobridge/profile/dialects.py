@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from studiobridge.craft.grid import ENDS, LARGEST_WIDTH, SMALLEST_WIDTH
-from studiobridge.profile.colour_points import COLOUR_PLACES, Colours
+from studiobridge.profile.colour_points import Colours
 from studiobridge.profile.findings import Findings, Part
 from studiobridge.profile.model import (
     E131,
@@ -18,14 +18,39 @@ from studiobridge.profile.model import (
     AskMap,
     Dialect,
     HearMap,
+    Of,
     Point,
     Preset,
+    Scalar,
     Span,
     TellMap,
     Unit,
     Words,
 )
-from studiobridge.profile.shape import DeviceShape, DialectShape, PointShape, ProfileShape
+from studiobridge.profile.shape import (
+    DeviceShape,
+    DialectShape,
+    HearShape,
+    PointShape,
+    ProfileShape,
+    TellShape,
+)
+from studiobridge.profile.sharing import Sharing, spelt
+from studiobridge.profile.template import (
+    ANY,
+    AT,
+    FADE,
+    PARTS,
+    PLACE,
+    VALUE,
+    Text,
+    as_text,
+    fill_text,
+    leaves_of,
+    names_in,
+    points_in,
+    why_not_told_apart,
+)
 from studiobridge.profile.text import Path
 
 
@@ -34,8 +59,8 @@ class Dialects(Part):
 
     def __init__(self, shape: ProfileShape, findings: Findings) -> None:
         super().__init__(shape, findings)
-        self.told: dict[tuple[str, str], str] = {}
-        self.heard: dict[tuple[str, str], str] = {}
+        self.sharing = Sharing()
+        self.homie: dict[str, str] = {}
 
     # ---- maps ----------------------------------------------------------------------------
 
@@ -57,24 +82,39 @@ class Dialects(Part):
             if said.tell is not None:
                 if point not in TOLD:
                     self.wrong((*at, "tell"), f"'{point}' is heard, never told", key=True)
-                tells[point] = self._tell(point, said, (*at, "tell"))
+                tells[point] = self._tell(point, said.tell, (*at, "tell"))
                 if point != "shut_down" and said.hear is None:
                     self._never_heard(name, point, at)
             if said.hear is not None:
                 if point == "shut_down":
                     self.wrong((*at, "hear"), "'shut_down' is told, never heard", "use 'down'")
-                hear = said.hear
-                hears[point] = HearMap(
-                    hear.topic,
-                    hear.field,
-                    self._words(point, hear.words, (*at, "hear", "words")),
-                    self._span(point, hear.span, (*at, "hear", "span")),
-                    self._unit(point, hear.unit, (*at, "hear", "unit")),
-                    hear.qos,
-                )
+                hears[point] = self._hear(point, said.hear, (*at, "hear"))
         Colours(self.shape, self.findings).put(name, shape, tells, hears)
-        ask = AskMap(shape.ask.topic, shape.ask.payload, shape.ask.qos) if shape.ask else None
-        return Dialect(name, MappingProxyType(tells), MappingProxyType(hears), ask)
+        self._texts(name, tells, hears)
+        level = tells.get("level")
+        for point, tell in tells.items():
+            if tell.fade_unit is not None and (level is None or level.fade_unit is None):
+                self.wrong(
+                    ("dialects", name, point, "tell", "fade_unit"),
+                    "only a level is faded, and here it is told without {fade}",
+                    "put {fade} where 'level' is told, or take it away here",
+                    key=True,
+                )
+        for point, tell in tells.items():
+            others = [p for p in ("switch", "shut_down") if p in tells and p != point]
+            if tell.retain and any(tells[p].topic == tell.topic for p in others):
+                self.wrong(
+                    ("dialects", name, point, "tell", "retain"),
+                    f"'{others[0]}' is told on the same topic, and would be done again later",
+                    "leave 'retain' out",
+                )
+        return Dialect(
+            name,
+            MappingProxyType(tells),
+            MappingProxyType(hears),
+            self._asks(name, shape),
+            self._together(name, shape, tells),
+        )
 
     def _never_heard(self, name: str, point: Point, at: Path) -> None:
         """A point that is only told: allowed where its devices say how else it is known."""
@@ -100,20 +140,19 @@ class Dialects(Part):
                 key=True,
             )
 
-    def _tell(self, point: Point, said: PointShape, at: Path) -> TellMap:
-        tell = said.tell
-        assert tell is not None
+    def _tell(self, point: Point, tell: TellShape, at: Path) -> TellMap:
         payload = tell.payload
         if tell.json_ is not None and payload is not None:
             self.wrong(at, "a tell has a payload or a json, not both", key=True)
         if tell.json_ is None and payload is None:
             payload = "{value}"
-        template = str(tell.json_) if tell.json_ is not None else payload or ""
-        if point != "shut_down" and "{value}" not in template:
+        template: object = tell.json_ if tell.json_ is not None else payload or ""
+        names = names_in(template)
+        if point != "shut_down" and VALUE not in names and point not in names:
             self.wrong(at, "the value has no place in it", 'put "{value}" where it goes', True)
-        if "{fade}" in template and tell.fade_unit is None:
+        if FADE in names and tell.fade_unit is None:
             self.wrong(at, "{fade} has no unit", "add 'fade_unit: s' (or ms, or ds)", key=True)
-        if "{fade}" not in template and tell.fade_unit is not None:
+        if FADE not in names and tell.fade_unit is not None:
             self.wrong((*at, "fade_unit"), "there is no {fade} for this unit", key=True)
         if tell.retain and point in ("switch", "shut_down"):
             self.wrong(
@@ -121,69 +160,284 @@ class Dialects(Part):
                 f"a kept '{point}' would be done again later with nobody asking",
                 "leave 'retain' out",
             )
+        self._scaled(point, tell, at)
         return TellMap(
             tell.topic,
             payload,
             tell.json_,
             self._words(point, tell.words, (*at, "words")),
-            self._span(point, tell.span, (*at, "span")),
+            self._span(point, tell, (*at, "span")),
             self._unit(point, tell.unit, (*at, "unit")),
             tell.fade_unit,
             tell.qos,
             tell.retain,
+            _of(tell),
+            self._step(point, tell, (*at, "step")),
         )
 
-    def _words(self, point: Point, words: Mapping[str, object] | None, at: Path) -> Words | None:
+    def _hear(self, point: Point, hear: HearShape, at: Path) -> HearMap:
+        if hear.where is not None and hear.field is None:
+            self.wrong(
+                (*at, "where"),
+                "'where' looks into a document, and without 'field' there is none",
+                "add 'field:', or put what is constant into a 'pattern:'",
+                key=True,
+            )
+        if hear.pattern in ("{value}", "{" + point + "}"):
+            what = "a pattern that is only the value changes nothing"
+            self.wrong((*at, "pattern"), what, "leave it out", key=True)
+        self._scaled(point, hear, at)
+        return HearMap(
+            hear.topic,
+            hear.field,
+            self._words(point, hear.words, (*at, "words")),
+            self._span(point, hear, (*at, "span")),
+            self._unit(point, hear.unit, (*at, "unit")),
+            hear.qos,
+            hear.pattern,
+            MappingProxyType(dict(hear.where or {})),
+            _of(hear),
+            self._step(point, hear, (*at, "step")),
+            hear.scale or 1.0,
+        )
+
+    def _asks(self, name: str, shape: DialectShape) -> tuple[AskMap, ...]:
+        asks = tuple(AskMap(a.topic, a.payload, a.qos, a.every or None) for a in shape.ask or ())
+        clocks = {ask.every for ask in asks if ask.every is not None}
+        if len(clocks) > 1:
+            self.wrong(
+                ("dialects", name, "ask"),
+                "a device is asked everything by one clock, and here are two",
+                "say 'every' once",
+                key=True,
+            )
+        return asks
+
+    # ---- together --------------------------------------------------------------------------
+
+    def _together(
+        self, name: str, shape: DialectShape, tells: dict[Point, TellMap]
+    ) -> tuple[frozenset[Point], ...]:
+        """The points a device takes only all at once: by its forms, or because it is said so."""
+        groups: list[set[Point]] = []
+        for point, tell in tells.items():
+            places = points_in(names_in(tell.json or tell.payload or "")) & set(tells)
+            if places - {point}:
+                groups.append(places | {point})
+        at: Path = ("dialects", name, "together")
+        if shape.together:
+            told = [p for p in tells if p != "shut_down"]
+            said = told if shape.together is True else list(shape.together)
+            strange = [p for p in said if p not in told]
+            if strange or len(set(said)) < 2:
+                what = f"'{strange[0]}' is not told" if strange else "it takes two points or more"
+                self.wrong(at, f"nothing is sent together here: {what}", key=True)
+                return ()
+            forms = [(tells[p].topic, isinstance(tells[p].json, dict)) for p in said]
+            groups.append(set(said))
+            in_one = [g for g in groups[:-1] if set(said) <= g]
+            if not in_one and (len(set(forms)) > 1 or not forms[0][1]):
+                self.wrong(
+                    at,
+                    "what is sent together is one 'json' on one topic, or one text with a place"
+                    " for each",
+                    'like payload: "{level},{cct}"',
+                    key=True,
+                )
+        merged: list[set[Point]] = []
+        for group in groups:
+            for other in [m for m in merged if m & group]:
+                merged.remove(other)
+                group |= other
+            merged.append(group)
+        return tuple(frozenset(group) for group in merged)
+
+    # ---- places in a text ------------------------------------------------------------------
+
+    def _texts(self, name: str, tells: dict[Point, TellMap], hears: dict[Point, HearMap]) -> None:
+        """Every text with places in it can be read in one way only."""
+        for point, tell in tells.items():
+            at: Path = ("dialects", name, point, "tell")
+            for other in names_in(tell.json if tell.json is not None else tell.payload or ""):
+                if other in PARTS and "colour" not in tells:
+                    what = f"{{{other}}} is a part of a colour, and no colour is told here"
+                    self.wrong(at, what, "say how 'colour' is told, or take it away", key=True)
+                elif other in POINTS and (other not in tells or other in ("shut_down", "colour")):
+                    self.wrong(
+                        at,
+                        f"{{{other}}} has no value here: '{other}' is never told",
+                        f"say how '{other}' is told, or write the value it always has",
+                        key=True,
+                    )
+            if tell.json is None:
+                self._text(point, tell.payload or "", tells, (*at, "payload"))
+                continue
+            for _, leaf in leaves_of(tell.json):
+                if isinstance(leaf, str):
+                    self._text(point, leaf, tells, (*at, "json"))
+            if any(PLACE_NAMES & set(names_in(key)) for key in _keys_of(tell.json)):
+                what = "a value has no place in a key: only blanks are filled there"
+                self.wrong((*at, "json"), what, key=True)
+        for point, hear in hears.items():
+            if hear.pattern is None:
+                continue
+            at = ("dialects", name, point, "hear", "pattern")
+            names = names_in(hear.pattern)
+            if point != "colour" and (VALUE in names) + (point in names) != 1:
+                what = "the value has no place in it" if VALUE not in names else "it is there twice"
+                self.wrong(at, what, 'put "{value}" where it stands', key=True)
+            self._text(point, hear.pattern, hears, at)
+
+    def _text(
+        self,
+        point: Point,
+        text: str,
+        rules: Mapping[Point, TellMap] | Mapping[Point, HearMap],
+        at: Path,
+    ) -> None:
+        # a blank is text of the device's own; what it is, is looked at once it is filled
+        form = Text.of(PLACE.sub(lambda m: m[0] if m[1] in PLACE_NAMES else "\0", text))
+        names = [point if n == VALUE else n for n in form.names if n != ANY]
+        if len(set(names)) < len(names):
+            self.wrong(at, f"'{text}' has a value in it twice", "say it once", key=True)
+            return
+        why = why_not_told_apart(form, spelt(point, form, rules))
+        if why is not None:
+            self.wrong(at, why, "put something between that can be part of neither", key=True)
+
+    # ---- words and scales ------------------------------------------------------------------
+
+    def _scaled(self, point: Point, said: TellShape | HearShape, at: Path) -> None:
+        """What says how a number is spelt, where there is none or it is spelt otherwise."""
+        scale = said.scale if isinstance(said, HearShape) else None
+        given: dict[str, object] = {
+            "span": said.span,
+            "of": said.of,
+            "unit": said.unit,
+            "step": said.step,
+        }
+        given["scale"] = scale
+        useless: tuple[str, ...] = ()
+        todo = ""
+        if point in YES_NO or point == "shut_down":
+            useless, todo = tuple(given), "use 'words'"
+        elif point == "level":
+            useless, todo = ("of", "scale"), "use 'span', like 0..1000 for tenths of a percent"
+        elif point == "cct":
+            useless, todo = ("scale",), "use 'span' and 'of', like 0..255 of 2700..6500 K"
+        elif point == "watts":
+            useless, todo = ("span", "of", "step"), "use 'unit' or 'scale', like scale: 0.1"
+        else:
+            useless, todo = ("of", "step"), "use 'unit', 'span' or 'scale', like scale: 0.1"
+            if point == "battery" and said.span is not None:
+                useless, todo = (*useless, "scale", "unit"), "the span says it"
+        for key in useless:
+            if given[key] is not None:
+                what = f"'{key}' does nothing for '{point}'"
+                self.wrong((*at, key), what, todo, key=True)
+        if point == "cct" and said.of is not None:
+            if said.span is None:
+                what = "'of' says what the ends of a span stand for, and there is no 'span'"
+                self.wrong((*at, "of"), what, "add 'span: 0..255', or as the device has it", True)
+            if said.unit is not None:
+                what = "'unit' does nothing beside 'of', which has its own"
+                self.wrong((*at, "unit"), what, "leave it out", key=True)
+        if point == "level" and said.span is not None and said.unit is not None:
+            most = 100.0 if said.unit == "percent" else 1.0
+            if min(said.span) < 0 or max(said.span) > most:
+                what = f"{said.span[0]:g}..{said.span[1]:g} is not in {said.unit}"
+                self.wrong((*at, "unit"), what, "leave it out: a span stands for 0 to 100 %", True)
+
+    def _words(
+        self, point: Point, words: Mapping[str, list[Scalar]] | None, at: Path
+    ) -> Words | None:
         if words is None:
+            return None
+        if point == "shut_down":
+            self.wrong(at, "'shut_down' has no words", "write what is told into 'payload'", True)
             return None
         if point not in YES_NO:
             self.wrong(at, f"'{point}' is a number and has no words", "use 'span' and 'unit'", True)
             return None
-        found: dict[str, object] = {}
-        for word, spelt in words.items():
+        found: dict[str, list[Scalar]] = {}
+        for word, spelt_so in words.items():
             which = {"on": "yes", "yes": "yes", "true": "yes", "off": "no", "no": "no"}.get(word)
             which = "no" if word == "false" else which
             if which is None or which in found:
                 self.wrong((*at, word), f"'{word}' is not one of on, off, yes, no", key=True)
                 return None
-            found[which] = spelt
-        if set(found) != {"yes", "no"} or found["yes"] == found["no"]:
+            found[which] = spelt_so
+        texts = {which: {as_text(w) for w in spelt_so} for which, spelt_so in found.items()}
+        if set(found) != {"yes", "no"} or texts["yes"] & texts["no"]:
             self.wrong(at, "words need two different ones", 'like {on: "1", off: "0"}', key=True)
             return None
-        return Words(found["yes"], found["no"])  # type: ignore[arg-type]
+        (yes, *more_yes), (no, *more_no) = found["yes"], found["no"]
+        return Words(yes, no, tuple(more_yes), tuple(more_no))
 
-    def _span(self, point: Point, span: tuple[float, float] | None, at: Path) -> Span | None:
-        if span is None:
+    def _span(self, point: Point, said: TellShape | HearShape, at: Path) -> Span | None:
+        if said.span is None:
             return None
-        low, high = span
+        low, high = said.span
         first, last = ENDS["kelvin"]  # mired have the same ends: each is the other's reciprocal
-        wide = SMALLEST_WIDTH <= high - low <= LARGEST_WIDTH
-        if point == "cct" and not (wide and first <= low and high <= last):
-            what = f"no white lies between {low:g} and {high:g}: a span is within"
-            self.wrong(
-                at, f"{what} {first:.0f} to {last:.0f}", "like 2700..6500, or 153..370 mired"
-            )
-        elif point == "level" and not wide:
-            self.wrong(at, f"{low:g} to {high:g} is no scale for a level", "like 0..255")
-        elif point == "battery" and not wide:
-            self.wrong(at, f"{low:g} to {high:g} is no scale for a battery", "like 0..255")
+        wide = SMALLEST_WIDTH <= abs(high - low) <= LARGEST_WIDTH
+        if point == "cct" and said.of is None:
+            if low > high:
+                what = f"whites in {said.unit or 'kelvin'} from {low:g} down to {high:g}"
+                todo = "write the lower end first, or say what the ends stand for with 'of'"
+                self.wrong(at, what, todo)
+                return Span(high, low)
+            if not (wide and first <= low and high <= last):
+                what = f"no white lies between {low:g} and {high:g}: a span is within"
+                self.wrong(
+                    at, f"{what} {first:.0f} to {last:.0f}", "like 2700..6500, or 153..370 mired"
+                )
+        elif point in ("level", "cct", "battery") and not wide:
+            self.wrong(at, f"{low:g} to {high:g} is no scale for a {point}", "like 0..255")
         return Span(low, high)
 
     def _unit(self, point: Point, unit: Unit | None, at: Path) -> Unit | None:
         fits = {
             "level": ("percent", "fraction"),
             "cct": ("kelvin", "mired"),
-            "watts": ("watt",),
+            "watts": ("watt", "milliwatt", "kilowatt"),
             "lux": ("lux", "footcandle"),
             "temperature": ("celsius", "fahrenheit"),
             "battery": ("percent", "fraction"),
             "card": ("minute", "second", "hour"),
         }.get(point, ())
-        if unit is not None and unit not in fits:
+        if unit is not None and fits and unit not in fits:
             known = " or ".join(fits) or "none"
             self.wrong(at, f"'{point}' is not in {unit}", f"its units: {known}")
             return None
         return unit
+
+    def _step(self, point: Point, said: TellShape | HearShape, at: Path) -> float:
+        """A step of its own: in the unit its scale is linear in, coarser than that scale."""
+        if said.step is None or point not in ("level", "cct"):
+            return 0.0
+        step, unit = said.step
+        if point == "level":
+            fits, width = "%", 100.0
+        elif said.of is not None:
+            fits, width = _STEP_UNITS[said.of[2]], abs(said.of[1] - said.of[0])
+        else:
+            fits = _STEP_UNITS[said.unit or "kelvin"] if said.unit in _STEP_UNITS else "K"
+            width = 1e6 if said.span is None else abs(said.span[1] - said.span[0])
+        if unit != fits:
+            self.wrong(at, f"a step of '{point}' is in {fits} here, not in {unit}", key=True)
+            return 0.0
+        own = 0.0
+        whole = said.span is not None and all(end == int(end) for end in said.span)
+        if said.span is not None and whole and said.unit != "fraction":
+            own = width / abs(said.span[1] - said.span[0])
+        if step > width / 2:
+            self.wrong(at, f"a step of {step:g} {unit} leaves nothing to set", key=True)
+            return 0.0
+        if step <= own:
+            what = f"a step of {step:g} {unit} changes nothing: the span has steps of {own:.3g}"
+            self.wrong(at, what, "leave it out", key=True)
+            return 0.0
+        return step
 
     # ---- Homie ---------------------------------------------------------------------------
 
@@ -233,66 +487,61 @@ class Dialects(Part):
                 key=shape.at is None,
             )
             return
-        self._claim(self.heard, ("homie:" + at, ""), name, ("devices", name, "at"))
+        owner = self.homie.setdefault(at, name)
+        if owner != name:
+            what = f"'{name}' and '{owner}' both use '{at}'"
+            self.wrong(("devices", name, "at"), what, "give each its own place ('at:')")
 
     # ---- topics --------------------------------------------------------------------------
 
     def topics(self, name: str, shape: DeviceShape, dialect: Dialect) -> None:
-        at: Path = ("devices", name, "at")
-        rules: list[tuple[str, str, dict[tuple[str, str], str]]] = []
-        for tell in dialect.tell.values():
-            key = "" if tell.json is None else f"json:{sorted(_leaves(tell.json))}"
-            rules.append((tell.topic, key, self.told))
-        for hear in dialect.hear.values():
-            fields = hear.colour.fields if hear.colour is not None else None
-            rules.append((hear.topic, hear.field or ",".join(fields or ()), self.heard))
-        mine: set[tuple[int, str, str]] = set()
-        for template, field, taken in rules:
-            topic = template.replace("{at}", shape.at or "")
-            for blank, value in shape.blanks.items():
-                topic = topic.replace("{" + blank + "}", value)
-            if "{at}" in template and shape.at is None:
-                self.wrong(at[:-1], f"'{name}' does not say where it is", "add 'at:'", key=True)
-                return
-            left = [part for part in topic.split("{")[1:] if "}" in part]
-            if left:
-                blank = left[0].split("}")[0]
+        """Where this device is told and heard, and that nobody else is."""
+        for wrong in self.sharing.take(name, shape, dialect):
+            at: Path = ("devices", name, "at") if wrong.at else ("devices", name)
+            self.wrong(at, wrong.what, wrong.todo, key=not wrong.at)
+            return
+        blanks: dict[str, Scalar] = {**shape.blanks, AT: shape.at or ""}
+        rules: list[tuple[Point, str, Mapping[Point, TellMap] | Mapping[Point, HearMap]]] = []
+        for point, tell in dialect.tell.items():
+            if tell.json is None:
+                rules.append((point, tell.payload or "", dialect.tell))
+            else:
+                leaves = [leaf for _, leaf in leaves_of(tell.json) if isinstance(leaf, str)]
+                rules += [(point, leaf, dialect.tell) for leaf in leaves]
+        for point, hear in dialect.hear.items():
+            rules.append((point, hear.pattern or "", dialect.hear))
+        for point, text, all_rules in rules:
+            filled = fill_text(text, blanks)
+            if filled == text:
+                continue  # looked at already, with the dialect
+            form = Text.of(filled)
+            why = why_not_told_apart(form, spelt(point, form, all_rules))
+            if why is not None:
                 self.wrong(
-                    at[:-1],
-                    f"the topic '{template}' has a blank '{blank}' that '{name}' does not fill",
-                    f"add 'blanks: {{{blank}: ...}}'",
+                    ("devices", name),
+                    f"filled in, '{filled}' can be read in two ways: {why}",
+                    f"put something between in '{dialect.name}'",
                     key=True,
                 )
                 return
-            if "+" in topic or "#" in topic or topic.split("/")[0] == "studiobridge":
-                self.wrong(at, f"the topic '{topic}' cannot be used")
-                return
-            entry = (id(taken), topic, field)
-            if entry in mine and taken is self.heard:
-                self.wrong(at[:-1], f"two points of '{name}' are heard as the same thing", key=True)
-                return
-            mine.add(entry)
-            if not self._claim(taken, (topic, field), name, at):
-                return
-
-    def _claim(
-        self, taken: dict[tuple[str, str], str], place: tuple[str, str], name: str, at: Path
-    ) -> bool:
-        owner = taken.setdefault(place, name)
-        if owner == name:
-            return True
-        topic = place[0].removeprefix("homie:")
-        self.wrong(
-            at, f"'{name}' and '{owner}' both use '{topic}'", "give each its own place ('at:')"
-        )
-        return False
 
 
-def _leaves(template: object, path: str = "") -> list[str]:
-    """Where in a JSON template the value stands."""
+# What may stand in braces and is no blank of a device.
+PLACE_NAMES = frozenset({VALUE, FADE, ANY, *POINTS, *PARTS})
+_STEP_UNITS = {"kelvin": "K", "mired": "mired"}
+
+
+def _of(said: TellShape | HearShape) -> Of | None:
+    if said.of is None:
+        return None
+    first, last, unit = said.of
+    return Of(first, last, "mired" if unit == "mired" else "kelvin")
+
+
+def _keys_of(template: object) -> list[str]:
+    """Every key of a JSON template."""
     if isinstance(template, dict):
-        return [leaf for k, v in template.items() for leaf in _leaves(v, f"{path}.{k}")]
+        return [k for key, part in template.items() for k in (str(key), *_keys_of(part))]
     if isinstance(template, list):
-        return [leaf for i, v in enumerate(template) for leaf in _leaves(v, f"{path}.{i}")]
-    places = ("{value}", *COLOUR_PLACES)
-    return [path] if isinstance(template, str) and any(p in template for p in places) else []
+        return [key for part in template for key in _keys_of(part)]
+    return []

@@ -143,6 +143,9 @@ class Looks(Part):
                 what = f"nothing that '{name}' asks is about a camera"
                 todo = "'rolling on', 'rolling off' and 'rolling toggle' are"
                 self.wrong(("switches", name, "camera"), what, todo, key=True)
+            if shape.look is not None and not {"up", "toggle"} & set(shape.words.values()):
+                what = "'look' does nothing: no word of it asks for 'up' or 'toggle'"
+                self.wrong(("switches", name, "look"), what, "leave it out", key=True)
             yield SwitchRule(
                 name,
                 shape.topic,

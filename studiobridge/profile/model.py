@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from dataclasses import field as made
 from fractions import Fraction
 from types import MappingProxyType
 from typing import Literal, get_args
@@ -58,6 +59,8 @@ YES_NO: frozenset[str] = frozenset({"switch", "rolling", "online", "down", "batt
 # What runs out, or runs hot: heard of any device, held against what its profile warns of
 SUPPLIES: tuple[Point, ...] = ("battery", "battery_low", "card", "temperature")
 
+# a value as it stands in a payload
+Scalar = str | int | float | bool
 # bool for the yes/no points; float for level (%), cct (K), watts (W), lux (lx), temperature (°C),
 # battery (%) and card (minutes left); a chromaticity for colour. A fixture that is either white
 # or coloured has its colour as the value of its cct while it is coloured, and its white (K) as
@@ -83,6 +86,8 @@ Unit = Literal[
     "kelvin",
     "mired",
     "watt",
+    "milliwatt",
+    "kilowatt",
     "lux",
     "footcandle",
     "celsius",
@@ -257,15 +262,31 @@ class Price:
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """How a dialect spells yes and no (on and off). Scalars as they stand in the payload."""
+    """How a dialect spells yes and no (on and off). Scalars as they stand in the payload.
 
-    yes: str | int | float | bool
-    no: str | int | float | bool
+    `yes` and `no` are what is told; those in `more_yes` and `more_no` are heard as the same.
+    """
+
+    yes: Scalar
+    no: Scalar
+    more_yes: tuple[Scalar, ...] = ()
+    more_no: tuple[Scalar, ...] = ()
+
+    @property
+    def all_yes(self) -> tuple[Scalar, ...]:
+        return (self.yes, *self.more_yes)
+
+    @property
+    def all_no(self) -> tuple[Scalar, ...]:
+        return (self.no, *self.more_no)
 
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """The numbers a dialect uses from lowest to highest, both included."""
+    """The numbers a dialect uses from lowest to highest value, both included.
+
+    `low` is the larger number where a scale runs the other way round (`255..0`).
+    """
 
     low: float
     high: float
@@ -275,32 +296,30 @@ class Span:
 class ColourForm:
     """How a dialect spells a colour: in which parts, and the numbers each of them uses.
 
-    `fields` (of a hear) are the dotted paths of the parts in a JSON payload, in the same order.
+    `fields` (of a hear) are the places of the parts in a JSON payload, in the same order.
     """
 
     form: Form
     spans: tuple[Span, ...]
-    fields: tuple[str, ...] | None = None
+    fields: tuple[str | tuple[str | int, ...], ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)
-class When:
-    """A point is heard only while this field of the message says this, and not `other`.
+class Of:
+    """The whites at the two ends of a span, and the unit in which it is linear between them."""
 
-    For fixtures that are either white or coloured and say which: `field` is a dotted path.
-    """
-
-    field: str
-    word: str
-    other: str
+    low: float
+    high: float
+    unit: Literal["kelvin", "mired"]
 
 
 @dataclass(frozen=True, slots=True)
 class TellMap:
     """How one point is told. Exactly one of `payload` and `json` is used.
 
-    Placeholders: `{at}` and the device's own blanks in the topic; `{value}` in the payload or
-    JSON template, and `{fade}` (in `fade_unit`) where the device knows how to fade.
+    Places: `{value}` (this point), `{fade}` (in `fade_unit`) where the device knows how to fade,
+    and other points by their names: those are filled with what is held. `{at}` and the device's
+    own blanks stand wherever text does, also in topics and keys.
     """
 
     topic: str
@@ -312,33 +331,46 @@ class TellMap:
     fade_unit: FadeUnit | None = None
     qos: int = 1
     retain: bool = False
+    of: Of | None = None
+    # the steps of what can be told: percent of a level, kelvin or mired of a CCT; 0: none
+    step: float = 0.0
     # of a colour: its parts have places of their own, like {hue}, instead of {value}
     colour: ColourForm | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class HearMap:
-    """How one point is heard; `field` is a dotted path into a JSON payload."""
+    """How one point is heard.
+
+    `field`: where it is in a JSON payload, dotted or key by key. `pattern`: the text around it,
+    with places as in a told payload and `{any}` for what is of no interest. `where`: the message
+    is about this point only when these fields hold these values.
+    """
 
     topic: str
-    field: str | None = None
+    field: str | tuple[str | int, ...] | None = None
     words: Words | None = None
     span: Span | None = None
     unit: Unit | None = None
     qos: int = 1
+    pattern: str | None = None
+    where: Mapping[str, Scalar] = made(default_factory=lambda: MappingProxyType({}))
+    of: Of | None = None
+    step: float = 0.0
+    # what a number heard is multiplied by to come to the unit of its point
+    scale: float = 1.0
+    # of a colour: how its parts are spelt, and where they are in a document
     colour: ColourForm | None = None
-    # of a colour in a plain payload: how it is laid out, like "{r},{g},{b}"
-    payload: str | None = None
-    when: When | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class AskMap:
-    """What to publish so that the device reports."""
+    """What to publish so that the device reports; `every`: also by the clock (s)."""
 
     topic: str
     payload: str = ""
     qos: int = 1
+    every: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -346,7 +378,24 @@ class Dialect:
     name: str
     tell: Mapping[Point, TellMap]
     hear: Mapping[Point, HearMap]
-    ask: AskMap | None = None
+    ask: AskMap | tuple[AskMap, ...] | None = None
+    # points that a device takes only when all of them are in the message
+    together: tuple[frozenset[Point], ...] = ()
+
+    @property
+    def asks(self) -> tuple[AskMap, ...]:
+        """All that is published to have a device report."""
+        if self.ask is None:
+            return ()
+        return self.ask if isinstance(self.ask, tuple) else (self.ask,)
+
+    @property
+    def either(self) -> bool:
+        """Does a message say of itself whether it is about the white or about the colour?"""
+        if not {"cct", "colour"} <= set(self.hear):
+            return False
+        white, coloured = self.hear["cct"].where, self.hear["colour"].where
+        return any(coloured.get(place, word) != word for place, word in white.items())
 
 
 @dataclass(frozen=True, slots=True)
@@ -421,7 +470,7 @@ class Device:
     # what it speaks: the name of a dialect of the profile, "homie5" or "e131"; None when nothing
     speaks: str | None = None
     at: str = ""
-    blanks: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    blanks: Mapping[str, Scalar] = field(default_factory=lambda: MappingProxyType({}))
     properties: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     # what its dialect lets us tell and hear (for Homie: what its kind and presets call for)
     tells: frozenset[Point] = frozenset()
@@ -432,6 +481,8 @@ class Device:
     slots: Slots | None = None
     # says of itself whether it is white or coloured: a word of the one unsays the other
     either: bool = False
+    # points that it takes only when all of them are in the message
+    together: tuple[frozenset[Point], ...] = ()
     # names of devices that must be up before this one: from `after:` in the profile only
     after: tuple[str, ...] = ()
     essential: bool = True

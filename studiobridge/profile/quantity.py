@@ -92,6 +92,10 @@ ENERGY = _kind("an energy", 0.1, 100_000.0, "98 Wh", Wh="1", kWh="1000")
 FRAMES = _kind("a frame rate", 1.0, 1000.0, "25 fps", fps="1")
 REFLECTS = replace(LEVEL, what="a reflectance in percent", example="35 %")
 SATURATION = replace(LEVEL, what="a saturation in percent", example="90 %")
+# Steps coarser than these leave nothing to set.
+STEP = replace(LEVEL, what="a step of levels", low=0.001, high=50.0, example="5 %")
+CCT_STEP = replace(CCT, what="a step of whites", low=0.1, high=5000.0, example="50 K")
+MIRED_STEP = Kind("a step of whites", {"mired": Fraction(1)}, 0.1, 500.0, "5 mired")
 FLICKER = replace(LEVEL, what="a modulation in percent", example="3 %")
 
 _ONE = re.compile(rf"\s*({NUMBER})\s*([^\s0-9.+-].*?)?\s*\Z")
@@ -142,15 +146,43 @@ def parse_range(text: object, kind: Kind) -> tuple[float, float]:
 
 
 def parse_span(text: object) -> tuple[float, float]:
-    """A span of bare numbers such as '0..255'. Raises ValueError."""
+    """A span of bare numbers such as '0..255', or '255..0' turned round. Raises ValueError."""
     shown = _shown(text)
     found = _RANGE.match(text) if isinstance(text, str) and len(text) <= LONGEST else None
     if found is None or found.group(3):
         raise ValueError(f"{shown} is not a span; write it like '0..255'")
     low, high = float(found.group(1)), float(found.group(2))
-    if not low < high:
-        raise ValueError(f"{shown} goes from high to low; write the lower end first")
+    if low == high:
+        raise ValueError(f"{shown} has no width; write it like '0..255'")
     return low, high
+
+
+def parse_whites(text: object) -> tuple[float, float, str]:
+    """The whites at the ends of a scale: '2700..6500 K' or '370..154 mired', in this order.
+
+    Raises ValueError.
+    """
+    shown = _shown(text)
+    found = _RANGE.match(text) if isinstance(text, str) and len(text) <= LONGEST else None
+    unit = {"K": "kelvin", "mired": "mired"}.get(found.group(3) or "") if found else None
+    if found is None or unit is None:
+        raise ValueError(
+            f"{shown} is no range of whites; write it like '2700..6500 K' or '370..154 mired'"
+        )
+    first, last = float(found.group(1)), float(found.group(2))
+    least, most = (1e6 / CCT.high, 1e6 / CCT.low) if unit == "mired" else (CCT.low, CCT.high)
+    if first == last or not all(least <= end <= most for end in (first, last)):
+        raise ValueError(f"{shown} is outside {least:g} to {most:g} {found.group(3)}, or one white")
+    return first, last, unit
+
+
+def parse_step(text: object) -> tuple[float, str]:
+    """A step of a device: '5 %', '50 K' or '5 mired', with its unit. Raises ValueError."""
+    for kind in (STEP, CCT_STEP, MIRED_STEP):
+        unit = next(iter(kind.units))
+        if isinstance(text, str) and text.strip().endswith(unit):
+            return parse(text, kind), unit
+    raise ValueError(f"{_shown(text)} is no step; write it like '5 %', '50 K' or '5 mired'")
 
 
 # ---- what takes more than a number and a unit ----------------------------------------------

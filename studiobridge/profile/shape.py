@@ -24,13 +24,14 @@ from pydantic import (
 from studiobridge.craft.chroma import Colour
 from studiobridge.craft.light import LINEAR, Dimmer
 from studiobridge.profile import colours, quantity
-from studiobridge.profile.model import KINDS, SwitchAsks, Unit
+from studiobridge.profile.model import KINDS, POINTS, Point, Scalar, SwitchAsks, Unit
 from studiobridge.profile.model import Kind as DeviceKind
 from studiobridge.profile.names import NAME
 from studiobridge.profile.quantity import Kind
 
 LONGEST_TOPIC = 200
 LONGEST_TEXT = 200
+LONGEST_FIELD = 20
 # What an electronic supply takes when it is switched on is over within a few half-cycles, 10 to
 # 20 ms (common practice, no source). The gap covers the scatter between what a plug reports and
 # when its contact closes, with much to spare.
@@ -119,6 +120,41 @@ def _counted(value: object) -> int:
     if isinstance(value, bool) or not re.match(r"(0|[1-9][0-9]{0,5})\Z", text):
         raise ValueError(f"'{text[:40]}' is no number to count by; write it like 1 or 25")
     return int(text)
+
+
+def _field(value: object) -> str | tuple[str | int, ...]:
+    """A dotted path, or one key after the other; a whole number there is a place in a list."""
+    if not isinstance(value, list):
+        return _text(value)
+    if not 1 <= len(value) <= LONGEST_FIELD:
+        raise ValueError(f"a field has 1 to {LONGEST_FIELD} keys")
+    for part in value:
+        if isinstance(part, int) and not isinstance(part, bool) and not 0 <= part < 1_000_000:
+            raise ValueError(f"{part} is no place in a list; count from 0")
+    whole = [isinstance(part, int) and not isinstance(part, bool) for part in value]
+    return tuple(
+        part if is_whole else _text(part) for part, is_whole in zip(value, whole, strict=True)
+    )
+
+
+def _scalar(value: object) -> Scalar:
+    """A value as it stands in a payload: text, a number, true or false."""
+    if isinstance(value, str):
+        return _text(value)
+    if isinstance(value, bool) or (isinstance(value, int | float) and abs(value) < 1e15):
+        return value
+    raise ValueError("this is neither a text nor a number, true or false")
+
+
+def _scale(value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 1e-9 <= value <= 1e9:
+        raise ValueError("a scale is a plain number above 0; write it like 'scale: 0.1'")
+    return float(value)
+
+
+def _several(value: object) -> object:
+    """One of a kind, or a list of them."""
+    return value if isinstance(value, list) else [value]
 
 
 def _clock(value: object) -> str:
@@ -288,7 +324,43 @@ Clock = Annotated[
     BeforeValidator(_clock),
     WithJsonSchema({"type": "string", "pattern": "^[0-9]{1,2}:[0-9]{2}$"}),
 ]
-Scalar = str | int | float | bool
+_SCALAR_SCHEMA: dict[str, Any] = {"type": ["string", "number", "boolean"]}
+if TYPE_CHECKING:
+    OneScalar = Scalar
+    ScaleNumber = float
+    FieldText = str | tuple[str | int, ...]
+    WhitesText = tuple[float, float, str]
+    StepText = tuple[float, str]
+else:
+    OneScalar = Annotated[Any, PlainValidator(_scalar), WithJsonSchema(_SCALAR_SCHEMA)]
+    ScaleNumber = Annotated[
+        float, PlainValidator(_scale), WithJsonSchema({"type": "number", "exclusiveMinimum": 0})
+    ]
+    FieldText = Annotated[
+        Any,
+        PlainValidator(_field),
+        WithJsonSchema(
+            {
+                "anyOf": [
+                    {"type": ["string", "number"]},
+                    {"type": "array", "items": {"type": ["string", "integer"]}, "minItems": 1},
+                ]
+            }
+        ),
+    ]
+    WhitesText = _special(quantity.parse_whites, "2700..6500 K")
+    StepText = _special(quantity.parse_step, "5 %")
+WordsShape = dict[
+    str,
+    Annotated[
+        list[OneScalar],
+        BeforeValidator(_several),
+        Field(min_length=1, max_length=50),
+        WithJsonSchema(
+            {"anyOf": [_SCALAR_SCHEMA, {"type": "array", "items": _SCALAR_SCHEMA, "minItems": 1}]}
+        ),
+    ],
+]
 
 
 class Shape(BaseModel):
@@ -312,9 +384,11 @@ class TellShape(Shape):
     topic: Topic
     payload: str | None = Field(default=None, max_length=LONGEST_TEXT)
     json_: Any = Field(default=None, alias="json")
-    words: dict[str, Scalar] | None = None
+    words: WordsShape | None = None
     span: SpanText | None = None
-    unit: Literal["percent", "fraction", "kelvin", "mired"] | None = None
+    of: WhitesText | None = None
+    unit: Unit | None = None
+    step: StepText | None = None
     fade_unit: Literal["s", "ms", "ds"] | None = None
     qos: Literal[0, 1, 2] = 1
     retain: YesNo = False
@@ -323,18 +397,17 @@ class TellShape(Shape):
 ColourPart = Literal["hue", "saturation", "r", "g", "b", "x", "y"]
 
 
-class WhenShape(Shape):
-    field: Text
-    is_: Text = Field(alias="is")
-
-
 class HearShape(Shape):
     topic: Topic
-    field: Text | None = None
-    words: dict[str, Scalar] | None = None
+    field: FieldText | None = None
+    pattern: str | None = Field(default=None, min_length=1, max_length=LONGEST_TEXT)
+    where: dict[str, OneScalar] | None = Field(default=None, min_length=1, max_length=20)
+    words: WordsShape | None = None
     span: SpanText | None = None
+    of: WhitesText | None = None
     unit: Unit | None = None
-    when: WhenShape | None = None
+    scale: ScaleNumber | None = None
+    step: StepText | None = None
     qos: Literal[0, 1, 2] = 1
 
 
@@ -355,10 +428,10 @@ class ColourTellShape(Shape):
 
 class ColourHearShape(Shape):
     topic: Topic
-    payload: str | None = Field(default=None, max_length=LONGEST_TEXT)
-    fields: dict[ColourPart, Text] | None = None
+    pattern: str | None = Field(default=None, min_length=1, max_length=LONGEST_TEXT)
+    fields: dict[ColourPart, FieldText] | None = None
+    where: dict[str, OneScalar] | None = Field(default=None, min_length=1, max_length=20)
     spans: dict[ColourPart, SpanText] = Field(default_factory=dict)
-    when: WhenShape | None = None
     qos: Literal[0, 1, 2] = 1
 
 
@@ -370,7 +443,18 @@ class ColourPointShape(Shape):
 class AskShape(Shape):
     topic: Topic
     payload: str = Field(default="", max_length=LONGEST_TEXT)
+    every: Time | None = None
     qos: Literal[0, 1, 2] = 1
+
+
+def _or_one(schema: dict[str, Any]) -> None:
+    """In the JSON Schema, too, one of a list may stand by itself."""
+    schema["anyOf"].insert(0, schema["anyOf"][0]["items"])
+
+
+def _together(value: object) -> object:
+    """`yes` for all that is told, or the points by name."""
+    return value if isinstance(value, list) else _yes_no(value)
 
 
 class DialectShape(Shape):
@@ -388,7 +472,18 @@ class DialectShape(Shape):
     battery: PointShape | None = None
     battery_low: PointShape | None = None
     card: PointShape | None = None
-    ask: AskShape | None = None
+    ask: Annotated[
+        list[AskShape] | None,
+        BeforeValidator(lambda value: value if value is None else _several(value)),
+        Field(max_length=20, json_schema_extra=_or_one),
+    ] = None
+    together: Annotated[
+        bool | list[Point],
+        BeforeValidator(_together),
+        WithJsonSchema(
+            {"anyOf": [_YES_NO_SCHEMA, {"type": "array", "items": {"enum": list(POINTS)}}]}
+        ),
+    ] = False
 
 
 class ToleranceShape(Shape):
@@ -465,7 +560,7 @@ class DeviceShape(Shape):
     fed_by: Name | None = None
     speaks: Name | None = None
     at: Topic | None = None
-    blanks: dict[Name, Text] = Field(default_factory=dict)
+    blanks: dict[Name, OneScalar] = Field(default_factory=dict)
     properties: dict[str, Text] = Field(default_factory=dict)
     slots: SlotsShape | None = None
     after: list[Name] = Field(default_factory=list, max_length=100)

@@ -1,4 +1,4 @@
-"""How a colour is told and heard in a dialect, and whether a message is about white or colour.
+"""How a colour is told and heard in a dialect.
 
 Parts are hue and saturation, red, green and blue, or x and y, each with a span of its own. A span
 with whole ends is counted in whole numbers, one no wider than 1 in fractions. All parts of a
@@ -8,23 +8,11 @@ colour come in one message; black says nothing of it.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
 
 from studiobridge.craft.chroma import PLACES, Colour, ColourGrid, ColourSteps, of_parts, parts_of
-from studiobridge.profile.model import ColourForm, HearMap, Point, Span, TellMap, Value
-from studiobridge.speech.encode import (
-    MISSING,
-    CannotRead,
-    Scalar,
-    as_text,
-    decoder,
-    field_of,
-    json_of,
-    number,
-    put_field,
-    shown,
-    text_of,
-)
+from studiobridge.profile.model import ColourForm, Scalar, Span
+from studiobridge.profile.template import Route
+from studiobridge.speech.encode import MISSING, CannotRead, as_text, field_of, number, shown
 
 # What is fine enough for a part that is a fraction: x and y of four digits are below 0.001 Δu′v′.
 DIGITS = 5
@@ -32,12 +20,12 @@ DIGITS = 5
 
 def _whole(span: Span) -> bool:
     whole = span.low == int(span.low) and span.high == int(span.high)
-    return whole and span.high - span.low > 1.0
+    return whole and abs(span.high - span.low) > 1.0
 
 
 def grid_of(form: ColourForm) -> ColourGrid:
     """The steps of its parts, as shares of their spans."""
-    steps = tuple(1.0 / (s.high - s.low) if _whole(s) else 0.0 for s in form.spans)
+    steps = tuple(1.0 / abs(s.high - s.low) if _whole(s) else 0.0 for s in form.spans)
     return ColourGrid(form.form, steps)
 
 
@@ -62,85 +50,21 @@ def scalars(form: ColourForm, colour: Colour) -> dict[str, Scalar]:
     return found
 
 
-def filled(rule: TellMap, colour: Colour) -> TellMap:
-    """The rule with this colour in its places; what else it has places for stays."""
-    assert rule.colour is not None
-    parts = scalars(rule.colour, colour)
-    if rule.json is None:
-        text = rule.payload or ""
-        for name, scalar in parts.items():
-            text = text.replace(f"{{{name}}}", as_text(scalar))
-        return replace(rule, payload=text)
-    return replace(rule, json=_in_template(rule.json, parts))
-
-
-def _in_template(template: object, parts: Mapping[str, Scalar]) -> object:
-    if isinstance(template, dict):
-        return {key: _in_template(part, parts) for key, part in template.items()}
-    if isinstance(template, list):
-        return [_in_template(part, parts) for part in template]
-    if not isinstance(template, str):
-        return template
-    for name, scalar in parts.items():
-        if template == f"{{{name}}}":
-            return scalar
-        template = template.replace(f"{{{name}}}", as_text(scalar))
-    return template
-
-
-def told(
-    rule: TellMap, payload: bytes, find: Callable[[object, object, str], object]
-) -> Colour | None:
-    """The device's end: the colour in what it was told; None when there is none. CannotRead."""
-    form = rule.colour
-    assert form is not None
-    if rule.json is None:
-        return _of_raws(form, _laid_out(rule.payload or "", text_of(payload), form))
-    document = json_of(payload)
-    return _of_raws(form, [find(rule.json, document, f"{{{p}}}") for p in PLACES[form.form]])
-
-
 # ---- heard -----------------------------------------------------------------------------------
 
 
-def listens_apart(rule: HearMap) -> bool:
-    """Is this heard by `reader` here, and not as one scalar of the message?"""
-    return rule.colour is not None or rule.when is not None
+def reader(form: ColourForm, routes: Sequence[Route] | None) -> Callable[[object], Colour | None]:
+    """How to read a colour: from a document, each part at its place there, or from its parts by
+    their names. None: it says nothing of a colour. Raises CannotRead."""
+    names = PLACES[form.form]
+    if routes is not None:
+        return lambda document: _of_raws(form, [field_of(document, route) for route in routes])
 
+    def of_parts_named(parts: object) -> Colour | None:
+        found = parts if isinstance(parts, Mapping) else {}
+        return _of_raws(form, [found.get(name, MISSING) for name in names])
 
-def reader(
-    point: Point, rule: HearMap
-) -> tuple[tuple[str, ...] | None, Callable[[object], Value | None]]:
-    """Where in a message to begin, and how to read it there. None: it says nothing of this."""
-    form, when = rule.colour, rule.when
-    if form is not None and form.fields is None:
-        layout = rule.payload or ""
-        return None, lambda text: _of_raws(form, _laid_out(layout, str(text), form))
-    one = decoder(point, rule) if form is None else None
-    paths = [tuple(path.split(".")) for path in (form.fields or ())] if form is not None else []
-    own = tuple((rule.field or "").split("."))
-
-    def read(document: object) -> Value | None:
-        if when is not None:
-            mode = field_of(document, tuple(when.field.split(".")))
-            if mode is MISSING:
-                return None
-            word = as_text(mode) if isinstance(mode, str | int | float | bool) else ""
-            if word != when.word:
-                # said once of the two that listen here
-                if word != when.other and form is not None:
-                    raise CannotRead(
-                        f"{when.field} is {shown(mode)}, neither {shown(when.word)}"
-                        f" nor {shown(when.other)}"
-                    )
-                return None
-        if form is not None:
-            return _of_raws(form, [field_of(document, path) for path in paths])
-        raw = field_of(document, own)
-        assert one is not None
-        return None if raw is MISSING else one(raw)
-
-    return (), read
+    return of_parts_named
 
 
 def _of_raws(form: ColourForm, raws: Sequence[object]) -> Colour | None:
@@ -158,59 +82,13 @@ def _of_raws(form: ColourForm, raws: Sequence[object]) -> Colour | None:
             value = number(value, name)
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise CannotRead(f"{name} is {shown(raw)}, not a number")
-        if not span.low <= value <= span.high:
+        if not min(span.low, span.high) <= value <= max(span.low, span.high):
             raise CannotRead(f"{name} {shown(raw)} is outside {span.low:g}..{span.high:g}")
         shares.append((float(value) - span.low) / (span.high - span.low))
     try:
         return of_parts(form.form, tuple(shares))
     except ValueError as error:
         raise CannotRead(f"colour: {error}") from None
-
-
-def _laid_out(layout: str, text: str, form: ColourForm) -> list[object]:
-    """The parts of a plain payload, by what stands between their places. Raises CannotRead."""
-    found: dict[str, object] = {}
-    rest, left = layout, text.strip(" \t\r\n")
-    places = [f"{{{name}}}" for name in PLACES[form.form]]
-    order = sorted((rest.find(place), place) for place in places)
-    after = [place for at, place in order if at >= 0]
-    for i, place in enumerate(after):
-        before, _, rest = rest.partition(place)
-        until = rest.partition(after[i + 1])[0] if i + 1 < len(after) else rest
-        until = until.partition("{fade}")[0]
-        if not left.startswith(before):
-            raise CannotRead(f"colour is {shown(text)}, not like {shown(layout)}")
-        left = left[len(before) :]
-        part, gap, left = left.partition(until) if until else (left, "", "")
-        if until and not gap:
-            raise CannotRead(f"colour is {shown(text)}, not like {shown(layout)}")
-        left = gap + left
-        found[place] = part
-    return [found.get(place, MISSING) for place in places]
-
-
-# ---- the device's own reports ----------------------------------------------------------------
-
-
-def put(document: dict[str, object], rule: HearMap, value: Value, scalar: Scalar | None) -> None:
-    """A report of this point into a JSON document, with which of white and coloured it is."""
-    if rule.when is not None:
-        put_field(document, tuple(rule.when.field.split(".")), rule.when.word)
-    if rule.colour is not None and isinstance(value, Colour):
-        parts = scalars(rule.colour, value)
-        for name, path in zip(PLACES[rule.colour.form], rule.colour.fields or (), strict=True):
-            put_field(document, tuple(path.split(".")), parts[name])
-    elif rule.field is not None and scalar is not None:
-        put_field(document, tuple(rule.field.split(".")), scalar)
-
-
-def plain(rule: HearMap, colour: Colour) -> bytes:
-    """A report of a colour in a plain payload."""
-    assert rule.colour is not None
-    text = rule.payload or ""
-    for name, scalar in scalars(rule.colour, colour).items():
-        text = text.replace(f"{{{name}}}", as_text(scalar))
-    return text.encode()
 
 
 # ---- Homie 5 ---------------------------------------------------------------------------------

@@ -15,7 +15,9 @@ from studiobridge.craft.grid import Grid, GridUnit
 from studiobridge.profile.model import (
     YES_NO,
     HearMap,
+    Of,
     Point,
+    Scalar,
     Span,
     TellMap,
     Unit,
@@ -23,9 +25,9 @@ from studiobridge.profile.model import (
     Words,
     figure,
 )
+from studiobridge.profile.template import Route
+from studiobridge.profile.template import as_text as as_text
 from studiobridge.speech.readings import READINGS, from_house, scale_of, to_house
-
-Scalar = str | int | float | bool
 
 # A report is a number or a small document. What is larger is a mistake or an attack.
 MAX_PAYLOAD = 64 * 1024
@@ -39,6 +41,8 @@ WATTS = Span(-100.0, 1e6)
 LONGEST_NUMBER = 64
 _NUMBER = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?")
 TRUE_FALSE = Words(True, False)
+# How many of the point's own unit one of another is.
+FACTOR: dict[Unit | None, float] = {"milliwatt": 0.001, "kilowatt": 1000.0}
 
 
 class CannotRead(ValueError):
@@ -55,30 +59,37 @@ def shown(value: object) -> str:
 # ---- grids ----------------------------------------------------------------------------------
 
 
-def grid_of(point: Point, span: Span | None, unit: Unit | None) -> Grid | None:
+def grid_of(
+    point: Point, span: Span | None, unit: Unit | None, of: Of | None = None, step: float = 0.0
+) -> Grid | None:
     """The steps of a level or CCT as this dialect spells it; None for the other points.
 
     A span with whole ends is a whole-number scale from end to end. Without a span a value is
-    plain in its unit and as fine as a float.
+    plain in its unit and as fine as a float. A `step` (percent, kelvin or mired) makes it coarser.
     """
     if point == "level":
         if span is None:
-            return (
-                Grid(0.0, 1.0, 0.0, "fraction")
-                if unit == "fraction"
-                else Grid(0, 100, 0, "percent")
-            )
-        whole = unit != "fraction" and span.low == int(span.low) and span.high == int(span.high)
-        step = 100.0 / (span.high - span.low) if whole else 0.0
-        return Grid(0.0, 100.0, step, "percent")
+            if unit == "fraction":
+                return Grid(0.0, 1.0, step / 100.0, "fraction")
+            return Grid(0, 100, step, "percent")
+        whole = unit != "fraction" and _whole_ends(span)
+        own = 100.0 / abs(span.high - span.low) if whole else 0.0
+        return Grid(0.0, 100.0, max(own, step), "percent")
     if point == "cct":
+        if of is not None and span is not None:
+            low, high = min(of.low, of.high), max(of.low, of.high)
+            own = (high - low) / abs(span.high - span.low) if _whole_ends(span) else 0.0
+            return Grid(low, high, max(own, step), of.unit)
         kind: GridUnit = "mired" if unit == "mired" else "kelvin"
         if span is None:
             low, high = (MIRED.low, MIRED.high) if kind == "mired" else (KELVIN.low, KELVIN.high)
-            return Grid(low, high, 0.0, kind)
-        whole = span.low == int(span.low) and span.high == int(span.high)
-        return Grid(span.low, span.high, 1.0 if whole else 0.0, kind)
+            return Grid(low, high, step, kind)
+        return Grid(span.low, span.high, max(1.0 if _whole_ends(span) else 0.0, step), kind)
     return None
+
+
+def _whole_ends(span: Span) -> bool:
+    return span.low == int(span.low) and span.high == int(span.high)
 
 
 def _number(value: float, whole: bool) -> int | float:
@@ -90,58 +101,93 @@ def encoder(point: Point, rule: TellMap | HearMap) -> Callable[[Value], Scalar]:
     if point in YES_NO or point == "shut_down":
         words = rule.words or TRUE_FALSE
         return lambda value: words.yes if value else words.no
-    if point == "watts":
-        return lambda value: round(figure(value), 3)
     if point in READINGS:
         spelt = from_house(*scale_of(point, rule))
         return lambda value: spelt(figure(value))
-    grid = grid_of(point, rule.span, rule.unit)
-    assert grid is not None
+    grid = grid_of(point, rule.span, rule.unit, rule.of, rule.step)
+    if grid is None:
+        factor = _factor(rule)
+        return lambda value: round(figure(value) / factor, 3 if factor == 1.0 else 9)
     span = rule.span
-    if point == "level" and span is not None:
-        scale = (span.high - span.low) / 100.0
-        whole = grid.step > 0
-        return lambda value: _number(span.low + grid.nearest(figure(value)) * scale, whole)
-    stepped = grid.step > 0
+    if span is not None and (point == "level" or rule.of is not None):
+        # a scale of its own, from the number at one end to the number at the other
+        first, last = (0.0, 100.0) if rule.of is None else (rule.of.low, rule.of.high)
+        scale = (span.high - span.low) / (last - first)
+        whole = _whole_ends(span) and rule.unit != "fraction"
+        return lambda value: _number(
+            span.low + (grid.to_raw(grid.nearest(figure(value))) - first) * scale, whole
+        )
+    stepped = grid.step > 0 and grid.step == int(grid.step) if span is None else _whole_ends(span)
     return lambda value: _number(grid.to_raw(grid.nearest(figure(value))), stepped)
+
+
+def _factor(rule: TellMap | HearMap) -> float:
+    """What a number heard is multiplied by to come to the unit of its point."""
+    scale = rule.scale if isinstance(rule, HearMap) else 1.0
+    return scale * FACTOR.get(rule.unit, 1.0)
 
 
 def decoder(point: Point, rule: TellMap | HearMap) -> Callable[[object], Value]:
     """A function from a scalar of this dialect to a house value. Raises CannotRead."""
     if point in YES_NO:
         return _yes_no(point, rule.words or TRUE_FALSE)
-    if point == "watts":
-        return _ranged("watts", WATTS, lambda raw: raw)
     if point in READINGS:
         reading, ends = scale_of(point, rule)
         return _ranged(point, ends, to_house(point, reading))
-    grid = grid_of(point, rule.span, rule.unit)
-    assert grid is not None
+    grid = grid_of(point, rule.span, rule.unit, rule.of, rule.step)
+    if grid is None:
+        factor = _factor(rule)
+        if factor == 1.0:
+            return _ranged(point, WATTS, lambda raw: raw)
+        ends = Span(WATTS.low / factor, WATTS.high / factor)
+        return _ranged(point, ends, lambda raw: raw * factor)
     span = rule.span
-    if point == "level" and span is not None:
-        low, scale = span.low, 100.0 / (span.high - span.low)
+    if span is not None and (point == "level" or rule.of is not None):
+        first, last = (0.0, 100.0) if rule.of is None else (rule.of.low, rule.of.high)
+        start, scale = span.low, (last - first) / (span.high - span.low)
+        least, most = grid.low, grid.high
+        both = Span(min(span.low, span.high), max(span.low, span.high))
+
         # the last bit of a float may lie past the end of the scale
-        return _ranged("level", span, lambda raw: min(100.0, max(0.0, (raw - low) * scale)))
+        if rule.of is None:
+            return _ranged(point, both, lambda raw: min(100.0, max(0.0, (raw - start) * scale)))
+        return _ranged(
+            point,
+            both,
+            lambda raw: grid.from_raw(min(most, max(least, first + (raw - start) * scale))),
+        )
     return _ranged(point, Span(grid.low, grid.high), grid.from_raw)
 
 
 def _yes_no(point: str, words: Words) -> Callable[[object], Value]:
-    yes, no = words.yes, words.no
-    yes_text, no_text = as_text(yes), as_text(no)
+    texts = {as_text(word): True for word in words.all_yes}
+    texts.update((as_text(word), False) for word in words.all_no)
+    known = [(w, True) for w in words.all_yes] + [(w, False) for w in words.all_no]
+    spelt = [shown(text) for text in texts]
+    neither = f"neither {spelt[0]} nor {spelt[1]}" if len(spelt) == 2 else f"none of {spelt}"
 
     def decode(raw: object) -> Value:
         if isinstance(raw, str):
-            if raw == yes_text:
-                return True
-            if raw == no_text:
-                return False
-        elif raw == yes and isinstance(raw, bool) == isinstance(yes, bool):
-            return True
-        elif raw == no and isinstance(raw, bool) == isinstance(no, bool):
-            return False
-        raise CannotRead(f"{point} is {shown(raw)}, neither {shown(yes_text)} nor {shown(no_text)}")
+            found = texts.get(raw)
+            if found is not None:
+                return found
+        else:
+            for word, value in known:
+                if is_scalar(raw, word):
+                    return value
+        raise CannotRead(f"{point} is {shown(raw)}, {neither}")
 
     return decode
+
+
+def is_scalar(raw: object, word: Scalar) -> bool:
+    """Is a value from a document this scalar, and not only equal to it as 1 is to true?"""
+    return raw == word and isinstance(raw, bool) == isinstance(word, bool)
+
+
+def is_said(raw: object, word: Scalar, text: str) -> bool:
+    """Is a value from a document this scalar, as itself or spelt out as `text`?"""
+    return raw == text if isinstance(raw, str) else is_scalar(raw, word)
 
 
 def _ranged(point: str, span: Span, house: Callable[[float], float]) -> Callable[[object], Value]:
@@ -173,15 +219,6 @@ def number(text: str, point: str) -> float:
     if not math.isfinite(value):
         raise CannotRead(f"{point} is {shown(text)}, not a number that can be")
     return value
-
-
-def as_text(scalar: Scalar) -> str:
-    """A scalar as a plain payload spells it."""
-    if isinstance(scalar, bool):
-        return "true" if scalar else "false"
-    if isinstance(scalar, float) and scalar == int(scalar):
-        return str(int(scalar))
-    return str(scalar)
 
 
 # ---- payloads ---------------------------------------------------------------------------------
@@ -227,23 +264,44 @@ MISSING = object()
 _INDEX = re.compile(r"[0-9]{1,6}")
 
 
-def field_of(document: object, path: tuple[str, ...]) -> object:
-    """The value at a dotted path; MISSING when there is none. Numbers index lists."""
-    for part in path:
+def field_of(document: object, route: Route) -> object:
+    """The value at a place; MISSING when there is none. Numbers index lists."""
+    for part in route:
         if isinstance(document, dict):
             document = document.get(part, MISSING)
-        elif isinstance(document, list) and _INDEX.fullmatch(part) and int(part) < len(document):
-            document = document[int(part)]
+        elif isinstance(document, list):
+            if isinstance(part, str):
+                if not _INDEX.fullmatch(part):
+                    return MISSING
+                part = int(part)
+            if part >= len(document):
+                return MISSING
+            document = document[part]
         else:
             return MISSING
     return document
 
 
-def put_field(document: dict[str, object], path: tuple[str, ...], value: object) -> None:
-    """Set the value at a dotted path, making objects on the way."""
-    for part in path[:-1]:
-        below = document.setdefault(part, {})
-        if not isinstance(below, dict):
-            below = document[part] = {}
-        document = below
-    document[path[-1]] = value
+def put_field(document: dict[str, object], route: Route, value: object) -> None:
+    """Set the value at a place, making objects and lists on the way."""
+    place: dict[str, object] | list[object] = document
+    for part, then in zip(route, (*route[1:], None), strict=True):
+        below: object = value
+        if then is not None:
+            below = _at(place, part)
+            if not isinstance(below, list if isinstance(then, int) else dict):
+                below = [] if isinstance(then, int) else {}
+        if isinstance(place, list):
+            assert isinstance(part, int)
+            place.extend([None] * (part + 1 - len(place)))
+            place[part] = below
+        else:
+            place[str(part)] = below
+        if isinstance(below, dict | list):
+            place = below
+
+
+def _at(place: dict[str, object] | list[object], part: str | int) -> object:
+    if isinstance(place, list):
+        return place[part] if isinstance(part, int) and part < len(place) else None
+    return place.get(str(part))

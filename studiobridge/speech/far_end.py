@@ -10,6 +10,8 @@ from studiobridge.speech.homie import HomieEnd
 from studiobridge.speech.maps import MappedDevice
 from studiobridge.speech.message import Message
 
+_ONLINE: tuple[Point, ...] = ("online",)
+
 
 @dataclass(frozen=True, slots=True)
 class Told:
@@ -68,16 +70,16 @@ class FarEnd:
         return self._mapped.report({**state, "online": True}, self.device.hears)
 
     def goodbye(self) -> list[Message]:
-        """What it says before it leaves properly."""
+        """What it says before it leaves properly: a computer only leaves when it is down."""
         if self._homie is not None:
             return [self._homie.state("disconnected")]
         assert self._mapped is not None
-        online: tuple[Point, ...] = ("online",)
-        return self._mapped.report({"online": False}, online)
+        return self._mapped.report({"online": False, "down": True}, _ONLINE)
 
     def will(self) -> Message | None:
         """What the broker says for it when it is lost; None where its dialect has no `online`."""
         if self._homie is not None:
             return self._homie.state("lost")
-        found = self.goodbye()
+        assert self._mapped is not None
+        found = self._mapped.report({"online": False, "down": False}, _ONLINE)
         return found[0] if found else None

@@ -11,6 +11,7 @@ import difflib
 from collections.abc import Iterable
 
 from studiobridge.profile.model import Point
+from studiobridge.profile.template import Route
 from studiobridge.speech.encode import shown
 
 # A field is said to be lacking after so many messages without it, if it was never heard.
@@ -39,16 +40,14 @@ class Lacking:
         if self._without.pop((device, point), 0) >= A_FEW:
             self._clear(device, point)
 
-    def missed(
-        self, device: str, point: Point, topic: str, path: tuple[str, ...], document: object
-    ) -> None:
+    def missed(self, device: str, point: Point, topic: str, path: Route, document: object) -> None:
         """A message without this field."""
         count = self._without.get((device, point))
         if count is None:
             return  # it was there before: this message says only what has changed
         self._without[(device, point)] = count + 1
         if count + 1 == A_FEW:
-            wanted = ".".join(path)
+            wanted = ".".join(str(part) for part in path)
             text = f"{_quoted(topic)} speaks, but has no {_quoted(wanted)}"
             self._say(device, point, f"{text}; it has {instead(wanted, leaves(document))}")
 

@@ -73,11 +73,15 @@ def scale_of(point: Point, rule: TellMap | HearMap) -> tuple[Scale, Span]:
     row = READINGS[point]
     span = rule.span
     if point == "battery" and span is not None:
-        return Scale(100.0 / (span.high - span.low), span.low), span
+        ends = Span(min(span.low, span.high), max(span.low, span.high))
+        return Scale(100.0 / (span.high - span.low), span.low), ends
     scale = row.units[rule.unit] if rule.unit is not None else next(iter(row.units.values()))
+    times = rule.scale if isinstance(rule, HearMap) else 1.0
+    scale = Scale(scale.factor * times, scale.zero / times)
     ends = Span(scale.raw(row.limits.low), scale.raw(row.limits.high))
     if span is not None:
-        ends = Span(max(ends.low, span.low), min(ends.high, span.high))
+        least, most = min(span.low, span.high), max(span.low, span.high)
+        ends = Span(max(ends.low, least), min(ends.high, most))
     return scale, ends
 
 

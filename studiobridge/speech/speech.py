@@ -7,7 +7,15 @@ from collections.abc import Sequence
 from studiobridge.profile.model import HOMIE5, Device, Point, SetProfile, Value
 from studiobridge.profile.said import Described, Report, Said, Unreadable
 from studiobridge.speech import slots
-from studiobridge.speech.encode import MISSING, CannotRead, field_of, json_of, text_of
+from studiobridge.speech.encode import (
+    MISSING,
+    CannotRead,
+    field_of,
+    is_said,
+    json_of,
+    shown,
+    text_of,
+)
 from studiobridge.speech.homie import ROOT, HomieBook
 from studiobridge.speech.lacking import Lacking
 from studiobridge.speech.maps import Listener, MappedDevice
@@ -24,6 +32,8 @@ class Speech:
         self.lacking = Lacking()
         # fixtures that only listen, on no topic: the bridge sends them frames
         self._listening: list[Device] = []
+        # where the bridge hears itself: what fits nobody there may be its own word
+        self._told: set[str] = set()
         homie = []
         for device in profile.devices.values():
             if device.slots is not None:
@@ -36,8 +46,9 @@ class Speech:
                 for topic, qos, listener in mapped.listeners():
                     self._listeners.setdefault(topic, []).append(listener)
                     self._qos[topic] = max(qos, self._qos.get(topic, 0))
-                    if listener.path is not None:
+                    if listener.route:
                         self.lacking.expect(device.name, listener.point)
+                self._told |= mapped.told_topics()
         self._homie = HomieBook(homie, self.lacking)
 
     def subscriptions(self) -> list[tuple[str, int]]:
@@ -61,23 +72,39 @@ class Speech:
                 return self._homie.hear(message, at)
             return []
         out: list[Said] = []
-        text: object = None
+        text: str | None = None
         document: object = None
+        unfit: Listener | None = None
+        unsigned: Listener | None = None
+        signed = False
         try:
             for listener in listeners:
-                if listener.path is None:
+                raw: object
+                if listener.route is None:
                     if text is None:
                         text = text_of(message.payload)
                     raw = text
                 else:
                     if document is None:
                         document = json_of(message.payload)
-                    raw = field_of(document, listener.path)
+                    if listener.signs:
+                        if not _signed(document, listener):
+                            unsigned = listener
+                            continue  # it is about another outlet, or about white and not colour
+                        signed = True
+                    raw = field_of(document, listener.route)
                     if raw is MISSING:  # a message may say only what has changed
-                        where = (message.topic, listener.path, document)
+                        where = (message.topic, listener.route, document)
                         self.lacking.missed(listener.device, listener.point, *where)
                         continue
-                    self.lacking.heard(listener.device, listener.point)
+                    if listener.route:
+                        self.lacking.heard(listener.device, listener.point)
+                if listener.text is not None:
+                    found = listener.of_text(raw)
+                    if found is MISSING:
+                        unfit = listener
+                        continue  # it may be of the form of another point, or outlet
+                    raw = found
                 try:
                     value = listener.decode(raw)
                 except CannotRead as error:
@@ -86,9 +113,20 @@ class Speech:
                 if value is not None:
                     out.append(Report(at, listener.device, listener.point, value, message.retain))
         except CannotRead as error:
+            if message.topic in self._told:
+                return out
             devices = dict.fromkeys(listener.device for listener in listeners)
             return [Unreadable(at, device, message.topic, str(error)) for device in devices]
+        if unfit is not None and not out and self._for_one(message.topic, listeners):
+            why = f"{shown(message.payload)} is not of the form {shown(unfit.text)}"
+            return [Unreadable(at, unfit.device, message.topic, why)]
+        if unsigned is not None and not signed and self._for_one(message.topic, listeners):
+            out.extend(_unnamed(document, unsigned, message.topic, at))
         return out
+
+    def _for_one(self, topic: str, listeners: list[Listener]) -> bool:
+        """Is whatever comes on this topic a word of one and the same device?"""
+        return topic not in self._told and len({heard.device for heard in listeners}) == 1
 
     def tell(
         self, device: str, values: Sequence[tuple[Point, Value]], fade: float | None
@@ -115,3 +153,22 @@ class Speech:
         """The messages that make a device report; [] where its dialect knows none."""
         mapped = self._mapped.get(device)
         return mapped.ask() if mapped is not None else []
+
+
+def _unnamed(document: object, listener: Listener, topic: str, at: float) -> list[Said]:
+    """A device says what it is about, in a word that its dialect does not have."""
+    for route, _, _ in listener.signs:
+        word = field_of(document, route)
+        if isinstance(word, str | int | float | bool):
+            place = ".".join(str(part) for part in route)
+            why = f"{place} is {shown(word)}, which nothing in its dialect is about"
+            return [Unreadable(at, listener.device, topic, why)]
+    return []
+
+
+def _signed(document: object, listener: Listener) -> bool:
+    """Is a document about this listener: does it hold all that says so?"""
+    for route, word, text in listener.signs:
+        if not is_said(field_of(document, route), word, text):
+            return False
+    return True

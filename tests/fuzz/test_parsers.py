@@ -32,6 +32,8 @@ from studiobridge.profile.build import read_profile_text
 from studiobridge.shown import words
 from studiobridge.speech import Speech
 from studiobridge.speech.message import Message
+from tests.speech.test_forms import FORMS, HEAD
+from tests.speech.test_forms import PROFILE as SHELF
 
 CONFIG = Path(__file__).parents[2] / "config"
 EXAMPLES = int(os.environ.get("FUZZ_EXAMPLES", "150"))
@@ -47,6 +49,7 @@ fuzz = settings(
 PROFILES = [
     p.read_text(encoding="utf-8") for p in sorted(CONFIG.glob("*.yaml")) if "settings" not in p.name
 ]
+PROFILES.append(HEAD + FORMS)  # every form a dialect can have
 CORNER = read_profile(CONFIG / "wheel-corner.yaml").profile
 TOPICS = sorted({topic for topic, _ in Core(CORNER, Memory(), "f", lambda t: t).subscriptions()})
 
@@ -71,6 +74,17 @@ pieces = st.sampled_from(
         "room: {chain: {a: 1 m}}",
         "dimmer: {0 %: 0 %}",
         "{at}/{x}",
+        "{level}{cct}",
+        'pattern: "{any}{value}"',
+        "where: {a.b: 1}",
+        "field: [a, 0]",
+        "span: 5..-5",
+        "of: 370..154 mired",
+        "step: 5 %",
+        "scale: 1e-300",
+        "together: [level]",
+        "[on, [on]]",
+        "\\\\.",
         "studiobridge/x/ask",
     ]
 )
@@ -154,6 +168,27 @@ payloads = st.one_of(
 )
 
 
+form_payloads = st.lists(
+    st.sampled_from(
+        [
+            "64",
+            "1e999",
+            "-",
+            " % ",
+            " K",
+            "2:",
+            "12:",
+            "up",
+            '{"id": 2, "on": ',
+            "}",
+            "9" * 300,
+            ":",
+        ]
+    ),
+    max_size=8,
+).map(lambda parts: "".join(parts).encode())
+
+
 @fuzz
 @given(st.sampled_from(TOPICS), payloads, st.booleans())
 def test_payloads_of_the_gear_and_of_strangers(topic: str, payload: bytes, retain: bool) -> None:
@@ -166,6 +201,23 @@ def test_payloads_of_the_gear_and_of_strangers(topic: str, payload: bytes, retai
         if message is not None and not message.topic.startswith("studiobridge/"):
             assert b'"lit": true' not in message.payload
             assert message.topic.split("/")[-1] in ("report", "call")  # it may ask, no more
+
+
+SHELF_TOPICS = sorted({topic for topic, _ in Speech(SHELF).subscriptions()})
+
+
+@fuzz
+@given(st.sampled_from(SHELF_TOPICS), payloads | form_payloads, st.booleans())
+def test_payloads_in_every_form_of_a_dialect(topic: str, payload: bytes, retain: bool) -> None:
+    core = Core(SHELF, Memory(), "fuzz", lambda at: at, 0.0)
+    core.link_up(0.0)
+    for out in core.message(Message(topic, payload, retain=retain), 1.0):
+        message = getattr(out, "message", None)
+        if message is not None and not message.topic.startswith("studiobridge/"):
+            assert (message.topic, message.payload) in (
+                ("w/ask", b"7"),
+                ("w/do", b'{"say": "all"}'),
+            )
 
 
 descriptions = st.fixed_dictionaries(

@@ -137,15 +137,12 @@ def test_a_hand_set_light_has_no_colour_to_tick() -> None:
         ('s: "{saturation}"', 's: "{saturation}", v: "{value}"', "a colour is no single value"),
         ('s: "{saturation}"', 's: "{saturation}", in: "{fade}"', "{fade} has no unit"),
         ("fields: {hue: dye.h, saturation: dye.s}", "fields: {hue: dye.h}", "hue make no colour"),
-        ("fields: {hue: dye.h, saturation: dye.s}, ", "", "by fields or by a payload"),
+        ("fields: {hue: dye.h, saturation: dye.s}, ", "", "by fields or by a pattern"),
         (
-            "spans: {hue: 0..254, saturation: 0..254}, when",
-            "spans: {x: 0..1}, when",
+            "spans: {hue: 0..254, saturation: 0..254}, where",
+            "spans: {x: 0..1}, where",
             "no place for x",
         ),
-        (", when: {field: mode, is: plain}", "", "both need it"),
-        ("is: plain", "is: dyed", "two words of one field"),
-        ("field: mode, is: plain", "field: other, is: plain", "two words of one field"),
     ],
 )
 def test_a_dialect_that_spells_a_colour_wrongly_is_refused(old: str, new: str, says: str) -> None:
@@ -154,6 +151,15 @@ def test_a_dialect_that_spells_a_colour_wrongly_is_refused(old: str, new: str, s
     found = problems(text.replace(old, new))
     assert any(says in problem for problem in found), found
     assert all(problem.startswith("dye.yaml:") for problem in found)
+
+
+@pytest.mark.parametrize(
+    ("white", "either"),
+    [("{mode: plain}", True), ("{mode: dyed}", False), ("{other: plain}", False)],
+)
+def test_white_or_coloured_where_one_field_says_which(white: str, either: bool) -> None:
+    text = coloured.text().replace("where: {mode: plain}", f"where: {white}")
+    assert read_profile_text(text, "dye.yaml").profile.devices["cloth"].either is either
 
 
 @pytest.mark.parametrize("written", ["green", "0", "-0.1", "2", ".nan", "0.01 stop", "on"])

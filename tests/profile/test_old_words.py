@@ -33,7 +33,7 @@ devices:
     kind: plug
     fed_by: wall
     speaks: wire    # not a wire: a dialect of that name
-    blanks: {wire: shelf/1, speaks: dialects}
+    blanks: {wire: shelf/1}
   speaks: {kind: plug, fed_by: wall, speaks: wires, blanks: {wire: shelf/2}}
   lamp: {kind: light, fed_by: wire, title: "wire: bare"}
 looks:

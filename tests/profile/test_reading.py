@@ -135,7 +135,7 @@ CASES = [
         "7:40",
         "a kept 'switch' would be done again",
     ),
-    (("span: 0..255}\n      hear", "span: 255..0}\n      hear"), "11:62", "goes from high to low"),
+    (("span: 0..255}\n      hear", "span: 5..5}\n      hear"), "11:62", "has no width"),
     (
         ("set: kiln-shelf", "set: kiln-shelf\nset: other"),
         "3:1",

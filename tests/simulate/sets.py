@@ -23,6 +23,7 @@ from studiobridge.profile.model import (
     HearMap,
     Kind,
     Look,
+    Of,
     Output,
     Patience,
     Picture,
@@ -36,7 +37,6 @@ from studiobridge.profile.model import (
     SwitchRule,
     TellMap,
     Tolerance,
-    When,
     Words,
 )
 from tests.simulate.gear import as_they_are
@@ -122,9 +122,74 @@ def dialects() -> dict[str, Dialect]:
         },
         ask=ask,
     )
+    # takes and says level and white in one text, and nothing else
+    words = "{level};{cct}"
+    pair = Dialect(
+        "pair",
+        tell={
+            "level": TellMap("{at}/to", words),
+            "cct": TellMap("{at}/to", words, span=Span(255, 0), of=Of(154, 370, "mired")),
+        },
+        hear={
+            "level": HearMap("{at}/is", pattern=words),
+            "cct": HearMap("{at}/is", pattern=words, span=Span(255, 0), of=Of(154, 370, "mired")),
+            "online": alive,
+        },
+        ask=ask,
+        together=(frozenset({"level", "cct"}),),
+    )
+    # takes nothing unless everything is in it, has steps of its own, and counts downwards
+    whole = Dialect(
+        "whole",
+        tell={
+            "switch": TellMap("{at}/do", None, {"lit": "{value}"}),
+            "level": TellMap(
+                "{at}/do", None, {"dim": "{value}", "over": "{fade}"}, fade_unit="s", step=2.0
+            ),
+            "cct": TellMap("{at}/do", None, {"warmth": "{value}"}, span=Span(2700, 6500)),
+        },
+        hear={
+            "switch": HearMap("{at}/is", "lit"),
+            "level": HearMap("{at}/is", "dim", step=2.0),
+            "cct": HearMap("{at}/is", "warmth", span=Span(2700, 6500)),
+            "online": alive,
+        },
+        ask=ask,
+        together=(frozenset({"switch", "level", "cct"}),),
+    )
+    # outlets of one box: one topic for all of them, and a number that says which
+    outlet = Dialect(
+        "outlet",
+        tell={"switch": TellMap("box/do", "{n}={value}", words=ON_OFF)},
+        hear={
+            "switch": HearMap("box/is", words=ON_OFF, pattern="{n}={value}"),
+            "watts": HearMap("box/meter", "now.mw", where={"n": "{n}"}, unit="milliwatt"),
+            "online": HearMap("{at}/alive", words=Words("up", "gone", (), ("lost", "off"))),
+        },
+        ask=(AskMap("box/ask", "{n}"), AskMap("{at}/report")),
+    )
     # is told its level and never says anything
     deaf = Dialect("deaf", tell={"level": TellMap("{at}/dim", unit="fraction")}, hear={})
-    return {dialect.name: dialect for dialect in (relay, fading, plain, warm, gear, deaf)}
+    every = (relay, fading, plain, warm, gear, pair, whole, outlet, deaf)
+    return {dialect.name: dialect for dialect in every}
+
+
+def spelt_otherwise(profile: SetProfile, dice: random.Random) -> SetProfile:
+    """The same set with gear that takes values only together, or shares its topics."""
+    devices = dict(profile.devices)
+    for n, (name, device) in enumerate(profile.devices.items()):
+        if device.speaks in ("pair", "whole", "outlet") or dice.random() < 0.5:
+            continue
+        if device.speaks == "plain":
+            both: tuple[frozenset[Point], ...] = (frozenset({"level", "cct"}),)
+            devices[name] = replace(device, speaks="pair", can_ask=True, together=both)
+        elif device.speaks == "fading":
+            every: tuple[frozenset[Point], ...] = (frozenset({"switch", "level", "cct"}),)
+            # `check` refuses restores of these: nobody asked for the "on" in each message
+            devices[name] = replace(device, speaks="whole", together=every, restores=0)
+        elif device.speaks == "relay":
+            devices[name] = replace(device, speaks="outlet", blanks={"n": n})
+    return replace(profile, devices=devices)
 
 
 POINTS_OF: dict[str, tuple[set[Point], set[Point], bool, bool]] = {
@@ -447,7 +512,7 @@ def with_colours(profile: SetProfile, dice: random.Random) -> SetProfile:
     rgb, xy = (
         ColourForm(f, (s,) * n) for f, s, n in (("rgb", Span(0, 255), 3), ("xy", Span(0, 1), 2))
     )
-    dyes, plain = When("mode", "dyed", "plain"), When("mode", "plain", "dyed")
+    dyes, plain = {"mode": "dyed"}, {"mode": "plain"}
     kelvin = Span(2700, 6500)
     told = {
         "dyed": TellMap(
@@ -457,8 +522,8 @@ def with_colours(profile: SetProfile, dice: random.Random) -> SetProfile:
         "xys": TellMap("{at}/do", None, {"x": "{x}", "y": "{y}"}, colour=xy),
     }
     heard = {
-        "dyed": HearMap("{at}/is", colour=hs, when=dyes),
-        "rgbs": HearMap("{at}/rgb/have", colour=rgb, payload="{r},{g},{b}"),
+        "dyed": HearMap("{at}/is", colour=hs, where=dyes),
+        "rgbs": HearMap("{at}/rgb/have", colour=rgb, pattern="{r},{g},{b}"),
         "xys": HearMap("{at}/is", colour=replace(xy, fields=("x", "y"))),
     }
     white = TellMap("{at}/do", None, {"mode": "plain", "k": "{value}"}, span=kelvin)
@@ -467,7 +532,9 @@ def with_colours(profile: SetProfile, dice: random.Random) -> SetProfile:
             name,
             {"level": tell, "colour": told[name], **({"cct": white} if name == "dyed" else {})},
             {"level": level, "colour": heard[name], "online": alive}
-            | ({"cct": HearMap("{at}/is", "k", span=kelvin, when=plain)} if name == "dyed" else {}),
+            | (
+                {"cct": HearMap("{at}/is", "k", span=kelvin, where=plain)} if name == "dyed" else {}
+            ),
             AskMap("{at}/report"),
         )
         for name in told
@@ -563,6 +630,9 @@ def made_up(seed: int, most: int = 14, trouble: bool = True, seldom: bool = True
             profile = in_a_room(profile, dice)
         if seldom:
             profile = with_more(profile, random.Random(f"more {attempt}"))
+            other = random.Random(f"spelt {attempt}")
+            if other.random() < 0.25:
+                profile = spelt_otherwise(profile, other)
             profile = with_mute(profile, random.Random(f"mute {attempt}"))
             profile = as_they_are(profile, random.Random(f"as they are {attempt}"))
         if not order_problems(profile) and within_its_circuits(profile):

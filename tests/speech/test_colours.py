@@ -76,7 +76,7 @@ def test_by_hand() -> None:
     (message,) = Speech(PROFILES["red-green-blue"]).tell("cloth", [("colour", of_hs(60, 1.0))], 0.0)
     assert message.payload == b"255,255,0"
     (message,) = Speech(PROFILES["rgb-in-json"]).tell("cloth", [("colour", of_hs(240, 1.0))], 0.25)
-    assert json.loads(message.payload) == {"mix": {"r": 0, "g": 0, "b": 255}, "in": 250}
+    assert json.loads(message.payload) == {"mix": {"r": 0, "g": 0, "b": 255}}
     (message,) = Speech(PROFILES["hue-in-degrees"]).tell("cloth", [("colour", of_hs(30, 0.5))], 0.0)
     assert message.payload == b"30 50"
 
@@ -119,7 +119,7 @@ def test_a_mode_nobody_named_is_said() -> None:
     out = said_of("hue-in-bytes", "wall/cloth/is", '{"mode": "rainbow", "dye": {"h": 1, "s": 2}}')
     (said,) = out
     assert isinstance(said, Unreadable)
-    assert said.why == "mode is 'rainbow', neither 'dyed' nor 'plain'"
+    assert said.why == "mode is 'rainbow', which nothing in its dialect is about"
 
 
 def test_told_white_it_is_told_so_in_its_own_mode() -> None:
