@@ -170,7 +170,7 @@ class Aim:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """Samples that agree: the lowest and highest, how many, from when to when."""
+    """Samples that agree: the lowest and highest, how many that count, the first and the last."""
 
     low: float
     high: float
@@ -286,8 +286,9 @@ class PlugAccount:
         if reading is not None:
             low, high = min(reading.low, watts), max(reading.high, watts)
             if high - low <= self.step * 1.001 + AGREE * high:
-                again = 0 if before is not None and sample.at - before.at < TWICE else 1
-                self.reading = Reading(low, high, reading.count + again, reading.since, sample.at)
+                again = sample.at - reading.until >= TWICE
+                until = sample.at if again else reading.until
+                self.reading = Reading(low, high, reading.count + again, reading.since, until)
                 return self._close() if self._rests(self.reading) else None
         self._leave_reading()
         self.reading = Reading(watts, watts, 1, sample.at, sample.at)
