@@ -206,6 +206,22 @@ def test_a_lamp_that_is_told_is_proven_by_watts_metered_after_it_settled() -> No
     assert (evening.state, evening.by("strip")) == ("ready", "watts")
 
 
+def test_a_lamp_that_can_be_told_is_told_anew_when_it_may_be_the_one_that_moved() -> None:
+    evening = up(strip(proof="hand"), dial("rim", proof="hand"), strip=30.0, rim=30.0)
+    evening.meter(6, (RIM, 30.0), (RIM, 30.0))
+    evening.ask("set_by_hand", by="Ana")
+    evening.meter(8, (RIM, 30.0), (RIM, 30.0))
+    evening.meter(8, (RIM, 55.0), (RIM, 30.0))
+    assert [entry["perhaps"] for entry in evening.drifting()] == [["strip", "rim"]]
+    evening.forget()
+    evening.ask("restore")
+    evening.meter(10, (RIM, 30.0), (RIM, 30.0))
+    assert [values for _, _, values in evening.tells("strip")] == [(("level", 30.0),)]
+    evening.ask("set_by_hand", by="Ana", targets=("rim",))
+    evening.run(1.0)
+    assert (evening.drifting(), evening.state) == ([], "ready")
+
+
 def test_restore_tells_again_what_moved_and_names_the_dial_it_cannot_turn() -> None:
     evening = up(dial("rim"), rim=30.0)
     evening.meter(8, (RIM, 70.0))
