@@ -138,7 +138,7 @@ class Mutes:
 
     def showing(self, at: float, state: Mapping[str, object]) -> None:
         """Laws 7 and 14, by what is shown now."""
-        told = state["only_told"]
+        told = state.get("only_told", [])
         assert isinstance(told, list)
         for name, device in self.of.items():
             if state["state"] == "ready":
