@@ -265,6 +265,7 @@ STATE_WORDS = {
 
 # What each action of a step is, while it happens and once it is confirmed.
 DOING = {
+    "watts": ("being metered", "metered"),
     "power on": ("switching on", "on"),
     "hear from": ("booting", "reports"),
     "let boot": ("booting", "booted"),
