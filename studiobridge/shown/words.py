@@ -136,6 +136,8 @@ def by_how_much(entry: Json) -> str:
     """How far off one drift entry is: `+0.32 stop`, `11 mired cooler`, `off`, `silent`."""
     point = entry.get("point")
     wanted, reported = entry.get("wanted"), entry.get("reported")
+    if isinstance(reported, str) and point in ("level", "cct", "switch"):
+        return clean(reported, 160)  # as the record has what another instrument said
     maybe = names(entry.get("perhaps"))
     if maybe:
         return f"perhaps: {clean(entry.get('why') or entry.get('device'), 160)}"
@@ -322,6 +324,7 @@ ACTIONS = {
     "power on": Action("switching on", "on", "mains on"),
     "wait for its report": Action("waiting for its report", "reports", "waits for its report"),
     "boots": Action("booting", "booted", "boots"),
+    "watts": Action("being metered", "metered", "metered"),
     "switch on": Action("switching on", "on", "switched on"),
     "set": Action("fading", "set", "fading to its preset"),
     "fade out": Action("fading out", "out", "fading out", "fades out"),
