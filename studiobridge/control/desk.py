@@ -66,7 +66,7 @@ class Desk:
         preset = self.presets.get(name)
         if device.hand_set and preset is not None:
             dial: tuple[tuple[Point, Value | None], ...]
-            # a light that says no range of whites has one: nobody can turn it, and nothing proves it
+            # a light that says no range of whites has one: nobody can turn it
             white = None if device.cct_range is None else preset.cct
             dial = (("level", preset.level), ("cct", white))
             points.update({point: value for point, value in dial if value is not None})
