@@ -11,7 +11,7 @@ The floors of this room, each importing only from below:
 - holding.py, doubts.py       the only way to `ready`; what is put back by itself; changes that more
                               than one lamp could have made
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
-- acts.py, picture.py, silence.py, gauges.py
+- acts.py, picture.py, silence.py, gauges.py, alone.py
                               what each action tells; what touched lights do to the picture; who
                               has to be heard; what meters make of lamps that cannot speak
 - gates.py, standing.py       every interlock before every Tell; state, session, answers, listening
@@ -33,6 +33,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from studiobridge.control.acts import Run, What
+from studiobridge.control.alone import Alone
 from studiobridge.control.belief import NEVER, Gauged, Word
 from studiobridge.control.desk import Desk
 from studiobridge.control.doubts import Doubts
@@ -82,6 +83,7 @@ class Controller:
         self.holding = Holding(self.desk, self.gates, self.standing, memory)
         self.runs = Runs(self.desk, self.gates, self.standing, self.answers, self.holding, memory)
         self.gauges = Gauges(self.desk)
+        self.alone = Alone(self.desk)
         self.doubts = Doubts(self.desk, self.holding.watcher.entries)
         self.requests = Requests(self.desk, self.gates, self.standing, self.answers, self.runs)
         self.listening = Listening(self.desk)
@@ -301,6 +303,7 @@ class Controller:
             self.standing.camera(belief, rolled, at, "report")
         elif event.point == "watts" and not event.retained:
             self.gauges.metered(name, event.value, event.retained, at)
+            self._gauged |= {n for n in [self.alone.metered(name, float(event.value), at)] if n}
             self.standing.session.metered(name, float(event.value), at)
         if left_before is not None and self.runs.endings.left_on() != left_before:
             self.desk.emit(Announce(state=True))
@@ -412,6 +415,7 @@ class Controller:
             self.runs.confirmed(self.runs.steps.reported(name, at), at)
         elif kind == "gauge":
             self.gauges.look(name, at)
+            self._gauged |= {n for n in [self.alone.look(name, at)] if n}
         elif kind == "unproven":
             if self._unproven_since is not None and self.standing.state == "ready":
                 self._unproven_since = None

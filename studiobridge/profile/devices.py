@@ -248,7 +248,9 @@ class Devices(Part):
         elif fixture and hears >= tells and shape.speaks is not None:
             what = f"'{name}' reports, and is believed by its reports alone"
             self.doubt(at, what, "leave 'proof' out")
-        if proof == "watts":
+        if proof == "watts" and not fixture:
+            self._on_by_watts(name, shape, maps, at)
+        elif proof == "watts":
             self._by_watts(name, shape, ups, maps, at)
         return proof
 
@@ -266,6 +268,27 @@ class Devices(Part):
         if shape.draws <= 0 and not shape.draws_at:
             what = f"what '{name}' draws is not known, so its watts say nothing"
             self.wrong(at, what, "add 'draws:' with its watts at full, or 'draws_at:'")
+
+    def _on_by_watts(
+        self, name: str, shape: DeviceShape, maps: dict[str, Dialect], at: Path
+    ) -> None:
+        """Something with a button of its own: only alone on its plug do the watts say it is on."""
+        if shape.kind not in ("amp", "audio", "display"):
+            what = f"'{name}' is a {shape.kind}: watts prove only lights, sound and displays"
+            self.wrong(at, what, "leave 'proof' out")
+            return
+        plug = shape.fed_by or ""
+        if not self._meters(plug, maps):
+            what = f"the plug that feeds '{name}' does not meter: nothing hears its watts"
+            self.wrong(at, what, "feed it from a plug with 'meters: yes'")
+            return
+        others = [n for n, d in self.shape.devices.items() if d.fed_by == plug and n != name]
+        if others:
+            what = f"'{plug}' feeds '{others[0]}' too: its watts do not say which of them is on"
+            self.wrong(at, what, f"give '{name}' a plug of its own")
+        if shape.standby is None:
+            what = f"what '{name}' draws when it is off is not known"
+            self.wrong(at, what, "add 'standby:' with its watts when its button is off")
 
     def _meters(self, plug: str, maps: dict[str, Dialect]) -> bool:
         """Does this plug say how many watts it feeds?"""
