@@ -37,13 +37,15 @@ FRAMES_PORT = 5568
 LONGEST_FRAME = 2048
 
 
-def _listen() -> socket.socket:
+def _listen(profile: SetProfile) -> socket.socket:
     """A socket for frames, on an address of this machine's own where no rehearsal listens yet.
 
     Raises RuntimeError where there is none.
     """
     pid = os.getpid()
-    for address in ("127.0.0.1", f"127.{pid % 200 + 1}.{pid // 200 % 250}.2", "127.251.0.2"):
+    said = [to for u in profile.universes.values() for to in u.to if to.startswith("127.")]
+    others = ["127.0.0.1", f"127.{pid % 200 + 1}.{pid // 200 % 250}.2", "127.251.0.2"]
+    for address in [*said[:1], *others]:
         made = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         try:
             made.bind((address, FRAMES_PORT))
@@ -62,7 +64,7 @@ class LiveRoom:
         self, profile: SetProfile, host: str, port: int, seed: int = 0, pace: float = 1.0
     ) -> None:
         # frames come to an address of this machine: nothing of a rehearsal leaves it
-        self._frames = _listen() if profile.universes else None
+        self._frames = _listen(profile) if profile.universes else None
         self.profile = profile
         if self._frames is not None:
             to = (str(self._frames.getsockname()[0]),)

@@ -16,6 +16,7 @@ import pytest
 
 from studiobridge.bridge.asking import Asker, NoBridge
 from studiobridge.bridge.core import Core, Ending, Restrain, Walk
+from studiobridge.bridge.daemon import run_sets
 from studiobridge.bridge.settings import BrokerSettings, Settings
 from studiobridge.control.effects import Memory
 from studiobridge.control.events import Request
@@ -121,6 +122,17 @@ def test_only_an_open_session_says_what_a_fixture_may_hold() -> None:
     assert a_core().supposed() == {}
     known = a_core(Memory(state="ready", look="day", session=3)).supposed()
     assert known == {"hair": Preset(100.0), "back": Preset(40.0)}
+
+
+def test_two_sets_of_one_process_do_not_share_a_universe(tmp_path: Path) -> None:
+    paths = []
+    for name in ("kiln-shelf", "wheel-shelf"):
+        path = tmp_path / f"{name}.yaml"
+        path.write_text(TEXT.replace("ADDRESS", "127.0.0.1").replace("kiln-shelf", name))
+        paths.append(path)
+    said: list[str] = []
+    assert asyncio.run(run_sets(paths, Settings(data=tmp_path), said.append)) == 2
+    assert said == ["kiln-shelf and wheel-shelf both send universe 1: give each its own"]
 
 
 # ---- real bridges ------------------------------------------------------------------------------

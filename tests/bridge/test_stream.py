@@ -178,6 +178,77 @@ def test_a_network_that_comes_back_is_said_and_the_level_is_there() -> None:
             assert receiver.until(lambda: playing.faults[-1] == (1, None))
 
 
+class Refusing:
+    """A socket that takes nothing, or cannot even be had."""
+
+    def __init__(self, error: OSError, at: str) -> None:
+        self.error, self.at, self.tried = error, at, 0
+
+    def __call__(self, *_: object) -> Refusing:
+        if self.at == "open":
+            self.tried += 1
+            raise self.error
+        return self
+
+    def sendto(self, *_: object) -> None:
+        self.tried += 1
+        raise self.error
+
+    def setblocking(self, _: bool) -> None: ...
+    def setsockopt(self, *_: object) -> None: ...
+    def close(self) -> None: ...
+
+
+@pytest.mark.parametrize(
+    ("error", "at", "said"),
+    [
+        (OSError(24, "Too many open files"), "open", "Too many open files"),
+        (OSError(101, "Network is unreachable"), "send", "Network is unreachable"),
+        (BlockingIOError(11, "again"), "send", "the network takes no more just now"),
+        (PermissionError(1, "Operation not permitted"), "send", "Operation not permitted"),
+    ],
+)
+def test_what_the_network_refuses_is_said_once_and_tried_seldom(
+    monkeypatch: pytest.MonkeyPatch, error: OSError, at: str, said: str
+) -> None:
+    with Playing(a_set()) as playing:
+        refusing = Refusing(error, at)
+        monkeypatch.setattr(playing.stream._ways[1], "_open", lambda: refusing())
+        playing.stream.tell("hair", {"level": 80.0}, 2.0)
+        time.sleep(1.8)
+        assert [n for n, _ in playing.faults] == [1]
+        assert said in (playing.faults[0][1] or "")
+        assert 2 <= refusing.tried <= 6, "not with every frame of the fade"
+
+
+def test_a_network_that_was_away_for_too_long_brings_nothing_on_by_itself(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(stream_module, "GOES_ON_WITHIN", 1.0)
+    with Receiver(1) as receiver, Playing(a_set(to1=("255.255.255.255",))) as playing:
+        playing.stream.tell("hair", {"level": 80.0}, 0.0)
+        time.sleep(2.5)
+        playing.stream._ways[1]._to = (receiver.address,)
+        time.sleep(2.0)
+        assert receiver.raw == []
+        assert "does not go on by itself" in (playing.faults[-1][1] or "")
+        playing.stream.tell("hair", {"level": 70.0}, 0.0)
+        assert receiver.until(lambda: abs(level(receiver) - 70) < 0.1)
+        assert receiver.until(lambda: playing.faults[-1] == (1, None))
+
+
+def test_a_sender_that_fails_is_said_for_each_universe(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_: object) -> None:
+        raise RuntimeError("a fault")
+
+    with Playing(a_set()) as playing:
+        monkeypatch.setattr(playing.stream, "_send", fails)
+        playing.stream.tell("hair", {"level": 80.0}, 0.0)
+        time.sleep(0.5)
+        assert sorted(n for n, _ in playing.faults) == [1, 2]
+        assert playing.stream.tell("hair", {"level": 80.0}, 0.0), "who tells it is not hurt"
+
+
 def test_nobody_listening_is_no_fault() -> None:
     with Playing(a_set(to1=("127.0.0.9",))) as playing:
         playing.stream.tell("hair", {"level": 80.0}, 0.3)

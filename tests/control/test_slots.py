@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from studiobridge.control import views
 from studiobridge.control.effects import Lockout, Memory
-from studiobridge.control.events import LinkUp, Rival, Unsent
+from studiobridge.control.events import Gauge, LinkUp, Rival, Unsent
 from studiobridge.profile.model import Device, Preset, SetProfile, Slots
 from tests.control.play import Play, on_plug, plug, profile
 
@@ -195,6 +195,27 @@ def test_one_that_is_not_essential_costs_nothing_but_itself() -> None:
     play.give(Unsent(play.now, NAMES, "universe 1 is not sent: no way there"))
     play.run(30)
     assert play.state == "ready"
+
+
+def test_one_that_holds_through_a_restart_is_proven_by_its_watts() -> None:
+    made = a_set()
+    devices = {**made.devices, "hair": replace(made.devices["hair"], proof="watts")}
+    devices["wall-wash"] = replace(devices["wall-wash"], essential=False)
+    devices["lamp-plug"] = replace(
+        devices["lamp-plug"], hears=frozenset({"switch", "online", "watts"})
+    )
+    memory = Memory(state="ready", look="day", session=1, next_session=2)
+    play = Play(replace(made, devices=devices), memory)
+    play.on["lamp-plug"] = True
+    play.link_up()
+    play.run(5)
+    assert play.state == "adrift" and "nothing was sent to hair" in play.controller.why
+    play.report("lamp-plug", "watts", 18.0)
+    play.run(5)
+    play.give(Gauge(play.now, "hair", "level", 59.0, 61.0, "watts"))
+    assert play.state == "ready", play.controller.why
+    assert view(play)["by"] == "watts"
+    assert play.tells() == []
 
 
 # ---- somebody else sends too -----------------------------------------------------------------

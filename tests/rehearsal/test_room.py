@@ -13,6 +13,7 @@ from studiobridge.rehearsal import Room
 from studiobridge.rehearsal.devices import Joined, Vanished
 from studiobridge.speech import FarEnd, Speech
 from studiobridge.speech.message import Message
+from studiobridge.speech.slots import WHOLE, put
 
 CONFIG = Path(__file__).parents[2] / "config"
 PROFILE = read_profile(CONFIG / "wheel-corner.yaml").profile
@@ -254,3 +255,69 @@ def test_a_light_on_a_dial_comes_back_as_its_profile_says(how: str | None, level
     room.tick(10.0)
     assert room.devices["lamp"].level == level
     assert room.devices["lamp"].lit is (level > 0)
+
+
+# ---- fixtures that only listen ---------------------------------------------------------------
+
+
+def a_hair_light(holds: bool = False) -> Room:
+    """Its plug is on, and it has booted."""
+    room = Room(TABLE, seed=1)
+    room.devices["hair"].holds = holds
+    room.begin(0.0)
+    room.touch("light-socket", 1.0, switch=True)
+    room.tick(10.0)
+    return room
+
+
+def frame_at(level: float) -> list[int]:
+    frame = [0] * WHOLE
+    slots = TABLE.devices["hair"].slots
+    assert slots is not None
+    put(slots, level, 3600.0, frame)
+    return frame
+
+
+def test_a_fixture_on_slots_is_dark_until_a_frame_comes() -> None:
+    room = a_hair_light()
+    hair = room.devices["hair"]
+    assert not hair.lit
+    room.frame(1, frame_at(45), False, 10.0)
+    assert hair.lit and hair.level == pytest.approx(45, abs=0.01)
+    assert hair.cct == pytest.approx(3600, abs=8)
+    room.frame(2, frame_at(90), False, 10.1)
+    assert hair.level == pytest.approx(45, abs=0.01), "that is another universe"
+
+
+def test_without_frames_it_goes_dark_after_two_and_a_half_seconds() -> None:
+    room = a_hair_light()
+    hair = room.devices["hair"]
+    for n in range(30):
+        room.frame(1, frame_at(45), False, 10.0 + 0.9 * n)
+        room.tick(10.0 + 0.9 * n)
+    last = 10.0 + 0.9 * 29
+    room.tick(last + 2.4)
+    assert hair.lit
+    room.tick(last + 2.6)
+    assert not hair.lit
+    room.frame(1, frame_at(45), False, last + 5.0)
+    assert hair.lit
+
+
+def test_told_that_the_stream_ends_it_goes_dark_at_once_and_one_that_holds_does_not() -> None:
+    for holds in (False, True):
+        room = a_hair_light(holds)
+        room.frame(1, frame_at(45), False, 10.0)
+        room.frame(1, frame_at(45), True, 10.1)
+        assert room.devices["hair"].lit is holds
+        room.tick(60.0)
+        assert room.devices["hair"].lit is holds
+
+
+def test_it_loses_what_it_had_with_its_mains() -> None:
+    room = a_hair_light(holds=True)
+    room.frame(1, frame_at(45), False, 10.0)
+    room.touch("light-socket", 11.0, switch=False)
+    room.touch("light-socket", 12.0, switch=True)
+    room.tick(30.0)
+    assert not room.devices["hair"].lit
