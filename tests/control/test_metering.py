@@ -301,6 +301,10 @@ def test_two_sensors_that_agree_name_it_and_two_that_do_not_name_nobody() -> Non
     band = play.band
     assert (band.by, band.high < RIM) == ("picture", True)  # type: ignore[attr-defined]
     assert play.state == "adrift"
+    play.near = 300.0
+    play.pass_by(40)
+    assert (play.band.low, play.band.high) == (0.0, 100.0)  # type: ignore[attr-defined]
+    assert play.state == "ready"
 
 
 # ---- whole evenings in rooms of known light ---------------------------------------------------

@@ -153,6 +153,19 @@ def test_one_that_falls_is_extrapolated_and_a_charge_ends_that() -> None:
     assert low(play) == []
 
 
+def test_one_that_was_switched_off_did_not_fall_meanwhile() -> None:
+    play = Play(with_clip())
+    up(play)
+    fall(play, 40.0, 15)
+    assert low(play)[0]["left_s"] is not None
+    play.report("clip", "online", False)
+    assert low(play)[0]["left_s"] is None
+    play.run(600)
+    play.report("clip", "online", True)
+    play.report("clip", "battery", 26.0)
+    assert low(play)[0]["left_s"] is None
+
+
 def test_kept_words_make_no_rate() -> None:
     play = Play(with_clip())
     up(play)
