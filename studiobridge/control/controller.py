@@ -245,7 +245,7 @@ class Controller:
                 ticked = self.beliefs.of[name].ticked
                 if ticked is not None and ticked.at == request.at:
                     self.gauges.stands(name, ticked.preset.level, request.at)
-            self.doubts.ticked(request.at)
+            self.doubts.review(request.at)
 
     def _on_noted(self, event: Noted) -> None:
         run = self.run
@@ -359,6 +359,7 @@ class Controller:
                 self.watcher.judge(name, at)
         if self.gauges.plugs and self.watcher.drifts:
             self.doubts.watch(self.gauges.lamps)
+            self.doubts.review(at)
         if news and self.run is not None:
             self.runs.move_on(at)
         if news:

@@ -109,6 +109,8 @@ def by_how_much(entry: Json) -> str:
     """How far off one drift entry is: `+0.32 stop`, `11 mired cooler`, `off`, `not heard from`."""
     point = entry.get("point")
     wanted, reported = entry.get("wanted"), entry.get("reported")
+    if isinstance(reported, str) and point in ("level", "cct", "switch"):
+        return clean(reported, 160)  # as the record has what another instrument said
     maybe = names(entry.get("perhaps"))
     if maybe:
         return f"perhaps: {clean(entry.get('why') or entry.get('device'), 160)}"

@@ -386,6 +386,11 @@ def with_mute(profile: SetProfile, dice: random.Random) -> SetProfile:
         essential=True,
     )
     devices = {**profile.devices, plug.name: plug}
+    for name, device in profile.devices.items():
+        # an amp with a button of its own, on by the watts of the plug it has for itself
+        feed = profile.devices.get(device.fed_by or "")
+        if device.kind == "amp" and feed is not None and "watts" in feed.hears:
+            devices[name] = replace(device, proof="watts", standby=0.5)
     looks = {name: dict(look.presets) for name, look in profile.looks.items()}
     for i in range(dice.choice([1, 1, 1, 2, 3])):
         table = dice.choice(TABLES)
