@@ -97,6 +97,8 @@ class Metering:
         reading = self.of.get(name)
         if reading is None or kept or point not in ("lux", "cct"):
             return
+        if not (math.isfinite(value) and value >= 0):
+            return  # no light is that
         if point == "cct":
             reading.cct, reading.cct_at = float(value), at
             return
