@@ -163,11 +163,9 @@ class Metering:
                 if beliefs.surely_heard(name) and belief.word("is it there", "level") is not None:
                     continue
             else:
-                band = belief.band("is it so", "level")
                 wanted = self.desk.presets.get(name, Preset()).level
-                by_watts = band is not None and band.by == "watts" and wanted is not None
-                if by_watts and belief.agrees("level", wanted or 0.0):
-                    continue
+                if wanted is not None and belief.agrees("level", wanted):
+                    continue  # its watts, or the camera, prove it
             found.append(name)
         return found
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from studiobridge.control import views
+from studiobridge.control.events import Gauge
 from studiobridge.profile.model import Device, Output, Place, Preset, Room, SetProfile
 from tests.control.play import FIXTURE, Play, fixture, on_plug, plug, profile
 from tests.figures.light_room import Truth
@@ -384,3 +385,26 @@ def test_a_reading_from_before_a_light_changed_says_nothing_of_after() -> None:
         play.run(1)  # the sensor is silent, and its last word still fresh for most of it
         assert (play.shown["since_ready"], play.shown["could"]) == (None, [])
     assert play.band is None
+
+
+@pytest.mark.parametrize("by", ["watts", "picture"])
+def test_another_instrument_is_heard_before_a_sensor(by: str) -> None:
+    """The plug, or the camera, says that the rim is as it was: then it was something else, and
+    what they say of it stays."""
+    play = scene()
+    play.come_up()
+    play.give(Gauge(play.now, "rim", "level", RIM - 1.0, RIM + 1.0, by))  # type: ignore[arg-type]
+    play.lux = 225.0
+    play.pass_by(40)
+    assert play.shown["could"] == []
+    assert play.shown["since_ready"] == pytest.approx(-0.42, abs=0.01)
+    band = play.band
+    assert (band.low, band.high, band.by) == (RIM - 1.0, RIM + 1.0, by)  # type: ignore[attr-defined]
+    assert play.state == "ready"
+    # and what a sensor concluded does not wipe out what they say later
+    play.give(Gauge(play.now, "rim", "level", 20.0, 90.0, by))  # type: ignore[arg-type]
+    play.pass_by(40)
+    play.lux = 300.0
+    play.pass_by(40)
+    band = play.band
+    assert (band.low, band.high, band.by) == (20.0, 90.0, by)  # type: ignore[attr-defined]
