@@ -105,7 +105,7 @@ class Controller:
         self._outlived: set[str] = set()
         # lights whose level light sensors have told belief
         self._sensors = bool(self.holding.metering.of)
-        self._by_sensor: set[str] = set()
+        self._by_sensor: dict[str, tuple[float, float]] = {}
         self._gauged: set[str] = set()
         # a set that is ready and of which something is not proven any more, since when
         self._unproven_since: float | None = None
@@ -431,13 +431,16 @@ class Controller:
         found = metering.look(at, standing.state, standing.session.number, standing.warm_at)
         if found is None:
             return  # nothing new is known: what was concluded stands
-        named = {finding.device for finding in found}
-        for name in sorted(self._by_sensor - named):
-            # explained, or back: the sensors cannot tell any more, and a drift of theirs closes
-            self._on_gauge(Gauge(at, name, "level", 0.0, 100.0, "picture"))
-        self._by_sensor = named
-        for finding in found:
-            self._on_gauge(Gauge(at, finding.device, "level", finding.low, finding.high, "picture"))
+        # explained, or back: the sensors cannot tell any more, and a drift of theirs closes
+        bands = dict.fromkeys(self._by_sensor, (0.0, 100.0))
+        bands |= {finding.device: (finding.low, finding.high) for finding in found}
+        for name, (low, high) in sorted(bands.items()):
+            band = self.beliefs.of[name].band("is it so", "level")
+            ours = self._by_sensor.get(name)
+            if band is not None and (band.by != "picture" or (band.low, band.high) != ours):
+                continue  # a plug or the camera sees more of it than a sensor does
+            self._by_sensor[name] = (low, high)
+            self._on_gauge(Gauge(at, name, "level", low, high, "picture"))
 
     def _look_at_camera(self, name: str, at: float) -> None:
         """What was known of it holds no longer. What meters it may know, as long as it matters."""

@@ -81,6 +81,9 @@ class Metering:
     signature: object = None
     _said: list[object] = field(default_factory=list)
     _words: dict[str, float] = field(default_factory=dict)
+    # the lights as they were believed when last looked at, and when that last changed
+    _before: object = None
+    _changed_at: float = float("-inf")
 
     def __post_init__(self) -> None:
         for device in meter.sensors(self.desk.profile):
@@ -94,6 +97,8 @@ class Metering:
         reading = self.of.get(name)
         if reading is None or kept or point not in ("lux", "cct"):
             return
+        if not (math.isfinite(value) and value >= 0):
+            return  # no light is that
         if point == "cct":
             reading.cct, reading.cct_at = figure(value), at
             return
@@ -158,11 +163,9 @@ class Metering:
                 if beliefs.surely_heard(name) and belief.word("is it there", "level") is not None:
                     continue
             else:
-                band = belief.band("is it so", "level")
                 wanted = self.desk.presets.get(name, Preset()).level
-                by_watts = band is not None and band.by == "watts" and wanted is not None
-                if by_watts and belief.agrees("level", wanted or 0.0):
-                    continue
+                if wanted is not None and belief.agrees("level", wanted):
+                    continue  # its watts, or the camera, prove it
             found.append(name)
         return found
 
@@ -207,7 +210,14 @@ class Metering:
             return None
         self._sign(session)
         now, mute = self.now(), self.mute()
-        steady = [name for name in self.of if self._steady(name, at)]
+        if (now, self.signature) != self._before:
+            self._before, self._changed_at = (now, self.signature), at
+        # a reading from before a light changed says nothing of after
+        steady = [
+            name
+            for name, reading in self.of.items()
+            if self._steady(name, at) and reading.at > self._changed_at
+        ]
         for name in steady:
             self._judge(name, at, state, now, mute, warm_at)
         for name, reading in self.of.items():
@@ -299,11 +309,12 @@ class Metering:
             band = meter.band(face, named, base, reading.stand, reading.moved, mute)
             if band is not None:
                 low, high = self._agreed(named, band, name, mute)
-                found[named] = Finding(named, low, high)
-        # two lights that must each have moved alone, or one that another sensor does not see
-        # moved: something else is going on, and nothing is concluded
-        named_once = len(found) == 1 and all(f.low <= f.high for f in found.values())
-        return list(found.values()) if named_once else []
+                if low > high:
+                    return []  # another sensor sees that it cannot be: something else goes on
+                # whole percent: it says no more than it can, and not something else every second
+                found[named] = Finding(named, float(math.floor(low)), float(math.ceil(high)))
+        # two lights that must each have moved alone: something else is going on
+        return list(found.values()) if len(found) == 1 else []
 
     def _agreed(
         self, lamp: str, band: tuple[float, float], by: str, mute: list[str]

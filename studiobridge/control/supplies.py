@@ -12,6 +12,7 @@ The rules:
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -78,6 +79,8 @@ class Supplies:
             self._falls.pop(name, None)  # switched off, it does not fall
         if point not in SUPPLIES:
             return
+        if point != "battery_low" and not math.isfinite(value):
+            return  # no number: it says nothing of anything
         key = (name, point)
         before = self.words.get(key)
         if kept and before is not None and before.value == value:

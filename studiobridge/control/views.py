@@ -6,6 +6,7 @@ only here do they become the ISO 8601 of the outside.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from datetime import UTC, datetime
 
@@ -213,8 +214,8 @@ def _sensor(controller: Controller, name: str, at: float, wall: Wall) -> View:
     whole = metering.predicted(name) if reading is not None else None
     view: View = {
         "device": name,
-        "lux": None if lux is None else _value(lux.value),
-        "cct": None if cct is None else _value(cct.value),
+        "lux": None if lux is None or not math.isfinite(lux.value) else _value(lux.value),
+        "cct": None if cct is None or not math.isfinite(cct.value) else _value(cct.value),
         "at": None if lux is None else iso(lux.at, wall),
         "fresh": fresh,
         "predicted_lux": None if whole is None else _number(whole.lux, 1),
@@ -229,7 +230,7 @@ def _sensor(controller: Controller, name: str, at: float, wall: Wall) -> View:
     if whole is not None and whole.lux >= DARK and reading.lux >= DARK:
         view["stops"] = _number(stops(reading.lux, whole.lux), 2)
     white = metering.white(name, at)
-    if whole is not None and whole.cct and white:
+    if whole is not None and whole.cct and white is not None and white > 0:
         view["mired"] = _number(mired(white) - mired(whole.cct), 1)
     if reading.moved is not None:
         view["since_ready"] = _number(reading.moved.stops, 2)

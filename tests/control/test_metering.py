@@ -7,8 +7,10 @@ from dataclasses import replace
 import pytest
 
 from studiobridge.control import views
+from studiobridge.control.events import Gauge
 from studiobridge.profile.model import Device, Output, Place, Preset, Room, SetProfile
 from tests.control.play import FIXTURE, Play, fixture, on_plug, plug, profile
+from tests.figures.light_room import Truth
 
 KEY, RIM = 64.0, 50.0
 
@@ -252,3 +254,157 @@ def test_a_light_that_is_only_told_is_not_taken_for_proven() -> None:
     play.pass_by(40)
     assert play.shown["could"] == ["rim", "edge"]
     assert play.band is None
+
+
+def test_an_old_white_is_not_compared_though_the_light_is_read_now() -> None:
+    play = scene()
+    play.come_up(lux=240.0)
+    play.report("cell", "cct", 4200.0)
+    play.pass_by(80)
+    assert (play.shown["fresh"], play.shown["mired"]) == (True, None)
+
+
+# ---- two sensors ----------------------------------------------------------------------------
+
+
+def pair_of_sensors() -> SetProfile:
+    made = room()
+    near = replace(made.devices["cell"], name="near", place=Place(1.1, 0.1, 1.2, "rig"))
+    return replace(made, devices={**made.devices, "near": near})
+
+
+class Pair(Scene):
+    near = 2.0
+
+    def pass_by(self, seconds: float) -> None:
+        for _ in range(round(seconds / 2)):
+            self.report("cell", "lux", self.lux)
+            self.report("near", "lux", self.near)
+            self.run(2)
+
+
+def test_two_sensors_that_agree_name_it_and_two_that_do_not_name_nobody() -> None:
+    play = Pair(pair_of_sensors())
+    play.near = 2.0
+    play.link_up()
+    play.pass_by(20)
+    play.ask("up")
+    play.run(30)
+    play.ask("set_by_hand")
+    play.lux = play.near = 300.0
+    play.pass_by(40)
+    play.lux = 190.0  # something stands before this one: the other sees all lamps as they were
+    play.pass_by(40)
+    assert play.band is None
+    assert play.state == "ready"
+    play.near = 190.0
+    play.pass_by(40)
+    band = play.band
+    assert (band.by, band.high < RIM) == ("picture", True)  # type: ignore[attr-defined]
+    assert play.state == "adrift"
+    play.near = 300.0
+    play.pass_by(40)
+    assert (play.band.low, play.band.high) == (0.0, 100.0)  # type: ignore[attr-defined]
+    assert play.state == "ready"
+
+
+# ---- whole evenings in rooms of known light ---------------------------------------------------
+
+ROOMS = 150
+
+
+def as_set(truth: Truth) -> SetProfile:
+    """The lamps of a room of known light: some report, the others have dials."""
+    found = truth.as_profile().devices
+    lamps, presets = [], {}
+    for name, lamp in truth.lamps.items():
+        figures = {key: getattr(found[name], key) for key in ("place", "output", "beam")}
+        if lamp.mute:
+            made = on_plug(name, "light", "lamp-plug", hand_set=True, proof="hand", **figures)
+        else:
+            made = fixture(name, "lamp-plug", inrush=0.0, draws=9.0, **figures)
+        lamps.append(made)
+        presets[name] = Preset(lamp.ticked, 4000.0)
+    cell = replace(found["cell"], speaks="s", battery=True, essential=False)
+    made_set = profile(plug("lamp-plug"), *lamps, cell, found["camera"], looks={"day": presets})
+    mark = Place(truth.mark[1], truth.mark[0], truth.mark[2])
+    return replace(made_set, room=Room(mark=mark))
+
+
+def evening(seed: int) -> tuple[set[str], set[str], set[str]]:
+    """Up, a word about the dials, one or two hands at them: turned, drifted, and whom it could
+    have been."""
+    truth = Truth(seed)
+    for lamp in truth.lamps.values():
+        if not lamp.mute:
+            lamp.level = lamp.ticked  # it is told, and reports
+    play = Scene(as_set(truth))
+    play.link_up()
+
+    def pass_by(seconds: float, lamps: bool = True) -> None:
+        for _ in range(round(seconds / 2)):
+            play.report("cell", "lux", truth.reads(lamps))
+            play.run(2)
+
+    pass_by(20, lamps=False)
+    play.ask("up")
+    play.run(30)
+    assert play.state == "ready", play.controller.why
+    if any(lamp.mute for lamp in truth.lamps.values()):
+        play.ask("set_by_hand")
+    pass_by(40)
+    truth.daylight *= truth.dice.uniform(0.7, 1.4)
+    mute = [name for name, lamp in truth.lamps.items() if lamp.mute]
+    turned = set(truth.dice.sample(mute, min(len(mute), truth.dice.choice([0, 1, 1, 2]))))
+    for name in sorted(turned):
+        truth.lamps[name].level = truth.dice.choice([0.0, truth.dice.uniform(0.0, 100.0)])
+    pass_by(40)
+    return turned, {n.device for n in play.drifts("opened")}, set(play.shown["could"])  # type: ignore[call-overload]
+
+
+def test_in_a_hundred_and_fifty_evenings_nobody_is_blamed_who_was_not_touched() -> None:
+    blamed = 0
+    for seed in range(ROOMS):
+        turned, drifted, could = evening(seed)
+        assert drifted <= turned, seed
+        if drifted:
+            blamed += 1
+            assert drifted <= could, seed
+    assert blamed > 5
+
+
+def test_a_reading_from_before_a_light_changed_says_nothing_of_after() -> None:
+    play = scene()
+    play.come_up()
+    play.lux = 200.0  # somebody walks by, so that the reading is looked at again when it is steady
+    play.pass_by(4)
+    play.lux = 300.0
+    play.pass_by(4)
+    play.report("key", "level", 5.0)
+    for _ in range(50):
+        play.run(1)  # the sensor is silent, and its last word still fresh for most of it
+        assert (play.shown["since_ready"], play.shown["could"]) == (None, [])
+    assert play.band is None
+
+
+@pytest.mark.parametrize("by", ["watts", "picture"])
+def test_another_instrument_is_heard_before_a_sensor(by: str) -> None:
+    """The plug, or the camera, says that the rim is as it was: then it was something else, and
+    what they say of it stays."""
+    play = scene()
+    play.come_up()
+    play.give(Gauge(play.now, "rim", "level", RIM - 1.0, RIM + 1.0, by))  # type: ignore[arg-type]
+    play.lux = 225.0
+    play.pass_by(40)
+    assert play.shown["could"] == []
+    assert play.shown["since_ready"] == pytest.approx(-0.42, abs=0.01)
+    band = play.band
+    assert (band.low, band.high, band.by) == (RIM - 1.0, RIM + 1.0, by)  # type: ignore[attr-defined]
+    assert play.state == "ready"
+    # and what a sensor concluded does not wipe out what they say later
+    play.give(Gauge(play.now, "rim", "level", 20.0, 90.0, by))  # type: ignore[arg-type]
+    play.pass_by(40)
+    play.lux = 300.0
+    play.pass_by(40)
+    band = play.band
+    assert (band.low, band.high, band.by) == (20.0, 90.0, by)  # type: ignore[attr-defined]

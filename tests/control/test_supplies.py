@@ -3,11 +3,16 @@ way."""
 
 from __future__ import annotations
 
+import json
+import math
 from dataclasses import replace
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from studiobridge.control import views
 from studiobridge.control.effects import Announce
-from studiobridge.profile.model import Device, SetProfile, Warn
+from studiobridge.profile.model import Device, Output, Place, SetProfile, Warn
 from tests.control.play import Play, corner
 
 
@@ -153,6 +158,19 @@ def test_one_that_falls_is_extrapolated_and_a_charge_ends_that() -> None:
     assert low(play) == []
 
 
+def test_one_that_was_switched_off_did_not_fall_meanwhile() -> None:
+    play = Play(with_clip())
+    up(play)
+    fall(play, 40.0, 15)
+    assert low(play)[0]["left_s"] is not None
+    play.report("clip", "online", False)
+    assert low(play)[0]["left_s"] is None
+    play.run(600)
+    play.report("clip", "online", True)
+    play.report("clip", "battery", 26.0)
+    assert low(play)[0]["left_s"] is None
+
+
 def test_kept_words_make_no_rate() -> None:
     play = Play(with_clip())
     up(play)
@@ -182,3 +200,65 @@ def test_what_a_battery_should_last_is_not_what_it_says() -> None:
     assert low(play) == []
     view = views.device_view(play.controller, "clip", play.now, lambda at: at)
     assert view["supplies"] is None
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    said=st.lists(
+        st.tuples(
+            st.sampled_from(
+                [
+                    ("clip", "battery"),
+                    ("clip", "battery_low"),
+                    ("clip", "temperature"),
+                    ("clip", "online"),
+                    ("camera", "card"),
+                    ("cell", "lux"),
+                    ("cell", "cct"),
+                ]
+            ),
+            st.sampled_from([math.nan, math.inf, -math.inf, -1.0, 1e308, 5e-324])
+            | st.floats(0, 100)
+            | st.booleans(),
+            st.booleans(),
+            st.floats(-100, 2000),
+        ),
+        max_size=30,
+    )
+)
+def test_nonsense_in_every_field_and_a_clock_that_steps_stop_nothing(
+    said: list[tuple[tuple[str, str], float | bool, bool, float]],
+) -> None:
+    """What is believed and shown stays what can be written as JSON, and the set stays up."""
+    made = with_clip()
+    rig = replace(made.devices["camera"], place=Place(3.0, 0.0, 1.0))
+    cell = Device(
+        "cell",
+        "sensor",
+        battery=True,
+        speaks="s",
+        hears=frozenset({"lux", "cct"}),
+        essential=False,
+        place=Place(1.0, 0.0, 1.0, "camera"),
+    )
+    key = replace(made.devices["key"], place=Place(2.0, 1.0, 2.0, "cell"), output=Output(800.0, 1))
+    devices = {**made.devices, "camera": rig, "cell": cell, "key": replace(key, beam=100.0)}
+    play = Play(replace(made, devices=devices))
+    up(play)
+    for (name, point), value, kept, later in said:
+        if point in ("online", "battery_low"):
+            value = bool(value)
+        play.report(name, point, value, retained=kept)
+        if later > 0:
+            play.run(later)
+        else:
+            play.now += later
+    state = views.state_view(play.controller, play.now, lambda at: 0.0)
+    shown = [
+        state,
+        *(views.device_view(play.controller, n, play.now, lambda at: 0.0) for n in devices),
+    ]
+    json.dumps(
+        [[s.get("supplies"), s.get("sensors"), s.get("sensor")] for s in shown], allow_nan=False
+    )
+    assert not play.controller.failed

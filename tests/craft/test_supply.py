@@ -66,6 +66,15 @@ def test_a_jump_begins_anew(value: float, why: str) -> None:
     assert left == pytest.approx(after[-1][1] / (0.75 if value < 20 else 2) * 60, rel=0.01)
 
 
+def test_the_load_of_the_last_hour_counts_and_not_that_of_the_hours_before() -> None:
+    """Two hours at 1 % in 5 minutes, then 46 minutes at 1 % a minute: 1 % a minute it is."""
+    slow = falling(99, 1, 300, 25)
+    fast = falling(74, 1, 60, 47, 7260.0)
+    left = time_left([*slow, *fast], fast[-1][0])
+    assert fast[-1][1] == 28
+    assert left == pytest.approx(28 * 60.0, rel=0.02)
+
+
 def test_a_clock_that_stepped_begins_anew() -> None:
     heard = [*falling(50, 1, 60, 16, 1e6), *falling(35, 1, 60, 5, 100.0)]
     assert time_left(heard, 340.0) is None

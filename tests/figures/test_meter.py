@@ -164,6 +164,26 @@ def test_where_more_than_one_thing_explains_it_nothing_is_named(
     assert meter.suspects(found, before, change, mute) == meter.Suspects(could, None)
 
 
+def test_how_sure_a_change_is_by_hand() -> None:
+    """Two readings that repeat to 2 %; half of key's 200 lx may be off by a third (its figures)
+    and by three tenths (what the walls send back): 14 + 100 * 0.65."""
+    now = {"key": Preset(50.0), "fill": Preset(100.0)}
+    change = meter.moved(face(pair()), stood(), now, 300.0)
+    assert change is not None
+    assert change.error == pytest.approx(0.02 * 700 + 100 * (0.35 + 0.3))
+
+
+def test_what_a_lamp_gave_may_be_less_than_its_share_of_a_bright_reading() -> None:
+    """Twice the figures may be a bright sensor, or what the walls send back of the other lamp: 200
+    of 800 lx less may be all that key ever gave."""
+    found, before = face(pair()), stood(read=800.0)
+    change = meter.moved(found, before, before.values, 600.0)
+    assert change is not None
+    band = meter.band(found, "key", 100.0, before, change, ["key"])
+    assert band is not None
+    assert band[0] == 0.0
+
+
 def test_a_lamp_without_figures_may_always_have_done_it() -> None:
     made = pair()
     lamp = replace(made.devices["key"], name="lamp", output=None)
