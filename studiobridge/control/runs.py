@@ -33,6 +33,10 @@ from studiobridge.control.standing import Answers, Standing
 from studiobridge.control.steps import Steps
 from studiobridge.profile.said import Answer
 
+# What was to come up or be put back when the link was lost goes on where it is back within (s):
+# about as long as whoever asked stands and waits. Later it has to be asked for again.
+RESUMES_WITHIN = 120.0
+
 
 class Endings:
     """What it means that a run is over."""
@@ -391,6 +395,21 @@ class Runs:
             targets=targets,
         )
         return True
+
+    def too_late(self, run: Run, away: float, at: float) -> str | None:
+        """The link was away for so long (s) that who asked for this may have left: it ends here.
+
+        Returns what to say of it; None where it goes on. A run-down always does: it energises
+        nothing, and what it has left half done is hot, loud or awake.
+        """
+        if run.what not in ("up", "restore") or away <= RESUMES_WITHIN:
+            return None
+        text = f"the link was away for {away / 60.0:.0f} min in the middle of it; ask for it again"
+        self.steps.abandon(at)
+        self.desk.emit(RunNote(at, run.number, run.what, run.look, "turned", text))
+        for id_ in run.requests:
+            self.answers.answer(id_, 1, text)
+        return text
 
     def turn_around(self, at: float, to: str) -> None:
         run = self.run
