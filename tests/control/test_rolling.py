@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from studiobridge.control.effects import RollingNote
+from studiobridge.control.effects import Memory, RollingNote
 from studiobridge.control.rolling import ASKED_AGAIN, SAMPLE_HOLDS, WORD_HOLDS
 from studiobridge.control.views import device_view, state_view
 from studiobridge.profile.model import LeftOn, Preset, Rolls, SetProfile
@@ -277,6 +277,27 @@ def test_after_the_link_was_lost_what_rolled_rolls_and_the_rest_is_not_known() -
         assert eye(play) == after
 
 
+def test_a_word_said_again_is_of_another_take() -> None:
+    play = brought_up(shelf())
+    play.ask("rolling_on", by="Ana")
+    play.samples(ROLLS, 4.0)
+    play.samples(WAITS, 4.0)
+    assert eye(play) == (False, "watts")
+    play.ask("rolling_on", by="Ana")
+    play.samples(WAITS, 20.0)
+    assert eye(play) == (True, "hand")
+
+
+def test_what_rolled_when_the_bridge_stopped_rolls_until_its_watts_say_otherwise() -> None:
+    play = Shelf(shelf(), Memory(rolling=frozenset({"eye"})))
+    play.mute = play.on["eye-plug"] = True
+    play.link_up()
+    assert eye(play) == (True, "watts")
+    assert held(play) == "eye"
+    play.samples(WAITS, 4.0)
+    assert eye(play) == (False, "watts")
+
+
 # ---- by hand -----------------------------------------------------------------------------------
 
 
@@ -307,6 +328,18 @@ def test_a_word_that_it_rolls_holds_for_hours_and_down_asks_anew() -> None:
     play.ask("rolling_off", by="Ana")
     play.run(30.0)
     assert play.state == "dark"
+
+
+def test_what_was_said_to_the_bridge_before_is_asked_about_at_once() -> None:
+    """Nobody knows how long ago that was."""
+    play = Shelf(by_hand(), Memory(state="ready", session=3, rolling=frozenset({"eye"})))
+    play.link_up()
+    play.report("eye-plug", "switch", True)
+    assert eye(play) == (True, "hand")
+    play.ask("down")
+    assert "as was said before the bridge was started" in play.answers(final=False)[-1].text
+    assert asks(play) == ["eye"]
+    assert not play.tells()
 
 
 @pytest.mark.parametrize("made", [shelf(), by_hand()], ids=["watts", "hand"])
