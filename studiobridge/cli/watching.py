@@ -134,7 +134,7 @@ def _news(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
         lines.append(show.headline(state))
     if state.get("rolling") != was.get("rolling"):
         names = words.listed(state.get("rolling") or [])
-        lines.append(f"rolling: {names}" if names else "nothing rolls")
+        lines.append(f"rolling: {names}" if names else "nothing is known to roll")
     open_now, open_then = _by_device(now.get("drift")), _by_device(before.get("drift"))
     news = [
         name

@@ -124,6 +124,30 @@ def test_within_what_a_meter_errs_it_is_as_it_was() -> None:
     assert eye(play) == (True, "watts")
 
 
+def test_two_low_samples_with_another_between_them_are_not_two_in_a_row() -> None:
+    play = brought_up(shelf())
+    play.samples(ROLLS, 2.0)
+    play.samples(WAITS, 2.0)
+    play.samples(8.4, 2.0)
+    play.report("eye-plug", "watts", WAITS)
+    assert eye(play) == (True, "watts")
+
+
+@pytest.mark.parametrize(("threshold", "low"), [(8.5, 8.28), (40.0, 39.1)])
+def test_a_meter_errs_by_a_fifth_of_a_watt_or_by_two_in_a_hundred(
+    threshold: float, low: float
+) -> None:
+    """Steps of 0.1 to 1 W and 1 to 2 % are common practice; no source."""
+    made = shelf()
+    film = replace(made.devices["eye"], rolls=Rolls("watts", threshold))
+    play = brought_up(replace(made, devices={**made.devices, "eye": film}))
+    play.samples(threshold, 2.0)
+    play.samples(low + 0.1, 6.0)
+    assert eye(play) == (True, "watts")
+    play.samples(low, 4.0)
+    assert eye(play) == (False, "watts")
+
+
 def test_what_it_takes_while_it_boots_is_no_take() -> None:
     """It would hold up the run-up that switched it on."""
     play = Shelf(shelf(), meters_itself=True)
