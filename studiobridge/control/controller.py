@@ -322,8 +322,9 @@ class Controller:
         self.desk.changed.add(name)
         meter = self.beliefs.camera_meter.get(name)
         matters = self.standing.session.open or self.beliefs.of[name].rolls
-        if meter is not None and matters and self.desk.link:
-            self.desk.ask(at, meter)
+        if meter is not None and matters:
+            if self.desk.link:
+                self.desk.ask(at, meter)
             self.desk.wake(f"rolling {name}", at + SAMPLE_HOLDS)
         self.runs.move_on(at)
 

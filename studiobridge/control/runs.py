@@ -20,7 +20,7 @@ from studiobridge.control.events import Request
 from studiobridge.control.gates import Gates
 from studiobridge.control.holding import Holding
 from studiobridge.control.plan import in_order
-from studiobridge.control.rolling import ASKED_AGAIN
+from studiobridge.control.rolling import ASKED_AGAIN, NEVER
 from studiobridge.control.sequence import (
     Sequencer,
     Step,
@@ -341,7 +341,7 @@ class Runs:
             return None
         belief = self.desk.beliefs.of[camera]
         if belief.rolls:
-            return f"{camera} is rolling{self._by_whom(camera, at)}"
+            return f"{camera} is rolling{self.by_whom(camera, at)}"
         if belief.closing_until > at:
             return f"{camera} is closing its file"
         meter = self.desk.beliefs.camera_meter.get(camera)
@@ -354,7 +354,7 @@ class Runs:
             " `rolling off` says no"
         )
 
-    def _by_whom(self, camera: str, at: float) -> str:
+    def by_whom(self, camera: str, at: float) -> str:
         """Behind "it is rolling": who says so where the camera cannot, and how to say otherwise."""
         belief = self.desk.beliefs.of[camera]
         by = self.desk.beliefs.rolling(camera)[1]
@@ -367,7 +367,8 @@ class Runs:
         ago = at - belief.rolling.word[1]
         if ago < ASKED_AGAIN:
             return ", as was said"
-        since = f"{ago / 3600.0:.1f} h ago" if ago < 1e6 else "before the bridge was started"
+        before = belief.rolling.word[1] == NEVER
+        since = "before the bridge was started" if before else f"{ago / 3600.0:.1f} h ago"
         return f", as was said {since}; does it still? `rolling off` says no"
 
     def begin_again(self, run: Run, at: float) -> bool:

@@ -322,6 +322,15 @@ def test_what_rolled_when_the_bridge_stopped_rolls_until_its_watts_say_otherwise
     assert eye(play) == (False, "watts")
 
 
+def test_who_is_refused_for_a_take_reads_how_it_is_known() -> None:
+    play = brought_up(shelf())
+    play.samples(ROLLS, 4.0)
+    play.ask("up", look="day")
+    said = play.answers()[-1]
+    assert said.code == 1
+    assert "eye is rolling by what it draws (9.1 W): nothing is changed now" in said.text
+
+
 # ---- by hand -----------------------------------------------------------------------------------
 
 
