@@ -6,7 +6,9 @@ Imports are late everywhere in this room, so that --help is quick.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Coroutine
+import contextlib
+import signal
+from collections.abc import Callable, Coroutine, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -114,6 +116,34 @@ def which_set(
     if not NAME.match(name):
         raise Stop(BAD_INPUT, f"'{words.clean(name, 60)}' is not a name of a set")
     return name, None
+
+
+@contextlib.contextmanager
+def leaving(text: str) -> Iterator[None]:
+    """Ended by Ctrl-C or SIGTERM in here, a command says what goes on without it.
+
+    To be entered in a task; the exit code is the one a shell gives to that signal.
+    """
+    task, loop = asyncio.current_task(), asyncio.get_running_loop()
+    assert task is not None
+    got: list[int] = []
+
+    def end(number: int) -> None:
+        got.append(number)
+        task.cancel()
+
+    signals = (signal.SIGINT, signal.SIGTERM)
+    for number in signals:
+        loop.add_signal_handler(number, end, number)
+    try:
+        yield
+    except asyncio.CancelledError:
+        if not got:
+            raise
+        raise Stop(128 + got[0], f"\n{text}") from None
+    finally:
+        for number in signals:
+            loop.remove_signal_handler(number)
 
 
 def run_asking(task: Coroutine[Any, Any, int]) -> None:

@@ -277,19 +277,17 @@ class Evening:
             return
         camera = cameras[0]
         self.scene(f"{camera.name} rolls.")
-        by_itself = "rolling" in camera.hears
-        if by_itself:
-            self.room.roll(camera.name, True)
-        else:
+        by_itself = camera.rolls_by != "hand"
+        self.room.roll(camera.name, True)
+        if not by_itself:
             await self.ask("rolling_on", targets=[camera.name])
         await self.until("rolling", lambda: bool((self.asker.shown.state or {}).get("rolling")))
         answer = await self.ask("restore")
         self.need(answer.code == 1, "a restore was not refused while the camera rolled")
         self.say(f"a restore is refused: {answer.text}")
         self.scene(f"{camera.name} stops, and you are done for today.")
-        if by_itself:
-            self.room.roll(camera.name, False)
-        else:
+        self.room.roll(camera.name, False)
+        if not by_itself:
             await self.ask("rolling_off", targets=[camera.name])
 
     async def down(self) -> None:

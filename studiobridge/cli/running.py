@@ -27,6 +27,7 @@ from studiobridge.cli.base import (
     TargetArgument,
     app,
     ask_simply,
+    leaving,
     read_or_stop,
     run_asking,
     say_answers,
@@ -40,6 +41,17 @@ if TYPE_CHECKING:
     from studiobridge.bridge.asking import Asker
     from studiobridge.bridge.settings import Settings
     from studiobridge.profile.said import Answer
+
+
+# Said when a command is ended while what it asked for is under way.
+GOES_ON = (
+    "this command ends, and '{}' goes on in the bridge: `studiobridge status` says how far it is;"
+    " `up` and `down` turn it around"
+)
+STOPS_HERE = (
+    "this command ran the set itself, and '{}' stops half way with it: ask for it again, or for"
+    " 'down'"
+)
 
 
 @app.command()
@@ -94,21 +106,22 @@ def _request(
                 final.set_exception(error)
 
         task = asyncio.create_task(listen())
-        if as_json:
-            await asyncio.wait({final})
-        else:
-            from studiobridge.cli.follow import follow
+        with leaving(GOES_ON.format(what)):
+            if as_json:
+                await asyncio.wait({final})
+            else:
+                from studiobridge.cli.follow import follow
 
-            before = (shown.latest_run or {}).get("run")
+                before = (shown.latest_run or {}).get("run")
 
-            def latest() -> tuple[Mapping[str, Any] | None, Mapping[str, Any] | None]:
-                fresh = asker.shown.latest_run
-                if fresh is not None and fresh.get("run") == before:
-                    fresh = None
-                return None if asker.shown.old else asker.shown.state, fresh
+                def latest() -> tuple[Mapping[str, Any] | None, Mapping[str, Any] | None]:
+                    fresh = asker.shown.latest_run
+                    if fresh is not None and fresh.get("run") == before:
+                        fresh = None
+                    return None if asker.shown.old else asker.shown.state, fresh
 
-            await follow(latest, asker.changed, final, question)
-        await task
+                await follow(latest, asker.changed, final, question)
+            await task
         return _end(final.result(), as_json)
 
     async def whole() -> int:
@@ -201,17 +214,18 @@ async def _here(
         return True
 
     waiting: list[asyncio.Future[Any]] = [final, task]
-    if as_json:
-        await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
-    else:
-        following = asyncio.create_task(
-            follow(lambda: (runner.core.state(), runner.core.run()), wait, final, question)
-        )
-        await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
-        if not final.done():
-            following.cancel()
+    with leaving(STOPS_HERE.format(what)):
+        if as_json:
+            await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
         else:
-            await following
+            following = asyncio.create_task(
+                follow(lambda: (runner.core.state(), runner.core.run()), wait, final, question)
+            )
+            await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
+            if not final.done():
+                following.cancel()
+            else:
+                await following
     runner.stop()
     code = await task
     if not final.done():

@@ -135,7 +135,7 @@ def _news(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
         lines.append(show.headline(state))
     if state.get("rolling") != was.get("rolling"):
         names = words.listed(state.get("rolling") or [])
-        lines.append(f"rolling: {names}" if names else "nothing rolls")
+        lines.append(f"rolling: {names}" if names else "nothing is known to roll")
     then = {(e["device"], e.get("point")) for e in words.entries(was.get("supplies"))}
     low = words.entries(state.get("supplies"))
     new = [e for e in low if (e["device"], e.get("point")) not in then]

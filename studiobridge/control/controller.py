@@ -100,6 +100,7 @@ class Controller:
         # the run that the bridge before was in when it stopped, and the state it showed
         self._resume: What | None = memory.run
         self._was: str = memory.state
+        self._link_lost_at = now
         # reports that are believed and not yet followed up
         self._believed: list[Report] = []
         self._outlived: set[str] = set()
@@ -211,6 +212,8 @@ class Controller:
     def _on_link_down(self, event: LinkDown) -> None:
         if not self.desk.link:
             return
+        if self.desk.listened:
+            self._link_lost_at = event.at
         self.listening.lost()
         self.requests.link_lost()
         self.standing.session.link_lost()
@@ -226,8 +229,11 @@ class Controller:
         run, was, resume = self.run, self._was, self._resume
         self._resume = None
         session = self.standing.session.open
-        if run is not None:
-            if not self.runs.begin_again(run, at):
+        late = None if run is None else self.runs.too_late(run, at - self._link_lost_at, at)
+        if run is not None and late is not None and run.what == "up":
+            self.standing.turn("heard: cut short", at, late)
+        elif run is not None:
+            if late is not None or not self.runs.begin_again(run, at):
                 self.holding.hold_on(at)
         elif resume in ("down", "cut"):
             self.desk.look = None
@@ -447,8 +453,9 @@ class Controller:
         self.desk.changed.add(name)
         meter = self.beliefs.camera_meter.get(name)
         matters = self.standing.session.open or self.beliefs.of[name].rolls
-        if meter is not None and matters and self.desk.link:
-            self.desk.ask(at, meter)
+        if meter is not None and matters:
+            if self.desk.link:
+                self.desk.ask(at, meter)
             self.desk.wake(f"rolling {name}", at + SAMPLE_HOLDS)
         self.runs.move_on(at)
 

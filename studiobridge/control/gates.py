@@ -2,8 +2,9 @@
 
 Every reason that forbids telling a device something stands in this file, so that no path through
 the controller can get round it: lockouts (law 1), rolling (law 2), what a circuit may be asked
-for (law 3), amps (law 4), a computer that is not down (law 5), a fan (law 6). Each answers with
-a sentence for the person at the set, or None when the way is free.
+for (law 3), amps (law 4), a computer that is not down (law 5; not one whose own battery carries it
+on), a fan (law 6). Each answers with a sentence for the person at the set, or None when the way is
+free.
 """
 
 from __future__ import annotations

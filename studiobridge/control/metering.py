@@ -97,7 +97,7 @@ class Metering:
         reading = self.of.get(name)
         if reading is None or kept or point not in ("lux", "cct"):
             return
-        if not (math.isfinite(value) and value >= 0):
+        if not (math.isfinite(figure(value)) and figure(value) >= 0):
             return  # no light is that
         if point == "cct":
             reading.cct, reading.cct_at = figure(value), at

@@ -164,15 +164,16 @@ class Requests:
             return
         held = self.gates.held_by(at)
         if held is not None and not request.force:
-            self.answers.refuse(request, 1, self._held_text(held))
+            self.answers.refuse(request, 1, self._held_text(held, at))
             return
         try:
             self.runs.begin("up", look, at, [request.id], forced=request.force, request=request)
         except OrderProblem as problem:
             self.answers.refuse(request, 2, str(problem))
 
-    def _held_text(self, camera: str) -> str:
-        doing = "rolling" if self.desk.beliefs.of[camera].rolls else "closing its file"
+    def _held_text(self, camera: str, at: float) -> str:
+        rolls = self.desk.beliefs.of[camera].rolls
+        doing = f"rolling{self.runs.by_whom(camera, at)}" if rolls else "closing its file"
         return f"{camera} is {doing}: nothing is changed now"
 
     def _join(self, run: Run, request: Request, at: float) -> None:
@@ -216,7 +217,7 @@ class Requests:
             return
         held = self.gates.held_by(at)
         if held is not None and not request.force:
-            self.answers.refuse(request, 1, self._held_text(held) + "; force it if you must")
+            self.answers.refuse(request, 1, self._held_text(held, at) + "; force it if you must")
             return
         targets = request.targets or tuple(self.profile.devices)
         locked = [name for name in request.targets if name in self.gates.locked]

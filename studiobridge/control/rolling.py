@@ -78,7 +78,6 @@ class Rolling:
             if self.watts is True:
                 self._overruled_until = at + WORD_HOLDS
             self.watts = None
-            self._low_from = None
 
     def remembered(self, by: RollsBy) -> None:
         """It rolled when the bridge before this one stopped."""

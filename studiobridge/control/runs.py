@@ -21,7 +21,7 @@ from studiobridge.control.events import Request
 from studiobridge.control.gates import Gates
 from studiobridge.control.holding import Holding
 from studiobridge.control.plan import in_order
-from studiobridge.control.rolling import ASKED_AGAIN
+from studiobridge.control.rolling import ASKED_AGAIN, NEVER
 from studiobridge.control.sequence import (
     Sequencer,
     Step,
@@ -39,6 +39,9 @@ from studiobridge.profile.said import Answer
 # slow one (every 10 s, common practice) and what they take to settle. Longer, and somebody has to
 # turn a dial: then the set is up and not ready, and says why.
 GAUGE_WITHIN = 25.0
+# What was to come up or be put back when the link was lost goes on where it is back within (s):
+# about as long as whoever asked stands and waits. Later it has to be asked for again.
+RESUMES_WITHIN = 120.0
 
 
 class Endings:
@@ -385,7 +388,7 @@ class Runs:
             return None
         belief = self.desk.beliefs.of[camera]
         if belief.rolls:
-            return f"{camera} is rolling{self._by_whom(camera, at)}"
+            return f"{camera} is rolling{self.by_whom(camera, at)}"
         if belief.closing_until > at:
             return f"{camera} is closing its file"
         meter = self.desk.beliefs.camera_meter.get(camera)
@@ -398,7 +401,7 @@ class Runs:
             " `rolling off` says no"
         )
 
-    def _by_whom(self, camera: str, at: float) -> str:
+    def by_whom(self, camera: str, at: float) -> str:
         """Behind "it is rolling": who says so where the camera cannot, and how to say otherwise."""
         belief = self.desk.beliefs.of[camera]
         by = self.desk.beliefs.rolling(camera)[1]
@@ -411,7 +414,8 @@ class Runs:
         ago = at - belief.rolling.word[1]
         if ago < ASKED_AGAIN:
             return ", as was said"
-        since = f"{ago / 3600.0:.1f} h ago" if ago < 1e6 else "before the bridge was started"
+        before = belief.rolling.word[1] == NEVER
+        since = "before the bridge was started" if before else f"{ago / 3600.0:.1f} h ago"
         return f", as was said {since}; does it still? `rolling off` says no"
 
     def begin_again(self, run: Run, at: float) -> bool:
@@ -439,6 +443,21 @@ class Runs:
             targets=targets,
         )
         return True
+
+    def too_late(self, run: Run, away: float, at: float) -> str | None:
+        """The link was away for so long (s) that who asked for this may have left: it ends here.
+
+        Returns what to say of it; None where it goes on. A run-down always does: it energises
+        nothing, and what it has left half done is hot, loud or awake.
+        """
+        if run.what not in ("up", "restore") or away <= RESUMES_WITHIN:
+            return None
+        text = f"the link was away for {away / 60.0:.0f} min in the middle of it; ask for it again"
+        self.steps.abandon(at)
+        self.desk.emit(RunNote(at, run.number, run.what, run.look, "turned", text))
+        for id_ in run.requests:
+            self.answers.answer(id_, 1, text)
+        return text
 
     def turn_around(self, at: float, to: str) -> None:
         run = self.run

@@ -79,7 +79,7 @@ class Supplies:
             self._falls.pop(name, None)  # switched off, it does not fall
         if point not in SUPPLIES:
             return
-        if point != "battery_low" and not math.isfinite(value):
+        if point != "battery_low" and not math.isfinite(figure(value)):
             return  # no number: it says nothing of anything
         key = (name, point)
         before = self.words.get(key)

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 
 from studiobridge.control.acts import ENDED
-from studiobridge.control.belief import Proof
+from studiobridge.control.belief import Proof, Word
 from studiobridge.control.controller import Controller
 from studiobridge.control.drift import Drift
 from studiobridge.control.plan import describe, waits_for
@@ -21,7 +21,7 @@ from studiobridge.craft.grid import mired
 from studiobridge.craft.mark import stops
 from studiobridge.figures.light import DARK, Change
 from studiobridge.profile.colours import colour_json
-from studiobridge.profile.model import Point, Preset, Value
+from studiobridge.profile.model import Point, Preset, Value, figure
 
 Wall = Callable[[float], float]
 View = dict[str, object]
@@ -205,6 +205,11 @@ def supplies_view(controller: Controller, at: float, wall: Wall) -> list[View]:
     ]
 
 
+def _reading(word: Word | None) -> Value | None:
+    """What a sensor said last; None for what is no number."""
+    return None if word is None or not math.isfinite(figure(word.value)) else _value(word.value)
+
+
 def _sensor(controller: Controller, name: str, at: float, wall: Wall) -> View:
     """What a light sensor reads, beside what the figures predict and what no light explains."""
     metering, belief = controller.holding.metering, controller.beliefs.of[name]
@@ -214,8 +219,8 @@ def _sensor(controller: Controller, name: str, at: float, wall: Wall) -> View:
     whole = metering.predicted(name) if reading is not None else None
     view: View = {
         "device": name,
-        "lux": None if lux is None or not math.isfinite(lux.value) else _value(lux.value),
-        "cct": None if cct is None or not math.isfinite(cct.value) else _value(cct.value),
+        "lux": _reading(lux),
+        "cct": _reading(cct),
         "at": None if lux is None else iso(lux.at, wall),
         "fresh": fresh,
         "predicted_lux": None if whole is None else _number(whole.lux, 1),

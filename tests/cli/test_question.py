@@ -8,6 +8,7 @@ import os
 import pty
 import re
 import select
+import signal
 import subprocess
 import sys
 import time
@@ -130,6 +131,19 @@ def test_who_says_yes_is_told_what_happens_and_the_set_stays_as_it_is(made: Stud
         assert made.command("rolling", "off").returncode == 0
         assert person.ended() == 0, person.screen
     assert state(made) == "dark"
+
+
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
+def test_who_leaves_in_the_middle_is_told_that_it_goes_on(made: Studio, how: int) -> None:
+    brought_up(made)
+    with terminal(made, "down") as person:
+        person.until(ASKED)
+        person.process.send_signal(how)
+        assert person.ended() == 128 + how
+        assert "'down' goes on in the bridge" in person.screen
+        assert "Traceback" not in person.screen
+    assert state(made) == "lowering"
+    assert made.command("rolling", "off").returncode == 0
 
 
 def test_who_answers_elsewhere_answers_here(made: Studio) -> None:

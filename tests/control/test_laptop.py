@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from studiobridge.control.plan import plan
 from studiobridge.control.views import device_view, state_view
 from studiobridge.profile.model import SetProfile
 from tests.control.play import Play, corner, fixture, on_plug, plug, profile
@@ -210,6 +211,19 @@ def test_a_computer_without_a_battery_still_stalls_the_run_down() -> None:
     play.run(120.0)
     assert play.state == "stalled"
     assert not play.tells("table-plug")
+
+
+def test_what_comes_after_a_laptop_waits_for_it_and_goes_before_it() -> None:
+    """Its plug has no part in that: it neither starts it nor ends it."""
+    made = table()
+    glass = on_plug("glass", "display", "glass-plug", after=("laptop",))
+    made = replace(made, devices={**made.devices, "glass-plug": plug("glass-plug"), "glass": glass})
+    up = {(s.device, s.action): s for s in plan(made, "up").steps}
+    assert up["laptop", "hear from"].waits_for == ()
+    assert "laptop: hear from" in up["glass-plug", "power on"].waits_for
+    down = {(s.device, s.action): s for s in plan(made, "down").steps}
+    assert "glass-plug: power off" in down["laptop", "shut down"].waits_for
+    assert "laptop: shut down" not in down["table-plug", "power off"].waits_for
 
 
 # ---- down, and heard since ---------------------------------------------------------------------

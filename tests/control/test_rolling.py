@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from studiobridge.control.effects import RollingNote
+from studiobridge.control.effects import Memory, RollingNote
 from studiobridge.control.rolling import ASKED_AGAIN, SAMPLE_HOLDS, WORD_HOLDS
 from studiobridge.control.views import device_view, state_view
 from studiobridge.profile.model import LeftOn, Preset, Rolls, SetProfile
@@ -122,6 +122,30 @@ def test_within_what_a_meter_errs_it_is_as_it_was() -> None:
     play.samples(ROLLS, 2.0)
     play.samples(8.4, 6.0)
     assert eye(play) == (True, "watts")
+
+
+def test_two_low_samples_with_another_between_them_are_not_two_in_a_row() -> None:
+    play = brought_up(shelf())
+    play.samples(ROLLS, 2.0)
+    play.samples(WAITS, 2.0)
+    play.samples(8.4, 2.0)
+    play.report("eye-plug", "watts", WAITS)
+    assert eye(play) == (True, "watts")
+
+
+@pytest.mark.parametrize(("threshold", "low"), [(8.5, 8.28), (40.0, 39.1)])
+def test_a_meter_errs_by_a_fifth_of_a_watt_or_by_two_in_a_hundred(
+    threshold: float, low: float
+) -> None:
+    """Steps of 0.1 to 1 W and 1 to 2 % are common practice; no source."""
+    made = shelf()
+    film = replace(made.devices["eye"], rolls=Rolls("watts", threshold))
+    play = brought_up(replace(made, devices={**made.devices, "eye": film}))
+    play.samples(threshold, 2.0)
+    play.samples(low + 0.1, 6.0)
+    assert eye(play) == (True, "watts")
+    play.samples(low, 4.0)
+    assert eye(play) == (False, "watts")
 
 
 def test_what_it_takes_while_it_boots_is_no_take() -> None:
@@ -277,6 +301,36 @@ def test_after_the_link_was_lost_what_rolled_rolls_and_the_rest_is_not_known() -
         assert eye(play) == after
 
 
+def test_a_word_said_again_is_of_another_take() -> None:
+    play = brought_up(shelf())
+    play.ask("rolling_on", by="Ana")
+    play.samples(ROLLS, 4.0)
+    play.samples(WAITS, 4.0)
+    assert eye(play) == (False, "watts")
+    play.ask("rolling_on", by="Ana")
+    play.samples(WAITS, 20.0)
+    assert eye(play) == (True, "hand")
+
+
+def test_what_rolled_when_the_bridge_stopped_rolls_until_its_watts_say_otherwise() -> None:
+    play = Shelf(shelf(), Memory(rolling=frozenset({"eye"})))
+    play.mute = play.on["eye-plug"] = True
+    play.link_up()
+    assert eye(play) == (True, "watts")
+    assert held(play) == "eye"
+    play.samples(WAITS, 4.0)
+    assert eye(play) == (False, "watts")
+
+
+def test_who_is_refused_for_a_take_reads_how_it_is_known() -> None:
+    play = brought_up(shelf())
+    play.samples(ROLLS, 4.0)
+    play.ask("up", look="day")
+    said = play.answers()[-1]
+    assert said.code == 1
+    assert "eye is rolling by what it draws (9.1 W): nothing is changed now" in said.text
+
+
 # ---- by hand -----------------------------------------------------------------------------------
 
 
@@ -307,6 +361,18 @@ def test_a_word_that_it_rolls_holds_for_hours_and_down_asks_anew() -> None:
     play.ask("rolling_off", by="Ana")
     play.run(30.0)
     assert play.state == "dark"
+
+
+def test_what_was_said_to_the_bridge_before_is_asked_about_at_once() -> None:
+    """Nobody knows how long ago that was."""
+    play = Shelf(by_hand(), Memory(state="ready", session=3, rolling=frozenset({"eye"})))
+    play.link_up()
+    play.report("eye-plug", "switch", True)
+    assert eye(play) == (True, "hand")
+    play.ask("down")
+    assert "as was said before the bridge was started" in play.answers(final=False)[-1].text
+    assert asks(play) == ["eye"]
+    assert not play.tells()
 
 
 @pytest.mark.parametrize("made", [shelf(), by_hand()], ids=["watts", "hand"])
