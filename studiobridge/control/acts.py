@@ -276,6 +276,16 @@ class Acts:
         active.expects = belief.points_of(step.preset)
         if "switch" in belief.tells:
             active.expects["switch"] = True
+        if self.gates.why_half(step.device, active.expects, at) is not None:
+            # its look leaves alone what every message to it carries: first it has to say that
+            active.stage = "hearing"
+            patience = self.desk.profile.patience
+            active.until = at + belief.device.answers_in + 2 * patience.reply
+            self._note(run, step, at, "sent", "asked what it is set to")
+            self.desk.ask(at, step.device)
+            self._deadline(active, at + ASK_EVERY)
+            return
+        if "switch" in belief.tells:
             if belief.said("is it so", "switch") is not True:
                 active.stage = "energising"
                 low: list[tuple[Point, Value]] = []
@@ -284,10 +294,6 @@ class Acts:
                     low.append(("level", min(lowest, figure(active.expects["level"]))))
                 low.extend((p, v) for p, v in active.expects.items() if p in ("cct", "colour"))
                 active.values = (*low, ("switch", True))
-                half = self.gates.why_half(step.device, [p for p, _ in active.values], at)
-                if half is not None:
-                    self._end(run, step, at, "failed", half)
-                    return
                 self._send(run, active, at)
                 return
         self._begin_fade(run, active, at)
@@ -312,10 +318,6 @@ class Acts:
             # energised a moment ago, and that it is on was heard before its level
             start = dict(active.values).get("level", belief.told_last("level"))
         active.values = tuple((p, v) for p, v in active.expects.items() if p != "switch")
-        half = self.gates.why_half(device.name, [p for p, _ in active.values], at)
-        if half is not None and step.action == "set":
-            self._end(run, step, at, "failed", half)
-            return
         if not active.values:
             if set(active.expects) - belief.device.mute:
                 self._check(run, active, at)

@@ -470,14 +470,15 @@ class Belief:
         """What this point was told or said last, whichever is news; None where neither is known.
 
         It proves nothing: it is what has to be said again to a device that takes some points only
-        together. What is still on its way is not overtaken by a report of the way there. A switch
-        that nobody told on or heard on in this epoch is off.
+        together. What is still on its way is not overtaken by a report of the way there, but a
+        switch that says off is. One that nobody told on or heard on in this epoch is off.
         """
         told, heard = self.meant.get(point), self.last.get(point)
         if point == "switch":
             told = told if told is not None and told[3] == self.epoch else None
             heard = self.word("is it there", point)
-        if told is not None and (heard is None or heard.at <= told[1] or at < told[2]):
+        under_way = told is not None and at < told[2] and point != "switch"
+        if told is not None and (heard is None or heard.at <= told[1] or under_way):
             return told[0]
         if heard is not None:
             return heard.value

@@ -146,12 +146,6 @@ class _Draft:
         ]
 
 
-def left_to_it(device: Device, preset: Preset) -> bool:
-    """Does every message to this device carry a point that this preset says nothing of?"""
-    said = {p for p in ("level", "cct") if getattr(preset, p) is not None} | {"switch"}
-    return any(group & said and not group <= said for group in device.together)
-
-
 def _fade_time(device: Device) -> float:
     return device.fade + device.answers_in
 
@@ -352,12 +346,10 @@ def _device_up(
         and bool({"level", "cct", "colour", "switch"} & device.tells)
     )
     heard = known.surely_heard(name) and not feed_step
-    # what answers when it is told need not be heard before, once it has booted; but what its look
-    # leaves alone and its messages carry all the same has to be known
-    first = feed_step or known.booting(name) or not (told or own_switch)
+    # what answers when it is told need not be heard before, once it has booted
     if not device.hears:
         let_boot()
-    elif not heard and (first or (preset is not None and left_to_it(device, preset))):
+    elif not heard and (feed_step or known.booting(name) or not (told or own_switch)):
         why = "it boots and reports" if feed_step else "it has to be heard before it is trusted"
         hear("somebody opens it: it has a battery of its own" if device.own_battery else why)
     turn = device.circuit if above is None and own_switch and not known.surely_on(name) else None

@@ -261,6 +261,9 @@ class Steps(Acts):
         belief = self.beliefs.of[name]
         if step.action in OFF and self._off_at_its_feed(name):
             self._end(run, step, at, "confirmed", "off at its feed")
+        elif stage == "hearing" and step.action == "set":
+            if self.gates.why_half(name, active.expects, at) is None and not self.held_by(run, at):
+                self._begin(run, active, at)
         elif stage == "hearing":
             if self.beliefs.surely_heard(name):
                 self._end(run, step, at, "confirmed")
@@ -321,7 +324,9 @@ class Steps(Acts):
             self._ask(active, at)
         else:
             self._ask_feed(active, at)
-            self._end(run, active.step, at, "failed", why_failed(active, self.desk, self.gates))
+            half = self.gates.why_half(active.step.device, active.expects, at)
+            why = half or why_failed(active, self.desk, self.gates)
+            self._end(run, active.step, at, "failed", why)
 
     def _insist(self, run: Run, active: Active, at: float) -> None:
         """No report in time: ask, tell again, give up."""

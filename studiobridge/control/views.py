@@ -205,7 +205,7 @@ def supplies_view(controller: Controller, at: float, wall: Wall) -> list[View]:
     ]
 
 
-def _reading(word: Word | None) -> Value | None:
+def _reading(word: Word | None) -> object:
     """What a sensor said last; None for what is no number."""
     return None if word is None or not math.isfinite(figure(word.value)) else _value(word.value)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from studiobridge.control.belief import Belief
 from studiobridge.profile.model import Preset
 from tests.control.play import FIXTURE, Play, fixture, plug, profile
 
@@ -72,6 +73,60 @@ def test_a_white_nobody_knows_is_not_made_up() -> None:
     assert played.state == "stalled"
     (why,) = [text for text in played.controller.last_run.text if "only together" in text]  # type: ignore[union-attr]
     assert "nothing is known of its cct: give it one in this look, or make it report" in why
+
+
+def test_a_light_is_asked_for_the_white_its_look_leaves_alone() -> None:
+    played = Play(
+        profile(
+            plug("lamp-plug"),
+            fixture("key", "lamp-plug", together=(FIXTURE,), knows_fade=False),
+            looks=DAY,
+        ),
+        obedient=False,
+    )
+    played.link_up()
+    played.report("lamp-plug", "switch", True)
+    played.report("key", "switch", True)
+    played.obedient = True
+    played.ask("up", look="dusk")
+    played.run(0.3)
+    assert played.tells("key") == []
+    for point, value in (("level", 60.0), ("cct", 3100.0)):
+        played.report("key", point, value)
+    played.run(10.0)
+    assert played.state == "ready"
+    told = [dict(values) for _, _, values in played.tells("key")]  # type: ignore[arg-type]
+    assert [said["level"] for said in told] == [50.0, 40.0, 30.0, 20.0]
+    assert all(said["cct"] == 3100.0 and said["switch"] is True for said in told)
+
+
+def test_what_is_held_is_the_last_word_of_either_side() -> None:
+    belief = Belief(fixture("key", "lamp-plug"))
+    assert belief.held("level", 0.0) is None
+    belief.hear("level", 40.0, True, 1.0)  # kept by the broker: better than nothing
+    assert belief.held("level", 2.0) == 40.0
+    belief.mean([("level", 64.0)], 3.0, 6.0)
+    belief.hear("level", 45.0, False, 4.0)  # on its way there
+    assert belief.held("level", 5.0) == 64.0
+    assert belief.held("level", 7.0) == 45.0  # and it stayed there
+    belief.mean([("level", 20.0)], 8.0, 9.0)
+    assert belief.held("level", 10.0) == 20.0
+
+
+def test_a_switch_is_on_only_by_a_word_of_this_epoch() -> None:
+    belief = Belief(fixture("key", "lamp-plug"))
+    assert belief.held("switch", 0.0) is False
+    belief.hear("switch", True, True, 1.0)  # the broker's memory of it brings nothing on
+    assert belief.held("switch", 2.0) is False
+    belief.hear("switch", True, False, 3.0)
+    assert belief.held("switch", 4.0) is True
+    belief.mean([("switch", True)], 5.0, 9.0)
+    belief.hear("switch", False, False, 6.0)  # somebody pressed it, the moment it came on
+    assert belief.held("switch", 7.0) is False
+    belief.mean([("switch", True)], 8.0, 9.0)
+    assert belief.held("switch", 8.5) is True
+    belief.mains_came(10.0)
+    assert belief.held("switch", 11.0) is False
 
 
 def test_a_white_that_was_heard_goes_with_a_look_that_leaves_it_alone() -> None:
