@@ -7,12 +7,15 @@ colour come in one message; black says nothing of it.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import cache
 
 from studiobridge.craft.chroma import PLACES, Colour, ColourGrid, ColourSteps, of_parts, parts_of
 from studiobridge.profile.model import ColourForm, HearMap, Point, Span, TellMap, Value
 from studiobridge.speech.encode import (
+    LONGEST_NUMBER,
     MISSING,
     CannotRead,
     Scalar,
@@ -26,6 +29,8 @@ from studiobridge.speech.encode import (
     text_of,
 )
 
+# Shells put these around a payload.
+BLANKS = " \t\r\n"
 # What is fine enough for a part that is a fraction: x and y of four digits are below 0.001 Δu′v′.
 DIGITS = 5
 
@@ -41,9 +46,7 @@ def grid_of(form: ColourForm) -> ColourGrid:
     return ColourGrid(form.form, steps)
 
 
-def steps_of(told: ColourForm | None, heard: ColourForm | None) -> ColourSteps | None:
-    if told is None and heard is None:
-        return None
+def steps_of(told: ColourForm | None, heard: ColourForm | None) -> ColourSteps:
     return ColourSteps(
         None if told is None else grid_of(told), None if heard is None else grid_of(heard)
     )
@@ -167,26 +170,24 @@ def _of_raws(form: ColourForm, raws: Sequence[object]) -> Colour | None:
         raise CannotRead(f"colour: {error}") from None
 
 
+@cache
+def _pattern(layout: str) -> re.Pattern[str]:
+    """A plain payload with a number in each of its places; how long it fades may be anything."""
+    pattern = re.escape(layout.strip(BLANKS)).replace(re.escape("{fade}"), ".*")
+    for name in (name for names in PLACES.values() for name in names):
+        number_ = f"(?P<{name}>[-+.eE0-9]{{1,{LONGEST_NUMBER}}})"
+        place = re.escape(f"{{{name}}}")
+        # what stands there twice is told twice, and is the same
+        pattern = pattern.replace(place, number_, 1).replace(place, f"(?P={name})")
+    return re.compile(pattern)
+
+
 def _laid_out(layout: str, text: str, form: ColourForm) -> list[object]:
-    """The parts of a plain payload, by what stands between their places. Raises CannotRead."""
-    found: dict[str, object] = {}
-    rest, left = layout, text.strip(" \t\r\n")
-    places = [f"{{{name}}}" for name in PLACES[form.form]]
-    order = sorted((rest.find(place), place) for place in places)
-    after = [place for at, place in order if at >= 0]
-    for i, place in enumerate(after):
-        before, _, rest = rest.partition(place)
-        until = rest.partition(after[i + 1])[0] if i + 1 < len(after) else rest
-        until = until.partition("{fade}")[0]
-        if not left.startswith(before):
-            raise CannotRead(f"colour is {shown(text)}, not like {shown(layout)}")
-        left = left[len(before) :]
-        part, gap, left = left.partition(until) if until else (left, "", "")
-        if until and not gap:
-            raise CannotRead(f"colour is {shown(text)}, not like {shown(layout)}")
-        left = gap + left
-        found[place] = part
-    return [found.get(place, MISSING) for place in places]
+    """The parts of a plain payload. Raises CannotRead."""
+    found = _pattern(layout).fullmatch(text.strip(BLANKS))
+    if found is None:
+        raise CannotRead(f"colour is {shown(text)}, not like {shown(layout)}")
+    return [found.group(name) for name in PLACES[form.form]]
 
 
 # ---- the device's own reports ----------------------------------------------------------------
@@ -196,7 +197,8 @@ def put(document: dict[str, object], rule: HearMap, value: Value, scalar: Scalar
     """A report of this point into a JSON document, with which of white and coloured it is."""
     if rule.when is not None:
         put_field(document, tuple(rule.when.field.split(".")), rule.when.word)
-    if rule.colour is not None and isinstance(value, Colour):
+    if rule.colour is not None:
+        assert isinstance(value, Colour)
         parts = scalars(rule.colour, value)
         for name, path in zip(PLACES[rule.colour.form], rule.colour.fields or (), strict=True):
             put_field(document, tuple(path.split(".")), parts[name])
