@@ -134,6 +134,14 @@ class Colours(Part):
                 at: Path = ("dialects", name, point, "hear", "when")
                 self.wrong(at, f"'{point}' is always heard", "only cct and colour have a 'when'")
         if not found:
+            if "cct" in hears and "colour" in hears:
+                self.doubt(
+                    ("dialects", name, "colour"),
+                    "it does not say whether it is white or coloured: turned from the one to the"
+                    " other by hand, it may go on saying what is wanted",
+                    "give cct and colour a 'when' in their 'hear', if a field says which",
+                    key=True,
+                )
             return
         at = ("dialects", name, next(iter(found)), "hear", "when")
         if len(found) < 2 or "cct" not in hears or "colour" not in hears:

@@ -156,6 +156,18 @@ def test_a_dialect_that_spells_a_colour_wrongly_is_refused(old: str, new: str, s
     assert all(problem.startswith("dye.yaml:") for problem in found)
 
 
+def test_a_fixture_that_does_not_say_whether_it_is_white_or_coloured_is_doubted() -> None:
+    text = coloured.text()
+    for when in (", when: {field: mode, is: dyed}", ", when: {field: mode, is: plain}"):
+        assert text.count(when) == 1
+        text = text.replace(when, "")
+    (doubt,) = read_profile_text(text, "dye.yaml").warnings
+    assert "it does not say whether it is white or coloured" in str(doubt)
+    line = text[: text.index("    colour:")].count("\n") + 1
+    assert str(doubt).startswith(f"dye.yaml:{line}:5:")
+    assert read_profile_text(coloured.text(), "dye.yaml").warnings == ()
+
+
 @pytest.mark.parametrize("written", ["green", "0", "-0.1", "2", ".nan", "0.01 stop", "on"])
 def test_a_tolerance_of_colour_is_a_plain_number(written: str) -> None:
     text = coloured.text() + f"tolerance: {{colour: {written}}}\n"
