@@ -9,6 +9,7 @@ import sys
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from studiobridge.profile.colours import preset_json
 from studiobridge.shown import words
 
 CAUTION = "A sequence, not a safety device: breakers, plugs pulled and local code keep people safe."
@@ -76,7 +77,7 @@ def print_plan(plan: Any, steps: Sequence[Mapping[str, Any]]) -> None:
     ]
     print_table(("", "at", "device", "step", "to", "waits for"), rows, most=60)
     for name, preset in plan.hand_set:
-        text = words.preset({"level": preset.level, "cct": preset.cct})
+        text = words.preset(preset_json(preset))
         out(f"by hand: {words.clean(name)} to {text}")
     out()
     for caution in plan.cautions:

@@ -17,7 +17,7 @@ from studiobridge.control.plan import describe, waits_for
 from studiobridge.control.sequence import staying_on
 from studiobridge.craft.chroma import Colour
 from studiobridge.figures.light import Change
-from studiobridge.profile.colours import colour_json
+from studiobridge.profile.colours import colour_json, preset_json
 from studiobridge.profile.model import Point, Preset, Value
 
 Wall = Callable[[float], float]
@@ -38,14 +38,6 @@ def _value(value: Value | None) -> object:
     if value is None or isinstance(value, bool):
         return value
     return colour_json(value) if isinstance(value, Colour) else round(value, 3)
-
-
-def preset_view(preset: Preset) -> View:
-    return {
-        "level": preset.level,
-        "cct": preset.cct,
-        "colour": colour_json(preset.colour),
-    }
 
 
 def _left_on(controller: Controller, wall: Wall) -> list[View]:
@@ -82,6 +74,7 @@ def _hand_set(controller: Controller, name: str, preset: Preset, wall: Wall) -> 
         "device": name,
         "level": preset.level,
         "cct": preset.cct,
+        "colour": colour_json(preset.colour),
         "set_at": None if done is None else iso(done.at, wall),
         "set_by": None if done is None else done.by,
     }
@@ -263,7 +256,7 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         "cct": None if belief.coloured else last("cct"),
         "colour": None if belief.coloured is False else last("colour"),
         "watts": last("watts"),
-        "preset": None if preset is None else preset_view(preset),
+        "preset": None if preset is None else preset_json(preset),
         "drift": drifts or None,
         "lockout": None
         if lockout is None

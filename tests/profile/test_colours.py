@@ -124,9 +124,11 @@ def test_a_fixture_without_a_colour_cannot_be_told_one() -> None:
     assert any("cannot be told a colour" in found for found in problems(text))
 
 
-def test_a_hand_set_light_has_no_colour_to_tick() -> None:
+def test_a_light_set_by_hand_can_be_coloured() -> None:
     text = coloured.text("x-and-y").replace("speaks: dyer, at: wall/cloth, ", "")
-    assert any("is set by hand, and a colour cannot be ticked off" in p for p in problems(text))
+    made = read_profile_text(text, "dye.yaml").profile
+    assert made.devices["cloth"].hand_set
+    assert made.looks["green"].presets["cloth"].colour == of_hs(120, 0.9)
 
 
 @pytest.mark.parametrize(
