@@ -40,6 +40,11 @@ WAYS = {
       tell: {topic: "{at}/do", json: {xy: ["{x}", "{y}"]}}
       hear: {topic: "{at}/is", fields: {x: xy.0, y: xy.1}}
 """,
+    "in-spans-of-its-own": """
+    colour:
+      tell: {topic: "{at}/dye", payload: "dye={hue}/{saturation}; {hue} ", spans: {hue: 1..255, saturation: -0.5..99.5}}
+      hear: {topic: "{at}/dyed", payload: "dye={hue}/{saturation};", spans: {hue: 1..255, saturation: -0.5..99.5}}
+""",
     "x-and-y-in-words": """
     colour:
       tell: {topic: "{at}/do", json: {x: "{x}", y: "{y}"}, spans: {x: 0..65535, y: 0..65535}}

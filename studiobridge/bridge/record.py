@@ -53,7 +53,8 @@ from studiobridge.profile.model import LIGHT, Preset
 from studiobridge.profile.said import FORMER_WORDS
 
 # 1: the first. 2: dials set by hand. 3: the code a request ended with; the session of each entry.
-SCHEMA_VERSION = 3
+# 4: the colour of a dial.
+SCHEMA_VERSION = 4
 # Notes that wait in memory while the disk does not take them; the oldest go first.
 MOST_WAITING = 20_000
 # Waits (s) between tries while the disk does not take notes, and between looks at an idle file.
@@ -161,6 +162,7 @@ HANDS = _table(
     sa.Column("device", sa.String, nullable=False, index=True),
     sa.Column("level", sa.Float),
     sa.Column("cct", sa.Float),
+    sa.Column("colour", sa.String),
     sa.Column("by", sa.String, nullable=False),
 )
 SESSIONS = _table(
@@ -309,25 +311,32 @@ def _upgrade(engine: sa.Engine, path: Place, version: int) -> None:
         if version < 2:
             HANDS.create(connection, checkfirst=True)
         if version < 3:
-            schema = path.schema if isinstance(path, Elsewhere) else None
-            added = [table.c.session for table in PRUNED] + [LOCKOUTS.c.session, REQUESTS.c.code]
-            for column in added:
-                has = sa.inspect(connection).get_columns(column.table.name, schema=schema)
-                if column.name not in {c["name"] for c in has}:
-                    spelled = connection.dialect.identifier_preparer.quote
-                    table = spelled(column.table.name)
-                    if schema is not None:
-                        table = f"{spelled(schema)}.{table}"
-                    connection.exec_driver_sql(
-                        f"ALTER TABLE {table} ADD COLUMN {spelled(column.name)} INTEGER"
-                    )
+            for table in PRUNED:
+                _add(connection, path, table.c.session, "INTEGER")
+            _add(connection, path, LOCKOUTS.c.session, "INTEGER")
+            _add(connection, path, REQUESTS.c.code, "INTEGER")
+        if version < 4:
+            _add(connection, path, HANDS.c.colour, "VARCHAR")
         connection.execute(sa.update(VERSION).values(version=SCHEMA_VERSION))
 
 
+def _add(connection: sa.Connection, path: Place, column: sa.Column[Any], kind: str) -> None:
+    """Add a column that a later version has, where it is not there yet."""
+    schema = path.schema if isinstance(path, Elsewhere) else None
+    has = sa.inspect(connection).get_columns(column.table.name, schema=schema)
+    if column.name in {c["name"] for c in has}:
+        return
+    quoted = connection.dialect.identifier_preparer.quote
+    table = quoted(column.table.name)
+    if schema is not None:
+        table = f"{quoted(schema)}.{table}"
+    connection.exec_driver_sql(f"ALTER TABLE {table} ADD COLUMN {quoted(column.name)} {kind}")
+
+
 def _scalar(value: object) -> str | None:
-    """A value of a point. A colour is its CIE 1931 x and y."""
+    """A value of a point. A colour is its CIE 1931 x and y, to the last digit."""
     if isinstance(value, Colour):
-        value = {"x": round(value.x, 5), "y": round(value.y, 5)}
+        value = {"x": value.x, "y": value.y}
     return None if value is None else json.dumps(value)
 
 
@@ -362,6 +371,8 @@ def _row(note: Note, at: float) -> tuple[sa.Table, dict[str, object]]:
         row["code"] = _code(note.phase, note.code)
     elif isinstance(note, DriftNote):
         row["wanted"], row["reported"] = _scalar(note.wanted), _scalar(note.reported)
+    elif isinstance(note, HandNote):
+        row["colour"] = _scalar(note.colour)
     return TABLES[type(note)], row
 
 
@@ -998,7 +1009,8 @@ def _memory(connection: sa.Connection) -> Memory:
             )
             .order_by(HANDS.c.id)
         ):
-            by_hand[row.device] = ByHand(Preset(row.level, row.cct), row.by, row.at)
+            preset = Preset(row.level, row.cct, _colour(_value(row.colour)))
+            by_hand[row.device] = ByHand(preset, row.by, row.at)
         metered = sa.select(SESSIONS.c.kwh).where(
             SESSIONS.c.session == session.session, SESSIONS.c.kwh.is_not(None)
         )
@@ -1258,6 +1270,8 @@ class Reader:
         if HANDS.name in self._tables:
             for row in self._all(self._rows_of(HANDS).where(HANDS.c.at <= at)):
                 dial = {"level": row["level"], "cct": row["cct"]}
+                if row.get("colour") is not None:
+                    dial = {"level": row["level"], "colour": _value(row["colour"])}
                 changes.append((row["at"], 0, row["device"], dial))
         for _, _, device, said in sorted(changes, key=lambda change: change[:2]):
             known = found.setdefault(device, {})

@@ -21,6 +21,7 @@ from studiobridge.cli.base import (
     note_old_words,
     read_or_stop,
 )
+from studiobridge.profile.colours import preset_json
 from studiobridge.shown import words
 
 if TYPE_CHECKING:
@@ -180,9 +181,7 @@ def plan(
                 "look": made.look,
                 "ready_in_s": made.ready_in,
                 "steps": steps,
-                "hand_set": [
-                    {"device": n, "level": p.level, "cct": p.cct} for n, p in made.hand_set
-                ],
+                "hand_set": [{"device": n, **preset_json(p)} for n, p in made.hand_set],
                 "people": list(made.people),
                 "cautions": list(made.cautions),
             }

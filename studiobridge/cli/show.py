@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
+from studiobridge.profile.colours import preset_json
 from studiobridge.shown import words
 
 CAUTION = "A sequence, not a safety device: breakers, plugs pulled and local code keep people safe."
@@ -77,7 +78,7 @@ def print_plan(plan: Any, steps: Sequence[Mapping[str, Any]]) -> None:
     ]
     print_table(("", "at", "device", "step", "to", "waits for"), rows, most=60)
     for name, preset in plan.hand_set:
-        text = words.preset({"level": preset.level, "cct": preset.cct})
+        text = words.preset(preset_json(preset))
         out(f"by hand: {words.clean(name)} to {text}")
     for text in plan.people:
         out(words.clean(text))

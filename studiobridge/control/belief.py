@@ -285,10 +285,10 @@ class Belief:
 
     def _white_or_coloured(self, point: Point, value: Value, at: float, kept: bool) -> None:
         """It is either: what it says of the one says of the other that it is not that."""
-        if point == "colour" and isinstance(value, Colour):
+        if point == "colour":
             self.last["cct"] = Word(value, at, kept, self.epoch)
-        elif point == "cct" and not isinstance(value, Colour):
-            self.last["colour"] = Word(float(value), at, kept, self.epoch)
+        elif point == "cct":
+            self.last["colour"] = Word(value, at, kept, self.epoch)
 
     def _lamp(self, at: float) -> None:
         """Is the lamp lit, by what was reported in this epoch? Anything but a clear no is yes."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from studiobridge.control.events import Request
+from studiobridge.craft.chroma import Colour
 from studiobridge.profile.model import Point, Preset, Value
 from studiobridge.profile.said import Answer as Answer
 
@@ -177,13 +178,14 @@ class RollingNote:
 
 @dataclass(frozen=True, slots=True)
 class HandNote:
-    """A person says that they turned this light's dial to its preset (%, K)."""
+    """A person says that they turned this light's dial to its preset (%, K or a colour)."""
 
     at: float
     device: str
     level: float | None
     cct: float | None
     by: str
+    colour: Colour | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ from studiobridge.craft.chroma import Colour
 from studiobridge.craft.grid import mired
 from studiobridge.craft.mark import stops
 from studiobridge.figures.light import DARK, Change
-from studiobridge.profile.colours import colour_json
+from studiobridge.profile.colours import colour_json, preset_json
 from studiobridge.profile.model import Point, Preset, Value, figure
 
 Wall = Callable[[float], float]
@@ -41,14 +41,6 @@ def _value(value: Value | None) -> object:
     if value is None or isinstance(value, bool):
         return value
     return colour_json(value) if isinstance(value, Colour) else round(value, 3)
-
-
-def preset_view(preset: Preset) -> View:
-    return {
-        "level": preset.level,
-        "cct": preset.cct,
-        "colour": colour_json(preset.colour),
-    }
 
 
 def _left_on(controller: Controller, wall: Wall) -> list[View]:
@@ -85,6 +77,7 @@ def _hand_set(controller: Controller, name: str, preset: Preset, wall: Wall) -> 
         "device": name,
         "level": preset.level,
         "cct": preset.cct,
+        "colour": colour_json(preset.colour),
         "set_at": None if done is None else iso(done.at, wall),
         "set_by": None if done is None else done.by,
         "comes_back": controller.profile.devices[name].comes_back,
@@ -362,7 +355,7 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         "cct": None if belief.coloured else last("cct"),
         "colour": None if belief.coloured is False else last("colour"),
         "watts": last("watts"),
-        "preset": None if preset is None else preset_view(preset),
+        "preset": None if preset is None else preset_json(preset),
         "drift": drifts or None,
         "lockout": None
         if lockout is None

@@ -183,7 +183,7 @@ class Words:
         for name in request.targets or tuple(dials):
             preset = dials[name]
             self.beliefs.of[name].ticked = ByHand(preset, by, at)
-            self.desk.emit(HandNote(at, name, preset.level, preset.cct, by))
+            self.desk.emit(HandNote(at, name, preset.level, preset.cct, by, preset.colour))
             self.desk.changed.add(name)
         self.desk.emit(Announce(state=True))
         self.answers.done(request, f"set by hand: {', '.join(request.targets or dials)}")

@@ -122,3 +122,14 @@ class Colours(Part):
             if part not in PLACES[form]:
                 self.wrong((*at, part), f"there is no place for {part} here", key=True)
         return tuple(Span(*said[part]) if part in said else USUAL[part] for part in PLACES[form])
+
+    def white_or_coloured(self, name: str, hears: Mapping[Point, HearMap], either: bool) -> None:
+        """A fixture that can be both should say which it is."""
+        if "cct" in hears and "colour" in hears and not either:
+            self.doubt(
+                ("dialects", name, "colour"),
+                "it does not say whether it is white or coloured: turned from the one to the"
+                " other by hand, it may go on saying what is wanted",
+                "give cct and colour a 'where' in their 'hear', if a field says which",
+                key=True,
+            )

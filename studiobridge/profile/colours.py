@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from studiobridge.craft.chroma import (
     Colour,
@@ -25,6 +25,9 @@ from studiobridge.craft.chroma import (
     rgb_of,
 )
 from studiobridge.profile import quantity
+
+if TYPE_CHECKING:
+    from studiobridge.profile.model import Preset
 
 EXAMPLE = "{hue: 120 deg, saturation: 90 %}"
 WAYS = f"write it like {EXAMPLE}, {{x: 0.30, y: 0.60}} or {{rgb: '#20ff40'}}"
@@ -123,6 +126,15 @@ def colour_json(colour: Colour | None) -> dict[str, object] | None:
         "y": round(colour.y, 4),
         "name": name_of(colour),
         "screen": on_screen(colour),
+    }
+
+
+def preset_json(preset: Preset) -> dict[str, object]:
+    """A preset as it is shown: level (%), CCT (K) and colour."""
+    return {
+        "level": preset.level,
+        "cct": preset.cct,
+        "colour": colour_json(preset.colour),
     }
 
 

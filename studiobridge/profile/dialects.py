@@ -108,13 +108,15 @@ class Dialects(Part):
                     f"'{others[0]}' is told on the same topic, and would be done again later",
                     "leave 'retain' out",
                 )
-        return Dialect(
+        dialect = Dialect(
             name,
             MappingProxyType(tells),
             MappingProxyType(hears),
             self._asks(name, shape),
             self._together(name, shape, tells),
         )
+        Colours(self.shape, self.findings).white_or_coloured(name, hears, dialect.either)
+        return dialect
 
     def _never_heard(self, name: str, point: Point, at: Path) -> None:
         """A point that is only told: allowed where its devices say how else it is known."""

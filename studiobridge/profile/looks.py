@@ -98,7 +98,7 @@ class Looks(Part):
                 )
 
     def _check_colour(self, at: Path, name: str, preset: Preset, device: Device) -> None:
-        """White or coloured, lit, reported by what is to prove it, and within what can be told."""
+        """White or coloured, lit, and within what it can be told."""
         if preset.colour is None:
             return
         where = (*at, "colour")
@@ -107,9 +107,6 @@ class Looks(Part):
             self.wrong(where, what, "write cct or colour, not both", key=True)
         if preset.level == 0:
             self.wrong(where, f"'{name}' is dark here: black has no colour", "leave it out", True)
-        if device.speaks is None:
-            what = f"'{name}' is set by hand, and a colour cannot be ticked off"
-            self.wrong(where, what, "say its filter in its title, and leave this out", key=True)
         dialect = self.shape.dialects.get(device.speaks or "")
         told = None if dialect is None or dialect.colour is None else dialect.colour.tell
         if told is None:

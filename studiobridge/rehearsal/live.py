@@ -22,6 +22,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 from sacn.messages.data_packet import DataPacket
 
+from studiobridge.craft.chroma import Colour
 from studiobridge.profile.model import SetProfile
 from studiobridge.rehearsal.devices import GIVEN_UP_AFTER, Happening, Joined, Left, Vanished
 from studiobridge.rehearsal.room import Room
@@ -136,8 +137,14 @@ class LiveRoom:
         self._todo.put(hand)
         self._ring()
 
-    def touch(self, name: str, level: float | None = None, cct: float | None = None) -> None:
-        self.do(lambda: self.room.touch(name, self.now(), level, cct))
+    def touch(
+        self,
+        name: str,
+        level: float | None = None,
+        cct: float | None = None,
+        colour: Colour | None = None,
+    ) -> None:
+        self.do(lambda: self.room.touch(name, self.now(), level, cct, None, colour))
 
     def press(self, name: str, on: bool) -> None:
         self.do(lambda: self.room.touch(name, self.now(), switch=on))

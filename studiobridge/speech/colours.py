@@ -14,6 +14,8 @@ from studiobridge.profile.model import ColourForm, Scalar, Span
 from studiobridge.profile.template import Route
 from studiobridge.speech.encode import MISSING, CannotRead, as_text, field_of, number, shown
 
+# Shells put these around a payload.
+BLANKS = " \t\r\n"
 # What is fine enough for a part that is a fraction: x and y of four digits are below 0.001 Δu′v′.
 DIGITS = 5
 
@@ -29,9 +31,7 @@ def grid_of(form: ColourForm) -> ColourGrid:
     return ColourGrid(form.form, steps)
 
 
-def steps_of(told: ColourForm | None, heard: ColourForm | None) -> ColourSteps | None:
-    if told is None and heard is None:
-        return None
+def steps_of(told: ColourForm | None, heard: ColourForm | None) -> ColourSteps:
     return ColourSteps(
         None if told is None else grid_of(told), None if heard is None else grid_of(heard)
     )

@@ -39,6 +39,7 @@ from studiobridge.control.effects import (
     StateNote,
     StepNote,
 )
+from studiobridge.craft.chroma import of_hs
 from studiobridge.profile.model import Preset
 from tests.bridge.writing import on_disk
 from tests.simulate.evening import Notebook
@@ -222,9 +223,13 @@ def test_reading_while_it_is_written(tmp_path: Path) -> None:
 
 
 # The schemas as earlier versions made them: 1 without dials set by hand, 2 without the code of a
-# request and the session of a dial.
+# request and the session of a dial, 3 without the colour of a dial.
 def as_version(version: int, path: Path) -> None:
     with sqlite3.connect(path) as database:
+        database.execute("ALTER TABLE hands DROP COLUMN colour")
+        if version == 3:
+            database.execute("UPDATE schema_version SET version = 3")
+            return
         database.execute("ALTER TABLE requests DROP COLUMN code")
         for table in (*record_module.PRUNED, record_module.LOCKOUTS):
             if table.name != "runs":
@@ -251,6 +256,25 @@ def test_a_record_of_the_second_version_is_read_and_upgraded(tmp_path: Path) -> 
     assert reopen(path).answered[-1] == ("r3", 2, "no")
 
 
+def test_a_record_of_the_third_version_is_read_and_upgraded(tmp_path: Path) -> None:
+    path = record_path(tmp_path, "kiln")
+    write(path, NOTES)
+    as_version(3, path)
+    reader = Reader(path)
+    assert reader.moment(1007.0)["rim"] == {"level": 30.0, "cct": 4300.0}
+    assert "by hand" in {entry["kind"] for entry in reader.timeline(1)}
+    reader.close()
+    assert reopen(path).by_hand["rim"].preset == Preset(30.0, 4300.0)
+    dyed = Preset(25.0, None, of_hs(123.4, 0.7))
+    write(path, [HandNote(9.0, "rim", 25.0, None, "Bo", dyed.colour)])
+    # to the last digit: a dial is where it was set, or it has to be set anew
+    assert reopen(path).by_hand["rim"].preset == dyed
+    reader = Reader(path)
+    found = reader.moment(1010.0)["rim"]
+    reader.close()
+    assert set(found) == {"level", "colour"}
+
+
 def test_a_record_of_the_first_version_is_read_and_upgraded(tmp_path: Path) -> None:
     path = record_path(tmp_path, "kiln")
     write(path, NOTES)
@@ -263,7 +287,7 @@ def test_a_record_of_the_first_version_is_read_and_upgraded(tmp_path: Path) -> N
     assert memory.session == 1
     assert memory.by_hand == {}
     with sqlite3.connect(path) as database:
-        assert database.execute("SELECT version FROM schema_version").fetchone() == (3,)
+        assert database.execute("SELECT version FROM schema_version").fetchone() == (4,)
     write(path, [HandNote(9.0, "rim", 25.0, None, "Bo")])
     assert reopen(path).by_hand["rim"].preset.level == 25.0
     assert len(Reader(path).drifts()) == 1  # what was there before is still there

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from studiobridge.control import views
+from studiobridge.control.effects import ByHand, HandNote, Memory
 from studiobridge.control.events import Described, Saved
 from studiobridge.craft.chroma import Colour, ColourGrid, ColourSteps, apart, of_hs
 from studiobridge.profile.model import Preset, SetProfile, Tolerance
@@ -18,9 +19,8 @@ POINTS = frozenset({"level", "cct", "colour"})
 
 
 def made(**more: object) -> SetProfile:
-    cloth = fixture(
-        "cloth", "lamp-plug", tells=POINTS, hears=POINTS | {"online"}, **{"either": True, **more}
-    )
+    points = {"tells": POINTS, "hears": POINTS | {"online"}, "either": True}
+    cloth = fixture("cloth", "lamp-plug", **{**points, **more})
     return profile(
         plug("lamp-plug"),
         replace(cloth, kind="backdrop"),
@@ -257,3 +257,29 @@ def test_a_step_that_fails_says_the_colour_in_words() -> None:
     why = views.state_view(play.controller, play.now, lambda t: t)["why"]
     assert "cloth was told green xy" in str(why)
     assert "and reports blue xy" in str(why)
+
+
+def test_a_coloured_dial_is_ticked_and_still_is_after_a_restart() -> None:
+    """The record gives its colour back: without it every coloured dial would have to be set anew."""
+    made_ = made(speaks=None, tells=frozenset(), hears=frozenset(), hand_set=True, can_ask=False)
+    play = Play(made_)
+    play.link_up()
+    play.ask("up", look="green")
+    play.run(30.0)
+    play.ask("set_by_hand", by="Ana")
+    (note,) = [e for _, e in play.effects if isinstance(e, HandNote)]
+    assert note.colour == GREEN
+    assert view(play)["by"] == "hand"
+    memory = Memory(
+        state="ready",
+        look="green",
+        session=1,
+        by_hand={"cloth": ByHand(Preset(note.level, note.cct, note.colour), note.by, 0.0)},
+    )
+    again = Play(made_, memory)
+    again.link_up()
+    again.report("lamp-plug", "switch", True)
+    (shown,) = views.state_view(again.controller, again.now, lambda t: t)["hand_set"]  # type: ignore[misc]
+    assert shown["set_by"] == "Ana"
+    assert shown["colour"]["name"] == "green"
+    assert words.hand_set([shown]) == ["cloth to 75 %, green (done by Ana)"]

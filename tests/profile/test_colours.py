@@ -124,9 +124,11 @@ def test_a_fixture_without_a_colour_cannot_be_told_one() -> None:
     assert any("cannot be told a colour" in found for found in problems(text))
 
 
-def test_a_hand_set_light_has_no_colour_to_tick() -> None:
+def test_a_light_set_by_hand_can_be_coloured() -> None:
     text = coloured.text("x-and-y").replace("speaks: dyer, at: wall/cloth, ", "")
-    assert any("is set by hand, and a colour cannot be ticked off" in p for p in problems(text))
+    made = read_profile_text(text, "dye.yaml").profile
+    assert made.devices["cloth"].hand_set
+    assert made.looks["green"].presets["cloth"].colour == of_hs(120, 0.9)
 
 
 @pytest.mark.parametrize(
@@ -160,6 +162,18 @@ def test_a_dialect_that_spells_a_colour_wrongly_is_refused(old: str, new: str, s
 def test_white_or_coloured_where_one_field_says_which(white: str, either: bool) -> None:
     text = coloured.text().replace("where: {mode: plain}", f"where: {white}")
     assert read_profile_text(text, "dye.yaml").profile.devices["cloth"].either is either
+
+
+def test_a_fixture_that_does_not_say_whether_it_is_white_or_coloured_is_doubted() -> None:
+    text = coloured.text()
+    for where in (", where: {mode: dyed}", ", where: {mode: plain}"):
+        assert text.count(where) == 1
+        text = text.replace(where, "")
+    (doubt,) = read_profile_text(text, "dye.yaml").warnings
+    assert "it does not say whether it is white or coloured" in str(doubt)
+    line = text[: text.index("    colour:")].count("\n") + 1
+    assert str(doubt).startswith(f"dye.yaml:{line}:5:")
+    assert read_profile_text(coloured.text(), "dye.yaml").warnings == ()
 
 
 @pytest.mark.parametrize("written", ["green", "0", "-0.1", "2", ".nan", "0.01 stop", "on"])

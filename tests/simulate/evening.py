@@ -146,7 +146,8 @@ class Notebook:
                 if note.phase in ("opened", "closed"):
                     by_hand.clear()
             elif isinstance(note, HandNote):
-                by_hand[note.device] = ByHand(Preset(note.level, note.cct), note.by, WALL + note.at)
+                preset = Preset(note.level, note.cct, note.colour)
+                by_hand[note.device] = ByHand(preset, note.by, WALL + note.at)
             elif isinstance(note, RunNote):
                 runs = max(runs, note.run)
                 run = note

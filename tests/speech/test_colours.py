@@ -8,7 +8,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from studiobridge.craft.chroma import Colour, ColourSteps, apart, fits, of_hs, white_at, why_none
+from studiobridge.craft.chroma import (
+    Colour,
+    ColourGrid,
+    ColourSteps,
+    apart,
+    fits,
+    of_hs,
+    white_at,
+    why_none,
+)
 from studiobridge.profile.model import SetProfile
 from studiobridge.profile.said import Described, Report, Said, Unreadable
 from studiobridge.speech import FarEnd, Speech
@@ -79,6 +88,11 @@ def test_by_hand() -> None:
     assert json.loads(message.payload) == {"mix": {"r": 0, "g": 0, "b": 255}}
     (message,) = Speech(PROFILES["hue-in-degrees"]).tell("cloth", [("colour", of_hs(30, 0.5))], 0.0)
     assert message.payload == b"30 50"
+    # 120 of 360 degrees is a third of 254 past 1; 90 % is 90 past -0.5, in halves of a number
+    made = PROFILES["in-spans-of-its-own"]
+    (message,) = Speech(made).tell("cloth", [("colour", of_hs(120, 0.9))], 0.0)
+    assert message.payload == b"dye=86/89.5; 86 "
+    assert steps(Speech(made).described(0.0)).told == ColourGrid("hs", (1 / 254, 0.0))
 
 
 @settings(max_examples=60, deadline=None)
@@ -153,6 +167,13 @@ def test_a_part_that_is_none_is_unreadable(raw: str, part: str) -> None:
         ("hue-in-degrees", "hue/have", "120"),
         ("hue-in-degrees", "hue/have", "120 "),
         ("hue-in-degrees", "hue/have", "361 100"),
+        ("in-spans-of-its-own", "dyed", "dye=256/50;"),
+        ("in-spans-of-its-own", "dyed", "dye=0/50;"),
+        ("in-spans-of-its-own", "dyed", "dye=9/-1;"),
+        ("in-spans-of-its-own", "dyed", "9/50;"),
+        ("in-spans-of-its-own", "dyed", "dye=9/50"),
+        ("in-spans-of-its-own", "dyed", "dye=9;"),
+        ("in-spans-of-its-own", "dyed", "die=9/50;"),
         ("red-green-blue", "rgb/have", "1,2"),
         ("red-green-blue", "rgb/have", "1,2,3,4"),
         ("red-green-blue", "rgb/have", ",,"),
