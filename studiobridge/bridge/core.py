@@ -68,7 +68,7 @@ from studiobridge.control.events import (
     Saved,
     Unsent,
 )
-from studiobridge.profile.model import Point, Preset, SetProfile, SwitchRule, figure
+from studiobridge.profile.model import Point, Preset, SetProfile, SwitchAsks, SwitchRule, figure
 from studiobridge.profile.said import Answer, Said, Unreadable
 from studiobridge.speech import Speech
 from studiobridge.speech.message import Message
@@ -95,6 +95,16 @@ RUN_BYTES_A_SECOND = 200_000
 COUNT_EVERY = 1.0
 # What may put power on something: not before it is known what is locked out.
 SWITCHES_ON = ("up", "toggle", "restore")
+# What the words of a button ask for.
+PRESSES: dict[SwitchAsks, Asked] = {
+    "up": "up",
+    "down": "down",
+    "restore": "restore",
+    "toggle": "toggle",
+    "rolling on": "rolling_on",
+    "rolling off": "rolling_off",
+    "rolling toggle": "rolling_toggle",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -590,7 +600,7 @@ class Core:
             retained=message.retain,
             expired=body.until is not None and body.until < self.wall(at),
         )
-        if body.what in ("lockout", "release", "rolling_on"):
+        if body.what in ("lockout", "release", "rolling_on", "rolling_toggle"):
             self._to_outlast.add(body.id)
             self._outlasting = True
         if body.what == "lockout" and not message.retain:
@@ -666,14 +676,16 @@ class Core:
         if last is not None and at - last < rule.debounce:
             return
         self._presses += 1
+        rolls = asks.startswith("rolling")
         self._ask(
             Request(
                 at=at,
                 id=f"{self.instance}-{rule.name}-{self._presses}",
-                what=asks,
+                what=PRESSES[asks],
                 by=rule.name,
                 source="switch",
                 look=rule.look if asks in ("up", "toggle") else None,
+                targets=(rule.camera,) if rolls and rule.camera is not None else (),
             )
         )
 

@@ -84,9 +84,11 @@ class _Fixture:
         self.dark = False  # every slot at 0
 
     def tell(self, values: Mapping[Point, float], takes: float) -> None:
-        if self.supposed is not None:
-            (self.level, self.cct), self.supposed = self.supposed, None
         goal = values.get("level", self.fade.level[1] if self.fade else self.level)
+        if self.supposed is not None:
+            # it may be dark for all anybody knows: it is never sent more than was asked for now
+            level, self.cct = self.supposed
+            self.level, self.supposed = min(level, goal), None
         before = self.cct
         white = values.get("cct", self.fade.cct[1] if self.fade and self.fade.cct else self.cct)
         if self.level <= 0 or before is None:

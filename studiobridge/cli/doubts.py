@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from studiobridge.control.people import coming_back
 from studiobridge.figures.light import light_of
 from studiobridge.figures.mains import mains_of
 from studiobridge.figures.room import budget, room_of
@@ -33,12 +34,15 @@ def about_mains(reading: Reading) -> tuple[list[Problem], list[Problem]]:
 
 
 def about_gear(reading: Reading) -> list[Problem]:
-    """Cameras that cannot say that they roll, and computers that cannot say that they are down."""
+    """Cameras that cannot say that they roll, computers that cannot say that they are down.
+
+    And lights that come back with their mains otherwise than a look wants them.
+    """
     found: list[Problem] = []
     profile = reading.profile
     for device in profile.devices.values():
         where, cut_by = ("devices", device.name), _switch_of(profile, device)
-        if device.kind == "camera" and "rolling" not in device.hears:
+        if device.kind == "camera" and device.rolls is None and "rolling" not in device.hears:
             means = "lights may be changed during a take"
             if cut_by is not None:
                 means += f", and a run-down asks a person before '{cut_by}' is switched off"
@@ -49,20 +53,28 @@ def about_gear(reading: Reading) -> list[Problem]:
                     where,
                     f"'{device.name}' cannot say that it rolls: {means}, unless somebody says so",
                     "say 'rolling on' and 'rolling off' with each take, 'down --not-rolling' where"
-                    " nobody can be asked, or give it a dialect that hears 'rolling'",
+                    " nobody can be asked, or give it a dialect that hears 'rolling'; with"
+                    " 'rolls: {by: watts, from: 8.5 W}' a plug that meters it alone says it",
                 )
             )
-        if device.kind == "computer" and cut_by is not None and not _says_down(profile, device):
+        asked = cut_by is not None and not device.own_battery
+        if device.kind == "computer" and asked and not _says_down(profile, device):
             found.append(
                 reading.problem(
                     where,
                     f"'{device.name}' cannot say that it is down: a run-down stops before"
                     f" '{cut_by}'",
                     "give it a dialect that hears 'down', or 'idle_below' and a plug that meters;"
-                    " one with a battery of its own is 'fed_by: battery', and what charges it a"
-                    " 'charger' on the plug",
+                    " a laptop says 'own_battery: yes'",
                 )
             )
+        preset = next(
+            (k.presets[device.name] for k in profile.looks.values() if device.name in k.presets),
+            None,
+        )
+        if device.comes_back in ("dark", "full") and (text := coming_back(device, preset)):
+            todo = "the plan, the sheet and the readout say so each time"
+            found.append(reading.problem((*where, "comes_back"), f"'{device.name}' {text}", todo))
     return found
 
 

@@ -44,6 +44,7 @@ def check(
     from studiobridge.control.plan import order_problems
     from studiobridge.figures.mains import CAUTION as MAINS_CAUTION
     from studiobridge.profile import ProfileError, read_profile
+    from studiobridge.profile.universes import CAUTION as SLOTS_CAUTION
 
     problems: list[Any] = []
     warnings: list[Any] = []
@@ -100,6 +101,8 @@ def check(
             )
             if too_much:
                 show.out(MAINS_CAUTION)
+            if made.universes:
+                show.out(SLOTS_CAUTION)
     if problems or others:
         raise typer.Exit(BAD_INPUT)
 
@@ -180,6 +183,7 @@ def plan(
                 "hand_set": [
                     {"device": n, "level": p.level, "cct": p.cct} for n, p in made.hand_set
                 ],
+                "people": list(made.people),
                 "cautions": list(made.cautions),
             }
         )

@@ -79,6 +79,8 @@ def print_plan(plan: Any, steps: Sequence[Mapping[str, Any]]) -> None:
     for name, preset in plan.hand_set:
         text = words.preset({"level": preset.level, "cct": preset.cct})
         out(f"by hand: {words.clean(name)} to {text}")
+    for text in plan.people:
+        out(words.clean(text))
     out()
     for caution in plan.cautions:
         out(caution)
@@ -93,7 +95,7 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
         note = words.lockout(device.get("lockout"))
         if device.get("hand_set"):
             note = "; ".join(filter(None, (note, "by hand")))
-        note = "; ".join(filter(None, (note, words.gauged(device))))
+        note = "; ".join(filter(None, (note, words.gauged(device), words.rolls(device))))
         rows.append(
             (
                 name,
@@ -154,11 +156,17 @@ def remarks(state: Mapping[str, Any]) -> list[str]:
     for text in words.hand_set(state.get("hand_set")):
         lines.append(f"by hand: {text}")
     lines.extend(f"still on: {text}" for text in words.still_on(state))
+    lines.extend(filter(None, [words.to_close(state)]))
     lines.extend(words.unproven(state))
     lines.extend(words.sensors(state, datetime.now(UTC)))
     lines.extend(words.supplies(state, datetime.now(UTC)))
-    if state.get("contested"):
-        lines.append(f"contested: {words.listed(state['contested'])} (put back and changed again)")
+    rivals = {str(entry.get("device")): entry.get("who") for entry in state.get("rivals") or ()}
+    fought = [name for name in state.get("contested") or () if name not in rivals]
+    if fought:
+        lines.append(f"contested: {words.listed(fought)} (put back and changed again)")
+    for who in dict.fromkeys(rivals.values()):
+        names = words.listed([name for name, other in rivals.items() if other == who])
+        lines.append(f"contested: {names}: {words.clean(who)}")
     if state.get("left_on"):
         lines.append("left on: nobody has asked for anything for a long time")
     warm = words.number(state.get("warm_in_s"))

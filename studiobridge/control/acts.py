@@ -223,6 +223,9 @@ class Acts:
         if self.beliefs.is_down(device.name):
             self._end(run, active.step, at, "confirmed", "it is down")
             return
+        if device.own_battery:
+            self._ask_to_close(run, active, at)
+            return
         if "shut_down" in belief.tells:
             active.values = (("shut_down", True),)
         if active.values and not belief.shutting:
@@ -233,6 +236,25 @@ class Acts:
             self._note(run, active.step, at, "sent", "waiting for it to go down")
         self._patient(active, at + 1.5 * device.shuts_in)
         self._wake_for_idle(active, at)
+
+    def _ask_to_close(self, run: Run, active: Active, at: float) -> None:
+        """A computer that runs on without its mains: told if it can be, and then waited for once.
+
+        A run-down never stalls on it: it keeps its power, so there is nothing to lose.
+        """
+        belief = self.beliefs.of[active.step.device]
+        device = belief.device
+        if "shut_down" in belief.tells and not belief.gone:
+            active.values = (("shut_down", True),)
+            self._send(run, active, at)
+        else:
+            self._note(run, active.step, at, "sent", "waiting for a person to close it")
+        if "down" not in belief.hears or belief.gone:
+            self._end(run, active.step, at, "waited out", self.beliefs.why_to_close(device.name))
+            return
+        told = belief.device.shuts_in if active.values else 0.0
+        active.until = at + 1.5 * told + device.answers_in
+        self._deadline(active, active.until)
 
     def _patient(self, active: Active, at: float) -> None:
         """Ask a computer at `at` whether it is down, and give it a little longer to answer."""

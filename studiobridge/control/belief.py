@@ -16,8 +16,12 @@ The rules of evidence:
 - A kept report never takes the place of a report of the same epoch.
 - One thing is carried over an epoch: how long a lamp has been out, and only in the careful
   direction. Where it may have been lit meanwhile, it was.
-- A person's word (`ticked`) holds for what only a hand can set, and for a camera that cannot say
-  it rolls, until evidence says otherwise.
+- The mains of a computer with a battery of its own end no epoch of it: it runs on, and what it
+  said still holds. What its charger draws says nothing of whether it runs.
+- A computer that says it is down is down until it says anything else: a farewell of the same
+  moment is no sign of life, a report later than that is.
+- A person's word (`ticked`) holds for what only a hand can set, until evidence says otherwise.
+- Whether a camera rolls that cannot say so has rules of its own, in rolling.py.
 - A *gauged band* is what another instrument (the watts of the plug, a sensor, the picture) makes of
   a point the device never says: somewhere from `low` to `high`. It proves a value only if all of
   it lies within tolerance, contradicts it only if all of it lies outside, and else says nothing.
@@ -41,15 +45,18 @@ from typing import Literal
 from studiobridge.control.effects import ByHand
 from studiobridge.control.events import Instrument
 from studiobridge.control.feeds import Feeds
+from studiobridge.control.rolling import Rolling
 from studiobridge.craft.chroma import Colour, ColourSteps, apart
 from studiobridge.craft.grid import Grid, mired
 from studiobridge.craft.light import level_stops
+from studiobridge.profile.manners import meter_of
 from studiobridge.profile.model import (
     HOMIE5,
     Device,
     Point,
     Preset,
     ProvenBy,
+    RollsBy,
     SetProfile,
     Value,
     figure,
@@ -61,6 +68,9 @@ OUT_LEVEL = 1.0
 # The last idle sample of a computer proves so long (s) that it is down: some periods of a slow
 # meter, and shorter than anybody needs to wake it and have work to lose.
 IDLE_HOLDS = 60.0
+# What a computer says within so long (s) of its word that it is down was said on its way there:
+# the rest of one message, or one that was overtaken.
+FAREWELL = 2.0
 
 Proof = Literal["report", "watts", "picture", "hand", "told"]
 
@@ -148,6 +158,7 @@ class Belief:
     """One device. Times are of the controller's clock (s)."""
 
     __slots__ = (
+        "alive_at",
         "asked_at",
         "closing_until",
         "colours",
@@ -167,7 +178,7 @@ class Belief:
         "off_since",
         "out_since",
         "quiet_until",
-        "rolling_word",
+        "rolling",
         "shutting",
         "silent_since",
         "spoke_at",
@@ -193,6 +204,7 @@ class Belief:
         self.last: dict[Point, Word] = {}
         self.gauged: dict[Point, Gauged] = {}  # what its own reports do not say
         self.spoke_at = NEVER  # its last report of this epoch
+        self.alive_at = NEVER  # ... that says it runs
         self.silent_since: float | None = None
         # what was told to it and asked of it
         self.told_at: dict[Point, float] = {}
@@ -215,9 +227,10 @@ class Belief:
         self.idle_from: float | None = None  # the first and the last idle sample in a row
         self.idle_to: float | None = None
         self.closing_until = NEVER
-        # a person's word: a dial set to its preset; whether a camera rolls, and when they said so
+        # a person's word: a dial set to its preset
         self.ticked: ByHand | None = None
-        self.rolling_word: tuple[bool, float] | None = None
+        # whether a camera rolls, by its watts and by what people say (rolling.py)
+        self.rolling = Rolling(device)
 
     # ---- evidence comes in ---------------------------------------------------------------
 
@@ -236,6 +249,9 @@ class Belief:
         if not kept:
             self.spoke_at = at
             self.silent_since = None
+            leaves = point == "down" if value else point == "online"
+            if not leaves and point != "watts":
+                self.alive_at = at
             if self.device.fixture and point in ("switch", "level"):
                 self._lamp(at)
         return True
@@ -336,6 +352,7 @@ class Belief:
     def mains_went(self, at: float) -> None:
         """It has no power: a lamp is out from now on, if it was not already."""
         self._new_epoch(at)
+        self.rolling.mains_went()
         self.mains_since = at
         self.shutting = False
         if self.out_since is None:
@@ -354,6 +371,7 @@ class Belief:
     def link_came(self, at: float) -> None:
         """After a silence of unknown length only what is heard from now on counts."""
         self._new_epoch(at)
+        self.rolling.link_came()
 
     # ---- questions -----------------------------------------------------------------------
 
@@ -523,20 +541,22 @@ class Belief:
 
     @property
     def rolls(self) -> bool:
-        """A camera: by its last report or a person's word, whichever says it rolls."""
-        said = self.said("was it so", "rolling") is True
-        return said or (self.rolling_word is not None and self.rolling_word[0])
+        """A camera: by its last report, its watts or a person's word, whichever says it rolls."""
+        return self.said("was it so", "rolling") is True or self.rolling.rolls
+
+    @property
+    def rolls_by(self) -> RollsBy:
+        """Who can know whether this camera rolls: by its profile, or as it described itself."""
+        told = self.device.rolls
+        if told is not None and told.by != "report":
+            return told.by
+        return "report" if "rolling" in self.hears else "hand"
 
     def say_rolling(self, rolling: bool, at: float) -> None:
         """A person says whether this camera rolls: against its own last report, too."""
-        self.rolling_word = (rolling, at)
+        self.rolling.say(rolling, at)
         if not rolling and self.said("was it so", "rolling") is True:
             self.last["rolling"] = Word(False, at, True, self.epoch)
-
-    def forget_stopped(self) -> None:
-        """A person's word that it had stopped says nothing any more: it may roll again."""
-        if self.rolling_word is not None and not self.rolling_word[0]:
-            self.rolling_word = None
 
     @property
     def idle_for(self) -> float:
@@ -562,8 +582,18 @@ class Beliefs:
             for switch, reached in feeds.reach.items()
             if len(reached) == 1
             and profile.devices[reached[0]].kind == "computer"
+            and not profile.devices[reached[0]].own_battery
             and "watts" in profile.devices[switch].hears
         }
+        # who meters each camera that is known to roll by its watts, and that meter's camera
+        self.camera_meter = {
+            d.name: meter
+            for d in profile.devices.values()
+            if d.kind == "camera" and d.rolls_by == "watts"
+            for meter in (meter_of(profile.devices, d),)
+            if meter is not None
+        }
+        self._camera_on = {meter: camera for camera, meter in self.camera_meter.items()}
         self._meter_of = {computer: switch for switch, computer in self.sole_computer.items()}
 
     # ---- evidence comes in ---------------------------------------------------------------
@@ -587,18 +617,23 @@ class Beliefs:
         if point == "switch" and (before is None or before.value is not value):
             changed |= self._mains(name, bool(value), at)
         elif point == "switch" and value is False and not kept:
-            for below in self.feeds.below.get(name, ()):
+            for below in self.feeds.powers.get(name, ()):
                 self.of[below].mains_still_off(at)
         elif point == "watts" and not kept:
             computer = name if belief.device.kind == "computer" else self.sole_computer.get(name)
             if computer is not None:
                 self.of[computer].metered(figure(value), at)
+            camera = self._camera_on.get(name)
+            # while it boots it may take as much as it does while it rolls, and cannot roll
+            booted = camera is not None and not self.booting_now(camera, at)
+            if camera is not None and booted:
+                self.of[camera].rolling.sample(figure(value), at)
         return changed
 
     def _mains(self, switch: str, on: bool, at: float) -> set[str]:
         """A mains switch says something new: what hangs on it has to be heard anew."""
         off_at = self.of[switch].off_at
-        below = self.feeds.below.get(switch, ())
+        below = self.feeds.powers.get(switch, ())
         for name in below:
             belief = self.of[name]
             if not on:
@@ -621,9 +656,9 @@ class Beliefs:
             return set()
         if self.said_on(name):
             return set()  # it says it is on already: its devices keep what is known of them
-        for below in self.feeds.below[name]:
+        for below in self.feeds.powers[name]:
             self.of[below].mains_came(at)
-        return set(self.feeds.below[name])
+        return set(self.feeds.powers[name])
 
     # ---- mains ---------------------------------------------------------------------------
 
@@ -634,13 +669,17 @@ class Beliefs:
     def said_off(self, name: str) -> bool:
         return self.of[name].said("was it so", "switch") is False
 
-    def powered(self, name: str) -> bool:
+    def has_mains(self, name: str) -> bool:
         """Does it have mains, as far as is known? No switch above it last said that it is off."""
         return not any(self.said_off(above) for above in self.feeds.line[name])
 
+    def powered(self, name: str) -> bool:
+        """Has it what it runs on, as far as is known: its mains, or a battery of its own?"""
+        return self.of[name].device.own_battery or self.has_mains(name)
+
     def may_be_on(self, name: str) -> bool:
-        """Could this device be energised? Anything but a clear no counts as yes."""
-        return self.powered(name) and not self.said_off(name)
+        """Could this device draw from its mains? Anything but a clear no counts as yes."""
+        return self.has_mains(name) and not self.said_off(name)
 
     def surely_on(self, name: str) -> bool:
         belief = self.of[name]
@@ -692,8 +731,11 @@ class Beliefs:
     def against(self, name: str) -> str | None:
         """The switch above a device that says off, though the device has spoken since.
 
-        One of the two is wrong, or late: whoever decides about heat takes the worse.
+        One of the two is wrong, or late: whoever decides about heat takes the worse. What has a
+        battery of its own may speak as it likes.
         """
+        if self.of[name].device.own_battery:
+            return None
         for above in self.feeds.line[name]:
             last = self.of[above].last.get("switch")
             if last is not None and last.value is False:
@@ -728,12 +770,16 @@ class Beliefs:
 
     def surely_heard(self, name: str) -> bool:
         belief = self.of[name]
+        if belief.device.own_battery:
+            up = not self.is_down(name)  # no mains that come make it start: somebody opens it
+        else:
+            up = all(self.surely_on(above) for above in self.feeds.line[name][:1])
         return (
             belief.spoke
             and belief.described
             and belief.silent_since is None
             and not belief.gone
-            and all(self.surely_on(above) for above in self.feeds.line[name][:1])
+            and up
         )
 
     def surely_set(self, name: str, preset: Preset) -> bool:
@@ -872,16 +918,57 @@ class Beliefs:
         told = told and belief.unreached is None
         return "told" if told and self.powered(name) else None
 
+    # ---- cameras -------------------------------------------------------------------------
+
+    def rolling(self, name: str) -> tuple[bool | None, RollsBy | None]:
+        """Does this camera roll, and who says so? (None, None): nobody knows."""
+        belief = self.of[name]
+        take = belief.rolling
+        if belief.said("was it so", "rolling") is True:
+            return True, "report"
+        if take.rolls:
+            return True, "watts" if take.watts is True else "hand"
+        if take.stopped_by_watts(self.now):
+            return False, "watts"
+        if take.spoken_since(self.now):
+            return False, "hand"
+        said = belief.said("is it there", "rolling") is False and not belief.gone
+        if belief.rolls_by == "report" and said and self.powered(name):
+            return False, "report"
+        # what has no mains does not roll, by the word of its plug
+        off = self.surely_off(name) and not belief.device.battery
+        return (False, "report") if off else (None, None)
+
     # ---- computers, lamps, loads ---------------------------------------------------------
 
     def is_down(self, name: str) -> bool:
         """A computer said it is down, or two samples in a row span its idle time (law 5)."""
         belief = self.of[name]
-        if belief.said("is it there", "down") is True:
+        down = belief.word("is it there", "down")
+        if down is not None and down.value is True and belief.alive_at <= down.at + FAREWELL:
             return True
         if belief.idle_to is not None and self.now > belief.idle_to + IDLE_HOLDS:
             return False  # its meter fell silent: somebody may have woken it since
         return belief.idle_for > 0 and belief.idle_for >= belief.device.idle_for - 1e-6
+
+    def to_close(self) -> dict[str, str]:
+        """Computers with a battery of their own that are not known to be down, each with why."""
+        return {
+            name: self.why_to_close(name)
+            for name in self.of
+            if name in self.feeds.own_battery and not self.is_down(name)
+        }
+
+    def why_to_close(self, name: str) -> str:
+        """What speaks against such a computer being down, for who is asked to close it."""
+        belief = self.of[name]
+        if belief.gone:
+            return f"{name} has left the network and never said that it is down"
+        if "down" in belief.hears:
+            return f"{name} has not said that it is down"
+        if "shut_down" in belief.tells:
+            return f"{name} was told to shut down, and nothing says that it did"
+        return f"{name} runs on its own battery, and nothing tells it"
 
     def draws_now(self, computer: str) -> float | None:
         """What a computer's own meter or its plug last metered in this epoch (W)."""
@@ -897,6 +984,11 @@ class Beliefs:
 
     def going_down(self, name: str) -> bool:
         return self.of[name].shutting or self.is_down(name)
+
+    def booting_now(self, name: str, at: float) -> bool:
+        """Has its mains come too short a time ago for it to do anything yet?"""
+        belief = self.of[name]
+        return at < belief.mains_since + belief.device.boots_in
 
     def booting(self, name: str) -> bool:
         """Its mains came a moment ago and it has not spoken yet."""

@@ -11,7 +11,7 @@ The floors of this room, each importing only from below:
 - holding.py, doubts.py       the only way to `ready`; what is put back by itself; changes that more
                               than one lamp could have made
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
-- acts.py, picture.py, silence.py, gauges.py, supplies.py, metering.py
+- acts.py, picture.py, silence.py, gauges.py, alone.py, supplies.py, metering.py
                               what each action tells; what touched lights do to the picture; who
                               has to be heard; what meters make of lamps that cannot speak; what
                               runs out; what light sensors say
@@ -19,8 +19,9 @@ The floors of this room, each importing only from below:
 - desk.py, plan.py            what the parts share; the timeline as predicted
 - belief.py, sequence.py      what is believed and on what evidence; the order
 - effects.py                  what goes out
-- states.py, feeds.py, events.py
-                              the table of states; who powers whom; what comes in
+- states.py, feeds.py, events.py, rolling.py, people.py
+                              the table of states; who powers whom; what comes in; whether a
+                              camera rolls; what a person is told to do
 
 views.py reads a controller and shows it as plain dictionaries.
 
@@ -34,6 +35,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from studiobridge.control.acts import Run, What
+from studiobridge.control.alone import Alone
 from studiobridge.control.belief import NEVER, Gauged, Word
 from studiobridge.control.desk import Attempt, Desk, Tried
 from studiobridge.control.doubts import Doubts
@@ -58,6 +60,7 @@ from studiobridge.control.gates import Gates
 from studiobridge.control.gauges import DOUBT_HOLDS, Gauges
 from studiobridge.control.holding import Holding
 from studiobridge.control.requests import Requests
+from studiobridge.control.rolling import SAMPLE_HOLDS
 from studiobridge.control.runs import Runs
 from studiobridge.control.standing import Answers, Listening, Standing
 from studiobridge.control.states import State
@@ -90,6 +93,7 @@ class Controller:
         self.holding = Holding(self.desk, self.gates, self.standing, memory)
         self.runs = Runs(self.desk, self.gates, self.standing, self.answers, self.holding, memory)
         self.gauges = Gauges(self.desk)
+        self.alone = Alone(self.desk)
         self.doubts = Doubts(self.desk, self.holding.watcher.entries)
         self.requests = Requests(self.desk, self.gates, self.standing, self.answers, self.runs)
         self.listening = Listening(self.desk)
@@ -133,10 +137,10 @@ class Controller:
                 self.beliefs.of[name].ticked = by_hand
         for name in memory.rolling & set(self.beliefs.of):
             belief = self.beliefs.of[name]
-            if "rolling" in belief.hears:
+            if belief.rolls_by == "report":
                 belief.last["rolling"] = Word(True, now, True, belief.epoch)
             else:
-                belief.rolling_word = (True, now)
+                belief.rolling.remembered(belief.rolls_by)
         for name in sorted(memory.stopped & set(self.beliefs.of)):
             # it may have stopped a moment before the bridge did: its file is still closing
             self.standing.close_file(self.beliefs.of[name], now)
@@ -310,20 +314,30 @@ class Controller:
         if not event.retained and name not in self.desk.heard:
             self.desk.heard.add(name)
             self.desk.changed.add(name)
-        rolled = event.point == "rolling" and belief.rolls
+        bears = event.point in ("rolling", "watts", "switch")
+        rolled = {n: self.beliefs.of[n].rolls for n in self.desk.cameras} if bears else {}
         left_before = None if self.standing.session.open else self.runs.endings.left_on()
         changed = self.beliefs.hear(name, event.point, event.value, event.retained, at)
         if changed:
             self.desk.changed |= changed
         self.holding.supplies.hear(name, event.point, event.value, event.retained, at)
         self.holding.metering.hear(name, event.point, event.value, event.retained, at)
-        if event.point == "rolling":
-            self.standing.camera(belief, rolled, at, "report")
-        elif event.point == "watts" and not event.retained:
+        for film, before in rolled.items():
+            source = "watts" if event.point == "watts" else "report"
+            self.standing.camera(self.beliefs.of[film], before, at, source)
+            if self.beliefs.camera_meter.get(film) == name and event.point == "watts":
+                # what a sample says does not hold for long, and then it is shown as not known
+                booting = self.beliefs.booting_now(film, at)
+                booted = self.beliefs.of[film].mains_since + self.profile.devices[film].boots_in
+                self.standing.look_at_camera(film, booted if booting else at + SAMPLE_HOLDS)
+        if event.point == "watts" and not event.retained:
             self.gauges.metered(name, figure(event.value), event.retained, at)
+            self._gauged |= {n for n in [self.alone.metered(name, figure(event.value), at)] if n}
             self.standing.session.metered(name, figure(event.value), at)
         if left_before is not None and self.runs.endings.left_on() != left_before:
             self.desk.emit(Announce(state=True))
+        if changed and belief.device.own_battery and not self.standing.session.open:
+            self.desk.emit(Announce(state=True))  # is it to be closed?
         if not event.retained and self.desk.feeds.above[name] is not None:
             self._ask_who_is_wrong(name, at)
         if len(changed) > 1:
@@ -424,6 +438,16 @@ class Controller:
         for finding in found:
             self._on_gauge(Gauge(at, finding.device, "level", finding.low, finding.high, "picture"))
 
+    def _look_at_camera(self, name: str, at: float) -> None:
+        """What was known of it holds no longer. What meters it may know, as long as it matters."""
+        self.desk.changed.add(name)
+        meter = self.beliefs.camera_meter.get(name)
+        matters = self.standing.session.open or self.beliefs.of[name].rolls
+        if meter is not None and matters and self.desk.link:
+            self.desk.ask(at, meter)
+            self.desk.wake(f"rolling {name}", at + SAMPLE_HOLDS)
+        self.runs.move_on(at)
+
     # ---- wake-ups ------------------------------------------------------------------------
 
     def _on_due(self, event: Due) -> None:
@@ -434,6 +458,8 @@ class Controller:
         elif kind == "closing":
             self.desk.emit(Announce(state=True))
             self.runs.move_on(at)
+        elif kind == "rolling":
+            self._look_at_camera(name, at)
         elif kind == "left-on":
             self.requests.look_left_on(at)
         elif kind == "warm":
@@ -454,6 +480,7 @@ class Controller:
             self.runs.confirmed(self.runs.steps.reported(name, at), at)
         elif kind == "gauge":
             self.gauges.look(name, at)
+            self._gauged |= {n for n in [self.alone.look(name, at)] if n}
         elif kind == "unproven":
             if self._unproven_since is not None and self.standing.state == "ready":
                 self._unproven_since = None

@@ -124,6 +124,8 @@ class Desk:
             dial: tuple[tuple[Point, Value | None], ...]
             dial = (("level", preset.level), ("cct", preset.cct))
             points.update({point: value for point, value in dial if value is not None})
+        if device.proof == "watts" and not device.fixture:
+            points["switch"] = True
         if device.speaks is None:
             return points
         if "online" in belief.hears:

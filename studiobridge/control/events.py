@@ -26,6 +26,7 @@ Asked = Literal[
     "release",
     "rolling_on",
     "rolling_off",
+    "rolling_toggle",
     "set_by_hand",
     "ping",
 ]

@@ -2,6 +2,10 @@
 
 A mains switch is a plug that can be told on and off. Its `reach` is everything that has
 mains the moment it closes: all that hangs on it without another mains switch in between.
+
+A computer with a battery of its own hangs on a plug like the rest: its charger draws from it, and
+whoever reaches into it has the plug's mains to fear. But the plug does not power it: it is in
+`line`, `below` and `reach`, and not in `powers`.
 """
 
 from __future__ import annotations
@@ -29,6 +33,11 @@ class Feeds:
         self.line: dict[str, tuple[str, ...]] = {}
         self.reach: dict[str, list[str]] = {name: [] for name in self.switches}
         self.below: dict[str, list[str]] = {name: [] for name in self.switches}
+        self.own_battery: frozenset[str] = frozenset(
+            d.name for d in devices.values() if d.own_battery
+        )
+        # of what hangs below it: what is dark without it
+        self.powers: dict[str, list[str]] = {name: [] for name in self.switches}
         self.on_circuit: dict[str, list[str]] = {name: [] for name in profile.circuits}
         for device in self.by_depth:
             if device.fed_by in self.children:
@@ -43,6 +52,8 @@ class Feeds:
             for name in device.feeds:
                 if name in self.switches:
                     self.below[name].append(device.name)
+                    if not device.own_battery:
+                        self.powers[name].append(device.name)
 
     def energiser(self, name: str) -> str | None:
         """The mains switch that energises this device: itself, or the nearest one above."""

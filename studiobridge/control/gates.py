@@ -16,10 +16,6 @@ from studiobridge.control.sequence import ENERGISING, Action
 from studiobridge.craft.mains import instant_trip, running_limit, trips
 from studiobridge.profile.model import Point, Preset, Value, figure
 
-# A person's word that a camera has stopped holds so long (s): time to reach for the switch. Any
-# longer, and it could have been started again.
-WORD_HOLDS = 10.0
-
 
 class Gates:
     """Asked before each command, and again each time it is told anew."""
@@ -80,18 +76,19 @@ class Gates:
         return None
 
     def unsure(self, since: float) -> str | None:
-        """A camera that may be on and rolling: it cannot say so, and nobody has said for it.
+        """A camera that may be on and rolling: nothing says so now, and nobody has said for it.
 
         `since`: when the run-down was asked for. What a person said a little before that counts.
         """
         for name in self.desk.cameras:
             belief = self.beliefs.of[name]
-            if "rolling" in belief.hears or self.beliefs.surely_off(name):
+            if belief.rolls_by == "report" or self.beliefs.surely_off(name):
                 continue
             if not belief.device.battery and not self.beliefs.may_be_on(name):
                 continue
-            word = belief.rolling_word
-            if word is None or word[1] < since - WORD_HOLDS:
+            if belief.rolling.stopped_by_watts(self.beliefs.now):
+                continue
+            if not belief.rolling.spoken_since(since):
                 return name
         return None
 
@@ -145,6 +142,11 @@ class Gates:
         preset = presets.get(name)
         if not device.fixture or preset is None or preset.level is None:
             return device.draws
+        if device.comes_back == "full":
+            # at full from when its mains come until it says otherwise, or a person does
+            ticked = belief.ticked is not None and belief.ticked.preset == preset
+            if not ticked and belief.said("is it there", "level") is None:
+                return device.draws
         if device.hand_set or "level" not in belief.tells:
             return device.draws * preset.level / 100.0
         said = belief.said("was it so", "level")
@@ -169,7 +171,9 @@ class Gates:
             device = self.profile.devices[name]
             if not self.beliefs.powered(name) and not device.fixture:
                 continue
-            if device.kind == "computer" and not self.beliefs.is_down(name):
+            # one with a battery of its own is not cut by this: it runs on
+            mains_only = device.kind == "computer" and not device.own_battery
+            if mains_only and not self.beliefs.is_down(name):
                 return f"{name} {self.why_not_down(name)}; shut it down first"
             if device.fixture and device.speaks is not None:
                 hot = self.beliefs.still_hot(name)

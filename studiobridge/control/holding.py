@@ -165,10 +165,12 @@ class Holding:
         stepped = {step.device for step in run.steps}
         for key, drift in list(self.watcher.drifts.items()):
             preset = changes.get(drift.device)
-            new = None
-            if preset is not None:
-                new = getattr(preset, drift.point) if drift.point in LIGHT else None
-            if run.what == "up" and new is not None and new != drift.wanted:
+            # a look that leaves a point alone, or is coloured where the last was white, holds it
+            # no more
+            other = False
+            if preset is not None and drift.point in LIGHT:
+                other = getattr(preset, drift.point) != drift.wanted
+            if run.what == "up" and other:
                 self.watcher.entries.close(key, at, "changed look")
             elif drift.device in stepped:
                 drift.restoring = True

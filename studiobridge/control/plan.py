@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from studiobridge.control.feeds import Feeds
+from studiobridge.control.people import on_the_way_down, on_the_way_up
 from studiobridge.control.sequence import (
     NothingKnown,
     Sequencer,
@@ -63,6 +64,8 @@ class Plan:
     ready_in: float
     steps: tuple[PlannedStep, ...]
     hand_set: tuple[tuple[str, Preset], ...]
+    # what it asks of people, in sentences
+    people: tuple[str, ...]
     cautions: tuple[str, ...]
 
 
@@ -250,5 +253,6 @@ def plan(
         )
         if request == "up"
         else (),
+        people=on_the_way_up(profile, presets) if request == "up" else on_the_way_down(profile),
         cautions=CAUTIONS_UP if request == "up" else CAUTIONS_DOWN,
     )

@@ -132,6 +132,8 @@ class Requests:
             self.words.rolling(request, True, at)
         elif what == "rolling_off":
             self.words.rolling(request, False, at)
+        elif what == "rolling_toggle":
+            self.words.rolling(request, not self.words.any_rolls(request), at)
         elif what == "set_by_hand":
             self.words.set_by_hand(request, at)
         elif what != "ping":  # which is answered before it comes here
@@ -191,7 +193,7 @@ class Requests:
         if request.yes:
             # who asks has looked: no camera that cannot say so is rolling
             for name in self.desk.cameras:
-                if "rolling" not in self.desk.beliefs.of[name].hears:
+                if self.desk.beliefs.of[name].rolls_by != "report":
                     self.words.say_rolling(name, False, at, request.by or "a person")
         run = self.runs.run
         if run is not None and run.what in ("down", "cut"):

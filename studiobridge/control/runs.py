@@ -21,6 +21,7 @@ from studiobridge.control.events import Request
 from studiobridge.control.gates import Gates
 from studiobridge.control.holding import Holding
 from studiobridge.control.plan import in_order
+from studiobridge.control.rolling import ASKED_AGAIN
 from studiobridge.control.sequence import (
     Sequencer,
     Step,
@@ -31,6 +32,7 @@ from studiobridge.control.sequence import (
 )
 from studiobridge.control.standing import Answers, Standing
 from studiobridge.control.steps import Steps
+from studiobridge.profile.model import figure
 from studiobridge.profile.said import Answer
 
 # A run-up whose steps are done waits so long (s) for what only a meter can prove: two samples of a
@@ -56,7 +58,7 @@ class Endings:
         """A run is over: say what came of it, and how the set stands now."""
         for name in list(run.missing):
             if name in self.desk.feeds.switches and run.what in ("up", "restore"):
-                for below in self.desk.feeds.below[name]:
+                for below in self.desk.feeds.powers[name]:
                     run.missing.setdefault(
                         below, f"not tried, it needs {name}: {run.missing[name]}"
                     )
@@ -183,7 +185,10 @@ class Endings:
         left = self.left_on()
         if left:
             text += f"; still on: {', '.join(f'{name} ({why})' for name, why in left.items())}"
-        self.standing.turn("all off", at, text if left or run.what == "cut" else "")
+        to_close = self.desk.beliefs.to_close()
+        if to_close:
+            text += f"; close the laptop: {', '.join(to_close.values())}"
+        self.standing.turn("all off", at, text if left or to_close or run.what == "cut" else "")
         session = self.standing.session
         if session.open and session.kwh is not None:
             kwh = session.kwh
@@ -312,7 +317,7 @@ class Runs:
             self.standing.session.begin(look, at)
             for camera in self.desk.cameras:
                 # that it had stopped was said of the evening before
-                self.desk.beliefs.of[camera].forget_stopped()
+                self.desk.beliefs.of[camera].rolling.forget_stopped()
         self.desk.emit(RunNote(at, number, what, look, "begun", "everything" if everything else ""))
         self.holding.let_go_for(run, at)
         if what in ("up", "restore"):
@@ -354,7 +359,14 @@ class Runs:
     def asked_about(self, run: Run, at: float) -> str | None:
         """The camera of which only a person can say whether it still rolls; None: nobody has to."""
         camera = self.steps.held_by(run, at)
-        if camera is None or camera == self.gates.held_by(at):
+        if camera is None:
+            return None
+        if camera == self.gates.held_by(at):
+            belief = self.desk.beliefs.of[camera]
+            # rolling by a word from long ago: who said so may have forgotten to take it back
+            down = run.what == "down" and belief.rolls_by != "report"
+            return camera if down and belief.rolling.worth_asking(at) else None
+        if self.steps.meter_may_answer(run, camera, at):
             return None
         return camera
 
@@ -365,10 +377,34 @@ class Runs:
             return None
         belief = self.desk.beliefs.of[camera]
         if belief.rolls:
-            return f"{camera} is rolling"
+            return f"{camera} is rolling{self._by_whom(camera, at)}"
         if belief.closing_until > at:
             return f"{camera} is closing its file"
-        return f"does {camera} still roll? It cannot say so itself; `rolling off` says no"
+        meter = self.desk.beliefs.camera_meter.get(camera)
+        if meter is None:
+            return f"does {camera} still roll? It cannot say so itself; `rolling off` says no"
+        if self.steps.meter_may_answer(run, camera, at):
+            return f"{meter} is asked what {camera} draws"
+        return (
+            f"does {camera} still roll? {meter} does not say what it draws now;"
+            " `rolling off` says no"
+        )
+
+    def _by_whom(self, camera: str, at: float) -> str:
+        """Behind "it is rolling": who says so where the camera cannot, and how to say otherwise."""
+        belief = self.desk.beliefs.of[camera]
+        by = self.desk.beliefs.rolling(camera)[1]
+        if by == "watts":
+            word = self.desk.beliefs.of[self.desk.beliefs.camera_meter[camera]].last.get("watts")
+            drawn = f" ({figure(word.value):.1f} W)" if word is not None else ""
+            return f" by what it draws{drawn}"
+        if by != "hand" or belief.rolling.word is None:
+            return ""
+        ago = at - belief.rolling.word[1]
+        if ago < ASKED_AGAIN:
+            return ", as was said"
+        since = f"{ago / 3600.0:.1f} h ago" if ago < 1e6 else "before the bridge was started"
+        return f", as was said {since}; does it still? `rolling off` says no"
 
     def begin_again(self, run: Run, at: float) -> bool:
         """The link was lost in the middle: the request still stands, the beliefs may not.

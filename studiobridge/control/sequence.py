@@ -13,6 +13,9 @@ The rules of the order, up:
 Down: amps first (0), everything else (1), network gear last (2); a plug goes off after all
 that hangs on it; plugs on one circuit go off one by one.
 
+A computer with a battery of its own waits for no plug and no plug for it: up, somebody opens it
+and it is heard; down, it is asked to shut down while the rest goes on.
+
 `Sequencer` holds these rules and nothing else. The plan feeds it predicted durations, the
 controller feeds it confirmations: one set of rules, so a plan is what will be done.
 """
@@ -42,6 +45,9 @@ Action = Literal[
 
 ENERGISING: tuple[Action, ...] = ("power on", "switch on", "set")
 OFF: tuple[Action, ...] = ("power off", "switch off", "fade out")
+
+# What a person is told to do with a computer that has a battery of its own.
+CLOSE_IT = "close it by hand: it has a battery of its own, and nothing tells it"
 
 # A computer's supply needs its capacitors empty before mains returns, or it does not see the
 # interruption and stays off. Common practice, no source: wait a few seconds.
@@ -127,6 +133,8 @@ class _Draft:
     def ends(self, feeds: Feeds, name: str) -> list[int]:
         """The step after which a device is done: its own last, else its mains switch's."""
         switch = feeds.energiser(name)
+        if name in feeds.own_battery:
+            return self.own_end(name)
         if name not in self.last and switch in self.power:
             return [self.power[switch]]
         return self.own_end(name)
@@ -261,7 +269,7 @@ def _device_up(
 ) -> None:
     name = device.name
     above = feeds.above[name]
-    feed_step = [draft.power[above]] if above in draft.power else []
+    feed_step = [draft.power[above]] if above in draft.power and not device.own_battery else []
     essential = device.essential
     speaks = device.speaks is not None
     mains_switch = name in feeds.switches
@@ -272,7 +280,8 @@ def _device_up(
                 0,
                 name,
                 "wait for its report",
-                takes=(device.boots_in if feed_step else 0.0) + device.answers_in,
+                takes=(device.boots_in if feed_step or device.own_battery else 0.0)
+                + device.answers_in,
                 phase=phase,
                 essential=essential,
                 why=why,
@@ -321,6 +330,7 @@ def _device_up(
         elif (
             len(feeds.reach[name]) == 1
             and profile.devices[feeds.reach[name][0]].kind == "computer"
+            and feeds.reach[name][0] not in feeds.own_battery
             and known.going_down(feeds.reach[name][0])
         ):
             _power_cycle(draft, profile, feeds, device, feeds.reach[name][0], phase)
@@ -340,7 +350,8 @@ def _device_up(
     if not device.hears:
         let_boot()
     elif not heard and (feed_step or known.booting(name) or not (told or own_switch)):
-        hear("it boots and reports" if feed_step else "it has to be heard before it is trusted")
+        why = "it boots and reports" if feed_step else "it has to be heard before it is trusted"
+        hear("somebody opens it: it has a battery of its own" if device.own_battery else why)
     turn = device.circuit if above is None and own_switch and not known.surely_on(name) else None
     if told and preset is not None:
         if (heard or not device.hears) and not feed_step and known.surely_set(name, preset):
@@ -480,7 +491,7 @@ def _device_down(
 ) -> None:
     name = device.name
     above = feeds.above[name]
-    powered = above is None or not known.surely_off(above)
+    powered = above is None or device.own_battery or not known.surely_off(above)
 
     def add(action: Action, takes: float, why: str, needs: Collection[int] = ()) -> int:
         return draft.add(
@@ -503,7 +514,7 @@ def _device_down(
         after: list[int] = []
         for child in feeds.reach[name]:
             end = draft.last.get(child)
-            if end is None:
+            if end is None or child in feeds.own_battery:
                 continue
             step = draft.steps[end]
             must = (
@@ -524,6 +535,11 @@ def _device_down(
             needs=needs,
             after=after,
         )
+        return
+    if device.own_battery:
+        told = "shut_down" in device.tells
+        why = "its plug does not wait: it has a battery of its own" if told else CLOSE_IT
+        add("shut down", device.shuts_in if told or "down" in device.hears else 0.0, why)
         return
     if device.speaks is None or not powered:
         return

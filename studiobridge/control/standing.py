@@ -154,6 +154,11 @@ class Standing:
         self.desk.changed.add(name)
         self.desk.emit(Announce(state=True))
 
+    def look_at_camera(self, name: str, held_until: float) -> None:
+        """What is known of a camera holds until then: show it anew."""
+        self.desk.changed.add(name)
+        self.desk.wake(f"rolling {name}", held_until + 0.1)
+
     def close_file(self, belief: Belief, at: float) -> None:
         belief.closing_until = at + belief.device.closes_in
         self.desk.wake(f"closing {belief.device.name}", belief.closing_until)
@@ -228,7 +233,7 @@ class Listening:
         """One device fewer to wait for; what a switch that is off feeds has no mains to speak."""
         self._expected.discard(name)
         if name in self.desk.feeds.switches and self.desk.beliefs.said_off(name):
-            self._expected.difference_update(self.desk.feeds.below[name])
+            self._expected.difference_update(self.desk.feeds.powers[name])
 
     @property
     def complete(self) -> bool:

@@ -7,6 +7,8 @@ rules behind it:
   still none: told again, so often and no more; then the step has failed.
 - What hangs on a switch that is proven off is out, whether it answers or not.
 - While a camera rolls or closes its file nothing is told (law 2). Steps under way come later.
+- A computer with a battery of its own is told once to shut down and waited for once. Then its step
+  ends as waited out, with what a person has to do: no run-down stalls on what keeps its power.
 - What is locked out meanwhile is left as it is (law 1). Switching off is never locked.
 - Without a link nothing comes here: the controller holds wake-ups back until it has listened
   anew, and what was under way begins again then.
@@ -23,6 +25,7 @@ from typing import Literal
 
 from studiobridge.control.acts import (
     ASK_EVERY,
+    METER_EVERY,
     RAMP_EVERY,
     Active,
     Acts,
@@ -31,6 +34,7 @@ from studiobridge.control.acts import (
 )
 from studiobridge.control.desk import Attempt, Desk
 from studiobridge.control.gates import Gates
+from studiobridge.control.rolling import SAMPLE_HOLDS
 from studiobridge.control.sequence import ENERGISING, OFF, Step
 from studiobridge.craft.chroma import Colour, spelled
 from studiobridge.profile.model import Point, Value, figure
@@ -91,7 +95,11 @@ class Steps(Acts):
     def pump(self, at: float) -> list[Step]:
         """Start whatever may start now. The caller looks at `run.over` afterwards."""
         run = self.run
-        if run is None or run.over or self.held_by(run, at) is not None:
+        if run is None or run.over:
+            return self._take_confirmed()
+        held = self.held_by(run, at)
+        if held is not None:
+            self._ask_meter(held, at)
             return self._take_confirmed()
         while (step := run.sequencer.next(at)) is not None:
             self._start(run, step, at)
@@ -108,6 +116,23 @@ class Steps(Acts):
         if held is None and run.what == "down" and run.steps:
             return self.gates.unsure(run.began)
         return held
+
+    def _ask_meter(self, camera: str, at: float) -> None:
+        """A run waits for a camera: what meters it may know, as long as it is asked."""
+        meter = self.beliefs.camera_meter.get(camera)
+        if meter is None or not self.beliefs.of[meter].device.can_ask:
+            return
+        if self.beliefs.of[meter].asked_at <= at - METER_EVERY + 1e-6:
+            self.desk.ask(at, meter)
+        self.desk.wake("turn", at + METER_EVERY)
+
+    def meter_may_answer(self, run: Run, camera: str, at: float) -> bool:
+        """Is it too soon to ask a person: may what meters this camera still answer?"""
+        meter = self.beliefs.camera_meter.get(camera)
+        if meter is None or not self.beliefs.of[meter].device.can_ask:
+            return False
+        known = self.beliefs.of[camera].rolling.sample_at + SAMPLE_HOLDS
+        return at < max(run.began, known) + 2 * METER_EVERY + self.desk.profile.patience.reply
 
     def abandon(self, at: float) -> None:
         """The run is turned around: steps under way are left to what comes next."""
@@ -307,6 +332,9 @@ class Steps(Acts):
         if step.n not in run.active or active.stage != before:
             return
         belief = self.beliefs.of[step.device]
+        if active.stage == "shutting down" and belief.device.own_battery:
+            self._end(run, step, at, "waited out", self.beliefs.why_to_close(step.device))
+            return
         self._ask_feed(active, at)
         if belief.device.can_ask and at < active.until - 1e-6:
             self._ask(active, at)
@@ -342,6 +370,8 @@ def why_failed(active: Active, desk: Desk, gates: Gates) -> str:
                 f"{name} has not spoken since, only the broker kept its word from before;"
                 " give its dialect an `ask`, or make it speak"
             )
+        if belief.device.own_battery:
+            return f"{name} did not report; open it and wake it, then check its network"
         button = ", press its power button," if belief.device.kind == "computer" else ","
         check = f"check that {feed} powers it{button} then its network"
         return _in_vain(desk, active, f"{name} did not report", (), sorted(belief.hears), check)

@@ -86,6 +86,7 @@ def _hand_set(controller: Controller, name: str, preset: Preset, wall: Wall) -> 
         "cct": preset.cct,
         "set_at": None if done is None else iso(done.at, wall),
         "set_by": None if done is None else done.by,
+        "comes_back": controller.profile.devices[name].comes_back,
     }
 
 
@@ -161,6 +162,7 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
             if belief.silent_since is not None
         ],
         "still_on": _left_on(controller, wall),
+        "to_close": [] if standing.session.open else sorted(controller.beliefs.to_close()),
         "stays_on": sorted(staying_on(controller.profile, desk.feeds, False)),
         "rolling": [name for name in desk.cameras if controller.beliefs.of[name].rolls],
         "cut": standing.was_cut,
@@ -175,6 +177,7 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         ],
         "left_on": standing.left_on,
         "contested": sorted({*standing.contested, *standing.rivals}),
+        "rivals": [{"device": n, "who": who} for n, who in sorted(standing.rivals.items())],
         "drifting": sorted(_moved(controller)),
         "picture": picture_view(controller),
         "supplies": supplies_view(controller, at, wall),
@@ -335,6 +338,7 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
     run = controller.run
     under_way = None if run is None else controller.desk.busy.get(name)
     proof = _proof(controller, name)
+    rolling, rolling_by = beliefs.rolling(name) if device.kind == "camera" else (None, None)
 
     def last(point: Point) -> object:
         return _value(belief.said("was it so", point)) if powered else None
@@ -364,7 +368,8 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         "essential": device.essential,
         "feed": device.fed_by,
         "step": None if run is None or under_way is None else run.steps[under_way].action,
-        "rolling": belief.rolls if device.kind == "camera" else None,
+        "rolling": rolling,
+        "rolling_by": rolling_by,
         "supplies": _supplies_of(controller, name, at, wall),
         "sensor": _sensor(controller, name, at, wall) if device.kind == "sensor" else None,
     }

@@ -16,6 +16,7 @@ from studiobridge.control.effects import (
 )
 from studiobridge.control.events import Request, Saved
 from studiobridge.control.gates import Gates
+from studiobridge.control.rolling import WORD_HOLDS
 from studiobridge.control.runs import Runs
 from studiobridge.control.standing import Answers, Standing
 from studiobridge.craft.chroma import Colour, name_of
@@ -56,6 +57,11 @@ class Words:
         text = f"{target} is locked out: it will not be energised from here"
         if careful:
             text += f". CAREFUL: {'; '.join(careful)}; a lockout here switches nothing off"
+        alive = [n for n in self.gates.covered(target) if n in self.desk.feeds.own_battery]
+        if alive:
+            # the mains are what a hand has to fear; that it moves or lights up need not surprise
+            text += f". {' and '.join(alive)} {'has' if len(alive) == 1 else 'have'} a battery"
+            text += " of its own and may be alive" if len(alive) == 1 else " each: may be alive"
         text += ". Pull the plug or open the breaker before you put your hands in"
         self.answers.done(request, text, detail)
 
@@ -141,12 +147,20 @@ class Words:
         self.answers.done(request, text)
         self.runs.move_on(at)
 
+    def any_rolls(self, request: Request) -> bool:
+        """For a pedal that is trodden on at both ends of a take: what is not known begins."""
+        names = request.targets or self.desk.cameras
+        return any(self.beliefs.of[n].rolls for n in names if n in self.desk.cameras)
+
     def say_rolling(self, name: str, rolling: bool, at: float, by: str) -> None:
         belief = self.beliefs.of[name]
         before = belief.rolls
-        asked = "rolling" not in belief.hears and belief.rolling_word is None
+        # nobody knew: no word, no watts that say it has stopped
+        asked = belief.rolls_by != "report" and belief.rolling.word is None
+        asked = asked and not belief.rolling.stopped_by_watts(at)
         belief.say_rolling(rolling, at)
         self.standing.camera(belief, before, at, by)
+        self.standing.look_at_camera(name, at + WORD_HOLDS)
         if not rolling and not before and asked:
             # it may have stopped a moment ago: nobody knew, and its file is still closing
             self.standing.close_file(belief, at)

@@ -110,7 +110,12 @@ class MainsReading:
 
 
 def draw(device: Device, preset: Preset | None) -> float:
-    """Watts of one device when the set is up: a fixture in proportion to its level."""
+    """Watts of one device when the set is up: a fixture in proportion to its level.
+
+    One that comes back at full takes all it can until it is set.
+    """
+    if device.comes_back == "full":
+        return device.draws
     if device.fixture and preset is not None and preset.level is not None:
         return device.draws * preset.level / 100.0
     return device.draws

@@ -106,7 +106,7 @@ class Board:
         up = state.get("state") in UP
         going = up or state.get("state") in GOING
         macro = self._draw
-        notes = words.unproven(state)
+        notes = [*words.unproven(state), *filter(None, [words.to_close(state)])]
         parts = {
             "truth": str(macro.truth(self.truth())),
             "headline": str(macro.headline(self.profile, state, self.state_words(), notes, sure)),
@@ -118,7 +118,7 @@ class Board:
             "run": str(macro.run(self.run_rows(), shown.latest_run)),
             "drift": str(macro.drift(self.drift_rows(), self.together(), sure, self.held())),
             "guides": str(macro.guides(self.guides(), sure)),
-            "dials": str(macro.dials(state.get("hand_set") or [], sure)),
+            "dials": str(macro.dials(self.dials(), sure)),
             "supplies": str(macro.supplies([*words.sensors(state), *words.supplies(state)], sure)),
             "left": str(macro.left(self.left())),
             "things": str(macro.things(self.things())),
@@ -250,8 +250,14 @@ class Board:
         return [
             (d.name, d.name in rolling)
             for d in self.profile.devices.values()
-            if d.kind == "camera" and "rolling" not in d.hears and d.name not in asked
+            if d.kind == "camera" and d.rolls_by != "report" and d.name not in asked
         ]
+
+    def dials(self) -> list[dict[str, Any]]:
+        """The lights set by hand, each with what it does when its mains come."""
+        items = words.entries((self.visitor.shown.state or NOTHING).get("hand_set"))
+        how = words.COMES_BACK
+        return [{**item, "how": how.get(str(item.get("comes_back")), "")} for item in items]
 
     def asks(self) -> list[str]:
         """Cameras that the run-down waits for, and of which only a person can say that they roll.
@@ -354,8 +360,8 @@ class Board:
             now = words.preset(view)
             if device.hand_set:
                 now = words.preset(view.get("preset"))
-            if device.kind == "camera" and view.get("rolling"):
-                now = "rolling"
+            if device.kind == "camera":
+                now = "rolling" if view.get("rolling") else words.rolls(view) if view else ""
             rows.append(
                 {
                     "device": device.name,
@@ -394,7 +400,11 @@ class Board:
         rows.extend((label, "", text) for label, text in words.readings(view))
         if isinstance(view.get("sensor"), Mapping) and words.sensor(view["sensor"]):
             rows.append(("light", "", words.sensor(view["sensor"])))
+        if device.kind == "camera":
+            rows.append(("take", "", words.rolls(view)))
         feeds = " ← ".join([*device.feeds, device.circuit or ""]).strip(" ←")
+        if device.own_battery:
+            feeds += ", and a battery of its own"
         return str(
             self._draw.detail(
                 device,

@@ -6,6 +6,8 @@ from types import MappingProxyType
 
 from studiobridge.profile.dialects import Dialects
 from studiobridge.profile.findings import Findings, Part, nearest
+from studiobridge.profile.manners import BATTERY as BATTERY
+from studiobridge.profile.manners import Manners
 from studiobridge.profile.model import (
     E131,
     FIXTURES,
@@ -26,7 +28,6 @@ from studiobridge.profile.shape import DeviceShape, ProfileShape, ToleranceShape
 from studiobridge.profile.text import Path
 from studiobridge.profile.universes import Universes
 
-BATTERY = "battery"
 # Plugs behind plugs: more than a few is bad practice, more than this is a mistake in the file.
 DEEPEST_FEED = 20
 # A circle of more devices than this is named by its first ones: nobody wrote it by hand.
@@ -52,6 +53,7 @@ class Devices(Part):
         self.dialects = dialects
         self.places = places
         self.universes = universes
+        self.manners = Manners(shape, findings)
         # whatever can feed a device, in the order of the file
         self.feeders = dict.fromkeys((*shape.mains.circuits, *shape.devices, BATTERY))
         self.order = {name: i for i, name in enumerate(shape.devices)}
@@ -63,6 +65,7 @@ class Devices(Part):
             for name, device in self.shape.devices.items()
         }
         self._after()
+        self.manners.check_meters(made)
         return made
 
     def _device(
@@ -74,6 +77,7 @@ class Devices(Part):
         feeds: dict[str, tuple[tuple[str, ...], str | None]],
     ) -> Device:
         at: Path = ("devices", name)
+        manners = self.manners
         battery = shape.fed_by == BATTERY
         if name in ("title", "from", "whites", MARK, BATTERY):
             self.wrong(at, f"'{name}' is a word of this file", "give it another name", key=True)
@@ -199,7 +203,7 @@ class Devices(Part):
             shuts_in=shape.shuts_in,
             closes_in=shape.closes_in,
             residual=shape.residual,
-            forgets_level=shape.forgets_level,
+            comes_back=manners.comes_back(name, shape),
             level_range=shape.level,
             cct_range=shape.cct or _span_of(slots),
             dimmer=shape.dimmer,
@@ -214,6 +218,8 @@ class Devices(Part):
             flicker=shape.flicker,
             lead=self.places.lead(shape.lead, (*at, "lead", "section")),
             holds=shape.holds,
+            own_battery=manners.own_battery(name, shape),
+            rolls=manners.rolls(name, shape, hears),
             tolerance=self._tolerance(shape.tolerance),
             poll=shape.poll or None,
             silent_after=shape.silent_after or None,
@@ -268,7 +274,9 @@ class Devices(Part):
         elif fixture and hears >= tells and shape.speaks is not None:
             what = f"'{name}' reports, and is believed by its reports alone"
             self.doubt(at, what, "leave 'proof' out")
-        if proof == "watts":
+        if proof == "watts" and not fixture:
+            self._on_by_watts(name, shape, maps, at)
+        elif proof == "watts":
             self._by_watts(name, shape, ups, maps, at)
         return proof
 
@@ -286,6 +294,27 @@ class Devices(Part):
         if shape.draws <= 0 and not shape.draws_at:
             what = f"what '{name}' draws is not known, so its watts say nothing"
             self.wrong(at, what, "add 'draws:' with its watts at full, or 'draws_at:'")
+
+    def _on_by_watts(
+        self, name: str, shape: DeviceShape, maps: dict[str, Dialect], at: Path
+    ) -> None:
+        """Something with a button of its own: only alone on its plug do the watts say it is on."""
+        if shape.kind not in ("amp", "audio", "display"):
+            what = f"'{name}' is a {shape.kind}: watts prove only lights, sound and displays"
+            self.wrong(at, what, "leave 'proof' out")
+            return
+        plug = shape.fed_by or ""
+        if not self._meters(plug, maps):
+            what = f"the plug that feeds '{name}' does not meter: nothing hears its watts"
+            self.wrong(at, what, "feed it from a plug with 'meters: yes'")
+            return
+        others = [n for n, d in self.shape.devices.items() if d.fed_by == plug and n != name]
+        if others:
+            what = f"'{plug}' feeds '{others[0]}' too: its watts do not say which of them is on"
+            self.wrong(at, what, f"give '{name}' a plug of its own")
+        if shape.standby is None:
+            what = f"what '{name}' draws when it is off is not known"
+            self.wrong(at, what, "add 'standby:' with its watts when its button is off")
 
     def _meters(self, plug: str, maps: dict[str, Dialect]) -> bool:
         """Does this plug say how many watts it feeds?"""

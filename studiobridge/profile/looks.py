@@ -130,6 +130,19 @@ class Looks(Part):
             if shape.look is not None and shape.look not in looks:
                 todo = nearest(shape.look, looks)
                 self.wrong(("switches", name, "look"), f"there is no look '{shape.look}'", todo)
+            cameras = [n for n, d in self.shape.devices.items() if d.kind == "camera"]
+            if shape.camera is not None and shape.camera not in cameras:
+                todo = nearest(shape.camera, cameras)
+                what = f"there is no camera '{shape.camera}'"
+                self.wrong(("switches", name, "camera"), what, todo)
+            says = [word for word, asks in shape.words.items() if asks.startswith("rolling")]
+            if says and not cameras:
+                what = "this set has no camera that could roll"
+                self.wrong(("switches", name, "words", says[0]), what)
+            if shape.camera is not None and not says:
+                what = f"nothing that '{name}' asks is about a camera"
+                todo = "'rolling on', 'rolling off' and 'rolling toggle' are"
+                self.wrong(("switches", name, "camera"), what, todo, key=True)
             yield SwitchRule(
                 name,
                 shape.topic,
@@ -137,6 +150,7 @@ class Looks(Part):
                 shape.field,
                 shape.look,
                 shape.debounce,
+                shape.camera,
             )
 
     def call_times(self, looks: dict[str, Look]) -> Iterable[CallTime]:

@@ -92,6 +92,11 @@ Unit = Literal[
     "hour",
 ]
 FadeUnit = Literal["s", "ms", "ds"]
+# What a light does by itself when its mains come: what it was set to last, full, the preset stored
+# in it, or nothing until somebody switches it on.
+ComesBack = Literal["last", "full", "preset", "dark"]
+# Who can know whether a camera rolls: it says so itself, the watts of its plug, or a person.
+RollsBy = Literal["report", "watts", "hand"]
 
 HOMIE5 = "homie5"
 # ANSI E1.31: fixtures that listen for slots on a universe and never answer
@@ -393,6 +398,14 @@ class Slots:
 
 
 @dataclass(frozen=True, slots=True)
+class Rolls:
+    """How it is known that a camera rolls; `threshold` (W) where it is by the watts it takes."""
+
+    by: RollsBy
+    threshold: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Device:
     """One device of the set. Names are resolved: every name here exists in the profile."""
 
@@ -444,7 +457,7 @@ class Device:
     shuts_in: float = 60.0
     closes_in: float = 5.0
     residual: float = 2.0
-    forgets_level: bool = False
+    comes_back: ComesBack | None = None
     level_range: tuple[float, float] | None = None
     cct_range: tuple[float, float] | None = None
     dimmer: Dimmer = LINEAR
@@ -463,6 +476,10 @@ class Device:
     lead: Lead | None = None
     # what its battery holds (Wh)
     holds: float | None = None
+    # a computer that runs on without its mains: a laptop, whose plug feeds its charger
+    own_battery: bool = False
+    # a camera: None where the profile does not say; see `rolls_by`
+    rolls: Rolls | None = None
     tolerance: Tolerance = Tolerance()
     # ask this often (s) while the set is up; None: never by the clock
     poll: float | None = None
@@ -484,17 +501,33 @@ class Device:
         """What it is told and never says: only other evidence can prove these."""
         return self.tells - self.hears - {"shut_down"}
 
+    @property
+    def rolls_by(self) -> RollsBy:
+        """Who can know whether this camera rolls: unless it is said, itself if it can say so."""
+        if self.rolls is not None:
+            return self.rolls.by
+        return "report" if "rolling" in self.hears else "hand"
+
+
+SwitchAsks = Literal[
+    "up", "down", "restore", "toggle", "rolling on", "rolling off", "rolling toggle"
+]
+
 
 @dataclass(frozen=True, slots=True)
 class SwitchRule:
-    """A button somewhere on MQTT that asks. `asks` maps the word heard to a request."""
+    """A button somewhere on MQTT that asks. `asks` maps the word heard to a request.
+
+    `camera`: of which it says that it rolls, or has stopped; None: of all there are.
+    """
 
     name: str
     topic: str
-    asks: Mapping[str, Literal["up", "down", "restore", "toggle"]]
+    asks: Mapping[str, SwitchAsks]
     field: str | None = None
     look: str | None = None
     debounce: float = 0.5
+    camera: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,7 @@ from pydantic import (
 from studiobridge.craft.chroma import Colour
 from studiobridge.craft.light import LINEAR, Dimmer
 from studiobridge.profile import colours, quantity
-from studiobridge.profile.model import KINDS, Unit
+from studiobridge.profile.model import KINDS, SwitchAsks, Unit
 from studiobridge.profile.model import Kind as DeviceKind
 from studiobridge.profile.names import NAME
 from studiobridge.profile.quantity import Kind
@@ -454,6 +454,11 @@ class UniverseShape(Shape):
     priority: int = Field(default=100, ge=0, le=200, strict=True)
 
 
+class RollsShape(Shape):
+    by: Literal["report", "watts", "hand"]
+    from_: Power | None = Field(default=None, alias="from")
+
+
 class DeviceShape(Shape):
     kind: DeviceKind
     title: Text = ""
@@ -482,7 +487,9 @@ class DeviceShape(Shape):
     shuts_in: Time = 60.0
     closes_in: Time = 5.0
     residual: Power = 2.0
+    # read as `comes_back: full`, which says the same and more
     forgets_level: YesNo = False
+    comes_back: Literal["last", "full", "preset", "dark"] | None = None
     level: LevelRange | None = None
     cct: CctRange | None = None
     dimmer: DimmerText = LINEAR
@@ -497,6 +504,8 @@ class DeviceShape(Shape):
     flicker: Flicker | None = None
     lead: LeadShape | None = None
     holds: Holds | None = None
+    own_battery: YesNo = False
+    rolls: RollsShape | None = None
     tolerance: ToleranceShape | None = None
     poll: Time | None = None
     silent_after: Time | None = None
@@ -525,9 +534,10 @@ class LookShape(BaseModel):
 class SwitchShape(Shape):
     topic: Topic
     field: Text | None = None
-    words: dict[str, Literal["up", "down", "restore", "toggle"]] = Field(min_length=1)
+    words: dict[str, SwitchAsks] = Field(min_length=1)
     look: Name | None = None
     debounce: Time = 0.5
+    camera: Name | None = None
 
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]

@@ -16,6 +16,10 @@ from studiobridge.profile.text import Path
 LAST_UNIVERSE = 63999
 LAST_SLOT = 512
 MULTICAST = "multicast"
+CAUTION = (
+    "Set each fixture on slots to hold what it has when its stream stops: the bridge sends nothing"
+    " before somebody asks after its start, and nothing while it has no broker."
+)
 _AT = re.compile(r"([0-9]{1,6})/([0-9]{1,4})\Z")
 # What a fixture that never answers makes nothing of: (key, what it says when it is not given).
 _MUTE: tuple[tuple[str, object], ...] = (

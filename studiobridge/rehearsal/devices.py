@@ -7,6 +7,9 @@ The rules of a simulated device:
   once: it says no goodbye, and what the broker kept of it stays as it was.
 - Told something, it answers after its answering time, with a report of the values it then has:
   what was told, or, when it refuses, what it had.
+- A light comes back with its mains as its profile says (`comes_back`); where that says nothing,
+  as it was. A computer with a battery of its own runs on without its mains, and whoever brings
+  the set up opens it: closed, it starts when its mains come.
 - It fades only where its dialect knows a fade. Some that follow Homie 5 walk to their `$target`
   of their own accord; the rest jump.
 - A fixture on slots listens and says nothing. Where no frame comes for 2.5 s, or its source says
@@ -26,7 +29,16 @@ from dataclasses import dataclass
 from typing import Literal
 
 from studiobridge.craft.chroma import Colour, white_at
-from studiobridge.profile.model import HOMIE5, Device, Point, Preset, SetProfile, Value, figure
+from studiobridge.profile.model import (
+    HOMIE5,
+    ComesBack,
+    Device,
+    Point,
+    Preset,
+    SetProfile,
+    Value,
+    figure,
+)
 from studiobridge.rehearsal.supplies import SimulatedSupplies
 from studiobridge.speech import FarEnd, Told
 from studiobridge.speech.message import Message
@@ -71,6 +83,8 @@ CLOSE_SCATTER = (0.5, 0.95)
 COOL_SCATTER = (0.7, 0.95)
 # A fixture on slots gives its source up after so long (s): ANSI E1.31-2018, 6.7.1, from memory.
 GIVEN_UP_AFTER = 2.5
+# A camera takes so much more (W) while it rolls: 0.5 to 2 W is common practice, no source.
+ROLLING_TAKES = 1.2
 # A computer that is shutting down or only just down (shares of its draw and idle threshold)
 SHUTTING_SHARE = 0.6
 IDLE_SHARE = 0.5
@@ -129,7 +143,7 @@ class SimulatedDevice:
         name: str,
         seed: int | str = 0,
         keep_alive: float = 5.0,
-        wakes: Literal["off", "last"] | None = None,
+        wakes: Literal["off", "last", "on"] | None = None,
     ) -> None:
         device = profile.devices[name]
         self.device: Device = device
@@ -142,7 +156,11 @@ class SimulatedDevice:
         self._keep_alive = keep_alive
         # where it has a switch: in which state it comes back when mains does
         at_random: Literal["off", "last"] = "off" if dice.random() < 0.5 else "last"
-        self.wakes: Literal["off", "last"] = at_random if wakes is None else wakes
+        by_profile: dict[ComesBack | None, Literal["off", "last", "on"]]
+        by_profile = {"dark": "off", "last": "last", "preset": "on", "full": "on"}
+        self.wakes: Literal["off", "last", "on"] = (
+            by_profile.get(device.comes_back, at_random) if wakes is None else wakes
+        )
         self.walks = WALK if device.speaks == HOMIE5 and dice.random() < 0.5 else 0.0
         self.has_switch = "switch" in device.tells or "switch" in device.hears
         self.low, self.high = device.level_range or (0.0, 100.0)
@@ -157,6 +175,10 @@ class SimulatedDevice:
         self.plugged = True
         self.switch = not self.has_switch
         self.level: float = 100.0 if preset.level is None else preset.level
+        look = profile.looks.get(profile.default_look or "")
+        stored = None if look is None else look.presets.get(name)
+        # the preset it has stored, where it comes back at one
+        self._stored = self.level if stored is None or stored.level is None else stored.level
         self.cct: float = _middle(device) if preset.cct is None else preset.cct
         # None while it is white
         self.colour: Colour | None = preset.colour
@@ -186,6 +208,7 @@ class SimulatedDevice:
         self.deaf = False
         self.rejects: frozenset[Point] = frozenset()
         self.late = 0.0
+        self.only_down = False  # a computer that says when it is down, and never that it is not
         self.welded = False  # a plug whose contact stays closed, whatever it says of itself
         # a meter says again every so often (s) what it meters; None: only what has changed
         self.meter_every: float | None = None
@@ -200,8 +223,6 @@ class SimulatedDevice:
         self.meter_gain = 1.0
         self.meter_step = 0.1
         self.meter_blind = 0.0
-        # a lamp: what it draws by now, as a share of what was once metered
-        self.age = 1.0
         self._sampling = False
         self._away_until = float("-inf")  # no network before then
         self._mains_lost_at = float("-inf")
@@ -266,6 +287,9 @@ class SimulatedDevice:
                     return min(standby, IDLE_SHARE * device.idle_below)
                 return standby
             return device.draws * (SHUTTING_SHARE if self.run == "shutting" else 1.0)
+        if device.rolls_by == "watts" and self.kind == "camera" and device.rolls is not None:
+            waiting = max(0.0, device.rolls.threshold - ROLLING_TAKES / 2)
+            return waiting + (ROLLING_TAKES if self.rolling else 0.0)
         return device.draws
 
     def state(self) -> dict[Point, Value]:
@@ -290,7 +314,7 @@ class SimulatedDevice:
                 values[point] = self.rolling
             elif point == "online":
                 values[point] = True
-            elif point == "down":
+            elif point == "down" and (self.run == "down" or not self.only_down):
                 values[point] = self.run == "down"
             elif point == "lux":
                 values[point] = round(self.lux, 1)
@@ -316,7 +340,7 @@ class SimulatedDevice:
         elif self.device.fixture and not on and not self.has_switch and self.energised:
             self.level = self.low
         self._was_lit = False
-        if not self.energised:
+        if not self.energised and not self.device.own_battery:
             return []
         if self.kind == "computer":
             self.run = "up"
@@ -342,6 +366,10 @@ class SimulatedDevice:
     def _mains_changed(self, was: bool, now: float, cause: Cause) -> list[Happening]:
         if self.energised == was:
             return []
+        if self.device.own_battery:
+            if self.energised and self.run in ("off", "down"):
+                self._start(now)
+            return []
         self._mains_cause = cause
         self._mains_at = now
         if self.energised:
@@ -358,8 +386,21 @@ class SimulatedDevice:
             self.switch = False
         if self.device.slots is not None:
             self.level = self.low  # it waits for a frame
-        if self.device.forgets_level:
+        self._come_back()
+        self._later(now + self.device.boots_in * self._dice.uniform(*BOOT_SCATTER), "booted")
+
+    def _come_back(self) -> None:
+        """At which level a light is when its mains have come."""
+        how = self.device.comes_back
+        if how == "full":
             self.level = self.high
+        elif how == "dark" and not self.has_switch:
+            self.level = self.low
+        elif how == "preset":
+            self.level = self._stored
+
+    def _start(self, now: float) -> None:
+        self.run = "starting"
         self._later(now + self.device.boots_in * self._dice.uniform(*BOOT_SCATTER), "booted")
 
     def _lost_mains(self, now: float, cause: Cause) -> list[Happening]:
@@ -530,8 +571,8 @@ class SimulatedDevice:
         self.booted = True
         if self.kind == "computer":
             self.run = "up"
-        if self.has_switch and self.wakes == "last":
-            self.switch = self._remembered
+        if self.has_switch and self.wakes != "off":
+            self.switch = self.wakes == "on" or self._remembered
             # at once, it is part of what gave it mains; later, it comes on by itself
             self.cause = self._mains_cause if now <= self._mains_at + AT_ONCE else "woke"
         self._look_at_lamp(now)
@@ -574,7 +615,7 @@ class SimulatedDevice:
         return self._report(changed, target)
 
     def _switch_to(self, on: bool, changed: set[Point]) -> None:
-        if on and not self.switch and self.device.forgets_level:
+        if on and not self.switch and self.device.comes_back == "full":
             self._stop_ramp()
             self.level = self.high
             changed.add("level")
@@ -730,24 +771,15 @@ class SimulatedDevice:
 
     def press_power(self, now: float) -> None:
         """A person presses the computer's power button: it shuts down, or starts."""
-        if self.kind != "computer" or not self.energised:
+        if self.kind != "computer" or not (self.energised or self.device.own_battery):
             return
         if self.run == "up":
             self._shut_down(now)
         elif self.run in ("off", "down"):
-            self.run = "starting"
-            self._later(now + self.device.boots_in * self._dice.uniform(*BOOT_SCATTER), "booted")
+            self._start(now)
 
     def _hand_said(self, now: float, changed: Iterable[Point]) -> None:
         self._later(now + self._dice.uniform(*HAND_LAG), "say", frozenset(changed))
-
-
-def drawn(table: tuple[tuple[float, float], ...], level: float) -> float:
-    """Watts at a level (%), by what was metered; straight between two points."""
-    for (low, less), (high, more) in itertools.pairwise(table):
-        if level <= high:
-            return less + (more - less) * (level - low) / (high - low)
-    return table[-1][1]
 
 
 def _a_preset(profile: SetProfile, device: Device, dice: random.Random) -> Preset:
@@ -764,6 +796,14 @@ def _a_preset(profile: SetProfile, device: Device, dice: random.Random) -> Prese
     return Preset(
         level, preset.cct if device.cct_range is None else dice.uniform(*device.cct_range)
     )  # white, whatever it was: a colour has to be told
+
+
+def drawn(table: tuple[tuple[float, float], ...], level: float) -> float:
+    """Watts at a level (%), by what was metered; straight between two points."""
+    for (low, less), (high, more) in itertools.pairwise(table):
+        if level <= high:
+            return less + (more - less) * (level - low) / (high - low)
+    return table[-1][1]
 
 
 def _middle(device: Device) -> float:

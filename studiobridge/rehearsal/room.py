@@ -171,6 +171,7 @@ class Room:
         """Somebody starts or stops a camera."""
         self.devices[name].roll(now, rolling)
         self._queue(name)
+        self._settle(name, now, "hand")
         return self._collect()
 
     def press_power(self, name: str, now: float) -> list[tuple[str, Happening]]:

@@ -210,6 +210,8 @@ def page(profile: SetProfile, look: str | None, presets: Mapping[str, Preset]) -
         budget=room.budget,
         length=both,
         steps=order.steps,
+        people=order.people,
+        leaving=plan(profile, "down").people,
         ready_in=order.ready_in,
         cautions=CAUTIONS,
     )

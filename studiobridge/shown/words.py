@@ -405,7 +405,7 @@ def step_said(step: Json) -> str:
     if phase == "confirmed":
         return done(action, value)
     if phase == "waited out":
-        return f"{waited(step)}: nothing can confirm it"
+        return clean(step.get("text") or f"{waited(step)}: nothing can confirm it", 200)
     if phase == "waiting":
         return ""
     text = clean(step.get("text") or phase, 200)
@@ -553,6 +553,26 @@ def still_on(state: Json) -> list[str]:
     return lines
 
 
+def rolls(view: Json) -> str:
+    """`rolls, by its watts`, or that nobody knows; empty for what is no camera."""
+    if view.get("kind") != "camera":
+        return ""
+    by = view.get("rolling_by")
+    known = EVIDENCE[by][1] if isinstance(by, str) and by in EVIDENCE else ""
+    said = view.get("rolling")
+    if said is True:
+        return f"rolls, {known}" if known else "rolls"
+    if said is False and (known or "rolling_by" not in view):
+        return f"does not roll, {known}" if known else ""
+    return "not known whether it rolls"
+
+
+def to_close(state: Json) -> str:
+    """`close the laptop: notes-laptop`; empty where every one said that it is down."""
+    found = names(state.get("to_close"))
+    return f"close the laptop: {listed(found)}" if found else ""
+
+
 def silent(state: Json) -> list[str]:
     """`silent: fill, since 20:14:05` for each that should speak; of one that never did, that."""
     return [
@@ -690,13 +710,26 @@ def lockout(value: object) -> str:
     return f"locked out by {by}: {why}"
 
 
+# What a light on a dial does with its mains, for who goes to set it.
+COMES_BACK = {
+    "full": " (comes on at full)",
+    "dark": " (stays dark until it is switched on)",
+    "last": " (comes on as it was last)",
+    "preset": " (comes on at the preset stored in it)",
+}
+
+
 def hand_set(entries: object) -> list[str]:
     """`rim to 30 %, 4300 K` for each light that a person sets by its dial."""
     if not isinstance(entries, Sequence) or isinstance(entries, str):
         return []
     return [
         f"{clean(entry.get('device', '?'), 40)} to {preset(entry)}"
-        + (f" (done by {clean(entry['set_by'], 40)})" if entry.get("set_by") else "")
+        + (
+            f" (done by {clean(entry['set_by'], 40)})"
+            if entry.get("set_by")
+            else COMES_BACK.get(str(entry.get("comes_back")), "")
+        )
         for entry in entries
         if isinstance(entry, Mapping)
     ]

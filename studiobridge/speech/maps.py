@@ -284,6 +284,8 @@ class MappedDevice:
                 if point not in state:
                     continue
                 rule, value = self._hears[point][1], state[point]
+                if isinstance(value, Colour) != (rule.colour is not None):
+                    continue  # it is either: while it is the one, it says nothing of the other
                 if isinstance(value, Colour) and rule.payload is not None:
                     if point in changed:
                         payload = colours.plain(rule, value)

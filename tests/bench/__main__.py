@@ -33,6 +33,7 @@ from studiobridge.control.plan import plan
 from studiobridge.profile.model import SetProfile
 from studiobridge.rehearsal.live import LiveRoom
 from studiobridge.speech.message import Message
+from tests.bench.fade import fade_row
 from tests.bench.page import page_rows
 from tests.bench.process import bridge, cpu_seconds, listener
 from tests.bench.sets import a_light_that_cannot_be_asked, a_set
@@ -561,7 +562,7 @@ def main() -> None:
             trip = round_trip(broker.port)
             add(idle_row(broker, folder), frozen_row(broker, folder))
     add(*page_rows(trip))
-    add(memory_row(), plan_row(), help_row())
+    add(memory_row(), plan_row(), help_row(), fade_row())
 
 
 if __name__ == "__main__":

@@ -173,3 +173,19 @@ def test_a_cut_has_a_lane_of_its_own_and_asks_are_limited() -> None:
     up = json.dumps({"id": "u", "what": "up"}).encode()
     core.message(Message(cut_topic(CORNER.name), up), 11.1)
     assert core.controller.run is None
+
+
+TABLE = read_profile(Path(__file__).parents[2] / "config" / "two-person-table.yaml").profile
+
+
+def test_a_pedal_says_of_its_camera_and_no_other_that_it_rolls_and_that_it_has_stopped() -> None:
+    core = Core(TABLE, Memory(), "test", lambda at: at)
+    core.link_up(0.0)
+    core.due("listen", TABLE.patience.listen + 1.0)
+    rolling = []
+    for at in (10.0, 10.3, 20.0):  # the second is a bounce
+        core.message(Message("table/pedal", b"tap"), at)
+        rolling.append([n for n in TABLE.devices if core.controller.beliefs.of[n].rolls])
+    assert rolling == [["camera"], ["camera"], []]
+    core.message(Message("table/pedal", b"tap", retain=True), 30.0)
+    assert not core.controller.beliefs.of["camera"].rolls, "a kept message asks for nothing"

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+import os
+import socket
 import time
 import uuid
 from dataclasses import replace
@@ -13,7 +15,7 @@ import pytest
 from studiobridge.bridge import stream as stream_module
 from studiobridge.bridge.stream import Stream, _Ear, awake, source_of
 from studiobridge.profile import read_profile_text
-from studiobridge.profile.model import SetProfile, Universe
+from studiobridge.profile.model import SetProfile, Slots, Universe
 from tests.receiving import Receiver, terminated
 
 TEXT = """\
@@ -244,6 +246,28 @@ def test_a_flood_of_sources_does_not_grow(ear: _Ear) -> None:
         ear._take(packet(cid=n.to_bytes(16)), 10.0)
     assert len(ear._others) == 16
     assert "and 15 more" in (ear.says(10.0) or "")
+
+
+def test_another_source_is_heard_on_the_group_and_nothing_of_ours_leaves() -> None:
+    made = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+    made.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, 0)  # it stays on this machine
+    number = 40000 + os.getpid() % 20000  # one that no other test is on
+    group = f"239.255.{number >> 8}.{number & 255}"
+    profile = a_set(to1=())
+    hair = replace(profile.devices["hair"], slots=Slots(number, 25, 1, 2))
+    universes = {number: Universe(number), 2: profile.universes[2]}
+    with Playing(replace(profile, devices={"hair": hair}, universes=universes)) as playing:
+        end = time.monotonic() + 5
+        try:
+            while not playing.others and time.monotonic() < end:
+                made.sendto(packet(universe=number), (group, 5568))
+                time.sleep(0.1)
+        except OSError as error:
+            pytest.skip(f"no multicast on this machine: {error}")
+        assert [n for n, _ in playing.others] == [number]
+        time.sleep(4.0)
+        assert playing.others[-1] == (number, None)
+        assert playing.faults == []
 
 
 # ---- the number of the source ----------------------------------------------------------------

@@ -149,6 +149,15 @@ def test_a_fade_begins_where_a_fixture_that_holds_may_still_be() -> None:
     assert min(play.levels()) >= 59.9
 
 
+@pytest.mark.parametrize("goal", [0, 30])
+def test_a_fixture_that_may_be_dark_is_never_sent_more_than_is_asked_now(goal: float) -> None:
+    play = Play()
+    play.universe.suppose("hair", 60, 4000)
+    play.tell("hair", goal, fade=2)
+    play.go(3)
+    assert play.levels() == pytest.approx([goal] * len(play.sent), abs=0.01)
+
+
 # ---- law 1 -----------------------------------------------------------------------------------
 
 

@@ -419,7 +419,7 @@ def test_a_camera_rolls_when_it_or_a_person_says_so_and_a_person_may_take_both_b
     assert belief.rolls
     belief.hear("rolling", False, False, 6.0)
     assert belief.rolls  # the person has not taken it back
-    assert belief.rolling_word == (True, 5.0)
+    assert belief.rolling.word == (True, 5.0)
 
 
 def test_who_did_as_it_was_told_has_not_left() -> None:

@@ -206,6 +206,19 @@ def test_from_white_to_green_and_back() -> None:
     assert play.drifts("opened") == []
 
 
+@pytest.mark.parametrize(("first", "then"), [("white", "green"), ("green", "white")])
+def test_drift_of_a_white_ends_where_the_next_look_is_coloured(first: str, then: str) -> None:
+    play = up(first)
+    point, value = ("cct", 5600.0) if first == "white" else ("colour", BLUE)
+    play.report("cloth", point, value)
+    play.run(5.0)
+    assert play.state == "adrift"
+    play.ask("up", look=then)
+    play.run(20.0)
+    assert play.state == "ready"
+    assert [note.how for note in play.drifts("closed")] == ["changed look"]
+
+
 def test_keep_saves_the_colour_as_reported() -> None:
     play = up()
     olive = of_hs(100, 0.8)

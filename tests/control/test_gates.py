@@ -8,7 +8,7 @@ import pytest
 
 from studiobridge.control.effects import Tell
 from studiobridge.control.events import LinkUp, Unreadable
-from studiobridge.control.gates import WORD_HOLDS
+from studiobridge.control.rolling import WORD_HOLDS
 from studiobridge.profile.model import Circuit, Preset, SetProfile
 from tests.control.play import Play, corner, fixture, on_plug, plug, profile
 from tests.control.test_people import locked_out, with_a_mute_camera

@@ -36,10 +36,12 @@ devices:
   strip: {kind: plug, fed_by: wall}
   below: {kind: plug, fed_by: metered}
 """
+OWN = "  own: {kind: plug, fed_by: wall, speaks: meter, at: o}\n"
 
 
 def doubts(line: str) -> list[str]:
-    return [str(p) for p in about_gear(read_profile_text(f"{FILE}  {line}\n", "kiln.yaml"))]
+    text = f"{FILE}  {line}\n{OWN if 'fed_by: own' in line else ''}"
+    return [str(p) for p in about_gear(read_profile_text(text, "kiln.yaml"))]
 
 
 @pytest.mark.parametrize("feed", ["plain", "metered"])
@@ -73,6 +75,30 @@ def test_a_camera_that_says_it_rolls_is_no_doubt(speaks: str) -> None:
 @pytest.mark.parametrize(
     "line",
     [
+        "eye: {kind: camera, fed_by: metered, rolls: {by: watts, from: 8.5 W}}",
+        # whoever wrote that knows it
+        "eye: {kind: camera, fed_by: plain, rolls: {by: hand}}",
+    ],
+)
+def test_a_camera_of_which_the_profile_says_how_it_is_known(line: str) -> None:
+    assert doubts(line.replace("metered", "own") if "watts" in line else line) == []
+
+
+def test_a_light_that_a_person_has_to_see_to_is_said() -> None:
+    """Behind `looks:` of its own: nothing of the kind is in FILE."""
+    looks = "looks: {day: {rim: {level: 30 %}}}\n"
+    for how, means in (("dark", "stays dark when its mains come"), ("full", "comes on at full")):
+        line = f"  rim: {{kind: light, fed_by: plain, comes_back: {how}}}\n"
+        (said,) = about_gear(read_profile_text(FILE + line + looks, "kiln.yaml"))
+        assert (said.line, said.column) == (28, line.index("comes_back") + 1)
+        assert means in said.what
+    line = "  rim: {kind: light, fed_by: plain, comes_back: last}\n"
+    assert about_gear(read_profile_text(FILE + line + looks)) == []
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
         "pc: {kind: computer, fed_by: plain}",
         "pc: {kind: computer, fed_by: plain, speaks: deaf, at: pc}",
         "pc: {kind: computer, fed_by: plain, speaks: relay, at: pc}",
@@ -84,7 +110,8 @@ def test_a_computer_that_cannot_say_it_is_down_behind_a_plug(line: str) -> None:
     (said,) = doubts(line)
     assert said.startswith("kiln.yaml:28:3: 'pc' cannot say that it is down")
     assert "a run-down stops before 'p" in said
-    assert "battery of its own" in said
+    assert "a laptop says 'own_battery: yes'" in said
+    assert "charger" not in said
 
 
 @pytest.mark.parametrize(
@@ -95,6 +122,8 @@ def test_a_computer_that_cannot_say_it_is_down_behind_a_plug(line: str) -> None:
         "pc: {kind: computer, fed_by: metered, idle_below: 4 W}",
         "pc: {kind: computer, fed_by: below, idle_below: 4 W}",
         "pc: {kind: computer, fed_by: plain, speaks: meter, at: pc, idle_below: 4 W}",
+        # it runs on
+        "pc: {kind: computer, fed_by: plain, own_battery: yes}",
         # nothing switches its mains
         "pc: {kind: computer, fed_by: battery}",
         "pc: {kind: computer, fed_by: wall}",

@@ -112,3 +112,24 @@ def test_a_light_that_reports_is_told_that_its_proof_is_never_asked() -> None:
     text = changed("speaks: panel, at: kiln/k", "speaks: panel, at: kiln/k, proof: hand")
     warnings = [str(warning) for warning in read_profile_text(text).warnings]
     assert any("'key' reports, and is believed by its reports alone" in w for w in warnings)
+
+
+AMP = "  amp: {kind: amp, fed_by: amp-plug, proof: watts, standby: 0.8 W}\n"
+AMP_PLUG = "  amp-plug: {kind: plug, fed_by: wall, speaks: relay, at: kiln/a, meters: yes}\n"
+
+
+def test_a_thing_with_a_button_is_on_by_the_watts_of_a_plug_of_its_own() -> None:
+    assert proofs(changed("  rim:", AMP_PLUG + AMP + "  rim:"))["amp"] == "watts"
+
+
+@pytest.mark.parametrize(
+    ("amp", "what"),
+    [
+        (AMP.replace("fed_by: amp-plug", "fed_by: wall"), "the plug that feeds 'amp' does not met"),
+        (AMP.replace(", standby: 0.8 W", ""), "what 'amp' draws when it is off is not known"),
+        (AMP.replace("kind: amp", "kind: charger"), "'amp' is a charger: watts prove only"),
+        (AMP.replace("amp-plug", "kiln-plug"), "'kiln-plug' feeds 'key' too"),
+    ],
+)
+def test_watts_that_could_not_say_that_it_is_on_are_an_error(amp: str, what: str) -> None:
+    assert what in problems(changed("  rim:", AMP_PLUG + amp + "  rim:"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -182,3 +183,59 @@ def test_a_meter_may_repeat_itself_and_may_fall_silent() -> None:
     assert samples(30.0) == 0
     plug.samples_left = None
     assert samples(30.0) == 10
+
+
+# ---- laptops, cameras by their watts, lights that come back ------------------------------------
+
+TABLE = read_profile(CONFIG / "two-person-table.yaml").profile
+
+
+def table(**lamp: object) -> Room:
+    devices = {**TABLE.devices, "lamp": replace(TABLE.devices["lamp"], **lamp)}  # type: ignore[arg-type]
+    room = Room(replace(TABLE, devices=devices), 1)
+    room.begin(0.0)
+    return room
+
+
+def test_a_laptop_runs_on_when_its_plug_goes_and_nobody_is_harmed() -> None:
+    room = table()
+    assert room.devices["notes"].run == "up"
+    room.touch("sound-socket", 1.0, switch=True)
+    assert room.circuit_watts["door"] > TABLE.devices["notes"].draws - 1.0
+    room.touch("sound-socket", 5.0, switch=False)
+    room.tick(6.0)
+    assert room.devices["notes"].run == "up"
+    assert room.devices["notes"].booted
+    assert room.harms == []
+    assert room.circuit_watts["door"] < 5.0
+    room.press_power("notes", 7.0)
+    room.tick(100.0)
+    assert room.devices["notes"].run == "down"
+
+
+def test_a_camera_takes_more_while_it_rolls_and_its_plug_says_so() -> None:
+    room = table()
+    room.touch("side-socket", 1.0, switch=True)
+    room.tick(10.0)
+    socket = room.devices["side-socket"]
+    waiting = socket.metered_watts
+    out = room.roll("side-camera", 11.0, True)
+    out += room.tick(15.0)
+    assert waiting < 6.0 <= socket.metered_watts
+    said = [client for client, what in out if isinstance(what, Message)]
+    assert said.count("side-socket") == 1
+    room.roll("side-camera", 20.0, False)
+    assert socket.metered_watts == pytest.approx(waiting)
+
+
+@pytest.mark.parametrize(
+    ("how", "level"),
+    [("full", 100.0), ("dark", 0.0), ("last", 22.0), ("preset", 40.0), (None, 22.0)],
+)
+def test_a_light_on_a_dial_comes_back_as_its_profile_says(how: str | None, level: float) -> None:
+    room = table(comes_back=how)
+    room.touch("lamp", 1.0, level=22.0)
+    room.touch("light-socket", 2.0, switch=True)
+    room.tick(10.0)
+    assert room.devices["lamp"].level == level
+    assert room.devices["lamp"].lit is (level > 0)

@@ -24,7 +24,7 @@ import random
 from collections import deque
 from dataclasses import dataclass, field, replace
 
-from studiobridge.bridge.core import Core, Out, Publish, Write
+from studiobridge.bridge.core import Core, Ending, Out, Publish, Restrain, Walk, Write
 from studiobridge.bridge.topics import answer_topic, ask_topic, device_topic, state_topic
 from studiobridge.control.acts import Active, Run
 from studiobridge.control.controller import Controller
@@ -53,6 +53,8 @@ from studiobridge.rehearsal import MockBroker, Room, Trouble
 from studiobridge.rehearsal.devices import Joined, Left, Vanished
 from studiobridge.speech import FarEnd, Speech
 from studiobridge.speech.message import Message
+from tests.simulate.frames import FrameLaws, Network
+from tests.simulate.gear import somebody_wakes_a_computer
 from tests.simulate.laws import Laws
 
 BRIDGE = "the bridge"
@@ -235,8 +237,9 @@ class Evening:
         self._ends = {
             name: FarEnd(profile, name)
             for name, d in profile.devices.items()
-            if d.speaks is not None
+            if d.speaks is not None and d.slots is None
         }
+        self.network = Network(profile, FrameLaws(profile, self.laws))
         self._by_topic: dict[str, list[str]] = {}
         for name, end in self._ends.items():
             for topic, _ in end.subscriptions():
@@ -261,7 +264,11 @@ class Evening:
         more = random.Random(f"meters {seed}")
         for name in sorted(self.laws.mutes.of) if seldom else ():
             self.room.devices[name].age = more.uniform(*AGES)
-            plug = self.room.devices[str(self.profile.devices[name].fed_by)]
+            plug = self.room.devices.get(str(self.profile.devices[name].fed_by))
+            if plug is None:
+                continue  # straight on its circuit: nothing meters it
+            # every second, every ten, or only what has changed
+            plug.meter_every = more.choice([None, more.uniform(*METER_EVERY), plug.meter_every])
             plug.meter_gain = more.uniform(*GAINS)
             plug.meter_step = more.choice(METER_STEPS)
             plug.meter_blind = more.choice(BLIND)
@@ -313,6 +320,7 @@ class Evening:
         )
         self._watch_turns(self.core.controller)
         self.laws.restarted(memory)
+        self.network.restarted(self.core.supposed())
         self._reader = Speech(self.profile)
         self.note(f"the bridge starts ({self.starts})")
         self.link_bridge()
@@ -322,6 +330,7 @@ class Evening:
         self._to_disk.clear()
         self.broker.drop(BRIDGE, self.now)
         self.linked = False
+        self.network.link(False, self.now)
 
     def link_bridge(self) -> None:
         self.broker.connect(BRIDGE, self.now, None, 5.0)
@@ -329,7 +338,10 @@ class Evening:
         self.linked = True
         self.link_again = None
         self.laws.link_up(self.now)
+        lost = self.network.link(True, self.now)
         self.outs(self.core.link_up(self.now))
+        for number in lost:
+            self.outs(self.core.unsent(number, f"universe {number} fell silent", self.now))
 
     def lose_link(self, seconds: float) -> None:
         if not self.linked:
@@ -338,6 +350,7 @@ class Evening:
         self.broker.drop(BRIDGE, self.now)
         self.linked = False
         self.link_again = self.now + seconds
+        self.network.link(False, self.now)
         self.outs(self.core.link_down(self.now))
 
     def outs(self, outs: list[Out]) -> None:
@@ -349,6 +362,8 @@ class Evening:
                 self.laws.noted(out.note, self.linked)
                 if isinstance(out.note, StateNote):
                     self.outcome.states.add(out.note.state)
+                    if out.note.state == "ready":
+                        self.network.laws.ready(self.now, out.note.look)
                 if self.tracing:
                     self.note(f"noted {out.note}")
                 before = self._to_disk[-1][0] if self._to_disk else self.now
@@ -381,6 +396,8 @@ class Evening:
                     at = max(out.at, self.now)
                     self.wakes[out.name] = at
                     heapq.heappush(self._wake_heap, (at, out.name))
+            elif isinstance(out, Walk | Restrain | Ending):
+                self._to_universe(out)
             elif isinstance(out, Save):
                 self.laws.saved(out.look, out.presets)
                 self._save(out)
@@ -389,6 +406,32 @@ class Evening:
             self.outs(self.core.acknowledged(token, self.now))
         if self._to_disk:
             self._write()
+
+    def _to_universe(self, out: Walk | Restrain | Ending) -> None:
+        network = self.network
+        if isinstance(out, Walk):
+            self.core.left(out.token, self.linked, self.now)
+            if not self.linked:
+                return
+            self.outcome.told += 1
+            self.note(f"told {out.device} {dict(out.values)} in {out.fade:g} s")
+            self.laws.told(self.now, out.device, list(out.values.items()), 2.0)
+            network.laws.walked(out.device, out.values)
+            frames = network.of(out.device)
+            frames.tell(out.device, out.values, out.fade, self.now)
+            if self.core.controller.beliefs.of[out.device].unsent is not None:
+                self.outs(self.core.unsent(frames.universe.number, None, self.now))
+            return
+        for frames in network.frames.values():
+            if isinstance(out, Restrain):
+                frames.lock(out.locked, self.now)
+                frames.hold(out.held, self.now)
+            else:
+                frames.end(self.now)
+
+    def _frames(self) -> None:
+        for frame in self.network.due(self.now):
+            self.gear(self.room.frame(frame.universe, frame.slots, frame.last, self.now))
 
     def _save(self, save: Save) -> None:
         """The profile is rewritten: a bridge that starts again reads it so."""
@@ -444,6 +487,7 @@ class Evening:
                 self.link_again,
                 self.record_again,
                 self._to_disk[0][0] if self._to_disk else None,
+                self.network.next_due(),
             ):
                 if when is not None and when < at:
                     at = when
@@ -465,6 +509,7 @@ class Evening:
             if self.record_again is not None and self.record_again <= self.now:
                 self.mend_record()
             self._write()
+            self._frames()
             self.gear(self.room.tick(self.now))
             self.laws.mutes.passing(self.now)
             for when, client, message in self.broker.due(self.now):
@@ -668,7 +713,7 @@ class Evening:
             self.start_bridge()
         elif what == "broker":
             self.restart_broker(memory=dice.random() < 0.6)
-        elif what == "stale" and device.speaks is not None:
+        elif what == "stale" and name in self._ends:
             for message in self._ends[name].report(
                 {
                     p: dice.random() < 0.5 if p in ("switch", "online", "rolling", "down") else 50.0
@@ -965,6 +1010,8 @@ class Evening:
 
     def say(self, client: str, of: str, values: dict[Point, Value]) -> None:
         """A device publishes, in good form, what is not so (or on another's topics)."""
+        if client not in self._ends or of not in self._ends:
+            return  # it has no voice to speak with
         self.laws.mutes.disturb(self.now)
         for message in self._ends[of].report(values, frozenset(values)):
             self.broker.publish(client, message, self.now)
@@ -1122,6 +1169,8 @@ def play(
         evening.run(60.0)
     _must(evening, "ready", "once the trouble had stopped")
     evening.look_at_what_is_shown()
+    if seldom and not calm:
+        somebody_wakes_a_computer(evening, random.Random(f"{seed} woken"))
     evening.ask("down")
     evening.say_it_stopped()
     evening.run(200.0)

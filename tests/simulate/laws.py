@@ -43,6 +43,9 @@ LOOKED_INTO = 10.0
 SHOWN_IN = 2.0
 # A plug that says off and meters more than (W), twice, passes current all the same.
 PASSES = 5.0
+# A meter's last word on a camera holds for (s); what a computer says within (s) of its word that
+# it is down is its farewell.
+SAMPLE_HOLDS, FAREWELL = 12.0, 2.0
 # How far a report is surely not the preset, whatever steps a device makes: beyond its own
 # tolerance by stops, mired and points of level (%).
 FAR_STOPS, FAR_MIRED, FAR_PERCENT = 0.3, 15.0, 3.0
@@ -59,6 +62,7 @@ class Seen:
     heard_at: float = NEVER
     idle_since: float | None = None
     said_down: bool = False
+    down_at: float = NEVER
     out_since: float | None = None
     off_at: float = NEVER
     # why nothing it said counts now: the link was new, or its mains were; "" since it spoke
@@ -110,6 +114,8 @@ class Laws:
         self.truly_rolling: Callable[[str], bool] = lambda name: False
         self.down_at = NEVER
         self.said_stopped: dict[str, float] = {}
+        # what meters said, fresh, of what hangs on them: when, and watts
+        self.samples: dict[str, list[tuple[float, float]]] = {}
         self.begun: RunNote | None = None
         self.missed: set[str] = set()
         self.stays = {
@@ -130,6 +136,10 @@ class Laws:
 
     def below(self, plug: str) -> list[str]:
         return [d.name for d in self.profile.devices.values() if plug in d.feeds]
+
+    def powers(self, plug: str) -> list[str]:
+        """What is dark without this plug: all below it but what has a battery of its own."""
+        return [name for name in self.below(plug) if not self.profile.devices[name].own_battery]
 
     def reached(self, plug: str) -> list[str]:
         return [name for name in self.below(plug) if self.switch_above(name) == plug]
@@ -162,6 +172,7 @@ class Laws:
 
     def _nothing_heard(self) -> None:
         self.shows = {}
+        self.samples.clear()
         for seen in self.seen.values():
             seen.fresh_at.clear()
             seen.heard_at = NEVER
@@ -207,10 +218,16 @@ class Laws:
             seen.other_since = None
         elif seen.other_since is None:
             seen.other_since = at
+        alive = point not in ("down", "watts") and not (point == "online" and value is False)
+        if alive and at > seen.down_at + FAREWELL:
+            seen.said_down = False  # it speaks: somebody woke it
         if point == "down":
             seen.said_down = bool(value)
+            seen.down_at = at
         elif point == "watts":
             self._watts(name, float(value), at)
+            for other in self.reached(name):
+                self.samples.setdefault(other, []).append((at, float(value)))
         elif point == "switch" and value is False:
             self._mains_gone(name, at)
         if self.profile.devices[name].fixture and point in ("switch", "level"):
@@ -233,7 +250,7 @@ class Laws:
             seen.idle_since = at
 
     def _mains_gone(self, name: str, at: float) -> None:
-        for other in self.below(name):
+        for other in self.powers(name):
             seen = self.seen[other]
             seen.said_down = False
             seen.idle_since = None
@@ -255,7 +272,7 @@ class Laws:
         seen = self.seen[name]
         if seen.told.get("switch") is True and seen.told_at["switch"] > seen.off_at:
             return
-        for other in self.below(name):
+        for other in self.powers(name):
             below = self.seen[other]
             if seen.off_at >= self.link_at:
                 below.said_down, below.idle_since, below.out_since = False, None, None
@@ -512,6 +529,8 @@ class Laws:
         down = self.begun is None and self.shows["state"] in ("dark", "stalled")
         if down and self.shows["session"] is None:
             self._left_on(at)
+        if self.shows["state"] == "dark" and self.shows["session"] is None:
+            self._to_close(at)
 
     def _left_on(self, at: float) -> None:
         """What says on, or passes current, though the set is not up, is named."""
@@ -530,6 +549,13 @@ class Laws:
             elif seen.passing >= 2 and at > seen.fresh_at["watts"] + SHOWN_IN:
                 watts = float(seen.value["watts"])
                 self.breach(14, at, f"{name} says off and passes {watts:.0f} W: not named")
+
+    def _to_close(self, at: float) -> None:
+        """A laptop that never said it is down is named, for somebody to close it."""
+        for name, device in self.profile.devices.items():
+            down = self.seen[name].value.get("down") is True
+            if device.own_battery and not down and name not in self.shows["to_close"]:  # type: ignore[operator]
+                self.breach(14, at, f"{name} never said that it is down, and is not named")
 
     def heard_again(self, at: float, name: str) -> None:
         """A device that answers is asked until it does, unless its plug says it has no mains."""
@@ -651,7 +677,7 @@ class Laws:
                     seen.out_since = at
         on = any(p == "switch" and v is True for p, v in values)
         if on and device.kind == "plug" and seen.value.get("switch") is not True:
-            for other in self.below(name):
+            for other in self.powers(name):
                 below = self.seen[other]
                 self._mains_anew(below)
                 below.said_down = False
@@ -706,7 +732,8 @@ class Laws:
             if near is not None and near != name and self.seen[near].value.get("switch") is False:
                 continue
             below = self.seen[other]
-            if device.kind == "computer" and not below.said_down:
+            # one with a battery of its own is not cut by this
+            if device.kind == "computer" and not device.own_battery and not below.said_down:
                 idle = below.idle_since
                 # two samples that span the time: one and silence prove nothing
                 if idle is None or below.idle_last - idle < device.idle_for - 1e-6:
@@ -717,7 +744,8 @@ class Laws:
                 self.breach(6, at, f"{name} was cut before {other} had cooled down")
             if device.kind == "camera" and "rolling" not in device.hears:
                 asked = self.said_stopped.get(other, NEVER) >= self.down_at
-                if self.truly_rolling(other) and not asked:
+                known = asked or self._low_watts(other, at)
+                if self.truly_rolling(other) and not known:
                     self.breach(2, at, f"{name} was cut; {other} rolls, and nobody said it stopped")
             if device.kind == "audio":
                 for amp in self.profile.devices.values():
@@ -728,6 +756,19 @@ class Laws:
                         continue
                     if self.seen[switch].value.get("switch") is True:
                         self.breach(4, at, f"{other} was cut while {amp.name} is on")
+
+    def _low_watts(self, camera: str, at: float) -> bool:
+        """Did two samples in a row, a second apart and the last of now, say that it waits?"""
+        rolls = self.profile.devices[camera].rolls
+        samples = self.samples.get(camera, [])
+        if rolls is None or rolls.by != "watts" or not samples:
+            return False
+        low: list[float] = []
+        for heard_at, watts in reversed(samples):
+            if watts >= rolls.threshold:
+                break
+            low.append(heard_at)
+        return bool(low) and at <= low[0] + SAMPLE_HOLDS and low[0] - low[-1] >= 1.0 - 1e-6
 
     # ---- physically in the room ----------------------------------------------------------
 

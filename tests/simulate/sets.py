@@ -10,12 +10,14 @@ import random
 from dataclasses import replace
 
 from studiobridge.control.plan import order_problems
+from studiobridge.craft.chroma import of_hs
 from studiobridge.craft.light import Dimmer
 from studiobridge.figures.mains import mains_of
 from studiobridge.profile.model import (
     HOMIE5,
     AskMap,
     Circuit,
+    ColourForm,
     Device,
     Dialect,
     HearMap,
@@ -34,8 +36,10 @@ from studiobridge.profile.model import (
     SwitchRule,
     TellMap,
     Tolerance,
+    When,
     Words,
 )
+from tests.simulate.gear import as_they_are
 
 ON_OFF = Words("1", "0")
 UP_GONE = Words("up", "gone")
@@ -209,7 +213,7 @@ class _Maker:
             knows_fade=knows_fade,
             fade=dice.choice([0.0, 0.5, 2.0]),
             cools_in=dice.choice([0.0, 0.0, 5.0, 30.0]),
-            forgets_level=dice.random() < 0.2 and "switch" in tells,
+            comes_back="full" if dice.random() < 0.2 and "switch" in tells else None,
             restores=dice.choice([0, 0, 0, 1, 2]),
             silent_after=dice.choice([None, None, 60.0]) if can_ask else None,
             poll=dice.choice([None, 30.0]) if can_ask else None,
@@ -386,6 +390,11 @@ def with_mute(profile: SetProfile, dice: random.Random) -> SetProfile:
         essential=True,
     )
     devices = {**profile.devices, plug.name: plug}
+    for name, device in profile.devices.items():
+        # an amp with a button of its own, on by the watts of the plug it has for itself
+        feed = profile.devices.get(device.fed_by or "")
+        if device.kind == "amp" and feed is not None and "watts" in feed.hears:
+            devices[name] = replace(device, proof="watts", standby=0.5)
     looks = {name: dict(look.presets) for name, look in profile.looks.items()}
     for i in range(dice.choice([1, 1, 1, 2, 3])):
         table = dice.choice(TABLES)
@@ -417,6 +426,79 @@ def with_mute(profile: SetProfile, dice: random.Random) -> SetProfile:
             presets[lamp.name] = Preset(level)
     return replace(
         profile,
+        devices=devices,
+        looks={name: replace(profile.looks[name], presets=p) for name, p in looks.items()},
+    )
+
+
+# The hues a small set has on its cloth, and how deep (degrees, share).
+DYES = ((120.0, 0.9), (230.0, 0.8), (20.0, 0.7), (300.0, 0.5), (0.0, 0.0))
+
+
+def with_colours(profile: SetProfile, dice: random.Random) -> SetProfile:
+    """The same set with fixtures that can be coloured, each in some way of spelling it.
+
+    `dyed` are either white or coloured and say which; `rgbs` and `xys` say a colour always.
+    """
+    alive = HearMap("{at}/alive", words=UP_GONE)
+    level = HearMap("{at}/is", field="dim", span=Span(0, 255))
+    tell = TellMap("{at}/do", payload=None, json={"dim": "{value}"}, span=Span(0, 255))
+    hs = ColourForm("hs", (Span(0, 254), Span(0, 254)), ("dye.h", "dye.s"))
+    rgb, xy = (
+        ColourForm(f, (s,) * n) for f, s, n in (("rgb", Span(0, 255), 3), ("xy", Span(0, 1), 2))
+    )
+    dyes, plain = When("mode", "dyed", "plain"), When("mode", "plain", "dyed")
+    kelvin = Span(2700, 6500)
+    told = {
+        "dyed": TellMap(
+            "{at}/do", None, {"mode": "dyed", "h": "{hue}", "s": "{saturation}"}, colour=hs
+        ),
+        "rgbs": TellMap("{at}/rgb/want", "{r},{g},{b}", colour=rgb),
+        "xys": TellMap("{at}/do", None, {"x": "{x}", "y": "{y}"}, colour=xy),
+    }
+    heard = {
+        "dyed": HearMap("{at}/is", colour=hs, when=dyes),
+        "rgbs": HearMap("{at}/rgb/have", colour=rgb, payload="{r},{g},{b}"),
+        "xys": HearMap("{at}/is", colour=replace(xy, fields=("x", "y"))),
+    }
+    white = TellMap("{at}/do", None, {"mode": "plain", "k": "{value}"}, span=kelvin)
+    made = {
+        name: Dialect(
+            name,
+            {"level": tell, "colour": told[name], **({"cct": white} if name == "dyed" else {})},
+            {"level": level, "colour": heard[name], "online": alive}
+            | ({"cct": HearMap("{at}/is", "k", span=kelvin, when=plain)} if name == "dyed" else {}),
+            AskMap("{at}/report"),
+        )
+        for name in told
+    }
+    devices = dict(profile.devices)
+    looks = {name: dict(look.presets) for name, look in profile.looks.items()}
+    for name, device in profile.devices.items():
+        if not device.fixture or device.speaks is None or dice.random() < 0.3:
+            continue
+        dialect = made[dice.choice(list(made))]
+        devices[name] = replace(
+            device,
+            speaks=dialect.name,
+            at=device.at or f"gear/{name}",
+            tells=frozenset(dialect.tell),
+            hears=frozenset(dialect.hear),
+            can_ask=True,
+            knows_fade=False,
+            either=dialect.name == "dyed",
+            level_range=None,
+            cct_range=None,
+        )
+        for presets in looks.values():
+            colour = of_hs(*dice.choice(DYES))
+            preset = Preset(presets[name].level, None, colour)
+            if dialect.name == "dyed" and dice.random() < 0.3:
+                preset = Preset(presets[name].level, 4300.0)
+            presets[name] = preset
+    return replace(
+        profile,
+        dialects={**profile.dialects, **made},
         devices=devices,
         looks={name: replace(profile.looks[name], presets=p) for name, p in looks.items()},
     )
@@ -482,6 +564,7 @@ def made_up(seed: int, most: int = 14, trouble: bool = True, seldom: bool = True
         if seldom:
             profile = with_more(profile, random.Random(f"more {attempt}"))
             profile = with_mute(profile, random.Random(f"mute {attempt}"))
+            profile = as_they_are(profile, random.Random(f"as they are {attempt}"))
         if not order_problems(profile) and within_its_circuits(profile):
             return profile
         attempt += 1_000_003

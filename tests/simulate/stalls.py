@@ -263,7 +263,11 @@ class Stalls:
         self.sure: dict[str, frozenset[str]] = {}
         self._locking: dict[str, str] = {}
         self._to_broker: list[tuple[float, int, str]] = []
-        ends = {n: FarEnd(profile, n) for n, d in profile.devices.items() if d.speaks is not None}
+        ends = {
+            n: FarEnd(profile, n)
+            for n, d in profile.devices.items()
+            if d.speaks is not None and d.slots is None
+        }
         self._by_topic: dict[str, list[FarEnd]] = {}
         self._name_of = {id(end): name for name, end in ends.items()}
         for end in ends.values():

@@ -22,6 +22,7 @@ from studiobridge.control.drift import Watcher
 from studiobridge.control.feeds import Feeds
 from studiobridge.control.gates import Gates
 from studiobridge.control.holding import Holding
+from studiobridge.control.rolling import Rolling
 from studiobridge.control.runs import Endings
 from studiobridge.control.sequence import Step
 from studiobridge.control.silence import Silence
@@ -408,6 +409,21 @@ def open_drift_where_the_watts_cannot_tell(monkeypatch: pytest.MonkeyPatch) -> N
     monkeypatch.setattr(Belief, "agrees", strict)
 
 
+def take_a_silent_meter_for_a_camera_that_stopped(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is not known of a camera counts as not rolling, and its power is cut (law 2)."""
+    monkeypatch.setattr(Rolling, "stopped_by_watts", lambda self, at: self.watts is not True)
+
+
+def leave_laptops_open(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A laptop runs on in the dark, and nobody is told to close it (law 14)."""
+    monkeypatch.setattr(Beliefs, "to_close", lambda self: {})
+
+
+def believe_that_it_is_down_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A computer was woken after it had said that it is down, and loses its mains (law 5)."""
+    monkeypatch.setattr(belief, "FAREWELL", float("inf"))
+
+
 BUGS = [
     believe_any_watts,
     keep_what_was_metered_before,
@@ -434,6 +450,9 @@ BUGS = [
     ask_nobody_about_a_camera,
     block_only_the_nearest_plug,
     seek_once,
+    take_a_silent_meter_for_a_camera_that_stopped,
+    leave_laptops_open,
+    believe_that_it_is_down_for_ever,
 ]
 
 
