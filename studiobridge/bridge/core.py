@@ -279,8 +279,6 @@ class Core:
                 self._universes[number] = (*self._universes.get(number, ()), device.name)
         self._on_slots = frozenset(name for names in self._universes.values() for name in names)
         self._restrained: Restrain | None = None
-        # the program itself has failed: nothing is handled and nothing is said any more
-        self.dead = False
         for described in self.speech.described(now):
             self._handle(described)
 
@@ -292,10 +290,8 @@ class Core:
         What is believed may be half written, so nothing is worked out anew: the state shown
         last is shown again, with `failed`, and without a word of being ready.
         """
-        if self.dead:
-            return []
         self.now = at
-        self.dead = True
+        self.controller.failure = why
         self._outs.clear()
         topic = state_topic(self.profile.name)
         shown = json.loads(self._shown.get(topic, b"{}"))
@@ -692,7 +688,7 @@ class Core:
     # ---- out ----------------------------------------------------------------------------------
 
     def _handle(self, event: Event, more: bool = False) -> None:
-        if self.dead:
+        if self.controller.failed:
             return
         if isinstance(event, Unreadable):
             self._show_misheard(event.device, self.misheard.unreadable(event))
@@ -839,7 +835,7 @@ class Core:
         )
 
     def _done(self) -> list[Out]:
-        if self.dead:
+        if self.controller.failed:
             return []
         if self._on_slots:
             self._restrain()

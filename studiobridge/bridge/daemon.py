@@ -142,7 +142,6 @@ class SetRunner:
         self.instance = f"{socket.gethostname()[:24]}-{os.getpid()}-{secrets.token_hex(3)}"
         self.ownership = Ownership(self.instance)
         self.exit_code = 0
-        self.failure: str | None = None
         self.ready = asyncio.Event()
         self.stopped = asyncio.Event()
         self._on_answer = on_answer
@@ -265,6 +264,12 @@ class SetRunner:
             if self._record.lost:
                 self.say(f"{self.profile.name}: {self._record.lost} notes of the record are lost")
         return self.exit_code
+
+    @property
+    def failure(self) -> str | None:
+        """Why this set has failed, a fault of the program; None while it has not."""
+        core = getattr(self, "core", None)
+        return None if core is None else core.controller.failure
 
     @property
     def busy(self) -> bool:
@@ -454,6 +459,8 @@ class SetRunner:
 
     def _do(self, part: Callable[..., list[Out]], *values: object) -> None:
         """Let the core handle something. What it throws is the end of this set, said aloud."""
+        if self.failure is not None:
+            return
         try:
             outs = part(*values)
         except Exception as error:
@@ -467,16 +474,14 @@ class SetRunner:
         The set says so, and `failure` tells whoever runs this process to end it in its time:
         the service starts it again, from what is on the disk.
         """
-        if self.failure is not None:
-            return
-        self.failure = f"{type(error).__name__}: {error}"
+        why = plain(f"{type(error).__name__}: {error}")
         self.exit_code = 1
         if self.stream is not None:
             self.stream.lease(None)  # nobody follows lockouts and cameras any more
-        self.say(f"{self.profile.name}: failed: {plain(self.failure)}")
+        self.say(f"{self.profile.name}: failed: {why}")
         self._trace(error)
         self._outs = deque(out for out in self._outs if not isinstance(out, Publish | Walk))
-        self._feed(self.core.failed(plain(self.failure), self.now()))
+        self._feed(self.core.failed(why, self.now()))
         self.stopped.set()
 
     def _trace(self, error: Exception) -> None:
