@@ -307,13 +307,12 @@ class Watcher:
         return found
 
     def awaits_gauge(self, names: Collection[str] | None = None) -> list[str]:
-        """Essential devices (of these) of which an instrument has yet to say something."""
+        """Essential devices, or any of these, of which an instrument has yet to say something."""
         beliefs, devices = self.beliefs, self.desk.profile.devices
         return [
             name
             for name, points in self.wanted.items()
-            if devices[name].essential
-            and (names is None or name in names)
+            if (devices[name].essential if names is None else name in names)
             and name not in self.desk.busy
             and beliefs.awaits_gauge(name, points, self.desk.presets.get(name))
         ]

@@ -150,6 +150,10 @@ class Gates:
         if device.hand_set or "level" not in belief.tells:
             return device.draws * preset.level / 100.0
         said = belief.said("was it so", "level")
+        if "level" in device.mute:
+            # it may stand anywhere until it was told: what it came back at is not known
+            said = belief.told_last("level")
+            said = 100.0 if said is None else said
         return device.draws * max(0.0 if said is None else figure(said), preset.level) / 100.0
 
     def asked_of(self, circuit: str, presets: Mapping[str, Preset]) -> float:

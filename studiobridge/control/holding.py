@@ -66,7 +66,9 @@ class Holding:
                 points["online"] = True
             if points:
                 self.watcher.hold(step.device, points, at)
-                self.watcher.entries.close_of(step.device, points, at, "restored")
+                # what it never says is not back before an instrument says so
+                heard = points.keys() - belief.device.mute
+                self.watcher.entries.close_of(step.device, heard, at, "restored")
 
     def hold_on(self, at: float) -> None:
         """The set was up before the link was lost or the bridge stopped: hold it."""
@@ -117,8 +119,8 @@ class Holding:
         if self.standing.state == "ready" and not self.watcher.drifts and not self._to_restore:
             return ()  # as most reports find it
         for drift in self.watcher.entries.take_opened():
-            if drift.perhaps:
-                continue
+            if drift.perhaps or not self.beliefs.of[drift.device].tells:
+                continue  # only a hand can put it back
             restores = self.desk.profile.devices[drift.device].restores
             if restores > 0 and drift.point in ("switch", *LIGHT):
                 self._to_restore.append(drift.device)

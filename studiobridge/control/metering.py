@@ -45,6 +45,7 @@ class Reading:
 
     lux: float | None = None
     cct: float | None = None
+    cct_at: float = float("-inf")
     at: float = float("-inf")
     steady_since: float = float("-inf")
     steady_from: tuple[float, float] = (0.0, 0.0)
@@ -53,7 +54,9 @@ class Reading:
     # of lights that say nothing: at what level (%) they stood then, by a person's word or as told
     bases: dict[str, float] = field(default_factory=dict)
     warm: bool = False
-    # what no report explains, and the lights that could: shown and judged together
+    # what no light explains, however little, when it was last judged
+    change: meter.Moved | None = None
+    # ... and where it is too much: with the lights that could, shown and judged together
     moved: meter.Moved | None = None
     could: tuple[str, ...] = ()
 
@@ -92,7 +95,7 @@ class Metering:
         if reading is None or kept or point not in ("lux", "cct"):
             return
         if point == "cct":
-            reading.cct = figure(value)
+            reading.cct, reading.cct_at = figure(value), at
             return
         lux = figure(value)
         low, high = reading.steady_from
@@ -107,6 +110,11 @@ class Metering:
     def fresh(self, name: str, at: float) -> bool:
         reading = self.of[name]
         return reading.lux is not None and 0.0 <= at - reading.at <= FRESH_FOR
+
+    def white(self, name: str, at: float) -> float | None:
+        """What a sensor says of the white now (K); None where it has not said so lately."""
+        reading = self.of[name]
+        return reading.cct if 0.0 <= at - reading.cct_at <= FRESH_FOR else None
 
     def _steady(self, name: str, at: float) -> bool:
         return self.fresh(name, at) and at - self.of[name].steady_since >= STEADY_FOR - 1e-6
@@ -190,7 +198,7 @@ class Metering:
     ) -> list[Finding] | None:
         if state == "dark":
             for name, reading in self.of.items():
-                reading.stand = reading.moved = None
+                reading.stand = reading.change = reading.moved = None
                 reading.could = ()
                 if self.fresh(name, at) and reading.lux is not None:
                     reading.dark = (reading.lux, reading.at)
@@ -202,6 +210,9 @@ class Metering:
         steady = [name for name in self.of if self._steady(name, at)]
         for name in steady:
             self._judge(name, at, state, now, mute, warm_at)
+        for name, reading in self.of.items():
+            if name not in steady and not self.fresh(name, at):
+                reading.change = None  # nothing is known of what it would read now
         if not steady or any(r.moved and n not in steady for n, r in self.of.items()):
             return None  # a sensor that fell silent takes nothing back
         return self._findings(mute)
@@ -227,7 +238,8 @@ class Metering:
             self.signature = signature
             for reading in self.of.values():
                 reading.stand, reading.warm = None, False
-                reading.moved, reading.could = None, ()
+                reading.change = reading.moved = None
+                reading.could = ()
 
     def _judge(
         self,
@@ -246,7 +258,7 @@ class Metering:
                 self._stand(name, at, now, warm)
             return
         reading.moved, reading.could = None, ()
-        change = meter.moved(face, reading.stand, now, reading.lux)
+        change = reading.change = meter.moved(face, reading.stand, now, reading.lux)
         if change is None:
             return
         hold = self.desk.profile.picture.hold.face
@@ -285,16 +297,28 @@ class Metering:
             if named is None or base is None:
                 continue
             band = meter.band(face, named, base, reading.stand, reading.moved, mute)
-            if band is None:
-                continue
-            before = found.get(named)
-            low, high = band
-            if before is not None:
-                low, high = max(low, before.low), min(high, before.high)
-            if low <= high:
+            if band is not None:
+                low, high = self._agreed(named, band, name, mute)
                 found[named] = Finding(named, low, high)
-        # two lights that must each have moved alone: one of the sensors sees something else
-        return list(found.values()) if len(found) == 1 else []
+        # two lights that must each have moved alone, or one that another sensor does not see
+        # moved: something else is going on, and nothing is concluded
+        named_once = len(found) == 1 and all(f.low <= f.high for f in found.values())
+        return list(found.values()) if named_once else []
+
+    def _agreed(
+        self, lamp: str, band: tuple[float, float], by: str, mute: list[str]
+    ) -> tuple[float, float]:
+        """A band of one sensor, narrowed to what all others leave: from high to low where they
+        contradict each other."""
+        low, high = band
+        for name, reading in self.of.items():
+            base = reading.bases.get(lamp)
+            if name == by or reading.change is None or reading.stand is None or base is None:
+                continue
+            seen = meter.band(self.faces[name], lamp, base, reading.stand, reading.change, mute)
+            if seen is not None:
+                low, high = max(low, seen[0]), min(high, seen[1])
+        return low, high
 
     def _base(self, name: str) -> float | None:
         """The level (%) at which a light that says nothing stood: by a person's word, or as told.

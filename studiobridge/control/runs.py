@@ -144,10 +144,18 @@ class Endings:
             if not drift.perhaps and (drift.restoring or drift.device in run.missing):
                 watcher.judge(drift.device, at)
         dials = self._to_turn(run)
+        # told again, and by another instrument it is still elsewhere, or it has not said anything
+        set_again = {step.device for step in run.steps if step.action == "set"}
+        again = sorted(
+            {d.device for d in watcher.drifts.values() if d.band is not None} & set_again
+        )
         if run.missing:
             self._finish(run, at, "stalled", 1, "not restored: " + "; ".join(run.reasons))
         elif dials:
             self._finish(run, at, "done", 1, f"cannot be told, turn by hand: {'; '.join(dials)}")
+        elif again:
+            text = "told again, and not there yet by what is known: " + ", ".join(again)
+            self._finish(run, at, "done", 1, text)
         elif run.steps:
             names = dict.fromkeys(s.device for s in run.steps if s.action in ("set", "power on"))
             took = at - run.began

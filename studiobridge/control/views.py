@@ -228,8 +228,9 @@ def _sensor(controller: Controller, name: str, at: float, wall: Wall) -> View:
         return view
     if whole is not None and whole.lux >= DARK and reading.lux >= DARK:
         view["stops"] = _number(stops(reading.lux, whole.lux), 2)
-    if whole is not None and whole.cct and reading.cct:
-        view["mired"] = _number(mired(reading.cct) - mired(whole.cct), 1)
+    white = metering.white(name, at)
+    if whole is not None and whole.cct and white:
+        view["mired"] = _number(mired(white) - mired(whole.cct), 1)
     if reading.moved is not None:
         view["since_ready"] = _number(reading.moved.stops, 2)
         view["could"] = list(reading.could)

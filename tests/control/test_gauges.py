@@ -224,6 +224,29 @@ def test_restore_tells_again_what_moved_and_names_the_dial_it_cannot_turn() -> N
     assert (evening.drifting(), evening.state) == ([], "ready")
 
 
+def test_what_was_told_again_is_not_restored_before_the_watts_say_so() -> None:
+    evening = up(strip(proof="hand"), strip=30.0)
+    evening.meter(8, (RIM, 30.0))
+    evening.meter(8, (RIM, 70.0))
+    evening.ask("restore")
+    evening.meter(4, (RIM, 70.0))
+    assert [entry["device"] for entry in evening.drifting()] == ["strip"]
+    # it never heard that, and stays where it was
+    evening.meter(30, (RIM, 70.0))
+    answer = evening.answers()[-1]
+    assert (answer.code, "not there yet" in answer.text) == (1, True)
+    assert evening.state == "adrift"
+
+
+def test_a_dial_is_not_put_back_by_itself_nor_called_contested() -> None:
+    evening = up(dial("rim", restores=1), rim=30.0)
+    evening.meter(8, (RIM, 70.0))
+    evening.meter(8, (RIM, 30.0))
+    evening.meter(8, (RIM, 70.0))
+    assert evening.runs() == [("up", "begun"), ("up", "done")]
+    assert state_view(evening.controller, evening.now, lambda at: at)["contested"] == []
+
+
 def test_the_load_of_a_light_that_reports_is_known_and_not_put_down_to_the_dial() -> None:
     key = fixture(
         "key", "lamp-plug", draws=60.0, draws_at=((0.0, 0.8), (50.0, 29.0), (100.0, 60.0))

@@ -99,7 +99,7 @@ def test_nonsense_in_a_drift_of_colour_does_no_harm(nonsense: object) -> None:
 def test_status_shows_it(capsys: pytest.CaptureFixture[str]) -> None:
     show.print_status({"state": "ready", "set": "s"}, {"cloth": view()})
     said = capsys.readouterr().out
-    assert re.search(r"cloth +here +55 % +green +55 %, green", said), said
+    assert re.search(r"cloth +answers +55 % +green +55 %, green", said), said
 
 
 def test_the_sheet_and_the_floor_say_it() -> None:
