@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from studiobridge.bridge.daemon import load
+from studiobridge.bridge.service import load
 from studiobridge.cli import base
 from studiobridge.profile import ProfileError, read_profile, read_profile_text, rewrite
 from studiobridge.profile.keep import CannotKeep
