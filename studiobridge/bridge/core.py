@@ -20,7 +20,7 @@ both carry out what comes back in the order it comes back:
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import pydantic_core
@@ -40,6 +40,7 @@ from studiobridge.bridge.topics import (
 )
 from studiobridge.control import views
 from studiobridge.control.controller import Controller
+from studiobridge.control.desk import Attempt, Tried
 from studiobridge.control.effects import (
     Announce,
     Ask,
@@ -218,9 +219,9 @@ class Core:
                 by_hand={n: replace(x, at=x.at - offset) for n, x in memory.by_hand.items()},
             )
         self.misheard = Misheard()
-        self.controller = Controller(
-            profile, memory, now, lambda attempt: tried(self.speech, self.misheard, attempt)
-        )
+        # what left last to each device, and when
+        self._told_last: dict[str, tuple[float, Sequence[Message]]] = {}
+        self.controller = Controller(profile, memory, now, self._tried)
         self.now = now
         self._routes: dict[str, tuple[str, bytes | None] | None] = {}
         self._asks: dict[str, list[SwitchRule]] = {}
@@ -362,6 +363,12 @@ class Core:
             why = f"cannot be read ({type(error).__name__}: {plain(str(error))[:200]})"
             self._handle(Unreadable(self.now, None, message.topic, why))
             return ()
+
+    def _tried(self, attempt: Attempt) -> Tried:
+        """What was tried with a device in vain, with its topics."""
+        at, messages = self._told_last.get(attempt.device, (float("-inf"), ()))
+        told = messages if attempt.times and at >= attempt.since else ()
+        return tried(self.speech, self.misheard, told, attempt)
 
     def _lacking(self, topic: str) -> None:
         """Devices speak without something they should say: shown, and noted once."""
@@ -717,6 +724,7 @@ class Core:
             self._dirty |= effect.devices
         elif isinstance(effect, Tell):
             messages = self.speech.tell(effect.device, effect.values, effect.fade)
+            self._told_last[effect.device] = (self.now, messages)
             on = energises(effect)
             self._more_out = True
             self.delivery.told(

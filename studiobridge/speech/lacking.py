@@ -8,7 +8,7 @@ the first few messages and has never been heard is, most likely, spelt otherwise
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from studiobridge.profile.model import Point
 from studiobridge.speech.encode import shown
@@ -40,7 +40,12 @@ class Lacking:
             self._clear(device, point)
 
     def missed(
-        self, device: str, point: Point, topic: str, path: tuple[str, ...], document: object
+        self,
+        device: str,
+        point: Point,
+        topic: str,
+        path: Sequence[str | int],
+        document: object,
     ) -> None:
         """A message without this field."""
         count = self._without.get((device, point))
@@ -48,7 +53,7 @@ class Lacking:
             return  # it was there before: this message says only what has changed
         self._without[(device, point)] = count + 1
         if count + 1 == A_FEW:
-            wanted = ".".join(path)
+            wanted = ".".join(str(part) for part in path)
             text = f"{_quoted(topic)} speaks, but has no {_quoted(wanted)}"
             self._say(device, point, f"{text}; it has {instead(wanted, leaves(document))}")
 
