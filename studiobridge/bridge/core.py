@@ -20,7 +20,7 @@ both carry out what comes back in the order it comes back:
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import pydantic_core
@@ -40,6 +40,7 @@ from studiobridge.bridge.topics import (
 )
 from studiobridge.control import views
 from studiobridge.control.controller import Controller
+from studiobridge.control.desk import Attempt, Tried
 from studiobridge.control.effects import (
     Announce,
     Ask,
@@ -218,9 +219,9 @@ class Core:
                 by_hand={n: replace(x, at=x.at - offset) for n, x in memory.by_hand.items()},
             )
         self.misheard = Misheard()
-        self.controller = Controller(
-            profile, memory, now, lambda attempt: tried(self.speech, self.misheard, attempt)
-        )
+        # what left last to each device, and when
+        self._told_last: dict[str, tuple[float, Sequence[Message]]] = {}
+        self.controller = Controller(profile, memory, now, self._tried)
         self.now = now
         self._routes: dict[str, tuple[str, bytes | None] | None] = {}
         self._asks: dict[str, list[SwitchRule]] = {}
@@ -279,8 +280,6 @@ class Core:
                 self._universes[number] = (*self._universes.get(number, ()), device.name)
         self._on_slots = frozenset(name for names in self._universes.values() for name in names)
         self._restrained: Restrain | None = None
-        # the program itself has failed: nothing is handled and nothing is said any more
-        self.dead = False
         for described in self.speech.described(now):
             self._handle(described)
 
@@ -292,10 +291,8 @@ class Core:
         What is believed may be half written, so nothing is worked out anew: the state shown
         last is shown again, with `failed`, and without a word of being ready.
         """
-        if self.dead:
-            return []
         self.now = at
-        self.dead = True
+        self.controller.failure = why
         self._outs.clear()
         topic = state_topic(self.profile.name)
         shown = json.loads(self._shown.get(topic, b"{}"))
@@ -366,6 +363,12 @@ class Core:
             why = f"cannot be read ({type(error).__name__}: {plain(str(error))[:200]})"
             self._handle(Unreadable(self.now, None, message.topic, why))
             return ()
+
+    def _tried(self, attempt: Attempt) -> Tried:
+        """What was tried with a device in vain, with its topics."""
+        at, messages = self._told_last.get(attempt.device, (float("-inf"), ()))
+        told = messages if attempt.times and at >= attempt.since else ()
+        return tried(self.speech, self.misheard, told, attempt)
 
     def _lacking(self, topic: str) -> None:
         """Devices speak without something they should say: shown, and noted once."""
@@ -692,7 +695,7 @@ class Core:
     # ---- out ----------------------------------------------------------------------------------
 
     def _handle(self, event: Event, more: bool = False) -> None:
-        if self.dead:
+        if self.controller.failed:
             return
         if isinstance(event, Unreadable):
             self._show_misheard(event.device, self.misheard.unreadable(event))
@@ -721,6 +724,7 @@ class Core:
             self._dirty |= effect.devices
         elif isinstance(effect, Tell):
             messages = self.speech.tell(effect.device, effect.values, effect.fade)
+            self._told_last[effect.device] = (self.now, messages)
             on = energises(effect)
             self._more_out = True
             self.delivery.told(
@@ -839,7 +843,7 @@ class Core:
         )
 
     def _done(self) -> list[Out]:
-        if self.dead:
+        if self.controller.failed:
             return []
         if self._on_slots:
             self._restrain()

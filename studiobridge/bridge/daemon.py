@@ -9,22 +9,19 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import json
 import os
 import secrets
-import signal
 import socket
-import sys
 import time
 import traceback
 import zoneinfo
 from collections import deque
 from collections.abc import Callable, Coroutine, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime, tzinfo
+from datetime import tzinfo
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from studiobridge.bridge.calls import CallTimes, Due
 from studiobridge.bridge.clock import Clock, SystemZone, spoken
@@ -40,6 +37,7 @@ from studiobridge.bridge.core import (
 )
 from studiobridge.bridge.faults import whole
 from studiobridge.bridge.link import CannotConnect, Link
+from studiobridge.bridge.log import Log, Say, no_log, notify, to_stderr
 from studiobridge.bridge.metrics import Counted
 from studiobridge.bridge.ownership import (
     BEAT_EVERY,
@@ -68,8 +66,7 @@ from studiobridge.control.effects import (
     Wake,
 )
 from studiobridge.control.events import Request
-from studiobridge.control.plan import UnknownLook, order_problems, plan
-from studiobridge.profile import ProfileError, read_profile
+from studiobridge.control.plan import UnknownLook, plan
 from studiobridge.profile.model import CallTime, SetProfile
 from studiobridge.profile.said import Answer
 from studiobridge.speech.message import Message
@@ -86,39 +83,6 @@ PRUNE_EVERY = 86400.0
 NOTE_WITHIN = 1.0
 # How long (s) an interrupted daemon takes to leave properly.
 LEAVE_WITHIN = 3.0
-# A process of several sets, one of which failed, is started again when no other is in the middle
-# of a run, and after so long (s) in any case: a set that failed is watched by nobody.
-OTHERS_FINISH_WITHIN = 300.0
-
-Say = Callable[[str], None]
-
-
-class Log(Protocol):
-    """Where a set writes down what it does, for who runs the machine."""
-
-    def __call__(self, set_name: str, text: str, **more: object) -> None: ...
-
-
-def no_log(set_name: str, text: str, **more: object) -> None:
-    pass
-
-
-def to_stderr(text: str) -> None:
-    with contextlib.suppress(OSError, ValueError):  # a terminal that went away ends no set
-        print(text, file=sys.stderr, flush=True)
-
-
-def text_log(set_name: str, text: str, **more: object) -> None:
-    """A line a thing: `wheel-corner: up taken (request r-7)`."""
-    known = ", ".join(f"{k} {v}" for k, v in more.items() if v not in (None, ""))
-    to_stderr(plain(f"{set_name}: {text}" + (f" ({known})" if known else "")))
-
-
-def json_log(set_name: str, text: str, **more: object) -> None:
-    """A JSON object a line, for programs that collect logs."""
-    said = {"at": datetime.now(UTC).isoformat(timespec="milliseconds"), "set": set_name}
-    more = {k: v for k, v in more.items() if v not in (None, "")}
-    to_stderr(json.dumps({**said, "text": text, **more}, ensure_ascii=False))
 
 
 class SetRunner:
@@ -142,7 +106,6 @@ class SetRunner:
         self.instance = f"{socket.gethostname()[:24]}-{os.getpid()}-{secrets.token_hex(3)}"
         self.ownership = Ownership(self.instance)
         self.exit_code = 0
-        self.failure: str | None = None
         self.ready = asyncio.Event()
         self.stopped = asyncio.Event()
         self._on_answer = on_answer
@@ -265,6 +228,12 @@ class SetRunner:
             if self._record.lost:
                 self.say(f"{self.profile.name}: {self._record.lost} notes of the record are lost")
         return self.exit_code
+
+    @property
+    def failure(self) -> str | None:
+        """Why this set has failed, a fault of the program; None while it has not."""
+        core = getattr(self, "core", None)
+        return None if core is None else core.controller.failure
 
     @property
     def busy(self) -> bool:
@@ -454,6 +423,8 @@ class SetRunner:
 
     def _do(self, part: Callable[..., list[Out]], *values: object) -> None:
         """Let the core handle something. What it throws is the end of this set, said aloud."""
+        if self.failure is not None:
+            return
         try:
             outs = part(*values)
         except Exception as error:
@@ -467,16 +438,14 @@ class SetRunner:
         The set says so, and `failure` tells whoever runs this process to end it in its time:
         the service starts it again, from what is on the disk.
         """
-        if self.failure is not None:
-            return
-        self.failure = f"{type(error).__name__}: {error}"
+        why = plain(f"{type(error).__name__}: {error}")
         self.exit_code = 1
         if self.stream is not None:
             self.stream.lease(None)  # nobody follows lockouts and cameras any more
-        self.say(f"{self.profile.name}: failed: {plain(self.failure)}")
+        self.say(f"{self.profile.name}: failed: {why}")
         self._trace(error)
         self._outs = deque(out for out in self._outs if not isinstance(out, Publish | Walk))
-        self._feed(self.core.failed(plain(self.failure), self.now()))
+        self._feed(self.core.failed(why, self.now()))
         self.stopped.set()
 
     def _trace(self, error: Exception) -> None:
@@ -721,117 +690,3 @@ class SetRunner:
                 look=due.call.look,
             )
         )
-
-
-def notify(text: str) -> None:
-    """Tell the service manager (sd_notify), where there is one."""
-    address = os.environ.get("NOTIFY_SOCKET")
-    if not address:
-        return
-    if address.startswith("@"):
-        address = "\0" + address[1:]
-    with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock:
-        sock.sendto(text.encode(), address)
-
-
-def load(path: Path, say: Say = to_stderr) -> SetProfile | None:
-    """A profile ready to run, or None after saying what is wrong with it."""
-    try:
-        reading = read_profile(path)
-    except ProfileError as error:
-        say(str(error))
-        return None
-    if reading.old_words is not None:
-        say(str(reading.old_words))
-    problems = order_problems(reading.profile)
-    for problem in problems:
-        say(f"{path}: {problem}")
-    return None if problems else reading.profile
-
-
-async def run_sets(paths: Sequence[Path], settings: Settings, say: Say = to_stderr) -> int:
-    """Run one or more sets until interrupted. Returns an exit code."""
-    profiles = [(path, load(path, say)) for path in paths]
-    if any(profile is None for _, profile in profiles):
-        return 2
-    names = [profile.name for _, profile in profiles if profile is not None]
-    if len(set(names)) != len(names):
-        say("two of these profiles describe a set of the same name")
-        return 2
-    owners: dict[int, str] = {}
-    for _, profile in profiles:
-        for number in profile.universes if profile is not None else ():
-            owner = owners.setdefault(number, profile.name if profile is not None else "")
-            if profile is not None and owner != profile.name:
-                say(f"{owner} and {profile.name} both send universe {number}: give each its own")
-                return 2
-    log: Log = json_log if settings.log == "json" else text_log
-    if settings.log == "json":
-        plainly = say
-
-        def say(text: str) -> None:  # one form for everything that is written down
-            log("", text) if plainly is to_stderr else plainly(text)
-
-    runners = [
-        SetRunner(path, profile, settings, say, log=log)
-        for path, profile in profiles
-        if profile is not None
-    ]
-    stop_measuring: Callable[[], None] | None = None
-    if settings.metrics is not None:
-        from studiobridge.bridge.metrics import CannotMeasure, serve_metrics
-
-        try:
-            stop_measuring = serve_metrics(settings.metrics, runners)
-        except CannotMeasure as error:
-            say(str(error))
-            return 2
-    loop = asyncio.get_running_loop()
-
-    def stop() -> None:
-        notify("STOPPING=1")
-        for runner in runners:
-            runner.stop()
-
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, stop)
-    # a terminal that goes away, or who expects settings to be read anew: nothing ends by it
-    loop.add_signal_handler(
-        signal.SIGHUP, say, "settings and profiles are read at the start alone: start again"
-    )
-
-    def fault(_loop: asyncio.AbstractEventLoop, context: dict[str, object]) -> None:
-        error = context.get("exception")
-        where = f"\n{whole(error)}" if isinstance(error, BaseException) else ""
-        say(f"a fault of the bridge itself: {context.get('message')}{where}")
-
-    loop.set_exception_handler(fault)
-    watchdog = asyncio.create_task(_watchdog())
-    try:
-        codes = await asyncio.gather(*(_run_beside(runner, runners) for runner in runners))
-    finally:
-        watchdog.cancel()
-        if stop_measuring is not None:
-            await asyncio.to_thread(stop_measuring)
-    return max(codes)
-
-
-async def _run_beside(runner: SetRunner, all_of_them: Sequence[SetRunner]) -> int:
-    """Run one of several sets. When it fails the whole process ends, for the service to start
-    it again; but first the other sets finish the run that is under way, if there is one."""
-    code = await runner.run()
-    if runner.failure is not None:
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(OTHERS_FINISH_WITHIN):
-                while any(other.busy for other in all_of_them if other is not runner):
-                    await asyncio.sleep(0.2)
-        for other in all_of_them:
-            other.stop(1)
-    return code
-
-
-async def _watchdog() -> None:
-    period = int(os.environ.get("WATCHDOG_USEC", "0")) / 1e6
-    while period > 0:
-        notify("WATCHDOG=1")
-        await asyncio.sleep(period / 2)

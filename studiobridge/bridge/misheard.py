@@ -7,13 +7,14 @@ entry without a device is of requests, and of what nobody knows whose it is.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from studiobridge.control.desk import Attempt, Tried
 from studiobridge.profile.said import Unreadable
 from studiobridge.speech import Speech
 from studiobridge.speech.encode import shown
+from studiobridge.speech.message import Message
 
 # How often (s) what is shown of a device changes at most: nobody reads a count faster.
 SAID_EVERY = 5.0
@@ -110,11 +111,10 @@ class Misheard:
 # ---- why nothing answered -----------------------------------------------------------------------
 
 
-def tried(speech: Speech, misheard: Misheard, attempt: Attempt) -> Tried:
-    """What was told where, and where nothing was heard."""
+def tried(speech: Speech, misheard: Misheard, told: Sequence[Message], attempt: Attempt) -> Tried:
+    """What was told where, and where nothing was heard. `told`: what left last in this attempt."""
     name = attempt.device
     parts: list[str] = []
-    told = speech.tell(name, attempt.values, attempt.fade)
     if told:
         said = [f"`{short(m.topic)}` {shown(m.payload)[1:-1]}" for m in told[:MOST_TOPICS]]
         times = TIMES.get(attempt.times, f"{attempt.times} times")

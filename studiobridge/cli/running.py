@@ -64,7 +64,7 @@ def run(
     paths = profiles or list(loaded.profiles)
     if not paths:
         raise Stop(BAD_INPUT, "which sets? name their profiles, here or in the settings file")
-    from studiobridge.bridge.daemon import run_sets
+    from studiobridge.bridge.service import run_sets
 
     raise typer.Exit(asyncio.run(run_sets(paths, loaded)))
 

@@ -65,7 +65,6 @@ class Active:
     until: float = 0.0
     expects: dict[Point, Value] = field(default_factory=dict)
     values: tuple[tuple[Point, Value], ...] = ()
-    fade: float | None = None  # over which it was told them last
     ramp: list[float] = field(default_factory=list)
     # the stage it would be in, could it answer, while it is `telling`
     unanswered: Stage | None = None
@@ -179,7 +178,6 @@ class Acts:
         belief = self.beliefs.of[active.step.device]
         device = belief.device
         active.tries += 1
-        active.fade = fade
         if belief.described:
             self.gates.tell(at, device.name, active.values, fade)
             self._note(run, active.step, at, "sent", "" if active.tries == 1 else "again")

@@ -856,7 +856,7 @@ class Beliefs:
             seen = [belief.agrees(p, w) for p, w in points.items() if p in belief.device.mute]
             return None if seen and all(seen) else belief.unreached
         if not self.surely_heard(name):
-            return f"{name} is not heard from"
+            return f"{name} does not answer"
         for point, wanted in points.items():
             if point == "online" or point not in belief.hears:
                 continue
@@ -881,7 +881,7 @@ class Beliefs:
         if by is None or not gauged or belief.by_hand(preset):
             return None
         if belief.device.proof == "watts" and self.metered_by(name) is None:
-            return f"the plug that meters {name} is not heard from"
+            return f"the plug that meters {name} does not answer"
         for point in gauged:
             band = belief.band("is it so", point)
             agrees = belief.agrees(point, points[point])

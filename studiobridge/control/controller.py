@@ -84,7 +84,8 @@ class Controller:
         memory = memory if memory is not None else Memory()
         self.profile = profile
         self.memory = memory
-        self.failed = False
+        # why this set has failed: a fault of the program, here or in who holds this controller
+        self.failure: str | None = None
         self.desk = Desk(profile, tried)
         self.beliefs = self.desk.beliefs
         self.gates = Gates(self.desk)
@@ -155,6 +156,10 @@ class Controller:
         return self.standing.why
 
     @property
+    def failed(self) -> bool:
+        return self.failure is not None
+
+    @property
     def look(self) -> str | None:
         return self.desk.look
 
@@ -178,7 +183,7 @@ class Controller:
         `more`: another report of the same message follows. A message is believed whole before
         anything is judged: "on" from it and a level from the one before make no confirmation.
         """
-        if self.failed:
+        if self.failure is not None:
             return []
         self.beliefs.now = event.at
         try:
@@ -192,8 +197,8 @@ class Controller:
             self._follow_gauges(event.at)
             if self.desk.listened and self.standing.state != "dark":
                 self._watched(event.at)
-        except Exception:
-            self.failed = True
+        except Exception as error:
+            self.failure = f"{type(error).__name__}: {error}"
             self.desk.collect()
             raise
         if self.desk.changed:

@@ -23,8 +23,6 @@ class Attempt:
     """What was tried with a device in vain: told, so many times, and waited for since then."""
 
     device: str
-    values: Sequence[tuple[Point, Value]]
-    fade: float | None
     times: int
     points: Sequence[Point]
     since: float

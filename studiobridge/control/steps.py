@@ -368,7 +368,7 @@ def why_failed(active: Active, desk: Desk, gates: Gates) -> str:
     if not belief.described:
         points = sorted(belief.hears - {"online"})
         what = f"{name} has not said what it is"
-        return _in_vain(desk, active, what, (), points, f"check {feed}, then its network")
+        return _in_vain(desk, active, what, points, f"check {feed}, then its network")
     if step.action == "wait for its report":
         if belief.said("was it so", "online") is True and not belief.device.can_ask:
             return (
@@ -379,7 +379,7 @@ def why_failed(active: Active, desk: Desk, gates: Gates) -> str:
             return f"{name} did not report; open it and wake it, then check its network"
         button = ", press its power button," if belief.device.kind == "computer" else ","
         check = f"check that {feed} powers it{button} then its network"
-        return _in_vain(desk, active, f"{name} did not report", (), sorted(belief.hears), check)
+        return _in_vain(desk, active, f"{name} did not report", sorted(belief.hears), check)
     if step.action == "shut down":
         return f"{name} {gates.why_not_down(name)}; shut it down by hand, then ask again"
     if step.action == "power off" and belief.is_so(active.expects):
@@ -393,20 +393,12 @@ def why_failed(active: Active, desk: Desk, gates: Gates) -> str:
             return f"{name} was told {say(point, wanted)} and reports {say(point, said)}"
     unanswered = [p for p in active.expects if belief.said("is it so", p) is None]
     check = f"check its power ({feed}) and its network"
-    return _in_vain(desk, active, f"{name} did not confirm", active.values, unanswered, check)
+    return _in_vain(desk, active, f"{name} did not confirm", unanswered, check)
 
 
-def _in_vain(
-    desk: Desk,
-    active: Active,
-    what: str,
-    values: Sequence[tuple[Point, Value]],
-    points: Sequence[Point],
-    check: str,
-) -> str:
+def _in_vain(desk: Desk, active: Active, what: str, points: Sequence[Point], check: str) -> str:
     """Nothing answered: on which topics what was told, and where it was waited for."""
-    device = active.step.device
-    tried = desk.tried(Attempt(device, values, active.fade, active.tries, points, active.since))
+    tried = desk.tried(Attempt(active.step.device, active.tries, points, active.since))
     said = f"{what}: {tried.text}" if tried.text else what
     return f"{said}; check its dialect" if tried.misspelt else f"{said}; {check}"
 

@@ -17,9 +17,9 @@ from pathlib import Path
 import pytest
 
 from studiobridge.bridge import calls as calls_module
-from studiobridge.bridge.daemon import run_sets
 from studiobridge.bridge.record import Reader, record_path
 from studiobridge.bridge.saving import Saves
+from studiobridge.bridge.service import run_sets
 from studiobridge.control import standing
 from studiobridge.profile import read_profile
 from studiobridge.profile.model import CallTime, Preset, SetProfile

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 from studiobridge.control.effects import RunNote, StepNote
 from tests.bridge.alone import Alone
 
@@ -72,6 +74,19 @@ def test_a_command_that_is_not_confirmed_is_said_as_it_was_sent() -> None:
         f"key did not confirm: told `do/key` {sent[-1]} three times, heard no `now.dim` on"
         " `say/key`; check its power (desk-plug) and its network"
     )
+
+
+def test_a_command_told_once_with_a_fade_is_said_with_it() -> None:
+    room = Alone(DESK.replace("tries: 3", "tries: 1"))
+    room.ask(id="a", what="up")
+    room.run(0.1)
+    room.say("say/desk/power", "ON")
+    room.run(0.5)
+    room.say("say/key", {"now": {"dim": 0}})
+    room.run(60.0)
+    (sent,) = [m.payload.decode() for _, m in room.sent if m.topic == "do/key"]
+    assert json.loads(sent)["over"] == 1500
+    assert f"told `do/key` {sent} once, heard" in failed(room)["key"]
 
 
 def test_what_it_said_and_nobody_could_read_is_the_reason_given() -> None:

@@ -12,6 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from studiobridge.bridge.service import load
+from studiobridge.cli import base
 from studiobridge.profile import ProfileError, read_profile, read_profile_text, rewrite
 from studiobridge.profile.keep import CannotKeep
 from studiobridge.profile.rewrite import with_new_words, write_new_words
@@ -281,3 +283,18 @@ def test_a_write_protected_file_is_refused_politely() -> None:
         assert "Traceback" not in done.stderr
         assert path.read_text() == OLD
         assert [p.name for p in folder.iterdir()] == ["kiln.yaml"]
+
+
+def test_a_command_that_reads_it_twice_notes_it_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`up` without a bridge: once to know the name of the set, once to run it."""
+    path = written(tmp_path, OLD)
+    assert base.read_or_stop(path).profile == base.read_or_stop(path).profile
+    assert capsys.readouterr().err.count(TOLD) == 1
+
+
+def test_the_daemon_says_it_when_it_reads_it(tmp_path: Path) -> None:
+    said: list[str] = []
+    assert load(written(tmp_path, OLD), said.append) is not None
+    assert [text.count(TOLD) for text in said] == [1]
