@@ -336,7 +336,7 @@ class Controller:
         belief = self.beliefs.of.get(name)
         if belief is None or not self.desk.link:
             return
-        unit = "K" if event.point == "cct" else "%"
+        unit = {"cct": "K", "switch": ""}.get(event.point, "%")
         band = Gauged(event.low, event.high, at, belief.epoch, event.by, unit)
         if belief.gauge(event.point, band):
             self._gauged.add(name)

@@ -382,6 +382,11 @@ class Watcher:
         if band is None:
             return True
         same = belief.agrees(point, wanted) is not False
+        if not same:
+            # dark by its watts may be off at its plug, whatever that said last
+            for above in self.desk.feeds.line[name][:1]:
+                if self.beliefs.of[above].asked_at < at - self.desk.profile.patience.reply:
+                    self.desk.ask(at, above)
         self._compare(name, point, wanted, same, nearest(band, point, wanted), at, band)
         return same
 

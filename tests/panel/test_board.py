@@ -276,3 +276,32 @@ def test_a_devices_own_page_has_what_it_says_of_itself() -> None:
     shown = made.detail("clip-mic", lambda: None)
     assert "at 80 %" in shown
     assert "nobody knows for how long" in shown
+
+
+DOUBT = {
+    "device": "rim or edge-left",
+    "perhaps": ["rim", "edge-left"],
+    "why": "rim or edge-left changed by +4.1 W; the watts do not say which",
+    "point": "level",
+    "by": "watts",
+    "wanted": None,
+    "reported": None,
+}
+
+
+def test_a_change_that_may_be_two_lamps_is_one_line_that_puts_back_and_keeps_neither() -> None:
+    made = board({"state": "adrift", "drifting": ["edge-left", "rim"]}, [DOUBT])
+    assert made.of_one_moment()
+    (row,) = made.drift_rows()
+    assert row["line"] == DOUBT["why"]
+    assert (row["restore"], row["keep"]) == (False, False)
+    made = board({"state": "adrift", "drifting": ["rim"]}, [DOUBT])
+    assert not made.of_one_moment()
+
+
+def test_drift_by_watts_is_not_kept_for_nobody_reported_it() -> None:
+    by_watts = {**OFF, "device": "rim", "by": "watts", "band": [45.0, 60.0]}
+    (row,) = board({"state": "adrift", "drifting": ["rim"]}, [by_watts]).drift_rows()
+    assert (row["restore"], row["keep"]) == (True, False)
+    (row,) = board({"state": "adrift", "drifting": ["key"]}, [OFF]).drift_rows()
+    assert (row["restore"], row["keep"]) == (True, True)
