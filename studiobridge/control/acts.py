@@ -243,18 +243,17 @@ class Acts:
             self.desk.ask(at, step.device)
             self._deadline(active, at + ASK_EVERY)
             return
-        if "switch" in belief.tells:
-            if belief.said("is it so", "switch") is not True:
-                active.stage = "energising"
-                low: list[tuple[Point, Value]] = []
-                if "level" in active.expects:
-                    lowest = max(LOW_LEVEL, belief.lowest)
-                    low.append(("level", min(lowest, float(active.expects["level"]))))
-                if "cct" in active.expects:
-                    low.append(("cct", active.expects["cct"]))
-                active.values = (*low, ("switch", True))
-                self._send(run, active, at)
-                return
+        if "switch" in belief.tells and belief.said("is it so", "switch") is not True:
+            active.stage = "energising"
+            low: list[tuple[Point, Value]] = []
+            if "level" in active.expects:
+                lowest = max(LOW_LEVEL, belief.lowest)
+                low.append(("level", min(lowest, float(active.expects["level"]))))
+            if "cct" in active.expects:
+                low.append(("cct", active.expects["cct"]))
+            active.values = (*low, ("switch", True))
+            self._send(run, active, at)
+            return
         self._begin_fade(run, active, at)
 
     def _begin_fade(self, run: Run, active: Active, at: float) -> None:
