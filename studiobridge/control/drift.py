@@ -317,6 +317,16 @@ class Watcher:
                 found[name] = why
         return found
 
+    def ungauged(self) -> dict[str, str]:
+        """Essential devices that the instrument of their profile does not prove, each with why."""
+        found: dict[str, str] = {}
+        for name, points in self.wanted.items():
+            preset = self.desk.presets.get(name)
+            why = self.beliefs.why_not_gauged(name, points, True, preset)
+            if why is not None and self.desk.profile.devices[name].essential:
+                found[name] = why
+        return found
+
     def awaits_gauge(self, names: Collection[str] | None = None) -> list[str]:
         """Essential devices, or any of these, of which an instrument has yet to say something."""
         beliefs, devices = self.beliefs, self.desk.profile.devices

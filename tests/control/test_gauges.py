@@ -121,6 +121,9 @@ def test_a_dial_at_another_level_is_drift_by_watts_and_its_turning_closes_it() -
     evening = up(dial("rim"), rim=30.0)
     evening.meter(8, (RIM, 70.0))
     assert evening.state == "adrift"
+    answer = evening.answers()[-1]
+    assert answer.code == 1
+    assert "and not ready: rim is not as asked: by its watts its level is" in answer.text
     (entry,) = evening.drifting()
     assert (entry["device"], entry["by"]) == ("rim", "watts")
     low, high = entry["band"]  # type: ignore[misc]
