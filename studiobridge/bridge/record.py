@@ -1202,7 +1202,9 @@ class Reader:
                 self._rows_of(HANDS).where(HANDS.c.device == device).order_by(HANDS.c.id.desc())
             ).limit(most)
             for row in self._all(hands):
-                found.append((row["at"], row["id"], f"set by hand by {row['by']}"))
+                over = row["level"] is None and row["cct"] is None
+                said = "no longer as set by hand," if over else "set by hand"
+                found.append((row["at"], row["id"], f"{said} by {row['by']}"))
         found.sort(reverse=True)
         return [{"at": _iso(at), "said": said} for at, _, said in found[:most]]
 
@@ -1231,6 +1233,8 @@ class Reader:
             if row["point"] not in ("level", "cct", "switch"):
                 continue
             value = _value(row["reported"])
+            if isinstance(value, str):
+                continue  # somewhere in a band: it was not there for sure, nor is it back for sure
             if row["phase"] == "closed" and row["how"] in ("returned", "restored"):
                 value = _value(row["wanted"])
             elif row["phase"] == "closed" and row["how"] != "kept":

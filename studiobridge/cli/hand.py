@@ -96,8 +96,10 @@ async def _turned(asker: Asker, device: str, as_json: bool) -> None:
     from studiobridge.shown.hand import as_json as line_of
     from studiobridge.shown.hand import guide
 
+    first = guide(device, asker.shown.devices.get(device, {}).get("dial"))
+    there = first is not None and first.there
+    entered = _Enter(not as_json and not there and sys.stdin.isatty())
     view = _View(as_json)
-    entered = _Enter(not as_json and sys.stdin.isatty())
     try:
         while not entered.happened:
             if not asker.connected:
@@ -123,15 +125,21 @@ class _Enter:
         self.happened = False
         self._open = at_a_terminal
         if at_a_terminal:
+            from studiobridge.cli.question import forget_what_was_typed
+
             show.out("turn it until it is there; Enter: I have set it; Ctrl-C: leave it")
+            forget_what_was_typed()
             asyncio.get_running_loop().add_reader(sys.stdin, self._line)
 
     def _line(self) -> None:
-        sys.stdin.readline()
-        self.happened = True
+        if sys.stdin.readline():
+            self.happened = True
+        else:
+            self.close()  # the end of the input is nobody's word
 
     def close(self) -> None:
         if self._open:
+            self._open = False
             asyncio.get_running_loop().remove_reader(sys.stdin)
 
 

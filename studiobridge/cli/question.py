@@ -56,7 +56,7 @@ class Question:
         """Ask, until there is an answer or it is not asked any more (`open_still`)."""
         shown = words.clean(camera, 40)
         while True:
-            _forget_what_was_typed()
+            forget_what_was_typed()
             print(f"Does {shown} still roll? (y/n) ", end="", flush=True)
             line = await _line(open_still, changed)
             if line is None:
@@ -80,7 +80,7 @@ class Question:
                 return
 
 
-def _forget_what_was_typed() -> None:
+def forget_what_was_typed() -> None:
     with contextlib.suppress(ImportError, OSError):
         import termios
 

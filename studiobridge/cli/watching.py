@@ -256,6 +256,12 @@ def _shown_time(key: str, value: Any) -> Any:
     return value
 
 
+def _by_hand(row: Mapping[str, Any]) -> str:
+    if row["level"] is None and row["cct"] is None:
+        return f"{row['device']} is no longer as set by hand, by {row['by']}"
+    return f"{row['device']} set by hand to {words.preset(row)} by {row['by']}"
+
+
 def _timeline_line(row: Mapping[str, Any]) -> str:
     clock = words.moment(row["at"])
     kind = row["kind"]
@@ -267,7 +273,7 @@ def _timeline_line(row: Mapping[str, Any]) -> str:
         "fault": lambda: f"fault: {row['device'] or ''}",
         "lockout": lambda: f"lockout {row['phase']}: {row['target']} by {row['by']}, {row['why']}",
         "rolling": lambda: f"{row['device']} {'rolls' if row['rolling'] else 'stopped'}",
-        "by hand": lambda: f"{row['device']} set by hand to {words.preset(row)} by {row['by']}",
+        "by hand": lambda: _by_hand(row),
         "state": lambda: f"state: {row['state']}",
     }[kind]()
     text = row.get("text") or row.get("why") or ""

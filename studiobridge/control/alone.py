@@ -46,7 +46,7 @@ class Alone:
         self.desk.wake(f"gauge {plug}", at + (ASK_STILL if agree else ASK_AGAIN))
         if not agree:
             return device.name if belief.lose_gauge("watts") else None
-        band = Gauged(low, high, at, belief.epoch, "watts")
+        band = Gauged(low, high, at, belief.epoch, "watts", "")
         return device.name if belief.gauge("switch", band) else None
 
     def look(self, plug: str, at: float) -> str | None:

@@ -129,7 +129,9 @@ class Gauged:
     why: str = ""
 
     def __str__(self) -> str:
-        """`45 to 60 %`, `4100 to 4300 K`."""
+        """`45 to 60 %`, `4100 to 4300 K`, and of a switch `on` or `off`."""
+        if not self.unit:
+            return "on" if self.low else "off"
         low, high = f"{self.low:.4g}", f"{self.high:.4g}"
         return f"{low} {self.unit}" if low == high else f"{low} to {high} {self.unit}"
 

@@ -243,7 +243,7 @@ class Controller:
                 ticked = self.beliefs.of[name].ticked
                 if ticked is not None and ticked.at == request.at:
                     self.gauges.stands(name, ticked.preset.level, request.at)
-            self.doubts.ticked(request.at)
+            self.doubts.review(request.at)
 
     def _on_noted(self, event: Noted) -> None:
         run = self.run
@@ -356,7 +356,7 @@ class Controller:
         belief = self.beliefs.of.get(name)
         if belief is None or not self.desk.link:
             return
-        unit = "K" if event.point == "cct" else "%"
+        unit = {"cct": "K", "switch": ""}.get(event.point, "%")
         band = Gauged(event.low, event.high, at, belief.epoch, event.by, unit)
         if belief.gauge(event.point, band):
             self._gauged.add(name)
@@ -379,6 +379,7 @@ class Controller:
                 self.watcher.judge(name, at)
         if self.gauges.plugs and self.watcher.drifts:
             self.doubts.watch(self.gauges.lamps)
+            self.doubts.review(at)
         if news and self.run is not None:
             self.runs.move_on(at)
         if news:

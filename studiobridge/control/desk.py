@@ -66,7 +66,9 @@ class Desk:
         preset = self.presets.get(name)
         if device.hand_set and preset is not None:
             dial: tuple[tuple[Point, Value | None], ...]
-            dial = (("level", preset.level), ("cct", preset.cct))
+            # a light that says no range of whites has one: nobody can turn it
+            white = None if device.cct_range is None else preset.cct
+            dial = (("level", preset.level), ("cct", white))
             points.update({point: value for point, value in dial if value is not None})
         if device.proof == "watts" and not device.fixture:
             points["switch"] = True

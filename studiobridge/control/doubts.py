@@ -2,8 +2,9 @@
 
 - A change the watts put down to one lamp is drift of that lamp, by its band (drift.py).
 - One that two could each have made is a *doubt*: `rim or edge-left`. Each of them says `perhaps`.
-- It closes when the watts are back to what they were, or when a person has said of each of them
-  that it is as asked. What was told from here is no doubt: those were to change.
+- It closes when the watts are back to what they were, or when each of them is settled: it was told
+  anew, or a person has said that it is as asked. `up` and `restore` tell anew those they can.
+- What was told from here is no doubt: those were to change.
 """
 
 from __future__ import annotations
@@ -54,11 +55,15 @@ class Doubts:
         if (name, "level") not in drifts:
             self.entries.doubt(name, could, change.why, at)
 
-    def ticked(self, at: float) -> None:
-        """A person has said how dials stand: what all of an entry's lamps are said to be, is."""
-        beliefs, presets = self.desk.beliefs, self.desk.presets
+    def review(self, at: float) -> None:
+        """Close what is settled: each of its lamps has been told anew, or a person has looked."""
         for key, drift in list(self.entries.drifts.items()):
-            tickable = [lamp for lamp in drift.perhaps if beliefs.of[lamp].may_be_ticked]
-            words = [(beliefs.of[lamp].ticked, presets.get(lamp)) for lamp in tickable]
-            if words and all(w and w.at > drift.since and w.preset == p for w, p in words):
-                self.entries.close(key, at, "returned")
+            if drift.perhaps and all(self._settled(lamp, drift.since) for lamp in drift.perhaps):
+                self.entries.close(key, at, "restored" if drift.restoring else "returned")
+
+    def _settled(self, lamp: str, since: float) -> bool:
+        belief = self.desk.beliefs.of[lamp]
+        if belief.told_at.get("level", since) > since:
+            return True
+        ticked, preset = belief.ticked, self.desk.presets.get(lamp)
+        return ticked is not None and ticked.at > since and ticked.preset == preset

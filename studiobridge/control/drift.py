@@ -95,6 +95,14 @@ class Drift:
     perhaps: tuple[str, ...] = ()
     why: str = ""
 
+    def said(self, worst: bool) -> Value | str | None:
+        """What it reports (or did at its worst), or in words what another instrument says."""
+        if self.perhaps:
+            return self.why
+        if self.band is not None:
+            return f"{self.band} by {BY[self.band.by]}"
+        return self.worst_reported if worst else self.reported
+
     @property
     def devices(self) -> frozenset[str]:
         return frozenset(self.perhaps or (self.device,))
@@ -153,6 +161,7 @@ class Entries:
         drift.perhaps, drift.why = lamps, why
         self._next += 1
         self.drifts[name, "level"] = drift
+        self.desk.beliefs.adrift.update(lamps)
         self._note(drift, at, "opened", "")
         self._opened.append(drift)
 
@@ -177,8 +186,10 @@ class Entries:
 
     def close(self, key: Key, at: float, how: How) -> None:
         drift = self.drifts.pop(key)
-        if not self.has(key[0], "level", "cct"):
-            self.desk.beliefs.adrift.discard(key[0])
+        for name in drift.devices:
+            others = self.drifts.values()
+            if not any(d.point in ("level", "cct") and name in d.devices for d in others):
+                self.desk.beliefs.adrift.discard(name)
         self._note(drift, at, "closed", how)
 
     def close_of(self, name: str, points: Collection[str], at: float, how: How) -> None:
@@ -202,7 +213,7 @@ class Entries:
                 drift.device,
                 drift.point,
                 drift.wanted,
-                drift.worst_reported if over else drift.reported,
+                drift.said(over),
                 by.stops,
                 by.mired,
                 by.percent,
@@ -291,6 +302,16 @@ class Watcher:
                 found[name] = why
         return found
 
+    def ungauged(self) -> dict[str, str]:
+        """Essential devices that the instrument of their profile does not prove, each with why."""
+        found: dict[str, str] = {}
+        for name, points in self.wanted.items():
+            preset = self.desk.presets.get(name)
+            why = self.beliefs.why_not_gauged(name, points, True, preset)
+            if why is not None and self.desk.profile.devices[name].essential:
+                found[name] = why
+        return found
+
     def awaits_gauge(self, names: Collection[str] | None = None) -> list[str]:
         """Essential devices, or any of these, of which an instrument has yet to say something."""
         beliefs, devices = self.beliefs, self.desk.profile.devices
@@ -371,6 +392,11 @@ class Watcher:
         if band is None:
             return True
         same = belief.agrees(point, wanted) is not False
+        if not same:
+            # dark by its watts may be off at its plug, whatever that said last
+            for above in self.desk.feeds.line[name][:1]:
+                if self.beliefs.of[above].asked_at < at - self.desk.profile.patience.reply:
+                    self.desk.ask(at, above)
         self._compare(name, point, wanted, same, nearest(band, point, wanted), at, band)
         return same
 

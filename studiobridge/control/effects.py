@@ -142,7 +142,8 @@ class DriftNote:
     device: str
     point: str
     wanted: Value | None
-    reported: Value | None
+    # as it reports; in words where another instrument says it: `45 to 60 % by its watts`
+    reported: Value | str | None
     stops: float | None
     mired: float | None
     percent: float | None

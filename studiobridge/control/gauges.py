@@ -233,7 +233,8 @@ class Gauges:
             bands: tuple[tuple[Point, float, float], ...]
             bands = (("level", low, high), ("switch", *lit))
             for point, least, most in bands:
-                band = Gauged(least, most, found.at, belief.epoch, "watts", "%", word, found.why)
+                unit = "%" if point == "level" else ""
+                band = Gauged(least, most, found.at, belief.epoch, "watts", unit, word, found.why)
                 if belief.gauge(point, band):
                     self._news.add(name)
 

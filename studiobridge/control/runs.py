@@ -100,12 +100,13 @@ class Endings:
             self.desk.drift_opens = True
             watcher.judge_now(at)
             self.holding.settle(at)
-            waits = watcher.unproven(differing=False)
+            waits = watcher.ungauged()
             if waits:
                 code = 1
                 text = f"up in {took:.1f} s and not ready: " + "; ".join(waits.values())
-            if watcher.drifts:
-                text += f"; but {len(watcher.drifts)} drifted meanwhile"
+            moved = [d for d in watcher.drifts.values() if d.devices.isdisjoint(waits)]
+            if moved:
+                text += f"; but {len(moved)} drifted meanwhile"
         else:
             text = f"already {standing.state}: nothing to do"
         only_told = self.only_told()

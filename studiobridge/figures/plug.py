@@ -170,7 +170,7 @@ class Aim:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """Samples that agree: the lowest and highest, how many, from when to when."""
+    """Samples that agree: the lowest and highest, how many that count, the first and the last."""
 
     low: float
     high: float
@@ -229,6 +229,7 @@ class PlugAccount:
         self.turning: frozenset[str] = frozenset()
         self.last: Sample | None = None
         self.reading: Reading | None = None
+        self._mains_at = -math.inf
         self._learned = 0  # index into STEPS
         self._pause = 0.0  # the longest between two samples
         self._not_before = -math.inf  # samples of before say nothing of now
@@ -286,8 +287,9 @@ class PlugAccount:
         if reading is not None:
             low, high = min(reading.low, watts), max(reading.high, watts)
             if high - low <= self.step * 1.001 + AGREE * high:
-                again = 0 if before is not None and sample.at - before.at < TWICE else 1
-                self.reading = Reading(low, high, reading.count + again, reading.since, sample.at)
+                again = sample.at - reading.until >= TWICE
+                until = sample.at if again else reading.until
+                self.reading = Reading(low, high, reading.count + again, reading.since, until)
                 return self._close() if self._rests(self.reading) else None
         self._leave_reading()
         self.reading = Reading(watts, watts, 1, sample.at, sample.at)
@@ -305,6 +307,7 @@ class PlugAccount:
         if mains.on is self.on:
             return
         self.on = mains.on
+        self._mains_at = mains.at
         self._forget()
         self._unsettle(mains.at)
 
@@ -396,7 +399,7 @@ class PlugAccount:
 
         `within`: the levels that will do. None while the meter has said nothing.
         """
-        if self.last is None or self.on is False:
+        if self.last is None or self.last.at < self._mains_at or self.on is False:
             return None
         watts, settled = self.last.watts, self._settled(self.reading)
         base, curve = self._base, self.lamps[lamp]
@@ -479,7 +482,7 @@ class PlugAccount:
 
     def _now(self, at: float) -> tuple[Mapping[str, _Lamp], str]:
         """What each lamp draws now, and a sentence about it. Raises _Cannot."""
-        if self.last is None:
+        if self.last is None or self.last.at < self._mains_at:
             raise _Cannot("its plug has metered nothing yet")
         if self._quiet(at):
             raise _Cannot(f"the meter of its plug has been silent for {at - self.last.at:.0f} s")

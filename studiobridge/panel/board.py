@@ -178,7 +178,10 @@ class Board:
         state = shown.state or NOTHING
         drifting = state.get("drifting")
         if isinstance(drifting, list) and set(words.names(drifting)) != {
-            str(entry.get("device")) for entry in shown.drift
+            name
+            for entry in shown.drift
+            # an entry that may be one of several names them all
+            for name in words.names(entry.get("perhaps")) or [str(entry.get("device"))]
         }:
             return False
         return (shown.latest_run or NOTHING).get("state") != "under way"
@@ -305,12 +308,14 @@ class Board:
             plain = [{k: v for k, v in e.items() if k != "for_s"} for e in entries]
             since = min(str(e.get("since", "")) for e in entries)
             device = self.profile.devices.get(name)
-            kept = any(e.get("point") in ("level", "cct") for e in entries)
+            # only what it reports itself can be kept, and only one device can be put back
+            kept = any(e.get("point") in ("level", "cct") and not e.get("band") for e in entries)
             rows.append(
                 {
                     "device": name,
                     "line": words.drift_line(plain),
                     "since": since,
+                    "restore": device is not None,
                     "keep": kept and device is not None and device.fixture,
                 }
             )

@@ -107,6 +107,8 @@ def by_how_much(entry: Json) -> str:
     """How far off one drift entry is: `+0.32 stop`, `11 mired cooler`, `off`, `not heard from`."""
     point = entry.get("point")
     wanted, reported = entry.get("wanted"), entry.get("reported")
+    if isinstance(reported, str) and point in ("level", "cct", "switch"):
+        return clean(reported, 160)  # as the record has what another instrument said
     maybe = names(entry.get("perhaps"))
     if maybe:
         return f"perhaps: {clean(entry.get('why') or entry.get('device'), 160)}"
@@ -214,16 +216,20 @@ def drift_line(entries: Sequence[Json]) -> str:
     first = ordered[0]
     off = []
     for entry in ordered:
-        change = from_to(entry)
+        by_band = entry.get("band") is not None
+        change = "" if by_band else from_to(entry)
         off.append(by_how_much(entry) + (f" ({change})" if change else ""))
     parts = [f"{clean(first.get('device', '?'), 40)} {', '.join(off)}"]
+    if names(first.get("perhaps")):
+        # it names all it could be itself
+        parts = [clean(first.get("why") or first.get("device"), 200)]
     shown = picture(first.get("picture"))
     if shown:
         parts.append(shown)
     lasting = [found for entry in ordered if (found := number(entry.get("for_s"))) is not None]
     tail = [f"for {duration(max(lasting))}"] if lasting else []
     for entry in ordered:
-        worst = entry.get("worst")
+        worst = None if entry.get("band") is not None else entry.get("worst")
         if isinstance(worst, Mapping) and worst.get("reported") != entry.get("reported"):
             was = by_how_much(
                 {**entry, "reported": worst.get("reported"), "percent": None}
@@ -263,6 +269,7 @@ STATE_WORDS = {
 
 # What each action of a step is, while it happens and once it is confirmed.
 DOING = {
+    "watts": ("being metered", "metered"),
     "power on": ("switching on", "on"),
     "hear from": ("booting", "reports"),
     "let boot": ("booting", "booted"),

@@ -39,6 +39,7 @@ from studiobridge.control.effects import (
     StateNote,
     StepNote,
 )
+from studiobridge.profile.model import Preset
 from tests.bridge.writing import on_disk
 from tests.simulate.evening import Notebook
 
@@ -266,6 +267,27 @@ def test_a_record_of_the_first_version_is_read_and_upgraded(tmp_path: Path) -> N
     write(path, [HandNote(9.0, "rim", 25.0, None, "Bo")])
     assert reopen(path).by_hand["rim"].preset.level == 25.0
     assert len(Reader(path).drifts()) == 1  # what was there before is still there
+
+
+def test_a_person_s_word_that_the_watts_ended_is_kept_as_ended(tmp_path: Path) -> None:
+    path = record_path(tmp_path, "kiln")
+    band = "45 to 60 % by its watts"
+    write(
+        path,
+        [
+            *NOTES,
+            DriftNote(8.0, 7, "opened", "rim", "level", 30.0, band, 0.58, None, 15.0, ""),
+            HandNote(8.0, "rim", None, None, "its watts"),
+        ],
+    )
+    assert reopen(path).by_hand["rim"].preset == Preset(None, None)
+    reader = Reader(path)
+    said = [change["said"] for change in reader.changes("rim", 5)]
+    assert f"level opened: {band}" in said
+    assert "no longer as set by hand, by its watts" in said
+    # where it was is not known, neither the near end of the band nor what it was said to be
+    assert reader.moment(1e12)["rim"]["level"] is None
+    assert reader.drifts("rim")[-1]["worst"] == band
 
 
 def test_a_record_of_a_later_version_is_left_alone(tmp_path: Path) -> None:

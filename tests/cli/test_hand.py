@@ -4,6 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
+import pty
+import select
+import signal
+import sys
+import time
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -70,3 +77,62 @@ def test_without_a_bridge_or_a_broker_it_ends_and_nothing_is_called_set() -> Non
         turned(Visitor(15.0, 8.0))
     with pytest.raises(NoBroker):
         turned(Visitor(15.0, ends="broker"))
+
+
+SCRIPT = """
+import asyncio
+from studiobridge.cli.hand import _turned
+from tests.cli.test_hand import Visitor
+
+class Slow(Visitor):
+    async def changed(self, within):
+        await asyncio.sleep(0.1)
+        if len(self.readings) > 1:
+            self._next()
+        return True
+
+asyncio.run(_turned(Slow(15.0, 8.0, 6.0, 6.0), "rim", False))
+"""
+
+
+def at_a_terminal(*typed: bytes) -> tuple[str, bool]:
+    """What a terminal shows, and whether the command ended within two seconds of the typing."""
+    pid, terminal = pty.fork()
+    if pid == 0:
+        os.environ |= {
+            "TERM": "xterm",
+            "NO_COLOR": "1",
+            "PYTHONPATH": str(Path(__file__).parents[2]),
+        }
+        os.execv(sys.executable, [sys.executable, "-c", SCRIPT])
+    shown, end = b"", time.monotonic() + 20.0
+    waits = list(typed)
+    ended = False
+    while time.monotonic() < end:
+        if select.select([terminal], [], [], 0.1)[0]:
+            try:
+                shown += os.read(terminal, 4096)
+            except OSError:
+                ended = True
+                break
+        if b"rim: 6 W" in shown and waits:
+            os.write(terminal, waits.pop(0))
+            end = time.monotonic() + 2.0
+    if not ended:
+        os.kill(pid, signal.SIGKILL)
+    os.waitpid(pid, 0)
+    os.close(terminal)
+    return shown.decode(), ended
+
+
+def test_in_a_terminal_a_bar_moves_and_enter_is_a_person_s_word() -> None:
+    shown, ended = at_a_terminal(b"\n")
+    assert ended
+    assert "Enter: I have set it" in shown
+    assert "┃" in shown and "█" in shown and "rim: 8 W, down from 15: less" in shown
+    assert "\x1b[3" not in shown  # no colours
+
+
+def test_the_end_of_the_input_is_nobody_s_word() -> None:
+    shown, ended = at_a_terminal(b"\x04")
+    assert not ended and "rim: 6 W" in shown

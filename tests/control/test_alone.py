@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from studiobridge.control.alone import verdict
+from studiobridge.control.effects import Ask
 from studiobridge.control.views import device_view
 from studiobridge.profile.model import Device
 from tests.control.play import Play, on_plug, plug, profile
@@ -52,9 +53,23 @@ def test_ready_waits_for_the_amp_and_its_button_ends_it() -> None:
     meter(play, 0.7)
     assert play.state == "adrift"
     assert [(d.device, d.point) for d in play.drifts("opened")] == [("monitors", "switch")]
+    assert play.drifts("opened")[0].reported == "off by its watts"
     assert shown(play)[0] is False
     meter(play, 9.0)
     assert (play.state, shown(play)) == ("ready", (True, "watts"))
+
+
+def test_a_plug_that_says_on_and_meters_nothing_is_asked_again() -> None:
+    play = up()
+    meter(play, 9.0)
+    play.obedient = False
+    play.forget()
+    meter(play, 0.0)
+    assert "amp-plug" in [e.device for _, e in play.effects if isinstance(e, Ask)]
+    # it says that it is off after all: its own drift, and the amp's is explained by it
+    play.report("amp-plug", "switch", False)
+    play.run(3.0)
+    assert ("amp-plug", "switch") in [(d.device, d.point) for d in play.drifts("opened")]
 
 
 def test_one_sample_is_not_enough_and_a_meter_that_cannot_tell_proves_nothing() -> None:

@@ -249,6 +249,17 @@ def test_a_mute_lamp_with_a_switch_of_its_own_comes_on_low_and_is_faded_up() -> 
     assert play.state == "ready"
 
 
+def test_what_is_told_once_and_never_answers_is_told_when_it_is_surely_up() -> None:
+    play = Play(mute_set(strip(proof="none", boots_in=4.0)))
+    play.link_up()
+    play.ask("up", look="day")
+    play.run(20.0)
+    on = next(at for at, _, values in play.tells("lamp-plug") if values == (("switch", True),))
+    told = next(at for at, _, _ in play.tells("strip"))
+    # it may take longer than its figure says, and what it misses nobody would notice
+    assert told - on >= 1.5 * 4.0
+
+
 def test_proof_by_watts_is_asked_of_essential_lamps_only() -> None:
     play = up(replace(dial(), essential=False))
     assert play.state == "ready"

@@ -84,10 +84,46 @@ def test_a_dial_is_proven_by_the_watts_and_ready_comes_with_them() -> None:
     assert band["high"] - band["low"] < 8.0
 
 
+@pytest.mark.parametrize(("whites", "by"), [(None, "watts"), ((2700.0, 6500.0), None)])
+def test_only_a_white_that_can_be_turned_needs_a_word(
+    whites: tuple[float, float] | None, by: str | None
+) -> None:
+    made = a_set(dial("rim", cct_range=whites), rim=30.0)
+    look = replace(made.looks["day"], presets={"rim": Preset(30.0, 4300.0)})
+    evening = Evening(replace(made, looks={"day": look}))
+    evening.link_up()
+    evening.ask("up", look="day")
+    evening.run(1.0)
+    evening.meter(6, (RIM, 30.0))
+    assert evening.state == "ready"
+    assert evening.by("rim") == by
+    told = state_view(evening.controller, evening.now, lambda at: at)["only_told"]
+    assert told == ([] if by else ["rim"])
+
+
+def test_a_hand_on_a_dial_is_shown_each_reading_and_what_it_is_to_become() -> None:
+    evening = up(dial("rim"), rim=30.0)
+    evening.meter(6, (RIM, 70.0))
+    seen = evening.shown("rim")["dial"]
+    assert isinstance(seen, dict)
+    assert (seen["watts"], seen["target"], seen["settled"]) == (12.1, 5.8, True)
+    assert 5.0 < seen["low"] < 5.8 < seen["high"] < 6.8
+    evening.meter(1, (RIM, 40.0))
+    seen = evening.shown("rim")["dial"]
+    assert isinstance(seen, dict)
+    assert (seen["watts"], seen["was"], seen["settled"]) == (7.4, 12.1, False)
+    evening.link_down()
+    evening.link_up()
+    assert evening.shown("rim")["dial"] is None  # nothing is metered since
+
+
 def test_a_dial_at_another_level_is_drift_by_watts_and_its_turning_closes_it() -> None:
     evening = up(dial("rim"), rim=30.0)
     evening.meter(8, (RIM, 70.0))
     assert evening.state == "adrift"
+    answer = evening.answers()[-1]
+    assert answer.code == 1
+    assert "and not ready: rim is not as asked: by its watts its level is" in answer.text
     (entry,) = evening.drifting()
     assert (entry["device"], entry["by"]) == ("rim", "watts")
     low, high = entry["band"]  # type: ignore[misc]
@@ -204,6 +240,22 @@ def test_a_lamp_that_is_told_is_proven_by_watts_metered_after_it_settled() -> No
     assert evening.by("strip") is None
     evening.meter(4, (RIM, 30.0))
     assert (evening.state, evening.by("strip")) == ("ready", "watts")
+
+
+def test_a_lamp_that_can_be_told_is_told_anew_when_it_may_be_the_one_that_moved() -> None:
+    evening = up(strip(proof="hand"), dial("rim", proof="hand"), strip=30.0, rim=30.0)
+    evening.meter(6, (RIM, 30.0), (RIM, 30.0))
+    evening.ask("set_by_hand", by="Ana")
+    evening.meter(8, (RIM, 30.0), (RIM, 30.0))
+    evening.meter(8, (RIM, 55.0), (RIM, 30.0))
+    assert [entry["perhaps"] for entry in evening.drifting()] == [["strip", "rim"]]
+    evening.forget()
+    evening.ask("restore")
+    evening.meter(10, (RIM, 30.0), (RIM, 30.0))
+    assert [values for _, _, values in evening.tells("strip")] == [(("level", 30.0),)]
+    evening.ask("set_by_hand", by="Ana", targets=("rim",))
+    evening.run(1.0)
+    assert (evening.drifting(), evening.state) == ([], "ready")
 
 
 def test_restore_tells_again_what_moved_and_names_the_dial_it_cannot_turn() -> None:

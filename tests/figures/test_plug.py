@@ -99,6 +99,13 @@ def test_a_sample_delivered_twice_is_one_sample() -> None:
     assert plug.account.estimate("rim", 10.1).levels is None
 
 
+def test_a_meter_faster_than_any_dial_settles_too() -> None:
+    plug = alone()
+    for n in range(6):
+        plug.account.hear(Sample(n * 0.15, 5.1))
+    assert plug.account.estimate("rim", 0.75).levels is not None
+
+
 def test_a_dial_turned_too_slowly_for_two_samples_to_differ_is_seen_all_the_same() -> None:
     plug = alone().rests_at(5.1)
     watts = 5.1
@@ -214,6 +221,14 @@ def test_a_change_two_could_have_made_names_both_and_moves_neither_for_certain()
     assert levels is not None and levels.holds(30.0) and levels.holds(53.3)
 
 
+def test_a_dial_turned_and_turned_back_is_no_change_though_the_lamp_is_a_little_warmer() -> None:
+    """The meter's step and what a lamp wanders by itself: 0.1 W and 1 % of 14.7 W."""
+    plug = three().rests_at(14.7).hears(20.0).rests_at(14.9)
+    assert plug.changes == []
+    levels = plug.levels()
+    assert levels is not None and levels.holds(30.0)
+
+
 def test_a_doubt_ends_with_a_new_word() -> None:
     plug = three().rests_at(14.7).rests_at(18.0)
     plug.stands(rim=53, edge_left=50, edge_right=50).rests_at(18.0)
@@ -285,6 +300,16 @@ def test_a_load_that_switches_is_not_put_down_to_the_lamp() -> None:
     assert levels is not None and levels.meets(before) is not None and levels.holds(64.6)
 
 
+def test_samples_just_after_a_load_switched_may_be_of_before() -> None:
+    plug = with_panel().is_told(Known(0.0, "panel", Band(19.5, 20.5))).rests_at(30.0)
+    at = plug.now
+    plug.is_told(Known(at, "panel", Band(0.0, 0.5)))
+    for after in (0.2, 0.8):
+        plug.account.hear(Sample(at + after, 30.0))
+    said = plug.account.estimate("rim", at + 0.8)
+    assert said.levels is None and "changing" in said.why
+
+
 def test_a_reading_of_before_a_load_switched_is_not_taken_for_one_after() -> None:
     plug = with_panel().is_told(Known(0.0, "panel", Band(19.5, 20.5))).rests_at(30.0)
     plug.is_told(Known(plug.now + 1.9, "panel", Band(0.0, 0.5))).hears(30.0)
@@ -335,6 +360,30 @@ def test_a_table_is_met_at_its_points_and_rises_between_them() -> None:
         assert RIM.watts(Band(level, level)).holds(watts)
     for edge in (RIM.least, RIM.usual, RIM.most):
         assert list(edge) == sorted(edge)
+
+
+def test_a_table_holds_the_lamp_it_was_read_off_as_it_has_aged() -> None:
+    dice = random.Random(3)
+    for n in range(300):
+        lamp = a_lamp(dice, f"lamp-{n}", measured=1.0)
+        if lamp.table is None:
+            continue
+        curve = from_table(lamp.table)
+        for level in (0.0, 5.0, 20.0, 30.0, 60.0, 75.0, 90.0, 100.0):
+            assert curve.watts(Band(level, level)).holds(lamp.new(level) * lamp.age), lamp
+
+
+def test_from_where_it_stood_and_what_its_watts_changed_by_follows_where_it_stands() -> None:
+    dice = random.Random(5)
+    for n in range(300):
+        lamp = a_lamp(dice, f"lamp-{n}", measured=1.0)
+        if lamp.table is None or lamp.power > 1.0:
+            continue
+        before, after = dice.uniform(5.0, 100.0), dice.uniform(5.0, 100.0)
+        by = (lamp.new(after) - lamp.new(before)) * lamp.age
+        found = from_table(lamp.table).moved(Band(before, before), Band(by, by))
+        error = 0.1 / (lamp.full / 100.0)  # a table is written in tenths of a watt
+        assert found.low - error <= after <= found.high + error, (lamp, before, after, found)
 
 
 def test_a_rating_alone_holds_every_driver_it_may_be_of() -> None:

@@ -22,7 +22,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
-from studiobridge.figures.plug import Change, PlugAccount, Sample, Stands
+from studiobridge.figures.plug import Change, PlugAccount, Sample, Stands, Turning
 from studiobridge.figures.watts import Band, Curve, from_rating, from_table
 
 SETTLES = 6  # samples after a turn
@@ -299,17 +299,20 @@ def _median(values: list[float]) -> float:
     return sorted(values)[len(values) // 2] if values else math.nan
 
 
-def play(turns: int, seed: int, counts: tuple[int, ...] = (1, 2, 3, 4, 5, 6)) -> Tally:
+def play(
+    turns: int, seed: int, counts: tuple[int, ...] = (1, 2, 3, 4, 5, 6), declared: bool = False
+) -> Tally:
+    """`declared`: whoever turns a dial has said which one (a hand that is guided)."""
     tally = Tally()
     plugs = 0
     while tally.turns < turns:
         plugs += 1
         dice = random.Random(f"{seed}-{plugs}")
-        _one_plug(a_plug(dice, dice.choice(counts)), tally)
+        _one_plug(a_plug(dice, dice.choice(counts)), tally, declared)
     return tally
 
 
-def _one_plug(plug: Plug, tally: Tally) -> None:
+def _one_plug(plug: Plug, tally: Tally, declared: bool) -> None:
     dice = plug.dice
     stood: dict[str, tuple[float, float]] = {}
     said_so = dice.random() < 0.8
@@ -325,8 +328,11 @@ def _one_plug(plug: Plug, tally: Tally) -> None:
         to = dice.choice((dice.uniform(0.0, 100.0), lamp.level + dice.gauss(0.0, 15.0)))
         before = plug.said
         plug.changes.clear()
+        if declared:
+            plug.account.hear(Turning(plug.now, frozenset({lamp.name})))
         plug.turn(lamp, round(min(100.0, max(0.0, to)), 1), dice.uniform(0.3, 6.0))
         plug.goes_on(SETTLES)
+        plug.account.hear(Turning(plug.now, frozenset()))
         _judge(plug, lamp, tally)
         moved = abs(plug.said - before)
         # a sample of the way that agreed by chance, the step, and what a lamp wanders by itself
@@ -383,10 +389,11 @@ def main() -> int:
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--turns", type=int, default=10_000)
     options.add_argument("--seed", type=int, default=1)
+    options.add_argument("--declared", action="store_true", help="a hand says which dial it turns")
     options.add_argument("--outside", action="store_true", help="print each band that missed")
     chosen = options.parse_args()
     began = time.monotonic()
-    tally = play(chosen.turns, chosen.seed)
+    tally = play(chosen.turns, chosen.seed, declared=chosen.declared)
     print(tally.report())
     print(f"in {time.monotonic() - began:.0f} s, seed {chosen.seed}")
     if chosen.outside:

@@ -249,3 +249,32 @@ def test_a_page_without_a_bridge_guides_nobody() -> None:
     made.visitor.sure = False  # type: ignore[misc]
     made.draw()
     assert made.parts["guides"].strip() == ""
+
+
+DOUBT = {
+    "device": "rim or edge-left",
+    "perhaps": ["rim", "edge-left"],
+    "why": "rim or edge-left changed by +4.1 W; the watts do not say which",
+    "point": "level",
+    "by": "watts",
+    "wanted": None,
+    "reported": None,
+}
+
+
+def test_a_change_that_may_be_two_lamps_is_one_line_that_puts_back_and_keeps_neither() -> None:
+    made = board({"state": "adrift", "drifting": ["edge-left", "rim"]}, [DOUBT])
+    assert made.of_one_moment()
+    (row,) = made.drift_rows()
+    assert row["line"] == DOUBT["why"]
+    assert (row["restore"], row["keep"]) == (False, False)
+    made = board({"state": "adrift", "drifting": ["rim"]}, [DOUBT])
+    assert not made.of_one_moment()
+
+
+def test_drift_by_watts_is_not_kept_for_nobody_reported_it() -> None:
+    by_watts = {**OFF, "device": "rim", "by": "watts", "band": [45.0, 60.0]}
+    (row,) = board({"state": "adrift", "drifting": ["rim"]}, [by_watts]).drift_rows()
+    assert (row["restore"], row["keep"]) == (True, False)
+    (row,) = board({"state": "adrift", "drifting": ["key"]}, [OFF]).drift_rows()
+    assert (row["restore"], row["keep"]) == (True, True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from pathlib import Path
 from typing import Any
@@ -10,7 +11,7 @@ import pytest
 
 from tests.brokers import needs_mosquitto
 from tests.panel.browser import PHONE, browser, come_in, needs_chromium, watched
-from tests.panel.studio import studio, until
+from tests.panel.studio import Process, studio, until
 
 pytestmark = [needs_mosquitto, needs_chromium]
 LONG = 60_000
@@ -105,6 +106,35 @@ def test_the_whole_evening_by_touch(tmp_path: Path) -> None:
         assert "by hand: rim Ana (page)" in page.inner_text(".events")
         assert wrong == []
         assert made.room.room.harms == []
+
+
+def test_a_hand_on_a_dial_is_guided_on_the_page_and_in_a_pipe(tmp_path: Path) -> None:
+    """Nobody's command turns it and it says nothing itself: its plug's watts do."""
+    with studio(tmp_path) as made, browser() as opened:
+        page = opened.new_context(viewport=PHONE).new_page()
+        wrong = watched(page)
+        come_in(page, made.url, made.code())
+        headline(page, "dark")
+        page.click("#big")
+        headline(page, "ready")
+        page.wait_for_selector("#guides li.there:has-text('rim: 5')", timeout=LONG)
+        made.room.touch("rim", level=60.0)
+        page.wait_for_selector("#guides li:has-text('rim: 9'):has-text('less')", timeout=LONG)
+        page.wait_for_selector("#drift li:has-text('rim'):has-text('by its watts')", timeout=LONG)
+        if os.environ.get("PICTURES"):
+            page.locator("#guides").screenshot(path=f"{os.environ['PICTURES']}/guides.png")
+            page.screenshot(path=f"{os.environ['PICTURES']}/guided.png", full_page=True)
+        hand = Process(made.env, "by-hand", "rim", "--watch").start()
+        made.more.append(hand)
+        assert hand.said(r"rim: 9(\.\d)? W.*less")
+        made.room.touch("rim", level=30.0)
+        assert hand.wait(60) == 0, hand.lines
+        assert re.match(r"rim: 5(\.\d)? W.*: there$", hand.lines[-2])
+        assert hand.lines[-1] == "set by hand: rim"
+        page.wait_for_selector("#guides li.there:has-text('rim: 5')", timeout=LONG)
+        page.wait_for_selector("#drift:not(:has(li))", state="attached", timeout=LONG)
+        headline(page, "ready")
+        assert wrong == []
 
 
 def test_an_evening_waits_for_no_library(tmp_path: Path) -> None:

@@ -252,3 +252,18 @@ def test_it_loses_what_it_had_with_its_mains() -> None:
     room.touch("light-socket", 12.0, switch=True)
     room.tick(30.0)
     assert not room.devices["hair"].lit
+
+
+def test_a_dial_turned_by_hand_shows_in_its_plug_s_meter_and_nowhere_else() -> None:
+    played = Played()
+    played.tell("rim-plug", ("switch", True))
+    played.run(5.0)
+    age = played.room.devices["rim"].age
+    assert 0.95 < age <= 1.0
+    for level, table in ((30.0, 5.1), (40.0, 6.55), (100.0, 15.0), (0.0, 0.6)):
+        played.room.touch("rim", played.now, level=level)
+        played.run(1.0)  # what was metered before
+        heard = played.run(6.0)
+        assert {h.device for h in heard if h.value} == {"rim-plug"}
+        said = [float(h.value) for h in heard if h.device == "rim-plug"]
+        assert len(said) >= 3 and set(said) == {round(table * age, 1)}

@@ -208,3 +208,14 @@ def test_drift_by_watts_says_where_it_lies_and_not_that_it_was_reported() -> Non
     assert words.drifted([by_watts]) == "45 to 60 % by its watts, not 30 %"
     assert words.drifted([{**entry, "by": "report", "band": None}]) == "+0.58 stop"
     assert words.drifted([{**entry, "by": "watts", "band": "xy"}]) == "+0.58 stop"
+
+
+def test_a_line_of_drift_by_watts_has_a_band_and_no_number_that_was_never_reported() -> None:
+    entry = {"device": "rim", "point": "level", "wanted": 30.0, "reported": 45.0, "stops": 0.58}
+    line = words.drift_line(
+        [{**entry, "by": "watts", "band": [45.0, 60.0], "worst": {"reported": 70.0}, "for_s": 12.0}]
+    )
+    assert line == "rim 45 to 60 % by its watts, not 30 %; for 12.0 s"
+    why = "rim or edge-left changed by +4.1 W; the watts do not say which"
+    doubt = {"device": "rim or edge-left", "perhaps": ["rim", "edge-left"], "why": why}
+    assert words.drift_line([{**doubt, "point": "level", "wanted": None, "reported": None}]) == why

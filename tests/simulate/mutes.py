@@ -51,6 +51,8 @@ class Mutes:
         self.still_since: dict[str, float] = {}
         self.presets = {n: dict(look.presets) for n, look in profile.looks.items()}
         self.look: str | None = None
+        self.named: str | None = None  # the last look that was not none
+        self.session: object = None
         self.ticked: set[str] = set()
         self.views: dict[str, Mapping[str, object]] = {}
         # evenings in which people say of dials what is not so, or meters lie
@@ -94,14 +96,16 @@ class Mutes:
             self.ticked.discard(note.device)
 
     def look_is(self, state: Mapping[str, object]) -> None:
-        look = state["look"]
-        if state["session"] is None:
+        session, look = state["session"], state["look"]
+        if session is not None and session != self.session:
+            # a word holds for its session, over restarts of the bridge
+            self.session = session
             self.ticked.clear()
-        if look != self.look:
-            before = self.presets.get(str(self.look), {})
-            self.look = None if look is None else str(look)
-            now = self.presets.get(str(self.look), {})
+        self.look = None if look is None else str(look)
+        if self.look is not None and self.look != self.named:
+            before, now = self.presets.get(str(self.named), {}), self.presets.get(self.look, {})
             self.ticked = {name for name in self.ticked if before.get(name) == now.get(name)}
+            self.named = self.look
 
     # ---- what is so, against what is shown -------------------------------------------------
 
@@ -138,7 +142,7 @@ class Mutes:
 
     def showing(self, at: float, state: Mapping[str, object]) -> None:
         """Laws 7 and 14, by what is shown now."""
-        told = state["only_told"]
+        told = state.get("only_told", [])
         assert isinstance(told, list)
         for name, device in self.of.items():
             if state["state"] == "ready":
