@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
+from ipaddress import ip_address, ip_network
 from pathlib import Path
 
 import pytest
@@ -47,3 +48,15 @@ def test_the_sandbox_is_tight(unit: Path) -> None:
     found = re.search(r"exposure level for .*: ([\d.]+)", done.stdout)
     assert found is not None, done.stdout + done.stderr
     assert float(found[1]) < 2.0
+
+
+def test_frames_by_multicast_may_leave_and_come() -> None:
+    """Universes 1 and 63999: 239.255.0.1 and 239.255.249.255 (ANSI E1.31, from memory)."""
+    allowed = []
+    bridge = next(unit for unit in UNITS if unit.stem == "studiobridge")
+    for line in bridge.read_text(encoding="utf-8").splitlines():
+        if line.startswith("IPAddressAllow="):
+            words = line.split("=", 1)[1].split()
+            allowed += [ip_network(word) for word in words if word != "localhost"]
+    for group in ("239.255.0.1", "239.255.249.255"):
+        assert any(ip_address(group) in network for network in allowed), group
