@@ -175,3 +175,21 @@ def test_status_shows_the_evidence_of_each_device(capsys: pytest.CaptureFixture[
     assert "✓ report" in key
     assert "only told" in strip
     assert "✓" not in strip
+
+
+@pytest.mark.parametrize(
+    ("rolling", "by", "said"),
+    [
+        (True, "watts", "rolls, by its watts"),
+        (False, "report", "does not roll, by its report"),
+        (False, "hand", "does not roll, by a person's word"),
+        # never "no" out of nothing, whatever came in
+        (None, None, "not known whether it rolls"),
+        (False, None, "not known whether it rolls"),
+        (False, "rumour", "not known whether it rolls"),
+    ],
+)
+def test_a_camera_is_shown_with_its_evidence(rolling: object, by: object, said: str) -> None:
+    view = {"kind": "camera", "rolling": rolling, "rolling_by": by}
+    assert words.rolls(view) == said
+    assert words.rolls({**view, "kind": "light"}) == ""
