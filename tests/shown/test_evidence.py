@@ -219,3 +219,21 @@ def test_a_line_of_drift_by_watts_has_a_band_and_no_number_that_was_never_report
     why = "rim or edge-left changed by +4.1 W; the watts do not say which"
     doubt = {"device": "rim or edge-left", "perhaps": ["rim", "edge-left"], "why": why}
     assert words.drift_line([{**doubt, "point": "level", "wanted": None, "reported": None}]) == why
+
+
+@pytest.mark.parametrize(
+    ("rolling", "by", "said"),
+    [
+        (True, "watts", "rolls, by its watts"),
+        (False, "report", "does not roll, by its report"),
+        (False, "hand", "does not roll, by a person's word"),
+        # never "no" out of nothing, whatever came in
+        (None, None, "not known whether it rolls"),
+        (False, None, "not known whether it rolls"),
+        (False, "rumour", "not known whether it rolls"),
+    ],
+)
+def test_a_camera_is_shown_with_its_evidence(rolling: object, by: object, said: str) -> None:
+    view = {"kind": "camera", "rolling": rolling, "rolling_by": by}
+    assert words.rolls(view) == said
+    assert words.rolls({**view, "kind": "light"}) == ""
