@@ -42,8 +42,8 @@ WAYS = {
 """,
     "in-spans-of-its-own": """
     colour:
-      tell: {topic: "{at}/dye", payload: "dye={hue}/{saturation}; {hue} ", spans: {hue: 1..255, saturation: -0.5..99.5}}
-      hear: {topic: "{at}/dyed", payload: "dye={hue}/{saturation};", spans: {hue: 1..255, saturation: -0.5..99.5}}
+      tell: {topic: "{at}/dye", payload: "dye={hue}/{saturation};", spans: {hue: 1..255, saturation: -0.5..99.5}}
+      hear: {topic: "{at}/dyed", pattern: "dye={hue}/{saturation};", spans: {hue: 1..255, saturation: -0.5..99.5}}
 """,
     "x-and-y-in-words": """
     colour:

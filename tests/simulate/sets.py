@@ -554,6 +554,9 @@ def with_colours(profile: SetProfile, dice: random.Random) -> SetProfile:
             can_ask=True,
             knows_fade=False,
             either=dialect.name == "dyed",
+            together=(),
+            slots=None,
+            proof="report",
             level_range=None,
             cct_range=None,
         )

@@ -14,8 +14,8 @@ from tests.simulate.sets import made_up, with_colours
 from tests.simulate.test_evenings import example
 
 
-def coloured(seed: int) -> SetProfile:
-    return with_colours(made_up(seed), random.Random(f"colours {seed}"))
+def coloured(seed: int, seldom: bool = True) -> SetProfile:
+    return with_colours(made_up(seed, seldom=seldom), random.Random(f"colours {seed}"))
 
 
 def dyed(profile: SetProfile) -> list[str]:
@@ -75,9 +75,13 @@ def far(evening: Evening) -> list[str]:
     return found
 
 
-@pytest.mark.parametrize("seed", SEEDS[:20])
+# without gear that may never be proven, for reasons that have nothing to do with colour
+PROVABLE = [seed for seed in range(80) if dyed(coloured(seed, seldom=False))][:20]
+
+
+@pytest.mark.parametrize("seed", PROVABLE)
 def test_ready_means_that_the_colour_is_on_the_cloth(seed: int) -> None:
-    profile, dice = coloured(seed), random.Random(f"hands {seed}")
+    profile, dice = coloured(seed, seldom=False), random.Random(f"hands {seed}")
     names = dyed(profile)
     evening = Evening(profile, seed, Trouble(), calm=True, seldom=False)
     evening.gear(evening.room.begin(0.0, up=False))
