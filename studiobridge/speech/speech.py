@@ -94,8 +94,9 @@ class Speech:
                         signed = True
                     raw = field_of(document, listener.route)
                     if raw is MISSING:  # a message may say only what has changed
-                        where = (message.topic, listener.route, document)
-                        self.lacking.missed(listener.device, listener.point, *where)
+                        if message.topic not in self._told:  # where this bridge speaks too
+                            where = (message.topic, listener.route, document)
+                            self.lacking.missed(listener.device, listener.point, *where)
                         continue
                     if listener.route:
                         self.lacking.heard(listener.device, listener.point)

@@ -200,3 +200,16 @@ def test_a_flood_of_refused_requests_is_shown_seldom() -> None:
         room.say("studiobridge/kiln-desk/ask", b"junk")
         room.run(0.02)
     assert len(room.on(state_topic("kiln-desk"))) - before <= 20 / SAID_EVERY + 3
+
+
+def test_what_the_bridge_itself_says_on_a_topic_lacks_nothing() -> None:
+    """A device that is told and heard on one topic: our own commands have none of its fields."""
+    room = Alone(
+        DESK.replace(
+            'hear: {topic: "say/{at}", field: now.dim', 'hear: {topic: "do/{at}", field: now.dim'
+        )
+    )
+    for _ in range(5):
+        room.say("do/key", {"dim": 153, "over": 0})
+    room.run(1.0)
+    assert room.device("key")["lacks"] == []

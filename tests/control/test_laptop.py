@@ -219,8 +219,8 @@ def test_what_comes_after_a_laptop_waits_for_it_and_goes_before_it() -> None:
     glass = on_plug("glass", "display", "glass-plug", after=("laptop",))
     made = replace(made, devices={**made.devices, "glass-plug": plug("glass-plug"), "glass": glass})
     up = {(s.device, s.action): s for s in plan(made, "up").steps}
-    assert up["laptop", "hear from"].waits_for == ()
-    assert "laptop: hear from" in up["glass-plug", "power on"].waits_for
+    assert up["laptop", "wait for its report"].waits_for == ()
+    assert "laptop: wait for its report" in up["glass-plug", "power on"].waits_for
     down = {(s.device, s.action): s for s in plan(made, "down").steps}
     assert "glass-plug: power off" in down["laptop", "shut down"].waits_for
     assert "laptop: shut down" not in down["table-plug", "power off"].waits_for
