@@ -96,7 +96,8 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
         note = words.lockout(device.get("lockout"))
         if device.get("hand_set"):
             note = "; ".join(filter(None, (note, "by hand")))
-        note = "; ".join(filter(None, (note, words.gauged(device), words.rolls(device))))
+        known = (words.gauged(device), words.rolls(device), words.charges(device))
+        note = "; ".join(filter(None, (note, *known)))
         rows.append(
             (
                 name,
@@ -161,6 +162,7 @@ def remarks(state: Mapping[str, Any]) -> list[str]:
     lines.extend(words.unproven(state))
     lines.extend(words.sensors(state, datetime.now(UTC)))
     lines.extend(words.supplies(state, datetime.now(UTC)))
+    lines.extend(words.chargers(state))
     rivals = {str(entry.get("device")): entry.get("who") for entry in state.get("rivals") or ()}
     fought = [name for name in state.get("contested") or () if name not in rivals]
     if fought:

@@ -11,10 +11,10 @@ The floors of this room, each importing only from below:
 - holding.py, doubts.py       the only way to `ready`; what is put back by itself; changes that more
                               than one lamp could have made
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
-- acts.py, picture.py, silence.py, gauges.py, alone.py, supplies.py, metering.py
+- acts.py, picture.py, silence.py, gauges.py, alone.py, supplies.py, chargers.py, metering.py
                               what each action tells; what touched lights do to the picture; who
                               has to be heard; what meters make of lamps that cannot speak; what
-                              runs out; what light sensors say
+                              runs out; what charges; what light sensors say
 - gates.py, standing.py       every interlock before every Tell; state, session, answers, listening
 - desk.py, plan.py            what the parts share; the timeline as predicted
 - belief.py, sequence.py      what is believed and on what evidence; the order
@@ -211,6 +211,7 @@ class Controller:
     def _on_link_up(self, event: LinkUp) -> None:
         self.listening.begin(event.at)
         self.gauges.look_at_all(event.at)
+        self.holding.chargers.say(event.at)
         if self.listening.complete:
             self._listened(event.at)
 
@@ -333,6 +334,7 @@ class Controller:
             self.desk.changed |= changed
         self.holding.supplies.hear(name, event.point, event.value, event.retained, at)
         self.holding.metering.hear(name, event.point, event.value, event.retained, at)
+        self.holding.chargers.hear(name, event.point, event.value, event.retained, at)
         for film, before in rolled.items():
             source = "watts" if event.point == "watts" else "report"
             self.standing.camera(self.beliefs.of[film], before, at, source)
@@ -497,6 +499,8 @@ class Controller:
         elif kind == "gauge":
             self.gauges.look(name, at)
             self._gauged |= {n for n in [self.alone.look(name, at)] if n}
+        elif kind == "charger":
+            self.holding.chargers.look(name, at)
         elif kind == "unproven":
             if self._unproven_since is not None and self.standing.state == "ready":
                 self._unproven_since = None

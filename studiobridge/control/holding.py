@@ -12,6 +12,7 @@ The rules:
 from __future__ import annotations
 
 from studiobridge.control.acts import Run
+from studiobridge.control.chargers import Chargers
 from studiobridge.control.desk import Desk
 from studiobridge.control.drift import Watcher
 from studiobridge.control.effects import Memory
@@ -47,6 +48,7 @@ class Holding:
         self.watcher = Watcher(desk, memory.next_drift)
         self.supplies = Supplies(desk)
         self.metering = Metering(desk)
+        self.chargers = Chargers(desk)
         # somebody asked for light since the bridge started (law 8)
         self.asked_since_start = False
         self._to_restore: list[str] = []

@@ -57,6 +57,11 @@ def on_the_way_down(profile: SetProfile) -> tuple[str, ...]:
             )
         elif device.kind == "camera" and device.rolls_by == "hand":
             found.append(f"asks first whether {device.name} still rolls: it cannot say so itself")
+        if device.done_below is not None:
+            found.append(
+                f"says whether {device.name} is done: it is below {device.done_below:g} W, and one"
+                " with nothing in it is too"
+            )
         if device.own_battery:
             asked = "shut_down" in device.tells
             done = "is asked to shut down, and nothing waits for it; see that it does"

@@ -214,7 +214,10 @@ class Endings:
 
     def _supplies(self, at: float, over: bool) -> str:
         """What is low, to be said beside how a run ended. It changes nothing about that."""
-        return "".join(f"; {text}" for text in self.holding.supplies.sentences(at, over))
+        said = self.holding.supplies.sentences(at, over)
+        if over:
+            said += self.holding.chargers.sentences(at)
+        return "".join(f"; {text}" for text in said)
 
     def left_on(self) -> dict[str, str]:
         """Mains switches believed on, each with why: as reported, as metered, never as told."""

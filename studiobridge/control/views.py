@@ -175,6 +175,10 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         "drifting": sorted(_moved(controller)),
         "picture": picture_view(controller),
         "supplies": supplies_view(controller, at, wall),
+        "chargers": [
+            {"device": name, "charge": controller.holding.chargers.charge(name, at)}
+            for name in controller.holding.chargers.names
+        ],
         "sensors": [_sensor(controller, name, at, wall) for name in controller.holding.metering.of],
         "faults": standing.faults,
         "warm_in_s": warm,
@@ -338,6 +342,7 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
     run = controller.run
     under_way = None if run is None else controller.desk.busy.get(name)
     proof = _proof(controller, name)
+    chargers = controller.holding.chargers
     rolling, rolling_by = beliefs.rolling(name) if device.kind == "camera" else (None, None)
 
     def last(point: Point) -> object:
@@ -370,6 +375,7 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         "step": None if run is None or under_way is None else run.steps[under_way].action,
         "rolling": rolling,
         "rolling_by": rolling_by,
+        "charge": chargers.charge(name, at) if name in chargers.names else None,
         "supplies": _supplies_of(controller, name, at, wall),
         "sensor": _sensor(controller, name, at, wall) if device.kind == "sensor" else None,
     }

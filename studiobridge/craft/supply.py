@@ -11,6 +11,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from statistics import median
+from typing import Literal, get_args
 
 Sample = tuple[float, float]
 
@@ -149,3 +150,21 @@ def sentence(
     elif left is not None and not over:
         text += f", {about(left)} at this rate"
     return f"{text}: {TO_DO[point]}" if over else text
+
+
+# ---- what charges ----------------------------------------------------------------------------
+
+# Of a charger, by the watts of its plug: `off, not done` was still charging when last metered.
+Charge = Literal["charging", "done", "not known", "off", "off, not done"]
+CHARGES: tuple[Charge, ...] = get_args(Charge)
+
+
+def charger(device: str, charge: Charge) -> str:
+    """What to say of a charger once the set is down; empty where there is nothing to say."""
+    if charge == "done":
+        return f"{device} is done"
+    if charge == "charging":
+        return f"{device} is still charging: leave it on or switch it off"
+    if charge == "off, not done":
+        return f"{device} is off, and was still charging when last metered"
+    return f"not known whether {device} is done: look at it" if charge == "not known" else ""

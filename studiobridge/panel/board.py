@@ -346,12 +346,13 @@ class Board:
         silent = [str(entry["device"]) for entry in words.entries(state.get("silent"))]
         devices = self.profile.devices.values()
         return {
+            "charged": words.chargers(state),
             "still": still,
             "dark": True,
             "unproven": [*words.names(state.get("only_told")), *silent],
             "stays": [d.name for d in devices if d.stays_on],
             "batteries": [d.name for d in devices if d.battery],
-            "chargers": [d.name for d in devices if d.kind == "charger"],
+            "chargers": [d.name for d in devices if d.kind == "charger" and d.done_below is None],
         }
 
     def things(self) -> list[dict[str, Any]]:
@@ -367,6 +368,8 @@ class Board:
                 now = words.preset(view.get("preset"))
             if device.kind == "camera":
                 now = "rolling" if view.get("rolling") else words.rolls(view) if view else ""
+            if device.done_below is not None:
+                now = words.charges(view)
             rows.append(
                 {
                     "device": device.name,
@@ -407,6 +410,8 @@ class Board:
             rows.append(("light", "", words.sensor(view["sensor"])))
         if device.kind == "camera":
             rows.append(("take", "", words.rolls(view)))
+        if device.done_below is not None:
+            rows.append(("charge", "", words.charges(view) or self._off(view)))
         feeds = " ← ".join([*device.feeds, device.circuit or ""]).strip(" ←")
         if device.own_battery:
             feeds += ", and a battery of its own"
@@ -424,6 +429,9 @@ class Board:
                 self.held(),
             )
         )
+
+    def _off(self, view: View) -> str:
+        return "off" if view.get("charge") == "off" else "not known whether it is done"
 
     def _heard(self, view: View) -> list[str]:
         """Whether it speaks, and what of it cannot be read."""

@@ -221,6 +221,7 @@ class Devices(Part):
             idle_for=shape.idle_for,
             shuts_in=shape.shuts_in,
             closes_in=shape.closes_in,
+            done_below=manners.done_below(name, shape),
             residual=shape.residual,
             comes_back=manners.comes_back(name, shape),
             level_range=shape.level,

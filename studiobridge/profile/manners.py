@@ -1,6 +1,6 @@
 """What a device does that no report tells.
 
-It runs on without its mains, it rolls and cannot say so, it comes back lit or dark.
+It runs on without its mains, it rolls or has charged and cannot say so, it comes back lit or dark.
 """
 
 from __future__ import annotations
@@ -14,10 +14,12 @@ from studiobridge.profile.text import Path
 
 # What feeds a device that nothing feeds.
 BATTERY = "battery"
+# Meters of plugs often say 0 for less than so much (W): 1 to 2 W is common practice.
+BLIND_BELOW = 2.0
 
 
 class Manners(Part):
-    """The keys `own_battery`, `rolls` and `comes_back` of a device."""
+    """The keys `own_battery`, `rolls`, `done_below` and `comes_back` of a device."""
 
     def own_battery(self, name: str, shape: DeviceShape) -> bool:
         """A computer that its plug charges and does not power."""
@@ -102,16 +104,46 @@ class Manners(Part):
             )
         return Rolls(rolls.by, rolls.from_ or 0.0)
 
+    def done_below(self, name: str, shape: DeviceShape) -> float | None:
+        """Below how many watts a charger is done. Whether its meter can tell: `check_meters`."""
+        below = shape.done_below
+        if below is None or shape.kind != "charger":  # of anything else: `unused.py`
+            return None
+        at: Path = ("devices", name, "done_below")
+        if below <= 0:
+            what = f"no meter says less than {below:g} W, so '{name}' would never be done"
+            self.wrong(at, what, "half way between its watts when done and while it charges")
+        elif 0 < shape.draws <= below:
+            self.wrong(
+                at,
+                f"'{name}' draws {shape.draws:g} W at most: below {below:g} W it always is",
+                "half way between its watts when done and while it charges",
+            )
+        elif below < BLIND_BELOW:
+            self.doubt(
+                at,
+                f"many meters say 0 for anything below {BLIND_BELOW:g} W: '{name}' may be shown as"
+                f" done while it still draws more than {below:g} W",
+                "see what its plug says while it charges its last",
+            )
+        return below
+
     def check_meters(self, devices: Mapping[str, Device]) -> None:
-        """Watts tell of a camera only where nothing else is in them."""
+        """Watts tell of a camera or a charger only where nothing else is in them."""
         for device in devices.values():
-            if device.rolls is None or device.rolls.by != "watts":
+            at: Path
+            if device.rolls is not None and device.rolls.by == "watts":
+                at = ("devices", device.name, "rolls", "by")
+                todo = "give the camera a metering plug of its own, or say 'by: hand'"
+            elif device.done_below is not None:
+                at = ("devices", device.name, "done_below")
+                todo = "give the charger a metering plug of its own, or leave this out"
+            else:
                 continue
-            at: Path = ("devices", device.name, "rolls")
             meter = meter_of(devices, device)
             if meter is None:
                 self.wrong(
-                    (*at, "by"),
+                    at,
                     f"nothing meters '{device.name}'",
                     "feed it from a plug of its own whose dialect hears 'watts'",
                 )
@@ -119,10 +151,10 @@ class Manners(Part):
             others = others_on(devices, meter, device)
             if others:
                 self.wrong(
-                    (*at, "by"),
+                    at,
                     f"'{meter}' meters {', '.join(others)} too, so its watts say nothing sure of"
                     f" '{device.name}'",
-                    "give the camera a metering plug of its own, or say 'by: hand'",
+                    todo,
                 )
 
 

@@ -507,6 +507,8 @@ class Device:
     idle_for: float = 10.0
     shuts_in: float = 60.0
     closes_in: float = 5.0
+    # a charger: below so many watts it is done; None where its watts say nothing of it
+    done_below: float | None = None
     residual: float = 2.0
     comes_back: ComesBack | None = None
     level_range: tuple[float, float] | None = None

@@ -581,6 +581,7 @@ class DeviceShape(Shape):
     idle_for: Time = 10.0
     shuts_in: Time = 60.0
     closes_in: Time = 5.0
+    done_below: Power | None = None
     residual: Power = 2.0
     # read as `comes_back: full`, which says the same and more
     forgets_level: YesNo = False

@@ -67,6 +67,7 @@ USES: dict[str, Use] = {
     ),
     "shuts_in": Use(_kind("computer"), _ONLY_COMPUTERS),
     "closes_in": Use(_kind("camera"), "only a camera closes a file"),
+    "done_below": Use(_kind("charger"), "only a charger is done by its watts"),
     "residual": Use(
         lambda shape: shape.kind == "plug" and _speaks(shape),
         "only a plug that speaks is asked what still flows when it is off",

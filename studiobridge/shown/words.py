@@ -574,6 +574,28 @@ def rolls(view: Json) -> str:
     return "not known whether it rolls"
 
 
+def charges(view: Json) -> str:
+    """`done, by its watts`, or that nobody knows; empty for what is no charger with a meter."""
+    charge = view.get("charge")
+    if charge in ("charging", "done"):
+        return f"{charge}, {EVIDENCE['watts'][1]}"
+    if charge == "not known":
+        return "not known whether it is done"
+    return "was still charging when last metered" if charge == "off, not done" else ""
+
+
+def chargers(state: Json) -> list[str]:
+    """What a dark set says of its chargers, a sentence each: `charger is done`."""
+    if state.get("state") not in ("dark", "stalled"):
+        return []
+    return [
+        text
+        for entry in entries(state.get("chargers"))
+        if (charge := entry.get("charge")) in supply.CHARGES
+        and (text := supply.charger(clean(entry["device"], 40), charge))
+    ]
+
+
 def to_close(state: Json) -> str:
     """`close the laptop: notes-laptop`; empty where every one said that it is down."""
     found = names(state.get("to_close"))

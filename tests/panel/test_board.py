@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -305,3 +306,26 @@ def test_drift_by_watts_is_not_kept_for_nobody_reported_it() -> None:
     assert (row["restore"], row["keep"]) == (True, False)
     (row,) = board({"state": "adrift", "drifting": ["key"]}, [OFF]).drift_rows()
     assert (row["restore"], row["keep"]) == (True, True)
+
+
+def test_what_a_charger_takes_is_said_when_the_set_is_dark(monkeypatch: pytest.MonkeyPatch) -> None:
+    metered = replace(PROFILE.devices["charger"], done_below=4.0)
+    other = replace(PROFILE, devices={**PROFILE.devices, "charger": metered})
+    monkeypatch.setattr("tests.panel.test_board.PROFILE", other)
+    for charge, says in (
+        ("done", "charger is done"),
+        ("charging", "charger is still charging: leave it on or switch it off"),
+        ("not known", "not known whether charger is done: look at it"),
+    ):
+        entry = {"device": "charger", "charge": charge}
+        made = board({"state": "dark", "chargers": [entry]}, devices={"charger": dict(entry)})
+        made.draw()
+        assert says in made.parts["left"]
+        assert "look at them before you leave" not in made.parts["left"]
+        assert "done, by its watts" not in made.detail("charger", lambda: None) or charge == "done"
+        made = board({"state": "ready", "chargers": [entry]})
+        made.draw()
+        assert says not in made.parts["left"]
+    made = board({"state": "ready"}, devices={"charger": {"charge": "done"}})
+    assert "done, by its watts" in made.detail("charger", lambda: None)
+    assert "not known whether it is done" in board({}).detail("charger", lambda: None)

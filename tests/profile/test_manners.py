@@ -45,6 +45,12 @@ def read(line: str):  # type: ignore[no-untyped-def]
         ("eye: {kind: camera, fed_by: alone, rolls: {by: hand, from: 8 W}}", "from:", "'from' says nothing"),
         ("eye: {kind: camera, fed_by: alone, rolls: {by: report}}", "report}", "hears no 'rolling'"),
         ("tv: {kind: display, fed_by: alone, rolls: {by: hand}}", "rolls:", "only a camera rolls"),
+        ("cells: {kind: charger, fed_by: shared, done_below: 4 W}", "4 W", "'shared' meters lamp too"),
+        ("cells: {kind: charger, fed_by: plain, done_below: 4 W}", "4 W", "nothing meters 'cells'"),
+        ("cells: {kind: charger, fed_by: battery, done_below: 4 W}", "4 W", "nothing meters 'cells'"),
+        ("cells: {kind: charger, fed_by: alone, done_below: 0 W}", "0 W", "would never be done"),
+        ("cells: {kind: charger, fed_by: alone, done_below: 4 W, draws: 3 W}", "4 W", "always is"),
+        ("tv: {kind: display, fed_by: alone, done_below: 4 W}", "done_below", "only a charger"),
         ("tv: {kind: display, fed_by: alone, own_battery: yes}", "own_battery", "only a computer"),
         ("pc: {kind: computer, fed_by: battery, own_battery: yes}", "own_battery", "fed by its battery already"),
         ("pc: {kind: computer, fed_by: alone, own_battery: yes, idle_below: 4 W}", "idle_below", "says nothing of whether it runs"),
@@ -109,3 +115,15 @@ def test_a_pedal_for_no_camera_is_wrong(text: str, says: str) -> None:
         read_profile_text(FILE + text, "kiln.yaml")
     (problem,) = found.value.problems
     assert says in str(problem)
+
+
+@pytest.mark.parametrize("feed", ["alone", "strip"])
+def test_a_charger_alone_behind_a_meter_is_done_by_its_watts(feed: str) -> None:
+    found = read(f"cells: {{kind: charger, fed_by: {feed}, draws: 30 W, done_below: 4 W}}")
+    assert found.profile.devices["cells"].done_below == 4.0
+    assert found.warnings == ()
+
+
+def test_below_what_meters_see_a_charger_may_look_done() -> None:
+    (said,) = read("cells: {kind: charger, fed_by: alone, done_below: 1.5 W}").warnings
+    assert "many meters say 0 for anything below 2 W" in said.what

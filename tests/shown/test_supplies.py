@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -130,3 +131,11 @@ def test_the_sheet_says_what_to_have_and_what_to_read() -> None:
     assert "guest-mic: battery above 30 %, below 49 °C" in text  # 120 °F is 48.9 °C
     assert f"{sensor.lux:.0f} lx, 3600 K" in text
     assert "meter should read" in text
+
+
+def test_the_sheet_says_how_a_charger_is_known_to_be_done() -> None:
+    made = TABLE.devices["side-camera"]
+    cells = replace(made, name="cells", kind="charger", rolls=None, done_below=4.0)
+    profile = replace(TABLE, devices={**TABLE.devices, cells.name: cells})
+    text = page(profile, "talk", dict(TABLE.looks["talk"].presets))
+    assert "says whether cells is done: it is below 4 W, and one with nothing in it is too" in text
