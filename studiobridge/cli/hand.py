@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import sys
+import time
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -31,6 +32,8 @@ if TYPE_CHECKING:
 
 # Nothing may be new for a while when a meter is slow: look whether there is a bridge at all (s).
 LOOKS_EVERY = 1.0
+# That a hand is on this dial is said anew so often (s): well within the time it holds.
+SAYS_EVERY = 10.0
 
 
 @app.command("by-hand")
@@ -100,12 +103,18 @@ async def _turned(asker: Asker, device: str, as_json: bool) -> None:
     there = first is not None and first.there
     entered = _Enter(not as_json and not there and sys.stdin.isatty())
     view = _View(as_json)
+    said_at = float("-inf")
     try:
         while not entered.happened:
             if not asker.connected:
                 raise NoBroker("the link to the broker was lost")
             if not asker.shown.bridge_alive:
                 raise NoBridge(f"the bridge of '{asker.set_name}' is gone or silent")
+            if not there and time.monotonic() - said_at >= SAYS_EVERY:
+                # on a plug that feeds more than this lamp, what changes is this lamp's then
+                said_at = time.monotonic()
+                async for _ in asker.ask("turning", targets=[device]):
+                    pass
             dial = asker.shown.devices.get(device, {}).get("dial")
             seen = guide(device, dial)
             if seen is not None:

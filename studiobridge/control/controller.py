@@ -265,6 +265,8 @@ class Controller:
             self._resume = None
             self.requests.a_cut_came()
         self.requests.asked(request)
+        if request.what in ("set_by_hand", "turning"):
+            self.gauges.hands(request.at)
         if request.what == "set_by_hand":
             for name in sorted(self.beliefs.of):
                 ticked = self.beliefs.of[name].ticked
@@ -484,6 +486,8 @@ class Controller:
             self.desk.emit(Announce(state=True))
         elif kind == "supplies":
             self.holding.supplies.look(at)
+        elif kind == "hands":
+            self.gauges.hands(at)
         elif kind == "metering":
             pass  # looked at when this event is over
         elif kind == "turn":

@@ -14,6 +14,9 @@ from studiobridge.control.effects import Ask, Effect, Lockout, Wake
 from studiobridge.control.feeds import Feeds
 from studiobridge.profile.model import Point, Preset, SetProfile, Value
 
+# A hand that says which dial it turns is on it for so long (s), unless it says so again.
+HAND_HOLDS = 30.0
+
 # Of a device: it speaks; it spoke once and does not now; it has not since the bridge started.
 Hearing = Literal["answers", "silent", "never heard"]
 
@@ -37,6 +40,14 @@ class Tried:
 
     text: str = ""
     misspelt: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Hand:
+    """Somebody says which dials are being turned now. It is over by itself."""
+
+    dials: frozenset[str]
+    until: float
 
 
 class Desk:
@@ -68,6 +79,8 @@ class Desk:
         # when the next device of a circuit may be switched on (s), by circuit
         self.free_at: dict[str, float] = {}
         self.changed: set[str] = set()
+        # who says that a hand is on a dial now, and on which
+        self.hands: dict[str, Hand] = {}
         # devices that have spoken since the bridge started
         self.heard: set[str] = set()
         self._out: list[Effect] = []
@@ -88,6 +101,13 @@ class Desk:
         if belief.device.can_ask:
             belief.asked_at = at
             self.emit(Ask(name))
+
+    def turned_by(self, name: str, at: float) -> str | None:
+        """Who says that this dial is being turned now."""
+        for by, hand in self.hands.items():
+            if name in hand.dials and at < hand.until:
+                return by
+        return None
 
     def hearing(self, name: str, at: float) -> Hearing | None:
         """Does this device speak now; None where nothing of it could ever be heard.

@@ -28,6 +28,7 @@ Asked = Literal[
     "rolling_off",
     "rolling_toggle",
     "set_by_hand",
+    "turning",
     "ping",
 ]
 ASKED: tuple[Asked, ...] = get_args(Asked)

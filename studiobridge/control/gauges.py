@@ -7,6 +7,8 @@ needs to know, and its answers to belief:
 - What else hangs on the plug, as it reports: a light at its level, a thing that is off. What is
   being changed from here is anywhere in its range until it has settled and said so.
 - Lamps told from here are *turning* until they have settled: a change then is put down to them.
+  So are those of which somebody says that a hand is on their dial now (`Desk.hands`), as long as it
+  is said, and what follows is shown as by hand. Where nothing changes meanwhile nothing follows.
 - A person's word where a dial stands. It is a word: what rests on it is shown as by hand.
 - The plug's mains. Unless it is surely on, nothing is known of what hangs on it.
 
@@ -22,6 +24,7 @@ from collections.abc import Collection
 
 from studiobridge.control.belief import Beliefs, Gauged
 from studiobridge.control.desk import Desk
+from studiobridge.control.effects import Announce
 from studiobridge.figures.meters import Metered, load, metered, will_do
 from studiobridge.figures.plug import (
     ACCURACY,
@@ -59,6 +62,9 @@ class _Plug:
         self.it = it
         self.account: PlugAccount = it.account()
         self.turning: dict[str, float] = {}
+        # lamps with a hand on their dial, by somebody's word, now and since the reading rested
+        self.hands: frozenset[str] = frozenset()
+        self.handled: frozenset[str] = frozenset()
         self.ask_at = float("-inf")
         # a person's word of one lamp bears on what the sum says of the others
         self.word = False
@@ -110,6 +116,28 @@ class Gauges:
         if plug is not None and level is not None:
             plug.word = True
             self._hear(plug, Stands(at, name, Band(level - DIAL, level + DIAL)))
+            self._say(plug, at)
+
+    def hands(self, at: float) -> None:
+        """A hand went to a dial, or let go of one, or has not said so again."""
+        desk = self.desk
+        over = {by for by, hand in desk.hands.items() if hand.until <= at}
+        for by in over:
+            desk.changed |= desk.hands.pop(by).dials
+        if over:
+            desk.emit(Announce(state=True))
+        if desk.hands:
+            desk.wake("hands", min(hand.until for hand in desk.hands.values()))
+        held = frozenset().union(*(hand.dials for hand in desk.hands.values()))
+        for plug in self.plugs.values():
+            now = held & set(plug.it.lamps)
+            if now == plug.hands:
+                continue
+            # first off the one dial, then on the other: what has come to rest is the first one's
+            for hands in (now & plug.hands, now):
+                plug.hands = hands
+                plug.handled |= hands
+                self._settle_known(plug, at)
             self._say(plug, at)
 
     def follow(self, changed: Collection[str], at: float) -> None:
@@ -178,7 +206,7 @@ class Gauges:
             else:
                 account.hear(Known(at, other, *found))
         plug.turning = {lamp: until for lamp, until in plug.turning.items() if until > at}
-        self._hear(plug, Turning(at, frozenset(plug.turning)))
+        self._hear(plug, Turning(at, plug.hands | plug.turning.keys()))
 
     def _load(self, name: str, at: float) -> tuple[Band, bool] | None:
         """What this draws now, as far as it reports; None where nothing is known."""
@@ -210,12 +238,18 @@ class Gauges:
         turned = plug.account.turned
         change = plug.account.hear(event)
         if change is not None:
-            self._changes.append((plug.it.plug, change, turned))
+            by_hand = plug.handled & turned
+            plug.word |= bool(by_hand)
+            # what a hand turned was not to change as what was told was
+            told = turned - (by_hand - plug.turning.keys())
+            self._changes.append((plug.it.plug, change, told))
+        plug.handled &= plug.account.turned | plug.hands
 
     def _say(self, plug: _Plug, at: float) -> None:
         """Bring the account's estimates to belief."""
         account = plug.account
         there = self.beliefs.surely_on(plug.it.plug)
+        by_hand = bool(plug.handled) and account.change_now(at) is not None
         for name in plug.it.lamps:
             belief = self.beliefs.of[name]
             # a sample of the way there, or of before, says nothing of how it stands
@@ -228,7 +262,7 @@ class Gauges:
                 continue
             found = account.estimate(name, at)
             low, high = (0.0, 100.0) if found.levels is None else _ends(found.levels)
-            word = found.word or (plug.word and len(plug.it.lamps) > 1)
+            word = found.word or ((plug.word or by_hand) and len(plug.it.lamps) > 1)
             lit = (0.0, 1.0) if found.lit is None else (float(found.lit), float(found.lit))
             bands: tuple[tuple[Point, float, float], ...]
             bands = (("level", low, high), ("switch", *lit))

@@ -136,6 +136,8 @@ class Requests:
             self.words.rolling(request, not self.words.any_rolls(request), at)
         elif what == "set_by_hand":
             self.words.set_by_hand(request, at)
+        elif what == "turning":
+            self.words.turning(request, at)
         elif what != "ping":  # which is answered before it comes here
             assert_never(what)
         self.standing.watch_left_on(at)

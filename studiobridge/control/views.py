@@ -68,7 +68,7 @@ def _left_on(controller: Controller, wall: Wall) -> list[View]:
     return found
 
 
-def _hand_set(controller: Controller, name: str, preset: Preset, wall: Wall) -> View:
+def _hand_set(controller: Controller, name: str, preset: Preset, at: float, wall: Wall) -> View:
     """A light on a dial: what to turn it to, and who said that it is so."""
     done = controller.beliefs.of[name].ticked
     if done is not None and done.preset != preset:
@@ -80,6 +80,7 @@ def _hand_set(controller: Controller, name: str, preset: Preset, wall: Wall) -> 
         "colour": colour_json(preset.colour),
         "set_at": None if done is None else iso(done.at, wall),
         "set_by": None if done is None else done.by,
+        "turning_by": controller.desk.turned_by(name, at),
         "comes_back": controller.profile.devices[name].comes_back,
     }
 
@@ -141,7 +142,7 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         "steps": 0 if run is None else len(run.steps),
         "missing": sorted(shown.missing) if shown is not None and run is None else [],
         "hand_set": [
-            _hand_set(controller, name, preset, wall)
+            _hand_set(controller, name, preset, at, wall)
             for name, preset in desk.presets.items()
             if controller.profile.devices[name].hand_set
         ],

@@ -5,7 +5,9 @@ Somebody works on a device, a camera rolls, a dial is turned, a light is to be k
 
 from __future__ import annotations
 
-from studiobridge.control.desk import Desk
+from collections.abc import Collection
+
+from studiobridge.control.desk import HAND_HOLDS, Desk, Hand
 from studiobridge.control.effects import (
     Announce,
     ByHand,
@@ -180,6 +182,7 @@ class Words:
                 self.answers.refuse(request, 2, text)
                 return
         by = request.by or "a person"
+        self._hands_off(request.targets or tuple(dials))
         for name in request.targets or tuple(dials):
             preset = dials[name]
             self.beliefs.of[name].ticked = ByHand(preset, by, at)
@@ -187,6 +190,40 @@ class Words:
             self.desk.changed.add(name)
         self.desk.emit(Announce(state=True))
         self.answers.done(request, f"set by hand: {', '.join(request.targets or dials)}")
+
+    def turning(self, request: Request, at: float) -> None:
+        """A hand is on these dials now, and on no others of the same person; none: it let go.
+
+        It is said anew as long as it is so, and noted when it begins and ends.
+        """
+        dials = [n for n in self.desk.presets if self.beliefs.of[n].may_be_ticked]
+        for name in request.targets:
+            if name not in dials:
+                these = f"; these are: {', '.join(dials)}" if dials else ""
+                self.answers.refuse(request, 2, f"{name} is not set by hand{these}")
+                return
+        by, hands = request.by or "a person", self.desk.hands
+        before = hands.pop(by, Hand(frozenset(), at))
+        dials_now = frozenset(request.targets)
+        if dials_now:
+            hands[by] = Hand(dials_now, at + HAND_HOLDS)
+            self.desk.wake("hands", min(hand.until for hand in hands.values()))
+        text = f"{', '.join(request.targets)}: being turned, for {HAND_HOLDS:.0f} s"
+        text = text if dials_now else "no dial is being turned"
+        if before.dials == dials_now and at < before.until:
+            self.answers.answer(request.id, 0, text)
+            return
+        self.desk.changed |= before.dials | dials_now
+        self.desk.emit(Announce(state=True))
+        self.answers.done(request, text)
+
+    def _hands_off(self, dials: Collection[str]) -> None:
+        """Who says that a dial is set has let go of it, whoever turned it."""
+        for by, hand in list(self.desk.hands.items()):
+            left = hand.dials - set(dials)
+            self.desk.hands.pop(by)
+            if left:
+                self.desk.hands[by] = Hand(left, hand.until)
 
     # ---- keeping what is -----------------------------------------------------------------
 

@@ -260,7 +260,16 @@ class Board:
         """The lights set by hand, each with what it does when its mains come."""
         items = words.entries((self.visitor.shown.state or NOTHING).get("hand_set"))
         how = words.COMES_BACK
-        return [{**item, "how": how.get(str(item.get("comes_back")), "")} for item in items]
+        return [
+            {
+                **item,
+                "how": how.get(str(item.get("comes_back")), ""),
+                "turning_by": item.get("turning_by"),
+                # who turns it is only worth a word where a plug meters it
+                "metered": isinstance(self.view(str(item["device"])).get("dial"), Mapping),
+            }
+            for item in items
+        ]
 
     def asks(self) -> list[str]:
         """Cameras that the run-down waits for, and of which only a person can say that they roll.

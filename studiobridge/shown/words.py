@@ -755,7 +755,9 @@ def hand_set(entries: object) -> list[str]:
     return [
         f"{clean(entry.get('device', '?'), 40)} to {preset(entry)}"
         + (
-            f" (done by {clean(entry['set_by'], 40)})"
+            f" ({clean(entry['turning_by'], 40)} is turning it)"
+            if entry.get("turning_by")
+            else f" (done by {clean(entry['set_by'], 40)})"
             if entry.get("set_by")
             else COMES_BACK.get(str(entry.get("comes_back")), "")
         )

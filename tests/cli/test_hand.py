@@ -10,6 +10,7 @@ import select
 import signal
 import sys
 import time
+from collections.abc import AsyncIterator
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -18,6 +19,7 @@ import pytest
 
 from studiobridge.bridge.asking import NoBridge, NoBroker
 from studiobridge.cli.hand import _turned
+from studiobridge.profile.said import Answer
 
 DIAL = {"dark": 0.6, "low": 4.9, "target": 5.1, "high": 5.3, "full": 15.0, "settled": True}
 
@@ -31,6 +33,7 @@ class Visitor:
         self.readings = list(watts)
         self.ends = ends
         self.connected = True
+        self.asked: list[tuple[str, dict[str, Any]]] = []
         self.shown = SimpleNamespace(devices={}, bridge_alive=True)
         self._next()
 
@@ -48,6 +51,10 @@ class Visitor:
         self._next()
         return True
 
+    async def ask(self, what: str, **more: Any) -> AsyncIterator[Answer]:
+        self.asked.append((what, more))
+        yield Answer("1", True, 0, "")
+
 
 def turned(visitor: Visitor, as_json: bool = False) -> None:
     asked: Any = visitor
@@ -64,6 +71,20 @@ def test_in_a_pipe_each_reading_is_a_line_until_it_is_there(
         "rim: 8 W: less",
         "rim: 5.2 W, down from 8: there",
     ]
+
+
+def test_which_dial_is_turned_is_said_when_it_begins_and_again_while_it_lasts(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    visitor = Visitor(15.0, 14.0, 13.0, 12.0, 5.2)
+    now = iter(range(0, 1000, 4))
+    monkeypatch.setattr("studiobridge.cli.hand.time", SimpleNamespace(monotonic=lambda: next(now)))
+    turned(visitor)
+    assert len(visitor.asked) >= 2
+    assert set(map(str, visitor.asked)) == {"('turning', {'targets': ['rim']})"}
+    visitor = Visitor(5.1)
+    turned(visitor)
+    assert visitor.asked == [], "it stands right already: nobody turns it"
 
 
 def test_as_json_each_reading_is_a_line_too(capsys: pytest.CaptureFixture[str]) -> None:

@@ -234,6 +234,15 @@ def test_a_dial_is_guided_by_its_plug_s_watts() -> None:
     assert 'class="there"' in there.parts["guides"]
 
 
+def test_who_turns_a_metered_dial_can_say_so_and_it_is_shown() -> None:
+    hand = [{**by_hand("rim"), "turning_by": "<Ana>"}, by_hand("edge-left")]
+    made = board({"hand_set": hand}, devices={"rim": {"dial": {"watts": 8.0, "why": "x"}}})
+    made.draw()
+    drawn = made.parts["dials"]
+    assert drawn.count('data-ask="turning"') == 1 and 'data-target="rim"' in drawn
+    assert "being turned by &lt;Ana&gt;" in drawn
+
+
 @pytest.mark.parametrize("dial", [None, "x", {}, {"watts": "a<b>"}, {"watts": 5.0, "why": "<b>"}])
 def test_a_dial_of_which_nothing_can_be_told_has_no_mark(dial: object) -> None:
     made = board({"hand_set": [by_hand("rim")]}, devices={"rim": {"dial": dial}})
