@@ -16,8 +16,10 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from typer.testing import CliRunner
 
 from studiobridge.bridge.asking import NoBridge, NoBroker
+from studiobridge.cli.app import app
 from studiobridge.cli.hand import _turned
 from studiobridge.profile.said import Answer
 
@@ -29,12 +31,13 @@ class Visitor:
 
     set_name = "corner"
 
-    def __init__(self, *watts: float, ends: str = "") -> None:
+    def __init__(self, *watts: float, ends: str = "", text: str = "") -> None:
+        self.text = text
         self.readings = list(watts)
         self.ends = ends
         self.connected = True
         self.asked: list[tuple[str, dict[str, Any]]] = []
-        self.shown = SimpleNamespace(devices={}, bridge_alive=True)
+        self.shown = SimpleNamespace(devices={}, bridge_alive=True, state={})
         self._next()
 
     def _next(self) -> None:
@@ -53,7 +56,10 @@ class Visitor:
 
     async def ask(self, what: str, **more: Any) -> AsyncIterator[Answer]:
         self.asked.append((what, more))
-        yield Answer("1", True, 0, "")
+        yield Answer("1", True, 0, self.text)
+
+    async def need_bridge(self) -> SimpleNamespace:
+        return self.shown
 
 
 def turned(visitor: Visitor, as_json: bool = False) -> None:
@@ -98,6 +104,31 @@ def test_without_a_bridge_or_a_broker_it_ends_and_nothing_is_called_set() -> Non
         turned(Visitor(15.0, 8.0))
     with pytest.raises(NoBroker):
         turned(Visitor(15.0, ends="broker"))
+
+
+@pytest.mark.parametrize(
+    ("args", "code", "says", "asked"),
+    [
+        (["rim", "--watch"], 1, "rim: no plug meters it, or it has said nothing", []),
+        (["rim"], 0, "set by hand: rim", ["set_by_hand"]),
+        (["rim", "--no-watch"], 0, "set by hand: rim", ["set_by_hand"]),
+    ],
+)
+def test_a_lamp_without_a_meter_cannot_be_watched_and_its_word_is_not_given(
+    monkeypatch: pytest.MonkeyPatch, args: list[str], code: int, says: str, asked: list[str]
+) -> None:
+    """Who asks to be guided has not said that the dial is set."""
+    visitor = Visitor(text="set by hand: rim")
+    visitor.shown.devices = {"rim": {"dial": None}}
+
+    async def met(_: object, __: str, use: Any, devices: bool = False) -> int:
+        return int(await use(visitor))
+
+    monkeypatch.setattr("studiobridge.cli.hand.with_asker", met)
+    done = CliRunner().invoke(app, ["by-hand", *args, "--set", "corner"])
+    assert (done.exit_code, [what for what, _ in visitor.asked]) == (code, asked)
+    assert says in done.output
+    assert "Traceback" not in done.output
 
 
 SCRIPT = """
