@@ -36,6 +36,7 @@ from studiobridge.control.effects import (
     DriftNote,
     FaultNote,
     HandNote,
+    LightNote,
     Lockout,
     LockoutNote,
     Memory,
@@ -54,7 +55,7 @@ from studiobridge.profile.said import FORMER_WORDS
 
 # 1: the first. 2: dials set by hand. 3: the code a request ended with; the session of each entry.
 # 4: the colour of a dial.
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
 # Notes that wait in memory while the disk does not take them; the oldest go first.
 MOST_WAITING = 20_000
 # Waits (s) between tries while the disk does not take notes, and between looks at an idle file.
@@ -165,6 +166,14 @@ HANDS = _table(
     sa.Column("colour", sa.String),
     sa.Column("by", sa.String, nullable=False),
 )
+LIGHTS = _table(
+    "lights",
+    sa.Column("device", sa.String, nullable=False, index=True),
+    sa.Column("phase", sa.String, nullable=False),
+    sa.Column("stops", sa.Float),
+    sa.Column("could", sa.String, nullable=False),
+    sa.Column("how", sa.String, nullable=False),
+)
 SESSIONS = _table(
     "sessions",
     sa.Column("session", sa.Integer, nullable=False, index=True),
@@ -178,7 +187,7 @@ STATES = _table(
     sa.Column("look", sa.String),
     sa.Column("why", sa.String, nullable=False),
 )
-PRUNED = (REQUESTS, RUNS, STEPS, DRIFTS, FAULTS, ROLLING, HANDS, STATES)
+PRUNED = (REQUESTS, RUNS, STEPS, DRIFTS, FAULTS, ROLLING, HANDS, LIGHTS, STATES)
 
 
 class RecordError(Exception):
@@ -310,6 +319,8 @@ def _upgrade(engine: sa.Engine, path: Place, version: int) -> None:
     with engine.begin() as connection:
         if version < 2:
             HANDS.create(connection, checkfirst=True)
+        if version < 5:
+            LIGHTS.create(connection, checkfirst=True)
         if version < 3:
             for table in PRUNED:
                 _add(connection, path, table.c.session, "INTEGER")
@@ -357,6 +368,7 @@ TABLES: dict[type, sa.Table] = {
     LockoutNote: LOCKOUTS,
     RollingNote: ROLLING,
     HandNote: HANDS,
+    LightNote: LIGHTS,
     SessionNote: SESSIONS,
     StateNote: STATES,
 }
@@ -373,6 +385,8 @@ def _row(note: Note, at: float) -> tuple[sa.Table, dict[str, object]]:
         row["wanted"], row["reported"] = _scalar(note.wanted), _scalar(note.reported)
     elif isinstance(note, HandNote):
         row["colour"] = _scalar(note.colour)
+    elif isinstance(note, LightNote):
+        row["could"] = json.dumps(list(note.could))
     return TABLES[type(note)], row
 
 
@@ -1138,6 +1152,7 @@ class Reader:
             ("lockout", LOCKOUTS),
             ("rolling", ROLLING),
             ("by hand", HANDS),
+            ("light", LIGHTS),
             ("state", STATES),
         )
         for order, (kind, table) in enumerate(tables):

@@ -330,6 +330,7 @@ def _timeline_line(row: Mapping[str, Any]) -> str:
         "lockout": lambda: f"lockout {row['phase']}: {row['target']} by {row['by']}, {row['why']}",
         "rolling": lambda: f"{row['device']} {'rolls' if row['rolling'] else 'stopped'}",
         "by hand": lambda: _by_hand(row),
+        "light": lambda: words.light_note(row),
         "state": lambda: f"state: {row['state']}",
     }[kind]()
     text = row.get("text") or row.get("why") or ""

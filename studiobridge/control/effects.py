@@ -189,6 +189,21 @@ class HandNote:
 
 
 @dataclass(frozen=True, slots=True)
+class LightNote:
+    """The light at a sensor has changed (stops) and no light says that it moved, or so no more.
+
+    `could`: the lights that say nothing and could each have done it; daylight and people could too.
+    """
+
+    at: float
+    device: str
+    phase: Literal["begun", "over"]
+    stops: float | None
+    could: tuple[str, ...]
+    how: Literal["", "returned", "compared anew", "powered down"]
+
+
+@dataclass(frozen=True, slots=True)
 class SessionNote:
     """A session: from `up` to `down`. kWh from the plugs that meter, None where none does.
 
@@ -219,6 +234,7 @@ Note = (
     | LockoutNote
     | RollingNote
     | HandNote
+    | LightNote
     | SessionNote
     | StateNote
 )

@@ -8,9 +8,10 @@ The rules:
   person about a dial, and once more when the lamps are warm.
 - Nothing is concluded while a run is under way, a fade settles, or the reading moves: somebody
   may be walking by.
-- What no report explains is said as that, with the lights that could have done it. It is no drift
-  of its own. Only where one light must have moved, its level is told to belief, as a band by
-  "picture", and what follows is decided there; when it is explained, that is taken back.
+- What no report explains is said as that, with the lights that could have done it, and recorded
+  when it begins and ends. It is no drift of its own. Only where one light must have moved, its
+  level is told to belief, as a band by "picture", and what follows is decided there; when it is
+  explained, that is taken back.
 """
 
 from __future__ import annotations
@@ -18,9 +19,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Literal
 
 from studiobridge.control.desk import Desk
-from studiobridge.control.effects import Announce
+from studiobridge.control.effects import Announce, LightNote
 from studiobridge.figures import meter
 from studiobridge.figures.light import Face, Whole
 from studiobridge.profile.model import FIXTURES, Point, Preset, Value, figure
@@ -37,6 +39,9 @@ DARK_HOLDS = 30 * 60.0
 TOLERANCE = 0.25
 # LEDs lose up to about a tenth while they warm up (common practice): stops.
 WARMING = 0.15
+# A change is over in the record when it is this share of what is allowed: no entry each time it
+# flickers about that.
+BACK_SHARE = 0.8
 
 
 @dataclass(slots=True)
@@ -59,6 +64,11 @@ class Reading:
     # ... and where it is too much: with the lights that could, shown and judged together
     moved: meter.Moved | None = None
     could: tuple[str, ...] = ()
+    # how far it may be off (stops), and how what was too much ended, if it did
+    allowed: float = TOLERANCE
+    over: Literal["returned", "compared anew", "powered down"] = "returned"
+    # it is in the record that there is such a change
+    noted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,11 +193,27 @@ class Metering:
         None: nothing could be judged now, and what was concluded before stands.
         """
         found = self._look(at, state, session, warm_at)
+        for name, reading in self.of.items():
+            self._note(name, reading, at)
         shown = [self._shown(name, at) for name in self.of]
         if shown != self._said:
             self._said = shown
             self.desk.emit(Announce(state=True, devices=frozenset(self.of)))
         return found
+
+    def _note(self, name: str, reading: Reading, at: float) -> None:
+        """What no light explains is recorded when it begins and ends, not each time it flickers."""
+        change = reading.change
+        if reading.moved is not None and not reading.noted:
+            reading.noted = True
+            note = LightNote(at, name, "begun", round(reading.moved.stops, 2), reading.could, "")
+            self.desk.emit(note)
+        elif reading.moved is None and reading.noted:
+            near = change is not None and abs(change.stops) > BACK_SHARE * reading.allowed
+            if reading.over == "returned" and near:
+                return
+            reading.noted = False
+            self.desk.emit(LightNote(at, name, "over", None, (), reading.over))
 
     def _shown(self, name: str, at: float) -> object:
         """What is shown of a sensor, as fine as it is worth saying again."""
@@ -202,6 +228,7 @@ class Metering:
         if state == "dark":
             for name, reading in self.of.items():
                 reading.stand = reading.change = reading.moved = None
+                reading.over = "powered down"
                 reading.could = ()
                 if self.fresh(name, at) and reading.lux is not None:
                     reading.dark = (reading.lux, reading.at)
@@ -249,7 +276,7 @@ class Metering:
             for reading in self.of.values():
                 reading.stand, reading.warm = None, False
                 reading.change = reading.moved = None
-                reading.could = ()
+                reading.could, reading.over = (), "compared anew"
 
     def _judge(
         self,
@@ -267,12 +294,13 @@ class Metering:
             if state == "ready":
                 self._stand(name, at, now, warm)
             return
-        reading.moved, reading.could = None, ()
+        reading.moved, reading.could, reading.over = None, (), "returned"
         change = reading.change = meter.moved(face, reading.stand, now, reading.lux)
         if change is None:
             return
         hold = self.desk.profile.picture.hold.face
         allowed = (TOLERANCE if hold is None else hold) + (0.0 if reading.warm else WARMING)
+        reading.allowed = allowed
         if abs(change.stops) <= allowed or not change.sure:
             if warm and not reading.warm and state == "ready":
                 self._stand(name, at, now, warm)

@@ -594,6 +594,8 @@ def _csv(rows: Sequence[Mapping[str, Any]]) -> Response:
 
 def _said(entry: Mapping[str, Any]) -> str:
     """One line of a session, in words."""
+    if entry["kind"] == "light":
+        return words.light_note(entry)
     parts = {
         "request": ("by", "what", "phase"),
         "run": ("what", "phase"),

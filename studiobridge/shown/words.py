@@ -6,6 +6,7 @@ before it is shown: a name must not be able to drive a terminal.
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -674,6 +675,24 @@ def unexplained(entry: Json, change: float) -> str:
     if not could:
         return text + ("daylight, or something in the way" if change < 0 else "daylight, or a lamp")
     return text + " or ".join(clean(name, 40) for name in could) + f" could have, or {others}"
+
+
+def light_note(row: Json) -> str:
+    """What the record has of a change that no light explains, when it began or was over."""
+    device = clean(row.get("device"), 40)
+    if row.get("phase") == "over":
+        how = {
+            "returned": "is as when ready again, or explained",
+            "compared anew": "is compared anew",
+            "powered down": "was off before it was explained",
+        }.get(str(row.get("how")), "is not looked at any more")
+        return f"the light at {device} {how}"
+    could = row.get("could")
+    try:
+        found = json.loads(could) if isinstance(could, str) else could
+    except ValueError:
+        found = []
+    return unexplained({"device": device, "could": found}, number(row.get("stops")) or 0.0)
 
 
 def supplies(state: Json, now: datetime | None = None) -> list[str]:

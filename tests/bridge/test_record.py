@@ -30,6 +30,7 @@ from studiobridge.control.effects import (
     DriftNote,
     FaultNote,
     HandNote,
+    LightNote,
     LockoutNote,
     Memory,
     RequestNote,
@@ -41,6 +42,7 @@ from studiobridge.control.effects import (
 )
 from studiobridge.craft.chroma import of_hs
 from studiobridge.profile.model import Preset
+from studiobridge.shown.words import light_note
 from tests.bridge.writing import on_disk
 from tests.simulate.evening import Notebook
 
@@ -223,16 +225,20 @@ def test_reading_while_it_is_written(tmp_path: Path) -> None:
 
 
 # The schemas as earlier versions made them: 1 without dials set by hand, 2 without the code of a
-# request and the session of a dial, 3 without the colour of a dial.
+# request and the session of a dial, 3 without the colour of a dial, 4 without what light sensors saw.
 def as_version(version: int, path: Path) -> None:
     with sqlite3.connect(path) as database:
+        database.execute("DROP TABLE lights")
+        if version == 4:
+            database.execute("UPDATE schema_version SET version = 4")
+            return
         database.execute("ALTER TABLE hands DROP COLUMN colour")
         if version == 3:
             database.execute("UPDATE schema_version SET version = 3")
             return
         database.execute("ALTER TABLE requests DROP COLUMN code")
         for table in (*record_module.PRUNED, record_module.LOCKOUTS):
-            if table.name != "runs":
+            if table.name not in ("runs", "lights"):
                 database.execute(f"ALTER TABLE {table.name} DROP COLUMN session")
         if version == 1:
             database.execute("DROP TABLE hands")
@@ -254,6 +260,31 @@ def test_a_record_of_the_second_version_is_read_and_upgraded(tmp_path: Path) -> 
     assert memory.by_hand["rim"].preset.level == 30.0
     write(path, [replace(failed, id="r3", phase="refused", code=2)])
     assert reopen(path).answered[-1] == ("r3", 2, "no")
+
+
+def test_a_record_of_the_fourth_version_is_read_and_upgraded(tmp_path: Path) -> None:
+    path = record_path(tmp_path, "kiln")
+    write(path, NOTES)
+    as_version(4, path)
+    reader = Reader(path)
+    assert "light" not in {entry["kind"] for entry in reader.timeline(1)}
+    reader.close()
+    assert reopen(path).session == 1
+    write(
+        path,
+        [
+            LightNote(7.0, "cell", "begun", -0.42, ("rim", "edge"), ""),
+            LightNote(8.0, "cell", "over", None, (), "returned"),
+        ],
+    )
+    reader = Reader(path)
+    said = [light_note(entry) for entry in reader.timeline(1) if entry["kind"] == "light"]
+    reader.close()
+    assert said == [
+        "the light at cell is 0.4 stop less than when ready, and no light says that it moved: rim or"
+        " edge could have, or something in the way",
+        "the light at cell is as when ready again, or explained",
+    ]
 
 
 def test_a_record_of_the_third_version_is_read_and_upgraded(tmp_path: Path) -> None:
@@ -287,7 +318,7 @@ def test_a_record_of_the_first_version_is_read_and_upgraded(tmp_path: Path) -> N
     assert memory.session == 1
     assert memory.by_hand == {}
     with sqlite3.connect(path) as database:
-        assert database.execute("SELECT version FROM schema_version").fetchone() == (4,)
+        assert database.execute("SELECT version FROM schema_version").fetchone() == (5,)
     write(path, [HandNote(9.0, "rim", 25.0, None, "Bo")])
     assert reopen(path).by_hand["rim"].preset.level == 25.0
     assert len(Reader(path).drifts()) == 1  # what was there before is still there

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from studiobridge.control import views
+from studiobridge.control.effects import LightNote
 from studiobridge.control.events import Gauge
 from studiobridge.profile.model import Device, Output, Place, Preset, Room, SetProfile
 from tests.control.play import FIXTURE, Play, fixture, on_plug, plug, profile
@@ -408,3 +409,56 @@ def test_another_instrument_is_heard_before_a_sensor(by: str) -> None:
     play.pass_by(40)
     band = play.band
     assert (band.low, band.high, band.by) == (20.0, 90.0, by)  # type: ignore[attr-defined]
+
+
+def lights(play: Scene) -> list[tuple[str, float | None, tuple[str, ...], str]]:
+    notes = [e for _, e in play.effects if isinstance(e, LightNote)]
+    assert {n.device for n in notes} <= {"cell"}
+    return [(n.phase, n.stops and round(n.stops, 1), n.could, n.how) for n in notes]
+
+
+def two_dials() -> Scene:
+    other = on_plug("edge", "light", "lamp-plug", hand_set=True, proof="hand", **lamp_at(0.5, 800))
+    return scene(room(other, looks={"edge": Preset(50.0, 4300.0)}))
+
+
+def test_a_change_that_several_could_have_made_is_recorded_when_it_begins_and_ends() -> None:
+    play = two_dials()
+    play.come_up()
+    assert lights(play) == []
+    play.lux = 225.0
+    play.pass_by(120)
+    begun = ("begun", -0.4, ("rim", "edge"), "")
+    assert lights(play) == [begun], "once, however long it lasts"
+    play.lux = 300.0
+    play.pass_by(120)
+    assert lights(play) == [begun, ("over", None, (), "returned")]
+    assert play.drifts("opened") == []
+
+
+def test_a_change_that_ends_with_a_new_comparison_or_the_set_says_so() -> None:
+    play = two_dials()
+    play.come_up()
+    play.lux = 225.0
+    play.pass_by(40)
+    play.ask("set_by_hand")
+    play.pass_by(40)
+    assert lights(play)[-1] == ("over", None, (), "compared anew")
+    play.lux = 160.0
+    play.pass_by(40)
+    assert lights(play)[-1][0] == "begun"
+    play.ask("down", yes=True)
+    play.run(60)
+    play.pass_by(4)
+    assert play.state == "dark"
+    assert lights(play)[-1] == ("over", None, (), "powered down")
+    assert [phase for phase, *_ in lights(play)] == ["begun", "over"] * 2
+
+
+def test_a_reading_on_the_edge_is_no_row_of_entries() -> None:
+    play = two_dials()
+    play.come_up()
+    for n in range(30):
+        play.lux = 300.0 * 2.0 ** -(0.24 if n % 2 else 0.26)  # what is allowed is 0.25 stop
+        play.pass_by(20)
+    assert [phase for phase, *_ in lights(play)] == ["begun"]
