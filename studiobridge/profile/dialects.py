@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
 from studiobridge.craft.grid import ENDS, LARGEST_WIDTH, SMALLEST_WIDTH
@@ -236,6 +236,13 @@ class Dialects(Part):
                 self.wrong(at, f"nothing is sent together here: {what}", key=True)
                 return ()
             forms = [(tells[p].topic, isinstance(tells[p].json, dict)) for p in said]
+            if any(set(said) <= group for group in _merged(groups)):
+                self.wrong(
+                    at,
+                    "'together' does nothing here: the form carries all of them already",
+                    "leave it out",
+                    key=True,
+                )
             groups.append(set(said))
             in_one = [g for g in groups[:-1] if set(said) <= g]
             if not in_one and (len(set(forms)) > 1 or not forms[0][1]):
@@ -246,13 +253,7 @@ class Dialects(Part):
                     'like payload: "{level},{cct}"',
                     key=True,
                 )
-        merged: list[set[Point]] = []
-        for group in groups:
-            for other in [m for m in merged if m & group]:
-                merged.remove(other)
-                group |= other
-            merged.append(group)
-        return tuple(frozenset(group) for group in merged)
+        return tuple(frozenset(group) for group in _merged(groups))
 
     # ---- places in a text ------------------------------------------------------------------
 
@@ -547,3 +548,15 @@ def _keys_of(template: object) -> list[str]:
     if isinstance(template, list):
         return [key for part in template for key in _keys_of(part)]
     return []
+
+
+def _merged(groups: Iterable[set[Point]]) -> list[set[Point]]:
+    """Groups that share a point are one."""
+    merged: list[set[Point]] = []
+    for group in groups:
+        whole = set(group)
+        for other in [m for m in merged if m & whole]:
+            merged.remove(other)
+            whole |= other
+        merged.append(whole)
+    return merged

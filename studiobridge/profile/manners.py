@@ -144,7 +144,7 @@ class Manners(Part):
             if meter is None:
                 self.wrong(
                     at,
-                    f"nothing meters '{device.name}'",
+                    f"nothing meters '{device.name}', so '{at[2]}' cannot be told by watts",
                     "feed it from a plug of its own whose dialect hears 'watts'",
                 )
                 continue

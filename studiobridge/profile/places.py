@@ -58,8 +58,9 @@ class Places(Part):
             ("role", device.fixture, device.role),
             ("output", device.fixture, device.output),
             ("beam", device.fixture, device.beam),
-            ("pwm", device.fixture or device.kind == "display", device.pwm),
-            ("flicker", device.fixture or device.kind == "display", device.flicker),
+            # the light of a display is in no figure of the picture
+            ("pwm", device.fixture, device.pwm),
+            ("flicker", device.fixture, device.flicker),
             ("size", device.kind == "backdrop", device.size),
             ("glow", device.kind == "backdrop", device.glow),
             ("reflects", device.kind == "backdrop", device.reflects),

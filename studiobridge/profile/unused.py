@@ -50,7 +50,10 @@ USES: dict[str, Use] = {
         "add 'speaks:' with a dialect that has them",
     ),
     "fade": Use(_FIXTURE, "only a light or a backdrop is faded"),
-    "cools_in": Use(_FIXTURE, "only a light or a backdrop is let cool down"),
+    "cools_in": Use(
+        lambda shape: shape.kind in FIXTURES and _speaks(shape),
+        "only a light or a backdrop that speaks is seen to go out, and then let cool down",
+    ),
     "forgets_level": Use(_FIXTURE, _ONLY_LIGHTS.replace("one", "a level")),
     "level": Use(_FIXTURE, _ONLY_LIGHTS.replace("one", "a level")),
     "cct": Use(_FIXTURE, _ONLY_LIGHTS.replace("one", "a white")),

@@ -86,6 +86,20 @@ def test_a_text_that_cannot_is_fine(payload: str) -> None:
         )
 
 
+@pytest.mark.parametrize("said", ["yes", "[level, cct]"])
+def test_what_the_form_carries_together_needs_no_saying(said: str) -> None:
+    (text,) = problems(*pair("{level},{cct}"), f"together: {said}")
+    assert "'together' does nothing here: the form carries all of them already" in text
+    # ... and where it says more than the form it is used
+    more = 'switch: {tell: {topic: "{at}/do", json: {s: "{value}"}}, hear: {topic: "{at}/s"}}'
+    form = '{topic: "{at}/do", json: {l: "{level}", c: "{cct}"}}'
+    levels = f'level: {{tell: {form}, hear: {{topic: "{{at}}/l"}}}}'
+    whites = f'cct: {{tell: {form}, hear: {{topic: "{{at}}/c"}}}}'
+    assert read(levels, whites, more, "together: yes").profile.devices["key"].together == (
+        frozenset({"level", "cct", "switch"}),
+    )
+
+
 def test_what_stands_after_a_word_is_in_none_of_its_words() -> None:
     words = 'words: {on: "ON", off: "OFF"}'
     tell = 'tell: {topic: "{at}/do", payload: "{switch}F{level}"%s}'

@@ -62,6 +62,8 @@ TABLE: dict[str, tuple[str, set[str]]] = {
     "properties": ("{level: dim}", set()),  # not by the convention
     "blanks": ("{n: 2}", set()),  # its dialect has none
     "flicker": ("3 %", set()),  # without `pwm`
+    "pwm": ("2 kHz", FIXTURES),
+    "done_below": ("4 W", set()),  # nothing meters it
 }
 
 
@@ -99,6 +101,8 @@ def test_every_figure_that_is_not_for_all_is_in_the_table() -> None:
         ("kind: plug, fed_by: wall, meters: yes", "'meters' does nothing for 'it'"),
         ("kind: plug, fed_by: wall, restores: 1", "plugs that speak are put back"),
         ("kind: plug, fed_by: wall, residual: 1 W", "'residual' does nothing for 'it'"),
+        ("kind: light, fed_by: wall, cools_in: 9 s", "that speaks is seen to go out"),
+        ("kind: display, fed_by: wall, pwm: 2 kHz", "is a display and has no 'pwm'"),
         ("kind: amp, fed_by: wall, silent_after: 9 s", "'silent_after' does nothing for 'it'"),
         ("kind: amp, fed_by: wall, blanks: {n: 1}", "'blanks' does nothing for 'it'"),
         ("kind: amp, fed_by: wall, properties: {}", "'properties' does nothing for 'it'"),
