@@ -71,7 +71,9 @@ from studiobridge.control.events import (
 )
 from studiobridge.profile.model import Point, Preset, SetProfile, SwitchAsks, SwitchRule, figure
 from studiobridge.profile.said import Answer, Said, Unreadable
+from studiobridge.profile.template import route_of
 from studiobridge.speech import Speech
+from studiobridge.speech.encode import field_of
 from studiobridge.speech.message import Message
 from studiobridge.speech.slots import values_of
 
@@ -664,9 +666,7 @@ class Core:
         try:
             word: object = message.payload.decode("utf-8")
             if rule.field is not None:
-                word = json.loads(str(word))
-                for part in rule.field.split("."):
-                    word = word[part] if isinstance(word, dict) else None
+                word = field_of(json.loads(str(word)), route_of(rule.field))
         except (ValueError, KeyError, RecursionError):
             return
         if isinstance(word, bool):

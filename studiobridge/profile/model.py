@@ -577,7 +577,7 @@ class SwitchRule:
     name: str
     topic: str
     asks: Mapping[str, SwitchAsks]
-    field: str | None = None
+    field: str | tuple[str | int, ...] | None = None
     look: str | None = None
     debounce: float = 0.5
     camera: str | None = None

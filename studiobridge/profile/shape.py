@@ -629,7 +629,7 @@ class LookShape(BaseModel):
 
 class SwitchShape(Shape):
     topic: Topic
-    field: Text | None = None
+    field: FieldText | None = None
     words: dict[str, SwitchAsks] = Field(min_length=1)
     look: Name | None = None
     debounce: Time = 0.5
