@@ -115,6 +115,14 @@ class Devices(Part):
         elif shape.speaks == HOMIE5:
             tells, hears = self.dialects.homie_points(shape, presets)
             self.dialects.homie_at(name, shape)
+            if shape.kind in FIXTURES and {"cct", "colour"} <= hears:
+                self.doubt(
+                    at,
+                    f"'{name}' can be white or coloured and does not say which: turned from the one"
+                    " to the other by hand, it may go on saying what is wanted",
+                    "look at it before a take, or have the look set one of the two",
+                    key=True,
+                )
         elif shape.speaks is not None:
             dialect = maps.get(shape.speaks)
             if dialect is None:

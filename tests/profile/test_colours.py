@@ -266,3 +266,28 @@ def test_keep_refuses_what_the_files_form_cannot_say(tmp_path: Path) -> None:
     with pytest.raises(CannotKeep, match="too pure a colour for hue and saturation"):
         keep_presets(path, "green", {"cloth": Preset(75.0, None, pure)})
     assert path.read_text(encoding="utf-8") == written("hue")
+
+
+@pytest.mark.parametrize(
+    ("presets", "doubted"),
+    [
+        (
+            "a: {key: {level: 30 %, cct: 4300 K}}, b: {key: {level: 30 %, colour: {x: 0.3, y: 0.6}}}",
+            True,
+        ),
+        ("a: {key: {level: 30 %, cct: 4300 K}}", False),
+        ("a: {key: {level: 30 %, colour: {x: 0.3, y: 0.6}}}", False),
+    ],
+)
+def test_by_the_convention_too_one_that_can_be_both_does_not_say_which(
+    presets: str, doubted: bool
+) -> None:
+    text = (
+        "format: 1\nset: kiln-shelf\nmains: {voltage: 230 V, circuits: {wall: {breaker: 10 A}}}\n"
+        "devices:\n  key: {kind: light, fed_by: wall, speaks: homie5, at: key/light}\n"
+        f"looks: {{{presets}}}\n"
+    )
+    found = [str(w) for w in read_profile_text(text, "dye.yaml").warnings]
+    said = [text for text in found if "can be white or coloured and does not say which" in text]
+    assert bool(said) is doubted
+    assert all(text.startswith("dye.yaml:5:3: 'key'") for text in said)
