@@ -28,6 +28,7 @@ from studiobridge.craft.light import level_stops
 from studiobridge.profile.model import Point, Preset, SetProfile, Value
 from studiobridge.rehearsal.room import INRUSH_LASTS, Inrush
 from tests.simulate.mutes import Mutes
+from tests.simulate.senses import SenseLaws
 
 NEVER = float("-inf")
 # A request waits for its expiry (3 s) at most, and for the bridge to listen at its start (3 s).
@@ -111,6 +112,7 @@ class Laws:
         self.locking: dict[str, str] = {}
         self.ended: set[str] = set()
         self.mutes = Mutes(profile, self)
+        self.senses = SenseLaws(profile)
         self.truly_rolling: Callable[[str], bool] = lambda name: False
         self.down_at = NEVER
         self.said_stopped: dict[str, float] = {}
@@ -164,6 +166,7 @@ class Laws:
         self.begun = None
         self.missed.clear()
         self.mutes.restarted()
+        self.senses.restarted()
         self._nothing_heard()
 
     def link_up(self, at: float) -> None:
@@ -184,6 +187,7 @@ class Laws:
     # ---- delivered to the bridge ---------------------------------------------------------
 
     def heard(self, at: float, name: str, point: Point, value: Value, retained: bool) -> None:
+        self.senses.heard(at, name, point, value, retained)
         seen = self.seen[name]
         if retained and point in seen.fresh_at:
             return  # kept from before what was heard since
@@ -514,6 +518,8 @@ class Laws:
             return
         self.checked += 1
         self.mutes.showing(at, self.shows)
+        for text in self.senses.showing(at, self.shows):
+            self.breach(14, at, text)
         if self.shows["state"] == "ready":
             for name, device in self.profile.devices.items():
                 seen = self.seen[name]
