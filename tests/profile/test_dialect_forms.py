@@ -333,3 +333,13 @@ def test_a_document_written_as_a_text_is_no_other_thing_than_a_document() -> Non
             "  q: {kind: plug, fed_by: wall, speaks: e, at: k}\n"
         )
     assert "'q' and 'p' both use 'k/do'" in str(caught.value)
+
+
+def test_an_ask_left_empty_asks_nothing() -> None:
+    assert read(level(), "ask:").profile.dialects["d"].asks == ()
+
+
+def test_too_many_asks_are_said_in_their_place() -> None:
+    many = "ask: [" + ", ".join(f"{{topic: a/{n}}}" for n in range(21)) + "]"
+    (said,) = problems(level(), many)
+    assert said.startswith("kiln.yaml:7:10: ")
