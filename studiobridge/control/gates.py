@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
+from studiobridge.control.belief import NEVER
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Lockout, Tell
 from studiobridge.control.sequence import ENERGISING, Action
@@ -75,6 +76,11 @@ class Gates:
             if belief.rolls or belief.closing_until > at:
                 return name
         return None
+
+    def held_until(self, at: float) -> float:
+        """Until when cameras held every fixture as it was, as far as is known now; never: -inf."""
+        cameras = [self.beliefs.of[name] for name in self.desk.cameras]
+        return max((at if c.rolls else c.closing_until for c in cameras), default=NEVER)
 
     def unsure(self, since: float) -> str | None:
         """A camera that may be on and rolling: nothing says so now, and nobody has said for it.
