@@ -151,8 +151,7 @@ class Gates:
             return device.draws
         if device.comes_back == "full":
             # at full from when its mains come until it says otherwise, or a person does
-            ticked = belief.ticked is not None and belief.ticked.preset == preset
-            if not ticked and belief.said("is it there", "level") is None:
+            if not belief.by_hand(preset) and belief.said("is it there", "level") is None:
                 return device.draws
         if device.hand_set or "level" not in belief.tells:
             return device.draws * preset.level / 100.0
