@@ -450,7 +450,8 @@ class Belief:
         """Does a person's word hold that it is as this preset says?
 
         A dial stays as it is turned, where its lamp does not come back otherwise; what is told may
-        go elsewhere with the next command or its mains. Where an instrument contradicts the word, it holds no more.
+        go elsewhere with the next command or its mains. Where an instrument contradicts the word, it
+        holds no more.
         """
         ticked = self.ticked
         if ticked is None or ticked.preset != preset:

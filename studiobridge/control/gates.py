@@ -149,10 +149,10 @@ class Gates:
         preset = presets.get(name)
         if not device.fixture or preset is None or preset.level is None:
             return device.draws
-        if device.comes_back == "full":
-            # at full from when its mains come until it says otherwise, or a person does
-            if not belief.by_hand(preset) and belief.said("is it there", "level") is None:
-                return device.draws
+        # at full from when its mains come until it says otherwise, or a person does
+        at_full = device.comes_back == "full" and not belief.by_hand(preset)
+        if at_full and belief.said("is it there", "level") is None:
+            return device.draws
         if device.hand_set or "level" not in belief.tells:
             return device.draws * preset.level / 100.0
         said = belief.said("was it so", "level")
