@@ -38,6 +38,8 @@ PORT = 5568
 TRY_AGAIN = 0.5
 # How often (s) the thread looks around when nothing is due.
 LOOK = 1.0
+# Who else sends is said anew so often (s) at most: a source may change its name in every packet.
+SAID_EVERY = 1.0
 # The longest packet of the protocol is 1144 bytes.
 LONGEST = 2048
 # Routers a frame may pass where a network routes multicast at all (the library's own figure).
@@ -226,6 +228,7 @@ class Stream:
         self._ending = threading.Event()
         self._said: dict[int, str | None] = {}
         self._others: dict[int, str | None] = {}
+        self._say_again: dict[int, float] = {}
         self._ears: dict[int, _Ear] = {}
         self._selector = selectors.DefaultSelector()
         self._bell, self._button = socket.socketpair()
@@ -255,6 +258,10 @@ class Stream:
     def lease(self, until: float | None) -> None:
         """Frames may leave until then (`awake`); None: not at all."""
         with self._lock:
+            now = awake()
+            self._see_silence(now)
+            if until is None and self._silent_since is None:
+                self._silent_since = now
             self._until = until
         if until is not None:
             self._ring()
@@ -266,6 +273,7 @@ class Stream:
     def tell(self, name: str, values: Mapping[Point, float], fade: float) -> bool:
         """A fixture is told something. False when it is locked out, and stays at 0."""
         with self._lock:
+            self._see_silence(awake())
             self._look_for_silence(awake())
             told = self.of[name].tell(name, values, fade, awake())
         self._ring()
@@ -325,8 +333,9 @@ class Stream:
             self._send(number, frame, now)
         for number, ear in self._ears.items():
             said = ear.says(now)
-            if said != self._others.get(number):
+            if said != self._others.get(number) and now >= self._say_again.get(number, now):
                 self._others[number] = said
+                self._say_again[number] = now + SAID_EVERY
                 self._on_other(number, said)
 
     def _sleep(self, now: float) -> float:
@@ -344,9 +353,8 @@ class Stream:
     def _due(self, now: float) -> list[tuple[int, Frame]]:
         """What is to be sent now, under the lease."""
         with self._lock:
+            self._see_silence(now)
             if self._until is None or now > self._until:
-                if self._silent_since is None:
-                    self._silent_since = now
                 return []
             self._look_for_silence(now)
             self._silent_since = None
@@ -365,6 +373,12 @@ class Stream:
     def _may(self) -> bool:
         until = self._until
         return until is not None and awake() <= until
+
+    def _see_silence(self, now: float) -> None:
+        """It is silent from the end of the lease, whoever looks when: the process may have been
+        stopped in between. Called with the lock."""
+        if self._silent_since is None and (self._until is None or now > self._until):
+            self._silent_since = now if self._until is None else self._until
 
     def _look_for_silence(self, now: float) -> None:
         """After too long a silence nothing goes on by itself. Called with the lock."""

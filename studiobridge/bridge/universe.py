@@ -155,7 +155,8 @@ class Frames:
         if fixture.locked:
             return False
         fixture.dark = False
-        fixture.tell(values, fade)
+        # what was on its way when a camera began to roll stands still as a fade does
+        fixture.tell(values, max(fade, EVERY) if self._held else fade)
         self.stage = "sending"
         self._changed(at)
         return True

@@ -18,6 +18,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from studiobridge.control.belief import Belief
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import StepNote, StepPhase
 from studiobridge.control.gates import Gates
@@ -360,6 +361,10 @@ class Acts:
     def _pass_on(self, run: Run, active: Active, at: float) -> None:
         """The time is over that it takes what was told, and nothing could answer."""
         belief = self.beliefs.of[active.step.device]
+        arrives = self._stood_still(run, belief, at)
+        if arrives is not None:
+            self._deadline(active, arrives)
+            return
         if belief.unsent is not None:
             self._end(run, active.step, at, "failed", belief.unsent)
         elif active.unanswered == "energising":
@@ -374,6 +379,16 @@ class Acts:
             if active.step.action == "fade out":
                 belief.told_out(at)
             self._end(run, active.step, at, "waited out")
+
+    def _stood_still(self, run: Run, belief: Belief, at: float) -> float | None:
+        """When a fade on slots arrives that has stood still for a camera; None: it has arrived."""
+        device = belief.device
+        if device.slots is None or device.fade <= 0 or run.what == "cut" or run.forced:
+            return None
+        told_at = belief.told_at.get("level", at)
+        arrives = self.gates.held_until(at) + device.fade + device.answers_in
+        gone_by = told_at + device.fade + device.answers_in
+        return arrives if arrives > max(gone_by, at) + 1e-6 else None
 
     def _check(self, run: Run, active: Active, at: float) -> None:
         """Has this step got what it waits for? (steps.py)"""

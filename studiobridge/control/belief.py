@@ -449,15 +449,15 @@ class Belief:
     def by_hand(self, preset: Preset | None) -> bool:
         """Does a person's word hold that it is as this preset says?
 
-        A dial stays as it is turned; what is told may go elsewhere with the next command or its
-        mains. Where an instrument contradicts the word, it holds no more.
+        A dial stays as it is turned, where its lamp does not come back otherwise; what is told may
+        go elsewhere with the next command or its mains. Where an instrument contradicts the word, it
+        holds no more.
         """
         ticked = self.ticked
         if ticked is None or ticked.preset != preset:
             return False
-        if self.device.speaks is not None and ticked.at <= max(
-            self.epoch_since, *self.told_at.values(), NEVER
-        ):
+        moves = self.device.speaks is not None or self.device.comes_back not in (None, "last")
+        if moves and ticked.at <= max(self.epoch_since, *self.told_at.values(), NEVER):
             return False
         level, cct = ticked.preset.level, ticked.preset.cct
         return (

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
+from studiobridge.control.belief import NEVER
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Lockout, Tell
 from studiobridge.control.sequence import ENERGISING, Action
@@ -75,6 +76,11 @@ class Gates:
             if belief.rolls or belief.closing_until > at:
                 return name
         return None
+
+    def held_until(self, at: float) -> float:
+        """Until when cameras held every fixture as it was, as far as is known now; never: -inf."""
+        cameras = [self.beliefs.of[name] for name in self.desk.cameras]
+        return max((at if c.rolls else c.closing_until for c in cameras), default=NEVER)
 
     def unsure(self, since: float) -> str | None:
         """A camera that may be on and rolling: nothing says so now, and nobody has said for it.
@@ -143,11 +149,10 @@ class Gates:
         preset = presets.get(name)
         if not device.fixture or preset is None or preset.level is None:
             return device.draws
-        if device.comes_back == "full":
-            # at full from when its mains come until it says otherwise, or a person does
-            ticked = belief.ticked is not None and belief.ticked.preset == preset
-            if not ticked and belief.said("is it there", "level") is None:
-                return device.draws
+        # at full from when its mains come until it says otherwise, or a person does
+        at_full = device.comes_back == "full" and not belief.by_hand(preset)
+        if at_full and belief.said("is it there", "level") is None:
+            return device.draws
         if device.hand_set or "level" not in belief.tells:
             return device.draws * preset.level / 100.0
         said = belief.said("was it so", "level")

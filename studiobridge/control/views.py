@@ -70,9 +70,8 @@ def _left_on(controller: Controller, wall: Wall) -> list[View]:
 
 def _hand_set(controller: Controller, name: str, preset: Preset, at: float, wall: Wall) -> View:
     """A light on a dial: what to turn it to, and who said that it is so."""
-    done = controller.beliefs.of[name].ticked
-    if done is not None and done.preset != preset:
-        done = None
+    belief = controller.beliefs.of[name]
+    done = belief.ticked if belief.by_hand(preset) else None
     return {
         "device": name,
         "level": preset.level,

@@ -473,9 +473,9 @@ class DialectShape(Shape):
     battery_low: PointShape | None = None
     card: PointShape | None = None
     ask: Annotated[
-        list[AskShape] | None,
+        Annotated[list[AskShape], Field(max_length=20)] | None,
         BeforeValidator(lambda value: value if value is None else _several(value)),
-        Field(max_length=20, json_schema_extra=_or_one),
+        Field(json_schema_extra=_or_one),
     ] = None
     together: Annotated[
         bool | list[Point],

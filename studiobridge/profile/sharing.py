@@ -46,6 +46,9 @@ from studiobridge.profile.template import (
 PLACES = frozenset({VALUE, FADE, ANY, AT, *POINTS, *PARTS})
 # what somebody meant as a place or a blank, and is none: braces around a word
 _MEANT = re.compile(r"\{[A-Za-z_][^{}\"']{0,40}\}")
+# what a JSON document with fields in it begins with
+_OPENS = frozenset("{[")
+_PLACE_IN_LIST = re.compile(r"[0-9]{1,6}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,10 +64,20 @@ class Told:
     first: frozenset[str] | None = None
     last: frozenset[str] | None = None
 
+    @property
+    def document(self) -> bool:
+        """May this text be a JSON document? A word that is told may be a whole one."""
+        if self.text is None:
+            return True
+        begins = self.text.literals[0].lstrip()
+        if begins or not self.text.names:
+            return begins[:1] in _OPENS
+        return self.first is None or not _OPENS.isdisjoint(self.first)
+
     def apart(self, other: Told) -> bool:
         """Can a device tell a message to it from one to the other?"""
         if (self.text is None) != (other.text is None):
-            return True
+            return not (self.document and other.document)
         if self.text is not None and other.text is not None:
             return self.text.apart(other.text)
         return _differ(self.signs, other.signs) or not self.places & other.places
@@ -111,7 +124,7 @@ class Heard:
             mine, there = self.route, (*told.signs, *told.places)
             return any(r[: len(mine)] == mine or mine[: len(r)] == r for r in there)
         if self.route is not None:
-            return told.text.literals[0].lstrip()[:1] in ("{", "[")
+            return told.document
         if self.text is None:
             return True
         begins, ends = self.text.literals[0][:1], self.text.literals[-1][-1:]
@@ -341,9 +354,9 @@ def _told_by(name: str, dialect: Dialect, blanks: Mapping[str, Scalar]) -> list[
         signs, places = {}, set()
         for route, leaf in leaves_of(fill_json(tell.json, blanks)):
             if isinstance(leaf, str) and PLACE.search(leaf):
-                places.add(route)
+                places.add(_one_way(route))
             elif isinstance(leaf, str | int | float | bool):
-                signs[route] = as_text(leaf)
+                signs[_one_way(route)] = as_text(leaf)
         found.append(Told(name, topic, None, signs, frozenset(places)))
     for ask in dialect.asks:
         payload = fill_text(ask.payload, blanks)
@@ -357,6 +370,14 @@ def _fields(hear: HearMap) -> Iterable[str | tuple[str | int, ...]]:
         yield hear.field
     elif hear.colour is not None:
         yield from hear.colour.fields or ()
+
+
+def _one_way(route: Route) -> Route:
+    """A place spelt in one way: in a list, the text `0` and `00` are where the number 0 is."""
+    return tuple(
+        int(part) if isinstance(part, str) and _PLACE_IN_LIST.fullmatch(part) else part
+        for part in route
+    )
 
 
 def _heard_by(name: str, dialect: Dialect, blanks: Mapping[str, Scalar]) -> list[Heard]:
@@ -374,11 +395,11 @@ def _heard_by(name: str, dialect: Dialect, blanks: Mapping[str, Scalar]) -> list
                 name,
                 point,
                 fill_text(hear.topic, blanks),
-                None if field_ is None else fill_route(field_, blanks),
+                None if field_ is None else _one_way(fill_route(field_, blanks)),
                 text,
                 place,
                 {
-                    fill_route(where, blanks): as_text(fill_scalar(is_, blanks))
+                    _one_way(fill_route(where, blanks)): as_text(fill_scalar(is_, blanks))
                     for where, is_ in hear.where.items()
                 },
                 hear.words is not None and point in YES_NO,

@@ -151,8 +151,8 @@ class Text:
         if not self.names:
             return [] if text == literals[0] else None
         first, last = literals[0], literals[-1]
-        if last:
-            text = text.rstrip("\r\n")  # shells put a line end there
+        if last:  # shells put a line end there, and some boxes want one
+            text, last = text.rstrip("\r\n"), last.rstrip("\r\n")
         end = len(text) - len(last)
         at = len(first)
         if end < at or not text.startswith(first) or not text.endswith(last):
@@ -176,7 +176,8 @@ class Text:
         a, b = self.literals[0], other.literals[0]
         if not (a.startswith(b) or b.startswith(a)):
             return True
-        a, b = self.literals[-1], other.literals[-1]
+        # as they are read: without the line end
+        a, b = self.literals[-1].rstrip("\r\n"), other.literals[-1].rstrip("\r\n")
         return not (a.endswith(b) or b.endswith(a))
 
 

@@ -36,7 +36,9 @@ SHOWN = 40
 # Where a dialect names no span, what a colour temperature and a power can be at all.
 KELVIN = Span(1000.0, 25000.0)
 MIRED = Span(40.0, 1000.0)
-WATTS = Span(-100.0, 1e6)
+# A meter's zero may lie a little below nothing. What is further below is no small draw: its meter
+# is the wrong way round, and says of 9 W that they are -9. Nothing may be cut on such a word.
+WATTS = Span(-1.0, 1e6)
 # No device writes a number with more characters than this; beyond it lie floods of digits.
 LONGEST_NUMBER = 64
 _NUMBER = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?")

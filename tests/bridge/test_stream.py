@@ -366,3 +366,51 @@ def test_a_number_that_cannot_be_kept_is_said(tmp_path: Path) -> None:
 
 def test_the_priority_is_of_its_universe() -> None:
     assert a_set().universes[1] == Universe(1, ("127.0.0.1",), 90)
+
+
+# ---- a process that stood still ----------------------------------------------------------------
+
+
+@pytest.mark.parametrize("first", ["the thread", "the set"])
+def test_a_pause_counts_as_silence_from_the_end_of_the_lease(
+    monkeypatch: pytest.MonkeyPatch, first: str
+) -> None:
+    """Stopped for a minute, it must not go on by itself because it only woke a second ago."""
+    now = 100.0
+    monkeypatch.setattr(stream_module, "awake", lambda: now)
+    with Receiver(1) as receiver:
+        playing = Playing(a_set(to1=(receiver.address,)))
+        stream = playing.stream
+        stream.lease(now + 1.6)
+        stream.tell("hair", {"level": 80.0}, 0.0)
+        assert [number for number, _ in stream._due(now)] == [1]
+        now = 160.0  # it was stopped for a minute; nothing of it ran
+        if first == "the thread":
+            assert stream._due(now) == []
+        else:
+            stream.lease(None)
+        now = 161.5
+        stream.lease(now + 1.6)
+        assert stream._due(now) == []
+        assert "does not go on by itself" in str(playing.faults)
+        stream._leave()
+
+
+def test_somebody_who_calls_himself_something_else_each_time_is_no_flood(
+    ear: _Ear, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now = 100.0
+    monkeypatch.setattr(stream_module, "awake", lambda: now)
+    playing = Playing(a_set())
+    playing.stream._ears = {1: ear}
+    monkeypatch.setattr(playing.stream._selector, "select", lambda timeout: [])
+    for n in range(2000):
+        ear._take(packet(name=f"desk {n}", ends=n % 3 == 0), now)
+        now += 0.005
+        playing.stream._turn()
+    assert 8 <= len(playing.others) <= 12  # in ten seconds
+    now += 3.0
+    playing.stream._turn()
+    assert playing.others[-1] == (1, None)
+    playing.stream._ears = {}
+    playing.stream._leave()

@@ -275,3 +275,17 @@ def test_after_too_long_a_silence_nothing_comes_on_by_itself() -> None:
 
 def test_the_interval_is_one_a_receiver_lives_with() -> None:
     assert AGAIN < 1.0 and CLOSEST >= 1 / 44
+
+
+def test_what_is_told_while_a_camera_rolls_stands_still_too() -> None:
+    """A command that was on its way when it began to roll: it changes nothing before it stops."""
+    play = Play()
+    play.tell("hair", 80, cct=3000)
+    play.go(2)
+    play.universe.hold(True, play.now)
+    play.tell("hair", 20, cct=5000)
+    play.go(10)
+    assert play.levels()[-1] == pytest.approx(80, abs=0.01)
+    play.universe.hold(False, play.now)
+    play.go(1)
+    assert play.levels()[-1] == pytest.approx(20, abs=0.01)

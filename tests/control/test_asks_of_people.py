@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from studiobridge.control.plan import plan
-from studiobridge.control.views import state_view
+from studiobridge.control.views import device_view, state_view
 from studiobridge.figures.mains import mains_of
 from studiobridge.profile.model import Device, Preset, Rolls, SetProfile
 from studiobridge.shown.sheet import page
@@ -91,3 +91,32 @@ def test_the_way_down_names_every_camera_that_a_person_is_asked_about_and_every_
         "laptop has a battery of its own: close it by hand, nothing tells it",
         "asks first whether arm still rolls: it cannot say so itself",
     )
+
+
+@pytest.mark.parametrize(
+    ("how", "holds"),
+    [(None, True), ("last", True), ("full", False), ("dark", False), ("preset", False)],
+)
+def test_a_word_about_a_dial_does_not_outlive_its_mains_where_they_change_it(
+    how: str | None, holds: bool
+) -> None:
+    """What comes on at full, stays dark, or comes on at its own preset is not as Ana left it."""
+    play = Play(table(comes_back=how))
+    play.link_up()
+    play.ask("up")
+    play.run(10.0)
+    play.ask("set_by_hand", by="Ana")
+    play.run(10.0)
+    belief, preset = play.controller.beliefs.of["rim"], play.controller.desk.presets["rim"]
+    assert belief.by_hand(preset)
+    play.report("lamp-plug", "switch", False)
+    play.run(5.0)
+    play.report("lamp-plug", "switch", True)
+    play.run(10.0)
+    assert belief.by_hand(preset) is holds
+    shown = device_view(play.controller, "rim", play.now, lambda at: at)
+    assert (shown["confirmed"], shown["by"]) == ((True, "hand") if holds else (False, None))
+    (entry,) = state_view(play.controller, play.now, lambda at: at)["hand_set"]  # type: ignore[misc]
+    assert entry["set_by"] == ("Ana" if holds else None)
+    most = 40.0 if how == "full" else 12.0
+    assert play.controller.gates.draw("rim", play.controller.desk.presets) == pytest.approx(most)

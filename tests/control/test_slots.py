@@ -255,3 +255,29 @@ def test_a_link_that_came_back_leaves_told_what_was_told() -> None:
     play.run(10)
     assert play.state == "ready"
     assert view(play)["confirmed"] is False
+
+
+def test_a_fade_that_stood_still_for_a_camera_takes_so_much_longer_before_it_cools() -> None:
+    """Law 6: a file that is closed in the middle of a fade out holds the fade, and the power."""
+    made = a_set()
+    hair = replace(made.devices["hair"], fade=10.0, cools_in=8.0)
+    play = Play(replace(made, devices={**made.devices, "hair": hair}), deaf={*NAMES})
+    play.link_up()
+    play.ask("rolling_off", targets=("camera",))
+    play.run(3)
+    play.ask("up")
+    play.run(40)
+    play.ask("rolling_off", targets=("camera",))
+    play.run(3)
+    play.forget()
+    play.ask("down")
+    play.run(1)
+    ((told, _, _),) = play.tells("hair")
+    play.ask("rolling_on", targets=("camera",))
+    play.run(20)
+    play.ask("rolling_off", targets=("camera",))
+    play.run(60)
+    assert play.state == "dark"
+    (off,) = [at for at, _, values in play.tells("lamp-plug") if values == (("switch", False),)]
+    # it fades for one second, stands still for 22, fades for nine more, and cools for eight
+    assert off >= told + 40.0

@@ -6,6 +6,7 @@ import pytest
 
 from studiobridge.profile import ProfileError, read_profile_text
 from studiobridge.profile.build import Reading
+from studiobridge.speech.maps import MappedDevice
 
 HEAD = """\
 format: 1
@@ -287,3 +288,72 @@ def test_one_clock_for_asking(own: str, poll: float) -> None:
     device = f"  key: {{kind: light, fed_by: wall, speaks: d, at: k{own}}}\n"
     ask = 'ask: [{topic: "{at}/a", every: 30 s}, {topic: "{at}/b"}]'
     assert read(level(), ask, devices=device).profile.devices["key"].poll == poll
+
+
+WORDS_OF_JSON = """words: {on: '{"s": "on"}', off: '{"s": "off"}'}"""
+
+
+@pytest.mark.parametrize(
+    ("tell", "hear"),
+    [
+        # a word may itself be a document
+        (f'payload: "{{value}}", {WORDS_OF_JSON}', "field: s, words: {on: on, off: off}"),
+        (f'payload: " {{value}}", {WORDS_OF_JSON}', "field: s, words: {on: on, off: off}"),
+        # a line end is not held against what is heard
+        ('payload: "v={value}.\\n"', 'pattern: "v={value}."'),
+        ('payload: "v={value}.\\r\\n"', 'pattern: "v={value}."'),
+        # a number as text is a place in a list too
+        ('json: {a: ["{value}"]}', "field: a.0"),
+        ('json: {a: ["{value}"]}', "field: a.00"),
+        ('json: {a: [x, "{value}"]}', "field: a.1, where: {a.0: x}"),
+    ],
+)
+def test_nor_in_another_spelling_of_it(tell: str, hear: str) -> None:
+    point = f'switch: {{tell: {{topic: "{{at}}/x", {tell}}}, hear: {{topic: "{{at}}/x", {hear}}}}}'
+    assert any("own word proves nothing" in text for text in problems(point))
+
+
+def test_a_place_in_a_list_is_one_place_however_it_is_spelt() -> None:
+    """Two outlets that share a topic, and one and the same place in each message."""
+    said = problems(
+        'switch: {tell: {topic: "{at}/{n}/do"}, hear: {topic: "{at}/is", field: [a, "{i}"]}}',
+        devices='  p: {kind: plug, fed_by: wall, speaks: d, at: k, blanks: {n: 1, i: "0"}}\n'
+        '  q: {kind: plug, fed_by: wall, speaks: d, at: k, blanks: {n: 2, i: "00"}}\n',
+    )
+    assert any("both use 'k/is'" in text for text in said)
+
+
+def test_a_payload_may_end_its_line() -> None:
+    """Many boxes on a serial line want it so: what is told is read at the device's own end."""
+    point = (
+        'level: {tell: {topic: "{at}/do", payload: "L {value}\\r\\n"}, hear: {topic: "{at}/is"}}'
+    )
+    device = read(point).profile.devices["key"]
+    mapped = MappedDevice(device, read(point).profile.dialects["d"])
+    (message,) = mapped.tell([("level", 40.0)], None)
+    assert message.payload == b"L 40\r\n"
+    assert mapped.told(message) == ([("level", 40.0)], None, False)
+
+
+def test_a_document_written_as_a_text_is_no_other_thing_than_a_document() -> None:
+    with pytest.raises(ProfileError) as caught:
+        read_profile_text(
+            HEAD + '    switch: {tell: {topic: "{at}/do", json: {lit: "{value}"}},'
+            ' hear: {topic: "{at}/p"}}\n'
+            "  e:\n"
+            """    switch: {tell: {topic: "{at}/do", payload: '{"lit": {value}}'},"""
+            ' hear: {topic: "{at}/q"}}\n'
+            "devices:\n  p: {kind: plug, fed_by: wall, speaks: d, at: k}\n"
+            "  q: {kind: plug, fed_by: wall, speaks: e, at: k}\n"
+        )
+    assert "'q' and 'p' both use 'k/do'" in str(caught.value)
+
+
+def test_an_ask_left_empty_asks_nothing() -> None:
+    assert read(level(), "ask:").profile.dialects["d"].asks == ()
+
+
+def test_too_many_asks_are_said_in_their_place() -> None:
+    many = "ask: [" + ", ".join(f"{{topic: a/{n}}}" for n in range(21)) + "]"
+    (said,) = problems(level(), many)
+    assert said.startswith("kiln.yaml:7:10: ")

@@ -107,7 +107,7 @@ def test_levels_and_whites_as_they_are_told() -> None:
 @pytest.mark.parametrize(
     ("point", "rule", "least", "most"),
     [
-        ("watts", HearMap("t"), -100.0, 1e6),
+        ("watts", HearMap("t"), -1.0, 1e6),
         ("level", HearMap("t"), 0.0, 100.0),
         ("level", HearMap("t", unit="fraction"), 0.0, 1.0),
         ("level", HearMap("t", span=Span(1, 254)), 1.0, 254.0),

@@ -133,9 +133,9 @@ def test_both_ends_are_in_and_what_is_past_them_is_not(
 @pytest.mark.parametrize(
     ("form", "good", "bad"),
     [
-        (None, ["-100", "0", "1e6"], ["-101", "1000001"]),
+        (None, ["-1", "0", "1e6"], ["-1.1", "1000001"]),
         ("0:3000", ["0", "3000"], ["-1", "3001"]),
-        ("-1e9:1e9", ["-100", "1e6"], ["-101", "1e7"]),
+        ("-1e9:1e9", ["-1", "1e6"], ["-1.1", "1e7"]),
     ],
 )
 def test_watts_within_what_there_is_and_what_it_says(
