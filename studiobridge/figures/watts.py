@@ -14,6 +14,7 @@ import itertools
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 
 from studiobridge.profile.model import Device
 
@@ -140,6 +141,27 @@ def curve_of(device: Device) -> Curve | None:
     return None
 
 
+def usual_draw(device: Device, level: float) -> float:
+    """Watts a fixture usually takes at this level (%): off its table, straight between its points.
+
+    Without one its share of what it takes at full, and no less than its standby.
+    """
+    if device.draws_at:
+        return from_table(device.draws_at).usually(level)
+    return max(device.standby or 0.0, device.draws * level / 100.0)
+
+
+def most_draw(device: Device, level: float) -> float:
+    """The most a fixture takes at this level (%), for what must not be underestimated.
+
+    With a table its upper edge: age, the meter it was read off, what lies between its points.
+    """
+    if device.draws_at:
+        return from_table(device.draws_at).watts(Band(level, level)).high
+    return usual_draw(device, level)
+
+
+@lru_cache(maxsize=256)
 def from_table(points: tuple[tuple[float, float], ...]) -> Curve:
     """The curve through measured points (level %, W), rising, the first at 0 % and the last at 100.
 
