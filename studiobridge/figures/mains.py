@@ -112,7 +112,7 @@ class MainsReading:
 
 
 def draw(device: Device, preset: Preset | None) -> float:
-    """Watts of one device when the set is up: a fixture at its level, by its table where it has one.
+    """Watts of one device when the set is up: a fixture at its level, by its table if it has one.
 
     One that comes back at full takes all it can until it is set.
     """
