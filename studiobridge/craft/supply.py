@@ -4,9 +4,9 @@ Batteries say whole percent, some go back by one now and then, and none falls ev
 empty. So only the moments count at which a value was reached for the first time, the rate is the
 median of all pairs of them (Theil 1950, Sen 1968), and where that cannot be had nothing is said.
 
-It is the time at this rate and no more. Percent of counted charge hold it well. Percent that
-are made of volts stand still for most of the time and fall off at the end: from half way on they
-may promise five to ten times what is left. `battery_low`, and a warning well above 0, are for those.
+It is the time at this rate and no more. Percent of counted charge hold it well. Percent that are
+made of volts stand still for most of the time and fall off at the end: from half way on they may
+promise five to ten times what is left. `battery_low`, and a warning well above 0, are for those.
 """
 
 from __future__ import annotations
