@@ -16,7 +16,7 @@ import pytest
 
 from studiobridge.bridge.asking import Asker, NoBridge
 from studiobridge.bridge.core import Core, Ending, Restrain, Walk
-from studiobridge.bridge.daemon import run_sets
+from studiobridge.bridge.service import run_sets
 from studiobridge.bridge.settings import BrokerSettings, Settings
 from studiobridge.control.effects import Memory
 from studiobridge.control.events import Request
