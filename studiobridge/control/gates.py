@@ -16,6 +16,7 @@ from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Lockout, Tell
 from studiobridge.control.sequence import ENERGISING, Action
 from studiobridge.craft.mains import instant_trip, running_limit, trips
+from studiobridge.figures.watts import most_draw
 from studiobridge.profile.model import Point, Preset, Value, figure
 
 
@@ -143,24 +144,29 @@ class Gates:
         )
 
     def draw(self, name: str, presets: Mapping[str, Preset]) -> float:
-        """Watts a device may take: a fixture at the higher of what it is set to and shall be."""
+        """Watts a device may take: a fixture at the higher of what it is set to and shall be.
+
+        By its table where it has one, and there by the most that it may take.
+        """
         belief = self.beliefs.of[name]
         device = belief.device
         preset = presets.get(name)
-        if not device.fixture or preset is None or preset.level is None:
+        if not device.fixture:
             return device.draws
+        if preset is None or preset.level is None:
+            return most_draw(device, 100.0)
         # at full from when its mains come until it says otherwise, or a person does
         at_full = device.comes_back == "full" and not belief.by_hand(preset)
         if at_full and belief.said("is it there", "level") is None:
-            return device.draws
+            return most_draw(device, 100.0)
         if device.hand_set or "level" not in belief.tells:
-            return device.draws * preset.level / 100.0
+            return most_draw(device, preset.level)
         said = belief.said("was it so", "level")
         if "level" in device.mute:
             # it may stand anywhere until it was told: what it came back at is not known
             said = belief.told_last("level")
             said = 100.0 if said is None else said
-        return device.draws * max(0.0 if said is None else figure(said), preset.level) / 100.0
+        return most_draw(device, max(0.0 if said is None else figure(said), preset.level))
 
     def asked_of(self, circuit: str, presets: Mapping[str, Preset]) -> float:
         """Watts asked of a circuit by everything on it that may be on now."""

@@ -23,6 +23,7 @@ from typing import Literal
 
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce, LightNote
+from studiobridge.craft.chroma import Colour
 from studiobridge.figures import meter
 from studiobridge.figures.light import Face, Whole
 from studiobridge.profile.model import FIXTURES, Point, Preset, Value, figure
@@ -146,17 +147,20 @@ class Metering:
                 continue
             preset = self.desk.presets.get(name, Preset())
             belief = beliefs.of[name]
-            level, cct = preset.level, preset.cct
+            level, cct, colour = preset.level, preset.cct, preset.colour
             if "level" in belief.hears:
                 said = belief.said("was it so", "level")
                 level = level if said is None else figure(said)
-            if "cct" in belief.hears:
+            if not belief.hears.isdisjoint(("cct", "colour")):
                 white = belief.said("was it so", "cct")
-                cct = cct if white is None else figure(white)
+                if isinstance(white, Colour):  # it is either, and coloured now
+                    cct, colour = None, white
+                elif white is not None and belief.coloured is not True:
+                    cct, colour = figure(white), None
             if not beliefs.may_be_on(name):
                 level = 0.0
             if level is not None:
-                found[name] = Preset(level, cct)
+                found[name] = Preset(level, cct, colour)
         return found
 
     def mute(self) -> list[str]:
@@ -180,8 +184,10 @@ class Metering:
         return found
 
     def predicted(self, name: str) -> Whole | None:
-        """What a sensor should read with the lights as they are believed now."""
-        return self.faces[name].whole(self.now())
+        """What a sensor should read with the lights as they are believed now; None where one of
+        them is coloured."""
+        face, now = self.faces[name], self.now()
+        return None if meter.coloured_on(face, now) else face.whole(now)
 
     # ---- what follows --------------------------------------------------------------------
 

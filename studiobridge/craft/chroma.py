@@ -52,8 +52,9 @@ D65 = (0.3127, 0.3290)
 # A colour that red, green and blue of at least nothing come this near to (Δu′v′) can be spelled
 # in them: half a just noticeable difference, and more than the rounding of three digits.
 FITS = 0.002
-# A white lies so near the Planckian locus (Duv), from a candle to a clear sky. ANSI C78.377 bins
-# reach to about 0.006 (from memory); a lamp may be a little greener and still be called white.
+# A white lies so near the Planckian locus (Duv), from the warmest lamps to a clear sky. ANSI
+# C78.377 bins reach to about 0.006 (from memory); a lamp may be a little greener and still be
+# called white.
 WHITE_DUV, WHITE_KELVIN = 0.010, (2200.0, 20000.0)
 # Shares of a span that differ by no more than this are one: what five written digits round off.
 ALMOST = 1e-5
@@ -346,7 +347,9 @@ def towards(wanted: Colour, said: Colour) -> str:
 
     In CIE 1976 u', v', as seen from white: straight in is paler, straight out is deeper, and
     round it the next of the six corners of sRGB says the word; where it goes both ways, the
-    greater comes first. From a white, the corner that lies most nearly that way.
+    greater comes first. From D65 and near it, the corner that lies most nearly that way. From
+    any other white, as the trade has it: along the Planckian locus warmer or cooler, across it
+    greener (Duv above 0, as in ANSI C78.377) or more magenta.
     """
     u, v = _uv_prime(wanted)
     across, up = (_uv_prime(said)[0] - u, _uv_prime(said)[1] - v)
@@ -358,18 +361,36 @@ def towards(wanted: Colour, said: Colour) -> str:
     if far <= NEAR_WHITE:
         way = math.atan2(up, across)
         return min(_CORNERS, key=lambda corner: abs(_turn(corner[1] - way)))[0]
+    kelvin = kelvin_of(wanted)
+    if kelvin is not None:
+        return _greater_first(*_from_white(kelvin, wanted, said))
     outward = (across * out_u + up * out_v) / far
     round_ = (up * out_u - across * out_v) / far  # positive: against the clock in u', v'
     here, side = math.atan2(out_v, out_u), math.copysign(1.0, round_)
     ahead = [(side * _turn(corner[1] - here) % math.tau, corner[0]) for corner in _CORNERS]
-    both = [
+    return _greater_first(
         (abs(outward), "deeper" if outward > 0 else "paler"),
         (abs(round_), min(way for way in ahead if way[0] > AT_THE_CORNER)[1]),
-    ]
-    both.sort(reverse=True)
-    if both[1][0] < HALF_AS_MUCH * both[0][0]:
-        del both[1]
-    return " and ".join(word for _, word in both)
+    )
+
+
+def _greater_first(*ways: tuple[float, str]) -> str:
+    one, other = sorted(ways, reverse=True)
+    return one[1] if other[0] < HALF_AS_MUCH * one[0] else f"{one[1]} and {other[1]}"
+
+
+def _from_white(kelvin: float, wanted: Colour, said: Colour) -> tuple[tuple[float, str], ...]:
+    """How far along the locus and across it, in CIE 1960 u, v, where Duv is reckoned."""
+    (u0, v0), (u1, v1) = planckian_uv(kelvin * 1.01), planckian_uv(kelvin / 1.01)
+    length = math.hypot(u1 - u0, v1 - v0)
+    warm_u, warm_v = (u1 - u0) / length, (v1 - v0) / length
+    du, dv = said.uv[0] - wanted.uv[0], said.uv[1] - wanted.uv[1]
+    warmer = du * warm_u + dv * warm_v
+    greener = dv * warm_u - du * warm_v  # to the left of the way to warmer: up, where v is more
+    return (
+        (abs(warmer), "warmer" if warmer > 0 else "cooler"),
+        (abs(greener), "greener" if greener > 0 else "more magenta"),
+    )
 
 
 def _uv_prime(colour: Colour) -> tuple[float, float]:

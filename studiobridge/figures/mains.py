@@ -3,9 +3,10 @@
 A calculation from the profile's figures, not an inspection: local code and a licensed
 electrician decide.
 
-A fixture's draw is taken in proportion to its level: about right for a linear dimmer, an upper
-estimate for one that gives less light at the same level. What is not in the profile (a heater
-on the same circuit) is not in the sum.
+A fixture's draw is read off its table (`draws_at`). Without one it is taken in proportion to its
+level: about right for a linear dimmer, an upper estimate for one that gives less light at the same
+level; many drivers take up to a tenth of full more when dimmed. What is not in the profile (a
+heater on the same circuit) is not in the sum.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from studiobridge.craft import mains
+from studiobridge.figures.watts import usual_draw
 from studiobridge.profile.model import Circuit, Device, Preset, SetProfile
 
 CAUTION = (
@@ -110,15 +112,15 @@ class MainsReading:
 
 
 def draw(device: Device, preset: Preset | None) -> float:
-    """Watts of one device when the set is up: a fixture in proportion to its level.
+    """Watts of one device when the set is up: a fixture at its level, by its table if it has one.
 
     One that comes back at full takes all it can until it is set.
     """
-    if device.comes_back == "full":
+    if not device.fixture:
         return device.draws
-    if device.fixture and preset is not None and preset.level is not None:
-        return device.draws * preset.level / 100.0
-    return device.draws
+    if device.comes_back == "full" or preset is None or preset.level is None:
+        return usual_draw(device, 100.0)
+    return usual_draw(device, preset.level)
 
 
 def inrush_of(profile: SetProfile, name: str, whole: bool = False) -> float:

@@ -8,6 +8,8 @@ since a moment at which all was as wanted:
 - Daylight, a lamp of the house and somebody standing in the way explain things too. Light that
   was added may always be daylight's; light that is gone cannot have been, where there was hardly
   any in the dark set.
+- A light's figures hold for its white. Coloured it gives less, and nobody knows how much: any part
+  of it from nothing to all is reckoned with, and no level of a coloured light is told from it.
 - A light is named only when everything else together could not have done it, and never with more
   than a band.
 """
@@ -104,17 +106,40 @@ def predicted(profile: SetProfile, presets: Mapping[str, Preset]) -> tuple[Predi
     found = []
     for device in sensors(profile):
         face = Face(profile, sensor=device)
-        whole = face.whole(presets)
+        coloured = coloured_on(face, presets)
+        whole = None if coloured else face.whole(presets)
         missing = face.sentences(presets) if whole is None else ()
+        if coloured:
+            missing = (*face.coloured({name: presets[name] for name in coloured}), *missing)
         aim = device.place.aim if device.place is not None else None
         lux, cct = (None, None) if whole is None else (whole.lux, whole.cct)
         found.append(Predicted(device.name, aim or "", lux, cct, missing))
     return tuple(found)
 
 
+def coloured_on(face: Face, values: Mapping[str, Preset]) -> list[str]:
+    """Which coloured lights are lit and reach this sensor."""
+    return [
+        name
+        for name, preset in values.items()
+        if preset.colour is not None and _share(face, name, preset) * _at_full(face, name) >= DARK
+    ]
+
+
+def _at_full(face: Face, name: str) -> float:
+    return face.rays[name].at_full if name in face.rays else 0.0
+
+
+def _as_white(values: Mapping[str, Preset]) -> dict[str, Preset]:
+    return {
+        name: preset if preset.colour is None else Preset(preset.level, preset.cct)
+        for name, preset in values.items()
+    }
+
+
 def moved(face: Face, before: Stand, now: Mapping[str, Preset], lux: float) -> Moved | None:
     """What is left unexplained of a reading; None where it cannot be reckoned."""
-    then, after = face.whole(before.values), face.whole(now)
+    then, after = face.whole(_as_white(before.values)), face.whole(_as_white(now))
     if then is None or after is None or then.lux < DARK or not (lux >= 0 and before.lux > 0):
         return None
     around = min(before.dark or 0.0, before.lux)
@@ -124,11 +149,25 @@ def moved(face: Face, before: Stand, now: Mapping[str, Preset], lux: float) -> M
     expected = around + scale * after.lux
     if expected <= 0 or not math.isfinite(expected):
         return None
-    touched = sum(
-        abs(_share(face, name, now.get(name)) - _share(face, name, before.values.get(name)))
-        * (FIGURES * ray.at_full + BOUNCE * (ray.straight or 0.0))
-        for name, ray in face.rays.items()
+    touched = unsure = 0.0
+    for name, ray in face.rays.items():
+        was, is_ = before.values.get(name, Preset()), now.get(name, Preset())
+        by = abs(_share(face, name, is_) - _share(face, name, was))
+        off = FIGURES * ray.at_full + BOUNCE * (ray.straight or 0.0)
+        if was.colour is None and is_.colour is None:
+            touched += by * off
+            unsure += by * ray.at_full
+        elif by > 0 or was.colour != is_.colour:
+            touched += max(_share(face, name, is_), _share(face, name, was)) * (ray.at_full + off)
+    gave = sum(
+        _share(face, name, before.values[name]) * face.rays[name].at_full
+        for name in coloured_on(face, before.values)
     )
+    if gave > 0 and unsure > 0:
+        # where the coloured ones gave nothing, all that was read came of the others
+        if then.lux - gave < DARK:
+            return None
+        touched += unsure * (then.lux / (then.lux - gave) - 1.0)
     error = REPEATS * (lux + before.lux) + scale * touched
     stops = math.log2(max(lux, DARK) / expected)
     return Moved(stops, lux - expected, error, scale)
@@ -162,7 +201,8 @@ def suspects(face: Face, before: Stand, change: Moved, mute: Collection[str]) ->
     if len(could) == 1 and change.lux < 0 and before.dark is not None:
         around = max(CLOUDS * before.dark, STRAY * before.lux)
         others = sum(lux for name, lux in can.items() if name != could[0])
-        if others + around < least:
+        white = before.values.get(could[0], Preset()).colour is None
+        if white and others + around < least:
             named = could[0]
     return Suspects(could, named)
 
@@ -178,11 +218,13 @@ def band(
     """From what level to what level (%) a named light may be now, at `level` % before.
 
     What all others that say nothing could have done, and daylight, is in it. None where the light
-    gave nothing by its figures.
+    gave nothing by its figures, or was coloured.
     """
     device = face.profile.devices[name]
     share, ray = share_of(device, level), face.rays.get(name)
     if ray is None or ray.straight is None or not share:
+        return None
+    if before.values.get(name, Preset()).colour is not None:
         return None
     # a reading above the figures may be light of the others, come by the walls
     least = min(change.scale, 1.0) * share * ray.at_full * (1.0 - FIGURES)

@@ -9,7 +9,11 @@ The rules:
   known to have stood (a person's word, its mains) and from the changes since.
 - A change is put down to the one lamp that can explain it. Where two can, both are named and
   neither is moved for certain; where none can, nobody is named. Taken for granted is one thing:
-  between two readings that rest, one dial is turned. Two turned within that look like one.
+  between two readings that rest, and that are no more than a minute apart, one dial is turned. Two
+  turned within that look like one.
+- Not only dials change watts. A lamp that warms up, or a filament on mains that move by more than
+  2 or 3 %, looks like a dial that is turned: what follows for a lamp alone is off by a few
+  percent of level, and on a shared plug a change of that size may be put down to one lamp.
 - A meter errs by a share that stays (its gauge) and by its step: the first cancels out of a
   change but for the change's own share, the second never does. What is below that is not seen.
 - When the mains come, or this account begins, nothing is known of where lamps stand.
@@ -41,6 +45,17 @@ LAGS = 1.0
 TWICE = 0.4
 # So many samples that agree, spanning so long (s): the hand is off the dial.
 RESTS, RESTS_FOR = 3, 3.0
+# A person's word is of a reading that begins within this time (s) after it: two periods of a slow
+# meter, the first of them still half of before. A later one may be of a dial turned since.
+WORD_WAITS = 25.0
+# Between two readings that rest one dial is turned, where no more than this (s) lies between them.
+# A meter that reports only changes may not rest for minutes, and much can happen in them.
+ONE_HAND = 60.0
+# What several lamps draw together may be so far off the sum of their tables at once: they warm up
+# together (5 to 10 % less after some minutes), and a filament follows the mains (5 % of volts is
+# 8 % of its watts). Without it the rest a large lamp leaves is taken for a small one's. Common
+# practice, and P ~ U^1.6 of tungsten (from memory).
+TOGETHER = 0.08
 # No sample for so long (s), or for so many of its own longest pauses: its last one is no news.
 QUIET, QUIET_PAUSES = 30.0, 3.0
 # A pause longer than this (s) is no habit of the meter's.
@@ -244,6 +259,8 @@ class PlugAccount:
         self._mover: tuple[str, _Base] | None = None
         self._doubt: Change | None = None
         self._stood_at: float | None = None  # the reading before this one (W)
+        self._word_at = math.inf  # when somebody said last where a lamp stands
+        self._rested_at = -math.inf  # when the reading of the base was last seen to hold
 
     # ---- events ----------------------------------------------------------------------------
 
@@ -318,6 +335,7 @@ class PlugAccount:
         if said.lamp not in self.lamps or levels is None:
             return change
         self._stand[said.lamp] = _Lamp(self.lamps[said.lamp].watts(levels), levels)
+        self._word_at = said.at
         self._base = None
         self._mover = None
         self._doubt = None
@@ -456,7 +474,10 @@ class PlugAccount:
 
     def left_over(self, reading: Reading) -> Band:
         """What all mute lamps together draw at a reading (W)."""
-        return self.true_watts(reading) - total(load.watts for load in self.known.values())
+        mute = self.true_watts(reading) - total(load.watts for load in self.known.values())
+        if len(self.lamps) == 1 or mute.high <= 0.0:
+            return mute
+        return Band(mute.low * (1.0 - TOGETHER), mute.high * (1.0 + TOGETHER))
 
     def true_watts(self, reading: Reading) -> Band:
         """What really flows when the meter says this (W): its step, rounded or cut, and 2 %."""
@@ -492,7 +513,8 @@ class PlugAccount:
         if not self._settled(self.reading):
             raise _Cannot(f"the reading of its plug is changing: {self.last.watts:.3g} W")
         assert self.reading is not None
-        stands: Mapping[str, _Lamp] = self._stand
+        stands: Mapping[str, _Lamp]
+        stands = self._known_before() if self._base is None else self._stand
         why = "" if self._doubt is None else self._doubt.why
         if self._base is not None:
             by = self._difference(self._base, self.reading)
@@ -511,14 +533,16 @@ class PlugAccount:
         base, known = self._base, dict(self.known)
         if base is None:
             try:
-                self._stand = dict(self._within(self._stand, reading))
+                self._stand = dict(self._within(self._known_before(), reading))
             except _Cannot:
                 return None
+            self._rested_at = reading.until
             self._base = _Base(reading, known, self._stand)
             self._turned = self.turning
             return None
         by = self._difference(base, reading)
         if by.holds(0.0):
+            self._rested_at = reading.until
             if not self.turning:
                 self._turned = frozenset()
             return None
@@ -541,10 +565,17 @@ class PlugAccount:
             return None
         self._stand = dict(stands)
         self._base = _Base(reading, known, self._stand)
+        self._rested_at = reading.until
         self._mover = mover
         self._turned = self.turning
         self._doubt = change if len(change.lamps) != 1 else None
         return change
+
+    def _known_before(self) -> Mapping[str, _Lamp]:
+        """How lamps stood before the first reading that rests: nothing, where a word is too old."""
+        if self.reading is not None and self.reading.since > self._word_at + WORD_WAITS:
+            return {name: _Lamp(curve.range) for name, curve in self.lamps.items()}
+        return self._stand
 
     def _difference(self, base: _Base, now: Reading) -> Band:
         """How much more the mute lamps draw than at that base (W)."""
@@ -589,6 +620,12 @@ class PlugAccount:
             return {**stands, **free}, Change(at, by, names, why)
         if turned and turned <= could.keys():
             could = {name: could[name] for name in turned}
+        elif len(self.lamps) > 1 and at - self._rested_at > ONE_HAND:
+            free = {name: _Lamp(curve.range) for name, curve in self.lamps.items()}
+            why = (
+                f"its meter did not rest for {at - self._rested_at:.0f} s: who changed is not known"
+            )
+            return free, Change(at, by, (), why)
         names = tuple(could)
         if len(names) == 1:
             return {**stands, **could}, Change(at, by, names, f"{names[0]} changed by {much}")

@@ -14,6 +14,7 @@ import itertools
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 
 from studiobridge.profile.model import Device
 
@@ -26,6 +27,9 @@ TABLE_STEP = 0.05
 BOWS = 0.01
 # With the two ends alone: by this share (a driver takes a little more than its share when dimmed).
 BOWS_UNMEASURED = 0.1
+# The first part of many dials does next to nothing, and the rest has to make up for it: up to this
+# share of the dial a driver may take only a quarter of its share (common practice, 5 to 15 %).
+KNEE, BELOW_KNEE = 0.15, 0.25
 # What is printed on a lamp and what it takes at full (IEC 60598-1 lets a luminaire take 10 %
 # more than its rating, from memory; that one takes so much less is common practice).
 RATING = 0.1
@@ -140,6 +144,27 @@ def curve_of(device: Device) -> Curve | None:
     return None
 
 
+def usual_draw(device: Device, level: float) -> float:
+    """Watts a fixture usually takes at this level (%): off its table, straight between its points.
+
+    Without one its share of what it takes at full, and no less than its standby.
+    """
+    if device.draws_at:
+        return from_table(device.draws_at).usually(level)
+    return max(device.standby or 0.0, device.draws * level / 100.0)
+
+
+def most_draw(device: Device, level: float) -> float:
+    """The most a fixture takes at this level (%), for what must not be underestimated.
+
+    With a table its upper edge: age, the meter it was read off, what lies between its points.
+    """
+    if device.draws_at:
+        return from_table(device.draws_at).watts(Band(level, level)).high
+    return usual_draw(device, level)
+
+
+@lru_cache(maxsize=256)
 def from_table(points: tuple[tuple[float, float], ...]) -> Curve:
     """The curve through measured points (level %, W), rising, the first at 0 % and the last at 100.
 
@@ -183,7 +208,9 @@ def from_rating(
     """What is known of a lamp from its rating alone: little, so the band is wide.
 
     Its watts follow its light or its dial, or something between: `output` is its light (0-1) by
-    level. When dimmed it takes its share or a little more.
+    level. When dimmed it takes its share or a little more, or less by what the bottom of its dial
+    does not do. A dimmer that cuts phases, or a dial that is no straight line and is not said to
+    be none, is not in this band: measure a table.
     """
     if standby is None:
         dark = Band(DARK_LOW, min(DARK_HIGH, draws / 2.0) * (1.0 + AGE))
@@ -195,7 +222,7 @@ def from_rating(
     for level in GRID:
         x = level / 100.0
         light = x if output is None else output(level)
-        small, large = min(x, light), max(x, light)
+        small, large = min(_after_knee(x), light), max(x, light)
         large = min(1.0, large + BOWS_UNMEASURED * 4.0 * large * (1.0 - large))
         low = dark.low + max(0.0, full.low - dark.low) * small
         high = dark.high + (full.high - dark.high) * large
@@ -203,6 +230,14 @@ def from_rating(
         most.append(high)
         usual.append((low + high) / 2.0)
     return Curve(_rising(least), _rising(usual), _rising(most), SLOPE_UNMEASURED, measured=False)
+
+
+def _after_knee(x: float) -> float:
+    """The least share of its watts at a share of the dial: by the worst knee there may be."""
+    if x <= KNEE:
+        return BELOW_KNEE * x
+    least = BELOW_KNEE * KNEE
+    return least + (1.0 - least) * (x - KNEE) / (1.0 - KNEE)
 
 
 def _rising(values: list[float]) -> tuple[float, ...]:

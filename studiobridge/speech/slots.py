@@ -3,7 +3,7 @@
 A level goes in a straight line from 0 (0 %) to the largest number of its slots (100 %): it is the
 level as set on the fixture, and what light comes of it is the fixture's own affair (`dimmer`). A
 white goes in a straight line of kelvin from one end of its span to the other. One slot holds 8
-bits; a slot and its `fine` hold 16, the higher byte first.
+bits; a slot and its `fine` hold 16, the higher byte first. Halves go up: 50 % is 128 of 255.
 
 A fixture that was told no white yet, or is told to leave it, has its lowest one in its slot:
 there is no way to say nothing.
@@ -11,6 +11,7 @@ there is no way to say nothing.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, MutableSequence, Sequence
 
 from studiobridge.craft.grid import Grid
@@ -47,11 +48,16 @@ def _number(
 ) -> None:
     share = (min(max(value, span.low), span.high) - span.low) / (span.high - span.low)
     if fine is None:
-        frame[before + slot] = round(share * 255)
+        frame[before + slot] = _whole(share * 255)
         return
-    number = round(share * 65535)
+    number = _whole(share * 65535)
     frame[before + slot] = number >> 8
     frame[before + fine] = number & 255
+
+
+def _whole(number: float) -> int:
+    """The nearest whole number; `round` would take the even one of two, now up and now down."""
+    return math.floor(number + 0.5)
 
 
 def read(slots: Slots, frame: Sequence[int]) -> tuple[float, float | None]:

@@ -217,6 +217,26 @@ def test_a_light_counts_by_the_higher_of_where_it_is_and_where_it_goes() -> None
     assert gates.asked_of("wall", day) == 0.0
 
 
+def test_a_light_with_a_table_counts_by_what_was_metered_and_the_most_it_may_take() -> None:
+    """60 W at 50 %, by hand: not half of 100, and with age and the meter's last digit above it."""
+    table = ((0.0, 4.0), (50.0, 60.0), (100.0, 100.0))
+    of_key: dict[str, object] = {"draws": 100.0, "draws_at": table, "standby": 4.0}
+    made = profile(
+        plug("p"),
+        fixture("key", "p", **of_key),
+        looks={"day": {"key": Preset(50.0, 4000.0)}},
+    )
+    play = silent(made, p=True)
+    gates, day = play.controller.gates, made.looks["day"].presets
+    assert 60.0 <= gates.draw("key", day) <= 60.0 * 1.05
+    play.report("key", "level", 100.0)
+    assert 100.0 <= gates.draw("key", day) <= 105.0
+    assert 100.0 <= gates.draw("key", {}) <= 105.0  # no preset: anything may be asked of it
+    full = replace(made.devices["key"], comes_back="full")
+    gates = silent(replace(made, devices={**made.devices, "key": full}), p=True).controller.gates
+    assert 100.0 <= gates.draw("key", day) <= 105.0
+
+
 # ---- amps (law 4) ----------------------------------------------------------------------------
 
 

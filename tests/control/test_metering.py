@@ -9,6 +9,7 @@ import pytest
 from studiobridge.control import views
 from studiobridge.control.effects import LightNote
 from studiobridge.control.events import Gauge
+from studiobridge.craft.chroma import of_hs
 from studiobridge.profile.model import Device, Output, Place, Preset, Room, SetProfile
 from tests.control.play import FIXTURE, Play, fixture, on_plug, plug, profile
 from tests.figures.light_room import Truth
@@ -462,3 +463,47 @@ def test_a_reading_on_the_edge_is_no_row_of_entries() -> None:
         play.lux = 300.0 * 2.0 ** -(0.24 if n % 2 else 0.26)  # what is allowed is 0.25 stop
         play.pass_by(20)
     assert [phase for phase, *_ in lights(play)] == ["begun"]
+
+
+# ---- coloured lights ----------------------------------------------------------------------
+
+GREEN, BLUE = of_hs(120, 0.9), of_hs(240, 0.9)
+
+
+def with_a_wash() -> Scene:
+    """A third lamp, coloured: its figures hold for its white, and nobody knows what it gives."""
+    points = frozenset({"level", "cct", "colour"})
+    wash = fixture(
+        "wash",
+        "lamp-plug",
+        tells=points,
+        hears=points | {"online"},
+        either=True,
+        **lamp_at(0.2, 800.0),
+    )
+    play = scene(room(wash, looks={"wash": Preset(60.0, None, GREEN)}))
+    play.come_up()
+    return play
+
+
+def test_a_light_that_reports_another_colour_is_not_put_down_to_a_dial() -> None:
+    """sRGB's blue has a tenth of its green's luminance (0.0722 to 0.7152, IEC 61966-2-1)."""
+    play = with_a_wash()
+    play.report("wash", "colour", BLUE)
+    play.lux = 225.0
+    play.pass_by(60)
+    assert play.band is None or (play.band.low, play.band.high) == (0.0, 100.0)  # type: ignore[attr-defined]
+    assert play.shown["could"] == []
+
+
+def test_beside_a_coloured_light_that_stays_a_dial_that_must_have_moved_is_still_named() -> None:
+    play = with_a_wash()
+    play.lux = 225.0
+    play.pass_by(60)
+    assert play.shown["could"] == ["rim"]
+    assert play.band.high < 100.0  # type: ignore[attr-defined]
+
+
+def test_no_reading_is_predicted_of_what_is_partly_coloured() -> None:
+    play = with_a_wash()
+    assert (play.shown["predicted_lux"], play.shown["stops"]) == (None, None)

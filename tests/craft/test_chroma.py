@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import warnings
 
 import pytest
 from hypothesis import given
@@ -88,10 +89,35 @@ def test_towards_white_is_paler_and_the_way_back_is_deeper(
     wanted = of_hs(hue, saturation)
     # as far as a colour that is no white yet
     said = Colour(wanted.x + (0.3127 - wanted.x) * share, wanted.y + (0.3290 - wanted.y) * share)
-    if apart(wanted, Colour(0.3127, 0.3290)) > 0.03:
+    if apart(wanted, Colour(0.3127, 0.3290)) > 0.03 and kelvin_of(wanted) is None:
         assert towards(wanted, said) == "paler"
-    if apart(said, Colour(0.3127, 0.3290)) > 0.03:
+    if apart(said, Colour(0.3127, 0.3290)) > 0.03 and kelvin_of(said) is None:
         assert towards(said, wanted) == "deeper"
+
+
+@pytest.mark.parametrize("kelvin", [2700, 3200, 4300, 5000])
+@pytest.mark.parametrize(
+    ("mired", "duv", "word"),
+    [
+        (0.0, 0.006, "greener"),
+        (0.0, -0.006, "more magenta"),
+        (25.0, 0.0, "warmer"),
+        (-25.0, 0.0, "cooler"),
+    ],
+)
+def test_a_warm_white_goes_off_along_the_locus_or_across_it(
+    kelvin: float, mired: float, duv: float, word: str
+) -> None:
+    """Duv above nothing is greenish, below it pinkish (ANSI C78.377, Ohno 2014); the shifted white
+    by an independent reckoning of the locus (colour-science, Ohno 2013)."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import colour as science
+
+        shifted = 1e6 / (1e6 / kelvin + mired)
+        u, v = science.temperature.CCT_to_uv_Ohno2013([shifted, duv])
+        x, y = science.UCS_uv_to_xy([u, v])
+    assert towards(white_at(kelvin), Colour(float(x), float(y))) == word
 
 
 def test_a_grid_by_hand() -> None:

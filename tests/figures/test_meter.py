@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from studiobridge.craft.chroma import of_hs
 from studiobridge.craft.light import Dimmer
 from studiobridge.figures import meter
 from studiobridge.figures.light import Face
@@ -267,3 +268,40 @@ def test_the_wrong_lamp_is_all_but_never_named() -> None:
     named = count["named"] + count["wrong"] + count["outside its band"]
     assert count["wrong"] < 0.005 * named, count
     assert count["outside its band"] < 0.005 * named, count
+
+
+# ---- coloured lights ----------------------------------------------------------------------
+
+
+def test_a_coloured_lamp_that_went_out_is_not_held_to_the_figures_of_its_white() -> None:
+    """A blue of sRGB gives 7 % of its white's luminance (IEC 61966-2-1): 14 of 200 lx are all of
+    it, and a band reckoned from the white would hold it at nine tenths."""
+    found = face(pair())
+    values = {"key": Preset(100.0, None, of_hs(240, 1.0)), "fill": Preset(100.0, 4000.0)}
+    before = meter.Stand(214.0, values, 0.0)
+    change = meter.moved(found, before, values, 200.0)
+    assert change is not None
+    assert meter.suspects(found, before, change, ["key"]).named is None
+    assert meter.band(found, "key", 100.0, before, change, ["key"]) is None
+
+
+def test_a_key_that_reports_less_beside_a_coloured_lamp_leaves_nothing_to_put_down() -> None:
+    """Fill is blue and gives 14 of its 200 lx, rim 100 of the figures' 100: key's half, 100 lx, is
+    gone and said so. By the white of fill the reading (314) is 0.63 of its figures, and 37 lx of
+    the 100 would be left for rim."""
+    made = pair()
+    rim = replace(made.devices["key"], name="rim", output=Output(400.0, 1.0))
+    made = replace(made, devices={**made.devices, "rim": rim})
+    blue = Preset(100.0, None, of_hs(240, 1.0))
+    values = {"key": Preset(100.0), "fill": blue, "rim": Preset(100.0)}
+    before = meter.Stand(314.0, values, 0.0)
+    change = meter.moved(face(made), before, {**values, "key": Preset(50.0)}, 214.0)
+    assert change is None or not change.sure
+
+
+def test_a_look_with_a_coloured_light_is_not_predicted_and_says_why() -> None:
+    made = pair()
+    blue = Preset(100.0, None, of_hs(240, 1.0))
+    (found,) = meter.predicted(made, {"key": Preset(100.0, 4000.0), "fill": blue})
+    assert found.lux is None
+    assert "fill is coloured" in found.missing[0]

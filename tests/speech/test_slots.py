@@ -24,8 +24,15 @@ def test_slots_by_hand() -> None:
     assert frame[24:31] == [0x80, 0, 0x80, 0, 0, 0, 255]
     assert frame[23] == 9 and frame[31] == 9, "the neighbours' slots are not touched"
     assert frame_of(FINE, 100, 6500)[24:28] == [255, 255, 255, 255]
-    # half of 255 is 127.5, an even 128
+    # half of 255 is 127.5, and halves go up: 128
     assert frame_of(COARSE, 50, 2700)[508:] == [9, 0, 128, 0]
+
+
+def test_halves_go_up_whichever_number_is_even() -> None:
+    """30 % of 255 is 76.5, 70 % is 178.5; of 65535 they are 19660.5 and 45874.5."""
+    assert [frame_of(COARSE, level, None)[510] for level in (30, 50, 70)] == [77, 128, 179]
+    fine = [frame_of(FINE, level, None)[24:26] for level in (30, 50, 70)]
+    assert [high * 256 + low for high, low in fine] == [19661, 32768, 45875]
 
 
 def test_a_dark_fixture_has_every_slot_at_nothing_and_so_have_those_it_keeps() -> None:
