@@ -42,6 +42,8 @@ GAUGE_WITHIN = 25.0
 # What was to come up or be put back when the link was lost goes on where it is back within (s):
 # about as long as whoever asked stands and waits. Later it has to be asked for again.
 RESUMES_WITHIN = 120.0
+# Behind "it is rolling", where that is known by nothing but a person's word of now.
+SAID = ", as was said"
 
 
 class Endings:
@@ -389,7 +391,9 @@ class Runs:
             return None
         belief = self.desk.beliefs.of[camera]
         if belief.rolls:
-            return f"{camera} is rolling{self.by_whom(camera, at)}"
+            by = self.by_whom(camera, at)
+            by += "; `rolling off` says when it has stopped" if by == SAID else ""
+            return f"{camera} is rolling{by}"
         if belief.closing_until > at:
             return f"{camera} is closing its file"
         meter = self.desk.beliefs.camera_meter.get(camera)
@@ -414,7 +418,7 @@ class Runs:
             return ""
         ago = at - belief.rolling.word[1]
         if ago < ASKED_AGAIN:
-            return ", as was said"
+            return SAID
         before = belief.rolling.word[1] == NEVER
         since = "before the bridge was started" if before else f"{ago / 3600.0:.1f} h ago"
         return f", as was said {since}; does it still? `rolling off` says no"

@@ -555,7 +555,9 @@ def still_on(state: Json) -> list[str]:
         by = entry.get("by")
         if isinstance(by, str) and by in EVIDENCE:
             parts.append(EVIDENCE[by][1])
-        why = f": {clean(entry['why'], 160)}" if isinstance(entry.get("why"), str) else ""
+        said = clean(entry["why"], 160) if isinstance(entry.get("why"), str) else ""
+        # that it says so itself is what "by its report" means
+        why = f": {said}" if said and not (said == "it says on" and by == "report") else ""
         lines.append(", ".join(parts) + why)
     return lines
 
