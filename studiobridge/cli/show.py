@@ -70,7 +70,7 @@ def print_plan(plan: Any, steps: Sequence[Mapping[str, Any]]) -> None:
             str(step["n"]),
             f"{step['at_s']:.1f} s",
             str(step["device"]),
-            str(step["action"]),
+            "close by hand" if words.left_to_a_hand(step) else str(step["action"]),
             str(step["value"]),
             "; ".join(step["waits_for"]),
         )
