@@ -94,7 +94,8 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
     for name, device in devices.items():
         switch = device.get("switch")
         note = words.lockout(device.get("lockout"))
-        if device.get("hand_set"):
+        # where a person's word is the proof, the proof says so
+        if device.get("hand_set") and words.evidence(device) != "hand":
             note = "; ".join(filter(None, (note, "by hand")))
         note = "; ".join(filter(None, (note, words.gauged(device), words.rolls(device))))
         rows.append(

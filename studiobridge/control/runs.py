@@ -164,9 +164,15 @@ class Endings:
             self._finish(run, at, "done", 1, text)
         elif run.steps:
             names = dict.fromkeys(s.device for s in run.steps if s.action in ("set", "power on"))
-            took = at - run.began
-            text = f"restored in {took:.1f} s: {', '.join(names) or 'heard again'}"
-            self._finish(run, at, "done", 0, text)
+            # what only listens was told again: nothing says that it is restored
+            told = [name for name in self.only_told() if name in names]
+            sure = [name for name in names if name not in told]
+            took, parts = at - run.began, []
+            if sure or not told:
+                parts.append(f"restored in {took:.1f} s: {', '.join(sure) or 'heard again'}")
+            if told:
+                parts.append(f"told again, nothing confirms it: {', '.join(told)}")
+            self._finish(run, at, "done", 0, "; ".join(parts))
         else:
             self._finish(run, at, "done", 0, "nothing differs: nothing was sent")
         self.holding.settle(at, after_a_run=True)

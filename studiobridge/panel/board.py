@@ -325,7 +325,8 @@ class Board:
                     "device": name,
                     "line": words.drift_line(plain),
                     "since": since,
-                    "restore": device is not None,
+                    # what no command reaches has its dial and its bar below instead
+                    "restore": device is not None and not device.hand_set,
                     "keep": kept and device is not None and device.fixture,
                 }
             )

@@ -301,9 +301,9 @@ def test_a_change_that_may_be_two_lamps_is_one_line_that_puts_back_and_keeps_nei
     assert not made.of_one_moment()
 
 
-def test_drift_by_watts_is_not_kept_for_nobody_reported_it() -> None:
+def test_drift_of_a_dial_is_neither_kept_nor_put_back_by_a_command() -> None:
     by_watts = {**OFF, "device": "rim", "by": "watts", "band": [45.0, 60.0]}
     (row,) = board({"state": "adrift", "drifting": ["rim"]}, [by_watts]).drift_rows()
-    assert (row["restore"], row["keep"]) == (True, False)
+    assert (row["restore"], row["keep"]) == (False, False)
     (row,) = board({"state": "adrift", "drifting": ["key"]}, [OFF]).drift_rows()
     assert (row["restore"], row["keep"]) == (True, True)
