@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 from studiobridge.control.people import coming_back
+from studiobridge.craft.light import level_stops
 from studiobridge.figures.light import light_of
 from studiobridge.figures.mains import mains_of
+from studiobridge.figures.meters import Metered, metered, told_by_watts, will_do
 from studiobridge.figures.room import budget, room_of
 from studiobridge.profile.build import Reading
 from studiobridge.profile.model import Device, Preset, SetProfile
@@ -76,6 +79,52 @@ def about_gear(reading: Reading) -> list[Problem]:
             todo = "the plan, the sheet and the readout say so each time"
             found.append(reading.problem((*where, "comes_back"), f"'{device.name}' {text}", todo))
     return found
+
+
+def about_watts(reading: Reading) -> list[Problem]:
+    """Lights that watts are to prove and cannot: such a set comes up and never is ready."""
+    found: list[Problem] = []
+    profile = reading.profile
+    for plug in metered(profile).values():
+        proven = [name for name in plug.lamps if profile.devices[name].proof == "watts"]
+        for name in proven:
+            where = ("devices", name, "proof")
+            others = [other for other in plug.lamps if other != name]
+            if others:
+                what = f"the watts of '{name}' and of {', '.join(others)} are one sum"
+                todo = "give each lamp a plug of its own, or say once how all of them stand"
+                found.append(reading.problem(where, f"{what} on '{plug.plug}'", todo))
+                continue
+            coarse = _too_coarse(profile, plug, name)
+            if coarse is not None:
+                found.append(reading.problem(where, *coarse))
+    return found
+
+
+def _too_coarse(profile: SetProfile, plug: Metered, name: str) -> tuple[str, str] | None:
+    """What the watts of a lamp leave open at a preset, where that is more than it may be off."""
+    device = profile.devices[name]
+    for look in profile.looks.values():
+        level = look.presets[name].level if name in look.presets else None
+        told = told_by_watts(plug, name, level) if level else None
+        if level is None or told is None:
+            continue
+        fits = will_do(device, level)
+        if fits.low <= told.low and told.high <= fits.high:
+            continue
+        what = (
+            f"at {level:g} % the watts tell '{name}' no nearer than {told.low:.0f} to"
+            f" {told.high:.0f} %, and its tolerance of {device.tolerance.level:g} stop is"
+            f" {fits.low:.0f} to {fits.high:.0f} %: it would never be ready"
+        )
+        ends = [level_stops(device.dimmer, level, end) for end in (told.low, told.high)]
+        if any(end is None for end in ends):
+            return what, "read more of its 'draws_at' off the plug, or say 'proof: hand'"
+        need = max(abs(end) for end in ends if end is not None)
+        # up to the next tenth, and one more: a hand does not hit the middle
+        enough = math.ceil(need * 10.0) / 10.0 + 0.1
+        return what, f"give it 'tolerance: {{level: {enough:.1f} stop}}', or say 'proof: hand'"
+    return None
 
 
 def _switch_of(profile: SetProfile, device: Device) -> str | None:

@@ -74,7 +74,11 @@ def axis(total: float, columns: int) -> tuple[str, str]:
 
 def legend(steps: Steps) -> str:
     used = dict.fromkeys(a for s in steps if (a := words.action_of(s)) in PATTERN)
-    return "   ".join(f"{PATTERN[action]} {words.ACTIONS[action].drawn}" for action in used)
+    drawn = {action: words.ACTIONS[action].drawn for action in used}
+    shut = [s for s in steps if words.action_of(s) == "shut down"]
+    if shut and all(words.left_to_a_hand(s) for s in shut):
+        drawn["shut down"] = "yours to close"
+    return "   ".join(f"{PATTERN[action]} {said}" for action, said in drawn.items())
 
 
 def chart(steps: Steps, width: int, note: Mapping[str, str] | None = None) -> list[str]:

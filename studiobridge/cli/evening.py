@@ -166,10 +166,18 @@ class Evening:
     async def up(self) -> None:
         self.scene("You walk in and touch the switch.")
         answer = await self.ask("up", drawn=True, look=self.look)
-        self.need(answer.code == 0, f"the set did not come up: {answer.text}")
+        off = self.dials_off()
+        if answer.code != 0 and off:
+            self.say(answer.text)
+            self.say(f"a hand turns what it is told: {words.listed(list(off))}")
+            for name, level in off.items():
+                self.room.touch(name, level=level)
+        else:
+            self.need(answer.code == 0, f"the set did not come up: {answer.text}")
+            self.say(answer.text)
         await self.until("ready", lambda: self.state() == "ready")
-        self.say(answer.text)
-        for text in words.unproven(self.asker.shown.state or {}):
+        # of what is only told the answer has spoken
+        for text in words.silent(self.asker.shown.state or {}):
             self.say(text)
         for name, preset in self.profile.looks[self.look or ""].presets.items():
             if self.profile.devices[name].slots is not None and preset.level is not None:
@@ -186,6 +194,17 @@ class Evening:
             answer = await self.ask("set_by_hand")
             self.need(answer.code == 0, f"the dials were not noted: {answer.text}")
             self.say(answer.text)
+
+    def dials_off(self) -> dict[str, float]:
+        """Lights on dials that do not stand at their level: they came back with their mains so."""
+        presets = self.profile.looks[self.look].presets if self.look is not None else {}
+        return {
+            name: preset.level
+            for name, preset in presets.items()
+            if self.profile.devices[name].hand_set
+            and preset.level is not None
+            and abs(self.room.room.devices[name].level - preset.level) > 0.5
+        }
 
     async def touched(self) -> None:
         found = a_light(self.profile, self.look)
@@ -254,7 +273,9 @@ class Evening:
         self.need(answer.code == 0, f"the dial was not noted: {answer.text}")
         await self.until("the drift to close", lambda: not self.asker.shown.drift, 10.0)
         await self.until("ready again", lambda: self.state() == "ready", 10.0)
-        self.say(f"nothing has drifted; {name} stands at {level:.0f} %, wanted are {wanted:g} %")
+        self.say(
+            f"nothing has drifted; in the room {name} is at {level:.0f} %, asked for {wanted:g} %"
+        )
 
     async def another_look(self) -> None:
         others = [name for name in self.profile.looks if name != self.look]

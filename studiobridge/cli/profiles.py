@@ -41,7 +41,7 @@ def check(
     as_json: JsonOption = False,
 ) -> None:
     """Check a profile: everything that is wrong with it, at once. Touches nothing unless told."""
-    from studiobridge.cli.doubts import about_gear, about_mains, about_picture
+    from studiobridge.cli.doubts import about_gear, about_mains, about_picture, about_watts
     from studiobridge.control.plan import order_problems
     from studiobridge.figures.mains import CAUTION as MAINS_CAUTION
     from studiobridge.profile import ProfileError, read_profile
@@ -67,7 +67,8 @@ def check(
         others = order_problems(reading.profile)
         too_much, near = about_mains(reading)
         (warnings if allow_overload else problems).extend(too_much)
-        warnings += [*near, *about_gear(reading), *about_picture(reading)]
+        warnings += [*near, *about_gear(reading), *about_watts(reading)]
+        warnings += about_picture(reading)
     except ProfileError as error:
         problems = list(error.problems)
     if as_json:

@@ -70,7 +70,7 @@ def print_plan(plan: Any, steps: Sequence[Mapping[str, Any]]) -> None:
             str(step["n"]),
             f"{step['at_s']:.1f} s",
             str(step["device"]),
-            str(step["action"]),
+            "close by hand" if words.left_to_a_hand(step) else str(step["action"]),
             str(step["value"]),
             "; ".join(step["waits_for"]),
         )
@@ -94,7 +94,8 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
     for name, device in devices.items():
         switch = device.get("switch")
         note = words.lockout(device.get("lockout"))
-        if device.get("hand_set"):
+        # where a person's word is the proof, the proof says so
+        if device.get("hand_set") and words.evidence(device) != "hand":
             note = "; ".join(filter(None, (note, "by hand")))
         known = (words.gauged(device), words.rolls(device), words.charges(device))
         note = "; ".join(filter(None, (note, *known)))

@@ -152,8 +152,25 @@ class Gauged:
         """`45 to 60 %`, `4100 to 4300 K`, and of a switch `on` or `off`."""
         if not self.unit:
             return "on" if self.low else "off"
-        low, high = f"{self.low:.4g}", f"{self.high:.4g}"
+        low, high = _no_finer(self.low), _no_finer(self.high)
         return f"{low} {self.unit}" if low == high else f"{low} to {high} {self.unit}"
+
+    def beside(self, wanted: Value) -> str:
+        """Which way it has to go to be as wanted: `up` or `down`; empty where it may be there."""
+        if isinstance(wanted, bool) or not isinstance(wanted, int | float):
+            return ""
+        return "up" if self.high < wanted else "down" if self.low > wanted else ""
+
+
+def _no_finer(value: float) -> str:
+    """The end of a band, no finer than a band is: `93`, `8.4`."""
+    return f"{value:.0f}" if value >= 10 or value == 0 else f"{value:.1f}"
+
+
+def _spelled(point: Point, value: Value) -> str:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return "what is wanted"
+    return f"{value:.0f} K" if point == "cct" else f"{value:.4g} %"
 
 
 class Belief:
@@ -896,7 +913,10 @@ class Beliefs:
                 say = band.why or f"its {point} is somewhere from {band}"
                 return f"{name} cannot be told by {by}: {say}"
             elif differing and not agrees:
-                return f"{name} is not as asked: by {by} its {point} is {band}"
+                said = f"{name} is at {band} by {by}, not at {_spelled(point, points[point])}"
+                way = band.beside(points[point]) if point == "level" else ""
+                by_dial = belief.device.hand_set and way
+                return f"{said}: turn it {way}" if by_dial else said
         return None
 
     def awaits_gauge(self, name: str, points: Mapping[Point, Value], preset: Preset | None) -> bool:

@@ -206,7 +206,7 @@ def waits_for(step: Step, steps: list[Step]) -> tuple[str, ...]:
     names = [f"{steps[n].device}: {steps[n].action}" for n in (*step.needs, *step.after)]
     if step.rest > 0:
         names.append(f"{step.rest:g} s with its power off")
-    return tuple(names)
+    return tuple(dict.fromkeys(names))
 
 
 def plan(

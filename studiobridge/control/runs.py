@@ -42,6 +42,8 @@ GAUGE_WITHIN = 25.0
 # What was to come up or be put back when the link was lost goes on where it is back within (s):
 # about as long as whoever asked stands and waits. Later it has to be asked for again.
 RESUMES_WITHIN = 120.0
+# Behind "it is rolling", where that is known by nothing but a person's word of now.
+SAID = ", as was said"
 
 
 class Endings:
@@ -162,9 +164,15 @@ class Endings:
             self._finish(run, at, "done", 1, text)
         elif run.steps:
             names = dict.fromkeys(s.device for s in run.steps if s.action in ("set", "power on"))
-            took = at - run.began
-            text = f"restored in {took:.1f} s: {', '.join(names) or 'heard again'}"
-            self._finish(run, at, "done", 0, text)
+            # what only listens was told again: nothing says that it is restored
+            told = [name for name in self.only_told() if name in names]
+            sure = [name for name in names if name not in told]
+            took, parts = at - run.began, []
+            if sure or not told:
+                parts.append(f"restored in {took:.1f} s: {', '.join(sure) or 'heard again'}")
+            if told:
+                parts.append(f"told again, nothing confirms it: {', '.join(told)}")
+            self._finish(run, at, "done", 0, "; ".join(parts))
         else:
             self._finish(run, at, "done", 0, "nothing differs: nothing was sent")
         self.holding.settle(at, after_a_run=True)
@@ -392,7 +400,9 @@ class Runs:
             return None
         belief = self.desk.beliefs.of[camera]
         if belief.rolls:
-            return f"{camera} is rolling{self.by_whom(camera, at)}"
+            by = self.by_whom(camera, at)
+            by += "; `rolling off` says when it has stopped" if by == SAID else ""
+            return f"{camera} is rolling{by}"
         if belief.closing_until > at:
             return f"{camera} is closing its file"
         meter = self.desk.beliefs.camera_meter.get(camera)
@@ -417,7 +427,7 @@ class Runs:
             return ""
         ago = at - belief.rolling.word[1]
         if ago < ASKED_AGAIN:
-            return ", as was said"
+            return SAID
         before = belief.rolling.word[1] == NEVER
         since = "before the bridge was started" if before else f"{ago / 3600.0:.1f} h ago"
         return f", as was said {since}; does it still? `rolling off` says no"

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from studiobridge.craft.light import level_stops
 from studiobridge.figures.plug import PlugAccount
+from studiobridge.figures.plug import Reading as Sample
 from studiobridge.figures.watts import NOTHING, RATING, Band, Curve, curve_of
 from studiobridge.profile.model import Device, SetProfile
 
@@ -75,6 +76,18 @@ def will_do(device: Device, level: float) -> Band:
         return near
 
     return Band(edge(min(lowest, level)), edge(max(highest, level)))
+
+
+# The finest meter there is for a lamp's plug (W): the one assumed where none is given.
+FINEST_STEP = 0.1
+
+
+def told_by_watts(metered: Metered, lamp: str, level: float) -> Band | None:
+    """The levels (%) that the watts leave open when this lamp, alone on its plug, is at `level`."""
+    curve = metered.lamps[lamp]
+    account = PlugAccount({lamp: curve}, (), metered.step or FINEST_STEP)
+    watts = curve.usually(level)
+    return curve.levels(account.true_watts(Sample(watts, watts, 2, 0.0, 0.0)))
 
 
 def load(device: Device, on: bool, levels: Band | None) -> tuple[Band, bool] | None:

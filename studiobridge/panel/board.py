@@ -209,7 +209,10 @@ class Board:
         now = str(state.get("state", "unheard"))
         if not self.visitor.sure:
             return Switch("nothing can be asked now", "see above", None)
+        asked = self.asks()
         waits = words.waits(state)
+        if asked:
+            waits = f"waits for your answer about {words.listed(asked)}"
         to_go = words.number(state.get("ready_in_s"))
         steps = words.number(state.get("steps"))
         progress = (words.number(state.get("steps_done")) or 0.0) / steps if steps else None
@@ -331,7 +334,8 @@ class Board:
                     "device": name,
                     "line": words.drift_line(plain),
                     "since": since,
-                    "restore": device is not None,
+                    # what no command reaches has its dial and its bar below instead
+                    "restore": device is not None and not device.hand_set,
                     "keep": kept and device is not None and device.fixture,
                 }
             )

@@ -41,6 +41,8 @@ class Universes(Part):
         # whose the slots are: (universe, slot of the universe) to a device
         self._owners: dict[tuple[int, int], str] = {}
         self._used: set[int] = set()
+        # a fixture that cannot be placed may be meant for any of them
+        self._lost = False
 
     def universes(self) -> dict[int, Universe]:
         """Every universe with where it goes. To be asked for after all slots."""
@@ -50,7 +52,7 @@ class Universes(Part):
             if not 1 <= number <= LAST_UNIVERSE:
                 what = f"there is no universe {number}: they go from 1 to {LAST_UNIVERSE}"
                 self.wrong(at, what, key=True)
-            elif number not in self._used:
+            elif number not in self._used and not self._lost:
                 self.wrong(at, f"no fixture is on universe {number}", "take it out", key=True)
             found[number] = Universe(number, self._to(shape.to, (*at, "to")), shape.priority)
         return found
@@ -118,6 +120,7 @@ class Universes(Part):
             said = "does not say where its slots are" if text is None else "is no place of slots"
             shown = f"'{at[-1]}'" if text is None else f"'{text}'"
             self.wrong(at if text is None else (*at, "at"), f"{shown} {said}", todo, text is None)
+            self._lost = True
             return None
         universe, first = int(found[1]), int(found[2])
         if not 1 <= universe <= LAST_UNIVERSE:
@@ -126,6 +129,7 @@ class Universes(Part):
             return None
         if not 1 <= first <= LAST_SLOT:
             self.wrong((*at, "at"), f"a universe has the slots 1 to {LAST_SLOT}", todo)
+            self._used.add(universe)
             return None
         if universe not in self.shape.universes:
             what = f"nothing says where universe {universe} is sent"

@@ -161,12 +161,16 @@ def condition(device: Device, view: View, sure: bool, up: bool) -> Condition:
     if device.hand_set:
         text = "on its dial, set by hand" if evidence == "hand" else "on its dial"
         if up and evidence in ("watts", "picture"):
-            text = f"on its dial, as it should be, {words.EVIDENCE[evidence][1]}"
+            # the band names what it is known by: not said twice
+            text = "on its dial, as it should be"
+            return Condition("hand", f"{text}, {gauged or words.EVIDENCE[evidence][1]}")
         return Condition("hand", f"{text} ({gauged})" if gauged else text)
     if view.get("switch") is False:
         return Condition("off", "off")
     if up and evidence == "told" and not words.can_speak(view):
-        return Condition("told", f"{words.ONLY_TOLD} ({gauged})" if gauged else words.ONLY_TOLD)
+        asked = words.preset(view.get("preset"))
+        told = f"only told {asked}: nothing confirms it" if asked else words.ONLY_TOLD
+        return Condition("told", f"{told} ({gauged})" if gauged else told)
     proven = "as it should be"
     if evidence in words.EVIDENCE and evidence != "report":
         proven += f", {words.EVIDENCE[evidence][1]}"

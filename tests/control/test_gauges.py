@@ -123,7 +123,8 @@ def test_a_dial_at_another_level_is_drift_by_watts_and_its_turning_closes_it() -
     assert evening.state == "adrift"
     answer = evening.answers()[-1]
     assert answer.code == 1
-    assert "and not ready: rim is not as asked: by its watts its level is" in answer.text
+    assert "and not ready: rim is at 64 to 76 % by its watts, not at 30 %" in answer.text
+    assert answer.text.endswith(": turn it down")
     (entry,) = evening.drifting()
     assert (entry["device"], entry["by"]) == ("rim", "watts")
     low, high = entry["band"]  # type: ignore[misc]

@@ -345,6 +345,14 @@ def test_of_a_camera_nobody_spoke_of_nothing_is_known() -> None:
     assert any("eye" in getattr(e, "devices", ()) for _, e in play.effects)
 
 
+def test_who_asks_for_the_way_down_is_told_how_to_say_that_it_has_stopped() -> None:
+    play = brought_up(by_hand())
+    play.ask("rolling_on", by="Ana")
+    play.ask("down")
+    text = play.answers(final=False)[-1].text
+    assert "eye is rolling, as was said; `rolling off` says when it has stopped" in text
+
+
 def test_a_word_that_it_rolls_holds_for_hours_and_down_asks_anew() -> None:
     play = brought_up(by_hand())
     play.ask("rolling_on", by="Ana")

@@ -173,6 +173,15 @@ def test_frames_that_do_not_leave_end_ready_and_are_said_once() -> None:
     assert play.state == "ready" and view(play)["by"] == "told"
 
 
+def test_put_back_is_not_said_of_what_was_only_told_again() -> None:
+    play = up()
+    play.forget()
+    play.ask("restore", targets=("hair",))
+    play.run(10)
+    (answer,) = play.answers()
+    assert answer.text == "told again, nothing confirms it: hair"
+
+
 def test_a_step_whose_frames_do_not_leave_fails_and_the_rest_comes_up() -> None:
     play = Play(a_set())
     play.link_up()

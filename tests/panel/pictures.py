@@ -29,6 +29,8 @@ def shoot(page: Any, folder: Path, name: str, every: bool) -> None:
                 " else delete document.documentElement.dataset.mode }",
                 mode == "dim",
             )
+            # a click on the switch below scrolls to it: a picture begins at the top of the page
+            page.evaluate("window.scrollTo(0, 0)")
             page.wait_for_timeout(350)
             where = folder / f"page-{name}-{mode}{'' if not every else '-' + size}.png"
             page.screenshot(path=where)

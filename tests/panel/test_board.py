@@ -176,7 +176,9 @@ def test_the_page_asks_of_a_camera_that_cannot_say_so() -> None:
     assert "disabled" not in asked
     # a mains switch hangs on this one: a finger that slipped is no answer
     assert "data-again" in stopped
-    assert "waits: does camera still roll?" in made.parts["switch"].replace("&#34;", "")
+    # the question stands beside it: not put a second time, and not in the words of a terminal
+    assert "waits for your answer about camera" in made.parts["switch"]
+    assert "rolling off" not in made.parts["switch"]
 
 
 @pytest.mark.parametrize(
@@ -309,10 +311,10 @@ def test_a_change_that_may_be_two_lamps_is_one_line_that_puts_back_and_keeps_nei
     assert not made.of_one_moment()
 
 
-def test_drift_by_watts_is_not_kept_for_nobody_reported_it() -> None:
+def test_drift_of_a_dial_is_neither_kept_nor_put_back_by_a_command() -> None:
     by_watts = {**OFF, "device": "rim", "by": "watts", "band": [45.0, 60.0]}
     (row,) = board({"state": "adrift", "drifting": ["rim"]}, [by_watts]).drift_rows()
-    assert (row["restore"], row["keep"]) == (True, False)
+    assert (row["restore"], row["keep"]) == (False, False)
     (row,) = board({"state": "adrift", "drifting": ["key"]}, [OFF]).drift_rows()
     assert (row["restore"], row["keep"]) == (True, True)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from studiobridge.cli.doubts import about_gear
+from studiobridge.cli.doubts import about_gear, about_watts
 from studiobridge.profile import read_profile_text
 
 FILE = """\
@@ -139,3 +139,29 @@ def test_every_one_of_them_is_named() -> None:
     text += "  c: {kind: computer, fed_by: plain}\n"
     said = [p.what.split("'")[1] for p in about_gear(read_profile_text(text))]
     assert said == ["a", "b", "c"]
+
+
+TABLE = "draws_at: {0 %: 0.7 W, 20 %: 9 W, 50 %: 22 W, 100 %: 45 W}"
+DAY = "looks: {day: {rim: {level: 60 %}}}\n"
+
+
+def by_watts(tolerance: str, more: str = "", table: str = TABLE) -> list[str]:
+    rim = f"  rim: {{kind: light, fed_by: metered, {table}, proof: watts{tolerance}}}\n"
+    return [str(p) for p in about_watts(read_profile_text(FILE + rim + more + DAY, "kiln.yaml"))]
+
+
+def test_a_tolerance_that_watts_cannot_tell_is_said_with_one_that_they_can() -> None:
+    (said,) = by_watts("")
+    assert "at 60 % the watts tell 'rim' no nearer than 56 to 65 %" in said
+    assert "its tolerance of 0.1 stop is 56 to 64 %: it would never be ready" in said
+    assert "'tolerance: {level: 0.3 stop}'" in said
+    assert by_watts(", tolerance: {level: 0.3 stop}") == []
+    # a lamp of which only its rating is known is told far less
+    assert "0.6 stop" in by_watts(", tolerance: {level: 0.3 stop}", table="draws: 45 W")[0]
+    assert by_watts(", tolerance: {level: 0.6 stop}", table="draws: 45 W") == []
+
+
+def test_two_lamps_on_one_plug_are_one_sum() -> None:
+    other = "  hair: {kind: light, fed_by: metered, draws: 20 W}\n"
+    (said,) = by_watts(", tolerance: {level: 0.3 stop}", other)
+    assert "the watts of 'rim' and of hair are one sum on 'metered'; give each lamp a plug" in said

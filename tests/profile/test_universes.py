@@ -115,3 +115,13 @@ def test_what_is_wrong_is_said_with_its_place(old: str, new: str, where: str, wh
         read_profile_text(BASE.replace(old, new), "kiln.yaml")
     said = [str(problem) for problem in caught.value.problems]
     assert any(f"kiln.yaml:{where}: " in line and what in line for line in said), said
+
+
+@pytest.mark.parametrize("at", ["25", "1/513"])
+def test_a_slot_that_cannot_be_read_does_not_make_its_universe_superfluous(at: str) -> None:
+    alone = BASE.replace("    at: 1/25", f"    at: {at}").split("  back:\n")[0]
+    with pytest.raises(ProfileError) as found:
+        read_profile_text(alone, "kiln.yaml")
+    said = " ".join(map(str, found.value.problems))
+    assert "like 1/25" in said
+    assert "no fixture is on universe" not in said

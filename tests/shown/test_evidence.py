@@ -35,6 +35,18 @@ def view(**more: object) -> dict[str, object]:
         (MUTE, view(confirmed=False), "plain", "says nothing itself"),
         (MUTE, view(by="watts"), "set", "as it should be, by its watts"),
         (MUTE, view(by="told"), "told", "only told: nothing confirms it"),
+        (
+            MUTE,
+            view(by="told", preset={"level": 40.0, "cct": 4300.0}),
+            "told",
+            "only told 40 %, 4300 K: nothing confirms it",
+        ),
+        (
+            DIAL,
+            view(by="watts", gauged={"level": {"low": 28.0, "high": 34.0, "by": "watts"}}),
+            "hand",
+            "on its dial, as it should be, 28 to 34 % by its watts",
+        ),
         (DIAL, view(), "hand", "on its dial"),
         (DIAL, view(by="hand"), "hand", "on its dial, set by hand"),
         (DIAL, view(by="told", confirmed=False), "hand", "on its dial"),
@@ -127,6 +139,7 @@ STATE = {
             "by": "report",
         },
         {"device": "old-plug", "watts": None},
+        {"device": "wall-plug", "by": "report", "why": "it says on"},
     ],
     "only_told": ["rim", "cloth"],
     "link_slow": "the way to the broker is slow: 3.0 s there and back",
@@ -141,6 +154,7 @@ def test_status_says_what_is_not_proven() -> None:
         f"still on: bench-plug, 60.0 W, since {clock}, by its report: switched on by hand" in lines
     )
     assert "still on: old-plug" in lines
+    assert "still on: wall-plug, by its report" in lines
     assert f"silent: fill, since {clock}" in lines
     assert "only told, nothing confirms it: rim and cloth" in lines
     assert "the way to the broker is slow: 3.0 s there and back" in lines

@@ -8,7 +8,7 @@ import pytest
 
 from studiobridge.cli import draw, follow, show, watching
 from studiobridge.control.desk import Hearing
-from studiobridge.control.sequence import Action
+from studiobridge.control.sequence import CLOSE_IT, Action
 from studiobridge.control.states import STATES
 from studiobridge.profile.model import Device
 from studiobridge.shown import words
@@ -138,6 +138,16 @@ STEPS = [
     step(5, "rim", "skipped", "no answer", "boots"),
     step(6, "fill", "skipped", "locked out by Ana: a cable"),
 ]
+
+
+def test_a_laptop_that_nothing_tells_does_not_look_as_if_it_were_told() -> None:
+    laptop = step(1, "notes", "sent", action="shut down")
+    assert words.step_said(laptop) == "shutting down"
+    assert words.step_said({**laptop, "why": CLOSE_IT}) == "yours to close"
+    ended = {**laptop, "phase": "waited out", "text": "notes runs on its own battery"}
+    assert words.step_said(ended) == "runs on its own battery"
+    assert draw.legend([{**laptop, "why": CLOSE_IT}]) == "─ yours to close"
+    assert draw.legend([{**laptop, "why": CLOSE_IT}, laptop]) == "─ shutting down"
 
 
 def test_what_is_skipped_for_one_reason_is_one_line(capsys: pytest.CaptureFixture[str]) -> None:

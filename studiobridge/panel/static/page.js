@@ -101,7 +101,7 @@
     place.textContent = text;
     place.classList.toggle("bad", Boolean(bad));
     clearTimeout(answerTimer);
-    answerTimer = setTimeout(() => { place.textContent = ""; }, bad ? 15000 : 7000);
+    answerTimer = setTimeout(() => { place.textContent = ""; }, bad ? 15000 : text.startsWith("under way") ? 2500 : 7000);
   }
   async function ask(el) {
     const wish = { what: el.dataset.ask };
