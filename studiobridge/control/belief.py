@@ -38,7 +38,7 @@ The rules of evidence:
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -131,6 +131,16 @@ class Word:
 
 
 @dataclass(frozen=True, slots=True)
+class Told:
+    """What a point was told last: what, when, in which epoch. Until when it is under way (s)."""
+
+    value: Value
+    at: float
+    until: float
+    epoch: int
+
+
+@dataclass(frozen=True, slots=True)
 class Gauged:
     """What another instrument makes of a point: somewhere from low to high, both included.
 
@@ -188,8 +198,6 @@ class Belief:
         "tells",
         "ticked",
         "told",
-        "told_at",
-        "told_on",
         "unsent",
     )
 
@@ -210,17 +218,15 @@ class Belief:
         self.alive_at = NEVER  # ... that says it runs
         self.silent_since: float | None = None
         # what was told to it and asked of it
-        self.told_at: dict[Point, float] = {}
-        self.told: dict[Point, Value] = {}  # the last value, for what it cannot say itself
+        self.told: dict[Point, Told] = {}
+        # of these, what was asked of it: without what only went with that (see `held`)
+        self.meant: dict[Point, Told] = {}
         # a fixture on slots: why it is at 0 or untold whatever is wanted, until it is told anew;
         # and why what it is told does not leave this machine
         self.dark_because: str | None = None
         self.unsent: str | None = None
         if device.slots is not None:
             self.dark_because = f"nothing was sent to {device.name} since the bridge started"
-        # what each point was told last, when, until when that is under way, in which epoch
-        self.meant: dict[Point, tuple[Value, float, float, int]] = {}
-        self.told_on = False  # a switch: what it was told last
         self.asked_at = NEVER
         self.quiet_until = NEVER  # its own commands are still taking effect
         self.shutting = False
@@ -299,17 +305,25 @@ class Belief:
         elif self.out_since is None:
             self.out_since = at
 
-    def tell(self, values: Iterable[tuple[Point, Value]], at: float, settles_at: float) -> None:
-        """It was told these; until `settles_at` its reports may be of the way there."""
+    def tell(
+        self,
+        values: Iterable[tuple[Point, Value]],
+        at: float,
+        settles_at: float,
+        along: Collection[Point] = (),
+    ) -> None:
+        """It was told these; until `settles_at` its reports may be of the way there.
+
+        `along`: points nobody asked for, which only go with the others.
+        """
         for point, value in values:
-            self.told_at[point] = at
+            told = self.told[point] = Told(value, at, settles_at, self.epoch)
+            if point not in along:
+                self.meant[point] = told
             if point in self.device.mute:
-                self.told[point] = value
                 self.dark_because = None
                 if value is True or (point == "level" and figure(value) > OUT_LEVEL):
                     self.out_since = None
-            if point == "switch":
-                self.told_on = value is True
         self.quiet_until = max(self.quiet_until, settles_at)
 
     @property
@@ -322,16 +336,6 @@ class Belief:
         count for its heat."""
         if self.out_since is None and not {"switch", "level"} & self.hears:
             self.out_since = at
-
-    def told_last(self, point: Point) -> Value | None:
-        """What a device that cannot say it was last told of this point, in this epoch."""
-        told = self.told.get(point)
-        return told if self.told_at.get(point, NEVER) >= self.epoch_since else None
-
-    def mean(self, values: Iterable[tuple[Point, Value]], at: float, settles_at: float) -> None:
-        """These of what it is told are meant; the rest only goes with them (see `held`)."""
-        for point, value in values:
-            self.meant[point] = (value, at, settles_at, self.epoch)
 
     def metered(self, watts: float, at: float) -> None:
         """A fresh sample of a computer's draw: is it idle, and for how long (law 5)?"""
@@ -385,6 +389,27 @@ class Belief:
 
     # ---- questions -----------------------------------------------------------------------
 
+    def told_at(self, point: Point) -> float:
+        """When it was last told anything of this point; NEVER if never."""
+        told = self.told.get(point)
+        return NEVER if told is None else told.at
+
+    @property
+    def called_at(self) -> float:
+        """When it was last told or asked anything."""
+        return max((self.asked_at, *(told.at for told in self.told.values())))
+
+    @property
+    def told_on(self) -> bool:
+        """Was its switch told on last, whenever that was?"""
+        told = self.told.get("switch")
+        return told is not None and told.value is True
+
+    def told_now(self, point: Point) -> Value | None:
+        """What it was told last of this point in this epoch; None where it was not."""
+        told = self.told.get(point)
+        return None if told is None or told.epoch != self.epoch else told.value
+
     def word(self, question: Question, point: Point) -> Word | None:
         """The evidence that answers this question about this point; None where none does."""
         heard = self.last.get(point)
@@ -395,7 +420,7 @@ class Belief:
             return None
         if heard.kept and not accepts.kept:
             return None
-        if accepts.since_told and heard.at <= self.told_at.get(point, NEVER):
+        if accepts.since_told and heard.at <= self.told_at(point):
             return None
         if question == "has it moved" and heard.kept and self.device.can_ask:
             return None
@@ -414,7 +439,7 @@ class Belief:
             return None
         if accepts.this_epoch and band.epoch != self.epoch:
             return None
-        if accepts.since_told and band.at <= self.told_at.get(point, NEVER):
+        if accepts.since_told and band.at <= self.told_at(point):
             return None
         return band
 
@@ -455,10 +480,10 @@ class Belief:
         ticked = self.ticked
         if ticked is None or ticked.preset != preset:
             return False
-        if self.device.speaks is not None and ticked.at <= max(
-            self.epoch_since, *self.told_at.values(), NEVER
-        ):
-            return False
+        if self.device.speaks is not None:
+            told_at = (told.at for told in self.told.values())
+            if ticked.at <= max(self.epoch_since, *told_at):
+                return False
         level, cct = ticked.preset.level, ticked.preset.cct
         return (
             (level is None or self.agrees("level", level) is not False)
@@ -475,11 +500,11 @@ class Belief:
         """
         told, heard = self.meant.get(point), self.last.get(point)
         if point == "switch":
-            told = told if told is not None and told[3] == self.epoch else None
+            told = told if told is not None and told.epoch == self.epoch else None
             heard = self.word("is it there", point)
-        under_way = told is not None and at < told[2] and point != "switch"
-        if told is not None and (heard is None or heard.at <= told[1] or under_way):
-            return told[0]
+        under_way = told is not None and at < told.until and point != "switch"
+        if told is not None and (heard is None or heard.at <= told.at or under_way):
+            return told.value
         if heard is not None:
             return heard.value
         return False if point == "switch" else None
@@ -675,11 +700,15 @@ class Beliefs:
         return set(below)
 
     def told(
-        self, name: str, values: Iterable[tuple[Point, Value]], at: float, until: float
+        self,
+        name: str,
+        values: Collection[tuple[Point, Value]],
+        at: float,
+        until: float,
+        along: Collection[Point] = (),
     ) -> set[str]:
         """A command leaves. Returns the devices whose mains may come with it."""
-        values = tuple(values)
-        self.of[name].tell(values, at, until)
+        self.of[name].tell(values, at, until, along)
         if ("switch", True) not in values or name not in self.feeds.switches:
             return set()
         if self.said_on(name):
@@ -735,7 +764,7 @@ class Beliefs:
         """When this, or a switch above it, was told something it has not answered; None if not."""
         for other in (name, *self.feeds.line[name]):
             belief = self.of[other]
-            told_at = belief.told_at.get("switch", NEVER)
+            told_at = belief.told_at("switch")
             if not belief.told_on:
                 continue
             said = belief.word("is it so", "switch")
@@ -944,7 +973,7 @@ class Beliefs:
                     band = belief.band("is it so", gauged[0])
                     return "hand" if band is None or band.word else band.by
                 return "hand"
-        told = any(belief.told_at.get(p, NEVER) >= belief.epoch_since for p in points)
+        told = any(belief.told_now(p) is not None for p in points)
         told = told and belief.unreached is None
         return "told" if told and self.powered(name) else None
 

@@ -101,7 +101,7 @@ class Desk:
         if name not in self.heard:
             return "never heard"
         life = self.profile.patience.reply + belief.device.answers_in
-        called = max((belief.asked_at, *belief.told_at.values()))
+        called = belief.called_at
         unanswered = belief.spoke_at < called <= at - life
         if not belief.spoke or belief.gone or belief.silent_since is not None or unanswered:
             return "silent"
