@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from studiobridge.control.belief import Beliefs
+from studiobridge.control.beliefs import Beliefs
 from studiobridge.control.effects import Ask, Effect, Lockout, Wake
 from studiobridge.control.feeds import Feeds
 from studiobridge.profile.model import Point, Preset, SetProfile, Value

@@ -6,7 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from studiobridge.control.belief import NEVER, OUT_LEVEL, Belief, Beliefs, Question
+from studiobridge.control.belief import OUT_LEVEL, Belief
+from studiobridge.control.beliefs import Beliefs
+from studiobridge.control.evidence import NEVER, Question
 from studiobridge.control.feeds import Feeds
 from studiobridge.craft.grid import Grid
 from studiobridge.profile.model import Device, Preset, SetProfile, Tolerance

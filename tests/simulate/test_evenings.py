@@ -13,9 +13,10 @@ from pathlib import Path
 import pytest
 
 from studiobridge.bridge.core import Core
-from studiobridge.control import belief
+from studiobridge.control import belief, evidence
 from studiobridge.control.acts import Run
-from studiobridge.control.belief import Belief, Beliefs
+from studiobridge.control.belief import Belief
+from studiobridge.control.beliefs import Beliefs
 from studiobridge.control.controller import Controller
 from studiobridge.control.desk import Desk
 from studiobridge.control.drift import Watcher
@@ -188,7 +189,7 @@ def found_within(seeds: int) -> str | None:
 
 
 def drop_freshness(monkeypatch: pytest.MonkeyPatch) -> None:
-    fresh = dict.fromkeys(belief.TABLE, belief.TABLE["was it so"])
+    fresh = dict.fromkeys(evidence.TABLE, evidence.TABLE["was it so"])
     monkeypatch.setattr(belief, "TABLE", fresh)
 
 
@@ -373,7 +374,7 @@ def keep_what_was_metered_before(monkeypatch: pytest.MonkeyPatch) -> None:
     """A reading that changes, and what it comes to, take nothing back (law 14)."""
     gauge = Belief.gauge
 
-    def first(self: Belief, point: Point, band: belief.Gauged) -> bool:
+    def first(self: Belief, point: Point, band: evidence.Gauged) -> bool:
         return False if point in self.gauged else gauge(self, point, band)
 
     monkeypatch.setattr(Belief, "gauge", first)
@@ -386,7 +387,7 @@ def confirm_what_was_only_told(monkeypatch: pytest.MonkeyPatch) -> None:
 
     def told_is_enough(
         self: Beliefs, name: str, points: Mapping[Point, Value], preset: Preset | None = None
-    ) -> belief.Proof | None:
+    ) -> evidence.Proof | None:
         found = proof(self, name, points, preset)
         return "report" if found == "told" else found
 
