@@ -348,7 +348,7 @@ class Belief:
             return False
         if self.device.speaks is not None:
             told_at = (told.at for told in self.told.values())
-            if ticked.at <= max(self.epoch_since, *told_at):
+            if ticked.at <= max((self.epoch_since, *told_at)):
                 return False
         level, cct = ticked.preset.level, ticked.preset.cct
         return (
