@@ -12,7 +12,8 @@ import yaml
 from jsonschema import Draft202012Validator
 
 from studiobridge.bridge import topics
-from studiobridge.bridge.core import Core, RequestBody
+from studiobridge.bridge.channel import RequestBody
+from studiobridge.bridge.core import Core
 from studiobridge.control.acts import Phase
 from studiobridge.control.effects import Memory
 from studiobridge.control.events import ASKED

@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from studiobridge.bridge.core import Core, Out, Publish, energises
+from studiobridge.bridge.core import Core, energises
 from studiobridge.bridge.delivery import ALLOWANCE, MEASURED, Delivery
+from studiobridge.bridge.outs import Out, Publish
 from studiobridge.bridge.ownership import SLOWEST, Cut
 from studiobridge.control.effects import Tell
 from tests.bridge.test_core import CORNER, answers, asked, listening, waited_for

@@ -24,7 +24,8 @@ import random
 from collections import deque
 from dataclasses import dataclass, field, replace
 
-from studiobridge.bridge.core import Core, Ending, Out, Publish, Restrain, Walk, Write
+from studiobridge.bridge.core import Core
+from studiobridge.bridge.outs import Ending, Out, Publish, Restrain, Walk, Write
 from studiobridge.bridge.topics import answer_topic, ask_topic, device_topic, state_topic
 from studiobridge.control.acts import Active, Run
 from studiobridge.control.controller import Controller
@@ -566,9 +567,9 @@ class Evening:
                 self.laws.heard(self.now, heard.device, heard.point, heard.value, heard.retained)
                 kept = " kept" if heard.retained else ""
                 self.note(f"heard {heard.device} {heard.point} {heard.value}{kept}")
-        dropped = self.core.dropped
+        dropped = self.core.channel.dropped
         self.outs(self.core.message(message, self.now))
-        if asked is not None and self.core.dropped > dropped:
+        if asked is not None and self.core.channel.dropped > dropped:
             # a crowd that a slow network held came all at once: counted and said, not answered
             self.laws.answered(asked)
 

@@ -22,7 +22,8 @@ import random
 from collections import deque
 from dataclasses import dataclass, field
 
-from studiobridge.bridge.core import Core, Out, Publish, Write
+from studiobridge.bridge.core import Core
+from studiobridge.bridge.outs import Out, Publish, Write
 from studiobridge.bridge.ownership import (
     BEAT_EVERY,
     Alive,

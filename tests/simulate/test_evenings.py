@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from studiobridge.bridge.core import Core
+from studiobridge.bridge.buttons import Buttons
 from studiobridge.control import belief, evidence
 from studiobridge.control.acts import Run
 from studiobridge.control.belief import Belief
@@ -20,6 +20,7 @@ from studiobridge.control.beliefs import Beliefs
 from studiobridge.control.controller import Controller
 from studiobridge.control.desk import Desk
 from studiobridge.control.drift import Watcher
+from studiobridge.control.events import Request
 from studiobridge.control.feeds import Feeds
 from studiobridge.control.gates import Gates
 from studiobridge.control.holding import Holding
@@ -31,6 +32,7 @@ from studiobridge.control.steps import Steps
 from studiobridge.control.words import Words
 from studiobridge.profile import read_profile
 from studiobridge.profile.model import Point, Preset, SetProfile, Value
+from studiobridge.speech.message import Message
 from tests.simulate.__main__ import one, shortened
 from tests.simulate.evening import play
 from tests.simulate.sets import made_up
@@ -219,12 +221,12 @@ def pop_the_amps(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def obey_kept_presses(monkeypatch: pytest.MonkeyPatch) -> None:
-    press = Core._press
+    hear = Buttons.hear
 
-    def careless(self: Core, rule: object, message: object, at: float) -> None:
-        press(self, rule, replace(message, retain=False), at)  # type: ignore[arg-type,type-var]
+    def careless(self: Buttons, message: Message, at: float) -> list[Request]:
+        return hear(self, replace(message, retain=False), at)
 
-    monkeypatch.setattr(Core, "_press", careless)
+    monkeypatch.setattr(Buttons, "hear", careless)
 
 
 def tell_before_it_is_noted(monkeypatch: pytest.MonkeyPatch) -> None:
