@@ -16,11 +16,12 @@ from dataclasses import replace
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from studiobridge.bridge.delivery import Delivery
-from studiobridge.bridge.outs import Out, Publish, plain, to_json
+from studiobridge.bridge.outs import Out, Publish, to_json
 from studiobridge.bridge.topics import answer_topic, ask_topic, cut_topic
 from studiobridge.control.effects import Note
 from studiobridge.control.events import Asked, Request
 from studiobridge.profile.model import SetProfile
+from studiobridge.profile.plain import plain
 from studiobridge.profile.said import Answer, Unreadable
 from studiobridge.speech.message import Message
 

@@ -27,7 +27,7 @@ from studiobridge.bridge.buttons import Buttons
 from studiobridge.bridge.channel import OUTLASTS, Channel
 from studiobridge.bridge.delivery import Delivery
 from studiobridge.bridge.misheard import Misheard, tried
-from studiobridge.bridge.outs import Ending, Out, Publish, Restrain, Walk, Write, plain
+from studiobridge.bridge.outs import Ending, Out, Publish, Restrain, Walk, Write
 from studiobridge.bridge.ownership import Cut
 from studiobridge.bridge.showing import Showing
 from studiobridge.control.controller import Controller
@@ -60,6 +60,7 @@ from studiobridge.control.events import (
     Unsent,
 )
 from studiobridge.profile.model import Preset, SetProfile, figure
+from studiobridge.profile.plain import plain
 from studiobridge.profile.said import Answer, Said, Unreadable
 from studiobridge.speech import Speech
 from studiobridge.speech.message import Message

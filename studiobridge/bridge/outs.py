@@ -1,4 +1,4 @@
-"""What comes out of the core, for the daemon and the simulator to carry out; and how it is written.
+"""What comes out of the core, for the daemon and the simulator to carry out; and their JSON.
 
 What each of them asks of whoever carries it out stands at the head of core.py.
 """
@@ -55,11 +55,6 @@ class Ending:
 
 
 Out = Publish | Write | Wake | Save | Answer | Cut | Walk | Restrain | Ending
-
-
-def plain(text: str) -> str:
-    """Text from outside without control characters, safe in a terminal and in a log."""
-    return "".join(c if c.isprintable() else "�" for c in text)
 
 
 def to_json(value: object) -> bytes:
