@@ -10,7 +10,8 @@ from dataclasses import replace
 from pathlib import Path
 from types import FrameType
 
-from studiobridge.bridge.core import Core, Out, Publish, Write
+from studiobridge.bridge.core import Core
+from studiobridge.bridge.outs import Out, Publish, Write
 from studiobridge.control.effects import Memory, StepNote, Wake
 from studiobridge.control.events import Request
 from studiobridge.profile import read_profile

@@ -25,20 +25,12 @@ from typing import TYPE_CHECKING
 
 from studiobridge.bridge.calls import CallTimes, Due
 from studiobridge.bridge.clock import Clock, SystemZone, spoken
-from studiobridge.bridge.core import (
-    Core,
-    Ending,
-    Out,
-    Publish,
-    Restrain,
-    Walk,
-    Write,
-    plain,
-)
+from studiobridge.bridge.core import Core
 from studiobridge.bridge.faults import whole
 from studiobridge.bridge.link import CannotConnect, Link
 from studiobridge.bridge.log import Log, Say, no_log, notify, to_stderr
 from studiobridge.bridge.metrics import Counted
+from studiobridge.bridge.outs import Ending, Out, Publish, Restrain, Walk, Write
 from studiobridge.bridge.ownership import (
     BEAT_EVERY,
     Alive,
@@ -68,6 +60,7 @@ from studiobridge.control.effects import (
 from studiobridge.control.events import Request
 from studiobridge.control.plan import UnknownLook, plan
 from studiobridge.profile.model import CallTime, SetProfile
+from studiobridge.profile.plain import plain
 from studiobridge.profile.said import Answer
 from studiobridge.speech.message import Message
 

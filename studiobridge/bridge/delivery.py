@@ -145,8 +145,8 @@ class Delivery:
 
     def patience(self, life: float) -> float:
         """How long (s) to wait for the broker before the link is cut."""
-        trip = self.round_trip
-        return (SLOWEST if trip is None else max(life, trip)) + ALLOWANCE
+        trip = SLOWEST if self.round_trip is None else self.round_trip
+        return max(life, trip) + ALLOWANCE
 
     def next_due(self) -> float | None:
         """When the oldest of all that is out will be overdue."""

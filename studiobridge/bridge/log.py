@@ -11,7 +11,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Protocol
 
-from studiobridge.bridge.core import plain
+from studiobridge.profile.plain import plain
 
 Say = Callable[[str], None]
 

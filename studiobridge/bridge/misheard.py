@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from studiobridge.control.desk import Attempt, Tried
+from studiobridge.profile.plain import plain
 from studiobridge.profile.said import Unreadable
 from studiobridge.speech import Speech
 from studiobridge.speech.encode import shown
@@ -28,7 +29,7 @@ TIMES = {1: "once", 2: "twice", 3: "three times"}
 
 def short(text: str) -> str:
     """Text from outside, cut, without control and direction characters."""
-    kept = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text[:LONGEST])
+    kept = plain(text[:LONGEST])
     return kept if len(text) <= LONGEST else kept[: LONGEST - 1] + "…"
 
 

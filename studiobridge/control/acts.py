@@ -314,7 +314,8 @@ class Acts:
         if start is None:
             # what it cannot say counts from what it was told; and one that was
             # energised a moment ago, and that it is on was heard before its level
-            start = dict(active.values).get("level", belief.told_last("level"))
+            mute = "level" in device.mute
+            start = dict(active.values).get("level", belief.told_now("level") if mute else None)
         active.values = tuple((p, v) for p, v in active.expects.items() if p != "switch")
         if not active.values:
             if set(active.expects) - belief.device.mute:

@@ -7,8 +7,8 @@ be of the moment its mains came: two in a row have to say the same.
 
 from __future__ import annotations
 
-from studiobridge.control.belief import Gauged
 from studiobridge.control.desk import Desk
+from studiobridge.control.evidence import Gauged
 from studiobridge.profile.model import Device
 
 # Off up to this share of its standby and this much (W) more, on from the second pair: meters are

@@ -17,7 +17,9 @@ The floors of this room, each importing only from below:
                               runs out; what charges; what light sensors say
 - gates.py, standing.py       every interlock before every Tell; state, session, answers, listening
 - desk.py, plan.py            what the parts share; the timeline as predicted
-- belief.py, sequence.py      what is believed and on what evidence; the order
+- beliefs.py, sequence.py     what is believed of a set; the order
+- proof.py, gear.py, mains.py what is proven; what gear does; what has mains and what is on
+- belief.py, evidence.py      what is believed of one device; the rules of evidence
 - effects.py                  what goes out
 - states.py, feeds.py, events.py, rolling.py, people.py
                               the table of states; who powers whom; what comes in; whether a
@@ -36,7 +38,6 @@ from collections.abc import Callable, Mapping
 
 from studiobridge.control.acts import Run, What
 from studiobridge.control.alone import Alone
-from studiobridge.control.belief import NEVER, Gauged, Word
 from studiobridge.control.desk import Attempt, Desk, Tried
 from studiobridge.control.doubts import Doubts
 from studiobridge.control.drift import Watcher
@@ -56,6 +57,7 @@ from studiobridge.control.events import (
     Unreadable,
     Unsent,
 )
+from studiobridge.control.evidence import NEVER, Gauged, Word
 from studiobridge.control.gates import Gates
 from studiobridge.control.gauges import DOUBT_HOLDS, Gauges
 from studiobridge.control.holding import Holding

@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from studiobridge.control.belief import Beliefs
+from studiobridge.control.beliefs import Beliefs
 from studiobridge.control.effects import Ask, Effect, Lockout, Wake
 from studiobridge.control.feeds import Feeds
 from studiobridge.profile.model import Point, Preset, SetProfile, Value
@@ -121,7 +121,7 @@ class Desk:
         if name not in self.heard:
             return "never heard"
         life = self.profile.patience.reply + belief.device.answers_in
-        called = max((belief.asked_at, *belief.told_at.values()))
+        called = belief.called_at
         unanswered = belief.spoke_at < called <= at - life
         if not belief.spoke or belief.gone or belief.silent_since is not None or unanswered:
             return "silent"

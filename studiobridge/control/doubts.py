@@ -63,7 +63,7 @@ class Doubts:
 
     def _settled(self, lamp: str, since: float) -> bool:
         belief = self.desk.beliefs.of[lamp]
-        if belief.told_at.get("level", since) > since:
+        if belief.told_at("level") > since:
             return True
         ticked, preset = belief.ticked, self.desk.presets.get(lamp)
         return ticked is not None and ticked.at > since and ticked.preset == preset

@@ -19,9 +19,9 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Literal
 
-from studiobridge.control.belief import BY, Gauged
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce, DriftNote, HandNote
+from studiobridge.control.evidence import BY, Gauged
 from studiobridge.control.picture import Key, PictureWatch
 from studiobridge.control.silence import Silence
 from studiobridge.craft.chroma import Colour, apart, white_at

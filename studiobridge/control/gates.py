@@ -164,7 +164,7 @@ class Gates:
         said = belief.said("was it so", "level")
         if "level" in device.mute:
             # it may stand anywhere until it was told: what it came back at is not known
-            said = belief.told_last("level")
+            said = belief.told_now("level")
             said = 100.0 if said is None else said
         return most_draw(device, max(0.0 if said is None else figure(said), preset.level))
 
@@ -292,16 +292,15 @@ class Gates:
         fade: float | None = None,
     ) -> None:
         """Tell a device something. Callers have asked the gates; a lockout is checked again."""
-        meant, values = values, self.whole(name, values, at)
+        asked, values = values, self.whole(name, values, at)
         energising = ("switch", True) in values
         only_off = all(point == "switch" and value is False for point, value in values)
         if not only_off and self.why_locked(name, energise=energising) is not None:
             raise AssertionError(f"{name} is locked out and was to be told {values}")
         device = self.profile.devices[name]
         settles = at + (fade or 0.0) + device.answers_in + device.tolerance.settle
-        if device.together:
-            self.beliefs.of[name].mean(meant, at, settles)
-        self.desk.changed |= {name} | self.beliefs.told(name, values, at, settles)
+        along = dict(values).keys() - dict(asked).keys()
+        self.desk.changed |= {name} | self.beliefs.told(name, values, at, settles, along)
         self._token += 1
         expires = max(1.0, self.profile.patience.reply)
         self.desk.emit(Tell(name, tuple(values), fade, expires, self._token))

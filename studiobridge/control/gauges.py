@@ -22,9 +22,10 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-from studiobridge.control.belief import Beliefs, Gauged
+from studiobridge.control.beliefs import Beliefs
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce
+from studiobridge.control.evidence import Gauged
 from studiobridge.figures.meters import Metered, load, metered, will_do
 from studiobridge.figures.plug import (
     ACCURACY,

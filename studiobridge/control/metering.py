@@ -376,4 +376,4 @@ class Metering:
             return None
         if belief.ticked is not None and belief.ticked.preset == preset:
             return preset.level
-        return preset.level if "level" in belief.told_at else None
+        return preset.level if "level" in belief.told else None

@@ -8,7 +8,6 @@ from __future__ import annotations
 from typing import Literal
 
 from studiobridge.control.acts import Run, What
-from studiobridge.control.belief import GAUGES
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import (
     Announce,
@@ -18,6 +17,7 @@ from studiobridge.control.effects import (
     SessionNote,
 )
 from studiobridge.control.events import Request
+from studiobridge.control.evidence import GAUGES
 from studiobridge.control.gates import Gates
 from studiobridge.control.holding import Holding
 from studiobridge.control.plan import in_order

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Mapping
 
-from studiobridge.control.belief import NEVER, Belief
+from studiobridge.control.belief import Belief
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import (
     Announce,
@@ -21,6 +21,7 @@ from studiobridge.control.effects import (
     StateNote,
 )
 from studiobridge.control.events import Request
+from studiobridge.control.evidence import NEVER
 from studiobridge.control.states import State, Turn
 from studiobridge.control.states import step as state_after
 from studiobridge.profile.said import Answer

@@ -295,7 +295,7 @@ class Steps(Acts):
         if "watts" not in belief.hears:
             return True
         watts = belief.word("is it there", "watts")
-        if watts is None or watts.at < belief.told_at["switch"]:
+        if watts is None or watts.at < belief.told_at("switch"):
             return False
         return figure(watts.value) <= belief.device.residual
 
@@ -384,7 +384,7 @@ def why_failed(active: Active, desk: Desk, gates: Gates) -> str:
         return f"{name} {gates.why_not_down(name)}; shut it down by hand, then ask again"
     if step.action == "power off" and belief.is_so(active.expects):
         watts = belief.word("is it there", "watts")
-        if watts is None or watts.at < belief.told_at["switch"]:
+        if watts is None or watts.at < belief.told_at("switch"):
             return f"{name} says it is off but not what it draws; look at it"
         return f"{name} says it is off but {watts.value:.0f} W still flow; switch it by hand"
     for point, wanted in active.expects.items():

@@ -11,9 +11,9 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 
 from studiobridge.control.acts import ENDED
-from studiobridge.control.belief import Proof, Word
 from studiobridge.control.controller import Controller
 from studiobridge.control.drift import Drift
+from studiobridge.control.evidence import Proof, Word
 from studiobridge.control.plan import describe, waits_for
 from studiobridge.control.sequence import staying_on
 from studiobridge.craft.chroma import Colour

@@ -256,18 +256,16 @@ def _at(values: tuple[float, ...], level: float) -> float:
 
 def _first(values: tuple[float, ...], watts: float) -> float:
     """The lowest level at which this edge of a curve reaches so many watts."""
-    i = bisect_left(values, watts)
-    if i == 0:
-        return 0.0
-    if i == len(values):
-        return 100.0
-    below, above = values[i - 1], values[i]
-    return GRID[i - 1] + 0.5 * (watts - below) / (above - below)
+    return _between(values, bisect_left(values, watts), watts)
 
 
 def _last(values: tuple[float, ...], watts: float) -> float:
     """The highest level at which this edge of a curve is still at or below so many watts."""
-    i = bisect_right(values, watts)
+    return _between(values, bisect_right(values, watts), watts)
+
+
+def _between(values: tuple[float, ...], i: int, watts: float) -> float:
+    """The level between the values before and at `i`, straight, where it comes to so many watts."""
     if i == 0:
         return 0.0
     if i == len(values):

@@ -25,6 +25,7 @@ from studiobridge.craft.chroma import (
     rgb_of,
 )
 from studiobridge.profile import quantity
+from studiobridge.profile.plain import quoted
 
 if TYPE_CHECKING:
     from studiobridge.profile.model import Preset
@@ -66,7 +67,7 @@ JSON_SCHEMA: dict[str, Any] = {
 def parse(value: object) -> Colour:
     """A colour as a person writes it. Raises ValueError with what to write instead."""
     if not isinstance(value, Mapping):
-        raise ValueError(f"{_shown(value)} is not a colour; {WAYS}")
+        raise ValueError(f"{quoted(value)} is not a colour; {WAYS}")
     keys = set(value)
     if keys == {"hue", "saturation"}:
         hue = quantity.parse(value["hue"], quantity.HUE)
@@ -78,7 +79,7 @@ def parse(value: object) -> Colour:
     if keys == {"xy"}:
         both = value["xy"]
         if not isinstance(both, Sequence) or isinstance(both, str) or len(both) != 2:
-            raise ValueError(f"{_shown(both)} is not x and y; write it like [0.30, 0.60]")
+            raise ValueError(f"{quoted(both)} is not x and y; write it like [0.30, 0.60]")
         return _xy(*both)
     if keys and keys < {"hue", "saturation"}:
         raise ValueError(f"a colour by hue has a saturation too; write it like {EXAMPLE}")
@@ -89,7 +90,7 @@ def parse(value: object) -> Colour:
 def _xy(x: object, y: object) -> Colour:
     for name, part in (("x", x), ("y", y)):
         if isinstance(part, bool) or not isinstance(part, int | float):
-            shown = _shown(part)
+            shown = quoted(part)
             raise ValueError(f"{name} is {shown}, not a number; write it like {{x: 0.30, y: 0.60}}")
     return Colour(float(x), float(y))  # type: ignore[arg-type]
 
@@ -97,7 +98,7 @@ def _xy(x: object, y: object) -> Colour:
 def _rgb(text: object) -> Colour:
     found = _HEX.match(text) if isinstance(text, str) else None
     if found is None:
-        raise ValueError(f"{_shown(text)} is not a colour; write it like '#20ff40'")
+        raise ValueError(f"{quoted(text)} is not a colour; write it like '#20ff40'")
     red, green, blue = (int(part, 16) / 255.0 for part in found.groups())
     colour = of_rgb(red, green, blue)
     if colour is None:
@@ -109,11 +110,11 @@ def parse_shift(value: object) -> float:
     """How far a colour may be off, CIE 1976 Δu′v′: a bare number. Raises ValueError."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise ValueError(
-            f"{_shown(value)} is not a shift of colour; write Δu′v′ as a number, like 0.01"
+            f"{quoted(value)} is not a shift of colour; write Δu′v′ as a number, like 0.01"
         )
     shift = float(value)
     if not (math.isfinite(shift) and SMALLEST_SHIFT <= shift <= 1.0):
-        raise ValueError(f"{_shown(value)} is outside {SMALLEST_SHIFT} to 1 Δu′v′")
+        raise ValueError(f"{quoted(value)} is outside {SMALLEST_SHIFT} to 1 Δu′v′")
     return shift
 
 
@@ -173,8 +174,3 @@ def agree(a: Colour | None, b: Colour | None) -> bool:
     if a is None or b is None:
         return a is b
     return apart(a, b) <= ROUNDED
-
-
-def _shown(value: object) -> str:
-    cut = str(value)[: quantity.LONGEST]
-    return "'" + "".join(c if c.isprintable() else "�" for c in cut) + "'"

@@ -11,6 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from studiobridge.profile.plain import quoted
+
 NUMBER = r"[-+]?[0-9]+(?:\.[0-9]+)?"
 # Longer than any quantity a person writes.
 LONGEST = 40
@@ -110,7 +112,7 @@ def parse(text: object, kind: Kind) -> float:
 
 def exact(text: object, kind: Kind) -> Fraction:
     """A quantity in house units, exactly as written. Raises ValueError."""
-    shown = _shown(text)
+    shown = quoted(text)
     if isinstance(text, bool) or not isinstance(text, str | int | float):
         raise ValueError(f"{shown} is not {kind.what}; write it like '{kind.example}'")
     if isinstance(text, int | float):
@@ -132,7 +134,7 @@ def exact(text: object, kind: Kind) -> Fraction:
 
 def parse_range(text: object, kind: Kind) -> tuple[float, float]:
     """A range such as '2700..6500 K' in house units. Raises ValueError."""
-    shown = _shown(text)
+    shown = quoted(text)
     example = f"{kind.example.split(' ')[0]}..{kind.high:g} {next(iter(kind.units))}"
     found = _RANGE.match(text) if isinstance(text, str) and len(text) <= LONGEST else None
     if found is None:
@@ -147,7 +149,7 @@ def parse_range(text: object, kind: Kind) -> tuple[float, float]:
 
 def parse_span(text: object) -> tuple[float, float]:
     """A span of bare numbers such as '0..255', or '255..0' turned round. Raises ValueError."""
-    shown = _shown(text)
+    shown = quoted(text)
     found = _RANGE.match(text) if isinstance(text, str) and len(text) <= LONGEST else None
     if found is None or found.group(3):
         raise ValueError(f"{shown} is not a span; write it like '0..255'")
@@ -162,7 +164,7 @@ def parse_whites(text: object) -> tuple[float, float, str]:
 
     Raises ValueError.
     """
-    shown = _shown(text)
+    shown = quoted(text)
     found = _RANGE.match(text) if isinstance(text, str) and len(text) <= LONGEST else None
     unit = {"K": "kelvin", "mired": "mired"}.get(found.group(3) or "") if found else None
     if found is None or unit is None:
@@ -182,7 +184,7 @@ def parse_step(text: object) -> tuple[float, str]:
         unit = next(iter(kind.units))
         if isinstance(text, str) and text.strip().endswith(unit):
             return parse(text, kind), unit
-    raise ValueError(f"{_shown(text)} is no step; write it like '5 %', '50 K' or '5 mired'")
+    raise ValueError(f"{quoted(text)} is no step; write it like '5 %', '50 K' or '5 mired'")
 
 
 # ---- what takes more than a number and a unit ----------------------------------------------
@@ -199,7 +201,7 @@ _STOP = re.compile(r"\s*f\s*/\s*([0-9]+(?:\.[0-9]+)?)\s*\Z")
 def _said(text: object, pattern: re.Pattern[str], what: str, example: str) -> re.Match[str]:
     found = pattern.match(text) if isinstance(text, str) and len(text) <= LONGEST else None
     if found is None:
-        raise ValueError(f"{_shown(text)} is not {what}; write it like '{example}'")
+        raise ValueError(f"{quoted(text)} is not {what}; write it like '{example}'")
     return found
 
 
@@ -215,7 +217,7 @@ def parse_section(text: object) -> tuple[float | None, int | None]:
     if found.group(2) == "AWG":
         gauge = Fraction(found.group(1))
         if gauge.denominator != 1:
-            raise ValueError(f"{_shown(text)} is not a gauge; write it like '14 AWG'")
+            raise ValueError(f"{quoted(text)} is not a gauge; write it like '14 AWG'")
         return None, int(gauge)
     return float(found.group(1)), None
 
@@ -227,7 +229,7 @@ def parse_temperature(text: object) -> float:
     if found.group(2) == "F":
         value = (value - 32.0) * 5.0 / 9.0
     if not -60.0 <= value <= 250.0:
-        raise ValueError(f"{_shown(text)} is outside -60 to 250 °C")
+        raise ValueError(f"{quoted(text)} is outside -60 to 250 °C")
     return value
 
 
@@ -236,7 +238,7 @@ def parse_price(text: object) -> tuple[float, str]:
     found = _said(text, _PRICE, "a price of energy", "0.24 EUR/kWh")
     price = float(found.group(1))
     if price < 0:
-        raise ValueError(f"{_shown(text)} is below nothing; a price is 0 or more")
+        raise ValueError(f"{quoted(text)} is below nothing; a price is 0 or more")
     return price, found.group(2)
 
 
@@ -245,7 +247,7 @@ def parse_sensor(text: object) -> tuple[float, float]:
     found = _said(text, _SENSOR, "a sensor's size", "36 x 24 mm")
     wide, high = float(found.group(1)), float(found.group(2))
     if not (0.5 <= high <= 100 and 0.5 <= wide <= 100):
-        raise ValueError(f"{_shown(text)} is no sensor's size; its sides are 0.5 to 100 mm")
+        raise ValueError(f"{quoted(text)} is no sensor's size; its sides are 0.5 to 100 mm")
     return wide, high
 
 
@@ -255,7 +257,7 @@ def parse_shutter(text: object) -> tuple[float | None, float | None]:
     if part is not None:
         below = float(part.group(1))
         if below < 1:
-            raise ValueError(f"{_shown(text)} is longer than 1 s; a shutter is at most that")
+            raise ValueError(f"{quoted(text)} is longer than 1 s; a shutter is at most that")
         return 1.0 / below, None
     if isinstance(text, str) and ("deg" in text or "°" in text):
         return None, parse(text, ANGLE)
@@ -263,10 +265,10 @@ def parse_shutter(text: object) -> tuple[float | None, float | None]:
         time = parse(text, TIME)
     except ValueError:
         raise ValueError(
-            f"{_shown(text)} is not a shutter; write it like '1/50 s' or '180 deg'"
+            f"{quoted(text)} is not a shutter; write it like '1/50 s' or '180 deg'"
         ) from None
     if not 0 < time <= 1:
-        raise ValueError(f"{_shown(text)} is no shutter; above 0 and at most 1 s")
+        raise ValueError(f"{quoted(text)} is no shutter; above 0 and at most 1 s")
     return time, None
 
 
@@ -275,7 +277,7 @@ def parse_aperture(text: object) -> float:
     found = _said(text, _STOP, "an aperture", "f/2.8")
     number = float(found.group(1))
     if not 0.5 <= number <= 128:
-        raise ValueError(f"{_shown(text)} is no aperture; from f/0.5 to f/128")
+        raise ValueError(f"{quoted(text)} is no aperture; from f/0.5 to f/128")
     return number
 
 
@@ -285,7 +287,7 @@ def _unit(unit: str | None, shown: str, kind: Kind) -> Fraction:
     factor = kind.units.get(unit)
     if factor is None:
         known = ", ".join(kind.units)
-        raise ValueError(f"{shown} has the unit {_shown(unit)}; {kind.what} is in {known}")
+        raise ValueError(f"{shown} has the unit {quoted(unit)}; {kind.what} is in {known}")
     return factor
 
 
@@ -294,11 +296,6 @@ def _checked(value: Fraction, shown: str, kind: Kind) -> Fraction:
         unit = next((u for u, f in kind.units.items() if f == 1), "")
         raise ValueError(f"{shown} is outside {kind.low:g} to {kind.high:g} {unit}")
     return value
-
-
-def _shown(text: object) -> str:
-    cut = str(text)[:LONGEST]
-    return "'" + "".join(c if c.isprintable() else "�" for c in cut) + "'"
 
 
 def format_level(level: float) -> str:

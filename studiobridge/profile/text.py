@@ -14,6 +14,8 @@ from typing import Any
 
 import yaml
 
+from studiobridge.profile.plain import plain
+
 # A set of thirty devices is about 10 kB. What is larger than this is not a set profile.
 MAX_BYTES = 8 * 1024 * 1024
 MAX_DEPTH = 24
@@ -41,7 +43,7 @@ class Problem:
         text = f"{self.file}:{self.line}:{self.column}: {self.what}"
         text = f"{text}; {self.todo}" if self.todo else text
         # names in a file may hold anything; a terminal must not be driven by it
-        return "".join(c if c.isprintable() else "�" for c in text)
+        return plain(text)
 
 
 class ProfileError(Exception):

@@ -2,8 +2,8 @@
 
 What lives here: devices, room and broker.py, which are sans-I/O and run in virtual time, and
 the live half (embedded.py, live.py), which is the only part that may touch the network or a
-clock. May import profile, craft and dialect; never control or bridge, so that the gear can never
-know what is going to be done to it.
+clock. May import profile, craft, figures and speech; never control or bridge, so that the gear can
+never know what is going to be done to it.
 """
 
 from studiobridge.rehearsal.broker import MockBroker, Trouble

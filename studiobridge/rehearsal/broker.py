@@ -19,8 +19,10 @@ from __future__ import annotations
 
 import heapq
 import random
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
+from studiobridge.rehearsal.devices import Happening, Joined, Left, Vanished
 from studiobridge.speech.message import Message
 
 KEEP_ALIVE_FACTOR = 1.5
@@ -152,6 +154,19 @@ class MockBroker:
         return names
 
     # ---- messages -------------------------------------------------------------------------------
+
+    def carry(self, happenings: Iterable[tuple[str, Happening]], now: float) -> None:
+        """What simulated gear does, each by its client: it joins, speaks, leaves or vanishes."""
+        for client, what in happenings:
+            if isinstance(what, Joined):
+                self.connect(client, now, what.will, what.keep_alive)
+                self.subscribe(client, list(what.subscriptions), now)
+            elif isinstance(what, Left):
+                self.disconnect(client, now)
+            elif isinstance(what, Vanished):
+                self.vanish(client, now)
+            else:
+                self.publish(client, what, now)
 
     def publish(self, client: str | None, message: Message, now: float) -> None:
         """A message comes in (client None: the broker's own, a will)."""

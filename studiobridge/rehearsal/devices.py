@@ -799,7 +799,10 @@ def _a_preset(profile: SetProfile, device: Device, dice: random.Random) -> Prese
 
 
 def drawn(table: tuple[tuple[float, float], ...], level: float) -> float:
-    """Watts at a level (%), by what was metered; straight between two points."""
+    """Watts at a level (%), by what was metered; straight between two points.
+
+    Gear reckons for itself and not with `figures/watts.py`, which it is there to try.
+    """
     for (low, less), (high, more) in itertools.pairwise(table):
         if level <= high:
             return less + (more - less) * (level - low) / (high - low)

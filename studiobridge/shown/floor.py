@@ -18,6 +18,7 @@ from studiobridge.craft.space import angle_of_view, feet_and_inches
 from studiobridge.figures.light import aim_point, at
 from studiobridge.figures.room import camera_of
 from studiobridge.profile.model import Device, Place, Preset, SetProfile
+from studiobridge.profile.plain import plain
 
 # px a metre, and the margins around the room for its dimensions
 SCALE = 190.0
@@ -414,6 +415,5 @@ def _overlap(a: tuple[float, float, float, float], b: tuple[float, float, float,
 
 
 def _words(x: float, y: float, text: str, style: str, anchor: str = "start") -> str:
-    shown = "".join(c if c.isprintable() else "�" for c in text)
     place = f' text-anchor="{anchor}"' if anchor != "start" else ""
-    return f'<text class="{style}" x="{x:.1f}" y="{y:.1f}"{place}>{escape(shown)}</text>'
+    return f'<text class="{style}" x="{x:.1f}" y="{y:.1f}"{place}>{escape(plain(text))}</text>'

@@ -15,6 +15,7 @@ from typing import Any
 
 from studiobridge.craft import supply
 from studiobridge.craft.chroma import Colour, apart, name_of, spelled, towards
+from studiobridge.profile.plain import plain
 from studiobridge.profile.said import FORMER_WORDS
 
 Json = Mapping[str, Any]
@@ -25,7 +26,7 @@ MAX_SHOWN = 400
 
 def clean(text: object, limit: int = MAX_SHOWN) -> str:
     """Text from outside, safe in a terminal: control and direction characters are replaced."""
-    shown = "".join(c if c.isprintable() else "�" for c in str(text))
+    shown = plain(str(text))
     return shown if len(shown) <= limit else shown[: limit - 1] + "…"
 
 

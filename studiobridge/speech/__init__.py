@@ -1,4 +1,4 @@
-"""Topics and payloads to values and back: dialects, Homie 5. Both ends of every conversation.
+"""Topics and payloads to values and back: dialects, Homie 5, slots. Both ends of every talk.
 
 What lives here: pure functions of bytes and values. What may never come in: a client, a
 clock, a file, anything that waits. May import profile and craft.

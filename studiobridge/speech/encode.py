@@ -25,6 +25,7 @@ from studiobridge.profile.model import (
     Words,
     figure,
 )
+from studiobridge.profile.plain import plain
 from studiobridge.profile.template import Route
 from studiobridge.profile.template import as_text as as_text
 from studiobridge.speech.readings import READINGS, from_house, scale_of, to_house
@@ -54,7 +55,7 @@ class CannotRead(ValueError):
 def shown(value: object) -> str:
     """Something from outside, cut short and without control characters."""
     text = value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
-    text = "".join(c if c.isprintable() else "�" for c in text[: SHOWN + 1])
+    text = plain(text[: SHOWN + 1])
     return f"'{text[:SHOWN]}…'" if len(text) > SHOWN else f"'{text}'"
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, field
 
-from studiobridge.bridge.core import Core, Out, Publish, Write
+from studiobridge.bridge.core import Core
+from studiobridge.bridge.outs import Out, Publish, Write
 from studiobridge.bridge.topics import ask_topic, device_topic, state_topic
 from studiobridge.control.effects import Memory, Note, Wake
 from studiobridge.profile import read_profile_text

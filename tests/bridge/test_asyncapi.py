@@ -12,11 +12,12 @@ import yaml
 from jsonschema import Draft202012Validator
 
 from studiobridge.bridge import topics
-from studiobridge.bridge.core import Core, RequestBody
+from studiobridge.bridge.channel import RequestBody
+from studiobridge.bridge.core import Core
 from studiobridge.control.acts import Phase
-from studiobridge.control.belief import Proof
 from studiobridge.control.effects import Memory
 from studiobridge.control.events import ASKED
+from studiobridge.control.evidence import Proof
 from studiobridge.control.states import STATES
 from studiobridge.profile.model import KINDS
 from tests.bridge.test_core import CORNER

@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 
 from studiobridge.bridge.calls import CallTimes, Due, next_start
 from studiobridge.bridge.clock import Clock, SystemZone, spoken
-from studiobridge.bridge.core import Core, Out, Publish
+from studiobridge.bridge.core import Core
+from studiobridge.bridge.outs import Out, Publish
 from studiobridge.bridge.topics import ask_topic
 from studiobridge.control.effects import Memory
 from studiobridge.profile import read_profile

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from studiobridge.bridge.core import Core, Out, Publish, Write
+from studiobridge.bridge.core import Core
+from studiobridge.bridge.outs import Out, Publish, Write
 from studiobridge.bridge.topics import answer_topic, ask_topic, cut_topic
 from studiobridge.control.effects import Memory, Note, RequestNote, StepNote
 from studiobridge.control.events import Request
@@ -164,7 +165,7 @@ def test_a_cut_has_a_lane_of_its_own_and_asks_are_limited() -> None:
     flood = [asked(core, 10.0 + n / 4400, id=f"f{n}", what="ping") for n in range(4400)]
     taken = sum(bool(answers(outs)) for outs in flood)
     assert 80 <= taken <= 121
-    assert core.dropped == 4400 - taken
+    assert core.channel.dropped == 4400 - taken
     body = json.dumps({"id": "c", "what": "cut"}).encode()
     said = answers(core.message(Message(cut_topic(CORNER.name), body), 11.0))
     assert [answer["id"] for answer in said] == ["c"]

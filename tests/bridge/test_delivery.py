@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
-from studiobridge.bridge.core import Core, Out, Publish, energises
+from studiobridge.bridge.core import Core, energises
 from studiobridge.bridge.delivery import ALLOWANCE, MEASURED, Delivery
+from studiobridge.bridge.outs import Out, Publish
 from studiobridge.bridge.ownership import SLOWEST, Cut
 from studiobridge.control.effects import Tell
 from tests.bridge.test_core import CORNER, answers, asked, listening, waited_for
@@ -102,6 +103,7 @@ def test_a_new_connection_is_measured_before_it_is_judged() -> None:
 
 
 @given(st.lists(st.floats(0.0, 60.0), max_size=30), st.floats(1.0, 5.0))
+@example([], 5.0)  # not measured yet, and a life above the slowest round trip
 def test_nothing_is_ever_waited_for_longer_than_the_bound(trips: list[float], life: float) -> None:
     delivery = Delivery()
     delivery.link_up()

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from studiobridge.bridge.core import Publish
+from studiobridge.bridge.outs import Publish
 from studiobridge.bridge.topics import answer_topic, ask_topic, state_topic
 from studiobridge.profile import read_profile
 from studiobridge.speech.message import Message

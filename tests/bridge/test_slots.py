@@ -15,7 +15,8 @@ from typing import Any
 import pytest
 
 from studiobridge.bridge.asking import Asker, NoBridge
-from studiobridge.bridge.core import Core, Ending, Restrain, Walk
+from studiobridge.bridge.core import Core
+from studiobridge.bridge.outs import Ending, Restrain, Walk
 from studiobridge.bridge.service import run_sets
 from studiobridge.bridge.settings import BrokerSettings, Settings
 from studiobridge.control.effects import Memory

@@ -6,7 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from studiobridge.control.belief import NEVER, OUT_LEVEL, Belief, Beliefs, Question
+from studiobridge.control.belief import OUT_LEVEL, Belief
+from studiobridge.control.beliefs import Beliefs
+from studiobridge.control.effects import ByHand
+from studiobridge.control.evidence import NEVER, Question
 from studiobridge.control.feeds import Feeds
 from studiobridge.craft.grid import Grid
 from studiobridge.profile.model import Device, Preset, SetProfile, Tolerance
@@ -433,3 +436,12 @@ def test_who_did_as_it_was_told_has_not_left() -> None:
     never.is_there(1.0)
     assert never.said("was it so", "online") is None
     assert never.mains_since == NEVER
+
+
+def test_a_persons_word_holds_of_what_this_bridge_has_never_told() -> None:
+    belief, preset = lamp(), Preset(level=40.0)
+    belief.link_came(1.0)
+    belief.ticked = ByHand(preset, "ann", 2.0)
+    assert belief.by_hand(preset)
+    belief.tell([("level", 40.0)], 3.0, 4.0)  # and it may have gone elsewhere with the command
+    assert not belief.by_hand(preset)

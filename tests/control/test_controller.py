@@ -8,9 +8,9 @@ from dataclasses import replace
 import pytest
 
 from studiobridge.control import views
-from studiobridge.control.belief import Word
 from studiobridge.control.effects import Ask, Lockout, Memory, SessionNote, StepNote, Tell
 from studiobridge.control.events import LinkUp, Noted, Report
+from studiobridge.control.evidence import Word
 from studiobridge.profile.model import LeftOn, Point, Preset, SetProfile, Tolerance, Value
 from tests.control.play import Play, corner, fixture, on_plug, plug, profile
 

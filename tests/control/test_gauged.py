@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from studiobridge.control.belief import Belief, Gauged
+from studiobridge.control.belief import Belief
 from studiobridge.control.events import Gauge
+from studiobridge.control.evidence import Gauged
 from studiobridge.control.runs import GAUGE_WITHIN
 from studiobridge.control.views import device_view, state_view
 from studiobridge.profile.model import Device, Preset, SetProfile

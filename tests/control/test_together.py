@@ -105,11 +105,11 @@ def test_what_is_held_is_the_last_word_of_either_side() -> None:
     assert belief.held("level", 0.0) is None
     belief.hear("level", 40.0, True, 1.0)  # kept by the broker: better than nothing
     assert belief.held("level", 2.0) == 40.0
-    belief.mean([("level", 64.0)], 3.0, 6.0)
+    belief.tell([("level", 64.0)], 3.0, 6.0)
     belief.hear("level", 45.0, False, 4.0)  # on its way there
     assert belief.held("level", 5.0) == 64.0
     assert belief.held("level", 7.0) == 45.0  # and it stayed there
-    belief.mean([("level", 20.0)], 8.0, 9.0)
+    belief.tell([("level", 20.0)], 8.0, 9.0)
     assert belief.held("level", 10.0) == 20.0
 
 
@@ -120,10 +120,10 @@ def test_a_switch_is_on_only_by_a_word_of_this_epoch() -> None:
     assert belief.held("switch", 2.0) is False
     belief.hear("switch", True, False, 3.0)
     assert belief.held("switch", 4.0) is True
-    belief.mean([("switch", True)], 5.0, 9.0)
+    belief.tell([("switch", True)], 5.0, 9.0)
     belief.hear("switch", False, False, 6.0)  # somebody pressed it, the moment it came on
     assert belief.held("switch", 7.0) is False
-    belief.mean([("switch", True)], 8.0, 9.0)
+    belief.tell([("switch", True)], 8.0, 9.0)
     assert belief.held("switch", 8.5) is True
     belief.mains_came(10.0)
     assert belief.held("switch", 11.0) is False

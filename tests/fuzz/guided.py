@@ -59,7 +59,8 @@ def targets() -> dict[str, Callable[[bytes], None]]:
     """Each parser as it is used, from bytes. Imported late: what is fuzzed is instrumented."""
     from pydantic import ValidationError
 
-    from studiobridge.bridge.core import Core, RequestBody
+    from studiobridge.bridge.channel import RequestBody
+    from studiobridge.bridge.core import Core
     from studiobridge.bridge.ownership import Alive, Beat
     from studiobridge.bridge.settings import SettingsError, load_settings
     from studiobridge.control.effects import Memory

@@ -22,7 +22,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from studiobridge.bridge.core import Core, RequestBody
+from studiobridge.bridge.channel import RequestBody
+from studiobridge.bridge.core import Core
 from studiobridge.bridge.ownership import Alive, Beat
 from studiobridge.bridge.settings import Settings, SettingsError, load_settings
 from studiobridge.control.effects import Memory

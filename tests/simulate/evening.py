@@ -24,7 +24,8 @@ import random
 from collections import deque
 from dataclasses import dataclass, field, replace
 
-from studiobridge.bridge.core import Core, Ending, Out, Publish, Restrain, Walk, Write
+from studiobridge.bridge.core import Core
+from studiobridge.bridge.outs import Ending, Out, Publish, Restrain, Walk, Write
 from studiobridge.bridge.topics import answer_topic, ask_topic, device_topic, state_topic
 from studiobridge.control.acts import Active, Run
 from studiobridge.control.controller import Controller
@@ -50,7 +51,7 @@ from studiobridge.control.steps import Happening
 from studiobridge.profile.model import HOMIE5, Point, Preset, SetProfile, Value
 from studiobridge.profile.said import Report
 from studiobridge.rehearsal import MockBroker, Room, Trouble
-from studiobridge.rehearsal.devices import Joined, Left, Vanished
+from studiobridge.rehearsal.devices import Happening as GearDid
 from studiobridge.speech import FarEnd, Speech
 from studiobridge.speech.message import Message
 from tests.simulate.frames import FrameLaws, Network
@@ -463,19 +464,9 @@ class Evening:
                 self.note(f"told {name} {dict(told.values)}")
                 self.laws.told(self.now, name, list(told.values), message.expiry)
 
-    def gear(self, happenings: list[tuple[str, object]]) -> None:
+    def gear(self, happenings: list[tuple[str, GearDid]]) -> None:
         """What the gear does, on its way to the broker."""
-        for client, what in happenings:
-            if isinstance(what, Joined):
-                self.broker.connect(client, self.now, what.will, what.keep_alive)
-                self.broker.subscribe(client, list(what.subscriptions), self.now)
-            elif isinstance(what, Left):
-                self.broker.disconnect(client, self.now)
-            elif isinstance(what, Vanished):
-                self.broker.vanish(client, self.now)
-            else:
-                assert isinstance(what, Message)
-                self.broker.publish(client, what, self.now)
+        self.broker.carry(happenings, self.now)
 
     def run(self, seconds: float) -> None:
         """Let time pass."""
@@ -566,9 +557,9 @@ class Evening:
                 self.laws.heard(self.now, heard.device, heard.point, heard.value, heard.retained)
                 kept = " kept" if heard.retained else ""
                 self.note(f"heard {heard.device} {heard.point} {heard.value}{kept}")
-        dropped = self.core.dropped
+        dropped = self.core.channel.dropped
         self.outs(self.core.message(message, self.now))
-        if asked is not None and self.core.dropped > dropped:
+        if asked is not None and self.core.channel.dropped > dropped:
             # a crowd that a slow network held came all at once: counted and said, not answered
             self.laws.answered(asked)
 

@@ -12,6 +12,7 @@ from dataclasses import replace
 from studiobridge.bridge.universe import GOES_ON_WITHIN, Frame, Frames, universes_of
 from studiobridge.profile.model import Device, Point, Preset, SetProfile, Slots, Universe
 from studiobridge.speech.slots import read
+from tests.simulate.gear import with_gear
 from tests.simulate.laws import Laws
 
 
@@ -181,9 +182,5 @@ def with_listeners(profile: SetProfile, dice: random.Random) -> SetProfile:
         for presets in looks.values():
             presets[name] = Preset(float(dice.randint(5, 100)))
     used = {d.slots.universe for d in devices.values() if d.slots is not None}
-    return replace(
-        profile,
-        devices=devices,
-        looks={n: replace(profile.looks[n], presets=p) for n, p in looks.items()},
-        universes={n: u for n, u in universes.items() if n in used},
-    )
+    dressed = with_gear(profile, devices, looks)
+    return replace(dressed, universes={n: u for n, u in universes.items() if n in used})

@@ -6,16 +6,27 @@ A function of its own, with dice of its own, so that the sets of old seeds stay 
 from __future__ import annotations
 
 import random
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from studiobridge.profile.model import ComesBack, Device, Point, Rolls, SetProfile
+from studiobridge.profile.model import ComesBack, Device, Point, Preset, Rolls, SetProfile
 
 if TYPE_CHECKING:
     from tests.simulate.evening import Evening
 
 NOTHING: frozenset[Point] = frozenset()
 COMES_BACK: tuple[ComesBack, ...] = ("last", "full", "preset", "dark")
+
+
+def with_gear(
+    profile: SetProfile,
+    devices: Mapping[str, Device],
+    presets: Mapping[str, Mapping[str, Preset]],
+) -> SetProfile:
+    """The same set with these devices, and in each look these presets."""
+    looks = {name: replace(look, presets=presets[name]) for name, look in profile.looks.items()}
+    return replace(profile, devices=devices, looks=looks)
 
 
 def as_they_are(profile: SetProfile, dice: random.Random) -> SetProfile:
@@ -27,7 +38,8 @@ def as_they_are(profile: SetProfile, dice: random.Random) -> SetProfile:
         elif device.kind == "camera" and dice.random() < 0.6:
             device = replace(device, speaks=None, at="", hears=NOTHING, can_ask=False)
             if dice.random() < 0.6:
-                own = _plug_of(device)
+                assert device.circuit is not None
+                own = meter(f"own-{name}", device.circuit)
                 devices[own.name] = own
                 device = replace(
                     device,
@@ -57,16 +69,15 @@ def _laptop(device: Device, dice: random.Random) -> Device:
     return device
 
 
-def _plug_of(camera: Device) -> Device:
-    """A plug that meters this camera and nothing else, on the circuit it was on."""
-    assert camera.circuit is not None
+def meter(name: str, circuit: str) -> Device:
+    """A plug that switches and meters what hangs on it, straight on its circuit."""
     return Device(
-        f"own-{camera.name}",
+        name,
         "plug",
-        fed_by=camera.circuit,
-        circuit=camera.circuit,
+        fed_by=circuit,
+        circuit=circuit,
         speaks="relay",
-        at=f"gear/own-{camera.name}",
+        at=f"gear/{name}",
         tells=frozenset({"switch"}),
         hears=frozenset({"switch", "online", "watts"}),
         can_ask=True,

@@ -39,7 +39,7 @@ from studiobridge.profile.model import (
     Tolerance,
     Words,
 )
-from tests.simulate.gear import as_they_are
+from tests.simulate.gear import as_they_are, meter, with_gear
 
 ON_OFF = Words("1", "0")
 UP_GONE = Words("up", "gone")
@@ -415,11 +415,7 @@ def with_more(profile: SetProfile, dice: random.Random) -> SetProfile:
             devices[lamp.name] = lamp
             for presets in looks.values():
                 presets[lamp.name] = Preset(float(dice.randint(5, 100)))
-    return replace(
-        profile,
-        devices=devices,
-        looks={name: replace(profile.looks[name], presets=p) for name, p in looks.items()},
-    )
+    return with_gear(profile, devices, looks)
 
 
 # What lamps draw by their level, metered (W): a driver takes a little when dark, and a little more
@@ -440,20 +436,7 @@ def with_mute(profile: SetProfile, dice: random.Random) -> SetProfile:
     if dice.random() < 0.5:
         return profile
     circuit = dice.choice(list(profile.circuits))
-    plug = Device(
-        "meter-plug",
-        "plug",
-        fed_by=circuit,
-        circuit=circuit,
-        speaks="relay",
-        at="gear/meter-plug",
-        tells=frozenset({"switch"}),
-        hears=frozenset({"switch", "online", "watts"}),
-        can_ask=True,
-        meters=True,
-        answers_in=0.2,
-        essential=True,
-    )
+    plug = replace(meter("meter-plug", circuit), essential=True)
     devices = {**profile.devices, plug.name: plug}
     for name, device in profile.devices.items():
         # an amp with a button of its own, on by the watts of the plug it has for itself
@@ -489,11 +472,7 @@ def with_mute(profile: SetProfile, dice: random.Random) -> SetProfile:
         level = float(dice.randint(15, 100))
         for presets in looks.values():
             presets[lamp.name] = Preset(level)
-    return replace(
-        profile,
-        devices=devices,
-        looks={name: replace(profile.looks[name], presets=p) for name, p in looks.items()},
-    )
+    return with_gear(profile, devices, looks)
 
 
 # The hues a small set has on its cloth, and how deep (degrees, share).

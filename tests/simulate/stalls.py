@@ -22,7 +22,8 @@ import random
 from collections import deque
 from dataclasses import dataclass, field
 
-from studiobridge.bridge.core import Core, Out, Publish, Write
+from studiobridge.bridge.core import Core
+from studiobridge.bridge.outs import Out, Publish, Write
 from studiobridge.bridge.ownership import (
     BEAT_EVERY,
     Alive,
@@ -39,7 +40,7 @@ from studiobridge.bridge.topics import alive_topic, answer_topic, ask_topic, bea
 from studiobridge.control.effects import Save, Wake
 from studiobridge.profile.model import SetProfile
 from studiobridge.rehearsal import MockBroker, Room
-from studiobridge.rehearsal.devices import Joined, Left, Vanished
+from studiobridge.rehearsal.devices import Happening
 from studiobridge.speech import FarEnd
 from studiobridge.speech.message import Message
 from tests.simulate.evening import WALL, Notebook
@@ -335,18 +336,8 @@ class Stalls:
 
     # ---- time ------------------------------------------------------------------------------------
 
-    def gear(self, happenings: list[tuple[str, object]]) -> None:
-        for client, what in happenings:
-            if isinstance(what, Joined):
-                self.broker.connect(client, self.now, what.will, what.keep_alive)
-                self.broker.subscribe(client, list(what.subscriptions), self.now)
-            elif isinstance(what, Left):
-                self.broker.disconnect(client, self.now)
-            elif isinstance(what, Vanished):
-                self.broker.vanish(client, self.now)
-            else:
-                assert isinstance(what, Message)
-                self.broker.publish(client, what, self.now)
+    def gear(self, happenings: list[tuple[str, Happening]]) -> None:
+        self.broker.carry(happenings, self.now)
 
     def run(self, seconds: float) -> None:
         end = self.now + seconds

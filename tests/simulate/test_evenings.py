@@ -12,13 +12,15 @@ from pathlib import Path
 
 import pytest
 
-from studiobridge.bridge.core import Core
-from studiobridge.control import belief
+from studiobridge.bridge.buttons import Buttons
+from studiobridge.control import belief, evidence
 from studiobridge.control.acts import Run
-from studiobridge.control.belief import Belief, Beliefs
+from studiobridge.control.belief import Belief
+from studiobridge.control.beliefs import Beliefs
 from studiobridge.control.controller import Controller
 from studiobridge.control.desk import Desk
 from studiobridge.control.drift import Watcher
+from studiobridge.control.events import Request
 from studiobridge.control.feeds import Feeds
 from studiobridge.control.gates import Gates
 from studiobridge.control.holding import Holding
@@ -30,6 +32,7 @@ from studiobridge.control.steps import Steps
 from studiobridge.control.words import Words
 from studiobridge.profile import read_profile
 from studiobridge.profile.model import Point, Preset, SetProfile, Value
+from studiobridge.speech.message import Message
 from tests.simulate.__main__ import one, shortened
 from tests.simulate.evening import play
 from tests.simulate.sets import made_up
@@ -188,7 +191,7 @@ def found_within(seeds: int) -> str | None:
 
 
 def drop_freshness(monkeypatch: pytest.MonkeyPatch) -> None:
-    fresh = dict.fromkeys(belief.TABLE, belief.TABLE["was it so"])
+    fresh = dict.fromkeys(evidence.TABLE, evidence.TABLE["was it so"])
     monkeypatch.setattr(belief, "TABLE", fresh)
 
 
@@ -218,12 +221,12 @@ def pop_the_amps(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def obey_kept_presses(monkeypatch: pytest.MonkeyPatch) -> None:
-    press = Core._press
+    hear = Buttons.hear
 
-    def careless(self: Core, rule: object, message: object, at: float) -> None:
-        press(self, rule, replace(message, retain=False), at)  # type: ignore[arg-type,type-var]
+    def careless(self: Buttons, message: Message, at: float) -> list[Request]:
+        return hear(self, replace(message, retain=False), at)
 
-    monkeypatch.setattr(Core, "_press", careless)
+    monkeypatch.setattr(Buttons, "hear", careless)
 
 
 def tell_before_it_is_noted(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -373,7 +376,7 @@ def keep_what_was_metered_before(monkeypatch: pytest.MonkeyPatch) -> None:
     """A reading that changes, and what it comes to, take nothing back (law 14)."""
     gauge = Belief.gauge
 
-    def first(self: Belief, point: Point, band: belief.Gauged) -> bool:
+    def first(self: Belief, point: Point, band: evidence.Gauged) -> bool:
         return False if point in self.gauged else gauge(self, point, band)
 
     monkeypatch.setattr(Belief, "gauge", first)
@@ -386,7 +389,7 @@ def confirm_what_was_only_told(monkeypatch: pytest.MonkeyPatch) -> None:
 
     def told_is_enough(
         self: Beliefs, name: str, points: Mapping[Point, Value], preset: Preset | None = None
-    ) -> belief.Proof | None:
+    ) -> evidence.Proof | None:
         found = proof(self, name, points, preset)
         return "report" if found == "told" else found
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from studiobridge.bridge import core, delivery, ownership
+from studiobridge.bridge import channel, delivery, ownership
 from studiobridge.control.words import Words
 from studiobridge.profile import read_profile
 from tests.simulate.stalls import Outcome, play
@@ -57,7 +57,7 @@ def nobody_stands_down(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def never_careful(monkeypatch: pytest.MonkeyPatch) -> None:
     """A lockout is a plain yes, whatever is still on its way and whatever has not answered."""
-    monkeypatch.setattr(core.Core, "_careful", lambda self, answer, covered: answer)
+    monkeypatch.setattr(channel.Channel, "_careful", lambda self, answer, covered, at: answer)
     monkeypatch.setattr(Words, "_why_careful", lambda self, target, at: ([], {}))
 
 

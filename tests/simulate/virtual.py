@@ -7,7 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from studiobridge.bridge.core import Core, Cut, Out, Publish, Write
+from studiobridge.bridge.core import Core
+from studiobridge.bridge.outs import Out, Publish, Write
+from studiobridge.bridge.ownership import Cut
 from studiobridge.control.effects import Memory, StepNote, Wake
 from studiobridge.control.events import Request
 from studiobridge.profile.model import SetProfile
