@@ -386,7 +386,8 @@ class Acts:
         device = belief.device
         if device.slots is None or device.fade <= 0 or run.what == "cut" or run.forced:
             return None
-        told_at = belief.told_at.get("level", at)
+        told = belief.told.get("level")
+        told_at = at if told is None else told.at
         arrives = self.gates.held_until(at) + device.fade + device.answers_in
         gone_by = told_at + device.fade + device.answers_in
         return arrives if arrives > max(gone_by, at) + 1e-6 else None

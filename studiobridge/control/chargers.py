@@ -13,9 +13,9 @@ The rules:
 
 from __future__ import annotations
 
-from studiobridge.control.belief import NEVER
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce
+from studiobridge.control.evidence import NEVER
 from studiobridge.control.rolling import ERRS_SHARE, ERRS_WATTS, SAMPLES_APART
 from studiobridge.craft.supply import Charge, charger
 from studiobridge.profile.manners import meter_of

@@ -11,9 +11,9 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
-from studiobridge.control.belief import NEVER
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Lockout, Tell
+from studiobridge.control.evidence import NEVER
 from studiobridge.control.sequence import ENERGISING, Action
 from studiobridge.craft.mains import instant_trip, running_limit, trips
 from studiobridge.figures.watts import most_draw

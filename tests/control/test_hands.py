@@ -111,12 +111,14 @@ def test_what_rests_on_the_word_of_who_turned_is_shown_as_by_hand(
     said: bool, by: str | None
 ) -> None:
     lamps = dial("rim", proof="watts"), dial("edge-left", EDGE, proof="watts")
-    evening = up(*lamps, rim=50.0, **{"edge-left": 100.0})
-    evening.meter(8, (RIM, 100.0), (EDGE, 100.0))  # all they can draw: each is at its end
-    assert evening.by("edge-left") == "watts"
+    evening = up(*lamps, rim=50.0, **{"edge-left": 60.0})
+    evening.meter(8, (RIM, 50.0), (EDGE, 60.0))
+    evening.ask("set_by_hand", by="Ana")
+    evening.meter(28, (RIM, 50.0), (EDGE, 60.0))  # a word counts from the reading after it on
+    assert evening.by("edge-left") == "hand"
     if said:
         turning(evening, "rim")
-    evening.meter(8, (RIM, 50.0), (EDGE, 100.0))
+    evening.meter(8, (RIM, 56.0), (EDGE, 60.0))
     assert evening.by("edge-left") == by
 
 
