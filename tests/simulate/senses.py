@@ -151,7 +151,7 @@ class SenseLaws:
 
     def showing(self, at: float, shows: Mapping[str, object]) -> Iterator[str]:
         """What is wrong with what is shown now, in words."""
-        named = {(e["device"], e["point"]): e for e in shows["supplies"]}  # type: ignore[attr-defined]
+        named = {(e["device"], e["point"]): e for e in shows.get("supplies", ())}  # type: ignore[attr-defined]
         for (name, point), heard in self.heard_of.items():
             if point == "lux":
                 continue
@@ -169,7 +169,7 @@ class SenseLaws:
                     yield f"{name} says {point} {heard.value}, shown is {entry['value']}"
                 if entry["kept"] is False and not heard.fresh:
                     yield f"{name}: a kept word of {point} is shown as one of now"
-        for entry in shows["sensors"]:  # type: ignore[attr-defined]
+        for entry in shows.get("sensors", ()):  # type: ignore[attr-defined]
             name = entry["device"]
             self.checked += 1
             if entry["fresh"] is True and at > self.lux_at.get(name, -math.inf) + FRESH_FOR:
