@@ -1028,6 +1028,10 @@ class Evening:
             self.run(12.0)
             self.ask("set_by_hand", targets=said, by="Ana")
             self.run(12.0)
+        # what may still be one of two, and one of them is only told: it is told anew
+        if any(drift.perhaps for drift in self.core.controller.watcher.drifts.values()):
+            self.ask("restore")
+            self.run(30.0)
 
     def _truly_at(self, name: str) -> float | None:
         """The level of a lamp that cannot say it; 0 when it is dark, None without mains."""
@@ -1152,13 +1156,19 @@ def play(
         evening.everything_back()
     for _ in range(3):
         if not laws.breaches and evening.core.controller.state != "ready":
+            # a meter that errs takes a camera that waits for one that rolls: who looks says so
+            evening.say_it_stopped()
             evening.ask("up")
-            evening.run(120.0)
+            for _ in range(6):
+                evening.run(20.0)
+                if evening.core.controller.state == "rising":
+                    evening.say_it_stopped()
             evening.press_power_buttons()
             evening.run(30.0)
             evening.turn_dials()
     if not laws.breaches and evening.core.controller.state != "ready":
-        evening.run(60.0)
+        # a slow fade and a slow meter in one run-up take their time
+        evening.run(240.0 if evening.core.controller.state == "rising" else 60.0)
     _must(evening, "ready", "once the trouble had stopped")
     evening.look_at_what_is_shown()
     if seldom and not calm:

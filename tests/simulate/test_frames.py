@@ -52,12 +52,12 @@ def first_breach(law: str, first: int = 0) -> str | None:
 
 def test_slots_raised_under_a_lockout_are_seen(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Frames, "lock", lambda self, names, at: None)
-    assert first_breach("law 1") is not None
+    assert first_breach("law 1", 40) is not None
 
 
 def test_a_fade_that_goes_on_in_a_take_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Frames, "hold", lambda self, held, at: None)
-    assert first_breach("law 2", 60) is not None  # few takes begin while a light fades
+    assert first_breach("law 2", 100) is not None  # few takes begin while a light fades
 
 
 def test_ready_said_of_what_was_never_told_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
