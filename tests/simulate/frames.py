@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from studiobridge.bridge.universe import GOES_ON_WITHIN, Frame, Frames, universes_of
+from studiobridge.profile.manners import meter_of
 from studiobridge.profile.model import Device, Point, Preset, SetProfile, Slots, Universe
 from studiobridge.speech.slots import read
 from tests.simulate.gear import with_gear
@@ -150,7 +151,13 @@ def with_listeners(profile: SetProfile, dice: random.Random) -> SetProfile:
     """The same set with one to four fixtures on slots, on one or two universes."""
     devices = dict(profile.devices)
     looks = {name: dict(look.presets) for name, look in profile.looks.items()}
-    plugs = [d for d in devices.values() if d.kind == "plug" and d.speaks is not None]
+    # `check` refuses anything beside a camera that is known by the watts of its plug
+    taken = {meter_of(devices, d) for d in devices.values() if d.rolls_by == "watts"}
+    plugs = [
+        d
+        for d in devices.values()
+        if d.kind == "plug" and d.speaks is not None and not taken & {d.name, *d.feeds}
+    ]
     universes = {1: Universe(1), 2: Universe(2, priority=120)}
     first = {1: 1, 2: 1}
     for n in range(dice.randint(1, 4)):

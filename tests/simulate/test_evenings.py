@@ -13,12 +13,11 @@ from pathlib import Path
 import pytest
 
 from studiobridge.bridge.buttons import Buttons
-from studiobridge.control import belief, evidence
+from studiobridge.control import belief, evidence, gear
 from studiobridge.control.acts import Run
 from studiobridge.control.belief import Belief
 from studiobridge.control.beliefs import Beliefs
 from studiobridge.control.controller import Controller
-from studiobridge.control.desk import Desk
 from studiobridge.control.drift import Watcher
 from studiobridge.control.events import Request
 from studiobridge.control.feeds import Feeds
@@ -90,23 +89,12 @@ def believe_what_was_heard_without_mains(monkeypatch: pytest.MonkeyPatch) -> Non
     monkeypatch.setattr(Belief, "_new_epoch", forgetful)
 
 
-def wait_for_the_camera_that_closes_first(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Of two cameras that closed their files the second was never looked at again."""
-    wake = Desk.wake
-
-    def one_for_all(self: Desk, name: str, at: float | None) -> None:
-        wake(self, "closing" if name.startswith("closing ") else name, at)
-
-    monkeypatch.setattr(Desk, "wake", one_for_all)
-
-
 # What evenings once found: the seed, the law, and the bug that was mended. Played without what
 # was thought of later: a seed is an evening only as long as nothing is added to it.
 MENDED = [
     (44, "ending", tell_what_has_not_said_what_it_is),
     (971, "law 8", put_back_what_has_no_mains),
     (8611, "law 5", believe_what_was_heard_without_mains),
-    (3065376, "liveness", wait_for_the_camera_that_closes_first),
 ]
 
 
@@ -424,7 +412,7 @@ def leave_laptops_open(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def believe_that_it_is_down_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
     """A computer was woken after it had said that it is down, and loses its mains (law 5)."""
-    monkeypatch.setattr(belief, "FAREWELL", float("inf"))
+    monkeypatch.setattr(gear, "FAREWELL", float("inf"))
 
 
 BUGS = [
