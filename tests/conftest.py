@@ -2,5 +2,6 @@
 
 from hypothesis import settings
 
-settings.register_profile("unhurried", deadline=None)
+# fifty examples a run, others each time; the long search is tests/fuzz/guided.py
+settings.register_profile("unhurried", deadline=None, max_examples=50)
 settings.load_profile("unhurried")

@@ -172,7 +172,10 @@ def studio(
             made = Studio(broker, profile, path, room, bridge, page, env)
             try:
                 bridge.start().said("running on")
-                made.url = page.start().said("the page is at").split()[-1]
+                # whoever asks it what it loads gets that in between
+                (made.url,) = re.findall(
+                    r"https?://[\w.:-]+", page.start().said("the page is at http")
+                )
                 yield made
             finally:
                 page.stop()

@@ -49,7 +49,7 @@ def test_the_whole_evening_by_touch(tmp_path: Path) -> None:
         assert "64 %" in (page.text_content("#lamp-key") or "")
 
         # dials: a tick, and it is recorded
-        page.tap("#dials li:has-text('rim') .ask")
+        page.tap("#dials li:has-text('rim') .ask:has-text('I have set it')")
         page.wait_for_selector("#dials li:has-text('rim'):has-text('done')")
         assert "Ana (page)" in page.inner_text("#dials li:has-text('rim')")
 

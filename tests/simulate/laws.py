@@ -667,7 +667,8 @@ class Laws:
                 if not self.asked_up:
                     self.breach(8, at, f"{name} was energised and nobody asked")
                 self._energised(at, name)
-            if not off:
+            # what goes with its "off" in one message lights nothing
+            if not off and ("switch", False) not in values:
                 self._locked(at, name)
             if not self.cutting:
                 self._held(at, name, point)
