@@ -295,7 +295,7 @@ class Gates:
         asked, values = values, self.whole(name, values, at)
         energising = ("switch", True) in values
         # what it takes together with its "off" lights nothing
-        only_off = ("switch", False) in values
+        only_off = all(point == "switch" and value is False for point, value in asked)
         if not only_off and self.why_locked(name, energise=energising) is not None:
             raise AssertionError(f"{name} is locked out and was to be told {values}")
         device = self.profile.devices[name]
