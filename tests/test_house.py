@@ -16,6 +16,7 @@ MAY = {
     "profile": {"craft"},
     "speech": {"profile", "craft"},
     "figures": {"profile", "craft"},
+    "meeting": {"profile", "craft", "speech"},
     "control": {"profile", "craft", "figures"},
     "rehearsal": {"profile", "craft", "figures", "speech"},
     "bridge": {"profile", "craft", "figures", "speech", "control"},
@@ -31,6 +32,7 @@ MAY = {
         "rehearsal",
         "shown",
         "panel",
+        "meeting",
     },
 }
 # what would make a sans-I/O room do I/O, read a clock, throw dice or wait
@@ -67,7 +69,7 @@ CORE = [
     "topics",
     "universe",
 ]
-SANS_IO = ["control", "craft", "figures", "shown", "speech"]
+SANS_IO = ["control", "craft", "figures", "meeting", "shown", "speech"]
 
 
 def imports_of(path: Path) -> list[tuple[str, int]]:
