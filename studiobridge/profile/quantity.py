@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from studiobridge.profile.plain import quoted
@@ -25,7 +25,7 @@ class Kind:
     """One kind of quantity: its units, its range in house units, and an example to show."""
 
     what: str
-    units: Mapping[str, Fraction]
+    units: Mapping[str, Fraction] = field(hash=False)
     low: float
     high: float
     example: str
