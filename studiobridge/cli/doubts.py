@@ -201,8 +201,9 @@ def about_picture(reading: Reading) -> list[Problem]:
                 found.append(
                     reading.problem(
                         ("picture", "fits"),
-                        f"{fit.framing} does not fit: it does from {lengths.one(fit.from_distance)},"
-                        f" the camera is {lengths.one(framing.distance)} away",
+                        f"{fit.framing} does not fit: it does from"
+                        f" {lengths.one(fit.from_distance)}, the camera is"
+                        f" {lengths.one(framing.distance)} away",
                         "a wider lens, or more room",
                     )
                 )

@@ -221,7 +221,7 @@ def _chain(paper: _Paper, profile: SetProfile) -> None:
         middle = (y0 + y1) / 2
         paper.out.append(_words(x + 10, middle + (1 if y1 - y0 < 30 else -3), name, "ink"))
         if y1 - y0 >= 30:
-            text = ", ".join(paper.lengths.pair(depth))
+            text = paper.lengths.short(depth)
             paper.out.append(_words(x + 10, middle + 12, text, "soft"))
 
 

@@ -28,6 +28,11 @@ class Lengths:
         first, other = self.pair(metres)
         return f"{first} ({other})"
 
+    def short(self, metres: Fraction | float) -> str:
+        """`18 cm, 7 in`, or `7 in, 18 cm`: a piece of a drawing."""
+        both = (f"{float(metres) * 100:.0f} cm", feet_and_inches(Fraction(metres)))
+        return ", ".join(both[::-1] if self.feet else both)
+
     @property
     def tick(self) -> float:
         """Between two marks of a drawing's scale (m): half a metre, or a foot."""
