@@ -14,6 +14,7 @@ from studiobridge.figures.room import budget, room_of
 from studiobridge.profile.build import Reading
 from studiobridge.profile.model import Device, Preset, SetProfile
 from studiobridge.profile.text import Problem
+from studiobridge.shown.lengths import Lengths
 
 
 def about_mains(reading: Reading) -> tuple[list[Problem], list[Problem]]:
@@ -147,6 +148,7 @@ def about_picture(reading: Reading) -> list[Problem]:
     """Whites apart, a lens that does not show what is wanted, bands, a chain too deep."""
     profile = reading.profile
     picture = profile.picture
+    lengths = Lengths(profile.feet)
     found: list[Problem] = []
     bands: dict[str, str] = {}
     for name, look in profile.looks.items():
@@ -187,8 +189,8 @@ def about_picture(reading: Reading) -> list[Problem]:
         found.append(
             reading.problem(
                 ("room", "chain"),
-                f"the chain is {float(made.total):.2f} m deep, the room"
-                f" {float(made.total + made.left):.2f} m",
+                f"the chain is {lengths.one(made.total)} deep, the room"
+                f" {lengths.one(made.total + made.left)}",
                 "see what the variations save: studiobridge room",
             )
         )
@@ -199,8 +201,9 @@ def about_picture(reading: Reading) -> list[Problem]:
                 found.append(
                     reading.problem(
                         ("picture", "fits"),
-                        f"{fit.framing} does not fit: it does from {fit.from_distance:.2f} m,"
-                        f" the camera is {framing.distance:.2f} m away",
+                        f"{fit.framing} does not fit: it does from"
+                        f" {lengths.one(fit.from_distance)}, the camera is"
+                        f" {lengths.one(framing.distance)} away",
                         "a wider lens, or more room",
                     )
                 )

@@ -10,13 +10,13 @@ from fractions import Fraction
 from typing import Any
 
 from studiobridge.cli import show
-from studiobridge.craft.space import feet_and_inches
 from studiobridge.figures.light import LightReading
 from studiobridge.figures.mains import CAUTION, MainsReading
 from studiobridge.figures.meter import Predicted
 from studiobridge.figures.room import RoomReading
 from studiobridge.profile.model import Picture, SetProfile
 from studiobridge.shown import words
+from studiobridge.shown.lengths import Lengths
 
 FLICKER_CAUTION = (
     "Flicker can hurt people who never see it. The figures are a calculation: look at the picture,"
@@ -36,11 +36,6 @@ def plain(value: Any) -> Any:
     if isinstance(value, Fraction | float):
         return round(float(value), 5)
     return value
-
-
-def length(metres: Fraction | float) -> str:
-    """`1.30 m (4 ft 3 1/4 in)`."""
-    return f"{float(metres):.2f} m ({feet_and_inches(Fraction(metres))})"
 
 
 def percent(share: float) -> str:
@@ -105,13 +100,14 @@ def print_light(
     read: Sequence[words.Json] | None = None,
 ) -> None:
     """Light at the mark, ratio, white, exposure, backdrop, banding."""
+    lengths = Lengths(profile.feet)
     show.out(f"{profile.title or profile.name}, look {reading.look or '(none)'}: light at the mark")
     show.out()
     most = max([f.lux for f in reading.fixtures], default=0.0)
     rows = []
     columns = max(8, min(30, show.width() - 70))
     for fixture in reading.fixtures:
-        where = f"{fixture.distance:.2f} m, {fixture.angle:.0f}°"
+        where = f"{lengths.one(fixture.distance)}, {fixture.angle:.0f}°"
         behind = ""
         if fixture.angle >= 90.0:
             behind = "from behind"
@@ -273,6 +269,7 @@ def print_mains(profile: SetProfile, reading: MainsReading) -> None:
 
 def print_room(profile: SetProfile, reading: RoomReading) -> None:
     """The depth from the back wall, what variations save, framing, where everything stands."""
+    lengths = Lengths(profile.feet)
     show.out(f"{profile.title or profile.name}: the room")
     made = reading.budget
     if made is not None:
@@ -287,32 +284,36 @@ def print_room(profile: SetProfile, reading: RoomReading) -> None:
             first = round(float(station.total - station.depth) / whole * columns)
             last = max(first + 1, round(float(station.total) / whole * columns))
             drawn = " " * first + "▒" * (last - first)
-            rows.append((station.name, length(station.depth), drawn, length(station.total)))
+            rows.append(
+                (station.name, lengths.both(station.depth), drawn, lengths.both(station.total))
+            )
         show.print_table(("", "deep", "", "up to"), rows, most=80)
         if made.left is not None:
             if made.left >= 0:
-                show.out(f"left of the room: {length(made.left)}")
+                show.out(f"left of the room: {lengths.both(made.left)}")
             else:
-                show.out(f"TOO DEEP: {length(-made.left)} more than the room has")
+                show.out(f"TOO DEEP: {lengths.both(-made.left)} more than the room has")
         for varied in made.variations:
             show.out(
-                f"{words.clean(varied.title or varied.name)}: saves {length(varied.saves)},"
-                f" {length(varied.total)} in all"
+                f"{words.clean(varied.title or varied.name)}: saves {lengths.both(varied.saves)},"
+                f" {lengths.both(varied.total)} in all"
             )
         if made.together is not None and len(made.variations) > 1:
-            show.out(f"all of these together: {length(made.together)} in all")
+            show.out(f"all of these together: {lengths.both(made.together)} in all")
     framed = reading.framing
     if framed is not None:
         show.out()
         show.out(
-            f"{framed.focal:g} mm from {length(framed.distance)}: shows"
-            f" {framed.field[0]:.2f} × {framed.field[1]:.2f} m at the mark"
+            f"{framed.focal:g} mm from {lengths.both(framed.distance)}: shows"
+            f" {lengths.one(framed.field[0])} × {lengths.one(framed.field[1])} at the mark"
             f" ({framed.angle[0]:.0f}° × {framed.angle[1]:.0f}°)"
         )
         for fit in framed.fits:
             verb = "fits" if fit.fits else "does not fit"
             wish = " (what is asked for)" if fit.framing == profile.picture.fits else ""
-            show.out(f"  {fit.framing}{wish} {verb}; it does from {length(fit.from_distance)}")
+            show.out(
+                f"  {fit.framing}{wish} {verb}; it does from {lengths.both(fit.from_distance)}"
+            )
         if framed.backdrop is not None:
             name, wide, high = framed.backdrop
             filled = "fills the picture" if min(wide, high) >= 1 else "does not fill the picture"
@@ -321,26 +322,30 @@ def print_room(profile: SetProfile, reading: RoomReading) -> None:
                 f" {percent(high)} of its height"
             )
     for name, gap in reading.behind:
-        show.out(f"from the mark back to {words.clean(name)}: {length(gap)}")
+        show.out(f"from the mark back to {words.clean(name)}: {lengths.both(gap)}")
     if reading.standing:
         show.out()
         places: list[tuple[str, ...]] = []
         for item in reading.standing:
             side = "left" if item.place.across < 0 else "right"
             across = (
-                "middle" if item.place.across == 0 else f"{abs(item.place.across):.2f} m {side}"
+                "middle"
+                if item.place.across == 0
+                else f"{lengths.one(abs(item.place.across))} {side}"
             )
             bearing = ""
             if item.bearing is not None:
                 turn = "left" if item.bearing < 0 else "right"
                 bearing = f"{abs(item.bearing):.0f}° {turn} of the camera"
-            away = f"{item.distance:.2f} m from {item.aim}" if item.distance is not None else ""
+            away = (
+                f"{lengths.one(item.distance)} from {item.aim}" if item.distance is not None else ""
+            )
             places.append(
                 (
                     item.device,
-                    f"{item.place.from_back:.2f} m",
+                    lengths.one(item.place.from_back),
                     across,
-                    f"{item.place.height:.2f} m",
+                    lengths.one(item.place.height),
                     away,
                     bearing,
                 )

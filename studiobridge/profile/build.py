@@ -15,8 +15,9 @@ from studiobridge.profile.looks import Looks
 from studiobridge.profile.model import Circuit, LeftOn, Patience, Price, SetProfile
 from studiobridge.profile.old_words import take_new_words
 from studiobridge.profile.places import Places
+from studiobridge.profile.quantity import is_feet
 from studiobridge.profile.shape import ProfileShape
-from studiobridge.profile.text import Document, Path, Problem, ProfileError, read_document
+from studiobridge.profile.text import Document, Node, Path, Problem, ProfileError, read_document
 from studiobridge.profile.universes import Universes
 
 
@@ -106,7 +107,19 @@ def _build(shape: ProfileShape, findings: Findings) -> SetProfile:
         room=room,
         picture=picture,
         universes=MappingProxyType(universes.universes()),
+        feet=_in_feet(findings.document.root),
     )
+
+
+def _in_feet(root: Node) -> bool:
+    """Are more of a profile's lengths written in feet and inches than in metres?"""
+    balance, left = 0, [root]
+    while left:
+        node = left.pop()
+        left += node.entries or [value for _, value in node.pairs or ()]
+        feet = is_feet(node.scalar) if node.scalar else None
+        balance += 0 if feet is None else 1 if feet else -1
+    return balance > 0
 
 
 def _circuits(whole: Part) -> dict[str, Circuit]:

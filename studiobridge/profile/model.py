@@ -627,6 +627,8 @@ class SetProfile:
     call_times: tuple[CallTime, ...] = ()
     time_zone: str | None = None
     warm_up: float = 0.0
+    # most of its lengths are written in feet and inches, and so they are shown
+    feet: bool = False
     left_on: LeftOn | None = None
     patience: Patience = Patience()
     # of the mains (Hz), and what a kWh costs; None where the profile does not say

@@ -8,12 +8,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from studiobridge.profile.plain import quoted
 
 NUMBER = r"[-+]?[0-9]+(?:\.[0-9]+)?"
+# Feet and inches, as they are printed too: 2 ft 3 1/2 in, -3 1/2 in, 1/2 in. The sign is the whole
+# length's.
+_SIZE, _PARTS = r"[0-9]+(?:\.[0-9]+)?", r"[0-9]{1,2}/[0-9]{1,3}"
+_FEET_TEXT = rf"[-+]?(?:{_SIZE}\s*ft\s+)?(?:{_SIZE}(?:\s+{_PARTS})?|{_PARTS})\s*in"
 # Longer than any quantity a person writes.
 LONGEST = 40
 # Exact by definition: 1 in is 25.4 mm.
@@ -25,7 +29,7 @@ class Kind:
     """One kind of quantity: its units, its range in house units, and an example to show."""
 
     what: str
-    units: Mapping[str, Fraction]
+    units: Mapping[str, Fraction] = field(hash=False)
     low: float
     high: float
     example: str
@@ -34,7 +38,7 @@ class Kind:
     def pattern(self) -> str:
         """A regular expression for the JSON Schema."""
         units = "|".join(re.escape(unit) for unit in self.units)
-        both = rf"|{NUMBER}\s*ft\s+{NUMBER}\s*in" if "ft" in self.units else ""
+        both = rf"|{_FEET_TEXT}" if "ft" in self.units else ""
         return rf"^\s*({NUMBER}\s*({units}){both})\s*$"
 
     @property
@@ -102,7 +106,9 @@ FLICKER = replace(LEVEL, what="a modulation in percent", example="3 %")
 
 _ONE = re.compile(rf"\s*({NUMBER})\s*([^\s0-9.+-].*?)?\s*\Z")
 _RANGE = re.compile(rf"\s*({NUMBER})\s*\.\.\s*({NUMBER})\s*([^\s0-9.+-].*?)?\s*\Z")
-_FEET = re.compile(rf"\s*({NUMBER})\s*ft\s+({NUMBER})\s*in\s*\Z")
+_FEET = re.compile(
+    rf"\s*([-+]?)(?:({_SIZE})\s*ft\s+)?(?:({_SIZE})(?:\s+({_PARTS}))?|({_PARTS}))\s*in\s*\Z"
+)
 
 
 def parse(text: object, kind: Kind) -> float:
@@ -122,14 +128,34 @@ def exact(text: object, kind: Kind) -> Fraction:
     if "ft" in kind.units:
         both = _FEET.match(text)
         if both is not None:
-            feet, inches = Fraction(both.group(1)), Fraction(both.group(2))
-            if not 0 <= inches < 12:
-                raise ValueError(f"{shown} has {inches} inches; write 0 to under 12 of them")
-            return _checked((feet * 12 + inches) * INCH, shown, kind)
+            return _checked(_feet(both, shown), shown, kind)
     found = _ONE.match(text)
     if found is None:
         raise ValueError(f"{shown} is not {kind.what}; write it like '{kind.example}'")
     return _checked(Fraction(found.group(1)) * _unit(found.group(2), shown, kind), shown, kind)
+
+
+def _feet(found: re.Match[str], shown: str) -> Fraction:
+    """Feet and inches as metres. Raises ValueError."""
+    sign, feet, whole, part = found.group(1), *(found.group(n) or "0" for n in (2, 3, 4))
+    part = found.group(5) or part
+    over, _, under = part.partition("/")
+    if under and not 0 < int(over) < int(under):
+        raise ValueError(f"{shown} has {part} of an inch; write a part of one, like 1/4 or 1/2")
+    inches = Fraction(whole) + Fraction(part)
+    if found.group(2) is not None and not inches < 12:
+        raise ValueError(f"{shown} has {inches} inches; write 0 to under 12 of them")
+    length = (Fraction(feet) * 12 + inches) * INCH
+    return -length if sign == "-" else length
+
+
+def is_feet(text: str) -> bool | None:
+    """Is a length written in feet or inches (True) or in metres (False)? None: it is no length."""
+    if _FEET.match(text):
+        return True
+    found = _ONE.match(text)
+    unit = found.group(2) if found is not None else None
+    return {"ft": True, "in": True, "m": False, "cm": False}.get(unit or "")
 
 
 def parse_range(text: object, kind: Kind) -> tuple[float, float]:

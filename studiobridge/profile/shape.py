@@ -43,6 +43,7 @@ def _quantity(kind: Kind) -> Any:
         float,
         BeforeValidator(lambda text: quantity.parse(text, kind)),
         WithJsonSchema({"type": "string", "pattern": kind.pattern, "examples": [kind.example]}),
+        kind,  # for `explained.py`, which says its range
     ]
 
 
@@ -51,6 +52,7 @@ def _exact(kind: Kind) -> Any:
         Fraction,
         PlainValidator(lambda text: quantity.exact(text, kind)),
         WithJsonSchema({"type": "string", "pattern": kind.pattern, "examples": [kind.example]}),
+        kind,  # for `explained.py`, which says its range
     ]
 
 
@@ -725,7 +727,10 @@ assert set(DeviceKind.__args__) == set(KINDS)  # type: ignore[attr-defined]
 
 def profile_schema() -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of a set profile."""
+    from studiobridge.profile.explained import describe
+
     schema = ProfileShape.model_json_schema(by_alias=True)
+    describe(schema)
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "studiobridge set profile",

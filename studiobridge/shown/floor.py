@@ -14,11 +14,12 @@ from xml.sax.saxutils import escape, quoteattr
 
 from studiobridge.craft.chroma import name_of, on_screen
 from studiobridge.craft.colour import planckian_uv, srgb_of
-from studiobridge.craft.space import angle_of_view, feet_and_inches
+from studiobridge.craft.space import angle_of_view
 from studiobridge.figures.light import aim_point, at
 from studiobridge.figures.room import camera_of
 from studiobridge.profile.model import Device, Place, Preset, SetProfile
 from studiobridge.profile.plain import plain
+from studiobridge.shown.lengths import Lengths
 
 # px a metre, and the margins around the room for its dimensions
 SCALE = 190.0
@@ -54,6 +55,7 @@ class Label:
 class _Paper:
     wide: float
     deep: float
+    lengths: Lengths
     out: list[str] = field(default_factory=list)
     taken: list[tuple[float, float, float, float]] = field(default_factory=list)
 
@@ -110,7 +112,7 @@ def floor(
     """
     notes = notes or {}
     wide, deep = size(profile)
-    paper = _Paper(wide, deep)
+    paper = _Paper(wide, deep, Lengths(profile.feet))
     paper.out.append(
         f'<rect class="ground" x="{paper.x(-wide / 2):.1f}" y="{paper.y(0):.1f}"'
         f' width="{wide * SCALE:.1f}" height="{deep * SCALE:.1f}"/>'
@@ -185,18 +187,21 @@ def _walls(paper: _Paper) -> None:
         f' height="{y1 - y0:.1f}"/>'
     )
     paper.out.append(_words((x0 + x1) / 2, y0 - 24, "back wall", "soft", "middle"))
-    steps = int(paper.deep / 0.5)
-    for i in range(steps + 1):
-        y = paper.y(i * 0.5)
+    tick = paper.lengths.tick
+    for i in range(int(paper.deep / tick) + 1):
+        y = paper.y(i * tick)
         paper.out.append(f'<path class="tick" d="M{x0 - 8:.1f} {y:.1f}h6"/>')
         if i % 2 == 0:
-            paper.out.append(_words(x0 - 12, y + 4, f"{i / 2:g} m", "soft", "end"))
-    for i in range(-int(paper.wide), int(paper.wide) + 1):
-        if abs(i * 0.5) <= paper.wide / 2:
-            x = paper.x(i * 0.5)
+            paper.out.append(_words(x0 - 12, y + 4, paper.lengths.scale(i), "soft", "end"))
+    most = int(paper.wide / 2 / tick)
+    for i in range(-most, most + 1):
+        if abs(i * tick) <= paper.wide / 2:
+            x = paper.x(i * tick)
             paper.out.append(f'<path class="tick" d="M{x:.1f} {y0 - 8:.1f}v6"/>')
             if i % 2 == 0:
-                paper.out.append(_words(x, y0 - 11, f"{abs(i) / 2:g}", "soft", "middle"))
+                paper.out.append(
+                    _words(x, y0 - 11, paper.lengths.scale(abs(i)).split(" ")[0], "soft", "middle")
+                )
     paper.out.append(
         _words((x0 + x1) / 2, y1 + 32, "left and right as the camera sees them", "soft", "middle")
     )
@@ -216,7 +221,7 @@ def _chain(paper: _Paper, profile: SetProfile) -> None:
         middle = (y0 + y1) / 2
         paper.out.append(_words(x + 10, middle + (1 if y1 - y0 < 30 else -3), name, "ink"))
         if y1 - y0 >= 30:
-            text = f"{float(depth) * 100:.0f} cm, {feet_and_inches(depth)}"
+            text = paper.lengths.short(depth)
             paper.out.append(_words(x + 10, middle + 12, text, "soft"))
 
 
@@ -294,7 +299,7 @@ def _mark(paper: _Paper, mark: Place) -> Label:
         f'<path class="mark" d="M{x - 21:.1f} {y:.1f}h42M{x:.1f} {y - 21:.1f}v42"/>'
     )
     paper.taken.append((x - 21, y - 21, x + 21, y + 21))
-    return Label(x + 24, y - 6, ("the mark", f"{mark.height:.2f} m up"), "mark")
+    return Label(x + 24, y - 6, ("the mark", f"{paper.lengths.one(mark.height)} up"), "mark")
 
 
 def _device(
@@ -354,8 +359,8 @@ def _device(
         lines.append(
             ", ".join(filter(None, (level, cct, colour))) + (", by hand" if device.hand_set else "")
         )
-    away = f", {math.dist(at(place), target):.2f} m away" if target is not None else ""
-    lines.append(f"{place.height:.2f} m up{away}")
+    away = f", {paper.lengths.one(math.dist(at(place), target))} away" if target is not None else ""
+    lines.append(f"{paper.lengths.one(place.height)} up{away}")
     if notes.get(device.name):
         lines.append(notes[device.name])
     # towards the nearer wall, where the beams are not

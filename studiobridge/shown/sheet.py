@@ -5,14 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from xml.sax.saxutils import escape
 
 import jinja2
 
 from studiobridge.control.plan import plan
 from studiobridge.craft.chroma import spelled
-from studiobridge.craft.space import feet_and_inches
 from studiobridge.figures.light import LightReading, light_of
 from studiobridge.figures.mains import CAUTION as MAINS_CAUTION
 from studiobridge.figures.mains import MainsReading, mains_of
@@ -20,6 +18,7 @@ from studiobridge.figures.meter import Predicted, predicted
 from studiobridge.figures.room import RoomReading, room_of
 from studiobridge.profile.model import Device, Place, Preset, SetProfile
 from studiobridge.shown.floor import LINE, STYLE, floor
+from studiobridge.shown.lengths import Lengths
 
 CAUTIONS = (
     "Not a safety device. Pull the plug before you open or move anything.",
@@ -50,24 +49,19 @@ class Row:
 NOWHERE = ("", "")
 
 
-def both(length: Fraction | float) -> tuple[str, str]:
-    """`2.05 m`, and the same in feet and inches."""
-    return f"{float(length):.2f} m", feet_and_inches(length)
-
-
-def _across(place: Place) -> tuple[str, str]:
+def _across(place: Place, lengths: Lengths) -> tuple[str, str]:
     if place.across == 0:
         return ("middle", "")
-    metric, feet = both(abs(place.across))
-    return f"{metric} {'left' if place.across < 0 else 'right'}", feet
+    first, other = lengths.pair(abs(place.across))
+    return f"{first} {'left' if place.across < 0 else 'right'}", other
 
 
-def _row(device: Device, preset: Preset | None, reading: RoomReading) -> Row:
+def _row(device: Device, preset: Preset | None, reading: RoomReading, lengths: Lengths) -> Row:
     place = device.place
     aim = turned = ""
     standing = next((s for s in reading.standing if s.device == device.name), None)
     if standing is not None and standing.distance is not None:
-        aim = f"{standing.aim}, {standing.distance:.2f} m"
+        aim = f"{standing.aim}, {lengths.one(standing.distance)}"
         if standing.bearing is not None and abs(standing.bearing) >= 0.5:
             side = "left" if standing.bearing < 0 else "right"
             turned = f"{abs(standing.bearing):.0f}° {side} of camera"
@@ -82,9 +76,9 @@ def _row(device: Device, preset: Preset | None, reading: RoomReading) -> Row:
         level,
         white,
         device.hand_set,
-        both(place.from_back) if place else NOWHERE,
-        _across(place) if place else NOWHERE,
-        both(place.height) if place else NOWHERE,
+        lengths.pair(place.from_back) if place else NOWHERE,
+        _across(place, lengths) if place else NOWHERE,
+        lengths.pair(place.height) if place else NOWHERE,
         (aim, turned),
         "battery" if device.battery else device.fed_by or "",
     )
@@ -182,7 +176,7 @@ def page(profile: SetProfile, look: str | None, presets: Mapping[str, Preset]) -
     sensors = predicted(profile, presets)
     order = plan(profile, "up", look)
     rows = [
-        _row(device, presets.get(device.name), room)
+        _row(device, presets.get(device.name), room, Lengths(profile.feet))
         for device in profile.devices.values()
         if device.fixture or device.place is not None
     ]
@@ -208,7 +202,7 @@ def page(profile: SetProfile, look: str | None, presets: Mapping[str, Preset]) -
         loads=load_lines(mains),
         over=[f.text for f in mains.findings if f.weight != "missing"],
         budget=room.budget,
-        length=both,
+        length=Lengths(profile.feet).pair,
         steps=order.steps,
         people=order.people,
         leaving=plan(profile, "down").people,
