@@ -11,6 +11,7 @@ tests/outside/test_monotone.py.
 
 from __future__ import annotations
 
+import itertools
 from bisect import bisect_right
 from collections.abc import Sequence
 from math import isfinite
@@ -29,7 +30,7 @@ class Monotone:
             raise ValueError("a curve goes through two points or more")
         xs = [float(x) for x, _ in points]
         ys = [float(y) for _, y in points]
-        widths = [b - a for a, b in zip(xs, xs[1:], strict=False)]
+        widths = [b - a for a, b in itertools.pairwise(xs)]
         if not all(width > 0.0 for width in widths):
             raise ValueError("the points of a curve stand in rising order")
         rises = [(high - low) / width for low, high, width in zip(ys, ys[1:], widths, strict=False)]
@@ -57,7 +58,7 @@ def _slopes(widths: Sequence[float], rises: Sequence[float]) -> list[float]:
         return [rises[0], rises[0]]
     slopes = [_at_an_end(widths[0], widths[1], rises[0], rises[1])]
     for (h0, h1), (m0, m1) in zip(
-        zip(widths, widths[1:], strict=False), zip(rises, rises[1:], strict=False), strict=True
+        itertools.pairwise(widths), itertools.pairwise(rises), strict=True
     ):
         if m0 == 0.0 or m1 == 0.0 or (m0 > 0.0) != (m1 > 0.0):
             slopes.append(0.0)  # a turn, or the edge of level ground: it stays on it

@@ -6,6 +6,8 @@ Fritsch and Carlson 1980 at the ends).
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -30,7 +32,7 @@ def tables(draw: st.DrawFn, rising: bool) -> list[tuple[float, float]]:
 def compare(points: list[tuple[float, float]], share: float, allowed: float) -> None:
     xs, ys = zip(*points, strict=True)
     reference, ours = interpolate.PchipInterpolator(xs, ys), Monotone(points)
-    between = ((a + b) / 2 for a, b in zip(xs, xs[1:], strict=False))
+    between = ((a + b) / 2 for a, b in itertools.pairwise(xs))
     for x in (xs[0] + share * (xs[-1] - xs[0]), *xs, *between):
         assert ours(x) == pytest.approx(float(reference(x)), rel=1e-12, abs=allowed)
 
