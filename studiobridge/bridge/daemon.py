@@ -161,8 +161,6 @@ class SetRunner:
         except RecordError as error:
             self.say(str(error))
             return 2
-        for device in self.profile.devices.values():
-            device.dimmer.make_ready()
         self.core = Core(self.profile, memory, self.instance, self.wall, self.now())
         if unread is not None:
             self.core.without_memory(unread)

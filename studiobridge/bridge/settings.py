@@ -31,7 +31,7 @@ class SettingsError(Exception):
 
 
 class TlsSettings(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     ca: Path | None = None
     cert: Path | None = None
@@ -40,7 +40,7 @@ class TlsSettings(BaseModel):
 
 
 class BrokerSettings(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     host: str = Field(default="localhost", min_length=1, max_length=253)
     port: int | None = Field(default=None, ge=1, le=65535)
@@ -70,7 +70,7 @@ class BrokerSettings(BaseModel):
 class PanelSettings(BaseModel):
     """Where the page is served, and to whom. Loopback unless told otherwise."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     listen: str = Field(default="127.0.0.1", min_length=1, max_length=253)
     port: int = Field(default=8450, ge=0, le=65535)
@@ -89,14 +89,14 @@ class PanelSettings(BaseModel):
 class MetricsSettings(BaseModel):
     """Figures for Prometheus over HTTP, without a password: loopback unless told otherwise."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     listen: str = Field(default="127.0.0.1", min_length=1, max_length=253)
     port: int = Field(ge=1, le=65535)
 
 
 class Settings(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     broker: BrokerSettings = Field(default_factory=BrokerSettings)
     data: Path = Field(default_factory=lambda: platformdirs.user_data_path(APP))

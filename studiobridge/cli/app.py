@@ -2,35 +2,61 @@
 
 from __future__ import annotations
 
-import asyncio
+import gc
+import os
 import sys
-from typing import Annotated
+from importlib import import_module
+from typing import Any
 
 import typer
 
-from studiobridge.cli import explaining, hand, pages, profiles, running, show, watching
-from studiobridge.cli.base import (
-    BAD_INPUT,
-    LookOption,
-    ProfileArgument,
-    Stop,
-    app,
-    read_or_stop,
-    settings_or_stop,
-)
+from studiobridge.cli import base, show
+
+# Which module has which commands: who names one waits for its module alone, and for --help
+# they all come, in this order.
+COMMANDS = {
+    "profiles": ("check", "plan", "light", "mains", "room", "sheet", "schema", "version"),
+    "explaining": ("explain",),
+    "running": (
+        *("run", "up", "down", "restore", "keep"),
+        *("cut", "lockout", "release", "rolling"),
+    ),
+    "hand": ("by-hand",),
+    "watching": ("status", "drift", "watch", "record"),
+    "pages": ("panel",),
+    "rehearsing": ("rehearse",),
+}
+
+
+def load(command: str = "") -> None:
+    """Import the module of a command, which makes it one; every module where none has it."""
+    found = [module for module, names in COMMANDS.items() if command in names]
+    for module in found or COMMANDS:
+        import_module(f"studiobridge.cli.{module}")
+
+
+def __getattr__(name: str) -> Any:
+    if name != "app":
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    load()
+    return base.app
 
 
 def main() -> None:
     """The entry point: typer, with our exit codes and no traceback for bad input."""
+    # nobody else looks into what we read, and who might is not searched for
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+    base.loading()
     code: object = 0
     try:
-        code = app(standalone_mode=False)
+        load(*sys.argv[1:2])
+        code = base.app(standalone_mode=False)
     except typer.Exit as end:
         sys.exit(end.exit_code)
     except typer.Abort:
         show.fail("interrupted")
         sys.exit(130)
-    except Stop as stop:
+    except base.Stop as stop:
         if str(stop):
             show.fail(str(stop))
         sys.exit(stop.code)
@@ -45,35 +71,7 @@ def main() -> None:
         if shown is None:
             raise
         show.fail(f"studiobridge: {shown()}")
-        sys.exit(BAD_INPUT)
+        sys.exit(base.BAD_INPUT)
+    finally:
+        gc.freeze()  # a process that ends need not be searched for what it no longer needs
     sys.exit(code if isinstance(code, int) else 0)
-
-
-@app.command()
-def rehearse(
-    profile: ProfileArgument,
-    pace: Annotated[
-        float, typer.Option(min=0.1, max=50.0, help="How much faster than the gear's own times.")
-    ] = 2.0,
-    stay: Annotated[bool, typer.Option(help="Bridge and gear go on, to try commands.")] = False,
-    look: LookOption = None,
-    page: Annotated[
-        bool, typer.Option("--page", help="Serve the page and let you play the evening on it.")
-    ] = False,
-) -> None:
-    """Play a whole evening against simulated gear: no gear, no broker, nothing left running."""
-    reading = read_or_stop(profile)
-    from studiobridge.cli.evening import rehearse_evening
-
-    port = None
-    if page:
-        found = settings_or_stop(None)
-        pages.keys_of(found)
-        port = found.panel.port
-    raise typer.Exit(
-        asyncio.run(rehearse_evening(profile, reading.profile, pace, stay, look, port))
-    )
-
-
-# importing them is what makes them commands
-_ = (profiles, explaining, running, hand, watching, pages)

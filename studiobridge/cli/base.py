@@ -5,9 +5,8 @@ Imports are late everywhere in this room, so that --help is quick.
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
-import signal
+import gc
 from collections.abc import Callable, Coroutine, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -47,6 +46,12 @@ ForceOption = Annotated[bool, typer.Option(help="even while a camera rolls (reco
 LookOption = Annotated[str | None, typer.Option("--look", help="A look of the set.")]
 
 
+@app.callback()
+def _program() -> None:
+    # with it the program has commands though only one module of them is loaded
+    pass
+
+
 class Stop(Exception):
     """Ends a command with a sentence and an exit code."""
 
@@ -56,6 +61,22 @@ class Stop(Exception):
 
 
 # ---- helpers -----------------------------------------------------------------------------
+
+# Python looks for garbage each time so many things more were made than given up. What a command
+# loads is made to stay, and looking through it again and again is a tenth of its time.
+WHILE_LOADING = 100_000
+_usual = gc.get_threshold()
+
+
+def loading() -> None:
+    """A command begins: nearly all it makes at first it keeps."""
+    gc.set_threshold(WHILE_LOADING)
+
+
+def loaded() -> None:
+    """What goes on for long is loaded: garbage is looked for as ever, and not among that."""
+    gc.freeze()
+    gc.set_threshold(*_usual)
 
 
 _noted: set[Path] = set()
@@ -124,6 +145,9 @@ def leaving(text: str) -> Iterator[None]:
 
     To be entered in a task; the exit code is the one a shell gives to that signal.
     """
+    import asyncio
+    import signal
+
     task, loop = asyncio.current_task(), asyncio.get_running_loop()
     assert task is not None
     got: list[int] = []
@@ -147,8 +171,11 @@ def leaving(text: str) -> Iterator[None]:
 
 
 def run_asking(task: Coroutine[Any, Any, int]) -> None:
+    import asyncio
+
     from studiobridge.bridge.asking import NoBridge, NoBroker
 
+    loaded()
     try:
         code = asyncio.run(task)
     except (NoBroker, NoBridge) as error:

@@ -16,6 +16,7 @@ from studiobridge.cli.base import (
     SettingsOption,
     Stop,
     app,
+    loaded,
     read_or_stop,
     settings_or_stop,
 )
@@ -47,13 +48,14 @@ def panel_serve(
     settings: SettingsOption = None,
 ) -> None:
     """Serve the page until stopped. It visits the bridge like any other; loopback unless told."""
-    loaded = settings_or_stop(settings)
-    paths = profiles or list(loaded.profiles)
+    found = settings_or_stop(settings)
+    paths = profiles or list(found.profiles)
     if not paths:
         raise Stop(BAD_INPUT, "which sets? name their profiles, here or in the settings file")
     readings = [read_or_stop(path).profile for path in paths]
-    keys_of(loaded)
-    raise typer.Exit(asyncio.run(_serve_pages(loaded, readings)))
+    keys_of(found)
+    loaded()
+    raise typer.Exit(asyncio.run(_serve_pages(found, readings)))
 
 
 async def _serve_pages(settings: Settings, profiles: list[Any]) -> int:

@@ -28,6 +28,7 @@ from studiobridge.cli.base import (
     app,
     ask_simply,
     leaving,
+    loaded,
     read_or_stop,
     run_asking,
     say_answers,
@@ -60,13 +61,14 @@ def run(
     settings: SettingsOption = None,
 ) -> None:
     """The daemon: run one or more sets until it is stopped. Stopping touches nothing."""
-    loaded = settings_or_stop(settings)
-    paths = profiles or list(loaded.profiles)
+    found = settings_or_stop(settings)
+    paths = profiles or list(found.profiles)
     if not paths:
         raise Stop(BAD_INPUT, "which sets? name their profiles, here or in the settings file")
     from studiobridge.bridge.service import run_sets
 
-    raise typer.Exit(asyncio.run(run_sets(paths, loaded)))
+    loaded()
+    raise typer.Exit(asyncio.run(run_sets(paths, found)))
 
 
 def _request(

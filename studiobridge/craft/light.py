@@ -9,7 +9,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, Literal
+from typing import Literal
+
+from studiobridge.craft.monotone import Monotone
 
 Curve = Literal["linear", "square", "logarithmic", "measured"]
 
@@ -47,13 +49,14 @@ class Dimmer:
                 )
         if self.points[0][0] < 0 or self.points[0][1] < 0 or self.points[-1] != (100.0, 100.0):
             raise ValueError("measured points are percent of full: the last one is 100 %: 100 %")
+        _through(self.points)
 
     def output(self, level: float) -> float:
         """Share of full output (0-1) at a level (0-100 %).
 
         linear: level / 100. square: its square (common practice). logarithmic: IEC 62386-102
         (from memory), below its lowest step dark. measured: through the points, rising between
-        them (scipy, PCHIP); below the first point straight down to dark at 0 %. Raises
+        them (PCHIP, craft/monotone.py); below the first point straight down to dark at 0 %. Raises
         ValueError outside 0-100 %.
         """
         if not 0.0 <= level <= 100.0:
@@ -70,29 +73,13 @@ class Dimmer:
             return float(10.0 ** ((n - 1.0) / LOGARITHMIC_DECADE - 3.0))
         return float(min(1.0, max(0.0, _through(self.points)(level) / 100.0)))
 
-    def make_ready(self) -> None:
-        """Load what `output` needs now: the first light of an evening waits for nothing.
-
-        The library behind measured points takes a second to load here, several on a small
-        computer, and for as long whoever calls `output` would hear and say nothing.
-        """
-        if self.curve == "measured":
-            _through(self.points)
-
 
 LINEAR = Dimmer()
 
 
 @lru_cache(maxsize=256)
-def _through(points: tuple[tuple[float, float], ...]) -> Any:
-    """Monotone cubic through measured points: scipy's PchipInterpolator (Fritsch-Butland).
-
-    Imported here because only sets with measured dimmers need it, and it is large.
-    """
-    from scipy.interpolate import PchipInterpolator
-
-    table = points if points[0][0] == 0.0 else ((0.0, 0.0), *points)
-    return PchipInterpolator([level for level, _ in table], [out for _, out in table])
+def _through(points: tuple[tuple[float, float], ...]) -> Monotone:
+    return Monotone(points if points[0][0] == 0.0 else ((0.0, 0.0), *points))
 
 
 def level_stops(dimmer: Dimmer, wanted_level: float, reported_level: float) -> float | None:

@@ -177,8 +177,6 @@ class Panel:
     async def _life(self, app: Starlette) -> AsyncIterator[None]:
         async with contextlib.AsyncExitStack() as stack:
             for profile in self.profiles:
-                for device in profile.devices.values():
-                    device.dimmer.make_ready()
                 visitor = Asker(self.settings, profile.name, stays=True)
                 await stack.enter_async_context(visitor)
                 self.boards[profile.name] = Board(self.settings, profile, visitor)

@@ -366,7 +366,7 @@ WordsShape = dict[
 
 
 class Shape(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
 
 class CircuitShape(Shape):
@@ -621,7 +621,7 @@ class PresetShape(Shape):
 class LookShape(BaseModel):
     """A look: presets by device name, and three keys of its own."""
 
-    model_config = ConfigDict(extra="allow", frozen=True)
+    model_config = ConfigDict(extra="allow", frozen=True, defer_build=True)
     __pydantic_extra__: dict[str, PresetShape]
 
     title: Text = ""
@@ -662,7 +662,7 @@ class PatienceShape(Shape):
 class VariationShape(BaseModel):
     """A variation of the depth chain: other depths by the chain's names, and a title."""
 
-    model_config = ConfigDict(extra="allow", frozen=True)
+    model_config = ConfigDict(extra="allow", frozen=True, defer_build=True)
     __pydantic_extra__: dict[str, Depth]
 
     title: Text = ""

@@ -35,7 +35,9 @@ def test_gear_that_cannot_speak_goes_into_the_first_profile() -> None:
         for name, feed in (("rim-plug", "wall"), ("camera-plug", "wall"), ("window", "wall"))
     )
     meter = '  meter: {switch: {tell: {topic: "{at}/in"}, hear: {topic: "{at}/out"}}, watts: {hear: {topic: "{at}/w"}}}\n'
-    mute = "".join(f"  {line}\n" for line in block("silent-gear.md", "All of it in a few lines").splitlines())
+    mute = "".join(
+        f"  {line}\n" for line in block("silent-gear.md", "All of it in a few lines").splitlines()
+    )
     text = FIRST.replace(
         "devices:\n", f"{meter}universes: {{1: {{to: multicast}}}}\ndevices:\n{plugs}"
     )
