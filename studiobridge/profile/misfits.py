@@ -141,7 +141,7 @@ def _value(kind: str, item: Mapping[str, Any], path: Path, place: Place) -> tupl
         if isinstance(value, bool | int | float):
             shown = as_written(value)
             return f"{name} is a text, and {shown} is read as something else", (
-                f"put it in quotes: \"{shown}\""
+                f'put it in quotes: "{shown}"'
             )
         return f"{name} is one text, and {quoted(value)} is more", like
     if kind == "too_short" or kind == "string_too_short":

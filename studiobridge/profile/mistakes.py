@@ -138,7 +138,8 @@ def _take(search: _Search, tree: Tree, misfit: Misfit) -> None:
     where = misfit.path[:-1] if misfit.kind == "missing" else misfit.path
     search.said.append((where, Noted(where, misfit.what, misfit.todo, key)))
     guesses = list(_guesses(search, tree, misfit))
-    fitting = [guess for guess in guesses if _fits(tree, guess, misfit.path)]
+    meant = [new for new, old in search.renamed.items() if old == misfit.path]
+    fitting = [guess for guess in guesses if _fits(tree, guess, [misfit.path, *meant])]
     if not fitting and len(misfit.path) > 1:
         # what holds it can be nothing without it
         above = misfit.path[:-1]
@@ -146,14 +147,14 @@ def _take(search: _Search, tree: Tree, misfit: Misfit) -> None:
     search.misread.append(_Damage(misfit.path, fitting or [_nothing]))
 
 
-def _fits(tree: Tree, guess: Edit, path: Path) -> bool:
-    """Does a guess leave nothing to be said at this path? Deeper down there may be more."""
+def _fits(tree: Tree, guess: Edit, paths: list[Path]) -> bool:
+    """Does a guess leave nothing to be said at these paths? Deeper down there may be more."""
     tried = copy.deepcopy(tree)
     guess(tried)
     try:
         ProfileShape.model_validate(tried)
     except ValidationError as error:
-        return not any(m.path == path for m in misfits(tried, error))
+        return not any(m.path in paths for m in misfits(tried, error))
     return True
 
 

@@ -72,6 +72,7 @@ CORNER = [
     ("patience", "tries: 3, listen: 3 s}", "tries: three, listen: 3 s}"),
 ]  # fmt: skip
 
+
 def planted(text: str, mistakes: list[tuple[str, str, str]]) -> tuple[str, set[int]]:
     """The file with these mistakes in it, and their lines."""
     lines = set()
