@@ -8,6 +8,7 @@ from __future__ import annotations
 import types
 import typing
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Annotated, Any, Literal, Union
 
 from pydantic import BaseModel, WithJsonSchema
@@ -96,6 +97,7 @@ def _place(annotation: object, metadata: tuple[Any, ...] = (), needed: bool = Fa
 WHOLE = Place((ProfileShape,))
 
 
+@lru_cache(maxsize=4096)
 def place_at(path: Path) -> Place | None:
     """What belongs at a path; None where nothing may stand."""
     place = WHOLE

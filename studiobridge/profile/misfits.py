@@ -18,10 +18,19 @@ from studiobridge.profile.text import Path
 
 # What belongs at the end of a path, by the name of its key, where the shape alone does not say.
 ON_ITS_OWN = {
-    "after": "write [lesson-pc]",
-    "days": "write [mon, tue, wed], or daily, weekdays or weekends",
     "call_times": "write a '-' before each of them",
     "to": "write an address, or [one, another]",
+    "together": "write yes, or [level, cct]",
+}
+# What a line with this key may look like, where the shape only knows that it is a text.
+LIKE = {
+    "topic": '"{at}/in"',
+    "at": "corner/plug-1",
+    "payload": '"{value}"',
+    "pattern": '"level={value}"',
+    "field": "now.power",
+    "title": "Key, left of the wheel",
+    "to": "10.0.0.7",
 }
 
 
@@ -50,12 +59,12 @@ def _misfit(tree: object, item: Mapping[str, Any]) -> Misfit:
     kind = str(item["type"])
     if loc and loc[-1] == "[key]":
         what, todo = _own_words(item)
-        return Misfit(loc[:-1], what, todo, "key")
+        return Misfit(loc[:-1], what, todo or "use a-z, 0-9 and hyphens", "key")
     if kind == "missing":
         return _missing(loc)
     path = in_tree(tree, loc)
     if kind == "extra_forbidden":
-        return _unknown(path)
+        return _unknown(path, item["input"])
     place = place_at(path) or Place(())
     if item["input"] is None:
         name = named(path)
@@ -69,7 +78,8 @@ def _misfit(tree: object, item: Mapping[str, Any]) -> Misfit:
 
 def in_tree(tree: object, loc: Path) -> Path:
     """The part of a location that is in the file: pydantic also names the form it tried."""
-    at, path = tree, []
+    at = tree
+    path: list[str | int] = []
     for part in loc:
         if isinstance(at, dict) and str(part) in at:
             at = at[str(part)]
@@ -99,8 +109,12 @@ def _missing(loc: Path) -> Misfit:
     return Misfit(loc, f"'{loc[-1]}' is missing", todo, "missing")
 
 
-def _unknown(path: Path) -> Misfit:
+def _unknown(path: Path, value: object) -> Misfit:
     last = str(path[-1])
+    if value is None and last[:1].isdigit():
+        # {height: 1,5 m} is `height: 1` and a key `5 m`
+        what = f"'{last}' stands behind a comma, and between brackets a comma ends a value"
+        return Misfit(path, what, "write a number with a point, like 1.5", "unknown")
     above = place_at(path[:-1]) or Place(())
     return Misfit(path, f"unknown key '{last}'", nearest(last, above.keys()), "unknown")
 
@@ -108,7 +122,9 @@ def _unknown(path: Path) -> Misfit:
 def _own_words(item: Mapping[str, Any]) -> tuple[str, str]:
     text = str(item["msg"]).removeprefix("Value error, ")
     if item["type"] != "value_error":
-        return f"{quoted(item['input'])} cannot be a key here", ""
+        expected = str((item.get("ctx") or {}).get("expected", "")).replace("'", "")
+        todo = f"known: {expected}" if expected else ""
+        return f"{quoted(item['input'])} cannot be a key here", todo
     what, _, todo = text.partition("; ")
     return what, todo
 
@@ -120,13 +136,14 @@ def _value(kind: str, item: Mapping[str, Any], path: Path, place: Place) -> tupl
     context: Mapping[str, Any] = item.get("ctx") or {}
     like = f"write it like {_line(path, place)}"
     if kind == "value_error":
-        return _own_words(item)
+        what, todo = _own_words(item)
+        return what, todo or like
     if path == ("format",):
         return f"format {as_written(value)} is not known here", "write 'format: 1'"
     words = [as_written(word) for word in place.words()]
     if kind == "literal_error" and words:
         if isinstance(value, list | dict):
-            return f"{quoted(value)} is not one of {_or(words)}", "write one of them"
+            return f"{quoted(value)} is not one of {_or(words)}", "write one of them alone"
         todo = nearest(as_written(value), words)
         return (
             f"{quoted(value)} is not one of {_or(words)}",
@@ -152,14 +169,14 @@ def _value(kind: str, item: Mapping[str, Any], path: Path, place: Place) -> tupl
         return f"{name} has more than {most} {unit}", "a set needs fewer"
     if kind in ("greater_than_equal", "less_than_equal", "greater_than", "less_than"):
         low, high = _bounds(place)
-        return f"{name} is {as_written(value)}", f"write a whole number from {low:g} to {high:g}"
+        return f"{name} is {as_written(value)}", f"write a whole number from {low} to {high}"
     if kind.startswith(("int_", "float_", "finite_number")):
         low, high = _bounds(place)
-        reach = "" if low is None or high is None else f" from {low:g} to {high:g}"
+        reach = "" if low is None or high is None else f" from {low} to {high}"
         return f"{name} is a whole number{reach}, and {quoted(value)} is none", (
             f"write it like '{last}: {_number(place)}'"
         )
-    return f"{quoted(value)} does not fit {name}", like
+    return f"{quoted(value)} does not fit {name}", ON_ITS_OWN.get(last, like)
 
 
 def _no_mapping(value: object, name: str, path: Path, place: Place) -> tuple[str, str]:
@@ -192,7 +209,7 @@ def _line(path: Path, place: Place) -> str:
     """`draws: 72 W`: the least that may stand there, as a line of the file."""
     made = as_written(_readable(sample(place)))
     if path and isinstance(path[-1], str):
-        return f"'{path[-1]}: {made}'"
+        return f"'{path[-1]}: {LIKE.get(path[-1], made)}'"
     return f"'{made}'"
 
 

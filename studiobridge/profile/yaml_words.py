@@ -1,4 +1,4 @@
-"""Why a text is not YAML, in words of its own: the parser says what it looked for, not what is wrong.
+"""Why a text is not YAML, in words of its own: a parser says what it looked for, not what is wrong.
 
 Only a file that cannot be parsed comes here.
 """

@@ -80,7 +80,9 @@ def planted(text: str, mistakes: list[tuple[str, str, str]]) -> tuple[str, set[i
         assert text.count(old) == 1, old
         at = text.index(old)
         # the line in which the two begin to differ
-        same = next(i for i, (a, b) in enumerate(zip(old + "\0", new + "\1")) if a != b)
+        same = next(
+            i for i, (a, b) in enumerate(zip(old + "\0", new + "\1", strict=False)) if a != b
+        )
         lines.add(text.count("\n", 0, at + same) + 1)
         assert old.count("\n") == new.count("\n")
         text = text.replace(old, new)
