@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from studiobridge.profile.devices import BATTERY, Devices
 from studiobridge.profile.dialects import Dialects
-from studiobridge.profile.findings import Findings, Part, from_validation, nearest
+from studiobridge.profile.findings import Findings, Part, nearest
 from studiobridge.profile.looks import Looks
 from studiobridge.profile.model import Circuit, LeftOn, Patience, Price, SetProfile
 from studiobridge.profile.old_words import take_new_words
@@ -56,14 +56,17 @@ def read_profile_text(text: str | bytes, name: str = "profile.yaml") -> Reading:
     """Read a set profile from text. Raises ProfileError."""
     document = read_document(text, name)
     old_words = take_new_words(document)
-    findings = Findings(document, list(document.problems))
+    findings = Findings(document)
     try:
         shape = ProfileShape.model_validate(document.root.value())
-    except ValidationError as error:
-        raise ProfileError([*findings.problems, *from_validation(document, error)]) from None
-    profile = _build(shape, findings)
-    if findings.problems:
-        raise ProfileError(findings.problems)
+    except ValidationError:
+        profile = None
+    else:
+        profile = _build(shape, findings)
+    if profile is None or findings.noted or document.problems:
+        from studiobridge.profile.mistakes import all_mistakes
+
+        raise ProfileError(all_mistakes(document, _build))
     warnings = sorted(findings.warnings, key=lambda p: (p.line, p.column))
     return Reading(profile, tuple(warnings), None, document, old_words)
 

@@ -131,7 +131,8 @@ class Dialects(Part):
                 key=True,
             )
             return
-        silent = [n for n, d in speakers.items() if d.proof in (None, "report")]
+        # who says 'proof: report' is told so there
+        silent = [n for n, d in speakers.items() if d.proof is None]
         if silent or not speakers:
             who = f"'{silent[0]}'" if silent else "each device that speaks it"
             self.wrong(

@@ -7,17 +7,10 @@ from collections.abc import Iterable
 from types import MappingProxyType
 
 from studiobridge.craft.chroma import fits
-from studiobridge.profile.findings import Part, nearest
+from studiobridge.profile.findings import Part, near, nearest
 from studiobridge.profile.model import LIGHT, CallTime, Device, Look, Preset, SwitchRule
-from studiobridge.profile.shape import LookShape
+from studiobridge.profile.shape import DAY_WORDS, DAYS, LookShape
 from studiobridge.profile.text import Path
-
-DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-DAY_WORDS = {
-    "daily": frozenset(range(7)),
-    "weekdays": frozenset(range(5)),
-    "weekends": frozenset({5, 6}),
-}
 
 
 class Looks(Part):
@@ -159,11 +152,8 @@ class Looks(Part):
                 todo = nearest(shape.look, looks)
                 self.wrong(("call_times", i, "look"), f"there is no look '{shape.look}'", todo)
             hour, minute = shape.ready_by.split(":")
-            days = (
-                DAY_WORDS[shape.days]
-                if isinstance(shape.days, str)
-                else frozenset(DAYS.index(day) for day in shape.days)
-            )
+            named = DAY_WORDS[shape.days] if isinstance(shape.days, str) else shape.days
+            days = frozenset(DAYS.index(day) for day in named)
             yield CallTime(int(hour), int(minute), days, shape.look, shape.grace)
 
     def time_zone(self) -> str | None:
@@ -174,8 +164,26 @@ class Looks(Part):
             zoneinfo.ZoneInfo(name)
         except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
             what = f"there is no time zone '{name}'"
-            self.wrong(("time_zone",), what, "write it like 'Europe/Lisbon'")
+            self.wrong(("time_zone",), what, _zone_meant(name))
         return name
+
+
+def _zone_meant(name: str) -> str:
+    """`Chicago` is America/Chicago: a city alone, or one that is spelt nearly so."""
+    zones = sorted(zone for zone in zoneinfo.available_timezones() if "/" in zone)
+    city = name.split("/")[-1].replace(" ", "_").casefold()
+    # `posix/…` and the like are the same zones once more; a region is written with a capital
+    own = [z for z in zones if z[0].isupper() and not z.startswith("Etc/")]
+    exact = [z for z in own if z.split("/")[-1].casefold() == city]
+    found = exact or near(name, own) or _by_city(city, own)
+    if not found:
+        return "write a region and a city, like 'Europe/Lisbon'"
+    return "did you mean " + " or ".join(f"'{zone}'" for zone in found[:3]) + "?"
+
+
+def _by_city(city: str, zones: list[str]) -> list[str]:
+    cities = {zone.split("/")[-1].casefold(): zone for zone in zones}
+    return [cities[found] for found in near(city, cities)]
 
 
 def _presets_in(shape: LookShape) -> dict[str, Preset]:

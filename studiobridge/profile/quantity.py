@@ -2,6 +2,12 @@
 
 Every quantity in a profile says its unit, so that nobody has to remember whether a number was
 seconds or milliseconds. Values come out in the house's units (see profile/model.py).
+
+What can mean one thing only is read. Feet and inches: `6'6"`, `6' 6"`, `6ft6`, `6 foot 6`,
+`6 ft 6 in`, `4 ft 3 1/4 in` (as this house prints them), `6'`, `30"`. What could mean two things is
+explained with what to write: `1,5 m` (between brackets a comma ends a value in YAML, and `1,500 lx`
+is read in two ways on the two sides of the sea), `1-100 %` for `1..100 %`, and a unit spelt out or
+in other letters (`72 watts`, `4300k`).
 """
 
 from __future__ import annotations
@@ -14,10 +20,12 @@ from fractions import Fraction
 from studiobridge.profile.plain import quoted
 
 NUMBER = r"[-+]?[0-9]+(?:\.[0-9]+)?"
-# Feet and inches, as they are printed too: 2 ft 3 1/2 in, -3 1/2 in, 1/2 in. The sign is the whole
-# length's.
-_SIZE, _PARTS = r"[0-9]+(?:\.[0-9]+)?", r"[0-9]{1,2}/[0-9]{1,3}"
-_FEET_TEXT = rf"[-+]?(?:{_SIZE}\s*ft\s+)?(?:{_SIZE}(?:\s+{_PARTS})?|{_PARTS})\s*in"
+# `3`, `3.25`, `3 1/4` or `1/4`, as on a tape
+_TAPE = r"(?:[0-9]+(?:\.[0-9]+)?(?:\s+[0-9]+/[0-9]+)?|[0-9]+/[0-9]+)"
+_FOOT = r"(?:ft|foot|feet|'|′)"
+_INCH = r"(?:inches|inch|in|\"|″|'')"
+_FEET_PATTERN = rf"[-+]?[0-9]+(?:\.[0-9]+)?\s*{_FOOT}(?:\s*{_TAPE}\s*{_INCH}?)?"
+_INCH_PATTERN = rf"[-+]?{_TAPE}\s*{_INCH}"
 # Longer than any quantity a person writes.
 LONGEST = 40
 # Exact by definition: 1 in is 25.4 mm.
@@ -38,13 +46,17 @@ class Kind:
     def pattern(self) -> str:
         """A regular expression for the JSON Schema."""
         units = "|".join(re.escape(unit) for unit in self.units)
-        both = rf"|{_FEET_TEXT}" if "ft" in self.units else ""
+        both = f"|{_FEET_PATTERN}|{_INCH_PATTERN}" if "ft" in self.units else ""
         return rf"^\s*({NUMBER}\s*({units}){both})\s*$"
 
     @property
     def range_pattern(self) -> str:
         units = "|".join(re.escape(unit) for unit in self.units)
         return rf"^\s*{NUMBER}\s*\.\.\s*{NUMBER}\s*({units})\s*$"
+
+    @property
+    def range_example(self) -> str:
+        return f"{self.example.split(' ')[0]}..{self.high:g} {next(iter(self.units))}"
 
 
 def _kind(what: str, low: float, high: float, example: str, **units: str) -> Kind:
@@ -104,11 +116,37 @@ CCT_STEP = replace(CCT, what="a step of whites", low=0.1, high=5000.0, example="
 MIRED_STEP = Kind("a step of whites", {"mired": Fraction(1)}, 0.1, 500.0, "5 mired")
 FLICKER = replace(LEVEL, what="a modulation in percent", example="3 %")
 
-_ONE = re.compile(rf"\s*({NUMBER})\s*([^\s0-9.+-].*?)?\s*\Z")
+_ONE = re.compile(rf"\s*({NUMBER})\s*([^\s0-9.,+-].*?)?\s*\Z")
 _RANGE = re.compile(rf"\s*({NUMBER})\s*\.\.\s*({NUMBER})\s*([^\s0-9.+-].*?)?\s*\Z")
-_FEET = re.compile(
-    rf"\s*([-+]?)(?:({_SIZE})\s*ft\s+)?(?:({_SIZE})(?:\s+({_PARTS}))?|({_PARTS}))\s*in\s*\Z"
+_FEET = re.compile(rf"\s*([-+]?)([0-9]+(?:\.[0-9]+)?)\s*{_FOOT}(?:\s*({_TAPE})\s*{_INCH}?)?\s*\Z")
+_INCHES = re.compile(rf"\s*([-+]?)({_TAPE})\s*{_INCH}\s*\Z")
+# What is meant by what is not read, for a sentence that says what to write.
+_COMMA = re.compile(r"\s*([-+]?[0-9]+),([0-9]+)\s*([^\s0-9.,+-].*?)?\s*\Z")
+_FROM_TO = re.compile(
+    rf"\s*({NUMBER})\s*\S*?\s*(?:-|–|—|…|\.{{2,}}|to)\s*({NUMBER})\s*([^\s0-9.+-].*?)?\s*\Z"
 )
+_SPELT = {
+    "%": ("percent", "per cent", "pct"),
+    "K": ("kelvin", "k", "°k"),
+    "ms": ("msec", "millisecond", "milliseconds"),
+    "s": ("sec", "secs", "second", "seconds"),
+    "min": ("mins", "minute", "minutes", "m"),
+    "h": ("hr", "hrs", "hour", "hours"),
+    "A": ("amp", "amps", "ampere", "amperes"),
+    "W": ("watt", "watts", "w"),
+    "kW": ("kilowatt", "kilowatts", "kw"),
+    "V": ("volt", "volts", "v"),
+    "m": ("metre", "metres", "meter", "meters"),
+    "mm": ("millimetre", "millimetres", "millimeter", "millimeters"),
+    "deg": ("degree", "degrees"),
+    "Hz": ("hertz", "hz"),
+    "kHz": ("kilohertz", "khz"),
+    "lx": ("lux",),
+    "fc": ("footcandle", "footcandles", "foot-candle", "foot-candles"),
+    "cd/m²": ("nit", "nits"),
+    "stop": ("f-stop", "f-stops"),
+    "Wh": ("watt-hour", "watt-hours", "wh"),
+}
 
 
 def parse(text: object, kind: Kind) -> float:
@@ -122,50 +160,76 @@ def exact(text: object, kind: Kind) -> Fraction:
     if isinstance(text, bool) or not isinstance(text, str | int | float):
         raise ValueError(f"{shown} is not {kind.what}; write it like '{kind.example}'")
     if isinstance(text, int | float):
-        raise ValueError(f"{shown} has no unit; write {kind.what}, like '{kind.example}'")
+        raise _no_unit(f"{text}", shown, kind)
     if len(text) > LONGEST:
         raise ValueError(f"{shown} is too long to be {kind.what}; write it like '{kind.example}'")
     if "ft" in kind.units:
-        both = _FEET.match(text)
-        if both is not None:
-            return _checked(_feet(both, shown), shown, kind)
+        length = _feet_and_inches(text, shown)
+        if length is not None:
+            return _checked(length, shown, kind)
     found = _ONE.match(text)
     if found is None:
+        comma = _COMMA.match(text)
+        if comma is not None:
+            unit = _known_unit(comma.group(3), kind) or next(iter(kind.units))
+            write = f"'{comma.group(1)}.{comma.group(2)} {unit}'"
+            if len(comma.group(2)) == 3:
+                write += f", or '{comma.group(1)}{comma.group(2)} {unit}' for thousands"
+            raise ValueError(f"{shown} has a comma in its number; write {write}")
         raise ValueError(f"{shown} is not {kind.what}; write it like '{kind.example}'")
-    return _checked(Fraction(found.group(1)) * _unit(found.group(2), shown, kind), shown, kind)
+    number = found.group(1)
+    return _checked(Fraction(number) * _unit(found.group(2), shown, kind, number), shown, kind)
 
 
-def _feet(found: re.Match[str], shown: str) -> Fraction:
-    """Feet and inches as metres. Raises ValueError."""
-    sign, feet, whole, part = found.group(1), *(found.group(n) or "0" for n in (2, 3, 4))
-    part = found.group(5) or part
-    over, _, under = part.partition("/")
-    if under and not 0 < int(over) < int(under):
-        raise ValueError(f"{shown} has {part} of an inch; write a part of one, like 1/4 or 1/2")
-    inches = Fraction(whole) + Fraction(part)
-    if found.group(2) is not None and not inches < 12:
-        raise ValueError(f"{shown} has {inches} inches; write 0 to under 12 of them")
-    length = (Fraction(feet) * 12 + inches) * INCH
-    return -length if sign == "-" else length
+def _feet_and_inches(text: str, shown: str) -> Fraction | None:
+    """A length in feet and inches, m; None for what is none. Raises ValueError."""
+    found = _FEET.match(text)
+    if found is not None:
+        inches = _tape(found.group(3)) if found.group(3) else Fraction(0)
+        if inches >= 12:
+            raise ValueError(f"{shown} has {float(inches):g} inches; write 0 to under 12 of them")
+        length = (Fraction(found.group(2)) * 12 + inches) * INCH
+        return -length if found.group(1) == "-" else length
+    found = _INCHES.match(text)
+    if found is None:
+        return None
+    length = _tape(found.group(2)) * INCH
+    return -length if found.group(1) == "-" else length
+
+
+def _tape(text: str) -> Fraction:
+    """`3 1/4`, as on a tape. A fraction of nothing is none: ValueError."""
+    try:
+        return sum((Fraction(part) for part in text.split()), Fraction(0))
+    except ZeroDivisionError:
+        raise ValueError(f"{quoted(text)} is no fraction; write it like '3 1/4 in'") from None
 
 
 def is_feet(text: str) -> bool | None:
     """Is a length written in feet or inches (True) or in metres (False)? None: it is no length."""
-    if _FEET.match(text):
+    if _FEET.match(text) or _INCHES.match(text):
         return True
     found = _ONE.match(text)
     unit = found.group(2) if found is not None else None
-    return {"ft": True, "in": True, "m": False, "cm": False}.get(unit or "")
+    return {"m": False, "cm": False}.get(unit or "")
 
 
 def parse_range(text: object, kind: Kind) -> tuple[float, float]:
     """A range such as '2700..6500 K' in house units. Raises ValueError."""
     shown = quoted(text)
-    example = f"{kind.example.split(' ')[0]}..{kind.high:g} {next(iter(kind.units))}"
+    units = next(iter(kind.units))
+    example = kind.range_example
     found = _RANGE.match(text) if isinstance(text, str) and len(text) <= LONGEST else None
     if found is None:
+        meant = _FROM_TO.match(text) if isinstance(text, str) and len(text) <= LONGEST else None
+        if meant is not None:
+            write = (
+                f"'{meant.group(1)}..{meant.group(2)} {_known_unit(meant.group(3), kind) or units}'"
+            )
+            raise ValueError(f"{shown} is not a range; write two points between: {write}")
         raise ValueError(f"{shown} is not a range of {kind.what}; write it like '{example}'")
-    unit = _unit(found.group(3), shown, kind)
+    number = f"{found.group(1)}..{found.group(2)}"
+    unit = _unit(found.group(3), shown, kind, number)
     low = _checked(Fraction(found.group(1)) * unit, shown, kind)
     high = _checked(Fraction(found.group(2)) * unit, shown, kind)
     if not low < high:
@@ -307,14 +371,39 @@ def parse_aperture(text: object) -> float:
     return number
 
 
-def _unit(unit: str | None, shown: str, kind: Kind) -> Fraction:
+def _unit(unit: str | None, shown: str, kind: Kind, number: str) -> Fraction:
     if not unit:
-        raise ValueError(f"{shown} has no unit; write {kind.what}, like '{kind.example}'")
+        raise _no_unit(number, shown, kind)
     factor = kind.units.get(unit)
     if factor is None:
         known = ", ".join(kind.units)
-        raise ValueError(f"{shown} has the unit {quoted(unit)}; {kind.what} is in {known}")
+        meant = _known_unit(unit, kind)
+        todo = f"write '{number} {meant}'" if meant else f"{kind.what} is in {known}"
+        raise ValueError(f"{shown} has the unit {quoted(unit)}; {todo}")
     return factor
+
+
+def _no_unit(number: str, shown: str, kind: Kind) -> ValueError:
+    """Which unit to write, with the number that stands there."""
+    own = kind.example.split(" ")[-1]
+    others = [unit for unit in kind.units if unit not in (own, f"{own}s")]
+    todo = f"write {kind.what}, like '{number} {own}'"
+    if others:
+        todo += f" (or in {', '.join(others)})"
+    return ValueError(f"{shown} has no unit; {todo}")
+
+
+def _known_unit(written: str | None, kind: Kind) -> str | None:
+    """The unit of this kind that is meant by one spelt out or in other letters."""
+    if written is None:
+        return None
+    if written in kind.units:
+        return written
+    word = written.casefold().rstrip(".")
+    for unit in kind.units:
+        if word == unit.casefold() or word in _SPELT.get(unit, ()):
+            return unit
+    return None
 
 
 def _checked(value: Fraction, shown: str, kind: Kind) -> Fraction:

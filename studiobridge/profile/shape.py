@@ -27,6 +27,7 @@ from studiobridge.profile import colours, quantity
 from studiobridge.profile.model import KINDS, POINTS, Point, Scalar, SwitchAsks, Unit
 from studiobridge.profile.model import Kind as DeviceKind
 from studiobridge.profile.names import NAME
+from studiobridge.profile.plain import quoted
 from studiobridge.profile.quantity import Kind
 
 LONGEST_TOPIC = 200
@@ -68,7 +69,9 @@ def _range(kind: Kind) -> Any:
     return Annotated[
         tuple[float, float],
         BeforeValidator(lambda text: quantity.parse_range(text, kind)),
-        WithJsonSchema({"type": "string", "pattern": kind.range_pattern}),
+        WithJsonSchema(
+            {"type": "string", "pattern": kind.range_pattern, "examples": [kind.range_example]}
+        ),
     ]
 
 
@@ -78,12 +81,12 @@ def _yes_no(value: object) -> bool:
         return value
     if isinstance(value, str) and value in words:
         return words[value]
-    raise ValueError(f"'{value}' is neither yes nor no")
+    raise ValueError(f"{quoted(value)} is neither yes nor no; write yes or no")
 
 
 def _text(value: object) -> str:
     if isinstance(value, bool) or not isinstance(value, str | int | float):
-        raise ValueError("this is not a text")
+        raise ValueError(f"{quoted(value)} is not one text; write one, in quotes where it is long")
     text = str(value)
     if len(text) > LONGEST_TEXT:
         raise ValueError(f"this is longer than {LONGEST_TEXT} characters")
@@ -95,7 +98,11 @@ def _text(value: object) -> str:
 def _name(value: object) -> str:
     text = str(value)
     if not isinstance(value, str | int) or isinstance(value, bool) or not NAME.match(text):
-        raise ValueError(f"'{text[:40]}' is not a name; use a-z, 0-9 and hyphens, up to 40 of them")
+        plain = re.sub(r"[^a-z0-9]+", "-", text.casefold()).strip("-")
+        like = f", like '{plain}'" if NAME.match(plain) and isinstance(value, str) else ""
+        raise ValueError(
+            f"{quoted(value)} is not a name; use a-z, 0-9 and hyphens, up to 40 of them{like}"
+        )
     return text
 
 
@@ -120,7 +127,7 @@ def _counted(value: object) -> int:
     """A whole number as a key: one way to write each, so that none stands there twice unseen."""
     text = str(value)
     if isinstance(value, bool) or not re.match(r"(0|[1-9][0-9]{0,5})\Z", text):
-        raise ValueError(f"'{text[:40]}' is no number to count by; write it like 1 or 25")
+        raise ValueError(f"{quoted(value)} is no number to count by; write it like 1 or 25")
     return int(text)
 
 
@@ -161,8 +168,35 @@ def _several(value: object) -> object:
 
 def _clock(value: object) -> str:
     if not isinstance(value, str) or not re.match(r"([01]?[0-9]|2[0-3]):[0-5][0-9]\Z", value):
-        raise ValueError(f"'{value}' is not a time of day; write it like '09:00'")
+        raise ValueError(f"{quoted(value)} is not a time of day; write it like '09:00'")
     return value
+
+
+def _days(value: object) -> object:
+    """`daily`, `weekdays`, `weekends`, or a list of days by their first three letters."""
+    if isinstance(value, str) and value in DAY_WORDS:
+        return value
+    if not isinstance(value, list):
+        raise ValueError(f"{quoted(value)} names no days; write {_days_meant(value)}")
+    if not value:
+        raise ValueError(f"no day stands here; write {_days_meant(None)}")
+    for day in value:
+        if day not in DAYS:
+            raise ValueError(f"{quoted(day)} is no day; write {_days_meant(day)}")
+    return value
+
+
+def _days_meant(value: object) -> str:
+    """What to write for days that are written otherwise: `Mon-Fri` is `weekdays`."""
+    words = re.findall(r"[a-z]+", value.casefold()) if isinstance(value, str) else []
+    days = [word[:3] for word in words if word[:3] in DAYS]
+    if len(days) == 2 and re.search(r"[-–—]| to ", str(value)):
+        first, last = DAYS.index(days[0]), DAYS.index(days[1])
+        days = [*DAYS, *DAYS][first : last + 1 if first <= last else last + 8]
+    if not days:
+        return "[mon, tue, wed], or daily, weekdays or weekends"
+    word = next((w for w, meant in DAY_WORDS.items() if set(days) == set(meant)), None)
+    return f"[{', '.join(days)}]" + (f" or {word}" if word else "")
 
 
 def _level_pairs(value: object) -> object:
@@ -183,10 +217,9 @@ def _dimmer(value: object) -> Dimmer:
     if isinstance(made, Dimmer):
         return made
     if made not in ("linear", "square", "logarithmic"):
-        shown = str(value)[:40]
         raise ValueError(
-            f"'{shown}' is no dimmer; write linear, square, logarithmic, or a table of measured"
-            " points like {10 %: 2 %, 50 %: 31 %, 100 %: 100 %}"
+            f"{quoted(value)} is no dimmer; write linear, square, logarithmic, or a table of"
+            " measured points like {10 %: 2 %, 50 %: 31 %, 100 %: 100 %}"
         )
     return Dimmer(made)
 
@@ -216,7 +249,10 @@ def _draws_at(value: object) -> tuple[tuple[float, float], ...]:
 
 
 _YES_NO_SCHEMA = {"enum": ["yes", "no", "on", "off", True, False]}
+DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+DAY_WORDS = {"daily": DAYS, "weekdays": DAYS[:5], "weekends": DAYS[5:]}
 if TYPE_CHECKING:
+    DaysText = str | list[str]
     Across = float
     Beam = float
     Flicker = float
@@ -251,6 +287,19 @@ if TYPE_CHECKING:
     LevelRange = tuple[float, float]
     CctRange = tuple[float, float]
 else:
+    DaysText = Annotated[
+        Any,
+        PlainValidator(_days),
+        WithJsonSchema(
+            {
+                "anyOf": [
+                    {"enum": list(DAY_WORDS)},
+                    {"type": "array", "items": {"enum": list(DAYS)}, "minItems": 1},
+                ],
+                "examples": ["weekdays"],
+            }
+        ),
+    ]
     Across = _quantity(quantity.ACROSS)
     Beam = _quantity(quantity.BEAM)
     Depth = _exact(quantity.DEPTH)
@@ -268,7 +317,14 @@ else:
     Shift = Annotated[
         Any,
         PlainValidator(colours.parse_shift),
-        WithJsonSchema({"type": "number", "minimum": colours.SMALLEST_SHIFT, "maximum": 1}),
+        WithJsonSchema(
+            {
+                "type": "number",
+                "minimum": colours.SMALLEST_SHIFT,
+                "maximum": 1,
+                "examples": [0.01],
+            }
+        ),
     ]
     Time = _quantity(quantity.TIME)
     Current = _quantity(quantity.CURRENT)
@@ -291,7 +347,8 @@ else:
                 "anyOf": [
                     {"enum": ["linear", "square", "logarithmic"]},
                     {"type": "object", "additionalProperties": {"type": "string"}},
-                ]
+                ],
+                "examples": ["linear"],
             }
         ),
     ]
@@ -304,6 +361,7 @@ else:
                 "propertyNames": {"pattern": quantity.LEVEL.pattern},
                 "additionalProperties": {"type": "string", "pattern": quantity.POWER.pattern},
                 "minProperties": 2,
+                "examples": [{"0 %": "0.6 W", "100 %": "15 W"}],
             }
         ),
     ]
@@ -319,12 +377,18 @@ Topic = Annotated[str, BeforeValidator(_topic)]
 SpanText = Annotated[
     tuple[float, float],
     BeforeValidator(_span),
-    WithJsonSchema({"type": "string", "pattern": r"^\s*[-0-9.]+\s*\.\.\s*[-0-9.]+\s*$"}),
+    WithJsonSchema(
+        {
+            "type": "string",
+            "pattern": r"^\s*[-0-9.]+\s*\.\.\s*[-0-9.]+\s*$",
+            "examples": ["0..255"],
+        }
+    ),
 ]
 Clock = Annotated[
     str,
     BeforeValidator(_clock),
-    WithJsonSchema({"type": "string", "pattern": "^[0-9]{1,2}:[0-9]{2}$"}),
+    WithJsonSchema({"type": "string", "pattern": "^[0-9]{1,2}:[0-9]{2}$", "examples": ["09:00"]}),
 ]
 _SCALAR_SCHEMA: dict[str, Any] = {"type": ["string", "number", "boolean"]}
 if TYPE_CHECKING:
@@ -638,12 +702,9 @@ class SwitchShape(Shape):
     camera: Name | None = None
 
 
-Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
-
-
 class CallTimeShape(Shape):
     ready_by: Clock
-    days: Literal["daily", "weekdays", "weekends"] | list[Day] = "daily"
+    days: DaysText = "daily"
     look: Name | None = None
     grace: Time = 120.0
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import yaml
@@ -26,6 +26,9 @@ MAX_ALIAS_NODES = 10_000
 _INT = re.compile(r"[-+]?[0-9]{1,18}\Z")
 _FLOAT = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?\Z")
 
+# YAML 1.1, as the parser knows it, has these at the end of a line
+_BREAK = re.compile("\r\n|[\n\r\x85\u2028\u2029]")
+
 Path = tuple[str | int, ...]
 
 
@@ -38,6 +41,10 @@ class Problem:
     column: int
     what: str
     todo: str = ""
+    # the line itself, as the file has it
+    text: str = field(default="", compare=False)
+    # is the file not even YAML there? Then its line is shown wherever the problem is
+    broken: bool = field(default=False, compare=False)
 
     def __str__(self) -> str:
         text = f"{self.file}:{self.line}:{self.column}: {self.what}"
@@ -106,6 +113,13 @@ class Document:
     text: str
     root: Node
     problems: list[Problem] = field(default_factory=list)
+    _lines: list[str] = field(default_factory=list)
+
+    def line(self, n: int) -> str:
+        """A line of the file by its number, from 1."""
+        if not self._lines:
+            self._lines.extend(lines_of(self.text))
+        return self._lines[n - 1] if 1 <= n <= len(self._lines) else ""
 
     def at(self, path: Path) -> tuple[Node, Node | None]:
         """The node at a path (or the nearest above it), and its key where it has one."""
@@ -128,14 +142,19 @@ class Document:
         """A problem at a path; `key` points at the key instead of the value."""
         node, name = self.at(path)
         place = name if key and name is not None else node
-        return Problem(self.name, place.line, place.column, what, todo)
+        return Problem(self.name, place.line, place.column, what, todo, self.line(place.line))
+
+
+def lines_of(text: str) -> list[str]:
+    """The lines of a text as YAML counts them."""
+    return _BREAK.split(text)
 
 
 def read_document(data: bytes | str, name: str) -> Document:
     """Parse one YAML document. Raises ProfileError."""
 
-    def fail(line: int, column: int, what: str, todo: str = "") -> ProfileError:
-        return ProfileError([Problem(name, line, column, what, todo)])
+    def fail(line: int, column: int, what: str, todo: str = "", shown: str = "") -> ProfileError:
+        return ProfileError([Problem(name, line, column, what, todo, shown, bool(shown))])
 
     if isinstance(data, bytes):
         if len(data) > MAX_BYTES:
@@ -143,31 +162,45 @@ def read_document(data: bytes | str, name: str) -> Document:
         try:
             text = data.decode("utf-8-sig")
         except UnicodeDecodeError as error:
+            if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+                raise fail(1, 1, "this is UTF-16, not UTF-8", "save the file as UTF-8") from None
             line = data.count(b"\n", 0, error.start) + 1
-            column = error.start - (data.rfind(b"\n", 0, error.start) + 1) + 1
-            raise fail(line, column, "not UTF-8 text", "save the file as UTF-8") from None
+            begins = data.rfind(b"\n", 0, error.start) + 1
+            column = len(data[begins : error.start].decode("utf-8", "replace")) + 1
+            shown = data[begins:].split(b"\n", 1)[0].decode("utf-8", "replace")
+            what = "a character here is not UTF-8"
+            raise fail(line, column, what, "save the file as UTF-8", shown) from None
     else:
         text = data
         if len(text) > MAX_BYTES:
             raise fail(1, 1, f"{len(text)} characters are too many for a set profile")
     try:
         root, problems = _Builder(name).build(text)
-    except yaml.MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
-        line, column = (mark.line + 1, mark.column + 1) if mark is not None else (1, 1)
-        what = " ".join(p for p in (error.context, error.problem) if p) or "not YAML"
-        raise fail(line, column, f"not YAML here: {what}") from None
     except yaml.YAMLError as error:
-        what = str(error).split("\n")[0]
-        place = getattr(error, "position", 0) or 0
-        line = text.count("\n", 0, place) + 1
-        raise fail(line, 1, f"not YAML: {what}") from None
+        from studiobridge.profile.yaml_words import in_our_words
+
+        lines = lines_of(text)
+        line, column, what, todo = in_our_words(error, lines)
+        shown = lines[line - 1] if 1 <= line <= len(lines) else ""
+        raise fail(line, column, what, todo, shown) from None
+    except ProfileError as error:
+        lines = lines_of(text)
+        raise ProfileError([_with_line(p, lines) for p in error.problems]) from None
     if root is None:
         raise fail(1, 1, "the file is empty", "start with 'format: 1'")
     document = Document(name, text, root, problems)
+    if problems:
+        document.problems = [_with_line(p, lines_of(text)) for p in problems]
     if root.pairs is None:
-        raise fail(root.line, root.column, "a set profile is a mapping", "start with 'format: 1'")
+        kind = "a list" if root.entries is not None else "only a text"
+        what = f"this is {kind}, and a set profile has keys with values"
+        raise fail(root.line, root.column, what, "start with 'format: 1'")
     return document
+
+
+def _with_line(problem: Problem, lines: list[str]) -> Problem:
+    shown = lines[problem.line - 1] if problem.line <= len(lines) else ""
+    return replace(problem, text=shown)
 
 
 _BASE = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
@@ -216,7 +249,9 @@ class _Builder:
             elif isinstance(event, yaml.AliasEvent):
                 node = anchors.get(str(event.anchor))
                 if node is None:
-                    raise self._stop(mark, f"alias *{event.anchor} has no anchor before it")
+                    what = f"'*{event.anchor}' uses a part that nothing above names"
+                    todo = f"name it '&{event.anchor}' where it stands first, or write it in quotes"
+                    raise self._stop(mark, what, todo)
                 self.repeated += node.size
                 if self.repeated > MAX_ALIAS_NODES:
                     raise self._stop(mark, "aliases repeat too much", "write it out instead")
@@ -263,7 +298,8 @@ class _Builder:
         for key, value in zip(inside[::2], inside[1::2], strict=True):
             if key.scalar is None:
                 what = "a key that is not a word"
-                self.problems.append(Problem(self.name, key.line, key.column, what))
+                todo = "put it in quotes where it is a text"
+                self.problems.append(Problem(self.name, key.line, key.column, what, todo))
                 continue
             first = seen.get(key.scalar)
             if first is not None:

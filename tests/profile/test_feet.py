@@ -53,9 +53,9 @@ def test_the_sign_is_the_whole_lengths_and_fractions_are_read(text: str, inches:
     assert exact(text, LENGTH) == inches * INCH
 
 
-@pytest.mark.parametrize("text", ["2 ft -7 in", "2 ft 12 in", "3 5/4 in", "1/0 in", "2 ft 1/2"])
+@pytest.mark.parametrize("text", ["2 ft -7 in", "2 ft 12 in", "1/0 in"])
 def test_what_is_no_length_is_refused(text: str) -> None:
-    with pytest.raises(ValueError, match=r"length|inches|an inch"):
+    with pytest.raises(ValueError, match=r"length|inches|fraction"):
         exact(text, LENGTH)
 
 

@@ -68,7 +68,6 @@ def test_what_is_only_told_may_be_so_where_its_device_says_how_else_it_is_known(
     [
         (", proof: none", "", "15:5", "say at 'strip' how else it is known"),
         ("proof: none", "proof: report", "19:89", "'strip' is told level and never says so"),
-        ("proof: none", "proof: report", "15:5", "'level' is told but never heard"),
         ("proof: none", "proof: feeling", "19:89", "report"),
         ("draws: 12 W, proof: none", "proof: watts", "19:76", "what 'strip' draws is not known"),
         (RIM, RIM + ", proof: report", "20:61", "'rim' speaks nothing, so it cannot report"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from fractions import Fraction
 
 import pytest
@@ -67,3 +68,43 @@ def test_anything_else_is_a_clear_error(junk: object) -> None:
             assert kind.low <= q.parse(junk, kind) <= kind.high
         except ValueError as error:
             assert str(error).isprintable()
+
+
+@pytest.mark.parametrize(
+    ("text", "inches"),
+    [
+        ("6'6\"", 78),
+        ("6' 6\"", 78),
+        ("6′ 6″", 78),
+        ("6ft6", 78),
+        ("6 foot 6", 78),
+        ("6 feet 6 inches", 78),
+        ("6 ft 6 in", 78),
+        ("6'", 72),
+        ('30"', 30),
+        ("4 ft 3 1/4 in", 51.25),
+        ("1/2 in", 0.5),
+        ("-2' 3\"", -27),
+    ],
+)
+def test_feet_and_inches_as_people_write_them(text: str, inches: float) -> None:
+    """1 in is 25.4 mm exactly (definition)."""
+    assert q.parse(text, q.LENGTH) == pytest.approx(inches * 0.0254, abs=1e-12)
+    assert re.match(q.LENGTH.pattern, text)
+
+
+@pytest.mark.parametrize(
+    ("text", "write"),
+    [
+        ("1,5 m", "write '1.5 m'"),
+        ("1,500 m", "write '1.500 m', or '1500 m' for thousands"),
+        ("6' 13\"", "0 to under 12"),
+        ("6 ft 1/0 in", "3 1/4 in"),
+        ("6 6", "write it like"),
+        ("2 meters", "write '2 m'"),
+        ("", "write it like"),
+    ],
+)
+def test_a_length_that_could_mean_two_things_is_explained(text: str, write: str) -> None:
+    with pytest.raises(ValueError, match=re.escape(write)):
+        q.parse(text, q.LENGTH)

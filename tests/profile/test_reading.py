@@ -117,7 +117,7 @@ CASES = [
     (
         ("breaker: 10 A", "breaker: 10"),
         "3:52",
-        "'10' has no unit; write a current in ampere, like '18 A'",
+        "'10' has no unit; write a current in ampere, like '10 A' (or in mA)",
     ),
     (("set: kiln-shelf", "set: Kiln/Shelf"), "2:6", "is not a name"),
     (("format: 1", "format: 7"), "1:9", "format 7 is not known here; write 'format: 1'"),
