@@ -291,3 +291,18 @@ def test_asked_again_after_the_answer_was_lost_it_is_answered_and_not_repeated()
     play.ask("save_look", id=one.request_id, look="evening")
     assert len(play.saves()) == 1
     assert play.answers()[-1].code == 0
+
+
+def test_a_light_on_its_way_is_not_saved_half_way_and_one_that_says_it_is_there_is() -> None:
+    play = brought_up()
+    belief = play.controller.beliefs.of["key"]
+    belief.tell((("level", 20.0),), play.now, play.now + 5.0)
+    play.run(0.1)
+    play.report("key", "level", 40.0)
+    answer = save(play)
+    assert answer is not None
+    assert answer.detail["left_out"] == [{"device": "key", "why": "is still being set"}]
+    play.report("key", "level", 20.0)
+    answer = save(play, "there")
+    assert answer is not None
+    assert play.saves()[0].presets["key"].level == 20.0
