@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from studiobridge.profile.model import Kind, Point
+from studiobridge.profile.model import Kind, Point, Scalar
 
 # How a guess came to be. `described`: the device says so itself (Homie 5). `seen`: it happened
 # when a person, or this program after a person's yes, did it. `overheard`: another controller's
@@ -43,6 +43,8 @@ class Acquaintance:
     follows Homie 5 and needs no dialect. `kind` is a guess by its points. `measured` holds
     keys of a device in a profile (`boots_in`, `draws_at`, ...) with their values as text.
     `missing` are sentences: what could not be learned, and what to do about it.
+    `blanks` fill what else stands in braces, where several devices share a topic: `{n: 2}`.
+    `speaks` is the name of its dialect in the book, once it has one.
     """
 
     name: str
@@ -53,6 +55,8 @@ class Acquaintance:
     homie: str | None = None
     measured: Mapping[str, object] = field(default_factory=dict)
     missing: tuple[str, ...] = ()
+    blanks: Mapping[str, Scalar] = field(default_factory=dict)
+    speaks: str | None = None
 
     def half(self, point: Point, which: Literal["tell", "hear"]) -> Half | None:
         """How this point is told or heard; None where that is not known."""
