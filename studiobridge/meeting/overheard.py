@@ -354,18 +354,18 @@ class Overheard:
             touch = press.touched.get(key)
             if touch is not None and (since <= AT_ONCE or at - touch.last_at <= PAUSE):
                 touch.after, touch.last_at = spot.last, at
+                touch.jump = max(touch.jump, jump)
                 return
             if touch is None and since <= AT_ONCE and len(press.touched) < MOST_TOUCHED:
                 press.touched[key] = Touch(
-                    topic.name, sign, spot, before, at, at, spot.last, *usual
+                    topic.name, sign, spot, before, at, at, spot.last, *usual, jump, spot.counts
                 )
                 return
         if new:
             return
         spot.own += 1
-        earlier, later = figure_of(before) if before is not None else None, figure_of(spot.last)
-        if since >= UNUSUAL and earlier is not None and later is not None:
-            spot.step = max(spot.step, abs(later - earlier))
+        if since >= UNUSUAL:
+            spot.step = max(spot.step, jump)
 
     # ---- who shares a topic ---------------------------------------------------------------
 
