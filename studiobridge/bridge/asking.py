@@ -338,7 +338,8 @@ class Asker:
 
     def _answered(self, message: Message) -> None:
         try:
-            said = json.loads(message.payload)
+            # what is no number in JSON is none here: an answer is printed as JSON again
+            said = json.loads(message.payload, parse_constant=lambda name: None)
         except (ValueError, RecursionError):
             return
         if not isinstance(said, dict):

@@ -70,6 +70,9 @@ class RequestBody(BaseModel):
     force: bool = False
     yes: bool = False
     everything: bool = False
+    title: str = Field(default="", max_length=200)
+    replace: bool = False
+    strict: bool = False
     until: float | None = None
 
 
@@ -177,6 +180,9 @@ class Channel:
             force=body.force,
             yes=body.yes,
             everything=body.everything,
+            title=plain(body.title),
+            replace=body.replace,
+            strict=body.strict,
             retained=message.retain,
             expired=body.until is not None and body.until < self._wall(at),
         )

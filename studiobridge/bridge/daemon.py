@@ -606,14 +606,17 @@ class SetRunner:
             timer.cancel()
         self._timers.clear()
         self._record.read_by_now()
+        # what was kept and saved since the profile was read stands in the file
+        looks = self.core.controller.desk.looks
         self.core = Core(self.profile, memory, self.instance, self.wall, self.now())
+        self.core.controller.desk.looks.update(looks)
         self.say(f"{self.profile.name}: the record was read; beginning with what it holds")
         if self.ownership.stage == "running" and self.link.connected:
             self._do(self.core.link_up, self.now(), self.ownership.epoch)
 
     async def _save(self, save: Save) -> None:
         try:
-            error = await self._saves.save(self.path, save.look, save.presets)
+            error = await self._saves.carry_out(self.path, save)
         except Exception as fault:  # whatever happens, who asked to keep gets an answer
             self.say(f"a fault of the bridge itself: {whole(fault)}")
             error = f"a fault of the bridge itself: {type(fault).__name__}: {fault}"

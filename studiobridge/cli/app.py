@@ -21,6 +21,8 @@ COMMANDS = {
         *("run", "up", "down", "restore", "keep"),
         *("cut", "lockout", "release", "rolling"),
     ),
+    "looks": ("look",),
+    "asking": ("ask",),
     "hand": ("by-hand",),
     "watching": ("status", "drift", "watch", "record"),
     "pages": ("panel",),

@@ -193,7 +193,12 @@ async def with_asker(
 
 
 def ask_simply(
-    what: str, settings_file: Path | None, set_name: str | None, profile: Path | None, **more: Any
+    what: str,
+    settings_file: Path | None,
+    set_name: str | None,
+    profile: Path | None,
+    as_json: bool = False,
+    **more: Any,
 ) -> None:
     """Ask for something that is answered at once, and say the answer."""
     settings = settings_or_stop(settings_file)
@@ -201,15 +206,19 @@ def ask_simply(
 
     async def use(asker: Asker) -> int:
         await asker.need_bridge()
-        return await say_answers(asker, what, **more)
+        return await say_answers(asker, what, as_json, **more)
 
     run_asking(with_asker(settings, name, use))
 
 
-async def say_answers(asker: Asker, what: str, **more: Any) -> int:
+async def say_answers(asker: Asker, what: str, as_json: bool = False, **more: Any) -> int:
     code = NOT_THERE
     async for answer in asker.ask(what, **more):
-        if answer.final:
+        if answer.final and as_json:
+            said = {"code": answer.code, "text": answer.text, "detail": dict(answer.detail)}
+            show.print_json(said)
+            code = answer.code
+        elif answer.final:
             (show.out if answer.code == 0 else show.fail)(words.clean(answer.text, 2000))
             code = answer.code
     return code

@@ -285,9 +285,10 @@ def keep(
     set_name: SetOption = None,
     profile: ProfileOption = None,
     settings: SettingsOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Take what the lights are set to now as their presets, and write that into the profile."""
-    ask_simply("keep", settings, set_name, profile, targets=devices)
+    ask_simply("keep", settings, set_name, profile, as_json=as_json, targets=devices)
 
 
 @app.command()

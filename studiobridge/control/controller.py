@@ -7,6 +7,7 @@ The floors of this room, each importing only from below:
 - controller.py               hands each event to its part; where things stand after listening
 - requests.py                 what is asked for, and the answer each gets
 - words.py                    what people say, which begins no run
+- looks.py                    how the lights stand becomes a look
 - runs.py                     how a run begins, and what it means when it ends
 - holding.py, doubts.py       the only way to `ready`; what is put back by itself; changes that more
                               than one lamp could have made
@@ -125,7 +126,7 @@ class Controller:
             Rival: self._on_rival,
             LinkUp: self._on_link_up,
             LinkDown: self._on_link_down,
-            Saved: self.requests.words.saved,
+            Saved: self.requests.saved,
             Noted: self._on_noted,
         }
 

@@ -53,11 +53,16 @@ class Announce:
 
 @dataclass(frozen=True, slots=True)
 class Save:
-    """Write these presets of this look into the profile file, then say so with the event Saved."""
+    """Write these presets of this look into the profile file, then say so with the event Saved.
+
+    `whole`: the look itself is new there, or says these presets anew; None: it has them already.
+    """
 
     request_id: str
     look: str
     presets: Mapping[str, Preset]
+    whole: Literal["new", "anew"] | None = None
+    title: str = ""
 
 
 # ---- notes for the record ---------------------------------------------------------------

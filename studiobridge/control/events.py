@@ -21,6 +21,7 @@ Asked = Literal[
     "toggle",
     "restore",
     "keep",
+    "save_look",
     "cut",
     "lockout",
     "release",
@@ -49,6 +50,10 @@ class Request:
     force: bool = False
     yes: bool = False
     everything: bool = False  # down: chargers and network too
+    # save_look: the title of the look; write over one that is there; only where all is known
+    title: str = ""
+    replace: bool = False
+    strict: bool = False
     retained: bool = False
     expired: bool = False
 

@@ -7,7 +7,7 @@ times of the devices. Only a prediction: on the day, reports move the steps on.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -86,9 +86,13 @@ def presets_of(profile: SetProfile, look: str | None) -> Mapping[str, Preset]:
     if look is None:
         return {}
     if look not in profile.looks:
-        known = ", ".join(profile.looks) or "none"
-        raise UnknownLook(f"no look {look!r} in this set; it has: {known}")
+        raise UnknownLook(no_such_look(look, profile.looks))
     return profile.looks[look].presets
+
+
+def no_such_look(look: str, looks: Iterable[str]) -> str:
+    known = ", ".join(looks) or "none"
+    return f"no look {look!r} in this set; it has: {known}"
 
 
 def order_problems(profile: SetProfile) -> tuple[str, ...]:

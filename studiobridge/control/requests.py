@@ -12,16 +12,17 @@ from typing import Literal, assert_never
 from studiobridge.control.acts import Run
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce
-from studiobridge.control.events import Request
+from studiobridge.control.events import Request, Saved
 from studiobridge.control.gates import Gates
-from studiobridge.control.plan import OrderProblem, UnknownLook, presets_of
+from studiobridge.control.looks import Looks
+from studiobridge.control.plan import OrderProblem, no_such_look
 from studiobridge.control.runs import Runs
 from studiobridge.control.standing import Answers, Standing
 from studiobridge.control.words import Words
 from studiobridge.profile.said import Answer
 
 # What is taken up only when every device was heard from or given up on.
-AFTER_LISTENING = ("up", "down", "toggle", "restore", "keep")
+AFTER_LISTENING = ("up", "down", "toggle", "restore", "keep", "save_look")
 
 
 class Requests:
@@ -36,7 +37,8 @@ class Requests:
         self.standing = standing
         self.answers = answers
         self.runs = runs
-        self.words = Words(desk, gates, standing, answers, runs)
+        self.looks = Looks(desk, gates, standing, answers, runs)
+        self.words = Words(desk, gates, standing, answers, runs, self.looks)
         self._deferred: list[Request] = []
 
     # ---- the channel ---------------------------------------------------------------------
@@ -83,6 +85,11 @@ class Requests:
                 return True
         return False
 
+    def saved(self, event: Saved) -> None:
+        """The profile file was rewritten, or could not be."""
+        self.words.saved(event)
+        self.looks.saved(event)
+
     def listened(self, at: float) -> None:
         """Every device was heard from: what was asked meanwhile is taken up."""
         deferred, self._deferred = self._deferred, []
@@ -122,6 +129,8 @@ class Requests:
             self._ask_restore(request, at)
         elif what == "keep":
             self.words.keep(request, at)
+        elif what == "save_look":
+            self.looks.save(request, at)
         elif what == "cut":
             self._ask_cut(request, at)
         elif what == "lockout":
@@ -154,10 +163,8 @@ class Requests:
         look = request.look
         if look is None:
             look = self.desk.look if self.standing.session.open else None
-        try:
-            presets_of(self.profile, look)
-        except UnknownLook as error:
-            self.answers.refuse(request, 2, str(error))
+        if look is not None and look not in self.desk.looks:
+            self.answers.refuse(request, 2, no_such_look(look, self.desk.looks))
             return
         look = look if look is not None else self.profile.default_look
         run = self.runs.run

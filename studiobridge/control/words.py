@@ -18,10 +18,12 @@ from studiobridge.control.effects import (
 )
 from studiobridge.control.events import Request, Saved
 from studiobridge.control.gates import Gates
+from studiobridge.control.looks import Looks, became
 from studiobridge.control.rolling import WORD_HOLDS
 from studiobridge.control.runs import Runs
 from studiobridge.control.standing import Answers, Standing
 from studiobridge.craft.chroma import Colour, name_of
+from studiobridge.profile.colours import preset_json
 from studiobridge.profile.model import LIGHT, Preset, figure
 
 
@@ -29,7 +31,13 @@ class Words:
     """Each of these answers its request."""
 
     def __init__(
-        self, desk: Desk, gates: Gates, standing: Standing, answers: Answers, runs: Runs
+        self,
+        desk: Desk,
+        gates: Gates,
+        standing: Standing,
+        answers: Answers,
+        runs: Runs,
+        looks: Looks,
     ) -> None:
         self.profile = desk.profile
         self.desk = desk
@@ -38,6 +46,7 @@ class Words:
         self.standing = standing
         self.answers = answers
         self.runs = runs
+        self.looks = looks
         self.watcher = runs.holding.watcher
         # presets on their way to the file: by request, the look and the presets
         self._saving: dict[str, tuple[str, dict[str, Preset]]] = {}
@@ -295,13 +304,20 @@ class Words:
             self.answers.note(request, "failed", event.error)
             self.answers.answer(event.request_id, 1, event.error)
             return
-        self.desk.looks[look].update(presets)
-        if look == self.desk.look:
-            for name, preset in presets.items():
-                self.standing.tried.pop(name, None)
-                self.standing.contested.pop(name, None)
-                if name in self.watcher.wanted:
-                    self.watcher.hold(name, self.beliefs.of[name].points_of(preset), event.at)
-                self.watcher.entries.close_of(name, LIGHT, event.at, "kept")
-        self.desk.changed.update(presets)
-        self.answers.done(request, f"kept in {look}: {', '.join(presets)}")
+        before = {name: self.desk.looks[look].get(name, Preset()) for name in presets}
+        self.looks.took(look, presets, event.at)
+        said = {name: became(before[name], preset) for name, preset in presets.items()}
+        changes = [f"{name} {change or 'as it was'}" for name, change in said.items()]
+        detail = {
+            "look": look,
+            "kept": [
+                {
+                    "device": name,
+                    "was": preset_json(before[name]),
+                    "is": preset_json(preset),
+                    "text": said[name],
+                }
+                for name, preset in presets.items()
+            ],
+        }
+        self.answers.done(request, f"kept in {look}: {'; '.join(changes)}", detail)

@@ -37,7 +37,7 @@ def keep_presets(path: Path, look: str, presets: Mapping[str, Preset]) -> None:
     Comments and layout stay. The new text is read again and must differ from the old in these
     presets alone.
     """
-    change_file(path, lambda data: _with_presets(data, str(path), look, presets))
+    change_file(path, lambda data: with_presets(data, str(path), look, presets))
 
 
 def change_file(path: Path, change: Callable[[bytes], bytes]) -> None:
@@ -61,7 +61,7 @@ def change_file(path: Path, change: Callable[[bytes], bytes]) -> None:
     raise CannotKeep(f"{path} is being changed by somebody else; try again when that is done")
 
 
-def _with_presets(data: bytes, name: str, look: str, presets: Mapping[str, Preset]) -> bytes:
+def with_presets(data: bytes, name: str, look: str, presets: Mapping[str, Preset]) -> bytes:
     """What the file has to say afterwards."""
     try:
         before = read_profile_text(data, name).profile

@@ -1,0 +1,128 @@
+"""Commands about looks: what the profile has, and how the lights stand now as a new one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from studiobridge.cli import show
+from studiobridge.cli.base import (
+    BAD_INPUT,
+    JsonOption,
+    ProfileOption,
+    SetOption,
+    SettingsOption,
+    Stop,
+    app,
+    ask_simply,
+    read_or_stop,
+    settings_or_stop,
+)
+from studiobridge.shown import words
+
+if TYPE_CHECKING:
+    from studiobridge.profile.build import Reading
+
+look_app = typer.Typer(
+    help="The looks of a set: list and show them; save how the lights stand now as one.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+app.add_typer(look_app, name="look")
+
+NameArgument = Annotated[str, typer.Argument(help="The name of the look.")]
+
+
+def _reading(profile: Path | None, set_name: str | None, settings_file: Path | None) -> Reading:
+    """The profile at hand: named, or the one of the settings that describes this set."""
+    if profile is None:
+        settings = settings_or_stop(settings_file)
+        wanted = set_name or settings.set_name
+        for path in settings.profiles:
+            reading = read_or_stop(path)
+            if wanted == reading.profile.name or (wanted is None and len(settings.profiles) == 1):
+                return reading
+        raise Stop(BAD_INPUT, "which profile? say --profile FILE, or name it in the settings file")
+    reading = read_or_stop(profile)
+    if set_name is not None and set_name != reading.profile.name:
+        raise Stop(BAD_INPUT, f"{profile} describes '{reading.profile.name}', not '{set_name}'")
+    return reading
+
+
+@look_app.command("list")
+def list_looks(
+    set_name: SetOption = None,
+    profile: ProfileOption = None,
+    settings: SettingsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """The looks that stand in the profile. Needs no bridge."""
+    from studiobridge.shown import looks
+
+    found = _reading(profile, set_name, settings).profile
+    if as_json:
+        show.print_json(looks.looks_json(found))
+    elif not found.looks:
+        show.out(f"{found.name} has no looks yet: `studiobridge look save NAME` makes one")
+    else:
+        show.print_table(("look", "title", "lights", ""), looks.looks_rows(found), most=60)
+
+
+@look_app.command("show")
+def show_look(
+    name: NameArgument,
+    set_name: SetOption = None,
+    profile: ProfileOption = None,
+    settings: SettingsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """One look: each light's level and white, who sets it, the light at the mark. No bridge."""
+    from studiobridge.control.plan import no_such_look
+    from studiobridge.shown import looks
+
+    found = _reading(profile, set_name, settings).profile
+    look = found.looks.get(name)
+    if look is None:
+        raise Stop(BAD_INPUT, no_such_look(words.clean(name, 60), found.looks))
+    if as_json:
+        show.print_json(looks.look_json(found, look))
+        return
+    show.out(f"{words.clean(name)}: {words.clean(look.title)}" if look.title else words.clean(name))
+    show.print_table(("light", "level", "white", ""), looks.look_rows(found, look))
+    for line in looks.look_lines(found, look):
+        show.out(line)
+
+
+@look_app.command("save")
+def save_look(
+    name: NameArgument,
+    title: Annotated[str, typer.Option(help="A title for it.")] = "",
+    lights: Annotated[
+        list[str] | None, typer.Option("--light", help="Only these lights; may be said again.")
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Write over the look of this name.")
+    ] = False,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Save nothing where a light would be left out.")
+    ] = False,
+    set_name: SetOption = None,
+    profile: ProfileOption = None,
+    settings: SettingsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """How the lights stand now becomes a look in the profile. Tells no light anything."""
+    ask_simply(
+        "save_look",
+        settings,
+        set_name,
+        profile,
+        as_json=as_json,
+        look=name,
+        title=title,
+        targets=lights,
+        replace=replace,
+        strict=strict,
+    )
