@@ -14,6 +14,7 @@ from studiobridge.profile.findings import Findings, Part, from_validation, neare
 from studiobridge.profile.looks import Looks
 from studiobridge.profile.model import Circuit, LeftOn, Patience, Price, SetProfile
 from studiobridge.profile.old_words import take_new_words
+from studiobridge.profile.own_id import OwnId
 from studiobridge.profile.places import Places
 from studiobridge.profile.shape import ProfileShape
 from studiobridge.profile.text import Document, Path, Problem, ProfileError, read_document
@@ -106,6 +107,7 @@ def _build(shape: ProfileShape, findings: Findings) -> SetProfile:
         room=room,
         picture=picture,
         universes=MappingProxyType(universes.universes()),
+        homie=OwnId(shape, findings, dialects.sharing).shown(looks),
     )
 
 
