@@ -230,7 +230,7 @@ class Core:
             self.showing.changed(state=True)
         elif asked is not None:
             self._handle(asked)
-            self._outs += self.presence.refused(asked.why, self.now)
+            self._outs += self.presence.log(asked.why, self.now)
 
     def _said(self, message: Message) -> Iterable[Said]:
         """What the speech makes of it. A payload they stumble over costs that payload only.
@@ -508,7 +508,7 @@ class Core:
     def _answered(self, answer: Answer) -> None:
         if answer.final:
             self._coded(answer)
-        said = self.presence.answer(answer)
+        said = self.presence.answer(answer, self.now)
         self._outs += self.channel.answer(answer, self.now) if said is None else said
 
     def _coded(self, answer: Answer) -> None:

@@ -96,7 +96,7 @@ class Presence:
         self._state_at = float("-inf")
         self._wrong = False
         self._asked: dict[str, str] = {}
-        self._count = 0
+        self._begun, self._count = int(now * 1000), 0  # no core before this one had these ids
         self._log_lane = Lane(LOGS_A_SECOND, now)
 
     # ---- in -------------------------------------------------------------------------------
@@ -181,7 +181,7 @@ class Presence:
         if isinstance(asks, str):
             return Unreadable(at, None, message.topic, f"request refused: {asks}")
         self._count += 1
-        id_ = f"{self._instance}-{BY}-{self._count}"
+        id_ = f"{self._instance}-{BY}-{self._begun}-{self._count}"
         if not message.retain:
             self._asked[id_] = f"{name} {plain(message.payload.decode())}"
             while len(self._asked) > 1024:
@@ -207,25 +207,22 @@ class Presence:
             return Asks("restore") if text == "restore" else f"restore is {quoted(text)}"
         if text == NO_LOOK:
             return Asks("down")
-        if text in self.profile.looks:
-            return Asks("up", text)
-        return f"this set has no look {quoted(text)}"
+        return Asks("up", plain(text))  # one that it does not have is refused like anybody's
 
-    def answer(self, answer: Answer) -> list[Out] | None:
+    def answer(self, answer: Answer, at: float) -> list[Out] | None:
         """An answer to something that was set: there is only `$log` to say it. None: not ours."""
         if answer.request_id not in self._asked:
             return None
         if not answer.final:
             return []
         what = self._asked.pop(answer.request_id)
-        return [] if answer.code == 0 else [self._log(f"{what}: {answer.text}")]
+        return [] if answer.code == 0 else self.log(f"{what}: {answer.text}", at)
 
-    def refused(self, why: str, at: float) -> list[Out]:
-        """What was set cannot be read: said, and not more often than anybody reads."""
-        return [self._log(why)] if self._up and self._log_lane.takes(at) else []
-
-    def _log(self, text: str) -> Present:
-        return Present(Message(f"{self._root}/$log/warn", _text(text), qos=0))
+    def log(self, text: str, at: float) -> list[Out]:
+        """What was set is not done: said, and not more often than anybody reads."""
+        if not self._up or not self._log_lane.takes(at):
+            return []
+        return [Present(Message(f"{self._root}/$log/warn", _text(text), qos=0))]
 
     # ---- what is shown --------------------------------------------------------------------
 
@@ -359,7 +356,7 @@ def _alerts(state: Mapping[str, object]) -> dict[str, str]:
     if state["contested"]:
         said["contested"] = f"somebody else sets {_names(state['contested'])}; not put back"
     on = [str(entry["device"]) for entry in _entries(state["still_on"])]
-    if on:
+    if on and state["state"] != "lowering":  # where they are about to go off
         said["still-on"] = f"on, and should not be: {', '.join(on)}"
     if state["left_on"]:
         said["left-on"] = "left on: nobody has asked for anything for long"
