@@ -66,6 +66,7 @@ CORE = [
     "delivery",
     "misheard",
     "ownership",
+    "presence",
     "topics",
     "universe",
 ]

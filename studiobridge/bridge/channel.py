@@ -126,14 +126,19 @@ class Channel:
         if message.topic == self.cut_topic or b'"cut"' in message.payload[:MAX_REQUEST]:
             lane = self._cut_lane
         if not lane.takes(at):
-            return self._drop(lane, message.topic, at)
+            return list(self._drop(lane, message.topic, at))
         return self._read(message, at) if message.payload else []  # [] a cleared retained message
+
+    def floods(self, message: Message, at: float) -> list[Unreadable] | None:
+        """Is there no room for a request that came another way? What is said of it, if anything."""
+        lane = self._asks_lane
+        return None if lane.takes(at) else self._drop(lane, message.topic, at)
 
     def here(self, request_id: str) -> None:
         """A request of this process: it is answered here."""
         self._routes[request_id] = None
 
-    def _drop(self, lane: Lane, topic: str, at: float) -> list[Request | Unreadable | Publish]:
+    def _drop(self, lane: Lane, topic: str, at: float) -> list[Unreadable]:
         """No room for this one. Said seldom, so that a flood is cheap."""
         self.dropped += 1
         if at - self._dropped_said < DROPPED_SAID_EVERY:

@@ -7,6 +7,7 @@ comes back (outs.py) in the order it comes back:
 
 - `Publish`  send this message now, or not at all; with a token it is part of a command: say with
              `left` whether it left, and with `acknowledged` when the broker has it
+- `Present`  of the set as a Homie 5 device (presence.py): on the connection that has its will
 - `Walk`     a command too, to a fixture on slots: it goes to its universe, by the same rules
 - `Restrain` nothing raises these fixtures on slots (law 1), and nothing changes any (law 2)
 - `Ending`   the universes may end their streams, once all on them are dark
@@ -29,6 +30,7 @@ from studiobridge.bridge.delivery import Delivery
 from studiobridge.bridge.misheard import Misheard, tried
 from studiobridge.bridge.outs import Ending, Out, Publish, Restrain, Walk, Write
 from studiobridge.bridge.ownership import Cut
+from studiobridge.bridge.presence import Presence
 from studiobridge.bridge.showing import Showing
 from studiobridge.control.controller import Controller
 from studiobridge.control.desk import Attempt, Tried
@@ -107,7 +109,8 @@ class Core:
         self.controller = Controller(profile, memory, now, self._tried)
         self.now = now
         self.buttons = Buttons(profile, instance)
-        self.showing = Showing(self.controller, self.misheard, instance, wall)
+        self.presence = Presence(profile, instance, wall, now)
+        self.showing = Showing(self.controller, self.misheard, instance, wall, self.presence)
         self._link = False
         self._misheard_due: float | None = None
         # lacks that are in the record: each once
@@ -138,7 +141,7 @@ class Core:
         self.now = at
         self.controller.failure = why
         self._outs.clear()
-        return [self.showing.failed(why)]
+        return [self.showing.failed(why), *self.presence.failed(why, at)]
 
     def subscriptions(self) -> list[tuple[str, int]]:
         """Every topic filter this set listens to, with its QoS."""
@@ -150,6 +153,7 @@ class Core:
         # the few messages a broker keeps in flight, through which a cut and the reports come
         filters[self.channel.ask_topic] = 0
         filters[self.channel.cut_topic] = 1
+        filters.update(self.presence.subscriptions())
         return list(filters.items())
 
     def link_up(self, at: float, epoch: int = 0) -> list[Out]:
@@ -164,6 +168,7 @@ class Core:
     def link_down(self, at: float) -> list[Out]:
         self.now = at
         self._link = False
+        self.presence.down()
         self.delivery.link_down(at)
         self._handle(LinkDown(at))
         return self._done()
@@ -180,6 +185,13 @@ class Core:
                 else:
                     self._handle(came)
             return self._done()
+        if self.presence.asks(message.topic):
+            self._set(message)
+            return self._done()
+        if self.presence.hears(message.topic):
+            anew, outs = self.presence.hear(message, at)
+            self._outs += outs
+            self.showing.changed(state=anew)
         follow = None
         for said in self._said(message):
             if follow is not None:
@@ -192,6 +204,33 @@ class Core:
         for request in self.buttons.hear(message, at):
             self._ask(request)
         return self._done()
+
+    def presence_up(self, at: float) -> list[Out]:
+        """The broker has the will of the set as a Homie 5 device, and hears what it says."""
+        self.now = at
+        self._outs += self.presence.up(at)
+        return self._done()
+
+    def presence_down(self, at: float) -> list[Out]:
+        """It has not any more; it says `lost` of the device."""
+        self.now = at
+        self.presence.down()
+        return self._done()
+
+    def _set(self, message: Message) -> None:
+        """A property of the set was set: a request like any other, let in by the same lane."""
+        dropped = self.channel.floods(message, self.now)
+        if dropped is not None:
+            for said in dropped:
+                self._handle(said)
+            return
+        asked = self.presence.request(message, self.now)
+        if isinstance(asked, Request):
+            self._ask(asked)
+            self.showing.changed(state=True)
+        elif asked is not None:
+            self._handle(asked)
+            self._outs += self.presence.log(asked.why, self.now)
 
     def _said(self, message: Message) -> Iterable[Said]:
         """What the speech makes of it. A payload they stumble over costs that payload only.
@@ -469,7 +508,8 @@ class Core:
     def _answered(self, answer: Answer) -> None:
         if answer.final:
             self._coded(answer)
-        self._outs += self.channel.answer(answer, self.now)
+        said = self.presence.answer(answer, self.now)
+        self._outs += self.channel.answer(answer, self.now) if said is None else said
 
     def _coded(self, answer: Answer) -> None:
         """The code of an answer goes into the record with it: asked again, it is the same."""

@@ -30,7 +30,7 @@ from studiobridge.bridge.faults import whole
 from studiobridge.bridge.link import CannotConnect, Link
 from studiobridge.bridge.log import Log, Say, no_log, notify, to_stderr
 from studiobridge.bridge.metrics import Counted
-from studiobridge.bridge.outs import Ending, Out, Publish, Restrain, Walk, Write
+from studiobridge.bridge.outs import Ending, Out, Present, Publish, Restrain, Walk, Write
 from studiobridge.bridge.ownership import (
     BEAT_EVERY,
     Alive,
@@ -43,6 +43,7 @@ from studiobridge.bridge.ownership import (
     SendBeat,
     StandDown,
 )
+from studiobridge.bridge.presenting import Presenting
 from studiobridge.bridge.record import Record, RecordAway, RecordError, record_place
 from studiobridge.bridge.saving import Saves
 from studiobridge.bridge.settings import Settings
@@ -76,6 +77,8 @@ PRUNE_EVERY = 86400.0
 NOTE_WITHIN = 1.0
 # How long (s) an interrupted daemon takes to leave properly.
 LEAVE_WITHIN = 3.0
+# What leaves this machine: what was decided on one connection may not leave over the next.
+SENDS = (Publish, Present, Walk)
 
 
 class SetRunner:
@@ -130,6 +133,8 @@ class SetRunner:
         self._remembered: tuple[Memory, int] | None = None
         # the universes of fixtures on slots, where the set has any
         self.stream: Stream | None = None
+        # the set as a Homie 5 device, where it shows itself as one
+        self.presenting: Presenting | None = None
         self.core: Core
         self.link: Link
 
@@ -187,6 +192,8 @@ class SetRunner:
             on_subscribed=self._subscribed,
             on_fault=self._fault,
         )
+        if self.profile.homie:
+            self._present()
         for warning in (*self.settings.warnings, *self._record.warnings()):
             self.say(f"warning: {warning}")
         if self.stream is not None:
@@ -256,6 +263,19 @@ class SetRunner:
         for name, preset in self.core.supposed().items():
             self.stream.suppose(name, preset.level or 0.0, preset.cct)
 
+    def _present(self) -> None:
+        """It shows itself as a Homie 5 device, as long as it is run here."""
+        name = self.profile.name
+        self.presenting = Presenting(
+            name,
+            self.settings.broker,
+            self.core.presence.state_topic,
+            lambda: self._do(self.core.presence_up, self.now()),
+            lambda: self._do(self.core.presence_down, self.now()),
+            lambda text: self._fault(f"{name}: {text}"),
+        )
+        self._in_background(self.presenting.keep())
+
     def _unsent(self, universe: int, why: str | None) -> None:
         self.say(f"{self.profile.name}: {why or f'universe {universe} is sent again'}")
         self._do(self.core.unsent, universe, why, self.now())
@@ -291,6 +311,8 @@ class SetRunner:
                     self.link.cut("stood down")
                 if ours:
                     self._publish_alive(False)
+                if self.presenting is not None:
+                    await self.presenting.leave(ours, self.failure is not None)
                 await self.link.close()
 
     # ---- who runs the set -----------------------------------------------------------------------
@@ -321,7 +343,7 @@ class SetRunner:
             elif isinstance(do, StandDown):
                 self.say(f"another bridge runs {name} ({do.why}); this one stands down")
                 # nothing that still waits is told; the notes are written
-                self._outs = deque(out for out in self._outs if not isinstance(out, Publish | Walk))
+                self._outs = deque(out for out in self._outs if not isinstance(out, SENDS))
                 self.stop(1)
             else:
                 self._cut(do.why)
@@ -350,6 +372,8 @@ class SetRunner:
         """The set is ours: listen to everything."""
         self.link.subscribe(self.core.subscriptions())
         self._do(self.core.link_up, self.now(), self.ownership.epoch)
+        if self.presenting is not None:
+            self.presenting.begin()
         if not self.ready.is_set():
             self.ready.set()
             self.say(f"{self.profile.name}: running on {self.settings.broker.shown}")
@@ -368,9 +392,11 @@ class SetRunner:
     def _link_down(self, why: str) -> None:
         ran = self.core.linked
         self.ownership.link_lost()
+        if self.presenting is not None:
+            self.presenting.end()
         self._act([])
         # decided on what was known then: none of it may leave over the next connection
-        self._outs = deque(out for out in self._outs if not isinstance(out, Publish | Walk))
+        self._outs = deque(out for out in self._outs if not isinstance(out, SENDS))
         if ran:
             self.say(f"{self.profile.name}: the link to the broker was lost ({why})")
             self._do(self.core.link_down, self.now())
@@ -435,7 +461,7 @@ class SetRunner:
             self.stream.lease(None)  # nobody follows lockouts and cameras any more
         self.say(f"{self.profile.name}: failed: {why}")
         self._trace(error)
-        self._outs = deque(out for out in self._outs if not isinstance(out, Publish | Walk))
+        self._outs = deque(out for out in self._outs if not isinstance(out, SENDS))
         self._feed(self.core.failed(why, self.now()))
         self.stopped.set()
 
@@ -523,6 +549,8 @@ class SetRunner:
             sent = self.link.publish(out.message, out.token)
             if out.token is not None:
                 self._do(self.core.left, out.token, sent, self.now())
+        elif isinstance(out, Present) and self.presenting is not None:
+            self.presenting.publish(out.message)
         elif isinstance(out, Walk) and self.stream is not None:
             self.stream.tell(out.device, out.values, out.fade)
         elif isinstance(out, Ending) and self.stream is not None:
@@ -613,6 +641,8 @@ class SetRunner:
         self.say(f"{self.profile.name}: the record was read; beginning with what it holds")
         if self.ownership.stage == "running" and self.link.connected:
             self._do(self.core.link_up, self.now(), self.ownership.epoch)
+            if self.presenting is not None and self.presenting.up:
+                self._do(self.core.presence_up, self.now())
 
     async def _save(self, save: Save) -> None:
         try:

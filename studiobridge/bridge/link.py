@@ -539,6 +539,15 @@ class Link:
                 while client is not None and self.connected and client.want_write():
                     await asyncio.sleep(0.01)
 
+    async def withdraw(self) -> None:
+        """End without a word: neither what still waits here, nor the will."""
+        client = self._client
+        if client is not None and client.want_write():
+            self._closing = True
+            self.cut("withdrawn")
+        else:
+            await self.close()
+
     async def close(self) -> None:
         """Say goodbye and end. The will is not published: a goodbye is not a loss."""
         self._closing = True

@@ -24,6 +24,13 @@ class Publish:
 
 
 @dataclass(frozen=True, slots=True)
+class Present:
+    """Of the set as a Homie 5 device: to be published on the connection whose will is its own."""
+
+    message: Message
+
+
+@dataclass(frozen=True, slots=True)
 class Write:
     """A note for the record. `back`: say with `Core.noted` when it is on disk, or will not be."""
 
@@ -54,7 +61,7 @@ class Ending:
     """A run-down or a cut is over: streams end once every level on them is 0."""
 
 
-Out = Publish | Write | Wake | Save | Answer | Cut | Walk | Restrain | Ending
+Out = Publish | Present | Write | Wake | Save | Answer | Cut | Walk | Restrain | Ending
 
 
 def to_json(value: object) -> bytes:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable
 
 from studiobridge.bridge.misheard import Misheard
 from studiobridge.bridge.outs import Out, Publish, to_json
+from studiobridge.bridge.presence import Presence
 from studiobridge.bridge.topics import device_topic, drift_topic, run_topic, state_topic
 from studiobridge.control import views
 from studiobridge.control.controller import Controller
@@ -36,8 +37,10 @@ class Showing:
         misheard: Misheard,
         instance: str,
         wall: Callable[[float], float],
+        presence: Presence,
     ) -> None:
         self.controller = controller
+        self.presence = presence
         self.profile = controller.profile
         self.misheard = misheard
         self.instance = instance
@@ -82,6 +85,8 @@ class Showing:
             self._counting = False
             if self.controller.run is not None:
                 self._state = True
+        elif name == "presence":
+            self._state = True
         else:
             return False
         return True
@@ -111,6 +116,9 @@ class Showing:
             outs += self._show_run(at)
         if self._state:
             outs += self._show(state_topic(name), self.state(at))
+        if self.presence.shows and (self._state or self._drift):
+            drifts, run = len(self.controller.watcher.drifts), self.controller.last_run
+            outs += self.presence.show(self.state(at), drifts, run, at)
         self._state = self._drift = False
         self._devices.clear()
         if self._run and not self._run_waits:

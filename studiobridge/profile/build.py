@@ -14,6 +14,7 @@ from studiobridge.profile.findings import Findings, Part, nearest
 from studiobridge.profile.looks import Looks
 from studiobridge.profile.model import Circuit, LeftOn, Patience, Price, SetProfile
 from studiobridge.profile.old_words import take_new_words
+from studiobridge.profile.own_id import OwnId
 from studiobridge.profile.places import Places
 from studiobridge.profile.quantity import is_feet
 from studiobridge.profile.shape import ProfileShape
@@ -111,6 +112,7 @@ def _build(shape: ProfileShape, findings: Findings) -> SetProfile:
         picture=picture,
         universes=MappingProxyType(universes.universes()),
         feet=_in_feet(findings.document.root),
+        homie=OwnId(shape, findings, dialects.sharing).shown(looks),
     )
 
 

@@ -104,6 +104,11 @@ ComesBack = Literal["last", "full", "preset", "dark"]
 RollsBy = Literal["report", "watts", "hand"]
 
 HOMIE5 = "homie5"
+# Below here Homie 5 devices are; a set that shows itself has one node of this name; and this is
+# the word there for being in no look.
+HOMIE_ROOT = "homie/5"
+OWN_NODE = "studiobridge"
+NO_LOOK = "none"
 # ANSI E1.31: fixtures that listen for slots on a universe and never answer
 E131 = "e131"
 
@@ -637,6 +642,8 @@ class SetProfile:
     room: Room = Room()
     picture: Picture = Picture()
     universes: Mapping[int, Universe] = field(default_factory=lambda: MappingProxyType({}))
+    # the set shows itself as a Homie 5 device, under its own name
+    homie: bool = False
 
     def fed_from(self, name: str) -> tuple[str, ...]:
         """Every device downstream of this device or circuit, in profile order."""

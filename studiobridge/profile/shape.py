@@ -781,6 +781,7 @@ class ProfileShape(Shape):
     warm_up: Time = 0.0
     left_on: LeftOnShape | None = None
     patience: PatienceShape = Field(default_factory=PatienceShape)
+    homie: YesNo = False
 
 
 assert set(DeviceKind.__args__) == set(KINDS)  # type: ignore[attr-defined]

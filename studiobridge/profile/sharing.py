@@ -179,6 +179,14 @@ class Sharing:
             return
         yield from self._among(name, told, heard)
 
+    def on(self, root: str) -> tuple[str, str] | None:
+        """A device that is told or heard below this topic, and where; None when none is."""
+        for topics in (self._told, self._heard):
+            for topic, users in topics.items():
+                if users and topic.startswith(root + "/"):
+                    return users[0].device, topic
+        return None
+
     def _among(self, name: str, told: list[Told], heard: list[Heard]) -> Iterable[Wrong]:
         for i, one in enumerate(heard):
             for other in heard[:i]:

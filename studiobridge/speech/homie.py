@@ -22,7 +22,16 @@ from dataclasses import dataclass
 
 from studiobridge.craft.chroma import Colour, ColourSteps
 from studiobridge.craft.grid import LARGEST_WIDTH, SMALLEST_WIDTH, Grid, GridUnit
-from studiobridge.profile.model import TOLD, YES_NO, Device, Point, SetProfile, Value, figure
+from studiobridge.profile.model import (
+    HOMIE_ROOT,
+    TOLD,
+    YES_NO,
+    Device,
+    Point,
+    SetProfile,
+    Value,
+    figure,
+)
 from studiobridge.profile.said import Described, Report, Said, Unreadable
 from studiobridge.speech.colours import homie_colour, homie_formats, homie_payload, homie_steps
 from studiobridge.speech.encode import (
@@ -39,7 +48,7 @@ from studiobridge.speech.lacking import MOST_LEAVES, Lacking
 from studiobridge.speech.message import Message
 from studiobridge.speech.readings import READINGS, Scale, to_house
 
-ROOT = "homie/5"
+ROOT = HOMIE_ROOT
 STATES = frozenset({"init", "ready", "disconnected", "sleeping", "lost"})
 IDENTIFIER = re.compile(r"[a-z0-9]([a-z0-9-]*[a-z0-9])?\Z")
 INTEGER = re.compile(r"-?[0-9]{1,19}\Z")
