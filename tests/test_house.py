@@ -67,6 +67,7 @@ CORE = [
     "misheard",
     "ownership",
     "topics",
+    "trials",
     "universe",
 ]
 SANS_IO = ["control", "craft", "figures", "meeting", "shown", "speech"]

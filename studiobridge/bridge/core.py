@@ -30,6 +30,7 @@ from studiobridge.bridge.misheard import Misheard, tried
 from studiobridge.bridge.outs import Ending, Out, Publish, Restrain, Walk, Write
 from studiobridge.bridge.ownership import Cut
 from studiobridge.bridge.showing import Showing
+from studiobridge.bridge.trials import Trials
 from studiobridge.control.controller import Controller
 from studiobridge.control.desk import Attempt, Tried
 from studiobridge.control.effects import (
@@ -67,7 +68,7 @@ from studiobridge.speech.message import Message
 from studiobridge.speech.slots import values_of
 
 # What may put power on something: not before it is known what is locked out.
-SWITCHES_ON = ("up", "toggle", "restore")
+SWITCHES_ON = ("up", "toggle", "restore", "try")
 
 
 def energises(tell: Tell) -> bool:
@@ -106,6 +107,7 @@ class Core:
         self._told_last: dict[str, tuple[float, Sequence[Message]]] = {}
         self.controller = Controller(profile, memory, now, self._tried)
         self.now = now
+        self.trials = Trials()
         self.buttons = Buttons(profile, instance)
         self.showing = Showing(self.controller, self.misheard, instance, wall)
         self._link = False
@@ -181,7 +183,9 @@ class Core:
                     self._handle(came)
             return self._done()
         follow = None
-        for said in self._said(message):
+        found = self._said(message)
+        self.trials.heard(message, found, at)
+        for said in found:
             if follow is not None:
                 self._handle(follow, more=True)
             follow = said
@@ -193,7 +197,7 @@ class Core:
             self._ask(request)
         return self._done()
 
-    def _said(self, message: Message) -> Iterable[Said]:
+    def _said(self, message: Message) -> Sequence[Said]:
         """What the speech makes of it. A payload they stumble over costs that payload only.
 
         Anybody may publish anything, and a kept message comes again at every start: it must
@@ -426,6 +430,7 @@ class Core:
         elif isinstance(effect, Tell):
             messages = self.speech.tell(effect.device, effect.values, effect.fade)
             self._told_last[effect.device] = (self.now, messages)
+            self.trials.told(effect.device, effect.values, messages, effect.expires_in, self.now)
             on = energises(effect)
             self._more_out = True
             self.delivery.told(
@@ -443,6 +448,7 @@ class Core:
                 self._outs.append(Publish(told, effect.token))
         elif isinstance(effect, Ask):
             expiry = self.profile.patience.reply
+            self.trials.asked(effect.device, self.speech.ask(effect.device), expiry, self.now)
             for message in self.speech.ask(effect.device):
                 self._outs.append(Publish(replace(message, expiry=expiry)))
         elif isinstance(effect, Wake | Save):
@@ -460,6 +466,9 @@ class Core:
             self._outs.append(Write(effect))
             if isinstance(effect, RunNote):
                 self._run_noted(effect)
+                run = self.controller.last_run
+                if effect.phase == "begun" and effect.what == "try" and run is not None:
+                    self.trials.begins(run.targets[0], self.controller.desk.feeds.line, self.now)
 
     def _run_noted(self, note: RunNote) -> None:
         down = note.what in ("down", "cut") and note.phase in ("done", "stalled")
@@ -469,6 +478,7 @@ class Core:
     def _answered(self, answer: Answer) -> None:
         if answer.final:
             self._coded(answer)
+            answer = self.trials.shown_in(answer, self.speech.lacking)
         self._outs += self.channel.answer(answer, self.now)
 
     def _coded(self, answer: Answer) -> None:
