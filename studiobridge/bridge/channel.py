@@ -212,7 +212,8 @@ class Channel:
     def _refused(
         self, message: Message, why: str, at: float, id_: str = ""
     ) -> list[Request | Unreadable | Publish]:
-        answered = not message.retain and message.response_topic is not None
+        # one that could be read but for its value is answered like any other, by its id
+        answered = not message.retain and bool(message.response_topic is not None or id_)
         # on MQTT 3.1.1 there is no place for an answer: it is shown and noted
         untold = "" if answered else ", and nobody was told (it names no response topic)"
         shown = Unreadable(at, None, message.topic, f"request refused{untold}: {why}")

@@ -110,15 +110,18 @@ class Trials:
         trial = self._now
         if trial is None or answer.detail.get("device") != trial.device:
             return answer
-        self._now = None
-        detail = {
-            **answer.detail,
+        return replace(answer, detail={**answer.detail, **self.taken(lacking)})
+
+    def taken(self, lacking: Lacking) -> dict[str, object]:
+        """All of the trial under way, which is over with that."""
+        trial, self._now = self._now, None
+        assert trial is not None
+        return {
             "sent": trial.sent,
             "heard": trial.heard,
             "more": trial.more,
             "lacks": lacking.of(trial.device),
         }
-        return replace(answer, detail=detail)
 
 
 def as_json(value: Value) -> object:

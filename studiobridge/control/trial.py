@@ -73,6 +73,7 @@ def steps_for(request: Request, desk: Desk, gates: Gates) -> list[Step]:
     if request.wish is None and not request.blink:
         if not desk.beliefs.of[name].hears:
             raise CannotTry(f"{name} says nothing of itself: there is nothing to listen to")
+        _may_speak(name, desk)
         return [Step(0, name, "wait for its report", takes=device.answers_in, why="to hear it")]
     _has_mains(name, desk)
     steps = _blink(name, desk, gates) if request.blink else [_told(name, request.wish, desk)]
@@ -91,11 +92,18 @@ def _speaks(device: Device, desk: Desk) -> None:
 
 def _has_mains(name: str, desk: Desk) -> None:
     for above in desk.feeds.line[name][:1]:
-        if desk.beliefs.of[name].device.own_battery or desk.beliefs.surely_on(above):
+        if desk.profile.devices[name].own_battery or desk.beliefs.surely_on(above):
             continue
         off = desk.beliefs.surely_off(above)
         why = "is off" if off else "is not known to be on"
         raise CannotTry(f"{above} feeds {name} and {why}: `try {above} on` first")
+
+
+def _may_speak(name: str, desk: Desk) -> None:
+    """What has no mains surely says nothing; where that is not sure it is worth asking."""
+    for above in desk.feeds.line[name][:1]:
+        if desk.beliefs.surely_off(above) and not desk.beliefs.of[name].device.own_battery:
+            raise CannotTry(f"{above} feeds {name} and is off: `try {above} on` first")
 
 
 def _told(name: str, wish: tuple[Point, Value] | None, desk: Desk) -> Step:
@@ -205,7 +213,10 @@ def _dips(name: str, desk: Desk) -> list[Step]:
     stood = belief.told_now("level") if mute else belief.said("is it so", "level")
     off = "switch" in belief.hears and belief.said("is it so", "switch") is not True
     if stood is None:
-        raise CannotTry(f"{name} has not said its level: nothing to go back to")
+        raise CannotTry(
+            f"{name} has not said its level since it could be heard: nothing to go back to;"
+            f" `try {name} '40 %'` first"
+        )
     level = figure(stood)
     if off or level < LOWEST_DIP:
         raise CannotTry(f"{name} is not lit enough to dip: `try {name} '40 %'` first")
@@ -326,7 +337,7 @@ def outcome(run: Run, desk: Desk) -> tuple[int, str, dict[str, object]]:
     )
     heard = last.action == "wait for its report"
     if bad:
-        code, text = 1, f"{name}: {bad[0]}"
+        code, text = 1, bad[0] if bad[0].startswith(name) else f"{name}: {bad[0]}"
         if blinked and phase not in ("confirmed", "waited out"):
             text += f"; it may not be back at {describe(last) or last.action}: look at it"
     elif heard:
