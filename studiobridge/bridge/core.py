@@ -466,9 +466,10 @@ class Core:
             self._outs.append(Write(effect))
             if isinstance(effect, RunNote):
                 self._run_noted(effect)
-                run = self.controller.last_run
-                if effect.phase == "begun" and effect.what == "try" and run is not None:
-                    self.trials.begins(run.targets[0], self.controller.desk.feeds.line, self.now)
+                if effect.phase == "begun" and effect.what == "try":
+                    # by its note: a run that turns it around may have begun with the same event
+                    device = effect.text.partition(" ")[0]
+                    self.trials.begins(device, self.controller.desk.feeds.line, self.now)
 
     def _run_noted(self, note: RunNote) -> None:
         down = note.what in ("down", "cut") and note.phase in ("done", "stalled")

@@ -422,7 +422,8 @@ class Runs:
         self.desk.trying.clear()
         self.desk.emit(RunNote(at, run.number, run.what, run.look, "turned", why))
         for id_ in run.requests:
-            self.answers.answer(id_, 1, f"{run.targets[0]}: {why}")
+            detail = {"run": run.number, "device": run.targets[0], "outcome": "turned"}
+            self.answers.answer(id_, 1, f"{run.targets[0]}: {why}", detail)
 
     def _say_under_way(self, run: Run, at: float) -> None:
         text = f"under way: {len(run.steps)} steps, about {run.ready_in:.0f} s"
@@ -537,8 +538,10 @@ class Runs:
         run = self.run
         if run is None:
             return
+        if run.what == "try":
+            self.end_try(at, f"turned around: {to} was asked for")
+            return
         self.steps.abandon(at)
-        self.desk.trying.clear()
         self.desk.emit(RunNote(at, run.number, run.what, run.look, "turned", f"turned to {to}"))
         for id_ in run.requests:
             self.answers.answer(id_, 1, f"turned around: {to} was asked for")

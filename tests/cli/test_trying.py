@@ -85,7 +85,7 @@ def test_gear_of_no_set_is_told_with_an_expiry_and_nothing_is_kept() -> None:
     assert told.expiry
     lamp = lone(read_document(BOOK, "met.yaml"), "lamp", "rim")
     (dim,) = _safe(Speech(lamp).tell(IT, [("level", 40.0)], None), ("level", 40.0))
-    assert dim == Message("rim/do", b'{"dim":102}', qos=0, expiry=dim.expiry)
+    assert dim == Message("rim/do", b'{"dim": 102}', qos=0, expiry=dim.expiry)
 
 
 def test_lines_stand_in_order_within_the_width_and_drive_no_terminal() -> None:
