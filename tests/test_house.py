@@ -68,6 +68,7 @@ CORE = [
     "ownership",
     "presence",
     "topics",
+    "trials",
     "universe",
 ]
 SANS_IO = ["control", "craft", "figures", "meeting", "shown", "speech"]

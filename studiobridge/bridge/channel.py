@@ -23,6 +23,7 @@ from studiobridge.control.events import Asked, Request
 from studiobridge.profile.model import SetProfile
 from studiobridge.profile.plain import plain
 from studiobridge.profile.said import Answer, Unreadable
+from studiobridge.profile.wish import read_value
 from studiobridge.speech.message import Message
 
 # The largest request (bytes): a few names and a sentence fit, a flood does not.
@@ -73,6 +74,9 @@ class RequestBody(BaseModel):
     title: str = Field(default="", max_length=200)
     replace: bool = False
     strict: bool = False
+    # of a try: the value as a person writes it, and whether to show which device it is
+    value: str | None = Field(default=None, max_length=64)
+    blink: bool = False
     until: float | None = None
 
 
@@ -158,6 +162,12 @@ class Channel:
             return self._refused(message, f"{plain(where)}: {plain(first['msg'])}", at)
         except Exception as error:  # what a stranger wrote must not be able to end the set
             return self._refused(message, plain(str(error))[:200], at)
+        wish = None
+        if body.value is not None:
+            try:
+                wish = read_value(plain(body.value))
+            except ValueError as error:
+                return self._refused(message, plain(str(error))[:300], at, body.id)
         if message.topic == self.cut_topic and body.what != "cut":
             why = f"only a cut is asked for here; ask on {self.ask_topic}"
             return self._refused(message, why, at)
@@ -188,6 +198,8 @@ class Channel:
             title=plain(body.title),
             replace=body.replace,
             strict=body.strict,
+            wish=wish,
+            blink=body.blink,
             retained=message.retain,
             expired=body.until is not None and body.until < self._wall(at),
         )
@@ -209,15 +221,16 @@ class Channel:
         return asked
 
     def _refused(
-        self, message: Message, why: str, at: float
+        self, message: Message, why: str, at: float, id_: str = ""
     ) -> list[Request | Unreadable | Publish]:
-        answered = not message.retain and message.response_topic is not None
+        # one that could be read but for its value is answered like any other, by its id
+        answered = not message.retain and bool(message.response_topic is not None or id_)
         # on MQTT 3.1.1 there is no place for an answer: it is shown and noted
         untold = "" if answered else ", and nobody was told (it names no response topic)"
         shown = Unreadable(at, None, message.topic, f"request refused{untold}: {why}")
         if not answered:
             return [shown]
-        answer = Answer("", True, 2, f"request refused: {why}")
+        answer = Answer(id_, True, 2, f"request refused: {why}")
         return [shown, _published(self._route(message), message.correlation, answer)]
 
     # ---- what must be on disk before it is answered ---------------------------------------------

@@ -32,6 +32,7 @@ from studiobridge.bridge.outs import Ending, Out, Publish, Restrain, Walk, Write
 from studiobridge.bridge.ownership import Cut
 from studiobridge.bridge.presence import Presence
 from studiobridge.bridge.showing import Showing
+from studiobridge.bridge.trials import Trials
 from studiobridge.control.controller import Controller
 from studiobridge.control.desk import Attempt, Tried
 from studiobridge.control.effects import (
@@ -69,7 +70,7 @@ from studiobridge.speech.message import Message
 from studiobridge.speech.slots import values_of
 
 # What may put power on something: not before it is known what is locked out.
-SWITCHES_ON = ("up", "toggle", "restore")
+SWITCHES_ON = ("up", "toggle", "restore", "try")
 
 
 def energises(tell: Tell) -> bool:
@@ -108,6 +109,7 @@ class Core:
         self._told_last: dict[str, tuple[float, Sequence[Message]]] = {}
         self.controller = Controller(profile, memory, now, self._tried)
         self.now = now
+        self.trials = Trials()
         self.buttons = Buttons(profile, instance)
         self.presence = Presence(profile, instance, wall, now)
         self.showing = Showing(self.controller, self.misheard, instance, wall, self.presence)
@@ -193,7 +195,9 @@ class Core:
             self._outs += outs
             self.showing.changed(state=anew)
         follow = None
-        for said in self._said(message):
+        found = self._said(message)
+        self.trials.heard(message, found, at)
+        for said in found:
             if follow is not None:
                 self._handle(follow, more=True)
             follow = said
@@ -232,7 +236,7 @@ class Core:
             self._handle(asked)
             self._outs += self.presence.log(asked.why, self.now)
 
-    def _said(self, message: Message) -> Iterable[Said]:
+    def _said(self, message: Message) -> Sequence[Said]:
         """What the speech makes of it. A payload they stumble over costs that payload only.
 
         Anybody may publish anything, and a kept message comes again at every start: it must
@@ -465,6 +469,7 @@ class Core:
         elif isinstance(effect, Tell):
             messages = self.speech.tell(effect.device, effect.values, effect.fade)
             self._told_last[effect.device] = (self.now, messages)
+            self.trials.told(effect.device, effect.values, messages, effect.expires_in, self.now)
             on = energises(effect)
             self._more_out = True
             self.delivery.told(
@@ -482,6 +487,7 @@ class Core:
                 self._outs.append(Publish(told, effect.token))
         elif isinstance(effect, Ask):
             expiry = self.profile.patience.reply
+            self.trials.asked(effect.device, self.speech.ask(effect.device), expiry, self.now)
             for message in self.speech.ask(effect.device):
                 self._outs.append(Publish(replace(message, expiry=expiry)))
         elif isinstance(effect, Wake | Save):
@@ -499,6 +505,10 @@ class Core:
             self._outs.append(Write(effect))
             if isinstance(effect, RunNote):
                 self._run_noted(effect)
+                if effect.phase == "begun" and effect.what == "try":
+                    # by its note: a run that turns it around may have begun with the same event
+                    device = effect.text.partition(" ")[0]
+                    self.trials.begins(device, self.controller.desk.feeds.line, self.now)
 
     def _run_noted(self, note: RunNote) -> None:
         down = note.what in ("down", "cut") and note.phase in ("done", "stalled")
@@ -508,6 +518,7 @@ class Core:
     def _answered(self, answer: Answer) -> None:
         if answer.final:
             self._coded(answer)
+            answer = self.trials.shown_in(answer, self.speech.lacking)
         said = self.presence.answer(answer, self.now)
         self._outs += self.channel.answer(answer, self.now) if said is None else said
 

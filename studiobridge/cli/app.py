@@ -23,6 +23,7 @@ COMMANDS = {
     ),
     "looks": ("look",),
     "asking": ("ask",),
+    "trying": ("try",),
     "hand": ("by-hand",),
     "watching": ("status", "drift", "watch", "record"),
     "pages": ("panel",),

@@ -26,7 +26,7 @@ from studiobridge.control.plan import describe
 from studiobridge.control.sequence import ENERGISING, Sequencer, Step
 from studiobridge.profile.model import Point, Value, figure
 
-What = Literal["up", "down", "restore", "cut"]
+What = Literal["up", "down", "restore", "cut", "try"]
 Phase = Literal["waiting", "sent", "confirmed", "waited out", "failed", "skipped"]
 ENDED: frozenset[Phase] = frozenset({"confirmed", "waited out", "failed", "skipped"})
 Stage = Literal[

@@ -9,8 +9,9 @@ The floors of this room, each importing only from below:
 - words.py                    what people say, which begins no run
 - looks.py                    how the lights stand becomes a look
 - runs.py                     how a run begins, and what it means when it ends
-- holding.py, doubts.py       the only way to `ready`; what is put back by itself; changes that more
-                              than one lamp could have made
+- holding.py, doubts.py, trial.py
+                              the only way to `ready`; what is put back by itself; changes that more
+                              than one lamp could have made; trying one device
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
 - acts.py, picture.py, silence.py, gauges.py, alone.py, supplies.py, chargers.py, metering.py
                               what each action tells; what touched lights do to the picture; who
@@ -235,6 +236,7 @@ class Controller:
         if self.desk.listened or not self.desk.link:
             return
         unheard = self.listening.end()
+        self.runs.end_try(at, "the link was lost in the middle; ask again")
         run, was, resume = self.run, self._was, self._resume
         self._resume = None
         session = self.standing.session.open

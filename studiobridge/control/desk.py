@@ -81,6 +81,10 @@ class Desk:
         self.changed: set[str] = set()
         # who says that a hand is on a dial now, and on which
         self.hands: dict[str, Hand] = {}
+        # what the device being tried is told, for what its circuit is asked for
+        self.trying: dict[str, Preset] = {}
+        # left as they were tried: nobody puts these back unasked
+        self.tried_out: set[str] = set()
         # devices that have spoken since the bridge started
         self.heard: set[str] = set()
         self._out: list[Effect] = []

@@ -104,14 +104,14 @@ class RequestNote:
 
 @dataclass(frozen=True, slots=True)
 class RunNote:
-    """A run-up, run-down or restore begins or ends; `run` numbers them for ever.
+    """A run-up, run-down, restore or try begins or ends; `run` numbers them for ever.
 
     A run found `begun` and not ended in the record was cut short by a restart.
     """
 
     at: float
     run: int
-    what: Literal["up", "down", "restore", "cut"]
+    what: Literal["up", "down", "restore", "cut", "try"]
     look: str | None
     phase: Literal["begun", "done", "stalled", "turned"]
     text: str
@@ -278,7 +278,7 @@ class Memory:
     next_run: int = 1
     next_drift: int = 1
     # the run that was under way, if any
-    run: Literal["up", "down", "restore", "cut"] | None = None
+    run: Literal["up", "down", "restore", "cut", "try"] | None = None
     everything: bool = False
     lockouts: tuple[Lockout, ...] = ()
     # dials set in the open session, by device

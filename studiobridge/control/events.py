@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, get_args
 
-from studiobridge.profile.model import Point
+from studiobridge.profile.model import Point, Value
 from studiobridge.profile.said import Described as Described
 from studiobridge.profile.said import Report as Report
 from studiobridge.profile.said import Said
@@ -30,6 +30,7 @@ Asked = Literal[
     "rolling_toggle",
     "set_by_hand",
     "turning",
+    "try",
     "ping",
 ]
 ASKED: tuple[Asked, ...] = get_args(Asked)
@@ -54,6 +55,8 @@ class Request:
     title: str = ""
     replace: bool = False
     strict: bool = False
+    wish: tuple[Point, Value] | None = None  # try: what its one device is told; None: only heard
+    blink: bool = False  # try: which one is it
     retained: bool = False
     expired: bool = False
 

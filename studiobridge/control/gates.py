@@ -230,7 +230,7 @@ class Gates:
     def why_refused(self, action: Action, name: str, cut: bool) -> str | None:
         """Why this may not be told: too much for its circuit, or something would be hurt."""
         if action in ENERGISING:
-            return self.why_too_much(name, self.desk.presets)
+            return self.why_too_much(name, {**self.desk.presets, **self.desk.trying})
         if cut:
             return None
         if action == "power off":

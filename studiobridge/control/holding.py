@@ -145,6 +145,8 @@ class Holding:
                 continue  # after a restart nothing is energised before somebody asks (law 8)
             if not self.watcher.entries.has(name) or name in self.gates.locked:
                 continue
+            if name in self.desk.tried_out:
+                continue  # somebody has just tried it: seen and said, and left to them
             tried = standing.tried.get(name, 0)
             if tried < self.desk.profile.devices[name].restores:
                 standing.tried[name] = tried + 1
@@ -159,6 +161,8 @@ class Holding:
     # ---- what a run is going to change is not held while it does --------------------------
 
     def let_go_for(self, run: Run, at: float) -> None:
+        if run.what == "try":
+            return  # as if a hand had touched it: what was held is held
         if run.what in ("down", "cut"):
             self.watcher.let_go(at, "powered down")
             self._to_restore.clear()

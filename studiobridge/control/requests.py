@@ -18,11 +18,12 @@ from studiobridge.control.looks import Looks
 from studiobridge.control.plan import OrderProblem, no_such_look
 from studiobridge.control.runs import Runs
 from studiobridge.control.standing import Answers, Standing
+from studiobridge.control.trial import CannotTry, steps_for, too_soon, wish_in_words
 from studiobridge.control.words import Words
 from studiobridge.profile.said import Answer
 
 # What is taken up only when every device was heard from or given up on.
-AFTER_LISTENING = ("up", "down", "toggle", "restore", "keep", "save_look")
+AFTER_LISTENING = ("up", "down", "toggle", "restore", "keep", "save_look", "try")
 
 
 class Requests:
@@ -147,12 +148,14 @@ class Requests:
             self.words.set_by_hand(request, at)
         elif what == "turning":
             self.words.turning(request, at)
+        elif what == "try":
+            self._ask_try(request, at)
         elif what != "ping":  # which is answered before it comes here
             assert_never(what)
         self.standing.watch_left_on(at)
 
     def _toggled(self) -> Literal["up", "down"]:
-        state, last = self.standing.state, self.runs.last_run
+        state, last = self.standing.state, self.runs.last_whole
         if state in ("rising", "ready", "adrift"):
             return "down"
         return "down" if state == "stalled" and last is not None and last.what != "up" else "up"
@@ -260,12 +263,47 @@ class Requests:
         text = f"{held} was rolling or closing its file" if held is not None else ""
         self.runs.begin("cut", None, at, [request.id], request=request, text=text)
 
+    def _ask_try(self, request: Request, at: float) -> None:
+        run = self.runs.run
+        if run is not None:
+            text = f"'{run.what}' is under way: try it when that is done"
+            self.answers.refuse(request, 1, text)
+            return
+        held = self.gates.held_by(at)
+        if held is not None:
+            self.answers.refuse(request, 1, self._held_text(held, at))
+            return
+        try:
+            steps = steps_for(request, self.desk, self.gates)
+            name = request.targets[0]
+            if request.wish is None and not request.blink:
+                pass
+            elif too_soon(self.runs.tried_at, name, at) > 0:
+                raise CannotTry(f"{name} was tried a moment ago; nothing here flashes: ask again")
+        except CannotTry as why:
+            self.desk.trying.clear()
+            self.answers.refuse(request, why.code, str(why))
+            return
+        self.runs.begin(
+            "try",
+            self.desk.look,
+            at,
+            [request.id],
+            targets=(name,),
+            request=request,
+            text=wish_in_words(request),
+            tries=steps,
+        )
+
     # ---- nobody asks ---------------------------------------------------------------------
 
     def look_left_on(self, at: float) -> None:
         """Nobody asked for anything for long: say so, or power down, as the profile says."""
         guard, standing = self.profile.left_on, self.standing
-        if guard is None or not standing.session.open or standing.state not in ("ready", "adrift"):
+        up = standing.session.open and standing.state in ("ready", "adrift")
+        # what was tried in a dark set and is still on is left on too
+        tried = not standing.session.open and self.runs.run is None and self._tried_and_on()
+        if guard is None or not (up or tried):
             return
         due = standing.last_asked + guard.after
         if at + 1e-6 < due:
@@ -283,3 +321,6 @@ class Requests:
             request = Request(at, "", "down", by="the left-on guard", source="profile")
             self.answers.note(request, "taken", "")
             self.runs.begin("down", None, at, [])
+
+    def _tried_and_on(self) -> bool:
+        return not self.desk.tried_out.isdisjoint(self.runs.endings.left_on())

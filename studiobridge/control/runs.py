@@ -5,6 +5,7 @@ Carrying out the steps of a run is for steps.py, holding what it confirmed for h
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Literal
 
 from studiobridge.control.acts import Run, What
@@ -32,6 +33,7 @@ from studiobridge.control.sequence import (
 )
 from studiobridge.control.standing import Answers, Standing
 from studiobridge.control.steps import Steps
+from studiobridge.control.trial import outcome
 from studiobridge.profile.model import figure
 from studiobridge.profile.said import Answer
 
@@ -71,6 +73,8 @@ class Endings:
             self._up_over(run, at)
         elif run.what == "restore":
             self._restore_over(run, at)
+        elif run.what == "try":
+            self._try_over(run, at)
         else:
             self._down_over(run, at)
 
@@ -177,6 +181,18 @@ class Endings:
             self._finish(run, at, "done", 0, "nothing differs: nothing was sent")
         self.holding.settle(at, after_a_run=True)
 
+    def _try_over(self, run: Run, at: float) -> None:
+        """As if a hand had touched it: what differs is drift, and nothing is put back unasked."""
+        name = run.targets[0]
+        self.desk.trying.clear()
+        code, text, detail = outcome(run, self.desk)
+        self._finish(run, at, "done" if code == 0 else "stalled", code, text, detail)
+        for other in (name, *self.desk.feeds.below.get(name, ())):
+            if other in self.holding.watcher.wanted:
+                self.holding.watcher.judge(other, at)
+        self.holding.settle(at, after_a_run=True)
+        self.standing.watch_left_on(at)
+
     def _to_turn(self, run: Run) -> list[str]:
         """What a person has to turn, and to what: dials that have drifted, as far as is known."""
         devices, presets = self.profile.devices, self.desk.presets
@@ -241,7 +257,13 @@ class Endings:
         return found
 
     def _finish(
-        self, run: Run, at: float, outcome: Literal["done", "stalled"], code: int, text: str
+        self,
+        run: Run,
+        at: float,
+        outcome: Literal["done", "stalled"],
+        code: int,
+        text: str,
+        more: Mapping[str, object] | None = None,
     ) -> None:
         run.outcome = outcome
         self.desk.emit(RunNote(at, run.number, run.what, run.look, outcome, text))
@@ -250,7 +272,7 @@ class Endings:
             self.desk.emit(
                 RequestNote(at, id_, run.what, "", "", run.look, (), run.forced, phase, text)
             )
-            detail = {"run": run.number, "missing": dict(run.missing)}
+            detail = {"run": run.number, "missing": dict(run.missing), **(more or {})}
             self.answers.answer(id_, code, text, detail)
 
 
@@ -275,6 +297,10 @@ class Runs:
         self.steps = Steps(desk, gates)
         self.endings = Endings(desk, gates, standing, answers, holding)
         self.last_run: Run | None = None
+        # the last that was of the whole set
+        self.last_whole: Run | None = None
+        # when each device was last tried
+        self.tried_at: dict[str, float] = {}
         self._next_run = memory.next_run
         self._gauged = any(d.proof in GAUGES for d in desk.profile.devices.values())
 
@@ -296,11 +322,17 @@ class Runs:
         targets: tuple[str, ...] = (),
         request: Request | None = None,
         text: str = "",
+        tries: list[Step] | None = None,
     ) -> None:
-        """Begin a run in place of the one under way. After an OrderProblem that one goes on."""
+        """Begin a run in place of the one under way. After an OrderProblem that one goes on.
+
+        `tries`: the steps of a try.
+        """
         beliefs, feeds = self.desk.beliefs, self.desk.feeds
         presets = self.desk.looks.get(look, {}) if look is not None else {}
-        if what == "up":
+        if tries is not None:
+            steps = tries
+        elif what == "up":
             steps = build_up(self.profile, feeds, presets, beliefs)
         elif what == "restore":
             steps = build_up(self.profile, feeds, presets, beliefs, only=targets)
@@ -341,21 +373,28 @@ class Runs:
             for camera in self.desk.cameras:
                 # that it had stopped was said of the evening before
                 self.desk.beliefs.of[camera].rolling.forget_stopped()
-        self.desk.emit(RunNote(at, number, what, look, "begun", "everything" if everything else ""))
+        if what != "try":
+            self.desk.tried_out.clear()
+        begun = "everything" if everything else text if what == "try" else ""
+        self.desk.emit(RunNote(at, number, what, look, "begun", begun))
         self.holding.let_go_for(run, at)
         if what in ("up", "restore"):
             self.desk.look = look
         self.steps.run = run
         self.last_run = run
+        if what != "try":
+            self.last_whole = run
         if what == "up" and (steps or self.standing.state not in ("ready", "adrift")):
             self.standing.turn("run-up begins", at)
         elif what in ("down", "cut"):
             self.standing.turn("run-down begins", at)
+        elif what == "try":
+            self._try_begins(run, at)
         elif steps and self.standing.state == "ready":
             # something has to be put back: a camera may hold that up for long, and until it is
             # done the set is not as it should be
             self.standing.turn("drift opens", at, "being put back")
-        if what != "restore":
+        if what not in ("restore", "try"):
             self.standing.was_cut = what == "cut"
         self._say_under_way(run, at)
         self.desk.emit(Announce(state=True))
@@ -363,6 +402,28 @@ class Runs:
             # told at once: no order, no turns, nothing waited for
             self.desk.free_at.clear()
         self.move_on(at)
+
+    def _try_begins(self, run: Run, at: float) -> None:
+        """What is about to be told otherwise is not as asked from now on."""
+        name = run.targets[0]
+        if run.steps[0].action == "wait for its report":
+            return
+        names = {name, *self.desk.feeds.below.get(name, ())}
+        self.desk.tried_out |= names
+        if self.standing.state == "ready" and names & self.holding.watcher.wanted.keys():
+            self.standing.turn("drift opens", at, f"{name} is being tried")
+
+    def end_try(self, at: float, why: str) -> None:
+        """A try that is under way ends here, unanswered by its device."""
+        run = self.run
+        if run is None or run.what != "try":
+            return
+        self.steps.abandon(at)
+        self.desk.trying.clear()
+        self.desk.emit(RunNote(at, run.number, run.what, run.look, "turned", why))
+        for id_ in run.requests:
+            detail = {"run": run.number, "device": run.targets[0], "outcome": "turned"}
+            self.answers.answer(id_, 1, f"{run.targets[0]}: {why}", detail)
 
     def _say_under_way(self, run: Run, at: float) -> None:
         text = f"under way: {len(run.steps)} steps, about {run.ready_in:.0f} s"
@@ -477,6 +538,9 @@ class Runs:
         run = self.run
         if run is None:
             return
+        if run.what == "try":
+            self.end_try(at, f"turned around: {to} was asked for")
+            return
         self.steps.abandon(at)
         self.desk.emit(RunNote(at, run.number, run.what, run.look, "turned", f"turned to {to}"))
         for id_ in run.requests:
@@ -508,9 +572,11 @@ class Runs:
             return
         if self.waits_for_gauge(run, at):
             return
-        if self.steps.held_by(run, at) is None:
+        if run.what == "try" or self.steps.held_by(run, at) is None:
             self.steps.run = None
             run.ended_at = at
+            if run.what == "try":
+                self.tried_at[run.targets[0]] = at
             self.desk.wake("turn", None)
             self.endings.over(run, at)
             self.desk.emit(Announce(state=True, devices=frozenset(self.profile.devices)))

@@ -138,7 +138,7 @@ class Standing:
         self.desk.emit(Announce(state=True))
 
     def watch_left_on(self, at: float) -> None:
-        if self.profile.left_on is not None and self.session.open:
+        if self.profile.left_on is not None and (self.session.open or self.desk.tried_out):
             self.desk.wake("left-on", max(at, self.last_asked + self.profile.left_on.after))
 
     def camera(self, belief: Belief, before: bool, at: float, source: str) -> None:

@@ -98,6 +98,11 @@ class Steps(Acts):
         if run is None or run.over:
             return self._take_confirmed()
         held = self.held_by(run, at)
+        if held is not None and run.what == "try":
+            for left in run.steps:
+                if run.phase[left.n] == "waiting":
+                    self._end(run, left, at, "skipped", f"{held} has begun to roll")
+            return self._take_confirmed()
         if held is not None:
             self._ask_meter(held, at)
             return self._take_confirmed()
@@ -162,7 +167,8 @@ class Steps(Acts):
         self.desk.busy[step.device] = step.n
         run.phase[step.n] = "sent"
         self.desk.changed.add(step.device)
-        if step.action == "wait for its report" and self.beliefs.surely_heard(step.device):
+        heard = step.action == "wait for its report" and self.beliefs.surely_heard(step.device)
+        if heard and run.what != "try":
             self._end(run, step, at, "confirmed", "heard already")
             return
         self._note(run, step, at, "intended")
@@ -204,6 +210,10 @@ class Steps(Acts):
     def _happens(self, run: Run, active: Active, what: Happening, at: float) -> None:
         if what in ("noted", "due"):
             what = self._in_the_way(run, active, at) or what
+        if what == "held" and run.what == "try":
+            # who tries something does not stand there until a take is over
+            self._end(run, active.step, at, "failed", f"{self.held_by(run, at)} has begun to roll")
+            return
         act = TABLE[active.stage][what]
         if act == "begin":
             self._begin(run, active, at)
@@ -265,7 +275,9 @@ class Steps(Acts):
             if self.gates.why_half(name, active.expects, at) is None and not self.held_by(run, at):
                 self._begin(run, active, at)
         elif stage == "hearing":
-            if self.beliefs.surely_heard(name):
+            # who tries it wants to hear it now, not that it was heard before
+            fresh = run.what != "try" or belief.spoke_at > active.since
+            if fresh and self.beliefs.surely_heard(name):
                 self._end(run, step, at, "confirmed")
         elif stage == "shutting down":
             if self.beliefs.is_down(name):

@@ -57,9 +57,17 @@ def read_profile_text(text: str | bytes, name: str = "profile.yaml") -> Reading:
     """Read a set profile from text. Raises ProfileError."""
     document = read_document(text, name)
     old_words = take_new_words(document)
+    return replace(read_content(document, document.root.value()), old_words=old_words)
+
+
+def read_content(document: Document, content: object) -> Reading:
+    """What stands in a document, or what was made of it, as a profile. Raises ProfileError.
+
+    Problems have the line and column of what they are about, where that is in the document.
+    """
     findings = Findings(document)
     try:
-        shape = ProfileShape.model_validate(document.root.value())
+        shape = ProfileShape.model_validate(content)
     except ValidationError:
         profile = None
     else:
@@ -67,9 +75,9 @@ def read_profile_text(text: str | bytes, name: str = "profile.yaml") -> Reading:
     if profile is None or findings.noted or document.problems:
         from studiobridge.profile.mistakes import all_mistakes
 
-        raise ProfileError(all_mistakes(document, _build))
+        raise ProfileError(all_mistakes(document, content, _build))
     warnings = sorted(findings.warnings, key=lambda p: (p.line, p.column))
-    return Reading(profile, tuple(warnings), None, document, old_words)
+    return Reading(profile, tuple(warnings), None, document)
 
 
 def _build(shape: ProfileShape, findings: Findings) -> SetProfile:

@@ -62,6 +62,7 @@ PLACES: Mapping[str, Place] = {
         "at the top",
         {
             "format": "The version of this language: 1.",
+            "homie": "Whether the set shows itself as a Homie 5 device, and is asked there too.",
             "set": "The name of the set, in topics and commands: a-z, 0-9 and hyphens.",
             "title": "What the set is called on the page and the sheet.",
             "mains": "The mains of the room: voltage, frequency and circuits.",
@@ -236,6 +237,7 @@ PLACES: Mapping[str, Place] = {
             ),
             "proof": "What shows that it is as asked, where it cannot say so itself.",
             "meters": "Whether this plug says how many watts flow.",
+            "rated": "What a plug or strip itself may carry, as it says on it.",
             "draws": "What it draws at full.",
             "standby": "What it draws while it is powered and dark.",
             "draws_at": "Watts at the plug by level, as metered, from 0 % to 100 %.",

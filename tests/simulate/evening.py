@@ -72,6 +72,8 @@ NETWORK = {
 DISK_FULL = "the record cannot be written: the disk is full"
 # One evening act in so many is one of those that gear and people do more seldom.
 SELDOM = 0.35
+# After one act in so many somebody tries a device, or a few of them.
+TRIES = 0.3
 # One meter in so many speaks by its own clock, every so often (s).
 METERS_THAT_REPEAT = 0.3
 METER_EVERY = (2.0, 10.0)
@@ -780,6 +782,53 @@ class Evening:
                 self.gear(self.room.touch(stubborn[0], self.now, level=dice.uniform(0, 100)))
                 self.run(12.0)
 
+    def somebody_tries(self, dice: random.Random) -> None:
+        """One device after another, what feeds it first or not, and something in the middle."""
+        devices = self.profile.devices
+        self.outcome.kinds.add("try")
+        for _ in range(dice.choice([1, 1, 2, 4])):
+            name = dice.choice(list(devices))
+            feed = devices[name].fed_by
+            if feed in devices and dice.random() < 0.5:
+                # as the answer says: what feeds it first
+                self.ask("try", targets=[feed], value="on")
+                self.run(dice.choice([0.3, 3.0, 8.0]))
+            level = f"{dice.uniform(0, 100):.1f} %"
+            value = dice.choice(["on", "off", "off", level, level, "3200 K", "#20ff40", None])
+            if dice.random() < 0.2:
+                self.ask("try", targets=[name], blink=True)
+            else:
+                self.ask("try", targets=[name], value=value, retain=dice.random() < 0.05)
+            self.outcome.did.append(f"{self.now:9.3f}  try {name} {value}")
+            self._something_meanwhile(name, dice)
+            self.run(dice.choice([0.0, 0.1, 0.6, 3.0, 10.0, 30.0]))
+
+    def _something_meanwhile(self, name: str, dice: random.Random) -> None:
+        what = dice.choice(["", "", "", "lockout", "roll", "link", "kill", "down", "up", "off"])
+        self.run(dice.choice([0.0, 0.05, 0.2, 1.0]) if what else 0.0)
+        cameras = [n for n, d in self.profile.devices.items() if d.kind == "camera"]
+        plugs = [n for n, d in self.profile.devices.items() if d.kind == "plug"]
+        if what == "lockout":
+            self.ask("lockout", targets=[name], by="Ana", why="a bulb")
+            if dice.random() < 0.7:
+                self.run(dice.choice([0.5, 5.0]))
+                self.ask("release", targets=[name], by="Ana")
+        elif what == "roll" and cameras:
+            camera = dice.choice(cameras)
+            self.gear(self.room.roll(camera, self.now, True))
+            self.run(dice.choice([0.2, 5.0]))
+            self.gear(self.room.roll(camera, self.now, False))
+        elif what == "link":
+            self.lose_link(dice.uniform(0.1, 5.0))
+        elif what == "kill":
+            self.kill_bridge()
+            self.run(dice.choice([0.0, 0.5, 3.0]))
+            self.start_bridge()
+        elif what in ("down", "up"):
+            self.ask(what)
+        elif what == "off":
+            self._switch(dice.choice(plugs), dice.random() < 0.5)
+
     def something_seldom_happens(self) -> None:
         dice = self.dice
         devices = self.profile.devices
@@ -1150,6 +1199,9 @@ def play(
                 else:
                     evening.somebody_does_something()
             evening.run(evening.dice.choice([0.0, 0.01, 0.3, 2.0, 10.0, 60.0]))
+            tries = random.Random(f"{seed} try {act}")
+            if seldom and tries.random() < TRIES and f"act {act}" not in without:
+                evening.somebody_tries(tries)
             evening.look_at_what_is_shown()
             if laws.breaches:
                 break

@@ -104,6 +104,9 @@ class Laws:
         self.unanswered: dict[str, float] = {}
         self.under_way: int | None = None
         self.steps: dict[tuple[int, str], str] = {}
+        # the one device that is being tried, and that somebody really asked for that
+        self.trying: str | None = None
+        self.asked_try: str | None = None
         self.looks = {name: dict(look.presets) for name, look in profile.looks.items()}
         # of the last state that was shown: what it was and when, and what it named as still on
         self.shows: Mapping[str, object] = {}
@@ -158,6 +161,7 @@ class Laws:
         self.under_way = None
         self.steps.clear()
         self.asked_up = False
+        self.trying = self.asked_try = None
         self.cutting = False
         self.forced_run = False
         self.intended.clear()
@@ -294,9 +298,14 @@ class Laws:
         elif isinstance(note, RunNote):
             self._run(note)
             self._tried(note, linked)
+            self.trying = None
             if note.phase == "begun":
                 self.cutting = note.what == "cut"
                 self.run = note.run
+                self.trying = self.asked_try if note.what == "try" else None
+                if note.what == "try" and self.trying is None:
+                    self.breach(8, at, f"run {note.run} is a try that nobody asked for")
+                self.asked_try = None
             else:
                 self.cutting = False
                 self.forced_run = False
@@ -314,6 +323,8 @@ class Laws:
                     by_somebody = at - self.pressed_at < LATE_PRESS
                 if note.what in ("up", "toggle", "restore") and by_somebody:
                     self.asked_up = True
+                if note.what == "try" and by_somebody:
+                    self.asked_try = note.targets[0]
                 self.forced_run = note.force
                 if note.what == "restore" and note.source == "profile":
                     for name in note.targets:
@@ -660,11 +671,15 @@ class Laws:
             self.breach(10, at, f"{name} was told {values}, good for {expiry:.1f} s")
         if self.run is None or self.intended.get(name) != self.run:
             self.breach(9, at, f"{name} was told {values} and nothing was intended")
+        if self.trying is not None and name != self.trying:
+            self.breach(8, at, f"{name} was told {values} while {self.trying} was tried")
+        if self.trying is not None:
+            self._tried_off(at, name, values)
         for point, value in values:
             on = point == "switch" and value is True
             off = point == "switch" and value is False
             if on:
-                if not self.asked_up:
+                if not self.asked_up and name != self.trying:
                     self.breach(8, at, f"{name} was energised and nobody asked")
                 self._energised(at, name)
             # what goes with its "off" in one message lights nothing
@@ -690,6 +705,20 @@ class Laws:
                 below.said_down = False
                 below.idle_since = None
                 below.out_since = None
+
+    def _tried_off(self, at: float, name: str, values: list[tuple[Point, Value]]) -> None:
+        """A try takes no mains of a camera, nor of what stays on; and energises no amp too soon."""
+        if ("switch", False) in values:
+            for other in (name, *self.below(name)):
+                if self.kinds[other] == "camera":
+                    self.breach(2, at, f"{name} was tried off, and {other} is a camera")
+        if ("switch", True) not in values:
+            return
+        for other in (name, *self.reached(name)):
+            for source in self.profile.devices.values() if self.kinds[other] == "amp" else ():
+                switch = self.switch_above(source.name) if source.kind == "audio" else None
+                if switch is not None and self.seen[switch].value.get("switch") is False:
+                    self.breach(4, at, f"{other} was tried on while {source.name} is off")
 
     def _locked(self, at: float, name: str) -> None:
         device = self.profile.devices[name]

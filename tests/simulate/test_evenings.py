@@ -13,11 +13,12 @@ from pathlib import Path
 import pytest
 
 from studiobridge.bridge.buttons import Buttons
-from studiobridge.control import belief, evidence, gear
+from studiobridge.control import belief, evidence, gear, trial
 from studiobridge.control.acts import Run
 from studiobridge.control.belief import Belief
 from studiobridge.control.beliefs import Beliefs
 from studiobridge.control.controller import Controller
+from studiobridge.control.desk import Desk
 from studiobridge.control.drift import Watcher
 from studiobridge.control.events import Request
 from studiobridge.control.feeds import Feeds
@@ -415,7 +416,25 @@ def believe_that_it_is_down_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(gear, "FAREWELL", float("inf"))
 
 
+def try_past_the_lockout(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Who tries one device meets every gate but the lockout of it (law 1)."""
+    why_locked = Gates.why_locked
+
+    def tried(self: Gates, name: str, energise: bool) -> str | None:
+        return None if name in self.desk.tried_out else why_locked(self, name, energise)
+
+    allowed = trial._allowed
+
+    def careless(step: Step, desk: Desk, gates: Gates) -> None:
+        desk.tried_out.add(step.device)
+        allowed(step, desk, gates)
+
+    monkeypatch.setattr(Gates, "why_locked", tried)
+    monkeypatch.setattr(trial, "_allowed", careless)
+
+
 BUGS = [
+    try_past_the_lockout,
     believe_any_watts,
     keep_what_was_metered_before,
     confirm_what_was_only_told,

@@ -1,0 +1,105 @@
+"""`try` from the command line: what is bad input, and what is shown; nothing is sent for either."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from studiobridge.cli.app import app
+from studiobridge.cli.base import Stop
+from studiobridge.cli.trying import _safe
+from studiobridge.meeting.lone import IT, lone
+from studiobridge.profile.text import read_document
+from studiobridge.shown.trial import lines
+from studiobridge.speech import Speech
+from studiobridge.speech.message import Message
+
+CORNER = Path(__file__).parents[2] / "config" / "one-plug-one-light.yaml"
+BOOK = """\
+met: 1
+dialects:
+  relay:
+    switch:
+      tell: {topic: "{at}/in", words: {on: "1", off: "0"}}
+      hear: {topic: "{at}/out", words: {on: "1", off: "0"}}
+  lamp:
+    level: {tell: {topic: "{at}/do", json: {dim: "{value}"}, span: 0..255, retain: true}}
+devices:
+  first: {kind: plug, speaks: relay, at: shelf/plug}
+"""
+
+
+def ended(*args: object) -> tuple[int, str]:
+    done = CliRunner().invoke(app, [str(arg) for arg in args])
+    if isinstance(done.exception, Stop):
+        return done.exception.code, str(done.exception)
+    return done.exit_code, done.output
+
+
+@pytest.mark.parametrize(
+    ("args", "says"),
+    [
+        (["try"], "which device"),
+        (["try", "lamp", "40", "--profile", CORNER], "is no value"),
+        (["try", "nobody", "on", "--profile", CORNER], "has no device 'nobody'"),
+        (["try", "--dialect", "relay"], "go together"),
+        (["try", "--at", "x/y", "on"], "go together"),
+        (["try", "--dialect", "relay", "--at", "x", "--blink"], "not for --dialect"),
+        (["try", "--dialect", "relay", "--at", "x", "on", "--book", "nowhere.yaml"], "cannot be"),
+        (["try", "--dialect", "tape", "--at", "x", "on", "--profile", CORNER], "it has: relay"),
+        (["try", "--dialect", "relay", "--at", "x", "40 %", "--profile", CORNER], "cannot tell"),
+        (["try", "--dialect", "relay", "--at", "a/#", "on", "--profile", CORNER], "#"),
+    ],
+    ids=lambda v: " ".join(str(x).rsplit("/", 1)[-1] for x in v) if isinstance(v, list) else "",
+)
+def test_bad_input_says_what_to_do_before_any_broker_is_asked(
+    args: list[object], says: str
+) -> None:
+    code, text = ended(*args)
+    assert code == 2
+    assert says in text
+
+
+def test_without_a_set_nobody_says_yes_for_a_person(tmp_path: Path) -> None:
+    book = tmp_path / "met.yaml"
+    book.write_text(BOOK)
+    code, text = ended("try", "--dialect", "relay", "--at", "shelf/plug", "on", "--book", book)
+    assert code == 2
+    assert "a person has to say yes" in text
+
+
+def test_what_is_wrong_in_the_book_is_said_with_its_place(tmp_path: Path) -> None:
+    book = tmp_path / "met.yaml"
+    book.write_text(BOOK.replace("span: 0..255", "span: many"))
+    code, text = ended("try", "--dialect", "lamp", "--at", "x", "40 %", "--book", book)
+    assert code == 2
+    assert text.startswith(f"{book}:8:")
+
+
+def test_gear_of_no_set_is_told_with_an_expiry_and_nothing_is_kept() -> None:
+    made = lone(read_document(BOOK, "met.yaml"), "relay", "shelf/plug")
+    (told,) = _safe(Speech(made).tell(IT, [("switch", True)], None), ("switch", True))
+    assert (told.topic, told.payload, told.retain, told.qos) == ("shelf/plug/in", b"1", False, 0)
+    assert told.expiry
+    lamp = lone(read_document(BOOK, "met.yaml"), "lamp", "rim")
+    (dim,) = _safe(Speech(lamp).tell(IT, [("level", 40.0)], None), ("level", 40.0))
+    assert dim == Message("rim/do", b'{"dim": 102}', qos=0, expiry=dim.expiry)
+
+
+def test_lines_stand_in_order_within_the_width_and_drive_no_terminal() -> None:
+    sent = {"device": "key", "topic": "do/key", "payload": '{"dim":102}', "qos": 0}
+    sent |= {"expiry_s": 2.0, "after_s": 0.0, "values": {"level": 40.0}, "retain": False}
+    heard = {"device": "key", "topic": "say/\x1b[2Jkey", "payload": "\x1b[31m", "kept": True}
+    heard |= {"after_s": 0.4, "understood": {"level": 40.0}}
+    live = {**heard, "topic": "say/key", "kept": False, "after_s": 0.2, "device": "desk-plug"}
+    shown = lines("key", {"sent": [sent], "heard": [heard, live], "lacks": ["no `dim`"]}, 80)
+    assert all(len(line) <= 80 for line in shown)
+    assert "\x1b" not in "".join(shown)
+    whole = " ".join(" ".join(shown).split())
+    assert '`do/key` {"dim":102} (level 40 %; QoS 0, not delivered within 2 s: dropped)' in whole
+    assert whole.index("desk-plug: `say/key`") < whole.index("kept by the broker from before")
+    assert "live: level 40 %" in whole
+    nothing = lines("key", {"sent": [sent], "heard": []}, 80)
+    assert "nothing was heard of key" in nothing[-1]
