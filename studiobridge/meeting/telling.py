@@ -51,9 +51,14 @@ class Candidate:
 
     def on(self, who: Acquaintance) -> Acquaintance:
         """The acquaintance with this for its tell half."""
-        new = {half.point for half in (self.half, *self.along)}
+        along = []
+        for half in self.along:
+            told = who.half(half.point, "tell")
+            same = told is not None and dict(told.rule) == dict(half.rule)
+            along.append(told if same and told is not None else half)  # on the ground it has
+        new = {half.point for half in (self.half, *along)}
         kept = [h for h in who.halves if h.half == "hear" or h.point not in new]
-        return replace(who, halves=(*kept, self.half, *self.along))
+        return replace(who, halves=(*kept, self.half, *along))
 
 
 def tellable(who: Acquaintance) -> list[Point]:
