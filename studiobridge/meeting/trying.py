@@ -103,9 +103,9 @@ class Wake:
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """It is over: `who` is what is known now."""
+    """It is over: `who` is what is known now; None where it came to no device."""
 
-    who: Acquaintance
+    who: Acquaintance | None
 
 
 Out = Ask | Say | Send | Wake | Done
