@@ -23,6 +23,7 @@ from studiobridge.meeting.overheard import Deed
 from studiobridge.meeting.trying import ANSWERED_WITHIN, Ask, Done, Out, Say, Trying, Wake
 from studiobridge.profile.model import KINDS
 from studiobridge.profile.names import NAME
+from studiobridge.profile.template import Route
 from studiobridge.speech.encode import shown
 from studiobridge.speech.message import Message
 
@@ -64,7 +65,8 @@ class Meeting:
     _deeds: list[tuple[Deed, str]] = field(default_factory=list)
     _deed_since: float = 0.0
     _changed_at: float | None = None
-    _moved: dict[Deed, bool] = field(default_factory=dict)
+    # what changes with nobody pressing: counters, uptimes, watts
+    _restless: set[tuple[str, Route]] = field(default_factory=set)
     _due: float = 0.0
     _choices: list[Acquaintance] = field(default_factory=list)
     _trying: Trying | None = None
@@ -84,12 +86,15 @@ class Meeting:
                 self._kept[message.topic] = Heard(now, message)
         else:
             self._log.append(Heard(now, message))
-        changes = self.hearing.heard(message, now)
+        changes = [c for c in self.hearing.heard(message, now) if not c.kept]
+        if self.phase in ("listening", "asking"):
+            self._restless.update((c.topic, c.field) for c in changes)
         if self._trying is not None:
             return self._passed_on(self._trying.heard(message, now))
-        if self.phase == "pressing" and any(not c.kept for c in changes):
+        changes = [c for c in changes if (c.topic, c.field) not in self._restless]
+        if self.phase == "pressing" and changes:
             self._changed_at = now
-            self._due = now + COMPLETE
+            self._due = min(now + COMPLETE, self._deed_since + PRESSED_WITHIN)
             return [Wake(self._due)]
         return []
 
@@ -152,7 +157,6 @@ class Meeting:
 
     def _deed_is_over(self, now: float) -> list[Out]:
         deed, _ = self._deeds.pop(0)
-        self._moved[deed] = self._changed_at is not None
         if not self._deeds:
             if deed == "on" and self._numbers():
                 self._deeds = list(_DIMS)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from studiobridge.meeting.followed import MOVED, PAIRS, SCALES, scale_of, words_of
 from studiobridge.meeting.met import Acquaintance
-from studiobridge.profile.model import TOLD, YES_NO, Point
+from studiobridge.profile.model import YES_NO, Point
 from studiobridge.profile.template import PLACE, Route, route_of
 
 # Words for "this is told", the usual ones first (common practice).
@@ -162,14 +162,10 @@ def forms(
 def _text_forms(
     who: Acquaintance, point: Point, pattern: str, own: dict[str, object]
 ) -> list[Form]:
-    names = PLACE.findall(pattern)
-    places_: list[str] = [point if name == "value" else name for name in names]
-    text = pattern.replace("{value}", "{" + point + "}")
+    places_ = [point if name == "value" else name for name in PLACE.findall(pattern)]
+    text = pattern.replace("{" + point + "}", "{value}")
     found = []
-    if not any(name in ("any",) or (name in TOLD and name != point) for name in places_):
-        alone = pattern.replace("{" + point + "}", "{value}")
-        found.append(Form({"payload": alone, **own}, 0.0, "text", "in the form it is heard in"))
-    elif "any" not in places_:
+    if "any" not in places_:  # nobody knows what would have to stand there
         found.append(Form({"payload": text, **own}, 0.0, "text", "in the form it is heard in"))
     found.append(Form(own, 0.8, "plain", "the bare value"))
     return found
@@ -207,9 +203,9 @@ def _document_forms(
         )
         if made is not None:
             why = "the document it is heard in, with what never changes in it"
-            found.append(Form({"json": made, **own}, 1.2, "whole", why))
+            found.append(Form({"json": made, **own}, 1.8, "whole", why))
     if not signs:
-        found.append(Form(own, 1.0, "plain", "the bare value"))
+        found.append(Form(own, 2.0, "plain", "the bare value"))
     if not found:
         found.append(Form(own, 1.5, "plain", "the bare value"))
     return found

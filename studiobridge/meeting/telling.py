@@ -34,6 +34,8 @@ SAME_TOPIC, SAME_SHAPE, SAME_FORM = 6.0, 4.0, 1.0
 SPOKEN_ON = 3.0
 # How many sketches are made to find MOST of them: reading one takes a few milliseconds.
 MOST_READ = 240
+# A device that is asked answers within (s).
+ANSWERED_AFTER = 1.0
 # The points that are told, in the order they are tried.
 TRIED: tuple[Point, ...] = ("switch", "level", "cct", "colour")
 
@@ -254,7 +256,7 @@ def asks(who: Acquaintance, log: Sequence[Heard] = ()) -> list[tuple[Mapping[str
         return []
     if who.ask is not None:
         return [(who.ask, "as it is known to be asked")]
-    found = list(_asked_before(who, log))
+    found = list(asked_before(who, log))
     for half in who.halves:
         if half.half != "hear" or half.point not in TRIED:
             continue
@@ -269,37 +271,40 @@ def asks(who: Acquaintance, log: Sequence[Heard] = ()) -> list[tuple[Mapping[str
     return [(r, w) for r, w in found if sketch_or_none(replace(who, ask=r)) is not None][:8]
 
 
-def _asked_before(
-    who: Acquaintance, log: Sequence[Heard]
-) -> Iterable[tuple[Mapping[str, object], str]]:
-    """What somebody else said just before the device said the same as before, again."""
+def asked_before(who: Acquaintance, log: Sequence[Heard]) -> list[tuple[Mapping[str, object], str]]:
+    """What somebody else said just before the device said anything, each time that it did.
+
+    One and the same message before two different values is no command, or it turns the device
+    over: `Trying` sees to that when it asks.
+    """
     sketch = sketch_or_none(who)
     if sketch is None:
-        return
+        return []
     own = own_topics(who)
-    before: dict[str, object] = {}
-    seen: dict[tuple[str, bytes], int] = {}
+    values: dict[tuple[str, bytes], list[str]] = {}
+    count = 0
     for i, heard in enumerate(log):
         if heard.message.topic not in own or heard.message.retain:
             continue
         said = [s for s in sketch.speech.hear(heard.message, heard.at) if isinstance(s, Report)]
-        same = [s for s in said if s.device == IT and before.get(s.point) == s.value]
-        before.update({s.point: s.value for s in said})
-        if not same or len(same) < len(said):
+        if not said:
             continue
-        for other in reversed(log[:i]):
-            if heard.at - other.at > 1.0:
-                break
-            m = other.message
-            if m.topic not in own and not m.retain and len(m.payload) <= 40:
-                seen[(m.topic, m.payload)] = seen.get((m.topic, m.payload), 0) + 1
-                break
-    for (topic, payload), times in sorted(seen.items(), key=lambda item: -item[1]):
-        try:
-            text = payload.decode("utf-8")
-        except UnicodeDecodeError:
+        count += 1
+        before = dict.fromkeys(
+            (other.message.topic, other.message.payload)
+            for other in reversed(log[:i])
+            if heard.at - other.at <= ANSWERED_AFTER and other.message.topic not in own
+        )
+        for mark in before:
+            values.setdefault(mark, []).append(repr([s.value for s in said if s.device == IT]))
+    found: list[tuple[Mapping[str, object], str]] = []
+    for (topic, payload), said_then in values.items():
+        if len(said_then) < 2 or len(said_then) < count or len(payload) > 40:
+            continue
+        if not payload.decode("utf-8", "replace").isprintable():
             continue
         rule: dict[str, object] = {"topic": templated(topic, who.at)}
-        if text:
-            rule["payload"] = text
-        yield rule, f"somebody else said it {times} time(s), and it answered"
+        if payload:
+            rule["payload"] = payload.decode("utf-8", "replace")
+        found.append((rule, f"somebody else said it, and {len(said_then)} times it answered"))
+    return found

@@ -33,7 +33,7 @@ from studiobridge.craft.chroma import Colour
 from studiobridge.meeting.followed import MOVED, Heard
 from studiobridge.meeting.met import Acquaintance, Half
 from studiobridge.meeting.sketch import IT, Sketch, sketch_or_none
-from studiobridge.meeting.telling import Candidate, asks, candidates, tellable
+from studiobridge.meeting.telling import Candidate, asked_before, asks, candidates, tellable
 from studiobridge.profile.model import Point, Value, figure
 from studiobridge.profile.said import Report
 from studiobridge.speech.encode import shown
@@ -225,7 +225,7 @@ class Trying:
         before = dict(self.state)
         reports = self._take(message, now)
         if self.phase == "asked" and any(not r.retained for r in reports):
-            return self._it_answered(now)
+            return self._it_answered(before, now)
         trial = self._trial
         if trial is None or not reports:
             return []
@@ -527,9 +527,15 @@ class Trying:
         self.phase, self._due = "asked", now + ANSWERS_WITHIN
         return [*self._sends([self._askings[0].message]), self._wake()]
 
-    def _it_answered(self, now: float) -> list[Out]:
+    def _it_answered(self, before: Mapping[Point, Value], now: float) -> list[Out]:
         """It said something just after it was asked; once may be chance."""
         asking = self._askings[0]
+        turned = [p for p in MOVED if p in before and before[p] != self.state[p]]
+        if turned and asking.answers:
+            # it was no question: it turns over by it, and once more turns it back
+            again = self._sends([asking.message]) if turned == ["switch"] else []
+            why = f"it moves when it is told {_message(asking.message)}, whatever it was before"
+            return [*again, *self._end(now, (why,))]
         asking.answers += 1
         if asking.answers < 2:
             return self._ask_it(now)
@@ -557,9 +563,12 @@ class Trying:
         points = [p for p in tellable(self.who) if p in MOVED and p not in self._followed]
         if not points:
             return self._finish(now)
-        if not any(p in self._live for p in points):
+        live = bool(self._live & set(MOVED))
+        only_asked = self.who.ask is None and bool(asked_before(self.who, self.log))
+        if not live or (only_asked and not self._asked_for):
             return self._ask_how_it_stands(now)
-        points = [p for p in points if p in self._live]
+        # a level that is kept is believed of a device that is there; a switch is not
+        points = [p for p in points if p in self._live or (p != "switch" and p in self.state)]
         # one question is kept for what was seen
         if self.questions <= 1:
             return self._finish(now)
@@ -655,8 +664,8 @@ class Trying:
         self._allowed |= {(m.topic, m.payload) for m in sends}
         lines = [f"  {n:2}. {_message(m)}" for n, m in enumerate(sends, 1)]
         text = (
-            f"'{self.who.name}' said nothing of itself. May I ask it how it stands? Nothing should"
-            " start by that, but look at it first. I would send, until it answers:"
+            f"'{self.who.name}' says little of itself. May I ask it how it stands? Nothing should"
+            " start by that, but look at it first. I would send, until it answers twice:"
         )
         return self._put(Ask("ask", "\n".join([text, *lines]), sends), now)
 

@@ -128,8 +128,10 @@ class Gear:
     def _app(self, point: Point, value: Value) -> list[Message]:
         from studiobridge.speech import Speech
 
-        return [replace(m, retain=False) for m in Speech(self.profile).tell(
-            self.name, [(point, value)], None)]
+        return [
+            replace(m, retain=False)
+            for m in Speech(self.profile).tell(self.name, [(point, value)], None)
+        ]
 
     def _app_asks(self) -> list[Message]:
         from studiobridge.speech import Speech
@@ -224,8 +226,14 @@ class World:
             self._out(self.talk.wake(self.now))
 
     def _hand(self, says: str) -> None:
-        for deed, word in (("off", "OFF"), ("on", "ON"), ("full", "FULL"), ("dark", "DARK"),
-                           ("warm", "WARMEST"), ("cold", "COLDEST")):
+        for deed, word in (
+            ("off", "OFF"),
+            ("on", "ON"),
+            ("full", "FULL"),
+            ("dark", "DARK"),
+            ("warm", "WARMEST"),
+            ("cold", "COLDEST"),
+        ):
             if says.split(";")[0].endswith(word):
                 for wait, message in self.at.hand(deed):
                     self.after(wait, lambda m=message: self.publish(m))  # type: ignore[misc]
@@ -277,7 +285,8 @@ class World:
         """Does the device stand as it did when the first question was put?"""
         start = self._started or self.at.first
         return all(
-            abs(float(v) - float(self.at.true[p])) < 6.0 if not isinstance(v, bool)  # type: ignore[arg-type]
+            abs(float(v) - float(self.at.true[p])) < 6.0
+            if not isinstance(v, bool)  # type: ignore[arg-type]
             else v is self.at.true[p]
             for p, v in start.items()
         )
