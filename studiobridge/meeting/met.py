@@ -7,7 +7,7 @@ learned needs no other language than the profile's own.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -44,19 +44,20 @@ class Acquaintance:
     keys of a device in a profile (`boots_in`, `draws_at`, ...) with their values as text.
     `missing` are sentences: what could not be learned, and what to do about it.
     `blanks` fill what else stands in braces, where several devices share a topic: `{n: 2}`.
-    `speaks` is the name of its dialect in the book, once it has one.
+    `speaks` is the name of its dialect in the book, once it has one; `together` as in a dialect.
     """
 
     name: str
     at: str
     kind: Kind | None = None
     halves: tuple[Half, ...] = ()
-    ask: Mapping[str, object] | None = None
+    ask: Mapping[str, object] | Sequence[Mapping[str, object]] | None = None
     homie: str | None = None
     measured: Mapping[str, object] = field(default_factory=dict)
     missing: tuple[str, ...] = ()
     blanks: Mapping[str, Scalar] = field(default_factory=dict)
     speaks: str | None = None
+    together: bool | Sequence[Point] = False
 
     def half(self, point: Point, which: Literal["tell", "hear"]) -> Half | None:
         """How this point is told or heard; None where that is not known."""

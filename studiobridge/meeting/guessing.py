@@ -1,0 +1,374 @@
+"""What a value seems to be: hear rules with their ground and one honest sentence why.
+
+Each guess is weighed by what it is called, by what was heard of it and by what a press did to
+it; the heaviest goes first, and each point and each value is given once. A ground is never
+better than its evidence:
+
+- `seen`: a press changed it, and both words, or both ends, were heard.
+- `likely`: the words or the end of the scale were heard themselves, and its name or its company
+  says the same.
+- `shape`: it may be; something that would settle it was not heard, and the sentence says what.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from studiobridge.meeting.met import Ground, Half
+from studiobridge.meeting.scales import (
+    cct_rule,
+    level_rule,
+    reading_rule,
+    watts_rule,
+)
+from studiobridge.meeting.sights import Sight, moves_with
+from studiobridge.meeting.vocabulary import NO, PAIRS, RECORDS, WILLS, YES
+from studiobridge.profile.model import POINTS, YES_NO, Point, Scalar
+
+# What weighs less than this is not guessed at all.
+LEAST = 2.0
+# A press that changed a value weighs more than any name.
+PRESSED = 4.0
+NUMBERS: tuple[Point, ...] = ("level", "cct", "watts", "lux", "temperature", "battery", "card")
+WORDS: tuple[Point, ...] = ("online", "rolling", "battery_low", "switch")
+
+
+@dataclass(slots=True)
+class Guessed:
+    """What one device says, as far as it is guessed: the values behind each half, and sentences
+    about what could not be."""
+
+    halves: list[Half] = field(default_factory=list)
+    sights: dict[Point, Sight] = field(default_factory=dict)
+    missing: list[str] = field(default_factory=list)
+
+
+def guess(sights: list[Sight]) -> Guessed:
+    """The hear halves of one device."""
+    found = Guessed()
+    heard = [sight for sight in sights if not sight.told]
+    weighed = [
+        (weight, -i, -POINTS.index(point), point, sight)
+        for i, sight in enumerate(heard)
+        for point, weight in _weights(sight, heard)
+        if weight >= LEAST
+    ]
+    taken: set[int] = set()
+    for _, _, _, point, sight in sorted(weighed, key=lambda w: w[:3], reverse=True):
+        if point in found.sights or id(sight) in taken:
+            continue
+        half = _half(point, sight, found.missing)
+        if half is not None:
+            found.sights[point] = sight
+            found.halves.append(half)
+            taken.add(id(sight))
+    _by_company(found, heard, taken)
+    found.halves.sort(key=lambda half: POINTS.index(half.point))
+    return found
+
+
+# ---- how much speaks for it ------------------------------------------------------------------
+
+
+def _weights(sight: Sight, all_of_it: list[Sight]) -> list[tuple[Point, float]]:
+    found: list[tuple[Point, float]] = []
+    if sight.two_valued:
+        found += [(point, _word_weight(point, sight)) for point in WORDS]
+    if sight.numeric and not sight.noise:
+        found += [(point, _number_weight(point, sight)) for point in NUMBERS]
+    return found
+
+
+def _word_weight(point: Point, sight: Sight) -> float:
+    words = [str(word).lower() for word in sight.words]
+    named = sight.named(point)
+    known = all(word in YES[point] | NO[point] for word in words)
+    weak = all(word in {"1", "0", "true", "false"} for word in words)
+    if point == "battery_low":
+        return named if known else 0.0
+    if point == "switch":
+        weight = named if named > 1.0 else named / 2.0
+        if known:
+            weight += 0.5 if weak else 2.0
+        elif len(words) != 2:
+            return 0.0  # words nobody knows, and not two of them
+        elif any(word in WILLS | RECORDS for word in words):
+            return 0.0
+        if sight.answered():
+            weight += PRESSED
+        if sight.noise:
+            weight -= 3.0
+        return weight
+    if not any(word in YES[point] | NO[point] for word in words):
+        return 0.0
+    own = WILLS if point == "online" else RECORDS
+    sure = any(word in own for word in words)
+    if not sure and named < 2.0:
+        return 0.0
+    kept = 1.0 if point == "online" and sight.kept else 0.0
+    return named + (3.0 if sure else 0.0) + kept + (0.5 if known else -1.0)
+
+
+def _number_weight(point: Point, sight: Sight) -> float:
+    named = sight.named(point)
+    # of a number the end of its own name counts; a topic that is called light says little
+    weight = named if named > 1.0 else named / 2.0
+    low, high = sight.low, sight.high
+    if point == "level":
+        if low < 0 or high > 65535:
+            return 0.0
+        if sight.answered("full", "dark"):
+            return weight + PRESSED
+        return weight - (1.0 if sight.two_valued else 0.0)
+    if point == "cct":
+        if sight.answered("warm", "cold"):
+            return weight + PRESSED
+        return weight if low >= 0 and not sight.two_valued else 0.0
+    if point == "watts":
+        if low < -1.0 or high > 4_000_000:
+            return 0.0
+        return weight - (1.0 if sight.two_valued and named < 3.0 else 0.0)
+    if named < 2.0:
+        return 0.0
+    if point == "battery" and not 0 <= low <= high <= 100:
+        return 0.0
+    if point == "temperature" and not -60 <= low <= high <= 500:
+        return 0.0
+    return weight
+
+
+# ---- the halves ------------------------------------------------------------------------------
+
+
+def _half(point: Point, sight: Sight, missing: list[str]) -> Half | None:
+    rule = sight.where()
+    if point in YES_NO:
+        return _worded(point, sight, rule, missing)
+    if point == "level":
+        more, ground, why, todo = level_rule(sight)
+    elif point == "cct":
+        more, ground, why, todo = cct_rule(sight)
+    elif point == "watts":
+        more, ground, why, todo = watts_rule(sight)
+    else:
+        more, ground, why, todo = reading_rule(point, sight)
+    if todo:
+        missing.append(todo)
+    if more is None:
+        return None
+    return Half(point, "hear", {**rule, **more}, ground, why)
+
+
+def _worded(point: Point, sight: Sight, rule: dict[str, object], missing: list[str]) -> Half | None:
+    learned = _learned(sight) if point == "switch" else {}
+    yes, no, strange = _sorted_words(point, sight.words, learned)
+    shown = ", ".join(f"'{word}'" for word in _texts(sight.words)[:4])
+    if strange and (point == "switch" or not (yes or no)):
+        missing.append(
+            f"{sight.shown()} says {shown}, and which of them is on was not seen: switch it on and"
+            " say so"
+        )
+        return None
+    one = None
+    if not yes or not no:
+        one = (yes or no)[0]
+        other = _counterpart(point, one, bool(yes))
+        if other is None:
+            return None
+        (no if yes else yes).append(other)
+    if any(type(w) is not bool for w in (*yes, *no)) and not _plain_pair(yes, no):
+        rule["words"] = {
+            "on" if point == "switch" else "yes": yes[0] if len(yes) == 1 else yes,
+            "off" if point == "switch" else "no": no[0] if len(no) == 1 else no,
+        }
+    ground, why = _word_ground(point, sight, one, bool(learned), (yes[0], no[0]))
+    contrary = [t for d, t in sight.answered("on", "off") if (d == "on") != (t.after in yes)]
+    if point == "switch" and contrary:
+        ground, why = "shape", f"it said '{contrary[0].after}' when it was switched the other way"
+        missing.append(f"{sight.shown()} says on for off, or the press came late: try it again")
+    if sight.beside_others:
+        ground, why = "shape", f"{why}; a number beside it may say whose it is"
+    if strange:
+        why += f"; '{strange[0]}' was heard as well, and what that means is not known"
+    return Half(point, "hear", rule, ground, why)
+
+
+def _word_ground(
+    point: Point, sight: Sight, one: Scalar | None, learned: bool, pair: tuple[Scalar, Scalar]
+) -> tuple[Ground, str]:
+    yes, no = (_texts([word])[0] for word in pair)
+    if one is not None:
+        said = _texts([one])[0]
+        other = no if said == yes else yes
+        usual = f"only '{said}' was heard so far; '{other}' is what usually goes with it"
+        if point == "online":
+            kept = "and the broker keeps it, as it keeps a last will" if sight.kept else ""
+            return ("likely" if kept and str(one).lower() in WILLS else "shape"), (
+                f"{usual}, {kept}" if kept else usual
+            )
+        return "shape", f"{usual}; switch it once to settle it" if point == "switch" else usual
+    both = f"'{yes}' and '{no}' were both heard"
+    presses = sight.answered()
+    if point == "switch" and presses:
+        times = "the button was pressed" if len(presses) == 1 else f"{len(presses)} presses came"
+        touch = presses[-1][1]
+        if touch.before is not None:
+            before = _texts([touch.before])[0]
+            return "seen", f"it went from '{before}' to '{_texts([touch.after])[0]}' when {times}"
+        return "seen", f"{both}, and it spoke when {times}"
+    if point == "online":
+        kept = ", and the broker keeps it, as it keeps a last will" if sight.kept else ""
+        sure = str(pair[0]).lower() in WILLS or str(pair[1]).lower() in WILLS
+        return ("likely" if sure or kept else "shape"), both + kept
+    weak = {str(word).lower() for word in pair} <= {"1", "0", "true", "false"}
+    named = sight.named(point) >= 2.0
+    if weak and not named:
+        return "shape", f"{both}, and nothing else says that it is a switch; press it to settle it"
+    return "likely", f"{both}" + (", and its name says so" if named else "")
+
+
+def _sorted_words(
+    point: Point, words: list[Scalar], learned: Mapping[str, bool]
+) -> tuple[list[Scalar], list[Scalar], list[Scalar]]:
+    """Its words as yes, no, and those nobody knows."""
+    yes: list[Scalar] = []
+    no: list[Scalar] = []
+    strange: list[Scalar] = []
+    for word in words:
+        small = str(word).lower()
+        if small in learned:
+            (yes if learned[small] else no).append(word)
+        elif small in YES[point]:
+            yes.append(word)
+        elif small in NO[point]:
+            no.append(word)
+        else:
+            strange.append(word)
+    return _once(yes), _once(no), strange
+
+
+def _once(words: list[Scalar]) -> list[Scalar]:
+    """Each spelling once: a number and the text of it are the same word to a dialect."""
+    return list({_texts([word])[0]: word for word in reversed(words)}.values())[::-1]
+
+
+def _texts(words: list[Scalar]) -> list[str]:
+    return [
+        ("true" if word else "false") if isinstance(word, bool) else str(word) for word in words
+    ]
+
+
+def _learned(sight: Sight) -> dict[str, bool]:
+    """Words of a switch as presses taught them: what it said when it was switched on, or off."""
+    known: dict[str, bool] = {}
+    for deed, touch in sight.answered("on", "off"):
+        known[str(touch.after).lower()] = deed == "on"
+        others = [w for w in sight.words if str(w).lower() != str(touch.after).lower()]
+        if len(others) == 1:
+            known.setdefault(str(others[0]).lower(), deed != "on")
+    small = {str(word).lower() for word in sight.words}
+    if small <= YES["switch"] | NO["switch"]:
+        return {}  # it speaks plainly: what it says is held against the press, not learned from it
+    return known if small <= set(known) and len(set(known.values())) == 2 else {}
+
+
+def _counterpart(point: Point, word: Scalar, is_yes: bool) -> Scalar | None:
+    """What usually goes with a word, spelt the same way."""
+    if isinstance(word, bool):
+        return not word
+    small = str(word).lower()
+    for yes, no in PAIRS[point]:
+        if small == (yes if is_yes else no):
+            other = no if is_yes else yes
+            if not isinstance(word, str):
+                return int(other)
+            if word.isupper():
+                return other.upper()
+            return other.capitalize() if word[:1].isupper() else other
+    return None
+
+
+def _plain_pair(yes: list[Scalar], no: list[Scalar]) -> bool:
+    """True and false need no words said."""
+    return _texts(yes) == ["true"] and _texts(no) == ["false"]
+
+
+# ---- by the company it keeps -----------------------------------------------------------------
+
+
+def _by_company(found: Guessed, heard: list[Sight], taken: set[int]) -> None:
+    """What nothing is called like, by what moves with it."""
+    _unknown_words(found, heard, taken)
+    switch = found.sights.get("switch")
+    if switch is not None and "watts" not in found.sights:
+        yes_no = _yes_no_of(found, switch)
+        moving = [
+            s
+            for s in heard
+            if id(s) not in taken and s.numeric and not s.noise and s.low >= -1.0
+            and s.high <= 4000 and moves_with(s, yes_no, switch.own.turns) == 1
+        ]  # fmt: skip
+        if moving:
+            sight = max(moving, key=lambda s: (s.named("watts"), s.high))
+            why = (
+                "it rises when the switch goes on and falls when it goes off, as watts do, and its"
+                " name does not say it; hold it against what is written on the lamp"
+            )
+            found.halves.append(Half("watts", "hear", sight.where(), "shape", why))
+            found.sights["watts"] = sight
+            taken.add(id(sight))
+    if "level" not in found.sights:
+        pressed = [
+            s
+            for s in heard
+            if id(s) not in taken and s.numeric and not s.noise and not s.two_valued
+            and s.answered() and s.low >= 0 and s.high <= 65535
+        ]  # fmt: skip
+        if len(pressed) == 1 and "watts" in found.sights:
+            half = _half("level", pressed[0], found.missing)
+            if half is not None:
+                why = f"a press moved it, and its name does not say what it is; {half.why}"
+                found.halves.append(Half("level", "hear", half.rule, "shape", why))
+                found.sights["level"] = pressed[0]
+                taken.add(id(pressed[0]))
+
+
+def _yes_no_of(found: Guessed, switch: Sight) -> dict[str, bool]:
+    """What its words mean, as the half that was guessed says."""
+    rule = next((h.rule for h in found.halves if h.point == "switch"), {})
+    words = rule.get("words")
+    if not isinstance(words, Mapping):
+        return {"true": True, "false": False}
+    known = {}
+    for which, spelt in words.items():
+        for word in spelt if isinstance(spelt, list) else [spelt]:
+            known[str(word).lower()] = which == "on"
+    return known
+
+
+def _unknown_words(found: Guessed, heard: list[Sight], taken: set[int]) -> None:
+    """Two words nobody knows, told apart by the watts that go with them."""
+    if "switch" in found.sights:
+        return
+    for sight in heard:
+        words = sight.words
+        if id(sight) in taken or not sight.two_valued or sight.numeric or len(words) != 2:
+            continue
+        small = [str(word).lower() for word in words]
+        if any(word in YES["online"] | NO["online"] | RECORDS for word in small):
+            continue
+        for number in heard:
+            if not number.numeric or number.noise or number is sight:
+                continue
+            goes = moves_with(number, {small[0]: True, small[1]: False}, sight.own.turns)
+            if not goes:
+                continue
+            yes, no = (words[0], words[1]) if goes == 1 else (words[1], words[0])
+            rule = {**sight.where(), "words": {"on": yes, "off": no}}
+            why = f"{number.shown()} is high while it says '{yes}', and low while it says '{no}'"
+            found.halves.append(Half("switch", "hear", rule, "likely", why))
+            found.sights["switch"] = sight
+            found.missing[:] = [m for m in found.missing if not m.startswith(sight.shown())]
+            taken.add(id(sight))
+            return

@@ -1,0 +1,273 @@
+"""One value of one device as it is looked at to guess its meaning: names, words, ends, presses."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+from studiobridge.meeting.grouping import Group, Part
+from studiobridge.meeting.overheard import Deed, Pressed, Spot, Touch
+from studiobridge.meeting.parts import Place, figure_of
+from studiobridge.meeting.vocabulary import COMMANDS, NAMES, NO, NOISE, YES
+from studiobridge.profile.model import Point, Scalar
+
+# From these odds on a press is taken for what changed a value.
+SURE = 0.7
+_PIECES = re.compile(r"[A-Z]?[a-z]+|[A-Z]+(?![a-z])|[0-9]+")
+# What is told comes before what is reported of it, by no more than this (s).
+ECHO = 1.5
+
+
+def pieces_of(text: str) -> list[str]:
+    """A name in its pieces, in small letters: `lowBattery` is low and battery."""
+    return [piece.lower() for piece in _PIECES.findall(text)]
+
+
+@dataclass(slots=True)
+class Sight:
+    """A value in one place of one device's speech, with its sisters' of the same make."""
+
+    part: Part
+    place: Place
+    own: Spot
+    blank: str = "n"
+    spots: list[Spot] = field(default_factory=list)
+    touches: list[tuple[Deed, Touch]] = field(default_factory=list)
+    # it is what the device is told, and no report
+    told: bool = False
+
+    # ---- what it was ----------------------------------------------------------------------
+
+    @property
+    def numeric(self) -> bool:
+        return all(spot.numeric for spot in self.spots)
+
+    @property
+    def whole(self) -> bool:
+        return all(spot.whole for spot in self.spots)
+
+    @property
+    def low(self) -> float:
+        return min((s.low for s in self.spots if s.low is not None), default=0.0)
+
+    @property
+    def high(self) -> float:
+        return max((s.high for s in self.spots if s.high is not None), default=0.0)
+
+    @property
+    def kept(self) -> bool:
+        return any(spot.kept for spot in self.spots)
+
+    @property
+    def many(self) -> bool:
+        return any(spot.many for spot in self.spots)
+
+    @property
+    def words(self) -> list[Scalar]:
+        """Every word it was, the most frequent first."""
+        found: Counter[tuple[bool, Scalar]] = Counter()
+        for spot in self.spots:
+            found.update(spot.words)
+        return [word for (_, word), _ in found.most_common()]
+
+    @property
+    def two_valued(self) -> bool:
+        """May it be a yes and a no, by what was heard?"""
+        words = self.words
+        if self.many or not words or len(words) > 6:
+            return False
+        if self.numeric:
+            return all(figure_of(word) in (0.0, 1.0) for word in words) and self.whole
+        return all(isinstance(word, bool) or len(str(word)) <= 24 for word in words)
+
+    @property
+    def beside_others(self) -> bool:
+        """Does a whole number stand in the same text and vary, which may say whose it is?"""
+        if self.place.around is None:
+            return False
+        sign = self.part.sign
+        return any(
+            len(spot.words) > 1 and all(str(word).isdigit() for word in spot.values)
+            for place, spot in self.part.spots.items()
+            if place.around == self.place.around and place != self.place
+            and place.route == self.place.route and (sign is None or place != sign[0])
+        )  # fmt: skip
+
+    # ---- what it is called ----------------------------------------------------------------
+
+    @property
+    def own_names(self) -> list[str]:
+        """The pieces of the name right beside it: its field, else the end of its topic."""
+        if self.place.around is not None:
+            literals = self.place.around
+            beside = literals[self.place.index] + " " + literals[self.place.index + 1]
+            found = pieces_of(beside)
+            if found:
+                return found
+        keys = [part for part in self.place.route if isinstance(part, str)]
+        if keys:
+            return pieces_of(keys[-1])
+        tail = self.part.template.rpartition("/")[2]
+        return [] if "{" in tail else pieces_of(tail)
+
+    @property
+    def other_names(self) -> list[str]:
+        """Those further off."""
+        keys = [str(part) for part in self.place.route if isinstance(part, str)]
+        tokens = [t for t in self.part.template.split("/") if "{" not in t]
+        return [piece for token in (*keys, *tokens) for piece in pieces_of(token)]
+
+    @property
+    def noise(self) -> bool:
+        """Is it called like something that is nobody's level: an uptime, a voltage?"""
+        return any(piece in NOISE for piece in self.own_names)
+
+    def named(self, point: Point) -> float:
+        """How much its name hints at a point: 3 in so many words, 0 not at all."""
+        own, names = self.own_names, NAMES.get(point, frozenset())
+        if point == "battery_low":
+            every = {*own, *self.other_names}
+            return (
+                3.0 if ("low" in own and every & NAMES["battery"]) or "batterylow" in own else 0.0
+            )
+        if "".join(own) in names or (len(own) == 1 and own[0] in names):
+            return 3.0
+        if any(piece in names for piece in own):
+            return 2.0
+        return 1.0 if any(piece in names for piece in self.other_names) else 0.0
+
+    # ---- what a press did to it -----------------------------------------------------------
+
+    def answered(self, *deeds: Deed) -> list[tuple[Deed, Touch]]:
+        """The presses that changed it, as far as can be told; only those of these deeds."""
+        return [
+            (deed, touch)
+            for deed, touch in self.touches
+            if touch.odds >= SURE and (not deeds or deed in deeds)
+        ]
+
+    # ---- where it is ----------------------------------------------------------------------
+
+    def where(self) -> dict[str, object]:
+        """The rule that hears this value, without what it means."""
+        rule: dict[str, object] = {"topic": self.part.template}
+        if self.place.route:
+            rule["field"] = _field(self.place.route)
+        sign = self.part.sign
+        if sign is not None and sign[0].around is None:
+            rule["where"] = {_dotted(sign[0].route): f"{{{self.blank}}}"}
+        around = self.place.around
+        if around is not None:
+            text = around[0]
+            for i, literal in enumerate(around[1:]):
+                name = "value" if i == self.place.index else "any"
+                if sign is not None and sign[0].around == around and sign[0].index == i:
+                    name = self.blank
+                text += f"{{{name}}}{literal}"
+            rule["pattern"] = text
+        return rule
+
+    def shown(self) -> str:
+        """Where it is, for a sentence."""
+        if self.place.route:
+            return f"'{_dotted(self.place.route)}' of {self.part.topic.name}"
+        return self.part.topic.name
+
+
+def _dotted(route: Iterable[str | int]) -> str:
+    return ".".join(str(part).replace(".", "\\.") for part in route)
+
+
+def _field(route: tuple[str | int, ...]) -> object:
+    """A field as a profile has it: dotted where that says it, else key by key."""
+    if any(isinstance(part, int) or "." in part or "\\" in part for part in route):
+        return list(route)
+    return ".".join(str(part) for part in route)
+
+
+def sights_of(group: Group, sisters: Iterable[Group], presses: Iterable[Pressed]) -> list[Sight]:
+    """Every value of a device; where its sisters say the same thing, with what they said."""
+    by_spot: dict[int, list[tuple[Deed, Touch]]] = {}
+    for press in presses:
+        for touch in press.touched.values():
+            by_spot.setdefault(id(touch.spot), []).append((press.what, touch))
+    others: dict[tuple[str, Place], list[Spot]] = {}
+    for sister in sisters:
+        for part in sister.parts:
+            for place, spot in part.spots.items():
+                others.setdefault((part.template, place), []).append(spot)
+    blank = next((b for b in ("id", "n") if b in group.blanks), "n")
+    found = []
+    for part in group.parts:
+        told = _is_told(part.template.replace("{at}", ""))
+        for place, spot in part.spots.items():
+            more = [s for s in others.get((part.template, place), ()) if s is not spot]
+            sight = Sight(part, place, spot, blank, [spot, *more[:40]], told=told)
+            if place.around is not None:
+                sight.told = told or _is_told(" ".join(place.around))
+            for one in sight.spots:
+                sight.touches += by_spot.get(id(one), [])
+            found.append(sight)
+    for sight in found:
+        if not sight.told and not sight.kept:
+            sight.told = any(_leads(sight, other) for other in found if other is not sight)
+    return found
+
+
+def _is_told(text: str) -> bool:
+    """Is this a place where gear is told, by its words?"""
+    return any(piece in COMMANDS for token in re.split(r"[/ ]", text) for piece in pieces_of(token))
+
+
+def _canonical(value: Scalar) -> object:
+    """The same for what means the same on two topics."""
+    text = str(value).lower()
+    if text in YES["switch"]:
+        return True
+    if text in NO["switch"]:
+        return False
+    figure = figure_of(value)
+    return text if figure is None else figure
+
+
+def _leads(one: Sight, other: Sight) -> bool:
+    """Is one always followed by the other, which says the same a moment later? Then it is what
+    the device is told, and no report of it."""
+    if one.part.topic is other.part.topic or len(one.own.turns) < 2:
+        return False
+    said = [(at, _canonical(value)) for at, value in other.own.turns]
+    for at, value in one.own.turns:
+        wanted = _canonical(value)
+        if not any(0.0 < then - at <= ECHO and what == wanted for then, what in said):
+            return False
+    return True
+
+
+def moves_with(
+    number: Sight, switch: Mapping[str, bool], turns: Iterable[tuple[float, Scalar]]
+) -> int:
+    """Does a number go with a switch? 1: it is high while on, -1: while off, 0: it does not.
+
+    What it was last before each turn of the switch counts: by then it has settled.
+    """
+    changes = sorted(turns, key=lambda turn: turn[0])
+    on: list[float] = []
+    off: list[float] = []
+    said = [(at, figure_of(value)) for at, value in number.own.turns]
+    for i, (start, word) in enumerate(changes):
+        end = changes[i + 1][0] if i + 1 < len(changes) else float("inf")
+        yes = switch.get(str(word).lower())
+        last = [figure for at, figure in said if at < end and figure is not None]
+        after = [figure for at, figure in said if start <= at < end and figure is not None]
+        if yes is None or not last or (not after and i + 1 == len(changes)):
+            continue
+        (on if yes else off).append(after[-1] if after else last[-1])
+    if not on or not off:
+        return 0
+    if min(on) > max(off) + 0.5 and max(off) <= 0.25 * min(on):
+        return 1
+    if min(off) > max(on) + 0.5 and max(on) <= 0.25 * min(off):
+        return -1
+    return 0
