@@ -11,12 +11,13 @@ is called; and hands over to `Trying`. No more than `MOST_ANSWERS` answers a dev
 
 from __future__ import annotations
 
+import re
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from studiobridge.meeting.followed import MOVED, Heard, own_topics
+from studiobridge.meeting.followed import MOVED, Heard, leaves_in, own_topics
 from studiobridge.meeting.hearing import Hearing
 from studiobridge.meeting.met import Acquaintance
 from studiobridge.meeting.overheard import Deed
@@ -24,7 +25,7 @@ from studiobridge.meeting.trying import ANSWERED_WITHIN, Ask, Done, Out, Say, Tr
 from studiobridge.profile.model import KINDS
 from studiobridge.profile.names import NAME
 from studiobridge.profile.template import Route
-from studiobridge.speech.encode import shown
+from studiobridge.speech.encode import CannotRead, json_of, shown
 from studiobridge.speech.message import Message
 
 # Listening before anything is asked (s): what is kept comes at once, what speaks by the clock
@@ -39,11 +40,13 @@ MOST_ANSWERS = 6
 REMEMBERED = 4000
 # Of several that answered, the first is taken for it without asking when it is so much surer.
 CLEARLY = 0.3
+# A document longer than this (bytes) is not looked through for numbers.
+LONGEST_READ = 4096
 # So many are shown to choose from.
 CHOICES = 9
 
 _PRESSES: tuple[tuple[Deed, str], ...] = (("off", "OFF"), ("on", "ON"))
-_DIMS: tuple[tuple[Deed, str], ...] = (("full", "to FULL"), ("dark", "nearly DARK"))
+_DIMS: tuple[tuple[Deed, str], ...] = (("dark", "as DARK as it goes"), ("full", "to FULL"))
 _WHITES: tuple[tuple[Deed, str], ...] = (("warm", "to its WARMEST"), ("cold", "to its COLDEST"))
 
 Phase = Literal["idle", "listening", "asking", "pressing", "trying", "done"]
@@ -152,7 +155,7 @@ class Meeting:
         self.hearing.pressed(now, deed)
         says = f"now switch it {words}"
         if deed not in ("off", "on"):
-            says = f"now turn it {words}; do nothing where it cannot"
+            says = f"now turn it {words}; do nothing where it cannot be turned"
         return [Say(says), Wake(self._due)]
 
     def _deed_is_over(self, now: float) -> list[Out]:
@@ -160,38 +163,39 @@ class Meeting:
         if not self._deeds:
             if deed == "on" and self._numbers():
                 self._deeds = list(_DIMS)
-            elif deed == "dark" and self._numbers(2):
+            elif deed == "full" and self._numbers(2):
                 self._deeds = list(_WHITES)
         return self._next_deed(now)
 
     def _numbers(self, many: int = 1) -> bool:
         """Does what answered so far say numbers too, that may be a level or a white?"""
-        points = {"level", "cct"}
-        best = self._answered()[:1]
-        return any(
-            len([h for h in who.halves if h.half == "hear" and h.point in points]) >= many
-            for who in best
-        )
-
-    def _answered(self) -> list[Acquaintance]:
-        """The devices that answered the presses, the surest first."""
-        return [who for who, _ in self._scored()]
+        topics = {
+            answer.change.topic for press in self.hearing.presses() for answer in press.answers[:1]
+        }
+        for who, _ in self._scored()[:1]:
+            topics |= own_topics(who)
+            if who.homie is not None:
+                return len([h for h in who.halves if h.half == "tell"]) > many
+        # a switch says 0 and 1, too: only what says another number may be turned
+        found: set[tuple[str, Route]] = set()
+        for heard in [*self._kept.values(), *self._log]:
+            message = heard.message
+            near = message.topic in topics or _beside(message.topic, topics)
+            if near and len(message.payload) <= LONGEST_READ:
+                found |= {(message.topic, route) for route in _figures(message.payload)}
+        return len(found - self._restless) >= many
 
     def _scored(self) -> list[tuple[Acquaintance, float]]:
+        """The devices that answered the presses, the surest first."""
         odds: dict[str, float] = {}
         for press in self.hearing.presses():
+            best: dict[str, float] = {}
             for answer in press.answers:
-                topic = answer.change.topic
-                odds[topic] = odds.get(topic, 0.0) + answer.odds
-        scored = []
-        for who in self.hearing.acquaintances():
-            topics = own_topics(who)
-            if who.homie is not None:
-                root = f"homie/5/{who.homie}/"
-                topics |= {t for t in odds if t.startswith(root)}
-            score = sum(odds.get(topic, 0.0) for topic in topics)
-            if score > 0:
-                scored.append((who, score))
+                if answer.device is not None:
+                    best[answer.device] = max(best.get(answer.device, 0.0), answer.odds)
+            for name, sure in best.items():
+                odds[name] = odds.get(name, 0.0) + sure
+        scored = [(who, odds[who.name]) for who in self.hearing.acquaintances() if who.name in odds]
         return sorted(scored, key=lambda s: -s[1])
 
     # ---- which, and what it is called -----------------------------------------------------------
@@ -271,3 +275,37 @@ def _described(who: Acquaintance) -> str:
     if who.homie is not None:
         where = f"Homie {who.homie}"
     return f"{who.name} ({where}) says: {points}"
+
+
+def _beside(topic: str, topics: set[str]) -> bool:
+    """Is this the topic of another point of the same device, by all that is known?"""
+    parts = topic.split("/")
+    for other in (other.split("/") for other in topics):
+        if len(other) == len(parts) and any(
+            len(parts) > n and other[:-n] == parts[:-n] for n in (1, 2)
+        ):
+            return True
+    return False
+
+
+_FIGURE = re.compile(r"[0-9]+(?:[.][0-9]+)?")
+
+
+def _figures(payload: bytes) -> set[Route]:
+    """The places of numbers in a payload that are no 0 and no 1."""
+    try:
+        document = json_of(payload)
+    except CannotRead:
+        document = payload.decode("utf-8", "replace")
+    found: set[Route] = set()
+    for route, leaf in leaves_in(document):
+        numbers: list[float] = []
+        if isinstance(leaf, int | float) and not isinstance(leaf, bool):
+            numbers = [leaf]
+        elif isinstance(leaf, str) and len(leaf) <= 64:
+            numbers = [float(n) for n in _FIGURE.findall(leaf)]
+        if len(numbers) == 1 and numbers[0] not in (0, 1):
+            found.add(route)
+        elif len(numbers) > 1:
+            found |= {(*route, i) for i, n in enumerate(numbers) if n not in (0, 1)}
+    return found

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from studiobridge.meeting.followed import MOVED, PAIRS, SCALES, scale_of, words_of
 from studiobridge.meeting.met import Acquaintance
 from studiobridge.profile.model import YES_NO, Point
-from studiobridge.profile.template import PLACE, Route, route_of
+from studiobridge.profile.template import Route, Text, route_of
 
 # Words for "this is told", the usual ones first (common practice).
 TOLD_WORDS = ("set", "cmd", "command", "in", "do", "put", "tell", "control", "to", "write", "want")
@@ -138,12 +138,16 @@ def _cased(word: str, like: str) -> str:
 
 
 def forms(
-    who: Acquaintance, point: Point, steady: Mapping[Route, object], last: object
+    who: Acquaintance,
+    point: Point,
+    steady: Mapping[Route, object],
+    last: object,
+    texts: Sequence[bytes] = (),
 ) -> list[Form]:
     """The forms in which a point may be told that is heard like this.
 
     `steady`: what never changed in the documents it is heard in, by its place; `last`: the last
-    of them.
+    of them; `texts`: the different payloads on its topic.
     """
     hear = who.half(point, "hear")
     assert hear is not None
@@ -153,22 +157,44 @@ def forms(
     if field is None and pattern is None:
         found = [Form(own, 0.0, "plain", "in the words it is heard in")]
     elif field is None:
-        found = _text_forms(who, point, str(pattern), own)
+        found = _text_forms(point, str(pattern), own, texts)
     else:
         found = _document_forms(who, point, rule, steady, last)
     return found + _otherwise(found[0], point, own)
 
 
 def _text_forms(
-    who: Acquaintance, point: Point, pattern: str, own: dict[str, object]
+    point: Point, pattern: str, own: dict[str, object], texts: Sequence[bytes]
 ) -> list[Form]:
-    places_ = [point if name == "value" else name for name in PLACE.findall(pattern)]
-    text = pattern.replace("{" + point + "}", "{value}")
+    whole = _without_any(pattern, texts)
     found = []
-    if "any" not in places_:  # nobody knows what would have to stand there
+    if whole is not None:
+        text = whole.replace("{" + point + "}", "{value}")
         found.append(Form({"payload": text, **own}, 0.0, "text", "in the form it is heard in"))
     found.append(Form(own, 0.8, "plain", "the bare value"))
     return found
+
+
+def _without_any(pattern: str, texts: Sequence[bytes]) -> str | None:
+    """A pattern with what always stood in its `{any}`; None where that was not always the same."""
+    if "{any}" not in pattern:
+        return pattern
+    form = Text.of(pattern)
+    stood: list[set[str]] = [set() for _ in form.names]
+    for text in texts:
+        for i in range(len(form.names)):
+            found = form.read_one(text.decode("utf-8", "replace"), i)
+            if found is not None:
+                stood[i].add(found)
+    out = [form.literals[0]]
+    for name, words, literal in zip(form.names, stood, form.literals[1:], strict=True):
+        if name != "any":
+            out += ["{" + name + "}", literal]
+        elif len(words) == 1:
+            out += [words.pop(), literal]
+        else:
+            return None
+    return "".join(out)
 
 
 def _document_forms(

@@ -9,9 +9,9 @@ is never tried.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
-from studiobridge.meeting.met import Acquaintance, Half
+from studiobridge.meeting.met import Acquaintance
 from studiobridge.profile import ProfileError, read_profile_text
 from studiobridge.profile.model import HOMIE5, Kind, Point, Scalar, SetProfile, Value
 from studiobridge.profile.template import fill_text, names_in
@@ -25,15 +25,18 @@ IT = "it"
 _LIGHT = frozenset({"level", "cct", "colour"})
 
 
-def dialect_of(halves: Iterable[Half], ask: Mapping[str, object] | None) -> dict[str, object]:
-    """These halves as they stand below a dialect's name in a profile."""
+def dialect_of(who: Acquaintance) -> dict[str, object]:
+    """Its halves as they stand below a dialect's name in a profile."""
     dialect: dict[str, object] = {}
-    for half in halves:
+    for half in who.halves:
         point = dialect.setdefault(half.point, {})
         assert isinstance(point, dict)
         point[half.half] = dict(half.rule)
-    if ask is not None:
-        dialect["ask"] = dict(ask)
+    if who.ask:
+        asks = [who.ask] if isinstance(who.ask, Mapping) else list(who.ask)
+        dialect["ask"] = [dict(ask) for ask in asks]
+    if who.together:
+        dialect["together"] = True if who.together is True else list(who.together)
     return dialect
 
 
@@ -73,7 +76,7 @@ def profile_of(who: Acquaintance) -> SetProfile:
             device["kind"] = "light"
         if device["kind"] not in ("light", "backdrop", "plug") and told & _LIGHT:
             device["kind"] = "light"
-        dialect = dialect_of(who.halves, who.ask)
+        dialect = dialect_of(who)
         device["speaks"] = "drafted"
         if who.at and "at" in names_in(_plain(dialect)):
             device["at"] = who.at

@@ -177,6 +177,7 @@ def _shapes(who: Acquaintance, point: Point, log: Sequence[Heard]) -> Iterable[H
     assert hear is not None
     topic = filled(hear.rule["topic"], who.at, who.blanks)
     steady, last = steady_of(topic, log)
+    texts = list(dict.fromkeys(h.message.payload for h in log if h.message.topic == topic))[-40:]
     field = hear.rule.get("field")
     keys = [str(part) for part in route_in(field, last)] if field is not None else []
     keys = [key for key in keys[-1:] if not key.isdigit() and "/" not in key]
@@ -189,12 +190,12 @@ def _shapes(who: Acquaintance, point: Point, log: Sequence[Heard]) -> Iterable[H
         near -= SAME_TOPIC if place.topic in topics else 0.0
         near -= SAME_SHAPE if place.shape in shapes else 0.0
         near -= SPOKEN_ON if place.topic in spoken else 0.0
-        for form in forms(who, point, steady, last):
+        for form in forms(who, point, steady, last, texts):
             far = near + form.far - (SAME_FORM if form.kind in kinds else 0.0)
             ranked.append((far, place, form))
     for told_topic in topics - {place.topic for _, place, _ in ranked}:
         place = Place(told_topic, 0.0, ("known",), "where another point of it is told")
-        for form in forms(who, point, steady, last):
+        for form in forms(who, point, steady, last, texts):
             far = form.far - SAME_TOPIC - (SAME_FORM if form.kind in kinds else 0.0)
             ranked.append((far, place, form))
     for _, place, form in sorted(ranked, key=lambda r: r[0]):
@@ -254,8 +255,9 @@ def asks(who: Acquaintance, log: Sequence[Heard] = ()) -> list[tuple[Mapping[str
     """How it may be asked to say how it stands: each with why, the likeliest first."""
     if who.homie is not None:
         return []
-    if who.ask is not None:
-        return [(who.ask, "as it is known to be asked")]
+    if who.ask:
+        first = who.ask if isinstance(who.ask, Mapping) else who.ask[0]
+        return [(first, "as it is known to be asked")]
     found = list(asked_before(who, log))
     for half in who.halves:
         if half.half != "hear" or half.point not in TRIED:

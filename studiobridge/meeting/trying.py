@@ -432,7 +432,7 @@ class Trying:
         trial.told = True
         self._tried[trial.point] = self._tried.get(trial.point, 0) + (self._step == 0)
         self.phase, self._since, self._due = "told", now, now + PATIENCE
-        if self.who.ask is not None:
+        if self.who.ask:
             self._asks_due = [now + after for after in ASKED_AFTER]
         return [*self._sends(messages), self._wake()]
 
@@ -564,7 +564,7 @@ class Trying:
         if not points:
             return self._finish(now)
         live = bool(self._live & set(MOVED))
-        only_asked = self.who.ask is None and bool(asked_before(self.who, self.log))
+        only_asked = not self.who.ask and bool(asked_before(self.who, self.log))
         if not live or (only_asked and not self._asked_for):
             return self._ask_how_it_stands(now)
         # a level that is kept is believed of a device that is there; a switch is not

@@ -26,7 +26,7 @@ DEEDS: dict[str, tuple[Point, Value]] = {
     "off": ("switch", False),
     "on": ("switch", True),
     "full": ("level", 100.0),
-    "dark": ("level", 10.0),
+    "dark": ("level", 0.0),
     "warm": ("cct", 2900.0),
     "cold": ("cct", 6100.0),
 }

@@ -30,7 +30,9 @@ class TrueHearing(Hearing):
         change = Change(at, message.topic, (), None, str(message.payload), message.retain)
         if self.found and not message.retain:
             last = self.found[-1]
-            self.found[-1] = Press(last.at, last.what, (*last.answers, Answer(change, 0.9)))
+            self.found[-1] = Press(
+                last.at, last.what, (*last.answers, Answer(change, 0.9, self.who.name))
+            )
         return (change,)
 
     def pressed(self, at: float, what: Deed = "press") -> None:
