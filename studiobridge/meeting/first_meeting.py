@@ -68,6 +68,8 @@ class Meeting:
     _deeds: list[tuple[Deed, str]] = field(default_factory=list)
     _deed_since: float = 0.0
     _changed_at: float | None = None
+    # nodes of Homie devices that said something new when something was pressed
+    _homie: dict[str, float] = field(default_factory=dict)
     # what changes with nobody pressing: counters, uptimes, watts
     _restless: set[tuple[str, Route]] = field(default_factory=set)
     _due: float = 0.0
@@ -96,6 +98,9 @@ class Meeting:
             return self._passed_on(self._trying.heard(message, now))
         changes = [c for c in changes if (c.topic, c.field) not in self._restless]
         if self.phase == "pressing" and changes:
+            homie = message.topic.split("/")
+            if message.topic.startswith("homie/5/") and len(homie) == 5:
+                self._homie["/".join(homie[2:4])] = 0.9
             self._changed_at = now
             self._due = min(now + COMPLETE, self._deed_since + PRESSED_WITHIN)
             return [Wake(self._due)]
@@ -175,7 +180,7 @@ class Meeting:
         for who, _ in self._scored()[:1]:
             topics |= own_topics(who)
             if who.homie is not None:
-                return len([h for h in who.halves if h.half == "tell"]) > many
+                return False  # it describes its scales itself
         # a switch says 0 and 1, too: only what says another number may be turned
         found: set[tuple[str, Route]] = set()
         for heard in [*self._kept.values(), *self._log]:
@@ -195,7 +200,11 @@ class Meeting:
                     best[answer.device] = max(best.get(answer.device, 0.0), answer.odds)
             for name, sure in best.items():
                 odds[name] = odds.get(name, 0.0) + sure
-        scored = [(who, odds[who.name]) for who in self.hearing.acquaintances() if who.name in odds]
+        scored = []
+        for who in self.hearing.acquaintances():
+            sure = max(odds.get(who.name, 0.0), self._homie.get(who.homie or "", 0.0))
+            if sure > 0:
+                scored.append((who, sure))
         return sorted(scored, key=lambda s: -s[1])
 
     # ---- which, and what it is called -----------------------------------------------------------

@@ -99,9 +99,9 @@ def places(topic: str, keys: Sequence[str] = ()) -> list[Place]:
                 made = [*parts[:i], other, *parts[i + 1 :]]
                 add(made, far + 0.4 * n, ("turn", word, other), f"'{word}' turned to '{other}'")
     for n, word in enumerate(TOLD_WORDS):
-        add([*parts, word], 1.0 + 0.5 * n, ("after", word), f"'{word}' after where it is heard")
+        add([*parts, word], 1.0 + 0.3 * n, ("after", word), f"'{word}' after where it is heard")
         if before:
-            add([*before, word], 1.3 + 0.5 * n, ("last", word), f"'{word}' for the last part")
+            add([*before, word], 1.3 + 0.3 * n, ("last", word), f"'{word}' for the last part")
             why = f"'{word}' before the last part"
             add([*before, word, last], 2.5 + 0.5 * n, ("before", word), why)
         add([word, *parts], 2.8 + 0.5 * n, ("front", word), f"'{word}' in front")
@@ -157,22 +157,42 @@ def forms(
     if field is None and pattern is None:
         found = [Form(own, 0.0, "plain", "in the words it is heard in")]
     elif field is None:
-        found = _text_forms(point, str(pattern), own, texts)
+        found = _text_forms(who, point, str(pattern), own, texts)
     else:
         found = _document_forms(who, point, rule, steady, last)
     return found + _otherwise(found[0], point, own)
 
 
 def _text_forms(
-    point: Point, pattern: str, own: dict[str, object], texts: Sequence[bytes]
+    who: Acquaintance, point: Point, pattern: str, own: dict[str, object], texts: Sequence[bytes]
 ) -> list[Form]:
-    whole = _without_any(pattern, texts)
+    whole = _without_any(_with_others(who, point, pattern), texts)
     found = []
     if whole is not None:
         text = whole.replace("{" + point + "}", "{value}")
         found.append(Form({"payload": text, **own}, 0.0, "text", "in the form it is heard in"))
     found.append(Form(own, 0.8, "plain", "the bare value"))
     return found
+
+
+def _with_others(who: Acquaintance, point: Point, pattern: str) -> str:
+    """A pattern with the other points of the device where only `{any}` stands in this one's."""
+    hear = who.half(point, "hear")
+    form = Text.of(pattern)
+    names = list(form.names)
+    for half in who.halves:
+        if half.half != "hear" or half.point == point or half.point not in MOVED or hear is None:
+            continue
+        other = half.rule.get("pattern")
+        if not isinstance(other, str) or half.rule.get("topic") != hear.rule.get("topic"):
+            continue
+        theirs = Text.of(other)
+        if theirs.literals != form.literals or half.rule.get("field") != hear.rule.get("field"):
+            continue
+        for i, name in enumerate(theirs.names):
+            if names[i] == "any" and name in ("value", half.point):
+                names[i] = half.point
+    return str(Text(form.literals, tuple(names)))
 
 
 def _without_any(pattern: str, texts: Sequence[bytes]) -> str | None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from studiobridge.meeting.described import Described
 from studiobridge.meeting.followed import MOVED, Heard, followed, leaves_in, own_topics
 from studiobridge.meeting.met import Acquaintance, Half
 from studiobridge.meeting.shapes import ASK_WORDS, Form, Place, forms, places, route_in
@@ -117,6 +118,26 @@ def candidates(
         if not take(half):
             break
     return found[:MOST]
+
+
+def described(who: Acquaintance, log: Sequence[Heard]) -> Acquaintance:
+    """A device of Homie 5 with the halves that its description says it has."""
+    if who.homie is None or who.halves:
+        return who
+    book = Described()
+    for heard in log:
+        book.heard(heard.message)
+    device, _, node = who.homie.partition("/")
+    found = book.devices.get(device)
+    halves: list[Half] = []
+    for point, (name, settable) in (found.nodes.get(node, {}) if found else {}).items():
+        if point not in TRIED:
+            continue
+        rule, why = {"property": name}, "it describes itself"
+        halves.append(Half(point, "hear", rule, "described", why))
+        if settable:
+            halves.append(Half(point, "tell", rule, "described", why))
+    return replace(who, halves=tuple(halves))
 
 
 def _described(who: Acquaintance, point: Point) -> list[Candidate]:

@@ -33,7 +33,14 @@ from studiobridge.craft.chroma import Colour
 from studiobridge.meeting.followed import MOVED, Heard
 from studiobridge.meeting.met import Acquaintance, Half
 from studiobridge.meeting.sketch import IT, Sketch, sketch_or_none
-from studiobridge.meeting.telling import Candidate, asked_before, asks, candidates, tellable
+from studiobridge.meeting.telling import (
+    Candidate,
+    asked_before,
+    asks,
+    candidates,
+    described,
+    tellable,
+)
 from studiobridge.profile.model import Point, Value, figure
 from studiobridge.profile.said import Report
 from studiobridge.speech.encode import shown
@@ -193,6 +200,7 @@ class Trying:
 
     def begin(self, now: float) -> list[Out]:
         """The first question, or why there is none."""
+        self.who = described(self.who, self.log)
         self._reader = sketch_or_none(self.who)
         if self._reader is None or not tellable(self.who):
             return self._end(now, ())
@@ -740,6 +748,8 @@ class Trying:
             missing.append(_NO_STATE)
         halves = tuple(h for h in self.who.halves if h.half == "hear" or h.ground != "shape")
         missing = list(dict.fromkeys((*self.who.missing, *missing)))
+        if self.who.homie is not None:
+            halves = ()  # it needs no dialect
         self.who = replace(self.who, halves=halves, missing=tuple(missing))
         self.phase, self._trial, self._queue = "done", None, []
         return [Done(self.who)]

@@ -234,7 +234,7 @@ class World:
             ("warm", "WARMEST"),
             ("cold", "COLDEST"),
         ):
-            if says.split(";")[0].endswith(word):
+            if word in says:
                 for wait, message in self.at.hand(deed):
                     self.after(wait, lambda m=message: self.publish(m))  # type: ignore[misc]
 

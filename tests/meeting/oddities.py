@@ -167,8 +167,8 @@ devices:
             """\
 dialects:
   d:
-    level: {tell: {topic: "{at}/amount/command", unit: fraction}, hear: {topic: "{at}/amount/state", unit: fraction}}
-    cct: {tell: {topic: "{at}/tone/command", unit: mired}, hear: {topic: "{at}/tone/state", unit: mired}}
+    level: {tell: {topic: "{at}/bright/command", unit: fraction}, hear: {topic: "{at}/bright/state", unit: fraction}}
+    cct: {tell: {topic: "{at}/white/command", unit: mired}, hear: {topic: "{at}/white/state", unit: mired}}
 devices:
   mireds: {kind: light, fed_by: wall, speaks: d, at: desk/mireds}
 """,
