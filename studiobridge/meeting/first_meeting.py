@@ -1,0 +1,320 @@
+"""One device met, from the first button to the tell half: what `studiobridge meet` goes through.
+
+    meeting = Meeting(known)            # the devices in the book already
+    outs = meeting.begin(now)           # the words of trying.py: Ask, Say, Send, Wake, Done
+    ...                                 # answered, heard, wake, stop: as there
+
+Listens a little; has the person switch the device off and on at its own button, or its own remote,
+so that what answers singles itself out and teaches its words; asks which one it is and what it
+is called; and hands over to `Trying`. No more than `MOST_ANSWERS` answers a device.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+from studiobridge.meeting.followed import MOVED, Heard, leaves_in, own_topics
+from studiobridge.meeting.hearing import Hearing
+from studiobridge.meeting.met import Acquaintance
+from studiobridge.meeting.overheard import Deed
+from studiobridge.meeting.trying import ANSWERED_WITHIN, Ask, Done, Out, Say, Trying, Wake
+from studiobridge.profile.model import KINDS
+from studiobridge.profile.names import NAME
+from studiobridge.profile.template import Route
+from studiobridge.speech.encode import CannotRead, json_of, shown
+from studiobridge.speech.message import Message
+
+# Listening before anything is asked (s): what is kept comes at once, what speaks by the clock
+# shows itself as noise.
+LISTENS = 4.0
+# A press is waited for so long (s), one that a device may not have a button for not as long, and
+# what it brings is complete when nothing new came for the last.
+PRESSED_WITHIN, MAY_BE_WITHIN, COMPLETE = 20.0, 8.0, 1.6
+# Answers by hand of one device.
+MOST_ANSWERS = 6
+# So much of what was heard is remembered, for what else was said just before a state.
+REMEMBERED = 4000
+# Of several that answered, the first is taken for it without asking when it is so much surer.
+CLEARLY = 0.3
+# A document longer than this (bytes) is not looked through for numbers.
+LONGEST_READ = 4096
+# So many are shown to choose from.
+CHOICES = 9
+
+_PRESSES: tuple[tuple[Deed, str], ...] = (("off", "OFF"), ("on", "ON"))
+_DIMS: tuple[tuple[Deed, str], ...] = (("dark", "as DARK as it goes"), ("full", "to FULL"))
+_WHITES: tuple[tuple[Deed, str], ...] = (("warm", "to its WARMEST"), ("cold", "to its COLDEST"))
+
+Phase = Literal["idle", "listening", "asking", "pressing", "trying", "done"]
+
+
+@dataclass(slots=True)
+class Meeting:
+    """The whole conversation about one device."""
+
+    known: Sequence[Acquaintance] = ()
+    hearing: Hearing = field(default_factory=Hearing)
+    listens: float = LISTENS
+    phase: Phase = "idle"
+    answers: int = 0
+    who: Acquaintance | None = None
+    _question: str = ""
+    _log: deque[Heard] = field(default_factory=lambda: deque(maxlen=REMEMBERED))
+    _kept: dict[str, Heard] = field(default_factory=dict)
+    _deeds: list[tuple[Deed, str]] = field(default_factory=list)
+    _deed_since: float = 0.0
+    _changed_at: float | None = None
+    # nodes of Homie devices that said something new when something was pressed
+    _homie: dict[str, float] = field(default_factory=dict)
+    # what changes with nobody pressing: counters, uptimes, watts
+    _restless: set[tuple[str, Route]] = field(default_factory=set)
+    _due: float = 0.0
+    _choices: list[Acquaintance] = field(default_factory=list)
+    _trying: Trying | None = None
+
+    # ---- events -------------------------------------------------------------------------------
+
+    def begin(self, now: float) -> list[Out]:
+        self.phase, self._due = "listening", now + self.listens
+        return [Say("listening; nothing is sent until you say so"), Wake(self._due)]
+
+    def heard(self, message: Message, now: float) -> list[Out]:
+        """Everything that comes in on the broker."""
+        if self.phase == "done":
+            return []
+        if message.retain:
+            if len(self._kept) < REMEMBERED:
+                self._kept[message.topic] = Heard(now, message)
+        else:
+            self._log.append(Heard(now, message))
+        changes = [c for c in self.hearing.heard(message, now) if not c.kept]
+        if self.phase in ("listening", "asking"):
+            self._restless.update((c.topic, c.field) for c in changes)
+        if self._trying is not None:
+            return self._passed_on(self._trying.heard(message, now))
+        changes = [c for c in changes if (c.topic, c.field) not in self._restless]
+        if self.phase == "pressing" and changes:
+            homie = message.topic.split("/")
+            if message.topic.startswith("homie/5/") and len(homie) == 5:
+                self._homie["/".join(homie[2:4])] = 0.9
+            self._changed_at = now
+            self._due = min(now + COMPLETE, self._deed_since + PRESSED_WITHIN)
+            return [Wake(self._due)]
+        return []
+
+    def wake(self, now: float) -> list[Out]:
+        if self._trying is not None:
+            return self._passed_on(self._trying.wake(now))
+        if self.phase in ("idle", "done") or now < self._due:
+            return [] if self.phase in ("idle", "done") else [Wake(self._due)]
+        if self.phase == "listening":
+            return self._ask_to_press(now)
+        if self.phase == "pressing":
+            return self._deed_is_over(now)
+        return self.answered(None, now)
+
+    def answered(self, answer: str | None, now: float) -> list[Out]:
+        """What the person said; None where nobody said anything."""
+        if answer is not None and (self.phase == "asking" or self._trying is not None):
+            self.answers += 1
+        if self._trying is not None:
+            return self._passed_on(self._trying.answered(answer, now))
+        if self.phase != "asking":
+            return []
+        said = (answer or "").strip()
+        if answer is None or said.lower() in ("n", "no", "stop"):
+            return self._over("nobody answered" if answer is None else "you said no")
+        if self._question == "press":
+            self._deeds = list(_PRESSES)
+            return self._next_deed(now)
+        if self._question == "which":
+            return self._chosen(said, now)
+        return self._named(said, now)
+
+    def stop(self, why: str, now: float, lost: bool = False) -> list[Out]:
+        if self._trying is not None:
+            return self._passed_on(self._trying.stop(why, now, lost))
+        return [] if self.phase == "done" else self._over(f"not finished: {why}")
+
+    # ---- the press ------------------------------------------------------------------------------
+
+    def _ask_to_press(self, now: float) -> list[Out]:
+        count = len({h.message.topic for h in self._log} | set(self._kept))
+        text = (
+            f"{count} topics are heard. Go to the device. After Enter, switch it OFF and then ON,"
+            " at its own button, remote, app or wall switch, when I say so (n: not now)"
+        )
+        return self._put("press", text, now, ("",))
+
+    def _next_deed(self, now: float) -> list[Out]:
+        if not self._deeds:
+            return self._ask_which(now)
+        deed, words = self._deeds[0]
+        self.phase, self._deed_since, self._changed_at = "pressing", now, None
+        first = deed == "off"
+        self._due = now + (PRESSED_WITHIN if first else MAY_BE_WITHIN)
+        self.hearing.pressed(now, deed)
+        says = f"now switch it {words}"
+        if deed not in ("off", "on"):
+            says = f"now turn it {words}; do nothing where it cannot be turned"
+        return [Say(says), Wake(self._due)]
+
+    def _deed_is_over(self, now: float) -> list[Out]:
+        deed, _ = self._deeds.pop(0)
+        if not self._deeds:
+            if deed == "on" and self._numbers():
+                self._deeds = list(_DIMS)
+            elif deed == "full" and self._numbers(2):
+                self._deeds = list(_WHITES)
+        return self._next_deed(now)
+
+    def _numbers(self, many: int = 1) -> bool:
+        """Does what answered so far say numbers too, that may be a level or a white?"""
+        topics = {
+            answer.change.topic for press in self.hearing.presses() for answer in press.answers[:1]
+        }
+        for who, _ in self._scored()[:1]:
+            topics |= own_topics(who)
+            if who.homie is not None:
+                return False  # it describes its scales itself
+        # a switch says 0 and 1, too: only what says another number may be turned
+        found: set[tuple[str, Route]] = set()
+        for heard in [*self._kept.values(), *self._log]:
+            message = heard.message
+            near = message.topic in topics or _beside(message.topic, topics)
+            if near and len(message.payload) <= LONGEST_READ:
+                found |= {(message.topic, route) for route in _figures(message.payload)}
+        return len(found - self._restless) >= many
+
+    def _scored(self) -> list[tuple[Acquaintance, float]]:
+        """The devices that answered the presses, the surest first."""
+        odds: dict[str, float] = {}
+        for press in self.hearing.presses():
+            best: dict[str, float] = {}
+            for answer in press.answers:
+                if answer.device is not None:
+                    best[answer.device] = max(best.get(answer.device, 0.0), answer.odds)
+            for name, sure in best.items():
+                odds[name] = odds.get(name, 0.0) + sure
+        scored = []
+        for who in self.hearing.acquaintances():
+            sure = max(odds.get(who.name, 0.0), self._homie.get(who.homie or "", 0.0))
+            if sure > 0:
+                scored.append((who, sure))
+        return sorted(scored, key=lambda s: -s[1])
+
+    # ---- which, and what it is called -----------------------------------------------------------
+
+    def _ask_which(self, now: float) -> list[Out]:
+        scored = self._scored()
+        if scored and (len(scored) == 1 or scored[0][1] - scored[1][1] >= CLEARLY):
+            return self._ask_name(scored[0][0], now)
+        found = [who for who, _ in scored] or self.hearing.acquaintances()
+        self._choices = found[:CHOICES]
+        if not self._choices:
+            return self._over(
+                "nothing was heard that could be a device: see that it is on and knows this broker"
+            )
+        lines = [f"  {n}. {_described(who)}" for n, who in enumerate(self._choices, 1)]
+        head = (
+            "Which one is it? (a number; n: none)"
+            if scored
+            else ("Nothing changed when you pressed. Is it one of these? (a number; n: none)")
+        )
+        return self._put("which", "\n".join([head, *lines]), now, ("1",))
+
+    def _chosen(self, said: str, now: float) -> list[Out]:
+        if not said.isascii() or not said.isdigit() or not 1 <= int(said) <= len(self._choices):
+            return self._over(f"{shown(said)} is none of the numbers")
+        return self._ask_name(self._choices[int(said) - 1], now)
+
+    def _ask_name(self, who: Acquaintance, now: float) -> list[Out]:
+        self.who = who
+        kind = f" {who.kind}" if who.kind else ""
+        text = (
+            f"{_described(who)}\nIts name, and what it is, like 'desk-lamp light'"
+            f" (Enter: {who.name}{kind}; n: that is not it)"
+        )
+        return self._put("name", text, now, ("",))
+
+    def _named(self, said: str, now: float) -> list[Out]:
+        assert self.who is not None
+        words = said.split()
+        kind = next((w for w in words if w in KINDS and len(words) > 1), None)
+        name = "-".join(w for w in words if w != kind).lower() or self.who.name
+        if not NAME.match(name):
+            return self._over(f"{shown(name)} is not a name: a-z, 0-9 and hyphens")
+        self.who = replace(self.who, name=name, kind=kind or self.who.kind)
+        left = MOST_ANSWERS - self.answers
+        log = [*self._kept.values(), *self._log]
+        self._trying = Trying(self.who, log, self.known, questions=left)
+        self.phase = "trying"
+        return self._passed_on(self._trying.begin(now))
+
+    # ---- the end --------------------------------------------------------------------------------
+
+    def _put(self, key: str, text: str, now: float, yes: tuple[str, ...]) -> list[Out]:
+        self.phase, self._question, self._due = "asking", key, now + ANSWERED_WITHIN
+        return [Ask(key, text, yes=yes), Wake(self._due)]
+
+    def _passed_on(self, outs: list[Out]) -> list[Out]:
+        assert self._trying is not None
+        self.who = self._trying.who
+        if any(isinstance(out, Done) for out in outs):
+            self.phase, self._trying = "done", None
+        return outs
+
+    def _over(self, why: str) -> list[Out]:
+        self.phase = "done"
+        who = self.who or Acquaintance("nobody", "")
+        self.who = replace(who, missing=(*who.missing, why)) if self.who is not None else None
+        return [Say(why), *([Done(self.who)] if self.who is not None else [Done(None)])]
+
+
+def _described(who: Acquaintance) -> str:
+    """One device in a line: what it is called, where it speaks, what it says of."""
+    said = (*MOVED, "colour", "watts", "online")
+    heard = dict.fromkeys(h.point for h in who.halves if h.half == "hear" and h.point in said)
+    points = ", ".join(heard) or "nothing that is understood yet"
+    where = shown(who.at or min(own_topics(who), default=""))
+    if who.homie is not None:
+        where = f"Homie {who.homie}"
+    return f"{who.name} ({where}) says: {points}"
+
+
+def _beside(topic: str, topics: set[str]) -> bool:
+    """Is this the topic of another point of the same device, by all that is known?"""
+    parts = topic.split("/")
+    for other in (other.split("/") for other in topics):
+        if len(other) == len(parts) and any(
+            len(parts) > n and other[:-n] == parts[:-n] for n in (1, 2)
+        ):
+            return True
+    return False
+
+
+_FIGURE = re.compile(r"[0-9]+(?:[.][0-9]+)?")
+
+
+def _figures(payload: bytes) -> set[Route]:
+    """The places of numbers in a payload that are no 0 and no 1."""
+    try:
+        document = json_of(payload)
+    except CannotRead:
+        document = payload.decode("utf-8", "replace")
+    found: set[Route] = set()
+    for route, leaf in leaves_in(document):
+        numbers: list[float] = []
+        if isinstance(leaf, int | float) and not isinstance(leaf, bool):
+            numbers = [leaf]
+        elif isinstance(leaf, str) and len(leaf) <= 64:
+            numbers = [float(n) for n in _FIGURE.findall(leaf)]
+        if len(numbers) == 1 and numbers[0] not in (0, 1):
+            found.add(route)
+        elif len(numbers) > 1:
+            found |= {(*route, i) for i, n in enumerate(numbers) if n not in (0, 1)}
+    return found
