@@ -17,8 +17,7 @@ from studiobridge.bridge.daemon import SetRunner
 from studiobridge.bridge.faults import whole
 from studiobridge.bridge.log import Log, Say, json_log, notify, text_log, to_stderr
 from studiobridge.bridge.settings import Settings
-from studiobridge.control.plan import order_problems
-from studiobridge.profile import ProfileError, read_profile
+from studiobridge.bridge.shelf import LOOK_EVERY, NOTHING_YET, Shelf, load
 from studiobridge.profile.model import SetProfile
 
 # A process of several sets, one of which failed, is started again when no other is in the middle
@@ -26,37 +25,58 @@ from studiobridge.profile.model import SetProfile
 OTHERS_FINISH_WITHIN = 300.0
 
 
-def load(path: Path, say: Say = to_stderr) -> SetProfile | None:
-    """A profile ready to run, or None after saying what is wrong with it."""
-    try:
-        reading = read_profile(path)
-    except ProfileError as error:
-        say(str(error))
+class _Sets:
+    """The sets of this process; more may come while it runs."""
+
+    def __init__(self, settings: Settings, say: Say, log: Log) -> None:
+        self._settings, self._say, self._log = settings, say, log
+        self.runners: list[SetRunner] = []
+        self.tasks: set[asyncio.Task[int]] = set()
+        self._universes: dict[int, str] = {}
+
+    def clash(self, profile: SetProfile) -> str | None:
+        """Why this set cannot run beside the others, or None."""
+        if any(runner.profile.name == profile.name for runner in self.runners):
+            return "two of these profiles describe a set of the same name"
+        for number in profile.universes:
+            owner = self._universes.get(number)
+            if owner is not None:
+                return f"{owner} and {profile.name} both send universe {number}: give each its own"
         return None
-    if reading.old_words is not None:
-        say(str(reading.old_words))
-    problems = order_problems(reading.profile)
-    for problem in problems:
-        say(f"{path}: {problem}")
-    return None if problems else reading.profile
+
+    def add(self, path: Path, profile: SetProfile) -> None:
+        self._universes.update(dict.fromkeys(profile.universes, profile.name))
+        self.runners.append(SetRunner(path, profile, self._settings, self._say, log=self._log))
+
+    def begin(self, runner: SetRunner, ended: Callable[[object], None]) -> None:
+        task = asyncio.create_task(_run_beside(runner, self.runners))
+        task.add_done_callback(ended)
+        self.tasks.add(task)
+
+    def take_up(self, path: Path) -> SetRunner | None:
+        """A file from a folder: run it, or say why not. It is looked at anew when it changes."""
+        if any(runner.path == path for runner in self.runners):
+            return None
+        profile = load(path, self._say)
+        if profile is None:
+            return None
+        why = self.clash(profile)
+        if why is not None:
+            self._say(f"{path}: {why}")
+            return None
+        self.add(path, profile)
+        return self.runners[-1]
 
 
 async def run_sets(paths: Sequence[Path], settings: Settings, say: Say = to_stderr) -> int:
-    """Run one or more sets until interrupted. Returns an exit code."""
-    profiles = [(path, load(path, say)) for path in paths]
+    """Run one or more sets until interrupted. Returns an exit code.
+
+    In a folder profiles may appear at any time: without one the process waits for the first.
+    """
+    shelf = Shelf([path for path in paths if path.is_dir()])
+    profiles = [(path, load(path, say)) for path in paths if not path.is_dir()]
     if any(profile is None for _, profile in profiles):
         return 2
-    names = [profile.name for _, profile in profiles if profile is not None]
-    if len(set(names)) != len(names):
-        say("two of these profiles describe a set of the same name")
-        return 2
-    owners: dict[int, str] = {}
-    for _, profile in profiles:
-        for number in profile.universes if profile is not None else ():
-            owner = owners.setdefault(number, profile.name if profile is not None else "")
-            if profile is not None and owner != profile.name:
-                say(f"{owner} and {profile.name} both send universe {number}: give each its own")
-                return 2
     log: Log = json_log if settings.log == "json" else text_log
     if settings.log == "json":
         plainly = say
@@ -64,33 +84,47 @@ async def run_sets(paths: Sequence[Path], settings: Settings, say: Say = to_stde
         def say(text: str) -> None:  # one form for everything that is written down
             log("", text) if plainly is to_stderr else plainly(text)
 
-    runners = [
-        SetRunner(path, profile, settings, say, log=log)
-        for path, profile in profiles
-        if profile is not None
-    ]
+    sets = _Sets(settings, say, log)
+    for path, profile in profiles:
+        assert profile is not None
+        why = sets.clash(profile)
+        if why is not None:
+            say(why)
+            return 2
+        sets.add(path, profile)
     stop_measuring: Callable[[], None] | None = None
     if settings.metrics is not None:
         from studiobridge.bridge.metrics import CannotMeasure, serve_metrics
 
         try:
-            stop_measuring = serve_metrics(settings.metrics, runners)
+            stop_measuring = serve_metrics(settings.metrics, sets.runners)
         except CannotMeasure as error:
             say(str(error))
             return 2
     loop = asyncio.get_running_loop()
+    ending, wake = asyncio.Event(), asyncio.Event()
 
     def stop() -> None:
         notify("STOPPING=1")
-        for runner in runners:
+        ending.set()
+        wake.set()
+        for runner in sets.runners:
             runner.stop()
+
+    def look_again() -> None:
+        # a terminal that goes away, or who expects settings to be read anew: nothing ends by it
+        if shelf:
+            say(
+                "looking for new profiles; settings, and a profile that runs, are read at the"
+                " start alone"
+            )
+        else:
+            say("settings and profiles are read at the start alone: start again")
+        wake.set()
 
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop)
-    # a terminal that goes away, or who expects settings to be read anew: nothing ends by it
-    loop.add_signal_handler(
-        signal.SIGHUP, say, "settings and profiles are read at the start alone: start again"
-    )
+    loop.add_signal_handler(signal.SIGHUP, look_again)
 
     def fault(_loop: asyncio.AbstractEventLoop, context: dict[str, object]) -> None:
         error = context.get("exception")
@@ -99,8 +133,36 @@ async def run_sets(paths: Sequence[Path], settings: Settings, say: Say = to_stde
 
     loop.set_exception_handler(fault)
     watchdog = asyncio.create_task(_watchdog())
+
+    def ended(_task: object) -> None:
+        wake.set()
+
+    codes = [0]
+    waits = False
     try:
-        codes = await asyncio.gather(*(_run_beside(runner, runners) for runner in runners))
+        for runner in sets.runners:
+            sets.begin(runner, ended)
+        # where nothing runs any more the process ends too, unless its first set is yet to come
+        while not ending.is_set() and (sets.tasks or not sets.runners):
+            for path in shelf.fresh():
+                taken = sets.take_up(path)
+                if taken is not None:
+                    sets.begin(taken, ended)
+            if not sets.runners and not waits:
+                waits = True
+                say(NOTHING_YET)
+                notify(f"READY=1\nSTATUS=waits: {NOTHING_YET}")
+            elif sets.runners and waits:
+                waits = False
+                notify("STATUS=")
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(LOOK_EVERY if shelf else None):
+                    await wake.wait()
+            wake.clear()
+            for task in [task for task in sets.tasks if task.done()]:
+                sets.tasks.discard(task)
+                codes.append(task.result())
+        codes += await asyncio.gather(*sets.tasks)
     finally:
         watchdog.cancel()
         if stop_measuring is not None:

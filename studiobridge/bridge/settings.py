@@ -76,6 +76,9 @@ class PanelSettings(BaseModel):
     port: int = Field(default=8450, ge=0, le=65535)
     cert: Path | None = None
     key: Path | None = None
+    # the authority that signed that certificate: pages that pair get its fingerprint, and may
+    # fetch it
+    ca: Path | None = None
     # names by which it is reached besides its address: 'studio.lan'
     hosts: tuple[str, ...] = ()
     # it stands behind a proxy that does TLS: https://studio.example
@@ -100,6 +103,7 @@ class Settings(BaseModel):
 
     broker: BrokerSettings = Field(default_factory=BrokerSettings)
     data: Path = Field(default_factory=lambda: platformdirs.user_data_path(APP))
+    # files, or folders in which profiles may appear while the bridge runs
     profiles: tuple[Path, ...] = ()
     keep_days: int = Field(default=400, ge=1, le=36500)
     panel: PanelSettings = Field(default_factory=PanelSettings)
@@ -169,6 +173,8 @@ def load_settings(file: Path | None = None, env: Mapping[str, str] | None = None
         raise SettingsError(f"{path}: 'broker' is a mapping of keys to values")
     if env.get("STUDIOBRIDGE_BROKER"):
         broker.update(_from_url(env["STUDIOBRIDGE_BROKER"], broker))
+    if env.get("STUDIOBRIDGE_USER"):
+        broker["user"] = env["STUDIOBRIDGE_USER"]
     if env.get("STUDIOBRIDGE_PASSWORD_FILE"):
         broker["password_file"] = env["STUDIOBRIDGE_PASSWORD_FILE"]
     if env.get("STUDIOBRIDGE_CA"):
@@ -204,7 +210,7 @@ def _resolve(values: dict[str, object], folder: Path) -> None:
     tls = broker.get("tls") if isinstance(broker, dict) else None
     for key in ("ca", "cert", "key"):
         fix(tls, key)
-    for key in ("cert", "key"):
+    for key in ("cert", "key", "ca"):
         fix(values.get("panel"), key)
     profiles = values.get("profiles")
     if isinstance(profiles, list):

@@ -120,8 +120,17 @@ def which_set(
     """The set meant, and its profile where one is at hand."""
     from studiobridge.profile.names import NAME
 
-    if profile is None and set_name is None and len(settings.profiles) == 1:
-        profile = settings.profiles[0]
+    if profile is None and set_name is None and settings.profiles:
+        from studiobridge.bridge.shelf import NOTHING_YET, all_files, load
+
+        files = all_files(settings.profiles)
+        if len(files) > 1:
+            # what cannot run stands in nobody's way: `run` and `check` say what is wrong with it
+            files = [file for file in files if load(file, lambda text: None)] or files
+        if not files and settings.set_name is None:
+            raise Stop(NOT_THERE, NOTHING_YET)
+        if len(files) == 1:
+            profile = files[0]
     if profile is not None:
         found = read_or_stop(profile).profile.name
         if set_name is not None and set_name != found:

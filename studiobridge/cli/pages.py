@@ -24,6 +24,7 @@ from studiobridge.shown import words
 
 if TYPE_CHECKING:
     from studiobridge.bridge.settings import Settings
+    from studiobridge.bridge.shelf import Shelf
 
 panel_app = typer.Typer(
     help="The page for phone and tablet: serve it, and say who may see and ask.",
@@ -52,13 +53,16 @@ def panel_serve(
     paths = profiles or list(found.profiles)
     if not paths:
         raise Stop(BAD_INPUT, "which sets? name their profiles, here or in the settings file")
-    readings = [read_or_stop(path).profile for path in paths]
+    from studiobridge.bridge.shelf import Shelf
+
+    readings = [read_or_stop(path).profile for path in paths if not path.is_dir()]
+    shelf = Shelf([path for path in paths if path.is_dir()])
     keys_of(found)
     loaded()
-    raise typer.Exit(asyncio.run(_serve_pages(found, readings)))
+    raise typer.Exit(asyncio.run(_serve_pages(found, readings, shelf)))
 
 
-async def _serve_pages(settings: Settings, profiles: list[Any]) -> int:
+async def _serve_pages(settings: Settings, profiles: list[Any], shelf: Shelf) -> int:
     import signal
 
     from studiobridge.panel.serve import serve
@@ -66,22 +70,52 @@ async def _serve_pages(settings: Settings, profiles: list[Any]) -> int:
     stopped = asyncio.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         asyncio.get_running_loop().add_signal_handler(number, stopped.set)
-    return await serve(settings, profiles, stopped, show.fail)
+    return await serve(settings, profiles, stopped, show.fail, shelf)
 
 
 @panel_app.command("pair")
-def panel_pair(viewer: ViewerOption = False, settings: SettingsOption = None) -> None:
+def panel_pair(
+    viewer: ViewerOption = False,
+    qr: Annotated[bool, typer.Option("--qr", help="Also draw it for a camera to read.")] = False,
+    settings: SettingsOption = None,
+) -> None:
     """Show a code that opens one page, within ten minutes."""
-    keys = keys_of(settings_or_stop(settings))
+    loaded = settings_or_stop(settings)
+    keys = keys_of(loaded)
     from studiobridge.panel.keys import KeysError
 
     try:
         code = keys.new_code("viewer" if viewer else "operator")
     except KeysError as error:
         raise Stop(BAD_INPUT, str(error)) from None
+    if qr:
+        _draw_way_in(loaded, code)
     show.out(code)
     may = "see, and ask for nothing" if viewer else "see and ask"
     show.fail(f"it opens one page within ten minutes; who types it may {may}")
+
+
+def _draw_way_in(settings: Settings, code: str) -> None:
+    """The address with the code in it as a drawing, and below it the same for eyes."""
+    import segno
+
+    from studiobridge.panel.serve import address_for_others, fingerprint_of, way_in
+
+    panel = settings.panel
+    address = address_for_others(panel)
+    # in one colour where the terminal is asked for none, or is a file
+    segno.make(way_in(address, code), error="m", micro=False).terminal(
+        out=sys.stdout, border=2, compact=True
+    )
+    show.out(f"the page is at {address}")
+    authority = panel.ca
+    if authority is not None:
+        try:
+            shown = fingerprint_of(authority)
+        except (OSError, ValueError) as error:
+            raise Stop(BAD_INPUT, f"panel: ca: {authority} cannot be read: {error}") from None
+        show.out(f"its certificate is signed here, by {address}/authority.crt with SHA-256")
+        show.out(f"  {shown}")
 
 
 @panel_app.command("password")

@@ -21,7 +21,8 @@ from pydantic import Field, ValidationError
 
 from studiobridge.meeting.met import Acquaintance, Ground, Half
 from studiobridge.profile.dialects import Dialects
-from studiobridge.profile.findings import Findings, from_validation
+from studiobridge.profile.findings import Findings
+from studiobridge.profile.misfits import misfits
 from studiobridge.profile.model import FIXTURES, HOMIE5, POINTS, Kind, Point
 from studiobridge.profile.plain import plain
 from studiobridge.profile.shape import DeviceShape, DialectShape, Name, ProfileShape, Shape
@@ -204,11 +205,12 @@ def read(data: str | bytes, name: str = "met.yaml") -> list[Acquaintance]:
     that is wrong, by the rules of a set profile."""
     try:
         document = read_document(data, name)
-        findings = Findings(document, list(document.problems))
-        shape = _shape(document, findings)
+        findings = Findings(document)
+        shape = _shape(document)
         _check(shape, findings)
-        if findings.problems:
-            raise ProfileError(findings.problems)
+        found = [document.problem(n.path, n.what, n.todo, n.key) for n in findings.noted]
+        if document.problems or found:
+            raise ProfileError([*document.problems, *found])
     except ProfileError as error:
         raise ProfileError([_of_a_book(problem) for problem in error.problems]) from None
     return _acquaintances(document, shape)
@@ -223,17 +225,20 @@ def _of_a_book(problem: Problem) -> Problem:
     return replace(problem, what=what, todo=todo)
 
 
-def _shape(document: Document, findings: Findings) -> BookShape:
+def _shape(document: Document) -> BookShape:
+    value = document.root.value()
+    assert isinstance(value, dict)
+    # an empty key is an empty mapping: a book of nothing is a book
+    value = {k: {} if v is None and k in ("dialects", "devices") else v for k, v in value.items()}
     try:
-        value = document.root.value()
-        assert isinstance(value, dict)
-        # an empty key is an empty mapping: a book of nothing is a book
-        value = {
-            k: {} if v is None and k in ("dialects", "devices") else v for k, v in value.items()
-        }
         return BookShape.model_validate(value)
     except ValidationError as error:
-        raise ProfileError([*findings.problems, *from_validation(document, error)]) from None
+        problems = list(document.problems)
+        for found in misfits(value, error):
+            key = found.kind != "value"
+            where = found.path[:-1] if found.kind == "missing" else found.path
+            problems.append(document.problem(where, found.what, found.todo, key))
+        raise ProfileError(problems) from None
 
 
 def _check(shape: BookShape, findings: Findings) -> None:
@@ -259,7 +264,7 @@ def _check(shape: BookShape, findings: Findings) -> None:
             what = f"there is no dialect '{device.speaks}'"
             known = ", ".join([*maps, HOMIE5][:12])
             dialects.wrong(("devices", name, "speaks"), what, f"known: {known}")
-        elif not findings.problems:
+        elif not findings.noted:
             dialects.topics(name, device, maps[device.speaks])
 
 

@@ -43,6 +43,7 @@ from studiobridge import __version__
 from studiobridge.bridge.asking import Asker, NoBridge, NoBroker
 from studiobridge.bridge.record import Reader
 from studiobridge.bridge.settings import Settings
+from studiobridge.bridge.shelf import NOTHING_YET
 from studiobridge.craft.chroma import apart, towards
 from studiobridge.craft.grid import mired
 from studiobridge.craft.mark import stops
@@ -102,6 +103,22 @@ class Guarded:
         await self.app(scope, receive, guarded)
 
 
+class OurHosts(TrustedHostMiddleware):
+    """Answers to the names of this machine, and to the very address a request came in at.
+
+    An address can change under a machine and is nothing that a foreign name could be bent to.
+    """
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        reached = (scope.get("server") or ("", None))[0]
+        named = dict(scope.get("headers") or ()).get(b"host", b"").decode("latin-1")
+        own = f"[{reached}]" if ":" in reached else reached
+        if reached and own in (named, named.rpartition(":")[0]):
+            await self.app(scope, receive, send)
+        else:
+            await super().__call__(scope, receive, send)
+
+
 class Refused(Exception):
     """A request that goes no further."""
 
@@ -159,6 +176,7 @@ class Panel:
             Route(f"{api}/ask", self.api_ask, methods=["POST"]),
             Route("/api/openapi.json", self.api_document),
             Route("/health", self.health),
+            Route("/authority.crt", self.authority),
             Route("/manifest.webmanifest", self.manifest),
             Mount("/static", StaticFiles(directory=STATIC)),
         ]
@@ -167,7 +185,7 @@ class Panel:
             middleware=[
                 Middleware(Guarded),
                 Middleware(Bounded),
-                Middleware(TrustedHostMiddleware, allowed_hosts=list(self.hosts)),
+                Middleware(OurHosts, allowed_hosts=list(self.hosts)),
             ],
             exception_handlers={Refused: self._refused, KeysError: self._no_keys},
             lifespan=self._life,
@@ -232,7 +250,7 @@ class Panel:
         self.session(request)
         if len(self.profiles) == 1:
             return RedirectResponse(f"/s/{self.profiles[0].name}", 303)
-        return self._html("sets.html", profiles=self.profiles)
+        return self._html("sets.html", profiles=self.profiles, nothing=NOTHING_YET)
 
     async def pair(self, request: Request) -> Response:
         wanted = request.query_params.get("next", "/")
@@ -539,14 +557,25 @@ class Panel:
         good = broker and all(sets.values())
         return JSONResponse({"good": good, "broker": broker, "sets": sets}, 200 if good else 503)
 
+    async def authority(self, request: Request) -> Response:
+        """Who vouches for this page, for a phone to keep; public by its nature."""
+        path = self.settings.panel.ca
+        try:
+            text = path.read_bytes() if path is not None else None
+        except OSError:
+            text = None
+        if text is None:
+            raise Refused(404, "this page has no authority of its own")
+        return Response(text, media_type="application/x-x509-ca-cert")
+
     async def manifest(self, request: Request) -> Response:
         icons = [
             {"src": "/static/icon.svg", "type": "image/svg+xml", "sizes": "any"},
             {"src": "/static/icon-192.png", "type": "image/png", "sizes": "192x192"},
         ]
-        first = self.profiles[0].title or self.profiles[0].name
+        titles = [profile.title or profile.name for profile in self.profiles]
         said = {
-            "name": first if len(self.profiles) == 1 else "studiobridge",
+            "name": titles[0] if len(titles) == 1 else "studiobridge",
             "short_name": "studiobridge",
             "start_url": "/",
             "display": "standalone",

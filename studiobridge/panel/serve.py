@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import hashlib
 import ipaddress
 import socket
 import ssl
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from urllib.parse import urlsplit
 
 import uvicorn
 
 from studiobridge.bridge.settings import PanelSettings, Settings
+from studiobridge.bridge.shelf import LOOK_EVERY, Shelf, load
 from studiobridge.panel.app import Panel
 from studiobridge.panel.doors import HANDSHAKE_WITHIN, Crowd, Door
 from studiobridge.profile.model import SetProfile
@@ -35,7 +38,7 @@ def check(panel: PanelSettings) -> None:
     """May the page be served like this? Raises CannotServe."""
     if (panel.cert is None) != (panel.key is None):
         raise CannotServe("panel: a certificate needs its key, and a key its certificate")
-    for file in (panel.cert, panel.key):
+    for file in (panel.cert, panel.key, panel.ca):
         if file is not None and not file.is_file():
             raise CannotServe(f"panel: there is no file {file}")
     safe = panel.cert is not None or panel.behind is not None or _loopback(panel.listen)
@@ -55,7 +58,7 @@ def hosts_of(panel: PanelSettings) -> list[str]:
     if panel.listen not in ("0.0.0.0", "::"):
         found.append(panel.listen)
     else:
-        found.append(socket.gethostname())
+        found += [socket.gethostname(), f"{socket.gethostname()}.local"]
         with contextlib.suppress(OSError):
             found.extend(str(info[4][0]) for info in socket.getaddrinfo(socket.gethostname(), None))
     return list(dict.fromkeys(h for h in found if h))
@@ -68,6 +71,38 @@ def url_of(panel: PanelSettings, port: int) -> str:
     if host in ("0.0.0.0", "::"):
         host = socket.gethostname()
     return f"{'https' if panel.cert is not None else 'http'}://{host}:{port}"
+
+
+def address_for_others(panel: PanelSettings) -> str:
+    """Where a phone finds the page: a name it was given, else this machine's own address."""
+    if panel.behind is not None:
+        return panel.behind
+    host = panel.hosts[0] if panel.hosts else panel.listen
+    if host in ("0.0.0.0", "::"):
+        host = own_address() or socket.gethostname()
+    shown = f"[{host}]" if ":" in host else host
+    return f"{'https' if panel.cert is not None else 'http'}://{shown}:{panel.port}"
+
+
+def own_address() -> str | None:
+    """The address this machine has on the way out; None where it has none. Sends nothing."""
+    # any address that is not on this network will do; these are for documentation (RFC 5737, 3849)
+    for family, there in ((socket.AF_INET, "192.0.2.1"), (socket.AF_INET6, "2001:db8::1")):
+        with contextlib.suppress(OSError), socket.socket(family, socket.SOCK_DGRAM) as way:
+            way.connect((there, 9))
+            return str(way.getsockname()[0])
+    return None
+
+
+def way_in(address: str, code: str) -> str:
+    """An address that fills in the code. What stands behind '#' is never sent to anybody."""
+    return f"{address}/pair#{code}"
+
+
+def fingerprint_of(certificate: Path) -> str:
+    """SHA-256 of a certificate as phones show it: pairs of digits. Raises OSError, ValueError."""
+    der = ssl.PEM_cert_to_DER_cert(certificate.read_text(encoding="ascii").strip())
+    return hashlib.sha256(der).digest().hex(":").upper()
 
 
 class PanelServer:
@@ -169,21 +204,46 @@ async def serve(
     profiles: Sequence[SetProfile],
     stopped: asyncio.Event,
     say: Callable[[str], None],
+    shelf: Shelf | None = None,
 ) -> int:
-    """Serve until stopped. Returns an exit code."""
-    try:
-        server = PanelServer(settings, profiles)
-        await server.start()
-    except CannotServe as error:
-        say(str(error))
-        return 2
-    say(f"the page is at {server.url}")
-    if not server.panel.keys.sessions():
-        say("nobody is paired yet: `studiobridge panel pair` shows a code")
-    if settings.panel.plain and settings.panel.cert is None:
-        say("warning: served without TLS: everybody on this network can read its sessions")
-    for warning in server.panel.keys.warnings():
-        say(f"warning: {warning}")
-    await stopped.wait()
-    await server.stop()
-    return 0
+    """Serve until stopped. Returns an exit code. A set that appears in a folder gets its page."""
+    known = list(profiles)
+    said = ""
+    while True:
+        if shelf is not None:
+            _take_up(shelf, known, say)
+        try:
+            server = PanelServer(settings, known)
+            await server.start()
+        except CannotServe as error:
+            say(str(error))
+            return 2
+        if said != server.url:
+            said = server.url
+            say(f"the page is at {said}")
+            if not server.panel.keys.sessions():
+                say("nobody is paired yet: `studiobridge panel pair` shows a code")
+            if settings.panel.plain and settings.panel.cert is None:
+                say("warning: served without TLS: everybody on this network can read its sessions")
+            for warning in server.panel.keys.warnings():
+                say(f"warning: {warning}")
+        while not stopped.is_set():
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(LOOK_EVERY if shelf else None):
+                    await stopped.wait()
+            if shelf is not None and _take_up(shelf, known, say):
+                break
+        # its pages come back to the next one by themselves
+        await server.stop()
+        if stopped.is_set():
+            return 0
+
+
+def _take_up(shelf: Shelf, known: list[SetProfile], say: Callable[[str], None]) -> bool:
+    """Sets that appeared go to those that have pages. Are there any?"""
+    before = len(known)
+    for path in shelf.fresh():
+        profile = load(path, say)
+        if profile is not None and profile.name not in [other.name for other in known]:
+            known.append(profile)
+    return len(known) > before

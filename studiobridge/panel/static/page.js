@@ -22,6 +22,14 @@
     dimmed(on);
     try { localStorage.setItem("studiobridge-dim", on ? "yes" : "no"); } catch { /* private window */ }
   });
+  // ---- pairing -------------------------------------------------------------
+  // a code that came with the address, from a drawing: filled in, and out of the address again
+  const secret = document.querySelector("input[name=secret]");
+  if (secret && /^#[A-Z0-9]{4}-[A-Z0-9]{4}$/.test(location.hash)) {
+    secret.value = location.hash.slice(1);
+    history.replaceState(null, "", location.pathname + location.search);
+    secret.form.querySelector("button").focus();
+  }
   if (!set) return;
 
   // ---- listening -----------------------------------------------------------
