@@ -206,7 +206,7 @@ def _values(tree: Tree, path: Path, place: Place) -> Iterator[object]:
         yield _any_devices(tree)
         return
     if path == ("dialects",):
-        yield {name: ANY_DIALECT for name in _asked(tree, "speaks") - {HOMIE5, E131}}
+        yield dict.fromkeys(_asked(tree, "speaks") - {HOMIE5, E131}, ANY_DIALECT)
     if path in (("mains",), ("mains", "circuits")):
         feeding = _asked(tree, "fed_by") - set(_mapping(tree, "devices")) - {"battery"}
         circuits = {name: {"breaker": "16 A"} for name in feeding}
@@ -306,9 +306,9 @@ def _unknown_name(tree: Tree, noted: Noted) -> Iterator[_Damage]:
         written = _at(tree, path)
         known = _known(tree, str(last), str(written))
         guesses: list[Edit] = [_nothing, *(_put(path, name) for name in known)]
-        if last == "speaks" and isinstance(written, str) and NAME.match(written):
-            if written not in _mapping(tree, "dialects"):
-                guesses.insert(1, _put(("dialects", written), ANY_DIALECT))
+        named = written if last == "speaks" and isinstance(written, str) else ""
+        if NAME.match(named) and named not in _mapping(tree, "dialects"):
+            guesses.insert(1, _put(("dialects", named), ANY_DIALECT))
         yield _Damage(path, guesses)
     elif len(path) == 2 and path[0] == "devices" and "fed_by" not in _entry(tree, path):
         where = (*path, "fed_by")
@@ -403,13 +403,15 @@ def _edit(tree: Tree, damages: Iterable[_Damage], i: int) -> None:
 
 def _at(tree: object, path: Path) -> object:
     for part in path:
-        if isinstance(tree, dict) and part in tree:
-            tree = tree[part]
-        elif isinstance(tree, list) and isinstance(part, int) and part < len(tree):
-            tree = tree[part]
-        else:
+        has = tree.keys() if isinstance(tree, dict) else range(len(_list(tree)))
+        if part not in has:
             return None
+        tree = tree[part] if isinstance(tree, dict) else _list(tree)[int(part)]
     return tree
+
+
+def _list(tree: object) -> list[object]:
+    return tree if isinstance(tree, list) else []
 
 
 def _nothing(tree: Tree) -> None:
