@@ -42,6 +42,7 @@ def check(
 ) -> None:
     """Check a profile: everything that is wrong with it, at once. Touches nothing unless told."""
     from studiobridge.cli.doubts import about_gear, about_mains, about_picture, about_watts
+    from studiobridge.cli.granted import about_granted, about_unused
     from studiobridge.control.plan import order_problems
     from studiobridge.figures.mains import CAUTION as MAINS_CAUTION
     from studiobridge.profile import ProfileError, read_profile
@@ -69,6 +70,8 @@ def check(
         (warnings if allow_overload else problems).extend(too_much)
         warnings += [*near, *about_gear(reading), *about_watts(reading)]
         warnings += about_picture(reading)
+        warnings += [*about_granted(reading), *about_unused(reading)]
+        warnings.sort(key=lambda p: (p.line, p.column))
     except ProfileError as error:
         problems = list(error.problems)
     if as_json:

@@ -84,6 +84,16 @@ class LeadDrop:
 
 
 @dataclass(frozen=True, slots=True)
+class Through:
+    """A plug or strip that says what it is rated for: W and A through it, and what may be (A)."""
+
+    device: str
+    watts: float
+    amps: float
+    rated: float
+
+
+@dataclass(frozen=True, slots=True)
 class OnBattery:
     """A device on battery: how long it honestly lasts at its draw (h)."""
 
@@ -105,6 +115,7 @@ class MainsReading:
     kwh: float
     cost: tuple[float, str] | None
     findings: tuple[Finding, ...]
+    plugs: tuple[Through, ...] = ()
 
     @property
     def over(self) -> tuple[Finding, ...]:
@@ -201,6 +212,8 @@ def mains_of(
     )
     batteries: list[OnBattery] = []
     findings = [f for load in loads for f in _about(load, look)]
+    plugs = tuple(_through(profile, d, presets) for d in profile.devices.values() if d.rated)
+    findings.extend(found for plug in plugs if (found := _about_plug(plug, look)) is not None)
     for drop in leads:
         if drop.share > mains.DROP_ADVICE:
             findings.append(
@@ -224,9 +237,7 @@ def mains_of(
             )
         elif device.battery and device.holds is not None:
             findings.append(Finding("missing", f"no draw given for {device.name}: run time", where))
-        elif not device.battery and device.kind != "plug" and device.draws <= 0:
-            text = f"no draw given for {device.name}: it is missing in the load"
-            findings.append(Finding("missing", text, where))
+    findings.extend(not_given(profile))
     if profile.price is None:
         findings.append(Finding("missing", "no price given: cost", ("mains",)))
     total = sum(load.watts for load in loads)
@@ -235,8 +246,58 @@ def mains_of(
     if profile.price is not None:
         cost = (mains.energy_cost(kwh, profile.price.per_kwh), profile.price.currency)
     return MainsReading(
-        look, loads, leads, tuple(batteries), total, hours, kwh, cost, tuple(findings)
+        look, loads, leads, tuple(batteries), total, hours, kwh, cost, tuple(findings), plugs
     )
+
+
+def not_given(profile: SetProfile) -> list[Finding]:
+    """What is not in the sums because the profile does not say it, a sentence for all alike."""
+    found: list[Finding] = []
+    fed = [d for d in profile.devices.values() if not d.battery and d.kind != "plug"]
+    without = [d.name for d in fed if d.draws <= 0]
+    if without:
+        it = "it is" if len(without) == 1 else "they are"
+        text = f"no draw given for {_all(without)}: {it} missing in the load"
+        found.append(Finding("missing", text, ("devices", without[0])))
+    without = [d.name for d in fed if d.inrush <= 0 and not d.inrush_said]
+    if without:
+        it = "its" if len(without) == 1 else "their"
+        text = f"no inrush given for {_all(without)}: {it} switching on is counted as nothing"
+        found.append(Finding("missing", text, ("devices", without[0])))
+    bare = [c for c in profile.circuits.values() if not c.curve_said]
+    if bare:
+        low, high = (mains.instant_trip(1.0, bare[0].curve)[i] for i in (0, 1))
+        text = (
+            f"no curve given for the breaker of {_all([c.name for c in bare])}: {bare[0].curve} is"
+            f" taken for granted, which may trip at once from {low:g} times its current and will"
+            f" from {high:g}"
+        )
+        found.append(Finding("missing", text, ("mains", "circuits", bare[0].name)))
+    return found
+
+
+def _all(names: list[str]) -> str:
+    """`a`, `a and b`, `a, b and c`: every one of them, for none may be overlooked."""
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _through(profile: SetProfile, plug: Device, presets: Mapping[str, Preset]) -> Through:
+    """What passes through a plug or a strip: all that hangs on it, however far below."""
+    behind = [plug, *(d for d in profile.devices.values() if plug.name in d.feeds)]
+    watts = sum(draw(d, presets.get(d.name)) for d in behind)
+    return Through(plug.name, watts, watts / profile.voltage, plug.rated or 0.0)
+
+
+def _about_plug(plug: Through, look: str | None) -> Finding | None:
+    """A plug is rated for all it may carry: there is no trip curve that helps it."""
+    said = f"plug {plug.device}" + (f" in the look '{look}'" if look else "")
+    where = ("devices", plug.device, "rated")
+    load = f"{plug.watts:.0f} W is {plug.amps:.1f} A"
+    if plug.amps > plug.rated:
+        return Finding("over", f"{said}: {load}, more than the {plug.rated:g} A it is rated", where)
+    if plug.amps >= NEAR * plug.rated:
+        return Finding("near", f"{said}: {load}, close to the {plug.rated:g} A it is rated", where)
+    return None
 
 
 def _about(load: Load, look: str | None) -> list[Finding]:

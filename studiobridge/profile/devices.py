@@ -100,6 +100,13 @@ class Devices(Part):
                     f"'{shape.fed_by}' is a {feeder.kind} and feeds nothing",
                     "a plug or a strip (a plug that speaks nothing) does",
                 )
+        if shape.at is not None and shape.at.endswith("/") and shape.speaks in maps:
+            self.doubt(
+                (*at, "at"),
+                f"'{shape.at}' ends with a /, and the dialect puts one behind it: a topic with //"
+                " is another topic",
+                f"write 'at: {shape.at.rstrip('/')}' where the device has only one",
+            )
         presets = {n: look.presets[name] for n, look in looks.items() if name in look.presets}
         tells: set[Point] = set()
         hears: set[Point] = set()
@@ -254,6 +261,8 @@ class Devices(Part):
             restores=shape.restores,
             warn=self._warn(name, shape, hears),
             receptor=shape.receptor or "flat",
+            rated=self._rated(name, shape),
+            inrush_said="inrush" in shape.model_fields_set,
         )
 
     def _warn(self, name: str, shape: DeviceShape, hears: set[Point]) -> Warn:
@@ -381,6 +390,13 @@ class Devices(Part):
                 key=True,
             )
         return shape.draws or full
+
+    def _rated(self, name: str, shape: DeviceShape) -> float | None:
+        """What a plug or a strip may pass on (A); of anything else: `unused.py`."""
+        if shape.rated is not None and shape.rated <= 0:
+            what = f"nothing passes through a plug rated for {shape.rated:g} A"
+            self.wrong(("devices", name, "rated"), what, "read it off the plug, like 'rated: 10 A'")
+        return shape.rated
 
     def _standby(self, shape: DeviceShape) -> float | None:
         if shape.standby is None and shape.draws_at:

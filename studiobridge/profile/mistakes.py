@@ -72,8 +72,9 @@ class _Search:
     causes: set[Noted] = field(default_factory=set)
 
 
-def all_mistakes(document: Document, tree: object, build: Build) -> list[Problem]:
-    """Everything that is wrong in what a file says (`tree`), each mistake once."""
+def all_mistakes(document: Document, build: Build) -> list[Problem]:
+    """Everything that is wrong in a file, each mistake once."""
+    tree = document.root.value()
     assert isinstance(tree, dict)
     search = _Search(document, build, tree)
     problems = list(document.problems)
@@ -305,9 +306,9 @@ def _unknown_name(tree: Tree, noted: Noted) -> Iterator[_Damage]:
         written = _at(tree, path)
         known = _known(tree, str(last), str(written))
         guesses: list[Edit] = [_nothing, *(_put(path, name) for name in known)]
-        if last == "speaks" and isinstance(written, str) and NAME.match(written):
-            if written not in _mapping(tree, "dialects"):
-                guesses.insert(1, _put(("dialects", written), ANY_DIALECT))
+        named = written if last == "speaks" and isinstance(written, str) else ""
+        if NAME.match(named) and named not in _mapping(tree, "dialects"):
+            guesses.insert(1, _put(("dialects", named), ANY_DIALECT))
         yield _Damage(path, guesses)
     elif len(path) == 2 and path[0] == "devices" and "fed_by" not in _entry(tree, path):
         where = (*path, "fed_by")
@@ -402,13 +403,15 @@ def _edit(tree: Tree, damages: Iterable[_Damage], i: int) -> None:
 
 def _at(tree: object, path: Path) -> object:
     for part in path:
-        if (isinstance(tree, dict) and part in tree) or (
-            isinstance(tree, list) and isinstance(part, int) and part < len(tree)
-        ):
-            tree = tree[part]
-        else:
+        has = tree.keys() if isinstance(tree, dict) else range(len(_list(tree)))
+        if part not in has:
             return None
+        tree = tree[part] if isinstance(tree, dict) else _list(tree)[int(part)]
     return tree
+
+
+def _list(tree: object) -> list[object]:
+    return tree if isinstance(tree, list) else []
 
 
 def _nothing(tree: Tree) -> None:

@@ -142,6 +142,8 @@ class Circuit:
     breaker: float
     curve: Literal["B", "C", "D"]
     gap: float
+    # does the profile say its curve, or is it taken for granted?
+    curve_said: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -549,6 +551,10 @@ class Device:
     warn: Warn = Warn()
     # a light sensor's receptor: flat (cosine), or a dome over half the room
     receptor: Literal["flat", "dome"] = "flat"
+    # what may pass through a plug or a strip (A); None where its profile does not say
+    rated: float | None = None
+    # does the profile say its inrush, if only that there is none?
+    inrush_said: bool = True
 
     @property
     def fixture(self) -> bool:

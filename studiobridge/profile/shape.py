@@ -639,6 +639,8 @@ class DeviceShape(Shape):
     draws_at: DrawsAt | None = None
     meter_step: MeterStep | None = None
     inrush: Current = 0.0
+    # of a plug or a strip: what may pass through it
+    rated: Current | None = None
     boots_in: Time = 0.0
     answers_in: Time = 0.3
     fade: Time = 1.5

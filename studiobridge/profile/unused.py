@@ -81,6 +81,8 @@ USES: dict[str, Use] = {
         "it is how deep the light pulses at its 'pwm' frequency",
         "add 'pwm:' or leave it out",
     ),
+    "rated": Use(_kind("plug"), "only a plug or a strip is rated for what it passes on"),
+    "inrush": Use(lambda shape: shape.fed_by != "battery", "on battery it is on no breaker"),
     "lead": Use(lambda shape: shape.fed_by != "battery", "on battery it hangs on no lead"),
 }
 
@@ -98,6 +100,6 @@ def unused_tolerance(shape: DeviceShape) -> Iterable[tuple[str, str, str]]:
     """A tolerance of a level or a white where there is none."""
     if shape.tolerance is None or shape.kind in FIXTURES:
         return
-    for key in ("level", "cct"):
+    for key in ("level", "cct", "colour"):
         if getattr(shape.tolerance, key) is not None:
             yield key, _ONLY_LIGHTS.replace("one", "such a tolerance"), "leave it out"

@@ -30,7 +30,7 @@ CORNER = [
     ("plugs", "fed_by: wall, speaks: relay-box, at: corner/plug-2", "fed_by: wal, speaks: relay-box, at: corner/plug-2"),
     ("plugs", "fed_by: wall, speaks: relay-box, at: corner/plug-3", "fed_by: wall, speaks: relaybox, at: corner/plug-3"),
     ("plugs", "at: corner/plug-7, meters: yes", "at: corner/plug-7, meters: maybe"),
-    ("plugs", "desk-strip: {kind: plug, title: Strip under the desk, fed_by: desk-plug}", "desk-strip: desk-plug"),
+    ("plugs", "desk-strip: {kind: plug, title: Strip under the desk, fed_by: desk-plug, rated: 10 A}", "desk-strip: desk-plug"),
     ("key", "    output: 1900 lx at 1 m", "    output: 1900 lux"),
     ("key", "    beam: 95 deg", "    beem: 95 deg"),
     ("key", "    boots_in: 4 s", "    boots_in: 4"),
