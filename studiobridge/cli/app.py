@@ -17,6 +17,7 @@ from studiobridge.cli import base, show
 COMMANDS = {
     "profiles": ("check", "plan", "light", "mains", "room", "sheet", "schema", "version"),
     "explaining": ("explain",),
+    "hearing": ("listen",),
     "running": (
         *("run", "up", "down", "restore", "keep"),
         *("cut", "lockout", "release", "rolling"),

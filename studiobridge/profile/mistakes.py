@@ -72,9 +72,8 @@ class _Search:
     causes: set[Noted] = field(default_factory=set)
 
 
-def all_mistakes(document: Document, build: Build) -> list[Problem]:
-    """Everything that is wrong in a file, each mistake once."""
-    tree = document.root.value()
+def all_mistakes(document: Document, tree: object, build: Build) -> list[Problem]:
+    """Everything that is wrong in what a file says (`tree`), each mistake once."""
     assert isinstance(tree, dict)
     search = _Search(document, build, tree)
     problems = list(document.problems)
