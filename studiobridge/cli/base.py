@@ -23,7 +23,40 @@ if TYPE_CHECKING:
 
 DONE, NOT_THERE, BAD_INPUT, NO_BRIDGE = 0, 1, 2, 3
 
+# What --help shows, in the order in which somebody new comes to need it.
+SECTIONS = {
+    "The first day": ("listen", "meet", "try", "measure", "draft"),
+    "A profile, touching nothing": (
+        *("check", "explain", "plan", "light", "mains", "room", "sheet", "schema"),
+    ),
+    "A set": (
+        *("run", "up", "restore", "keep", "look", "down", "cut"),
+        *("lockout", "release", "rolling", "by-hand", "ask"),
+    ),
+    "How it stands": ("status", "drift", "watch", "record", "panel"),
+    "With no gear": ("rehearse", "touch", "version"),
+}
+
+
+class Program(typer.core.TyperGroup):
+    """The program with its commands under headings."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        for title, names in SECTIONS.items():
+            known = [(n, self.get_command(ctx, n)) for n in names if n in self.commands]
+            longest = max(len(n) for names in SECTIONS.values() for n in names)
+            rows = [
+                (n.ljust(longest), (c.help or "").strip().partition("\n")[0])
+                for n, c in known
+                if c is not None
+            ]
+            if rows:
+                with formatter.section(title):
+                    formatter.write_dl(rows)
+
+
 app = typer.Typer(
+    cls=Program,
     name="studiobridge",
     help="One switch for a small lit set, and everything behind it. Not a safety device.",
     no_args_is_help=True,
