@@ -40,6 +40,12 @@ MOST_ANSWERS = 6
 REMEMBERED = 4000
 # Of several that answered, the first is taken for it without asking when it is so much surer.
 CLEARLY = 0.3
+# A second press is taken for one (s) after the first; what came between belongs to that.
+AGAIN = 1.0
+# Of one document, so many values are looked at.
+MOST_PLACES = 120
+# How much less it says of a device when what answered is not understood, or is no switch.
+STRANGE = 0.3
 # A document longer than this (bytes) is not looked through for numbers.
 LONGEST_READ = 4096
 # So many are shown to choose from.
@@ -67,7 +73,9 @@ class Meeting:
     _kept: dict[str, Heard] = field(default_factory=dict)
     _deeds: list[tuple[Deed, str]] = field(default_factory=list)
     _deed_since: float = 0.0
-    _changed_at: float | None = None
+    _pressed_at: float = -1e9
+    # the last value of each place of each topic
+    _said: dict[str, dict[Route, object]] = field(default_factory=dict)
     # nodes of Homie devices that said something new when something was pressed
     _homie: dict[str, float] = field(default_factory=dict)
     # what changes with nobody pressing: counters, uptimes, watts
@@ -91,17 +99,22 @@ class Meeting:
                 self._kept[message.topic] = Heard(now, message)
         else:
             self._log.append(Heard(now, message))
-        changes = [c for c in self.hearing.heard(message, now) if not c.kept]
-        if self.phase in ("listening", "asking"):
-            self._restless.update((c.topic, c.field) for c in changes)
+        news = self._news(message)
+        if self.phase in ("listening", "asking") and self._trying is None:
+            self._restless |= {(message.topic, route) for route in news}
+        news = {route for route in news if (message.topic, route) not in self._restless}
+        fresh = self.phase == "pressing" and bool(news) and not message.retain
+        if fresh and now - self._pressed_at > AGAIN:
+            # nobody presses to the second when told to: what answers says when it was
+            self._pressed_at = now
+            self.hearing.pressed(now, self._deeds[0][0])
+        self.hearing.heard(message, now)
         if self._trying is not None:
             return self._passed_on(self._trying.heard(message, now))
-        changes = [c for c in changes if (c.topic, c.field) not in self._restless]
-        if self.phase == "pressing" and changes:
+        if fresh:
             homie = message.topic.split("/")
             if message.topic.startswith("homie/5/") and len(homie) == 5:
                 self._homie["/".join(homie[2:4])] = 0.9
-            self._changed_at = now
             self._due = min(now + COMPLETE, self._deed_since + PRESSED_WITHIN)
             return [Wake(self._due)]
         return []
@@ -140,6 +153,22 @@ class Meeting:
             return self._passed_on(self._trying.stop(why, now, lost))
         return [] if self.phase == "done" else self._over(f"not finished: {why}")
 
+    def _news(self, message: Message) -> set[Route]:
+        """The places of a message whose values are others than before."""
+        if len(message.payload) > LONGEST_READ or len(self._said) >= REMEMBERED:
+            return set()
+        try:
+            document = json_of(message.payload)
+        except CannotRead:
+            document = message.payload.decode("utf-8", "replace")
+        if not isinstance(document, dict | list):
+            document = message.payload.decode("utf-8", "replace")
+        before = self._said.setdefault(message.topic, {})
+        values = dict(list(leaves_in(document))[:MOST_PLACES])
+        news = {r for r, v in values.items() if r not in before or repr(before[r]) != repr(v)}
+        before.update(values)
+        return news
+
     # ---- the press ------------------------------------------------------------------------------
 
     def _ask_to_press(self, now: float) -> list[Out]:
@@ -154,10 +183,9 @@ class Meeting:
         if not self._deeds:
             return self._ask_which(now)
         deed, words = self._deeds[0]
-        self.phase, self._deed_since, self._changed_at = "pressing", now, None
+        self.phase, self._deed_since = "pressing", now
         first = deed == "off"
         self._due = now + (PRESSED_WITHIN if first else MAY_BE_WITHIN)
-        self.hearing.pressed(now, deed)
         says = f"now switch it {words}"
         if deed not in ("off", "on"):
             says = f"now turn it {words}; do nothing where it cannot be turned"
@@ -190,18 +218,27 @@ class Meeting:
                 found |= {(message.topic, route) for route in _figures(message.payload)}
         return len(found - self._restless) >= many
 
+    def _all(self) -> list[Acquaintance]:
+        """Everything that speaks here, under the names that the presses have it under."""
+        met = [met.acquaintance for met in self.hearing.met()]
+        described = [who for who in self.hearing.acquaintances() if who.homie is not None]
+        return [*described, *met]
+
     def _scored(self) -> list[tuple[Acquaintance, float]]:
         """The devices that answered the presses, the surest first."""
         odds: dict[str, float] = {}
         for press in self.hearing.presses():
             best: dict[str, float] = {}
             for answer in press.answers:
-                if answer.device is not None:
-                    best[answer.device] = max(best.get(answer.device, 0.0), answer.odds)
+                change = answer.change
+                if answer.device is None or (change.topic, change.field) in self._restless:
+                    continue
+                sure = answer.odds * (1.0 if answer.point in MOVED else STRANGE)
+                best[answer.device] = max(best.get(answer.device, 0.0), sure)
             for name, sure in best.items():
                 odds[name] = odds.get(name, 0.0) + sure
         scored = []
-        for who in self.hearing.acquaintances():
+        for who in self._all():
             sure = max(odds.get(who.name, 0.0), self._homie.get(who.homie or "", 0.0))
             if sure > 0:
                 scored.append((who, sure))

@@ -112,12 +112,12 @@ def measure(alone: bool = False) -> list[Row]:
 
 
 def table(rows: list[Row]) -> str:
-    lines = [f"{'device':10} {'what is odd':60} {'answers':>7} {'sent':>4} {'s':>4}  controls"]
+    lines = [f"{'device':10} {'what is odd':62} {'answers':>7} {'sent':>4} {'s':>4}  controls"]
     for row in rows:
         how = ", ".join(f"{p} {said}" for p, said in row.points.items()) or "-"
         left = "" if row.as_found else "  NOT AS FOUND"
         lines.append(
-            f"{row.name:10} {row.odd:60} {row.answers:7} {row.sent:4} {row.took:4.0f}  {how}{left}"
+            f"{row.name:10} {row.odd:62} {row.answers:7} {row.sent:4} {row.took:4.0f}  {how}{left}"
         )
         lines += [f"{'':12}missing: {why}" for why in row.missing]
     good = sum(row.good for row in rows)
