@@ -117,6 +117,8 @@ class Link:
         self.broker = broker
         self.client_id = client_id
         self.connected = False
+        # filters the broker would not have on this connection
+        self.refused = 0
         self.protocol5 = broker.protocol != "3.1.1"
         # hang-ups and silences right after a CONNECT of MQTT 5, in a row
         self._not_understood = 0
@@ -200,6 +202,7 @@ class Link:
         """One connection in the protocol chosen."""
         self._lost.clear()
         self._was_cut = False
+        self.refused = 0
         self._first_subscription = None
         client = self._make()
         self._client = client
@@ -443,6 +446,7 @@ class Link:
     ) -> None:
         self._reads += 1
         refused = [code for code in codes if code.is_failure]
+        self.refused += len(refused)
         if refused:
             self._guard(
                 self._on_fault,

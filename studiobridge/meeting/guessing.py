@@ -307,7 +307,7 @@ def _by_company(found: Guessed, heard: list[Sight], taken: set[int]) -> None:
             s
             for s in heard
             if id(s) not in taken and s.numeric and not s.noise and s.low >= -1.0
-            and s.high <= 4000 and moves_with(s, yes_no, switch.own.turns) == 1
+            and s.high <= 4_000_000 and moves_with(s, yes_no, switch.own.turns) == 1
         ]  # fmt: skip
         if moving:
             sight = max(moving, key=lambda s: (s.named("watts"), s.high))
@@ -315,7 +315,8 @@ def _by_company(found: Guessed, heard: list[Sight], taken: set[int]) -> None:
                 "it rises when the switch goes on and falls when it goes off, as watts do, and its"
                 " name does not say it; hold it against what is written on the lamp"
             )
-            found.halves.append(Half("watts", "hear", sight.where(), "shape", why))
+            more = watts_rule(sight)[0] or {}
+            found.halves.append(Half("watts", "hear", {**sight.where(), **more}, "shape", why))
             found.sights["watts"] = sight
             taken.add(id(sight))
     if "level" not in found.sights:

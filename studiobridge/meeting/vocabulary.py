@@ -87,7 +87,7 @@ NAMES: Mapping[Point, frozenset[str]] = {
     ),
     "watts": frozenset(
         {"watts", "watt", "w", "power", "mw", "kw", "draw", "draws", "load", "consumption"}
-        | {"milliwatt", "milliwatts", "apower"}
+        | {"milliwatt", "milliwatts", "meter", "metered"}
     ),
     "rolling": frozenset({"rolling", "rolls", "rec", "recording", "record", "tally"}),
     "online": frozenset(
