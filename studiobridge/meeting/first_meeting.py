@@ -21,10 +21,11 @@ from studiobridge.meeting.followed import MOVED, Heard, leaves_in, own_topics
 from studiobridge.meeting.hearing import Hearing
 from studiobridge.meeting.met import Acquaintance
 from studiobridge.meeting.overheard import Deed
+from studiobridge.meeting.sketch import filled, sketch_or_none
 from studiobridge.meeting.trying import ANSWERED_WITHIN, Ask, Done, Out, Say, Trying, Wake
 from studiobridge.profile.model import KINDS
 from studiobridge.profile.names import NAME
-from studiobridge.profile.template import Route
+from studiobridge.profile.template import Route, Text
 from studiobridge.speech.encode import CannotRead, json_of, shown
 from studiobridge.speech.message import Message
 
@@ -285,12 +286,61 @@ class Meeting:
         name = "-".join(w for w in words if w != kind).lower() or self.who.name
         if not NAME.match(name):
             return self._over(f"{shown(name)} is not a name: a-z, 0-9 and hyphens")
-        self.who = replace(self.who, name=name, kind=kind or self.who.kind)
+        self.who = replace(self._its_own(self.who), name=name, kind=kind or self.who.kind)
         left = MOST_ANSWERS - self.answers
         log = [*self._kept.values(), *self._log]
         self._trying = Trying(self.who, log, self.known, questions=left)
         self.phase = "trying"
         return self._passed_on(self._trying.begin(now))
+
+    def _its_own(self, who: Acquaintance) -> Acquaintance:
+        """The device without what the presses showed to be another's.
+
+        Where several share a topic, what stood in `{any}` each time it was pressed, and other
+        things else, says whose message it is. And a switch that stood still while it was switched
+        off and on, and its level went, is not its own.
+        """
+        answers = [
+            answer.point
+            for press in self.hearing.presses()
+            if press.what in ("off", "on")
+            for answer in press.answers
+            if answer.device is not None and answer.change.topic in own_topics(who)
+        ]
+        halves = []
+        for half in who.halves:
+            if half.point == "switch" and "level" in answers and "switch" not in answers:
+                continue
+            pattern = half.rule.get("pattern")
+            if half.half == "hear" and isinstance(pattern, str) and "{any}" in pattern:
+                topic = filled(half.rule.get("topic"), who.at, who.blanks)
+                own = self._signed(topic, pattern, "field" in half.rule)
+                half = replace(half, rule={**half.rule, "pattern": own})
+            halves.append(half)
+        found = replace(who, halves=tuple(halves))
+        return found if sketch_or_none(found) is not None else who
+
+    def _signed(self, topic: str, pattern: str, in_field: bool) -> str:
+        """A pattern with what stood in its one `{any}` at each press, where others have others."""
+        form = Text.of(pattern)
+        if in_field or form.names.count("any") != 1:
+            return pattern
+        place = form.names.index("any")
+        presses = [press.at for press in self.hearing.presses()]
+        stood: dict[bool, set[str]] = {True: set(), False: set()}
+        for heard in [*self._kept.values(), *self._log]:
+            if heard.message.topic != topic:
+                continue
+            word = form.read_one(heard.message.payload.decode("utf-8", "replace"), place)
+            if word is not None:
+                pressed = any(at <= heard.at <= at + COMPLETE for at in presses)
+                stood[pressed and not heard.message.retain].add(word)
+        if len(stood[True]) != 1 or stood[False] <= stood[True]:
+            return pattern
+        literals = list(form.literals)
+        literals[place : place + 2] = [literals[place] + stood[True].pop() + literals[place + 1]]
+        names = [name for name in form.names if name != "any"]
+        return str(Text(tuple(literals), tuple(names)))
 
     # ---- the end --------------------------------------------------------------------------------
 

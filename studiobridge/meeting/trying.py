@@ -624,7 +624,8 @@ class Trying:
             return None
         if point == "level" and home == 0.0 and self.state.get("switch") is False:
             home = self._lit_level or LEVELS[2]  # what it had when it was on
-        steps = _steps(point, home)
+        hear = self.who.half(point, "hear")
+        steps = _steps(point, home, hear.rule if hear is not None else {})
         if not all(self._messages(candidate, sketch, point, s.value) for s in steps):
             return None
         return Trial(point, candidate, sketch, steps, home)
@@ -785,7 +786,7 @@ _NO_STATE = (
 )
 
 
-def _steps(point: Point, home: Value) -> tuple[Step, ...]:
+def _steps(point: Point, home: Value, hear: Mapping[str, object]) -> tuple[Step, ...]:
     """The messages a candidate is tried by, from how the device was found and back to it."""
     if point == "switch":
         return (Step(not home), Step(home), Step(home, same=True))
@@ -797,7 +798,12 @@ def _steps(point: Point, home: Value) -> tuple[Step, ...]:
     signs = (1, 2) if here < COLDEST + WHITE_STEP else (-1, -2)
     if COLDEST + WHITE_STEP <= here <= WARMEST - WHITE_STEP:
         signs = (1, -1)
-    return (*(Step(1e6 / (here + s * WHITE_STEP)) for s in signs), Step(now))
+    in_mired = hear.get("unit") == "mired" or "mired" in str(hear.get("of", ""))
+    whites = []
+    for sign in signs:
+        there = round(here + sign * WHITE_STEP)  # gear may take whole numbers only
+        whites.append(1e6 / there if in_mired else float(round(1e6 / there / 50) * 50))
+    return (*(Step(white) for white in whites), Step(now))
 
 
 def _called(point: Point) -> str:
