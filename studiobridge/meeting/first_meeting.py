@@ -75,6 +75,9 @@ class Meeting:
     _deeds: list[tuple[Deed, str]] = field(default_factory=list)
     _deed_since: float = 0.0
     _pressed_at: float = -1e9
+    # topics that spoke before anything was pressed; what was said on others while it was
+    _before: set[str] = field(default_factory=set)
+    _during: dict[str, list[bytes]] = field(default_factory=dict)
     # the last value of each place of each topic
     _said: dict[str, dict[Route, object]] = field(default_factory=dict)
     # nodes of Homie devices that said something new when something was pressed
@@ -104,6 +107,10 @@ class Meeting:
         if self.phase in ("listening", "asking") and self._trying is None:
             self._restless |= {(message.topic, route) for route in news}
         news = {route for route in news if (message.topic, route) not in self._restless}
+        if self.phase in ("listening", "asking") and not message.retain:
+            self._before.add(message.topic)
+        if self.phase == "pressing" and message.topic not in self._before and not message.retain:
+            self._during.setdefault(message.topic, []).append(message.payload)
         fresh = self.phase == "pressing" and bool(news) and not message.retain
         if fresh and now - self._pressed_at > AGAIN:
             # nobody presses to the second when told to: what answers says when it was
@@ -287,11 +294,27 @@ class Meeting:
         if not NAME.match(name):
             return self._over(f"{shown(name)} is not a name: a-z, 0-9 and hyphens")
         self.who = replace(self._its_own(self.who), name=name, kind=kind or self.who.kind)
+        self.who = self._only_a_word(self.who)
         left = MOST_ANSWERS - self.answers
         log = [*self._kept.values(), *self._log]
         self._trying = Trying(self.who, log, self.known, questions=left)
         self.phase = "trying"
         return self._passed_on(self._trying.begin(now))
+
+    def _only_a_word(self, who: Acquaintance) -> Acquaintance:
+        """Whose press is answered by the same word each time: that says nothing of how it is."""
+        if any(half.point in MOVED for half in who.halves) or who.homie is not None:
+            return who
+        said = {t: p for t, p in self._during.items() if not who.at or t.startswith(who.at)}
+        alike = [(t, p) for t, p in said.items() if len(p) > 1 and len(set(p)) == 1]
+        if not alike:
+            return who
+        topic, payloads = alike[0]
+        why = (
+            f"it says {shown(payloads[0])} on {shown(topic)} each time it is moved, and never how"
+            " it stands: find out how it is asked, or watch it by a plug that meters"
+        )
+        return replace(who, missing=(*who.missing, why))
 
     def _its_own(self, who: Acquaintance) -> Acquaintance:
         """The device without what the presses showed to be another's.
