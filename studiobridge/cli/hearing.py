@@ -91,12 +91,17 @@ class _Out:
         self.as_json = as_json
         self.drawn = show.terminal() and not as_json
         self._live: Any = None
+        # what the broker kept comes before it is known whether anything may be read
+        self._early: list[tuple[Change, ...]] | None = []
         self._said: dict[tuple[str, tuple[str | int, ...]], int] = {}
 
     def start(self) -> None:
         if not self.drawn:
             if not self.as_json:
                 show.out(f"listening to {self.where}; Ctrl-C stops")
+            early, self._early = self._early or [], None
+            for changes in early:
+                self.changed(changes)
             return
         from rich.console import Console
         from rich.live import Live
@@ -107,6 +112,9 @@ class _Out:
 
     def changed(self, changes: tuple[Change, ...]) -> None:
         if self.drawn:
+            return
+        if self._early is not None:
+            self._early.append(changes)
             return
         from studiobridge.meeting.summary import change_of
 

@@ -126,7 +126,8 @@ class Hearing:
         guessed.halves = kept
 
     def _hold(self, group: Group, halves: list[Half]) -> bool:
-        one = Acquaintance("x", group.at, None, tuple(halves), blanks=_used(group, halves))
+        # wherever it is, it would be taken alike
+        one = Acquaintance("x", "x", None, tuple(halves), blanks=_used(group, halves))
         text = book.text_of([one])
         if len(self._holds) > 4000:
             self._holds.clear()

@@ -233,16 +233,27 @@ def _canonical(value: Scalar) -> object:
 
 
 def _leads(one: Sight, other: Sight) -> bool:
-    """Is one always followed by the other, which says the same a moment later? Then it is what
-    the device is told, and no report of it."""
+    """Is one always followed by the other, which says the same a moment later, if in words of its
+    own? Then it is what the device is told, and no report of it."""
     if one.part.topic is other.part.topic or len(one.own.turns) < 2:
         return False
-    said = [(at, _canonical(value)) for at, value in other.own.turns]
+    words = one.two_valued and other.two_valued
+    numbers = one.numeric and other.numeric and not (one.two_valued or other.two_valued)
+    if not (words or numbers):
+        return False
+    named = bool(set(one.own_names) & set(other.own_names))
+    said = list(other.own.turns)
+    means: dict[object, set[object]] = {}
     for at, value in one.own.turns:
-        wanted = _canonical(value)
-        if not any(0.0 < then - at <= ECHO and what == wanted for then, what in said):
+        after = next((what for then, what in said if 0.0 < then - at <= ECHO), None)
+        if after is None:
             return False
-    return True
+        means.setdefault(_canonical(value), set()).add(_canonical(after))
+    if all(after == {value} for value, after in means.items()):
+        return True
+    # a level that watts follow is no command: they are called otherwise, and say other numbers
+    apart = len(means) > 1 and len(set().union(*means.values())) == len(means)
+    return apart and all(len(m) == 1 for m in means.values()) and (named or one.two_valued)
 
 
 def moves_with(

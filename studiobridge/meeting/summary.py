@@ -56,6 +56,7 @@ def device_of(one: Acquaintance, met: Met | None, now: float) -> dict[str, Any]:
             "changes": spot.changes,
             "kept": spot.kept > 0,
             "age_s": round(now - spot.last_at, 3),
+            "changed_s": round(now - spot.turns[-1][0], 3),
         }
     said["topics"] = [topic_of(part.topic, now) for part in met.group.parts]
     return said

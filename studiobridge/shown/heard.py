@@ -121,29 +121,31 @@ def live_lines(whole: Json, where_: str, width: int, height: int) -> list[str]:
     if whole["presses"]:
         tail = [""] + [_cut(line, width) for line in press_lines(whole["presses"][-1])]
     room = max(4, height - len(lines) - len(tail) - 2)
-    blocks = [_block(device) for device in whole["devices"]]
-    shown: list[str] = []
-    left = 0
-    for _, block in sorted(blocks, key=lambda b: b[0]):
-        if len(shown) + len(block) > room:
-            left += 1
-            continue
-        shown += block
+    # what changed last has the room where there is not enough for all, in the order of always
+    blocks = list(enumerate(_block(device) for device in whole["devices"]))
+    shown: list[tuple[int, list[str]]] = []
+    for i, (_, block) in sorted(blocks, key=lambda b: b[1][0]):
+        if len(block) <= room:
+            room -= len(block)
+            shown.append((i, block))
+    left = len(blocks) - len(shown)
+    found = [line for _, block in sorted(shown, key=lambda b: b[0]) for line in block]
     more = [f"and {count(left, 'more device')}"] if left else []
-    return [*lines, "", *(_cut(line, width) for line in [*shown, *more]), *tail]
+    return [*lines, "", *(_cut(line, width) for line in [*found, *more]), *tail]
 
 
 def _block(device: Json) -> tuple[tuple[int, float], list[str]]:
-    """The lines of one device, and its place on the screen: who is understood comes first."""
-    topics = device["topics"]
-    age = min((float(t["age_s"]) for t in topics), default=0.0)
+    """The lines of one device, and how soon it has room: who is understood first, and of those
+    who changed last."""
+    topics, points = device["topics"], device["points"]
+    if points:
+        changed = min(float(said["changed_s"]) for said in points.values())
+        return (0, changed), [_who(device), *(_point_line(p, s) for p, s in points.items())]
     if device["homie"]:
-        return (0, 0.0), [_who(device)]
-    if not device["points"]:
-        topic = min(topics, key=lambda t: t["age_s"], default=None)
-        return (2, age), [f"{clean(device['name'], 40)}?" + (_topic_line(topic) if topic else "")]
-    lines = [_point_line(point, said) for point, said in device["points"].items()]
-    return (1, 0.0), [_who(device), *lines]
+        return (1, 0.0), [_who(device)]
+    topic = min(topics, key=lambda t: t["age_s"], default=None)
+    age = float(topic["age_s"]) if topic else 0.0
+    return (2, age), [f"{clean(device['name'], 40)}?" + (_topic_line(topic) if topic else "")]
 
 
 def summary_lines(whole: Json, where_: str) -> list[str]:

@@ -3,7 +3,8 @@ evening of somebody who tries it out. Hearing does not know the dialect and has 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import json
+from dataclasses import dataclass, field, replace
 
 from hypothesis import strategies as st
 
@@ -11,7 +12,7 @@ from studiobridge.meeting.hearing import Hearing
 from studiobridge.meeting.overheard import Deed
 from studiobridge.profile import read_profile_text
 from studiobridge.profile.model import Point, SetProfile, Value
-from studiobridge.speech import FarEnd
+from studiobridge.speech import FarEnd, Speech
 from studiobridge.speech.message import Message
 
 HEAD = "format: 1\nset: met\nmains: {voltage: 230 V, circuits: {wall: {breaker: 10 A}}}\n"
@@ -19,7 +20,8 @@ HEAD = "format: 1\nset: met\nmains: {voltage: 230 V, circuits: {wall: {breaker: 
 SWITCHES = ["on: ON, off: OFF", 'on: "1", off: "0"', "on: an, off: aus", "on: lit, off: dark"]
 JSON_SWITCHES = ["", "on: 1, off: 0", "on: ON, off: OFF", "on: an, off: aus"]
 ONLINES = ["yes: online, no: offline", "yes: up, no: gone", "yes: connected, no: lost"]
-SPANS = ["", "span: 0..255", "span: 0..1000", "span: 0..65535", "unit: fraction", "span: 0..254"]
+SPANS = ["", "span: 0..255", "span: 0..1000", "unit: fraction", "span: 0..254", "span: 255..0"]
+SPANS += ["span: 0..65535", "span: 3..97"]
 WHITES = ["", "unit: mired"]
 WATTS = ["", "unit: milliwatt"]
 LAYOUTS = ["corner/{id}/{what}", "{what}/{id}", "wheel/{what}/{id}", "{id}/{what}"]
@@ -32,6 +34,9 @@ class Make:
     text: str
     at: str
     points: tuple[Point, ...]
+    # its documents have more in them than a set wants; others tell it things as well
+    talks: bool = False
+    told: bool = False
     profile: SetProfile = field(init=False)
 
     def __post_init__(self) -> None:
@@ -78,11 +83,14 @@ def makes(draw: st.DrawFn) -> Make:
     words = draw(st.sampled_from(JSON_SWITCHES if documents else SWITCHES))
     switch = place("relay", ["on", "relay", "lit"])
     spelt = f"words: {{{words}}}" if words else ""
-    tell = f'tell: {{topic: "{topic("do")}", json: {{put: "{{value}}"}}}}'
+    put = topic(draw(st.sampled_from(["do", "steer"])))
+    tell = f'tell: {{topic: "{put}", json: {{put: "{{value}}"}}}}'
     lines = [f"    switch: {{{tell}, hear: {_rule(*switch, spelt)}}}"]
     watts = place("meter", ["watts", "power", "load"])
     scale = draw(st.sampled_from(WATTS))
-    lines.append(f"    watts: {{hear: {_rule(*watts, scale)}}}")
+    around = "" if documents else draw(st.sampled_from(["", "{value} W", "draws {value} now"]))
+    around = f'pattern: "{around}"' if around else ""
+    lines.append(f"    watts: {{hear: {_rule(*watts, scale, around)}}}")
     here = draw(st.sampled_from(ONLINES))
     lines.append(f"    online: {{hear: {_rule(topic('alive'), '', f'words: {{{here}}}')}}}")
     if lamp:
@@ -95,7 +103,8 @@ def makes(draw: st.DrawFn) -> Make:
         unit = draw(st.sampled_from(WHITES))
         tell = tell.replace("dim:", "warm:")
         lines.append(f"    cct: {{{tell}, hear: {_rule(*white, unit)}}}")
-    return Make("\n".join(lines) + "\n", at, tuple(points))
+    text = "\n".join(lines) + "\n"
+    return Make(text, at, tuple(points), draw(st.booleans()), draw(st.booleans()))
 
 
 @dataclass
@@ -110,6 +119,11 @@ class Evening:
 
     def say(self, messages: list[Message], retain: bool = False) -> None:
         for message in messages:
+            if self.make.talks and message.payload[:1] == b"{":
+                ticks = int(self.at * 10)
+                more = {"uptime": ticks, "volts": 229 + ticks % 3, "kwh": 3.1, "fw": "2.0.11"}
+                document = {**more, **json.loads(message.payload)}
+                message = replace(message, payload=json.dumps(document).encode())
             heard = Message(message.topic, message.payload, retain=retain)
             self.said.append(heard)
             self.hearing.heard(heard, self.at)
@@ -134,6 +148,10 @@ class Evening:
         end = FarEnd(self.make.profile, "gear")
         points = self.make.points
         self.hearing.pressed(self.at, deed)
+        if self.make.told:
+            told = [(p, v) for p, v in changes.items() if p in points]
+            for command in Speech(self.make.profile).tell("gear", told, None):  # type: ignore[arg-type]
+                self.hearing.heard(replace(command, retain=False), self.at + 0.05)
         for point, value in changes.items():
             self.state[point] = value  # type: ignore[index]
         level = float(self.state.get("level", 100.0))  # type: ignore[arg-type]
