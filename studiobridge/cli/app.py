@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from studiobridge.cli import hand, hearing, pages, profiles, running, show, watching
+from studiobridge.cli import hand, hearing, meeting, pages, profiles, running, show, watching
 from studiobridge.cli.base import (
     BAD_INPUT,
     LookOption,
@@ -76,4 +76,4 @@ def rehearse(
 
 
 # importing them is what makes them commands
-_ = (profiles, running, hand, watching, pages, hearing)
+_ = (profiles, running, hand, watching, pages, hearing, meeting)

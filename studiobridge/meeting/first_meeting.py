@@ -75,6 +75,8 @@ class Meeting:
     _deeds: list[tuple[Deed, str]] = field(default_factory=list)
     _deed_since: float = 0.0
     _pressed_at: float = -1e9
+    # the sets on this broker, as they say they stand
+    _sets: dict[str, dict[str, object]] = field(default_factory=dict)
     # topics that spoke before anything was pressed; what was said on others while it was
     _before: set[str] = field(default_factory=set)
     _during: dict[str, list[bytes]] = field(default_factory=dict)
@@ -98,6 +100,8 @@ class Meeting:
         """Everything that comes in on the broker."""
         if self.phase == "done":
             return []
+        if message.topic.startswith("studiobridge/"):
+            return self._of_a_set(message, now)
         if message.retain:
             if len(self._kept) < REMEMBERED:
                 self._kept[message.topic] = Heard(now, message)
@@ -176,6 +180,36 @@ class Meeting:
         news = {r for r, v in values.items() if r not in before or repr(before[r]) != repr(v)}
         before.update(values)
         return news
+
+    def _of_a_set(self, message: Message, now: float) -> list[Out]:
+        """How a set stands that a bridge runs on this broker: its lockouts bind here, too."""
+        parts = message.topic.split("/")
+        if len(parts) != 3 or parts[2] != "state":
+            return []
+        try:
+            said = json_of(message.payload) if message.payload else {}
+        except CannotRead:
+            return []
+        if not isinstance(said, dict) or (
+            parts[1] not in self._sets and len(self._sets) >= MOST_PLACES
+        ):
+            return []
+        self._sets[parts[1]] = said
+        if self._trying is not None and (why := self._hindered()):
+            return self._passed_on(self._trying.stop(why, now, only_off=True))
+        return []
+
+    def _hindered(self) -> str:
+        """Why nothing may be told now, by what the sets on this broker say; "" where it may."""
+        for name, state in self._sets.items():
+            if state.get("lockouts"):
+                return (
+                    f"somebody works on the set {shown(name)} (a lockout is in force there), and"
+                    " this device may be in it: nothing is told"
+                )
+            if state.get("rolling"):
+                return f"a camera rolls on the set {shown(name)}: nothing is told"
+        return ""
 
     # ---- the press ------------------------------------------------------------------------------
 
@@ -297,6 +331,9 @@ class Meeting:
         self.who = self._only_a_word(self.who)
         left = MOST_ANSWERS - self.answers
         log = [*self._kept.values(), *self._log]
+        hindered = self._hindered()
+        if hindered:
+            return self._over(hindered)
         self._trying = Trying(self.who, log, self.known, questions=left)
         self.phase = "trying"
         return self._passed_on(self._trying.begin(now))

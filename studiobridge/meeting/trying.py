@@ -275,13 +275,18 @@ class Trying:
             return self._next_step(trial, now)
         return self._next_trial(now)  # told back, and nothing said against it
 
-    def stop(self, why: str, now: float, lost: bool = False) -> list[Out]:
-        """Ends at once; what was told is told back, unless the link is `lost`."""
+    def stop(self, why: str, now: float, lost: bool = False, only_off: bool = False) -> list[Out]:
+        """Ends at once; what was told is told back, unless the link is `lost`.
+
+        `only_off`: somebody works on it or a camera rolls, so nothing is told back but an off.
+        """
         if self.phase == "done":
             return []
         outs: list[Out] = []
         trial = self._trial
         standing = trial is not None and trial.told and self.phase in ("told", "holding", "quiet")
+        if only_off and trial is not None and trial.home is not False:
+            standing = False
         if standing and trial is not None:
             if lost:
                 why = f"{why}; it stands as it was told last"
