@@ -65,6 +65,8 @@ NETWORK_SILENT = 10.0
 READ_AT_ONCE = 200
 
 
+# A filter that nobody subscribes to: the answer to taking it back tells that a link is alive.
+PROBED = "studiobridge/no-one/probe"
 # Topics whose messages were too large are named once a connection, and no more of them than this.
 REFUSALS_SAID = 50
 
@@ -133,6 +135,7 @@ class Link:
         self._loop = asyncio.get_running_loop()
         self._client: mqtt.Client | None = None
         self._tokens: dict[int, int] = {}
+        self._probes: dict[int, Callable[[], None]] = {}
         # the largest packet (bytes) this broker takes, where it says so; what was refused for it
         self._largest: int | None = None
         self._too_large: set[str] = set()
@@ -302,6 +305,7 @@ class Link:
         client.on_message = self._received
         client.on_publish = self._published
         client.on_subscribe = self._subscribed
+        client.on_unsubscribe = self._unsubscribed
         return client
 
     # ---- the socket in the loop ----------------------------------------------------------
@@ -423,6 +427,7 @@ class Link:
         was = self.connected
         self.connected = False
         self._tokens.clear()
+        self._probes.clear()
         self._lost.set()
         if was:
             self._guard(self._on_down, why)
@@ -455,6 +460,28 @@ class Link:
             )
         if mid == self._first_subscription:
             self._guard(self._on_subscribed)
+
+    def probe(self, answered: Callable[[], None]) -> bool:
+        """Call back when the broker has had everything published so far, at QoS 0 too.
+
+        An UNSUBSCRIBE of what nobody subscribed to: it changes nothing and is answered in order.
+        """
+        client = self._client
+        if client is None or not self.connected:
+            return False
+        result, mid = client.unsubscribe(PROBED)
+        if result != MQTTErrorCode.MQTT_ERR_SUCCESS or mid is None:
+            return False
+        self._probes[mid] = answered
+        return True
+
+    def _unsubscribed(
+        self, client: mqtt.Client, data: object, mid: int, codes: object, props: object
+    ) -> None:
+        self._reads += 1
+        answered = self._probes.pop(mid, None)
+        if answered is not None:
+            self._guard(answered)
 
     def _published(
         self, client: mqtt.Client, data: object, mid: int, code: ReasonCode, props: object

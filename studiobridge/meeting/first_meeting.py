@@ -21,10 +21,11 @@ from studiobridge.meeting.followed import MOVED, Heard, leaves_in, own_topics
 from studiobridge.meeting.hearing import Hearing
 from studiobridge.meeting.met import Acquaintance
 from studiobridge.meeting.overheard import Deed
+from studiobridge.meeting.sketch import filled, sketch_or_none
 from studiobridge.meeting.trying import ANSWERED_WITHIN, Ask, Done, Out, Say, Trying, Wake
 from studiobridge.profile.model import KINDS
 from studiobridge.profile.names import NAME
-from studiobridge.profile.template import Route
+from studiobridge.profile.template import Route, Text
 from studiobridge.speech.encode import CannotRead, json_of, shown
 from studiobridge.speech.message import Message
 
@@ -40,6 +41,12 @@ MOST_ANSWERS = 6
 REMEMBERED = 4000
 # Of several that answered, the first is taken for it without asking when it is so much surer.
 CLEARLY = 0.3
+# A second press is taken for one (s) after the first; what came between belongs to that.
+AGAIN = 1.0
+# Of one document, so many values are looked at.
+MOST_PLACES = 120
+# How much less it says of a device when what answered is not understood, or is no switch.
+STRANGE = 0.3
 # A document longer than this (bytes) is not looked through for numbers.
 LONGEST_READ = 4096
 # So many are shown to choose from.
@@ -67,7 +74,14 @@ class Meeting:
     _kept: dict[str, Heard] = field(default_factory=dict)
     _deeds: list[tuple[Deed, str]] = field(default_factory=list)
     _deed_since: float = 0.0
-    _changed_at: float | None = None
+    _pressed_at: float = -1e9
+    # the sets on this broker, as they say they stand
+    _sets: dict[str, dict[str, object]] = field(default_factory=dict)
+    # topics that spoke before anything was pressed; what was said on others while it was
+    _before: set[str] = field(default_factory=set)
+    _during: dict[str, list[bytes]] = field(default_factory=dict)
+    # the last value of each place of each topic
+    _said: dict[str, dict[Route, object]] = field(default_factory=dict)
     # nodes of Homie devices that said something new when something was pressed
     _homie: dict[str, float] = field(default_factory=dict)
     # what changes with nobody pressing: counters, uptimes, watts
@@ -86,22 +100,33 @@ class Meeting:
         """Everything that comes in on the broker."""
         if self.phase == "done":
             return []
+        if message.topic.startswith("studiobridge/"):
+            return self._of_a_set(message, now)
         if message.retain:
             if len(self._kept) < REMEMBERED:
                 self._kept[message.topic] = Heard(now, message)
         else:
             self._log.append(Heard(now, message))
-        changes = [c for c in self.hearing.heard(message, now) if not c.kept]
-        if self.phase in ("listening", "asking"):
-            self._restless.update((c.topic, c.field) for c in changes)
+        news = self._news(message)
+        if self.phase in ("listening", "asking") and self._trying is None:
+            self._restless |= {(message.topic, route) for route in news}
+        news = {route for route in news if (message.topic, route) not in self._restless}
+        if self.phase in ("listening", "asking") and not message.retain:
+            self._before.add(message.topic)
+        if self.phase == "pressing" and message.topic not in self._before and not message.retain:
+            self._during.setdefault(message.topic, []).append(message.payload)
+        fresh = self.phase == "pressing" and bool(news) and not message.retain
+        if fresh and now - self._pressed_at > AGAIN:
+            # nobody presses to the second when told to: what answers says when it was
+            self._pressed_at = now
+            self.hearing.pressed(now, self._deeds[0][0])
+        self.hearing.heard(message, now)
         if self._trying is not None:
             return self._passed_on(self._trying.heard(message, now))
-        changes = [c for c in changes if (c.topic, c.field) not in self._restless]
-        if self.phase == "pressing" and changes:
+        if fresh:
             homie = message.topic.split("/")
             if message.topic.startswith("homie/5/") and len(homie) == 5:
                 self._homie["/".join(homie[2:4])] = 0.9
-            self._changed_at = now
             self._due = min(now + COMPLETE, self._deed_since + PRESSED_WITHIN)
             return [Wake(self._due)]
         return []
@@ -140,6 +165,52 @@ class Meeting:
             return self._passed_on(self._trying.stop(why, now, lost))
         return [] if self.phase == "done" else self._over(f"not finished: {why}")
 
+    def _news(self, message: Message) -> set[Route]:
+        """The places of a message whose values are others than before."""
+        if len(message.payload) > LONGEST_READ or len(self._said) >= REMEMBERED:
+            return set()
+        try:
+            document = json_of(message.payload)
+        except CannotRead:
+            document = message.payload.decode("utf-8", "replace")
+        if not isinstance(document, dict | list):
+            document = message.payload.decode("utf-8", "replace")
+        before = self._said.setdefault(message.topic, {})
+        values = dict(list(leaves_in(document))[:MOST_PLACES])
+        news = {r for r, v in values.items() if r not in before or repr(before[r]) != repr(v)}
+        before.update(values)
+        return news
+
+    def _of_a_set(self, message: Message, now: float) -> list[Out]:
+        """How a set stands that a bridge runs on this broker: its lockouts bind here, too."""
+        parts = message.topic.split("/")
+        if len(parts) != 3 or parts[2] != "state":
+            return []
+        try:
+            said = json_of(message.payload) if message.payload else {}
+        except CannotRead:
+            return []
+        if not isinstance(said, dict) or (
+            parts[1] not in self._sets and len(self._sets) >= MOST_PLACES
+        ):
+            return []
+        self._sets[parts[1]] = said
+        if self._trying is not None and (why := self._hindered()):
+            return self._passed_on(self._trying.stop(why, now, only_off=True))
+        return []
+
+    def _hindered(self) -> str:
+        """Why nothing may be told now, by what the sets on this broker say; "" where it may."""
+        for name, state in self._sets.items():
+            if state.get("lockouts"):
+                return (
+                    f"somebody works on the set {shown(name)} (a lockout is in force there), and"
+                    " this device may be in it: nothing is told"
+                )
+            if state.get("rolling"):
+                return f"a camera rolls on the set {shown(name)}: nothing is told"
+        return ""
+
     # ---- the press ------------------------------------------------------------------------------
 
     def _ask_to_press(self, now: float) -> list[Out]:
@@ -154,10 +225,9 @@ class Meeting:
         if not self._deeds:
             return self._ask_which(now)
         deed, words = self._deeds[0]
-        self.phase, self._deed_since, self._changed_at = "pressing", now, None
+        self.phase, self._deed_since = "pressing", now
         first = deed == "off"
         self._due = now + (PRESSED_WITHIN if first else MAY_BE_WITHIN)
-        self.hearing.pressed(now, deed)
         says = f"now switch it {words}"
         if deed not in ("off", "on"):
             says = f"now turn it {words}; do nothing where it cannot be turned"
@@ -190,18 +260,27 @@ class Meeting:
                 found |= {(message.topic, route) for route in _figures(message.payload)}
         return len(found - self._restless) >= many
 
+    def _all(self) -> list[Acquaintance]:
+        """Everything that speaks here, under the names that the presses have it under."""
+        met = [met.acquaintance for met in self.hearing.met()]
+        described = [who for who in self.hearing.acquaintances() if who.homie is not None]
+        return [*described, *met]
+
     def _scored(self) -> list[tuple[Acquaintance, float]]:
         """The devices that answered the presses, the surest first."""
         odds: dict[str, float] = {}
         for press in self.hearing.presses():
             best: dict[str, float] = {}
             for answer in press.answers:
-                if answer.device is not None:
-                    best[answer.device] = max(best.get(answer.device, 0.0), answer.odds)
+                change = answer.change
+                if answer.device is None or (change.topic, change.field) in self._restless:
+                    continue
+                sure = answer.odds * (1.0 if answer.point in MOVED else STRANGE)
+                best[answer.device] = max(best.get(answer.device, 0.0), sure)
             for name, sure in best.items():
                 odds[name] = odds.get(name, 0.0) + sure
         scored = []
-        for who in self.hearing.acquaintances():
+        for who in self._all():
             sure = max(odds.get(who.name, 0.0), self._homie.get(who.homie or "", 0.0))
             if sure > 0:
                 scored.append((who, sure))
@@ -248,12 +327,80 @@ class Meeting:
         name = "-".join(w for w in words if w != kind).lower() or self.who.name
         if not NAME.match(name):
             return self._over(f"{shown(name)} is not a name: a-z, 0-9 and hyphens")
-        self.who = replace(self.who, name=name, kind=kind or self.who.kind)
+        self.who = replace(self._its_own(self.who), name=name, kind=kind or self.who.kind)
+        self.who = self._only_a_word(self.who)
         left = MOST_ANSWERS - self.answers
         log = [*self._kept.values(), *self._log]
+        hindered = self._hindered()
+        if hindered:
+            return self._over(hindered)
         self._trying = Trying(self.who, log, self.known, questions=left)
         self.phase = "trying"
         return self._passed_on(self._trying.begin(now))
+
+    def _only_a_word(self, who: Acquaintance) -> Acquaintance:
+        """Whose press is answered by the same word each time: that says nothing of how it is."""
+        if any(half.point in MOVED for half in who.halves) or who.homie is not None:
+            return who
+        said = {t: p for t, p in self._during.items() if not who.at or t.startswith(who.at)}
+        alike = [(t, p) for t, p in said.items() if len(p) > 1 and len(set(p)) == 1]
+        if not alike:
+            return who
+        topic, payloads = alike[0]
+        why = (
+            f"it says {shown(payloads[0])} on {shown(topic)} each time it is moved, and never how"
+            " it stands: find out how it is asked, or watch it by a plug that meters"
+        )
+        return replace(who, missing=(*who.missing, why))
+
+    def _its_own(self, who: Acquaintance) -> Acquaintance:
+        """The device without what the presses showed to be another's.
+
+        Where several share a topic, what stood in `{any}` each time it was pressed, and other
+        things else, says whose message it is. And a switch that stood still while it was switched
+        off and on, and its level went, is not its own.
+        """
+        answers = [
+            answer.point
+            for press in self.hearing.presses()
+            if press.what in ("off", "on")
+            for answer in press.answers
+            if answer.device is not None and answer.change.topic in own_topics(who)
+        ]
+        halves = []
+        for half in who.halves:
+            if half.point == "switch" and "level" in answers and "switch" not in answers:
+                continue
+            pattern = half.rule.get("pattern")
+            if half.half == "hear" and isinstance(pattern, str) and "{any}" in pattern:
+                topic = filled(half.rule.get("topic"), who.at, who.blanks)
+                own = self._signed(topic, pattern, "field" in half.rule)
+                half = replace(half, rule={**half.rule, "pattern": own})
+            halves.append(half)
+        found = replace(who, halves=tuple(halves))
+        return found if sketch_or_none(found) is not None else who
+
+    def _signed(self, topic: str, pattern: str, in_field: bool) -> str:
+        """A pattern with what stood in its one `{any}` at each press, where others have others."""
+        form = Text.of(pattern)
+        if in_field or form.names.count("any") != 1:
+            return pattern
+        place = form.names.index("any")
+        presses = [press.at for press in self.hearing.presses()]
+        stood: dict[bool, set[str]] = {True: set(), False: set()}
+        for heard in [*self._kept.values(), *self._log]:
+            if heard.message.topic != topic:
+                continue
+            word = form.read_one(heard.message.payload.decode("utf-8", "replace"), place)
+            if word is not None:
+                pressed = any(at <= heard.at <= at + COMPLETE for at in presses)
+                stood[pressed and not heard.message.retain].add(word)
+        if len(stood[True]) != 1 or stood[False] <= stood[True]:
+            return pattern
+        literals = list(form.literals)
+        literals[place : place + 2] = [literals[place] + stood[True].pop() + literals[place + 1]]
+        names = [name for name in form.names if name != "any"]
+        return str(Text(tuple(literals), tuple(names)))
 
     # ---- the end --------------------------------------------------------------------------------
 

@@ -42,6 +42,7 @@ from studiobridge.meeting.telling import (
     tellable,
 )
 from studiobridge.profile.model import Point, Value, figure
+from studiobridge.profile.plain import plain
 from studiobridge.profile.said import Report
 from studiobridge.speech.encode import shown
 from studiobridge.speech.message import Message
@@ -193,6 +194,10 @@ class Trying:
     _lit: bool = False
     # the level it had when it was last seen on
     _lit_level: float | None = None
+    # points that no other candidate will help
+    _given_up: set[Point] = field(default_factory=set)
+    # points that somebody or something else moved meanwhile
+    _theirs: set[Point] = field(default_factory=set)
     _sent: set[tuple[str, bytes]] = field(default_factory=set)
     _missing: list[str] = field(default_factory=list)
 
@@ -270,13 +275,18 @@ class Trying:
             return self._next_step(trial, now)
         return self._next_trial(now)  # told back, and nothing said against it
 
-    def stop(self, why: str, now: float, lost: bool = False) -> list[Out]:
-        """Ends at once; what was told is told back, unless the link is `lost`."""
+    def stop(self, why: str, now: float, lost: bool = False, only_off: bool = False) -> list[Out]:
+        """Ends at once; what was told is told back, unless the link is `lost`.
+
+        `only_off`: somebody works on it or a camera rolls, so nothing is told back but an off.
+        """
         if self.phase == "done":
             return []
         outs: list[Out] = []
         trial = self._trial
         standing = trial is not None and trial.told and self.phase in ("told", "holding", "quiet")
+        if only_off and trial is not None and trial.home is not False:
+            standing = False
         if standing and trial is not None:
             if lost:
                 why = f"{why}; it stands as it was told last"
@@ -349,6 +359,7 @@ class Trying:
     def _moved(self, trial: Trial, now: float) -> list[Out]:
         """Somebody or something else has its hand on it: it is theirs."""
         self._trial = None
+        self._theirs.add(trial.point)
         why = (
             f"its {_called(trial.point)} changed when nothing was told: something else moves it,"
             " or it answers late; meet it again when it is left alone"
@@ -358,6 +369,9 @@ class Trying:
     def _turned_over(self, trial: Trial, now: float) -> list[Out]:
         """Once more of the same brings it back to where it was."""
         outs = self._send_home(trial)
+        # it listens there, and to nothing that is said: no other words will help
+        self._queue = [t for t in self._queue if t.point != trial.point]
+        self._given_up.add(trial.point)
         return [*outs, *self._failed(trial, now, told_back=True)]
 
     def _looked_at(self, trial: Trial, reports: list[Report], now: float) -> list[Out]:
@@ -569,6 +583,7 @@ class Trying:
     def _next_question(self, now: float) -> list[Out]:
         self._trial = None
         points = [p for p in tellable(self.who) if p in MOVED and p not in self._followed]
+        points = [p for p in points if p not in self._given_up]
         if not points:
             return self._finish(now)
         live = bool(self._live & set(MOVED))
@@ -620,11 +635,12 @@ class Trying:
         home = self.state.get(point)
         if sketch is None or home is None or isinstance(home, Colour):
             return None
-        if any(half.point not in self.found for half in candidate.along):
+        if any(h.point not in self.found or h.point in self._given_up for h in candidate.along):
             return None
         if point == "level" and home == 0.0 and self.state.get("switch") is False:
             home = self._lit_level or LEVELS[2]  # what it had when it was on
-        steps = _steps(point, home)
+        hear = self.who.half(point, "hear")
+        steps = _steps(point, home, hear.rule if hear is not None else {})
         if not all(self._messages(candidate, sketch, point, s.value) for s in steps):
             return None
         return Trial(point, candidate, sketch, steps, home)
@@ -644,8 +660,8 @@ class Trying:
             sends += [m for m in told if m not in sends]
             topics = list(dict.fromkeys(m.topic for m in told))
             for topic in topics:
-                words = ", then ".join(shown(m.payload) for m in told if m.topic == topic)
-                lines.append(f"  {n:2}. {_called(trial.point):6} {shown(topic)}: {words}")
+                words = ", then ".join(_quoted(m.payload) for m in told if m.topic == topic)
+                lines.append(f"  {n:2}. {_called(trial.point):6} {_quoted(topic)}: {words}")
         asking = [] if self._reader is None else self._reader.asks()
         for m in asking:
             lines.append(f"  and each time, to hear how it stands, {_message(m)}")
@@ -746,6 +762,15 @@ class Trying:
                 missing.append(self._not_found(point))
         if not any(h.half == "hear" and h.point in MOVED for h in self.who.halves):
             missing.append(_NO_STATE)
+        for point in self._tried:
+            home, now_at = self.found.get(point), self.state.get(point)
+            back = home is None or now_at is None or self._same(point, home, now_at)
+            if not back and point not in self._theirs and not self._told_back(point):
+                missing.append(
+                    f"its {_called(point)} does not stand as it was found"
+                    f" ({_shown_value(point, now_at)}, found at {_shown_value(point, home)}): turn"
+                    " it back by hand"
+                )
         halves = tuple(h for h in self.who.halves if h.half == "hear" or h.ground != "shape")
         missing = list(dict.fromkeys((*self.who.missing, *missing)))
         if self.who.homie is not None:
@@ -759,6 +784,12 @@ class Trying:
         if half.half == "hear" or half.ground != "seen" or half.point not in self._followed:
             return half
         return replace(half, ground="likely", why=f"{half.why}; nobody said that they saw it")
+
+    def _told_back(self, point: Point) -> bool:
+        """Is it on its way home, by a candidate that works?"""
+        half = self.who.half(point, "tell")
+        works = half is not None and half.ground in ("seen", "likely", "described")
+        return works and (point in self._followed or point == "switch")
 
     def _not_found(self, point: Point) -> str:
         """What is missing of a point that is heard and not told, and what to do."""
@@ -785,7 +816,7 @@ _NO_STATE = (
 )
 
 
-def _steps(point: Point, home: Value) -> tuple[Step, ...]:
+def _steps(point: Point, home: Value, hear: Mapping[str, object]) -> tuple[Step, ...]:
     """The messages a candidate is tried by, from how the device was found and back to it."""
     if point == "switch":
         return (Step(not home), Step(home), Step(home, same=True))
@@ -797,7 +828,20 @@ def _steps(point: Point, home: Value) -> tuple[Step, ...]:
     signs = (1, 2) if here < COLDEST + WHITE_STEP else (-1, -2)
     if COLDEST + WHITE_STEP <= here <= WARMEST - WHITE_STEP:
         signs = (1, -1)
-    return (*(Step(1e6 / (here + s * WHITE_STEP)) for s in signs), Step(now))
+    in_mired = hear.get("unit") == "mired" or "mired" in str(hear.get("of", ""))
+    whites = []
+    for sign in signs:
+        there = round(here + sign * WHITE_STEP)  # gear may take whole numbers only
+        whites.append(1e6 / there if in_mired else float(round(1e6 / there / 50) * 50))
+    return (*(Step(white) for white in whites), Step(now))
+
+
+def _shown_value(point: Point, value: Value | None) -> str:
+    if isinstance(value, bool):
+        return "on" if value else "off"
+    if not isinstance(value, float | int):
+        return "not known"
+    return f"{value:.0f} K" if point == "cct" else f"{value:.0f} %"
 
 
 def _called(point: Point) -> str:
@@ -824,5 +868,11 @@ def _may_i(who: Acquaintance, points: Sequence[Point], ways: int) -> str:
 
 
 def _message(message: Message) -> str:
-    payload = shown(message.payload) if message.payload else "(empty)"
-    return f"{shown(message.topic)}: {payload}"
+    payload = _quoted(message.payload) if message.payload else "(empty)"
+    return f"{_quoted(message.topic)}: {payload}"
+
+
+def _quoted(text: str | bytes) -> str:
+    """All of it, as it is sent: what a person says yes to is not cut short."""
+    whole = text.decode("utf-8", "replace") if isinstance(text, bytes) else text
+    return f"'{plain(whole)}'"

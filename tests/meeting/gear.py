@@ -156,6 +156,9 @@ class World:
     talk: Meeting
     # what the person says to a question of this kind; None: nothing at all
     says: Callable[[Ask], str | None] | None = None
+    # when Ctrl-C is pressed; or the link is lost
+    stops_at: float | None = None
+    lost: bool = False
     now: float = 0.0
     done: Acquaintance | None = None
     ended: bool = False
@@ -179,12 +182,19 @@ class World:
             if gear.noise is not None:
                 self._noise(gear)
         self._out(self.talk.begin(self.now))
+        if self.stops_at is not None:
+            self.after(self.stops_at, self._stop)
         while self._heap and not self.ended and self.now < longest:
             at, _, do = heapq.heappop(self._heap)
             self.now = max(self.now, at)
             do()
         if not self.ended:
             raise Broken(f"the conversation never ends: {self.talk.phase}")
+        over = self.now + 4.0
+        while self._heap and self._heap[0][0] < over:  # what is still on its way
+            at, _, do = heapq.heappop(self._heap)
+            self.now = max(self.now, at)
+            do()
         return self.done
 
     def _noise(self, gear: Gear) -> None:
@@ -221,6 +231,13 @@ class World:
                 if out.text.startswith("now "):
                     self.after(0.8, lambda t=out.text: self._hand(t))  # type: ignore[misc]
 
+    def _stop(self) -> None:
+        if not self.ended:
+            count = len(self.sent)
+            self._out(self.talk.stop("interrupted", self.now, self.lost))
+            if self.lost and len(self.sent) != count:
+                raise Broken("sent without a link")
+
     def _wake(self) -> None:
         if not self.ended:
             self._out(self.talk.wake(self.now))
@@ -239,6 +256,8 @@ class World:
                     self.after(wait, lambda m=message: self.publish(m))  # type: ignore[misc]
 
     def _sends(self, message: Message) -> None:
+        if self.ended:
+            raise Broken(f"sent after it was over: {message}")
         if (message.topic, message.payload) not in self._allowed:
             raise Broken(f"sent without a yes to it: {message}")
         if message.retain or message.qos != 0 or not message.expiry:
@@ -251,8 +270,8 @@ class World:
         self.questions.append(ask)
         self.trace.append(f"{self.now:7.2f} ? {ask.text}")
         for message in ask.sends:
-            if message.topic not in ask.text:
-                raise Broken(f"not shown: {message.topic}")
+            if message.topic not in ask.text or message.payload.decode() not in ask.text:
+                raise Broken(f"not shown: {message}")
         if ask.key == "tell" and not self._started:
             self._started = dict(self.at.true)
         said = self.says(ask) if self.says is not None else self.person(ask)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from studiobridge.meeting.followed import own_topics
-from studiobridge.meeting.hearing import Hearing
+from studiobridge.meeting.hearing import Hearing, Met
 from studiobridge.meeting.met import Acquaintance, Half
 from studiobridge.meeting.overheard import Answer, Change, Deed, Press
 from studiobridge.profile.text import read_document
@@ -40,6 +40,11 @@ class TrueHearing(Hearing):
 
     def presses(self) -> tuple[Press, ...]:
         return tuple(self.found)
+
+    def met(self) -> list[Met]:
+        if self.who.homie is not None:
+            return []
+        return [Met(self.who, None, [], None)]  # type: ignore[arg-type]
 
     def acquaintances(self) -> list[Acquaintance]:
         return [self.who]

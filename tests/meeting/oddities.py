@@ -277,3 +277,12 @@ devices:
 
     busy.noise = status
     return found
+
+
+def sisters() -> list[Gear]:
+    """The other outlets of the two that share a topic, which speak there too."""
+    found = twenty()
+    text = found["outlet"].text
+    other = Gear("other", text)
+    strip = found["strip"].text.replace("  strip:", "  left:").replace("{n: 3}", "{n: 1}")
+    return [other, Gear("left", strip)]
