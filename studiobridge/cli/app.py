@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from studiobridge.cli import hand, pages, profiles, running, show, trying, watching
+from studiobridge.cli import hand, measuring, pages, profiles, running, show, trying, watching
 from studiobridge.cli.base import (
     BAD_INPUT,
     LookOption,
@@ -76,4 +76,4 @@ def rehearse(
 
 
 # importing them is what makes them commands
-_ = (profiles, running, hand, watching, pages, trying)
+_ = (profiles, running, hand, watching, pages, trying, measuring)
