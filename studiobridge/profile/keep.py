@@ -105,8 +105,8 @@ def _put(
     if (old.level if point == "level" else old.cct) is None:
         return text  # the look leaves this point alone
     if preset is not None and preset.pairs:
-        return _insert(text, preset, f"{point}: {words}")
-    return _insert(text, node, f"{device}: {{{point}: {words}}}")
+        return add_pair(text, preset, f"{point}: {words}")
+    return add_pair(text, node, f"{device}: {{{point}: {words}}}")
 
 
 def _put_colour(
@@ -129,8 +129,8 @@ def _put_colour(
             parts = parts_written(colour, ("x", "y"))
             entry = f"colour: {{x: {parts['x']}, y: {parts['y']}}}"
             if preset is not None and preset.pairs:
-                return _insert(text, preset, entry)
-            return _insert(text, node, f"{device}: {{{entry}}}")
+                return add_pair(text, preset, entry)
+            return add_pair(text, node, f"{device}: {{{entry}}}")
         keys = [key.scalar or "" for key, _ in written.pairs]
         parts = parts_written(colour, keys)
         if parts == parts_written(old.colour, keys):
@@ -149,11 +149,11 @@ def _put_colour(
     return text
 
 
-def _insert(text: str, node: Node, entry: str) -> str:
+def add_pair(text: str, node: Node, entry: str) -> str:
     """Add a pair to a mapping, in the manner of the mapping."""
     pairs = node.pairs or []
     if not pairs:
-        raise CannotKeep("an empty mapping cannot be added to; write the preset by hand")
+        raise CannotKeep("an empty mapping cannot be added to; write it by hand")
     last = pairs[-1][1]
     if node.flow:
         return text[: last.end] + ", " + entry + text[last.end :]
