@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from studiobridge.cli import asking, hand, looks, pages, profiles, running, show, watching
+from studiobridge.cli import asking, drafting, hand, looks, pages, profiles, running, show, watching
 from studiobridge.cli.base import (
     BAD_INPUT,
     LookOption,
@@ -76,4 +76,4 @@ def rehearse(
 
 
 # importing them is what makes them commands
-_ = (profiles, running, hand, watching, pages, looks, asking)
+_ = (profiles, running, hand, watching, pages, looks, asking, drafting)

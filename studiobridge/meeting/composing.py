@@ -11,6 +11,7 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from studiobridge.meeting.book import WHY_BY_HAND
 from studiobridge.meeting.drafting import NONE, Given, sizes
 from studiobridge.meeting.met import Acquaintance
 from studiobridge.profile import written
@@ -213,7 +214,8 @@ class _Maker:
                     continue
                 self._say(f"    {point}:", owner)
                 for half in halves:
-                    self._comment(f"{half.ground}: {half.why}", 6)
+                    if half.why != WHY_BY_HAND:
+                        self._comment(f"{half.ground}: {half.why}", 6)
                     self._say(f"      {half.half}: {written.flow(half.rule)}", owner)
             if who[0].ask:
                 self._say(f"    ask: {written.flow(who[0].ask)}", owner)
@@ -360,7 +362,7 @@ class _Maker:
             said = {"level": format_level(reported.level)}
             if reported.cct is not None and "cct" in told:
                 said["cct"] = format_cct(reported.cct)
-            return said, "as it reported when this was drafted"
+            return said, "as it last reported when this was drafted"
         said = {"level": format_level(_within(one.measured.get("level"), START_LEVEL))}
         white = _middle_white(one) if "cct" in told else None
         if white is not None:

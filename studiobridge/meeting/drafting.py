@@ -70,6 +70,16 @@ _ZONES: Mapping[str, tuple[str, str]] = {
     "America/Argentina/Buenos_Aires": ("220 V", "50 Hz"),
     "America/Buenos_Aires": ("220 V", "50 Hz"),
 }
+# The same by the country of the locale, where the zone does not say.
+_COUNTRIES: Mapping[str, tuple[str, str]] = {
+    **dict.fromkeys(("US", "CA"), ("120 V", "60 Hz")),
+    **dict.fromkeys(("AT", "AU", "BE", "CH", "CZ", "DE", "DK", "ES", "FI"), ("230 V", "50 Hz")),
+    **dict.fromkeys(("FR", "GB", "GR", "HU", "IE", "IN", "IT", "NL", "NO"), ("230 V", "50 Hz")),
+    **dict.fromkeys(("NZ", "PL", "PT", "RO", "SE", "ZA"), ("230 V", "50 Hz")),
+    "JP": ("100 V", ""),
+    "KR": ("220 V", "60 Hz"),
+    "CN": ("220 V", "50 Hz"),
+}
 # The smallest usual breaker: what is offered must not promise more than there is.
 _SMALL_BREAKER = {True: "15 A", False: "10 A"}
 
@@ -96,6 +106,7 @@ class Given:
     name: str
     met: Sequence[Acquaintance] = ()
     zone: str | None = None
+    country: str | None = None
     answers: Mapping[str, str] = field(default_factory=dict)
 
     def get(self, key: str, otherwise: str = "") -> str:
@@ -138,11 +149,14 @@ def names_of(text: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys(part.strip() for part in text.split(",") if part.strip()))
 
 
-def mains_of(zone: str | None) -> tuple[str | None, str | None]:
-    """What probably comes out of the wall in this time zone: voltage and frequency, or None."""
-    if not zone:
-        return None, None
-    found = _ZONES.get(zone) or _ZONES.get(zone.split("/")[0]) or ("", "")
+def mains_of(zone: str | None, country: str | None = None) -> tuple[str | None, str | None]:
+    """What probably comes out of the wall there: voltage and frequency, or None.
+
+    `zone`: the time zone; `country`: of the locale (two letters), where the zone does not say.
+    """
+    zone = zone or ""
+    found = _ZONES.get(zone) or _ZONES.get(zone.split("/")[0])
+    found = found or _COUNTRIES.get(country or "") or ("", "")
     return found[0] or None, found[1] or None
 
 
@@ -209,8 +223,9 @@ def questions(given: Given) -> Iterable[Question]:
 
 
 def _about_mains(given: Given) -> Iterable[Question]:
-    voltage, frequency = mains_of(given.zone)
-    by_zone = f" (usual in {plain(given.zone or '')})" if voltage or frequency else ""
+    voltage, frequency = mains_of(given.zone, given.country)
+    where = plain(given.zone or given.country or "")
+    by_zone = f" (usual in {where})" if voltage or frequency else ""
     yield Question(
         "voltage",
         f"What is the voltage of the mains{by_zone}?",

@@ -51,7 +51,7 @@ def answered(
     answers: dict[str, str] = {}
     offered: set[str] = set()
     while True:
-        now = Given("shelf-corner", met, zone, answers)
+        now = Given("shelf-corner", met, zone, None, answers)
         question = next_question(now)
         if question is None:
             return now, frozenset(offered)
@@ -103,7 +103,7 @@ def test_the_first_look_is_from_what_the_lights_report_where_they_do() -> None:
     (line,) = [x for x in draft.text.splitlines() if "shelf-light: {level" in x]
     assert "{level: 33.5 %, cct: 5200 K}" in line
     assert START not in line
-    assert "as it reported" in line
+    assert "as it last reported" in line
 
 
 def test_sections_stand_in_the_order_of_the_smallest_example() -> None:
@@ -284,7 +284,7 @@ def test_whatever_was_met_the_draft_passes(met: list[Acquaintance], data: st.Dat
             )
         return question.offered or question.example
 
-    while (question := next_question(now := Given("shelf", met, None, answers))) is not None:
+    while (question := next_question(now := Given("shelf", met, None, None, answers))) is not None:
         assert question.why.endswith(".")
         try:
             answers[question.key] = check(question, said(question), now)
@@ -333,7 +333,7 @@ def test_whatever_was_met_the_draft_passes(met: list[Acquaintance], data: st.Dat
     ],
 )
 def test_an_answer_as_people_give_it(key: str, answer: str, kept: str) -> None:
-    now = Given("x", (), "Europe/Lisbon", {"voltage": "230 V", "circuits": "wall"})
+    now = Given("x", (), "Europe/Lisbon", None, {"voltage": "230 V", "circuits": "wall"})
     assert check(_asked(now, key), answer, now) == kept
 
 
@@ -354,8 +354,8 @@ def test_an_answer_as_people_give_it(key: str, answer: str, kept: str) -> None:
     ],
 )
 def test_an_answer_that_no_profile_could_hold_is_refused(key: str, answer: str) -> None:
-    now = Given("x", (), None, {"voltage": "230 V", "circuits": "wall", "lamps": "rim"})
-    with pytest.raises(ValueError):  # noqa: PT011
+    now = Given("x", (), None, None, {"voltage": "230 V", "circuits": "wall", "lamps": "rim"})
+    with pytest.raises(ValueError):
         check(_asked(now, key), answer, now)
 
 
@@ -372,11 +372,17 @@ def test_mains_are_offered_by_zone_and_not_where_it_does_not_say() -> None:
     assert mains_of("America/Sao_Paulo") == (None, "60 Hz")
     assert mains_of("Etc/UTC") == (None, None)
     assert mains_of(None) == (None, None)
+    assert mains_of("Etc/UTC", "GB") == ("230 V", "50 Hz")
+    assert mains_of(None, "XX") == (None, None)
 
 
 def test_no_circle_of_feeds_can_be_answered() -> None:
     now = Given(
-        "x", (), None, {"circuits": "wall", "plugs": "a, b, c", "fed_by.a": "b", "fed_by.b": "c"}
+        "x",
+        (),
+        None,
+        None,
+        {"circuits": "wall", "plugs": "a, b, c", "fed_by.a": "b", "fed_by.b": "c"},
     )
     assert _asked(now, "fed_by.c").choices == ("wall",)
 
