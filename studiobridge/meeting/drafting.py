@@ -272,16 +272,25 @@ def _about_mains(given: Given) -> Iterable[Question]:
 def _about_feeds(given: Given) -> Iterable[Question]:
     for name in given.devices:
         choices = feeds_for(given, name)
-        is_plug = name in given.plugs
         yield Question(
             f"fed_by.{name}",
             f"What does {name} hang on?",
-            "A plug comes on before what it feeds, and is cut only after it."
-            if not is_plug
-            else "It decides which breaker carries what hangs on this plug.",
+            _why_fed(given, name),
             _feed_offered(given, name, choices),
             choices,
         )
+
+
+def _why_fed(given: Given, name: str) -> str:
+    kinds = {one.name: given.kind_of(one) for one in given.met}
+    if name in given.plugs:
+        return "It decides which breaker carries what hangs on this plug."
+    if kinds.get(name) in ("amp", "audio"):
+        return (
+            "Amps come on after every sound source and go off before it, so no plug can feed both:"
+            " give the amp one of its own."
+        )
+    return "A plug comes on before what it feeds, and is cut only after it."
 
 
 def feeds_for(given: Given, name: str) -> tuple[str, ...]:
@@ -292,9 +301,33 @@ def feeds_for(given: Given, name: str) -> tuple[str, ...]:
         while at in given.plugs and at not in trail:
             trail.add(at)
             at = given.get(f"fed_by.{at}")
-        if plug != name and at != name and at not in trail:
+        if plug != name and at != name and at not in trail and not _out_of_order(given, name, plug):
             found.append(plug)
     return (*found, BATTERY) if name not in given.plugs else tuple(found)
+
+
+def _out_of_order(given: Given, name: str, plug: str) -> bool:
+    """Would one plug switch an amp together with a sound source? Amps come on last, off first."""
+    kinds = {one.name: given.kind_of(one) for one in given.met}
+    met = [one.name for one in given.met if kinds[one.name] == "plug"]
+
+    def line(feed: str) -> list[str]:
+        """The plugs that could be switched above a feed, nearest first."""
+        found: list[str] = []
+        while feed in given.plugs and feed not in found:
+            found.append(feed)
+            feed = given.get(f"fed_by.{feed}")
+        return [one for one in found if one in met]
+
+    def of(kind: str) -> list[list[str]]:
+        return [line(given.get(f"fed_by.{other}")) for other, k in kinds.items() if k == kind]
+
+    above = line(plug)
+    if kinds.get(name) == "amp":
+        return bool(above) and any(above[0] in source for source in of("audio"))
+    if kinds.get(name) == "audio":
+        return any(amp[0] in above for amp in of("amp") if amp)
+    return False
 
 
 def _feed_offered(given: Given, name: str, choices: Sequence[str]) -> str | None:

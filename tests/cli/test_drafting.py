@@ -1,4 +1,4 @@
-"""`draft` as a real process: it asks, writes once and whole, and adds one device to a profile."""
+"""`draft`: it asks, writes once and whole, and adds one device to a profile."""
 
 from __future__ import annotations
 
@@ -6,13 +6,15 @@ import json
 import os
 import pty
 import signal
-import subprocess
 import sys
 import time
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
+from studiobridge.cli import main
 from studiobridge.profile import read_profile
 from studiobridge.profile.model import Preset
 from tests.brokers import broker_of, needs_mosquitto, pub
@@ -27,16 +29,14 @@ def environment(folder: Path, **env: str) -> dict[str, str]:
     return {**clean, "HOME": str(folder), "TZ": "Europe/Lisbon", "LANG": "C", **env}
 
 
-def studiobridge(folder: Path, *words: object, **env: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-c", MAIN, *map(str, words)],
-        env=environment(folder, **env),
-        cwd=folder,
-        capture_output=True,
-        text=True,
-        stdin=subprocess.DEVNULL,
-        timeout=60,
-    )
+@dataclass(frozen=True)
+class Done:
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+Command = Callable[..., Done]
 
 
 @pytest.fixture
@@ -45,26 +45,51 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def test_a_book_a_yes_and_one_answer_make_a_profile_that_check_passes(folder: Path) -> None:
-    done = studiobridge(folder, "draft", "shelf", "--yes", "--answer", "lamps=rim", "--json")
+@pytest.fixture
+def studiobridge(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> Command:
+    """The program in this process, as a process of its own would run it in the folder."""
+
+    def run(*words: object, **env: str) -> Done:
+        with monkeypatch.context() as patch:
+            for name in list(os.environ):
+                patch.delenv(name)
+            for name, value in environment(folder, **env).items():
+                patch.setenv(name, value)
+            patch.chdir(folder)
+            patch.setattr(sys, "argv", ["studiobridge", *map(str, words)])
+            capfd.readouterr()
+            with pytest.raises(SystemExit) as end:
+                main()
+        said = capfd.readouterr()
+        return Done(int(end.value.code or 0), said.out, said.err)
+
+    return run
+
+
+def test_a_book_a_yes_and_one_answer_make_a_profile_that_check_passes(
+    folder: Path, studiobridge: Command
+) -> None:
+    done = studiobridge("draft", "shelf", "--yes", "--answer", "lamps=rim", "--json")
     assert done.returncode == 0, done.stderr
     said = json.loads(done.stdout)
     assert (said["file"], said["good"], said["problems"]) == ("shelf.yaml", True, [])
     assert "lamps" not in said["offered"]
     assert {"voltage", "circuits.wall.breaker", "kind.thing"} <= set(said["offered"])
     assert sorted(p.name for p in folder.iterdir() if p.is_file()) == ["met.yaml", "shelf.yaml"]
-    checked = studiobridge(folder, "check", "shelf.yaml")
+    checked = studiobridge("check", "shelf.yaml")
     assert checked.returncode == 0, checked.stderr
-    assert studiobridge(folder, "plan", "shelf.yaml", "up").returncode == 0
+    assert studiobridge("plan", "shelf.yaml", "up").returncode == 0
 
 
-def test_answers_may_stand_in_a_file(folder: Path) -> None:
+def test_answers_may_stand_in_a_file(folder: Path, studiobridge: Command) -> None:
     (folder / "answers.yaml").write_text(
         "voltage: 120 V\nfrequency: 60 Hz\ncircuits: {door: {breaker: C20, curve: C}}\n"
         "fed_by: {shelf-light: door}\n",
         encoding="utf-8",
     )
-    done = studiobridge(folder, "draft", "shelf", "--yes", "--answers", "answers.yaml")
+    done = studiobridge("draft", "shelf", "--yes", "--answers", "answers.yaml")
     assert done.returncode == 0, done.stderr
     profile = read_profile(folder / "shelf.yaml").profile
     assert (profile.voltage, profile.circuits["door"].breaker) == (120.0, 20.0)
@@ -72,7 +97,7 @@ def test_answers_may_stand_in_a_file(folder: Path) -> None:
 
 
 @pytest.mark.parametrize("there", ["file", "link to nowhere", "folder"])
-def test_nothing_is_written_over(folder: Path, there: str) -> None:
+def test_nothing_is_written_over(folder: Path, studiobridge: Command, there: str) -> None:
     path = folder / "shelf.yaml"
     if there == "file":
         path.write_text("mine")
@@ -80,7 +105,7 @@ def test_nothing_is_written_over(folder: Path, there: str) -> None:
         path.mkdir()
     else:
         path.symlink_to(folder / "nowhere")
-    done = studiobridge(folder, "draft", "shelf", "--yes")
+    done = studiobridge("draft", "shelf", "--yes")
     assert done.returncode == 2
     assert "is there already" in done.stderr
     assert not (folder / "nowhere").exists()
@@ -101,18 +126,18 @@ def test_nothing_is_written_over(folder: Path, there: str) -> None:
     ],
 )
 def test_bad_input_is_said_and_nothing_is_written(
-    folder: Path, words: list[str], said: str
+    folder: Path, studiobridge: Command, words: list[str], said: str
 ) -> None:
     (folder / "bad.yaml").write_text("met: 1\ndevices:\n  Key: {kind: lamp}\n")
-    done = studiobridge(folder, *words)
+    done = studiobridge(*words)
     assert done.returncode == 2, done.stdout
     assert said in done.stderr
     assert "Traceback" not in done.stderr
     assert not list(folder.glob("*helf.yaml*"))
 
 
-def test_a_frequency_that_no_zone_tells_has_to_be_said(folder: Path) -> None:
-    done = studiobridge(folder, "draft", "shelf", "--yes", TZ="Asia/Tokyo")
+def test_a_frequency_that_no_zone_tells_has_to_be_said(folder: Path, studiobridge: Command) -> None:
+    done = studiobridge("draft", "shelf", "--yes", TZ="Asia/Tokyo")
     assert done.returncode == 2
     assert "--answer 'frequency=50 Hz'" in done.stderr
 
@@ -168,18 +193,20 @@ def test_interrupted_it_leaves_nothing(folder: Path) -> None:
 
 
 @needs_mosquitto
-def test_the_first_look_as_the_lights_report_it_and_nothing_is_published(folder: Path) -> None:
+def test_the_first_look_as_the_lights_report_it_and_nothing_is_published(
+    folder: Path, studiobridge: Command
+) -> None:
     with broker_of("mosquitto", folder) as port:
         pub(port, "shelf/light/dimmed", "51", "-r")
         pub(port, "shelf/light/whited", "0", "-r")
         broker = f"mqtt://127.0.0.1:{port}"
         words = ("draft", "shelf", "--yes", "--now")
-        done = studiobridge(folder, *words, STUDIOBRIDGE_BROKER=broker)
+        done = studiobridge(*words, STUDIOBRIDGE_BROKER=broker)
     assert done.returncode == 0, done.stderr
     presets = read_profile(folder / "shelf.yaml").profile.looks["day"].presets
     assert presets["shelf-light"] == Preset(20.0, 2703.0)
     assert presets["thing"].level == 50.0
-    gone = studiobridge(folder, "draft", "other", "--yes", "--now", STUDIOBRIDGE_BROKER=broker)
+    gone = studiobridge("draft", "other", "--yes", "--now", STUDIOBRIDGE_BROKER=broker)
     assert gone.returncode == 3
     assert not (folder / "other.yaml").exists()
 
@@ -187,36 +214,38 @@ def test_the_first_look_as_the_lights_report_it_and_nothing_is_published(folder:
 # ---- into a profile --------------------------------------------------------------------------
 
 
-def test_a_met_device_joins_a_profile(folder: Path) -> None:
+def test_a_met_device_joins_a_profile(folder: Path, studiobridge: Command) -> None:
     path = folder / "corner.yaml"
     path.write_bytes((CONFIG / "one-plug-one-light.yaml").read_bytes())
     words = ("draft", "--into", "corner.yaml", "thing", "--answer", "kind=light")
-    done = studiobridge(folder, *words, "--fed-by", "shelf-plug", "--json")
+    done = studiobridge(*words, "--fed-by", "shelf-plug", "--json")
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["dialect"] == "panel"
     profile = read_profile(path).profile
     assert profile.devices["thing"].fed_by == "shelf-plug"
-    assert studiobridge(folder, "check", "corner.yaml").returncode == 0
+    assert studiobridge("check", "corner.yaml").returncode == 0
     # once more, its name is taken; and under another name its dialect is there already
-    again = studiobridge(folder, *words, "--fed-by", "shelf-plug")
+    again = studiobridge(*words, "--fed-by", "shelf-plug")
     assert again.returncode == 2
     assert "something is called 'thing' there already" in again.stderr
     assert "--as NAME" in again.stderr
 
 
-def test_what_does_not_fit_leaves_the_profile_as_it_was(folder: Path) -> None:
+def test_what_does_not_fit_leaves_the_profile_as_it_was(
+    folder: Path, studiobridge: Command
+) -> None:
     path = folder / "corner.yaml"
     before = (CONFIG / "one-plug-one-light.yaml").read_bytes()
     path.write_bytes(before)
     words = ("draft", "--into", "corner.yaml")
-    unmet = studiobridge(folder, *words, "kettle", "--fed-by", "wall")
+    unmet = studiobridge(*words, "kettle", "--fed-by", "wall")
     assert (unmet.returncode, "nothing called 'kettle' was met" in unmet.stderr) == (2, True)
     # the relay of the book speaks as that of the profile does, on the same topics as another plug
-    same = studiobridge(folder, *words, "shelf-plug", "--as", "second", "--fed-by", "wall")
+    same = studiobridge(*words, "shelf-plug", "--as", "second", "--fed-by", "wall")
     assert same.returncode == 2
     assert "shelf-plug" in same.stderr
     path.chmod(0o400)
-    unasked = studiobridge(folder, *words, "shelf-light")
+    unasked = studiobridge(*words, "shelf-light")
     assert unasked.returncode == 2
     assert "--answer 'fed_by=wall'" in unasked.stderr
     assert path.read_bytes() == before

@@ -9,6 +9,8 @@ import pytest
 from hypothesis import given, reject, settings
 from hypothesis import strategies as st
 
+from studiobridge.cli.doubts import about_mains
+from studiobridge.control.plan import order_problems
 from studiobridge.meeting import book
 from studiobridge.meeting.composing import OFFERED, START, Draft, compose
 from studiobridge.meeting.drafting import Given, Question, check, flat, mains_of, next_question
@@ -303,7 +305,11 @@ def test_whatever_was_met_the_draft_passes(met: list[Acquaintance], data: st.Dat
         # every device had a name that no profile takes
         assert "name a plug or a light" in str(error)
         return
-    profile = read_profile_text(draft.text).profile
+    reading = read_profile_text(draft.text)
+    profile = reading.profile
+    # all that `check` would call an error
+    assert order_problems(profile) == ()
+    assert about_mains(reading)[0] == []
     # nothing that was met is lost without a word
     for name in now.devices:
         assert name in profile.devices or any(
@@ -374,6 +380,18 @@ def test_mains_are_offered_by_zone_and_not_where_it_does_not_say() -> None:
     assert mains_of(None) == (None, None)
     assert mains_of("Etc/UTC", "GB") == ("230 V", "50 Hz")
     assert mains_of(None, "XX") == (None, None)
+
+
+def test_an_amp_and_a_source_are_not_offered_one_plug() -> None:
+    met = [
+        Acquaintance("sound-plug", "a", "plug"),
+        Acquaintance("mixer", "b", "audio"),
+        Acquaintance("monitors", "c", "amp"),
+    ]
+    said = {"circuits": "wall", "fed_by.sound-plug": "wall", "fed_by.mixer": "sound-plug"}
+    question = _asked(Given("x", met, None, None, said), "fed_by.monitors")
+    assert question.choices == ("wall", "battery")
+    assert "give the amp one of its own" in question.why
 
 
 def test_no_circle_of_feeds_can_be_answered() -> None:
