@@ -61,6 +61,37 @@ def change_file(path: Path, change: Callable[[bytes], bytes]) -> None:
     raise CannotKeep(f"{path} is being changed by somebody else; try again when that is done")
 
 
+def write_new(path: Path, data: bytes) -> None:
+    """Write a file that is not there yet, whole or not at all. Raises CannotKeep.
+
+    Nothing that stands at this place is ever written over, whoever put it there meanwhile.
+    """
+    there = CannotKeep(f"{path} is there already: nothing is written over it")
+    beside = path.with_name(f".{path.name}.{os.getpid()}.new")
+    try:
+        if path.exists() or path.is_symlink():
+            raise there
+        handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(handle)
+        # a second name for it: refused where the first is taken, as a rename would not be
+        os.link(beside, path)
+        folder = os.open(path.parent, os.O_RDONLY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
+    except FileExistsError:
+        raise there from None
+    except OSError as error:
+        raise CannotKeep(f"{path} cannot be written: {error.strerror or error}") from None
+    finally:
+        with contextlib.suppress(OSError):
+            beside.unlink(missing_ok=True)
+
+
 def with_presets(data: bytes, name: str, look: str, presets: Mapping[str, Preset]) -> bytes:
     """What the file has to say afterwards."""
     try:
