@@ -1,5 +1,7 @@
-# Sourced by deploy/rehearse and tests/run: make_environment WHAT puts a virtual environment with
-# WHAT ('.[panel]' or '.[test]') into .venv of this checkout, and leaves it alone when nothing changed.
+# Sourced by deploy/rehearse, deploy/studiobridge and tests/run, from the top of the checkout:
+# make_environment WHAT puts a virtual environment with WHAT ('.[panel,rehearsal]' or '.[test]')
+# into .venv, and leaves it alone when nothing changed. One that was stopped half way, or moved,
+# is made anew; of two at once the second waits.
 environment=$PWD/.venv
 
 make_environment() {
@@ -14,17 +16,67 @@ make_environment() {
         exit 2
     fi
     mark=$environment/.made-for
-    local made="$("$python" -V 2>&1) $(cksum pyproject.toml)"
+    # a virtual environment knows where it is: one of a moved checkout is another
+    made="$environment $("$python" -V 2>&1) $(cksum pyproject.toml)"
     wanted="$1 $made"
-    # what the tests need holds all that a rehearsal does
-    if [ -f "$mark" ] && { [ "$(cat "$mark")" = "$wanted" ] || [ "$(cat "$mark")" = ".[test] $made" ]; }; then
+    if is_made; then
         return
     fi
+    if command -v flock >/dev/null; then
+        exec 9>.venv.lock
+        if ! flock -n 9; then
+            echo "Somebody else is making the virtual environment: waiting for it ..." >&2
+            flock 9
+        fi
+        if is_made; then
+            exec 9>&-
+            return
+        fi
+    fi
     echo "Making a virtual environment in .venv (once; a minute or so) ..." >&2
-    if ! "$python" -m venv --clear "$environment"; then
+    rm -f "$mark"
+    if ! "$python" -m venv --clear "$environment" 9>&-; then
         echo "python3 has no venv here. On Debian: apt-get install python3-venv" >&2
         exit 2
     fi
-    "$environment/bin/pip" install --quiet --disable-pip-version-check --editable "$1"
+    if ! PYTHONUNBUFFERED=1 "$environment/bin/pip" install --disable-pip-version-check \
+        --editable "$1" 9>&- | show_progress; then
+        echo "That did not work, for the reason above. Try again: it begins anew." >&2
+        exit 1
+    fi
     echo "$wanted" >"$mark"
+    if command -v flock >/dev/null; then
+        exec 9>&-
+    fi
+}
+
+# what the tests need holds all that a rehearsal does
+is_made() {
+    [ -f "$mark" ] && { [ "$(cat "$mark")" = "$wanted" ] || [ "$(cat "$mark")" = ".[test] $made" ]; }
+}
+
+# What pip does, in one line that changes; where nobody watches, a line every few seconds.
+show_progress() {
+    local began=$SECONDS said=-9 what='' word more status
+    while true; do
+        status=0
+        read -r -t 2 word more || status=$?
+        case $word in
+            Collecting | Downloading | Building | Preparing) what="$word ${more%% *}" ;;
+            Installing) what="installing what was fetched" ;;
+        esac
+        if [ $status -gt 0 ] && [ $status -le 128 ]; then
+            break # the end of it
+        fi
+        if [ -t 2 ]; then
+            printf '\r\033[K  %d s: %.60s' $((SECONDS - began)) "$what" >&2
+        elif [ $((SECONDS - said)) -ge 3 ]; then
+            said=$SECONDS
+            echo "  $((SECONDS - began)) s: $what" >&2
+        fi
+    done
+    if [ -t 2 ]; then
+        printf '\r\033[K' >&2
+    fi
+    echo "  installed in $((SECONDS - began)) s" >&2
 }

@@ -8,8 +8,10 @@ from typing import Annotated
 import typer
 
 from studiobridge.cli.base import (
+    BAD_INPUT,
     LookOption,
     ProfileArgument,
+    Stop,
     app,
     loaded,
     read_or_stop,
@@ -31,6 +33,12 @@ def rehearse(
 ) -> None:
     """Play a whole evening against simulated gear: no gear, no broker, nothing left running."""
     reading = read_or_stop(profile)
+    try:
+        import iotcore  # noqa: F401
+    except ImportError:
+        raise Stop(
+            BAD_INPUT, "a rehearsal brings its own broker: pip install 'studiobridge[rehearsal]'"
+        ) from None
     from studiobridge.cli import pages
     from studiobridge.cli.evening import rehearse_evening
 
