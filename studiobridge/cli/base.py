@@ -129,7 +129,9 @@ def read_or_stop(path: Path) -> Reading:
     try:
         reading = read_profile(path)
     except ProfileError as error:
-        raise Stop(BAD_INPUT, str(error)) from None
+        for problem in error.problems:
+            show.problem(problem)
+        raise Stop(BAD_INPUT) from None
     note_old_words(path, reading)
     problems = order_problems(reading.profile)
     if problems:

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 from xml.sax.saxutils import escape
 
+from studiobridge.cli import fit
 from studiobridge.shown import words
 
 Steps = Sequence[Mapping[str, Any]]
@@ -72,13 +73,15 @@ def axis(total: float, columns: int) -> tuple[str, str]:
     return "".join(marks), "".join(labels).rstrip()
 
 
-def legend(steps: Steps) -> str:
+def legend(steps: Steps, columns: int | None = None) -> str:
+    """What each pattern means, in as many lines as it takes."""
     used = dict.fromkeys(a for s in steps if (a := words.action_of(s)) in PATTERN)
     drawn = {action: words.ACTIONS[action].drawn for action in used}
     shut = [s for s in steps if words.action_of(s) == "shut down"]
     if shut and all(words.left_to_a_hand(s) for s in shut):
         drawn["shut down"] = "yours to close"
-    return "   ".join(f"{PATTERN[action]} {said}" for action, said in drawn.items())
+    parts = [f"{PATTERN[action]} {said}" for action, said in drawn.items()]
+    return "\n".join(fit.gathered(parts, columns))
 
 
 def chart(steps: Steps, width: int, note: Mapping[str, str] | None = None) -> list[str]:

@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from studiobridge.cli import draw, show
+from studiobridge.cli import draw, fit, show
 from studiobridge.cli.question import Changed, Question
 from studiobridge.shown import words
 
@@ -72,7 +72,10 @@ class Follower:
             from rich.text import Text
 
             lines = draw.chart(run["steps"], show.width(), notes(run)) if run["steps"] else []
-            text = "\n".join([*lines, "", progress(state, run)])
+            if run["steps"]:
+                lines.extend(["", draw.legend(run["steps"], show.width())])
+            said = fit.wrapped(progress(state, run), show.width())
+            text = "\n".join([*lines, "", *said])
             self._live.update(Text(text, no_wrap=True), refresh=True)
             return
         skipped = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import sys
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -87,11 +88,11 @@ def check(
         )
     else:
         for problem in problems:
-            show.fail(str(problem))
+            show.problem(problem)
         for other in others:
             show.fail(f"{profile}: {other}")
         for warning in warnings:
-            show.out(f"{warning} (a doubt, not an error)")
+            show.problem(warning, " (a doubt, not an error)", sys.stdout)
         if problems and reading is not None:
             show.fail(MAINS_CAUTION)
         elif reading is not None and not others:
@@ -103,6 +104,7 @@ def check(
                 f" or strips), {words.count(len(made.circuits), 'circuit')}, looks: {looks}."
                 + (" OVERLOAD ALLOWED: see above." if allow_overload and too_much else "")
                 + (" Nothing is wrong with it." if not (allow_overload and too_much) else "")
+                + (f" {words.count(len(warnings), 'doubt')}: see above." if warnings else "")
             )
             if too_much:
                 show.out(MAINS_CAUTION)
@@ -128,6 +130,7 @@ def _problem(problem: Any) -> dict[str, Any]:
         "column": problem.column,
         "what": problem.what,
         "do": problem.todo,
+        "text": problem.text,
     }
 
 

@@ -11,12 +11,13 @@ from typing import Any
 
 from studiobridge.cli import show
 from studiobridge.figures.light import LightReading
-from studiobridge.figures.mains import CAUTION, MainsReading
+from studiobridge.figures.mains import CAUTION, Load, MainsReading
 from studiobridge.figures.meter import Predicted
 from studiobridge.figures.room import RoomReading
 from studiobridge.profile.model import Picture, SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.lengths import Lengths
+from studiobridge.shown.order import by_feed
 
 FLICKER_CAUTION = (
     "Flicker can hurt people who never see it. The figures are a calculation: look at the picture,"
@@ -129,7 +130,9 @@ def print_light(
             )
         )
     if rows:
-        show.print_table(("light", "", "", "set to", "to the mark", "role", ""), rows, most=60)
+        show.print_table(
+            ("light", "face", "beside the brightest", "set to", "to the mark", "role", ""), rows
+        )
         show.out()
     whole = reading.whole
     lines: list[tuple[str, str]] = []
@@ -229,17 +232,20 @@ def print_mains(profile: SetProfile, reading: MainsReading) -> None:
         show.out(
             f"  {bar(load.share, columns).ljust(columns)}│ {percent(load.share)}, {load.amps:.1f} A"
         )
-        some = ", ".join(f"{words.clean(n)} {w:.3g} W" for n, w in load.devices)
-        if some:
-            show.out(f"  {some}")
+        _print_draws(profile, load)
         if load.worst is not None:
             show.out(
                 f"  greatest switch-on: {load.worst.device} {load.worst.inrush:.0f} A on top of"
                 f" {load.worst.running:.1f} A; a curve {load.curve} breaker may trip from"
                 f" {load.band:.0f} A"
             )
-    if reading.leads or reading.batteries:
+    if reading.leads or reading.batteries or reading.plugs:
         show.out()
+    for plug in reading.plugs:
+        show.out(
+            f"plug {plug.device}: {plug.watts:.0f} W, {plug.amps:.1f} A of the {plug.rated:g} A it"
+            " is rated"
+        )
     for lead in reading.leads:
         show.out(
             f"lead of {lead.device}: {lead.length:g} m of {lead.section} at {lead.amps:.1f} A loses"
@@ -264,6 +270,21 @@ def print_mains(profile: SetProfile, reading: MainsReading) -> None:
     show.out(CAUTION)
 
 
+def _print_draws(profile: SetProfile, load: Load) -> None:
+    """What hangs on a circuit and what it draws: each behind its plug, in the profile's order."""
+    draws = dict(load.devices)
+    feeds = {name: device.fed_by for name, device in profile.devices.items()}
+    rows = []
+    for circuit, below in by_feed(feeds, profile.circuits):
+        for depth, name in below if circuit == load.circuit else ():
+            watts = f"{draws[name]:.3g} W" if name in draws else ""
+            device = profile.devices[name]
+            if watts or device.kind == "plug":
+                rows.append((f"  {'  ' * depth}{name}", watts, device.title))
+    if rows:
+        show.print_table(("  device", "draws", "title"), rows, spare=("title",))
+
+
 # ---- room --------------------------------------------------------------------------------
 
 
@@ -278,7 +299,7 @@ def print_room(profile: SetProfile, reading: RoomReading) -> None:
         room = profile.room.depth
         whole = float(room) if room is not None else float(made.total)
         whole = max(whole, float(made.total))
-        columns = max(16, min(44, show.width() - 66))
+        columns = max(12, min(44, show.width() - 66))
         rows = []
         for station in made.stations:
             first = round(float(station.total - station.depth) / whole * columns)
@@ -287,7 +308,7 @@ def print_room(profile: SetProfile, reading: RoomReading) -> None:
             rows.append(
                 (station.name, lengths.both(station.depth), drawn, lengths.both(station.total))
             )
-        show.print_table(("", "deep", "", "up to"), rows, most=80)
+        show.print_table(("", "deep", "where", "up to"), rows, spare=("where",))
         if made.left is not None:
             if made.left >= 0:
                 show.out(f"left of the room: {lengths.both(made.left)}")

@@ -3,22 +3,28 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import shutil
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any, TextIO
 
+from studiobridge.cli import fit
 from studiobridge.profile.colours import preset_json
 from studiobridge.shown import words
+from studiobridge.shown.order import by_feed
+
+if TYPE_CHECKING:
+    from studiobridge.profile.text import Problem
 
 CAUTION = "A sequence, not a safety device: breakers, plugs pulled and local code keep people safe."
 NO_BREAKER = "A cut is no substitute for the breaker: what a plug cannot switch stays on."
 
 
 def width() -> int:
-    return max(60, min(160, shutil.get_terminal_size((100, 40)).columns))
+    return max(40, min(160, shutil.get_terminal_size((100, 40)).columns))
 
 
 def terminal() -> bool:
@@ -26,30 +32,70 @@ def terminal() -> bool:
     return sys.stdout.isatty() and os.environ.get("TERM", "") != "dumb"
 
 
+def columns(stream: TextIO) -> int | None:
+    """How wide a line may be: as wide as the terminal; in a pipe a sentence is one line.
+
+    Who sets COLUMNS says how wide it is, also of a pipe.
+    """
+    asked = os.environ.get("COLUMNS", "")
+    return width() if stream.isatty() or (asked.isdecimal() and int(asked) > 0) else None
+
+
 def out(text: str = "") -> None:
-    print(text, flush=True)
+    _print(text, sys.stdout)
 
 
 def fail(text: str) -> None:
-    print(text, file=sys.stderr, flush=True)
+    _print(text, sys.stderr)
+
+
+def _print(text: str, stream: TextIO) -> None:
+    most = columns(stream)
+    lines = [text] if most is None else fit.wrapped(text, most)
+    print("\n".join(lines), file=stream, flush=True)
+
+
+def problem(found: Problem, more: str = "", stream: TextIO | None = None) -> None:
+    """What is wrong in a file, or doubtful; in a terminal with its line and a mark below it.
+
+    Of what is not even YAML the line is shown everywhere: it is all there is to go by.
+    """
+    stream = stream or sys.stderr
+    _print(f"{found}{more}", stream)
+    most = columns(stream)
+    if most is not None or found.broken:
+        for line in fit.pointed(found.text, found.column, most or 100):
+            print(line, file=stream, flush=True)
 
 
 def print_json(value: object) -> None:
-    out(json.dumps(value, ensure_ascii=False, indent=2, allow_nan=False))
+    print(json.dumps(value, ensure_ascii=False, indent=2, allow_nan=False), flush=True)
 
 
-def print_table(head: Sequence[str], rows: Sequence[Sequence[str]], most: int = 40) -> None:
-    """A plain table; columns that are empty everywhere are left out."""
-    used = [i for i in range(len(head)) if any(row[i] for row in rows)] or [0]
-    cells = [[words.clean(row[i], most) for i in used] for row in rows]
-    heads = [head[i] for i in used]
-    widths = [
-        max(len(heads[i]), *(len(row[i]) for row in cells)) if cells else len(heads[i])
-        for i in range(len(used))
-    ]
-    for row in (heads, *cells):
-        line = "  ".join(text.ljust(w) for text, w in zip(row, widths, strict=True)).rstrip()
-        out(line)
+def print_table(
+    head: Sequence[str], rows: Sequence[Sequence[str] | str], spare: Sequence[str] = ()
+) -> None:
+    """A plain table; columns that are empty everywhere are left out.
+
+    A row that is a text by itself is a heading. `spare`: heads of columns that are left out too
+    where there is no room for them.
+    """
+    most = columns(sys.stdout)
+    own = [row for row in rows if not isinstance(row, str)]
+    used = [i for i in range(len(head)) if any(row[i] for row in own)] or [0]
+    lines: list[str] = []
+    for left_out in ((), spare):
+        kept = [i for i in used if head[i] not in left_out or not head[i]]
+        cells: list[Sequence[str] | str] = [
+            words.clean(row) if isinstance(row, str) else [words.clean(row[i]) for i in kept]
+            for row in rows
+        ]
+        wide = fit.table([head[i] for i in kept], cells, None)
+        lines = fit.table([head[i] for i in kept], cells, most)
+        if most is None or all(len(line) <= most for line in wide):
+            break
+    for line in lines:
+        print(line, flush=True)
 
 
 def print_plan(plan: Any, steps: Sequence[Mapping[str, Any]]) -> None:
@@ -63,7 +109,7 @@ def print_plan(plan: Any, steps: Sequence[Mapping[str, Any]]) -> None:
     for line in draw.chart(steps, width()):
         out(line)
     out()
-    out(draw.legend(steps))
+    out(draw.legend(steps, columns(sys.stdout)))
     out()
     rows = [
         (
@@ -76,7 +122,7 @@ def print_plan(plan: Any, steps: Sequence[Mapping[str, Any]]) -> None:
         )
         for step in steps
     ]
-    print_table(("", "at", "device", "step", "to", "waits for"), rows, most=60)
+    print_table(("", "at", "device", "step", "to", "waits for"), rows)
     for name, preset in plan.hand_set:
         text = words.preset(preset_json(preset))
         out(f"by hand: {words.clean(name)} to {text}")
@@ -90,8 +136,9 @@ def print_plan(plan: Any, steps: Sequence[Mapping[str, Any]]) -> None:
 def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, Any]]) -> None:
     """Where the set stands: a line, a table, and what a person has to know."""
     out(headline(state))
-    rows = []
-    for name, device in devices.items():
+    rows: list[Sequence[str] | str] = []
+    for name in _grouped(devices, rows):
+        device = devices[name]
         switch = device.get("switch")
         note = words.lockout(device.get("lockout"))
         # where a person's word is the proof, the proof says so
@@ -111,12 +158,16 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
                 words.proof(device),
                 words.drifted(device.get("drift")),
                 note,
+                words.clean(device.get("title") or ""),
             )
         )
     out()
     white = "CCT, colour" if any(d.get("colour") for d in devices.values()) else "CCT"
-    heads = ("device", "", "switch", "level", white, "draws", "preset", "proof", "drift", "note")
-    print_table(heads, rows)
+    heads = (
+        *("device", "", "switch", "level", white, "draws", "preset", "proof", "drift", "note"),
+        "title",
+    )
+    print_table(heads, rows, spare=("title",))
     tail = list(remarks(state))
     for name, device in devices.items():
         tail.extend(f"{words.clean(name, 40)}: {text}" for text in words.misheard(device))
@@ -124,6 +175,25 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
         out()
     for line in tail:
         out(line)
+
+
+def _grouped(
+    devices: Mapping[str, Mapping[str, Any]], rows: list[Sequence[str] | str]
+) -> Iterator[str]:
+    """The devices in the profile's order, each behind what feeds it; circuits as headings.
+
+    A bridge from before does not say the order: then by name, rather than as they came in.
+    """
+
+    def place(name: str) -> tuple[float, str]:
+        n = words.number(devices[name].get("n"))
+        return (math.inf if n is None else n, name)
+
+    feeds = {name: devices[name].get("feed") for name in sorted(devices, key=place)}
+    for circuit, below in by_feed({n: f if isinstance(f, str) else None for n, f in feeds.items()}):
+        rows.append(words.clean(circuit, 40))
+        for _, name in below:
+            yield name
 
 
 def headline(state: Mapping[str, Any]) -> str:

@@ -351,6 +351,8 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
     return {
         "device": name,
         "kind": device.kind,
+        # its place in the profile: who lists devices lists them in this order
+        "n": list(controller.profile.devices).index(name),
         "title": device.title,
         "online": beliefs.online(name),
         "heard": controller.desk.hearing(name, at),

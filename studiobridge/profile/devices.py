@@ -57,6 +57,8 @@ class Devices(Part):
         self.manners = Manners(shape, findings)
         # whatever can feed a device, in the order of the file
         self.feeders = dict.fromkeys((*shape.mains.circuits, *shape.devices, BATTERY))
+        # what feeds devices and is nothing, in a profile without a circuit: one mistake
+        self.on_no_circuit: dict[str, str] = {}
         self.order = {name: i for i, name in enumerate(shape.devices)}
 
     def devices(self, maps: dict[str, Dialect], looks: dict[str, Look]) -> dict[str, Device]:
@@ -66,6 +68,7 @@ class Devices(Part):
             for name, device in self.shape.devices.items()
         }
         self._after()
+        self._no_circuits()
         self.manners.check_meters(made)
         return made
 
@@ -89,6 +92,8 @@ class Devices(Part):
                 "add 'fed_by:' with a circuit, a plug or 'battery'",
                 key=True,
             )
+        elif shape.fed_by not in self.feeders and not self.shape.mains.circuits:
+            self.on_no_circuit.setdefault(shape.fed_by, name)
         elif shape.fed_by not in self.feeders:
             todo = nearest(shape.fed_by, self.feeders)
             self.wrong((*at, "fed_by"), f"nothing is called '{shape.fed_by}'", todo)
@@ -414,6 +419,21 @@ class Devices(Part):
             return float(getattr(usual, name))
 
         return Tolerance(pick("level"), pick("cct"), pick("settle"), pick("colour"))
+
+    def _no_circuits(self) -> None:
+        names = list(self.on_no_circuit)
+        if not names:
+            return
+        what = " and ".join(f"'{name}'" for name in names[:2])
+        what += f" and {len(names) - 2} more" if len(names) > 2 else ""
+        circuits = ", ".join(f"{name}: {{breaker: 16 A, curve: B}}" for name in names[:2])
+        self.wrong(
+            ("mains",) if self.shape.mains.model_fields_set else (),
+            f"there is no 'mains:' with circuits, and {what} {'feed' if names[1:] else 'feeds'}"
+            f" devices like '{self.on_no_circuit[names[0]]}'",
+            f"add 'mains: {{voltage: 230 V, circuits: {{{circuits}}}}}' with your own figures, or"
+            " feed them from battery",
+        )
 
     # ---- feeds and order -----------------------------------------------------------------
 
