@@ -311,9 +311,10 @@ class SetRunner:
                     self.link.cut("stood down")
                 if ours:
                     self._publish_alive(False)
+                leaving: list[Coroutine[object, object, None]] = [self.link.close()]
                 if self.presenting is not None:
-                    await self.presenting.leave(ours, self.failure is not None)
-                await self.link.close()
+                    leaving.append(self.presenting.leave(ours, self.failure is not None))
+                await asyncio.gather(*leaving)
 
     # ---- who runs the set -----------------------------------------------------------------------
 

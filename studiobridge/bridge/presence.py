@@ -95,6 +95,7 @@ class Presence:
         self._said: dict[str, bytes] = {}
         self._state_at = float("-inf")
         self._wrong = False
+        self._not_back: list[bytes] = []  # words of `$state` that have not come back yet
         self._asked: dict[str, str] = {}
         self._begun, self._count = int(now * 1000), 0  # no core before this one had these ids
         self._log_lane = Lane(LOGS_A_SECOND, now)
@@ -124,7 +125,11 @@ class Presence:
         self._up = True
         self._heard_back = self._described = self._wrong = False
         self._said.clear()
-        return self._say_state("init", at)
+        self._not_back.clear()
+        outs = self._say_state("init", at)
+        # what is kept of the connection before is not known to be so: it may take a while until
+        # this one is heard
+        return [*outs, *self._unproven()]
 
     def down(self) -> None:
         """The connection is gone, and the broker says so itself."""
@@ -138,11 +143,15 @@ class Presence:
             return False, []
         if message.payload == b"init" and not self._heard_back:
             self._heard_back = True
+            self._not_back.clear()
             return True, []
-        if not message.retain and message.payload not in (b"init", b"ready"):
+        if message.retain:
+            return False, []
+        if message.payload in self._not_back:  # our own word, and all before it has come back
+            del self._not_back[: self._not_back.index(message.payload) + 1]
+        elif message.payload != self._said.get(self.state_topic):
             self._wrong = True
-            return True, []
-        return False, []
+        return self._wrong, []
 
     def _kept(self, message: Message) -> list[Out]:
         """The description as the broker had it: what to take away that is no more."""
@@ -252,12 +261,19 @@ class Presence:
         """A fault of the program in this set: nothing of it is proven any more."""
         if not self._up:
             return []
-        said = {"ready": b"false", "look": NO_LOOK.encode(), "switch": b"true", "state": b"stalled"}
-        outs = self._say_state("init", at)
-        for name, payload in said.items():
-            outs += self._say(f"{self._base}/{name}", payload)
+        outs = [*self._say_state("init", at), *self._unproven()]
+        outs += self._say(f"{self._base}/state", b"stalled")
         text = _text(f"the bridge failed and does nothing more: {why}")
         return [*outs, *self._say(f"{self._root}/$alert/failed", text)]
+
+    def _unproven(self) -> list[Out]:
+        """Nothing is claimed any more that was: not that it is ready, in a look, or dark."""
+        outs: list[Out] = []
+        node = _mapping(_mapping(self._old.get("nodes")).get(OWN_NODE))
+        for name, payload in ("ready", b"false"), ("look", NO_LOOK.encode()), ("switch", b"true"):
+            if name in _mapping(node.get("properties")):
+                outs += self._say(f"{self._base}/{name}", payload)
+        return outs
 
     def _say(self, topic: str, payload: bytes) -> list[Out]:
         if self._said.get(topic) == payload:
@@ -269,6 +285,7 @@ class Presence:
         outs = self._say(self.state_topic, word.encode())
         if outs:
             self._state_at, self._wrong = at, False
+            self._not_back = [*self._not_back[-7:], word.encode()]
         elif self._wrong:
             due = self._state_at + BEAT_EVERY
             if at + 1e-9 < due:
@@ -290,10 +307,8 @@ class Presence:
         for topic in self._topics(self._old):
             if topic not in now:
                 outs.append(Present(Message(topic, b"", qos=1, retain=True)))
-        return [
-            *outs,
-            *self._say(self._description_topic, to_json({**document, "version": version})),
-        ]
+        self._old = {**document, "version": version}
+        return [*outs, *self._say(self._description_topic, to_json(self._old))]
 
     def _values(self, state: Mapping[str, object], drifts: int, run: Run | None) -> list[Out]:
         name = str(state["state"])

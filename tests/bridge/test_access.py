@@ -167,6 +167,51 @@ def test_a_device_speaks_only_on_its_own_topics(broker: tuple[int, Path], tmp_pa
     assert out.splitlines() == ["shelf/plug/out 1"]
 
 
+def test_an_operator_sets_a_set_and_no_gear_and_a_viewer_sets_nothing(
+    broker: tuple[int, Path],
+) -> None:
+    """Of a set as a Homie 5 device three properties; of gear nothing, past every interlock."""
+    port, folder = broker
+
+    def client(user: str, *more: str) -> list[str]:
+        password = (folder / f"{user}.password").read_text().strip()
+        where = ["-h", "127.0.0.1", "-p", str(port), "--cafile", str(folder / "ca.crt")]
+        return [*where, "-u", user, "-P", password, *more]
+
+    listening = subprocess.Popen(
+        ["mosquitto_sub", *client("bridge", "-t", "homie/#", "-v")],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    reading = subprocess.Popen(
+        ["mosquitto_sub", *client("viewer", "-t", "homie/#", "-v")],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    time.sleep(0.5)
+    ours = "homie/5/shelf-corner/studiobridge"
+    allowed = [f"{ours}/{name}/set" for name in ("switch", "look", "restore")]
+    refused = [f"{ours}/switch", f"{ours}/state/set", "homie/5/shelf-corner/$state"]
+    gear = ["homie/5/shelf-panel/light/switch/set", "homie/5/shelf-panel/light/level"]
+    for topic in [*allowed, *refused, *gear]:
+        for user in ("operator", "viewer", "plug-1"):
+            said = client(user, "-t", topic, "-m", user, "-q", "1")
+            subprocess.run(["mosquitto_pub", *said], check=False, timeout=10)
+    shown = [f"{ours}/state", "homie/5/shelf-corner/$state", "homie/5/shelf-corner/$alert/link"]
+    for topic in [*shown, "homie/5/shelf-panel/light/level"]:
+        said = client("bridge", "-t", topic, "-m", "x", "-q", "1")
+        subprocess.run(["mosquitto_pub", *said], check=True, timeout=10)
+    time.sleep(0.5)
+    listening.terminate()
+    reading.terminate()
+    out, _ = listening.communicate(timeout=5)
+    assert [line for line in out.splitlines() if not line.endswith(" x")] == [
+        f"{topic} operator" for topic in allowed
+    ]
+    seen, _ = reading.communicate(timeout=5)
+    assert {line.split()[0] for line in seen.splitlines()} == {*allowed, *shown}
+
+
 @pytest.mark.parametrize(
     ("user", "password", "said"),
     [

@@ -22,6 +22,7 @@ from studiobridge.control.states import STATES
 from studiobridge.profile.model import KINDS
 from tests.bridge.test_core import CORNER
 from tests.brokers import Sub, needs_mosquitto
+from tests.outside.presented import Presented, shelf
 from tests.panel.studio import studio
 
 DOCUMENT = yaml.safe_load(
@@ -47,6 +48,9 @@ def test_addresses_are_those_of_the_code() -> None:
         "run": topics.run_topic("{set}"),
         "drift": topics.drift_topic("{set}"),
         "device": topics.device_topic("{set}", "{device}"),
+        "homieAttribute": "homie/5/{set}/{attribute}",
+        "homieValue": "homie/5/{set}/studiobridge/{property}",
+        "homieSet": "homie/5/{set}/studiobridge/{property}/set",
     }
     assert DOCUMENT["asyncapi"] == "3.0.0"
     for operation in DOCUMENT["operations"].values():
@@ -71,6 +75,30 @@ def test_every_key_that_is_shown_is_described() -> None:
     assert set(core.state()) <= set(SCHEMAS["state"]["properties"])
     for device in core.devices().values():
         assert set(device) == set(SCHEMAS["device"]["properties"])
+
+
+def test_a_set_as_a_homie_device_says_what_is_listed_and_no_more() -> None:
+    """Every topic of an evening is one of those listed, and every property is."""
+    stage = Presented(shelf())
+    stage.start()
+    stage.set("look", "day")
+    stage.set("look", "dusk")
+    stage.run(30.0)
+    stage.set("switch", "false")
+    stage.run(30.0)
+
+    def listed(channel: str, parameter: str) -> set[str]:
+        found = DOCUMENT["channels"][channel]
+        address = found["address"].replace("{set}", stage.set_name)
+        return {
+            address.replace("{" + parameter + "}", word)
+            for word in found["parameters"][parameter]["enum"]
+        }
+
+    said = {topic for _, topic, _ in stage.shown}
+    assert said == listed("homieAttribute", "attribute") | listed("homieValue", "property")
+    taken = {t for t, _ in stage.core.subscriptions() if t.endswith("/set") and stage.base in t}
+    assert taken == listed("homieSet", "property")
 
 
 @needs_mosquitto

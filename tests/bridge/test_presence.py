@@ -147,12 +147,16 @@ def test_it_is_ready_only_when_it_is_surely_heard_and_knows_the_set() -> None:
     outs = core.link_up(stage.now)
     outs += core.presence_up(stage.now)
     outs += core.due("announce", stage.now + 1.0)
-    assert [out.message.payload for out in outs if isinstance(out, Present)] == [b"init"]
+    said = {o.message.topic: o.message.payload for o in outs if isinstance(o, Present)}
+    assert said.pop(f"{stage.root}/$state") == b"init"
+    # what was kept from before is taken back: not dark, not ready, in no look
+    claims = {"switch": b"true", "ready": b"false", "look": b"none"}
+    assert said == {f"{stage.base}/{name}": payload for name, payload in claims.items()}
     # nor is it when nobody has said yet how the set stands
     heard = core.message(Message(f"{stage.root}/$state", b"init"), stage.now + 2.0)
     said = {o.message.topic: o.message.payload for o in heard if isinstance(o, Present)}
     assert said[f"{stage.base}/state"] == b"unheard"
-    assert said[f"{stage.base}/ready"] == b"false"
+    assert f"{stage.base}/ready" not in said
     assert f"{stage.root}/$state" not in said
 
 

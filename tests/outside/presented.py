@@ -44,6 +44,9 @@ class Presented(Stage):
     def kept(self, description: str) -> None:
         """What the broker had from before, as it comes with the subscription."""
         topic = f"{self.root}/$description"
+        self.witness.published(topic, description.encode(), 1, True)
+        for name, text in (("switch", "false"), ("look", "none")):
+            self.witness.published(f"{self.base}/{name}/$target", text.encode(), 1, True)
         self._outs(self.core.message(Message(topic, description.encode(), retain=True), self.now))
 
     def set(self, name: str, payload: bytes | str, retain: bool = False, dup: bool = False) -> None:
@@ -73,6 +76,7 @@ class Presented(Stage):
         return [text for _, topic, text in self.shown if topic == f"{self.base}/{name}"]
 
     def _outs(self, outs: list[Out]) -> None:
+        back: list[Message] = []
         for out in outs:
             if isinstance(out, Present):
                 message = out.message
@@ -80,10 +84,11 @@ class Presented(Stage):
                 self.shown.append((self.now, message.topic, message.payload.decode()))
                 if "/$log/" in message.topic:
                     self.log.append(message.payload.decode())
-                if message.topic.endswith("/$state"):  # it comes back over the other one
-                    live = Message(message.topic, message.payload)
-                    self._outs(self.core.message(live, self.now))
+                if message.topic.endswith("/$state"):
+                    back.append(Message(message.topic, message.payload))
                 continue
             if isinstance(out, Write):
                 self.notes.append(out.note)
             super()._outs([out])
+        for message in back:  # over the other connection
+            self._outs(self.core.message(message, self.now))

@@ -126,7 +126,7 @@ def test_a_description_that_changes_has_a_higher_version_and_nothing_of_the_old_
     described = json.loads(stage.witness.kept[f"{stage.root}/$description"])
     foreign = json.loads(json.dumps(described))
     foreign["version"] = 5_000_000
-    foreign["nodes"]["studiobridge"]["properties"] = {"mood": {"datatype": "string"}}
+    foreign["nodes"]["studiobridge"]["properties"]["mood"] = {"datatype": "string"}
     for old, version in ((foreign, 5_000_001), (described, described["version"])):
         again = Presented(shelf())
         again.now = 3000.0

@@ -591,6 +591,9 @@ class Evening:
         self.broker.publish(PEOPLE, replace(message, expiry=3.0), self.now)
         return id_
 
+    def others_act(self, act: int) -> None:
+        """Whoever else there is does something, with dice of their own."""
+
     def press(self, word: str, retain: bool = False) -> None:
         if not self.broker.connected(PEOPLE):
             self.broker.connect(PEOPLE, self.now, None, 60.0)
@@ -998,7 +1001,9 @@ class Evening:
     def _describe_in_nonsense(self) -> None:
         """A device of the convention says what it can do in figures that mean nothing."""
         dice = self.dice
-        topics = [t for t in sorted(self.broker.retained) if t.endswith("/$description")]
+        own = f"homie/5/{self.profile.name}/$description"
+        kept = sorted(self.broker.retained)
+        topics = [t for t in kept if t.endswith("/$description") and t != own]
         if not topics:
             return
         topic = dice.choice(topics)
@@ -1116,7 +1121,7 @@ class Evening:
                 self.linked = False
                 self.link_again = self.now + self.dice.uniform(0.2, 3.0)
                 self.outs(self.core.link_down(self.now))
-            elif client != PEOPLE:
+            elif client in self.room.devices:
                 self.gear(self.room.dropped(client, self.now))
 
     def press_power_buttons(self) -> None:
@@ -1160,6 +1165,7 @@ def play(
     trace: bool = False,
     without: frozenset[str] = frozenset(),
     seldom: bool = True,
+    evening_of: type[Evening] = Evening,
 ) -> Outcome:
     """Play the evening of this seed on this set, `without` some of NETWORK or "act N".
 
@@ -1172,7 +1178,7 @@ def play(
             rate = dice.choice(rates)
             if kind not in without:
                 setattr(trouble, kind, rate)
-    evening = Evening(profile, seed, trouble, calm, trace, seldom)
+    evening = evening_of(profile, seed, trouble, calm, trace, seldom)
     laws = evening.laws
     evening.gear(evening.room.begin(0.0, up=not calm and dice.random() < 0.1))
     evening.run(0.5)
@@ -1198,6 +1204,7 @@ def play(
                     evening.something_seldom_happens()
                 else:
                     evening.somebody_does_something()
+                evening.others_act(act)
             evening.run(evening.dice.choice([0.0, 0.01, 0.3, 2.0, 10.0, 60.0]))
             tries = random.Random(f"{seed} try {act}")
             if seldom and tries.random() < TRIES and f"act {act}" not in without:
