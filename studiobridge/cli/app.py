@@ -18,6 +18,7 @@ COMMANDS = {
     "profiles": ("check", "plan", "light", "mains", "room", "sheet", "schema", "version"),
     "explaining": ("explain",),
     "hearing": ("listen",),
+    "meeting": ("meet",),
     "running": (
         *("run", "up", "down", "restore", "keep"),
         *("cut", "lockout", "release", "rolling"),
@@ -25,6 +26,8 @@ COMMANDS = {
     "looks": ("look",),
     "asking": ("ask",),
     "trying": ("try",),
+    "measuring": ("measure",),
+    "drafting": ("draft",),
     "hand": ("by-hand",),
     "watching": ("status", "drift", "watch", "record"),
     "pages": ("panel",),

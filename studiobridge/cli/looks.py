@@ -67,7 +67,7 @@ def list_looks(
     elif not found.looks:
         show.out(f"{found.name} has no looks yet: `studiobridge look save NAME` makes one")
     else:
-        show.print_table(("look", "title", "lights", ""), looks.looks_rows(found), most=60)
+        show.print_table(("look", "title", "lights", ""), looks.looks_rows(found))
 
 
 @look_app.command("show")

@@ -373,7 +373,7 @@ class Story:
         for one in self.gear:
             one.stop()
         said = self.install("--remove --now")
-        code, left = self.machine.run(f"ls -d {OURS} 2>/dev/null")
+        _code, left = self.machine.run(f"ls -d {OURS} 2>/dev/null")
         assert left.strip() == "", left
         for service in (*SERVICES, "studiobridge-renew.timer"):
             assert not self.active(service), service

@@ -119,7 +119,7 @@ def files(draw: st.DrawFn) -> str:
         said = ", ".join(
             '"%s": {"kind": "plug", "fed_by": "wall", "speaks": "relay", "at": "a/%d"}' % (n, i)
             if n.startswith("plug")
-            else '"%s": {"kind": "light", "fed_by": "plug-0", "draws": "9 W"}' % n
+            else f'"{n}": {{"kind": "light", "fed_by": "plug-0", "draws": "9 W"}}'
             for i, (n, _) in enumerate(devices)
         )
         entries = f"devices: {{{said}}}{note()}"
