@@ -117,7 +117,7 @@ def files(draw: st.DrawFn) -> str:
     how = draw(st.sampled_from(["flow", "flow over lines", "block", "block deep", "json"]))
     if how == "json" and not anchored:
         said = ", ".join(
-            '"%s": {"kind": "plug", "fed_by": "wall", "speaks": "relay", "at": "a/%d"}' % (n, i)
+            f'"{n}": {{"kind": "plug", "fed_by": "wall", "speaks": "relay", "at": "a/{i}"}}'
             if n.startswith("plug")
             else f'"{n}": {{"kind": "light", "fed_by": "plug-0", "draws": "9 W"}}'
             for i, (n, _) in enumerate(devices)
