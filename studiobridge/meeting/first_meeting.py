@@ -65,7 +65,7 @@ class Meeting:
 
     known: Sequence[Acquaintance] = ()
     hearing: Hearing = field(default_factory=Hearing)
-    listens: float = LISTENS
+    listens: float | None = None
     phase: Phase = "idle"
     answers: int = 0
     who: Acquaintance | None = None
@@ -93,7 +93,10 @@ class Meeting:
     # ---- events -------------------------------------------------------------------------------
 
     def begin(self, now: float) -> list[Out]:
-        self.phase, self._due = "listening", now + self.listens
+        self.phase, self._due = (
+            "listening",
+            now + (LISTENS if self.listens is None else self.listens),
+        )
         return [Say("listening; nothing is sent until you say so"), Wake(self._due)]
 
     def heard(self, message: Message, now: float) -> list[Out]:
@@ -225,7 +228,7 @@ class Meeting:
         if not self._deeds:
             return self._ask_which(now)
         deed, words = self._deeds[0]
-        self.phase, self._deed_since = "pressing", now
+        self.phase, self._deed_since, self._pressed_at = "pressing", now, -1e9
         first = deed == "off"
         self._due = now + (PRESSED_WITHIN if first else MAY_BE_WITHIN)
         says = f"now switch it {words}"

@@ -725,8 +725,8 @@ class Trying:
     def _home_done(self, now: float) -> list[Out]:
         if not self._followed:
             return self._end(now, ())
-        did = " and ".join(_deeds(point) for point in self._followed)
-        text = f"Did it {did}, before your eyes? It says so; only you can see it."
+        did = " and ".join(_deeds(point, self.found.get(point)) for point in self._followed)
+        text = f"Did it {did}, in this order and before your eyes? It says so; only you can see it."
         return self._put(Ask("eyes", text), now)
 
     def _eyes(self, said: str, now: float) -> list[Out]:
@@ -848,13 +848,13 @@ def _called(point: Point) -> str:
     return {"switch": "switch", "level": "level", "cct": "white"}.get(point, point)
 
 
-def _deeds(point: Point) -> str:
-    deeds = {
-        "switch": "go off and on",
-        "level": "change its level and come back",
-        "cct": "turn warmer and colder and come back",
-    }
-    return deeds.get(point, "follow")
+def _deeds(point: Point, found: Value | None) -> str:
+    """What was to be seen of it. One that reports the wrong way round did it in another order."""
+    if point == "switch":
+        return "go OFF, then ON" if found is True else "go ON, then OFF"
+    if point == "level":
+        return "change its level and come back"
+    return "change its white and come back"
 
 
 def _may_i(who: Acquaintance, points: Sequence[Point], ways: int) -> str:
