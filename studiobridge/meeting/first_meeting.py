@@ -333,7 +333,7 @@ class Meeting:
         self.who = replace(self._its_own(self.who), name=name, kind=kind or self.who.kind)
         self.who = self._only_a_word(self.who)
         left = MOST_ANSWERS - self.answers
-        log = [*self._kept.values(), *self._log]
+        log = sorted([*self._kept.values(), *self._log], key=lambda heard: heard.at)
         hindered = self._hindered()
         if hindered:
             return self._over(hindered)

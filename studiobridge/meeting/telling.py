@@ -313,11 +313,13 @@ def asked_before(who: Acquaintance, log: Sequence[Heard]) -> list[tuple[Mapping[
         if not said:
             continue
         count += 1
-        before = dict.fromkeys(
-            (other.message.topic, other.message.payload)
-            for other in reversed(log[:i])
-            if heard.at - other.at <= ANSWERED_AFTER and other.message.topic not in own
-        )
+        before: dict[tuple[str, bytes], None] = {}
+        for n in range(i - 1, -1, -1):
+            other = log[n]
+            if heard.at - other.at > ANSWERED_AFTER:
+                break
+            if other.message.topic not in own and not other.message.retain:
+                before[other.message.topic, other.message.payload] = None
         for mark in before:
             values.setdefault(mark, []).append(repr([s.value for s in said if s.device == IT]))
     found: list[tuple[Mapping[str, object], str]] = []
