@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from studiobridge.bridge.settings import Settings
     from studiobridge.meeting.first_meeting import Meeting
     from studiobridge.meeting.met import Acquaintance
-    from studiobridge.meeting.trying import Ask, Out
+    from studiobridge.meeting.outs import Ask, Out
     from studiobridge.speech.message import Message
 
 # What is told and has not reached the broker in so long (s) must not arrive later.
@@ -149,7 +149,7 @@ class _Table:
             self._print(textwrap.fill(line, wide, subsequent_indent=inside) if line else "")
 
     def take(self, outs: Sequence[Out]) -> None:
-        from studiobridge.meeting.trying import Ask, Done, Say, Send, Wake
+        from studiobridge.meeting.outs import Ask, Done, Say, Send, Wake
 
         for out in outs:
             if isinstance(out, Say):

@@ -20,9 +20,10 @@ from typing import Literal
 from studiobridge.meeting.followed import MOVED, Heard, leaves_in, own_topics
 from studiobridge.meeting.hearing import Hearing
 from studiobridge.meeting.met import Acquaintance
+from studiobridge.meeting.outs import Ask, Done, Out, Say, Wake
 from studiobridge.meeting.overheard import Deed
 from studiobridge.meeting.sketch import filled, sketch_or_none
-from studiobridge.meeting.trying import ANSWERED_WITHIN, Ask, Done, Out, Say, Trying, Wake
+from studiobridge.meeting.trying import ANSWERED_WITHIN, Trying
 from studiobridge.profile.model import KINDS
 from studiobridge.profile.names import NAME
 from studiobridge.profile.template import Route, Text

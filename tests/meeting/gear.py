@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 
 from studiobridge.meeting.first_meeting import Meeting
 from studiobridge.meeting.met import Acquaintance
-from studiobridge.meeting.trying import Ask, Done, Out, Send, Wake
+from studiobridge.meeting.outs import Ask, Done, Out, Send, Wake
 from studiobridge.profile import read_profile_text
 from studiobridge.profile.model import Point, SetProfile, Value
 from studiobridge.speech import FarEnd

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from studiobridge.meeting.first_meeting import MOST_ANSWERS, Meeting
 from studiobridge.meeting.followed import Heard
+from studiobridge.meeting.outs import Ask
 from studiobridge.meeting.telling import MOST, candidates
-from studiobridge.meeting.trying import Ask
 from studiobridge.speech.message import Message
 from tests.meeting.gear import Gear, World
 from tests.meeting.known import TrueHearing, acquaintance
