@@ -185,6 +185,19 @@ class Meeting:
         before.update(values)
         return news
 
+    def _theirs(self, who: Acquaintance) -> frozenset[str]:
+        """The topics of everybody else: told or heard, by the book or by what is heard now."""
+        mine = own_topics(who)
+        others = [one for one in self.hearing.acquaintances() if not own_topics(one) & mine]
+        others += [one for one in self.known if not own_topics(one) & mine]
+        topics = {
+            filled(half.rule["topic"], one.at, one.blanks)
+            for one in others
+            for half in one.halves
+            if isinstance(half.rule.get("topic"), str)
+        }
+        return frozenset(topics - mine)
+
     def _of_a_set(self, message: Message, now: float) -> list[Out]:
         """How a set stands that a bridge runs on this broker: its lockouts bind here, too."""
         parts = message.topic.split("/")
@@ -338,7 +351,7 @@ class Meeting:
         hindered = self._hindered()
         if hindered:
             return self._over(hindered)
-        self._trying = Trying(self.who, log, self.known, questions=left)
+        self._trying = Trying(self.who, log, self.known, self._theirs(self.who), left)
         self.phase = "trying"
         return self._passed_on(self._trying.begin(now))
 

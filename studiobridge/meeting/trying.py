@@ -105,6 +105,8 @@ class Trying:
     who: Acquaintance
     log: Sequence[Heard] = ()
     known: Sequence[Acquaintance] = ()
+    # topics of other devices: nothing is guessed there
+    theirs: frozenset[str] = frozenset()
     # how many questions are left, the one at the end among them
     questions: int = MOST_QUESTIONS
     phase: Phase = "idle"
@@ -550,7 +552,7 @@ class Trying:
         batch: list[Trial] = []
         for point in points:
             if point not in self._left or self._tried.get(point, 0) == 0:
-                found = candidates(self.who, point, self.log, self.known)
+                found = candidates(self.who, point, self.log, self.known, self.theirs)
                 self._left[point] = found
             left = self._left[point]
             sure = bool(left) and left[0].half.ground != "shape"
