@@ -188,17 +188,17 @@ def test_ctrl_c_tells_it_back_and_writes_nothing(tmp_path: Path) -> None:
 
 
 @needs_mosquitto
-def test_a_lockout_on_this_broker_forbids_it(tmp_path: Path) -> None:
-    with person(tmp_path, "--json") as at:
-        at.until("when I say so")
+def test_a_lockout_on_this_broker_forbids_it_to_a_script_too(tmp_path: Path) -> None:
+    answers = tmp_path / "answers"
+    answers.write_text("# all of them\npress:\nname: desk-lamp plug\ntell: y\neyes: y\n")
+    with person(tmp_path, "--json", "--answers", str(answers)) as at:
         state = json.dumps({"lockouts": [{"target": "wall", "by": "rana"}]})
         at.relay.client.publish("studiobridge/corner/state", state, retain=True)
-        at.type("\n")
-        at.until("Its name")
-        at.type("\n")
         assert at.ended() == 1, at.screen
-        assert "somebody works on the set 'corner'" in at.screen
-        assert at.relay.told == []
+        said = json.loads(at.screen[at.screen.index("\n{\n") :])
+    assert said["sent"] == [] and at.relay.told == []
+    assert (said["device"], said["answers"]) == ("desk-lamp", 2)
+    assert "somebody works on the set 'corner'" in said["missing"][0]
 
 
 def run(tmp_path: Path, *args: str) -> subprocess.CompletedProcess[str]:

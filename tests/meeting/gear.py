@@ -164,6 +164,8 @@ class World:
     sent: list[Message] = field(default_factory=list)
     questions: list[Ask] = field(default_factory=list)
     seen: list[tuple[float, dict[Point, Value]]] = field(default_factory=list)
+    # other gear that was moved by what was said
+    others_moved: list[str] = field(default_factory=list)
     trace: list[str] = field(default_factory=list)
     _heap: list[tuple[float, int, Callable[[], None]]] = field(default_factory=list)
     _count: int = 0
@@ -211,6 +213,8 @@ class World:
                 self.after(wait, lambda a=answer: self.publish(a))  # type: ignore[misc]
             if gear is self.at and gear.true != before:
                 self.seen.append((self.now, dict(gear.true)))
+            elif gear.true != before:
+                self.others_moved.append(f"{gear.name} by {message.topic}")
         self._deliver(live)
 
     def _deliver(self, message: Message) -> None:

@@ -36,6 +36,10 @@ def test_no_device_takes_more_than_six_answers_and_all_are_left_as_found(rows: l
     assert [row.name for row in rows if row.answers > MOST_ANSWERS or not row.as_found] == []
 
 
+def test_no_other_device_is_moved(rows: list[Row]) -> None:
+    assert [(row.name, row.others_moved) for row in rows if row.others_moved] == []
+
+
 def test_what_is_not_learned_is_said_and_what_to_do(rows: list[Row]) -> None:
     for row in rows:
         if row.good:
