@@ -12,6 +12,7 @@ import os
 import secrets
 import signal
 import sys
+import textwrap
 import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -40,7 +41,7 @@ if TYPE_CHECKING:
     from studiobridge.bridge.settings import Settings
     from studiobridge.meeting.first_meeting import Meeting
     from studiobridge.meeting.met import Acquaintance
-    from studiobridge.meeting.trying import Ask, Out
+    from studiobridge.meeting.outs import Ask, Out
     from studiobridge.speech.message import Message
 
 # What is told and has not reached the broker in so long (s) must not arrive later.
@@ -134,13 +135,21 @@ class _Table:
         self.code: int | None = None
         self._given = given
         self._open: Ask | None = None
+        self._typed = b""
         self._timer: asyncio.TimerHandle | None = None
         self._late: asyncio.TimerHandle | None = None
-        self._say = show.fail if as_json else show.out
+        self._print = show.fail if as_json else show.out
         self._loop = asyncio.get_running_loop()
 
+    def _say(self, text: str) -> None:
+        """A sentence, or several lines: on a terminal no wider than it is, and nothing left out."""
+        for line in text.split("\n"):
+            inside = "      " if line.startswith(" ") else ""
+            wide = show.width() if show.terminal() else 10_000
+            self._print(textwrap.fill(line, wide, subsequent_indent=inside) if line else "")
+
     def take(self, outs: Sequence[Out]) -> None:
-        from studiobridge.meeting.trying import Ask, Done, Say, Send, Wake
+        from studiobridge.meeting.outs import Ask, Done, Say, Send, Wake
 
         for out in outs:
             if isinstance(out, Say):
@@ -203,7 +212,13 @@ class _Table:
         self.done.set()
 
     def _ask(self, ask: Ask) -> None:
-        hint = "" if ask.key in ("press", "which", "name") else " (y/N)"
+        hint = {"tell": "\nMay I? (y/N)", "ask": "\nMay I? (y/N)", "eyes": " (y/N)"}.get(
+            ask.key, ""
+        )
+        if self._given is None:
+            # what was typed before it was asked is no answer to it
+            forget_what_was_typed()
+            self._typed = b""
         lines = [words.clean(line, 2000) for line in ask.text.split("\n")]
         self._say("\n" + "\n".join(lines) + hint)
         if self._given is not None:
@@ -213,7 +228,6 @@ class _Table:
             # not from inside of what is being carried out
             self._loop.call_soon(self._answer, answer)
             return
-        forget_what_was_typed()
         self._open = ask
 
     def _answer(self, answer: str | None) -> None:
@@ -222,13 +236,21 @@ class _Table:
 
     def typed(self) -> None:
         """A line came from the terminal; its end is like Ctrl-C."""
-        line = sys.stdin.readline()
-        if not line:
+        # not through a buffer, where a second line would lie until the next question
+        data = os.read(sys.stdin.fileno(), 4096)
+        if not data:
             self.stop(NOT_THERE, "the input ended")
-        elif self._open is not None:
+            return
+        self._typed = (self._typed + data)[-LARGEST_ANSWERS:]
+        line, newline, _ = self._typed.partition(b"\n")
+        if not newline:
+            return
+        self._typed = b""
+        said = line.decode("utf-8", "replace").strip()
+        if self._open is not None:
             self._open = None
-            self._answer(line.strip())
-        elif line.strip().lower() in ("n", "no", "stop"):
+            self._answer(said)
+        elif said.lower() in ("n", "no", "stop"):
             self.stop(NOT_THERE, "you said stop")
 
 

@@ -20,9 +20,10 @@ from typing import Literal
 from studiobridge.meeting.followed import MOVED, Heard, leaves_in, own_topics
 from studiobridge.meeting.hearing import Hearing
 from studiobridge.meeting.met import Acquaintance
+from studiobridge.meeting.outs import Ask, Done, Out, Say, Wake
 from studiobridge.meeting.overheard import Deed
 from studiobridge.meeting.sketch import filled, sketch_or_none
-from studiobridge.meeting.trying import ANSWERED_WITHIN, Ask, Done, Out, Say, Trying, Wake
+from studiobridge.meeting.trying import ANSWERED_WITHIN, Trying
 from studiobridge.profile.model import KINDS
 from studiobridge.profile.names import NAME
 from studiobridge.profile.template import Route, Text
@@ -65,7 +66,7 @@ class Meeting:
 
     known: Sequence[Acquaintance] = ()
     hearing: Hearing = field(default_factory=Hearing)
-    listens: float = LISTENS
+    listens: float | None = None
     phase: Phase = "idle"
     answers: int = 0
     who: Acquaintance | None = None
@@ -93,7 +94,10 @@ class Meeting:
     # ---- events -------------------------------------------------------------------------------
 
     def begin(self, now: float) -> list[Out]:
-        self.phase, self._due = "listening", now + self.listens
+        self.phase, self._due = (
+            "listening",
+            now + (LISTENS if self.listens is None else self.listens),
+        )
         return [Say("listening; nothing is sent until you say so"), Wake(self._due)]
 
     def heard(self, message: Message, now: float) -> list[Out]:
@@ -181,6 +185,19 @@ class Meeting:
         before.update(values)
         return news
 
+    def _theirs(self, who: Acquaintance) -> frozenset[str]:
+        """The topics of everybody else: told or heard, by the book or by what is heard now."""
+        mine = own_topics(who)
+        others = [one for one in self.hearing.acquaintances() if not own_topics(one) & mine]
+        others += [one for one in self.known if not own_topics(one) & mine]
+        topics = {
+            filled(half.rule["topic"], one.at, one.blanks)
+            for one in others
+            for half in one.halves
+            if isinstance(half.rule.get("topic"), str)
+        }
+        return frozenset(topics - mine)
+
     def _of_a_set(self, message: Message, now: float) -> list[Out]:
         """How a set stands that a bridge runs on this broker: its lockouts bind here, too."""
         parts = message.topic.split("/")
@@ -225,7 +242,7 @@ class Meeting:
         if not self._deeds:
             return self._ask_which(now)
         deed, words = self._deeds[0]
-        self.phase, self._deed_since = "pressing", now
+        self.phase, self._deed_since, self._pressed_at = "pressing", now, -1e9
         first = deed == "off"
         self._due = now + (PRESSED_WITHIN if first else MAY_BE_WITHIN)
         says = f"now switch it {words}"
@@ -330,11 +347,11 @@ class Meeting:
         self.who = replace(self._its_own(self.who), name=name, kind=kind or self.who.kind)
         self.who = self._only_a_word(self.who)
         left = MOST_ANSWERS - self.answers
-        log = [*self._kept.values(), *self._log]
+        log = sorted([*self._kept.values(), *self._log], key=lambda heard: heard.at)
         hindered = self._hindered()
         if hindered:
             return self._over(hindered)
-        self._trying = Trying(self.who, log, self.known, questions=left)
+        self._trying = Trying(self.who, log, self.known, self._theirs(self.who), left)
         self.phase = "trying"
         return self._passed_on(self._trying.begin(now))
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import re
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -35,6 +36,8 @@ from studiobridge.speech.message import Message
 # How long (s) after a message a state may still have followed it: an answer that is late by a
 # second or two, and a short fade.
 FOLLOWS_WITHIN = 3.0
+# The latest changes of a point are enough to learn from.
+MOST_CHANGES = 60
 # What a device says of several points after one message, it says within (s).
 SAID_WITHIN = 0.6
 # A template from a larger document than this would be anybody's guess.
@@ -141,17 +144,18 @@ def _pairs(
             fresh = not said.retained and before is not None and before != said.value
             if said.point == point and fresh:
                 changes.append((heard.at, said.value))
+    times = [heard.at for heard in log]
     pairs: dict[str, list[Pair]] = {}
     used: set[int] = set()
-    for at, value in changes:
+    said_times = [said[0] for said in said_at]
+    for at, value in changes[-MOST_CHANGES:]:
         # what goes along with it may be said a moment later, on a topic of its own
-        beside = {p: v for t, p, v in said_at if t <= at + SAID_WITHIN}
+        beside = {p: v for _, p, v in said_at[: bisect_right(said_times, at + SAID_WITHIN)][-20:]}
         last: dict[str, int] = {}
-        for i, heard in enumerate(log):
-            topic = heard.message.topic
-            if topic in own or heard.message.retain or not at - FOLLOWS_WITHIN <= heard.at <= at:
-                continue
-            last[topic] = i
+        for i in range(bisect_left(times, at - FOLLOWS_WITHIN), bisect_right(times, at)):
+            message = log[i].message
+            if message.topic not in own and not message.retain:
+                last[message.topic] = i
         for topic, i in last.items():
             used.add(i)
             pairs.setdefault(topic, []).append(Pair(log[i].message, value, beside))

@@ -25,6 +25,8 @@ GOOD = 1.5
 # So many messages of each on a topic before a field that is not called like one may say whose
 # they are; and so much less must change by itself then.
 OFTEN, STILLER = 3, 0.5
+# No device speaks on more topics: what has more is no device, and only so much of it is looked at.
+MOST_PARTS = 40
 _END = re.compile(r"[0-9]+\Z")
 _HEXADECIMAL = re.compile(r"[0-9a-fA-F]{6,}\Z")
 
@@ -59,7 +61,8 @@ class Group:
 
 def groups_of(topics: Iterable[Topic]) -> list[Group]:
     """The likely devices behind these topics, in the order they were first heard."""
-    listed = list(topics)
+    # what there was no room for, or what only describes itself, is nobody's here
+    listed = [t for t in topics if t.mine or t.forms.keys() & {"bytes", "long"}]
     pieces = {topic.name: topic.name.split("/") for topic in listed}
     index = _Index(listed, pieces)
     keyed: dict[tuple[tuple[str, ...], str], list[tuple[Topic, int]]] = {}
@@ -159,7 +162,7 @@ class _Kind:
         """2 and more for the same kind of thing, 0 for another; two numbers are a weak sign."""
         if self.form != other.form:
             return 0.0
-        if self.form == "number":
+        if self.form in ("number", "bytes", "long"):
             return 1.0
         if self.form == "document" or self.form == "text":
             both, either = self.fields & other.fields, self.fields | other.fields
@@ -224,7 +227,7 @@ def _group(members: list[tuple[Topic, int]], pieces: Mapping[str, list[str]]) ->
     front = next(iter(fronts))
     whole = len(fronts) == 1 and not any(ordinary(token) for token in front[:-1])
     parts = []
-    for topic, where in members:
+    for topic, where in members[:MOST_PARTS]:
         tokens = pieces[topic.name]
         start = 0 if whole else where
         template = "/".join([*tokens[:start], "{at}", *tokens[where + 1 :]])
@@ -280,7 +283,7 @@ def _sharers(group: Group) -> list[Group]:
                 owners.setdefault(str(sign[1]), []).append(Part(part.template, part.topic, sign))
                 values.setdefault(str(sign[1]), sign[1])
     return [
-        Group(group.at, parts + common, {**group.blanks, blank: _blank(values[who])})
+        Group(group.at, (parts + common)[:MOST_PARTS], {**group.blanks, blank: _blank(values[who])})
         for who, parts in owners.items()
     ]
 

@@ -19,9 +19,18 @@ from studiobridge.meeting.described import Described, kind_of
 from studiobridge.meeting.grouping import Group, groups_of, ordinary
 from studiobridge.meeting.guessing import Guessed, guess
 from studiobridge.meeting.met import Acquaintance, Half
-from studiobridge.meeting.overheard import Answer, Change, Deed, Overheard, Press, Pressed, Touch
+from studiobridge.meeting.overheard import (
+    Answer,
+    Change,
+    Deed,
+    Overheard,
+    Press,
+    Pressed,
+    Sign,
+    Touch,
+)
 from studiobridge.meeting.parts import Place
-from studiobridge.meeting.sights import Sight, sights_of
+from studiobridge.meeting.sights import Sight, sights_of, touched_by
 from studiobridge.profile.model import Point
 from studiobridge.profile.text import ProfileError
 from studiobridge.speech.message import Message
@@ -32,6 +41,11 @@ MOST_SISTERS = 12
 LEAST_ODDS = 0.35
 # Of one press, so many values are named: a lamp has a handful.
 MOST_ANSWERS = 12
+# Of so many kinds of speech at a time it is tried whether a profile would take them (5 ms each):
+# a broker has some tens of makes, and a flood of nonsense as many as it has topics.
+MOST_TRIALS = 200
+# A group from one look to the next: its place, its blanks, its topics.
+_Who = tuple[str, str, tuple[tuple[str, Sign], ...]]
 
 
 @dataclass(slots=True)
@@ -52,7 +66,9 @@ class Hearing:
         self.described = Described()
         self._state: tuple[int, int, float] | None = None
         self._met: list[Met] = []
+        self._looked: dict[_Who, tuple[int, Met]] = {}
         self._holds: dict[str, bool] = {}
+        self._trials = MOST_TRIALS
 
     def heard(self, message: Message, at: float) -> tuple[Change, ...]:
         """Take in one message; what is different now on its topic.
@@ -99,13 +115,29 @@ class Hearing:
     def _look(self) -> list[Met]:
         topics = [t for t in self.overheard.topics.values() if not t.name.startswith("homie/5/")]
         groups = groups_of(topics)
-        sisters = _sisters(groups)
+        sisters, touched = _Sisters(groups), touched_by(self.overheard.presses)
+        pressed = sum(len(press.touched) for press in self.overheard.presses)
+        looked: dict[_Who, tuple[int, Met]] = {}
         found = []
+        self._trials = MOST_TRIALS
         for group in groups:
-            sights = sights_of(group, sisters(group), self.overheard.presses)
+            others = sisters(group)
+            who = (group.at, str(group.blanks), tuple((p.template, p.sign) for p in group.parts))
+            # what speaks no more, nor its sisters, is as it was looked at before
+            spoken = pressed + sum(p.topic.count for g in (group, *others) for p in g.parts)
+            before = self._looked.get(who)
+            if before is not None and before[0] == spoken:
+                found.append(before[1])
+                looked[who] = before
+                continue
+            sights = sights_of(group, others, touched)
             guessed = guess(sights)
             self._keep_what_holds(group, guessed)
-            found.append(Met(_acquaintance(group, sights, guessed), group, sights, guessed))
+            met = Met(_acquaintance(group, sights, guessed), group, sights, guessed)
+            found.append(met)
+            if self._trials > 0:
+                looked[who] = (spoken, met)
+        self._looked = looked
         names = _named_apart([met.acquaintance for met in found])
         for met, named in zip(found, names, strict=True):
             met.acquaintance = named
@@ -113,6 +145,8 @@ class Hearing:
 
     def _keep_what_holds(self, group: Group, guessed: Guessed) -> None:
         """Only what a profile would take, alone and together, is a guess worth having."""
+        if not guessed.halves or self._hold(group, guessed.halves):
+            return
         kept: list[Half] = []
         for half in guessed.halves:
             if self._hold(group, [*kept, half]):
@@ -120,8 +154,10 @@ class Hearing:
                 continue
             where = guessed.sights.pop(half.point).shown()
             guessed.missing.append(
-                f"{where} seems to be its {half.point}, and no dialect can say so: it is heard in"
-                " two ways at once"
+                f"{where} seems to be its {half.point}, and no dialect can say so"
+                if self._trials > 0
+                else f"{where} seems to be its {half.point}; too much speaks here at once to be"
+                " sure: listen to fewer topics"
             )
         guessed.halves = kept
 
@@ -134,6 +170,9 @@ class Hearing:
         # whether it holds does not depend on why
         key = "\n".join(line for line in text.split("\n") if not line.lstrip().startswith("#"))
         if key not in self._holds:
+            if self._trials <= 0:
+                return False
+            self._trials -= 1
             try:
                 book.read(text)
                 self._holds[key] = True
@@ -257,10 +296,6 @@ class _Sisters:
                     if len(found) >= MOST_SISTERS:
                         return list(found.values())
         return list(found.values())
-
-
-def _sisters(groups: list[Group]) -> _Sisters:
-    return _Sisters(groups)
 
 
 def _kindred(one: Group, other: Group) -> bool:

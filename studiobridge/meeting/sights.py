@@ -6,6 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property, lru_cache
 
 from studiobridge.meeting.grouping import Group, Part
 from studiobridge.meeting.overheard import Deed, Pressed, Spot, Touch
@@ -20,12 +21,13 @@ _PIECES = re.compile(r"[A-Z]?[a-z]+|[A-Z]+(?![a-z])|[0-9]+")
 ECHO = 1.5
 
 
-def pieces_of(text: str) -> list[str]:
+@lru_cache(4096)
+def pieces_of(text: str) -> tuple[str, ...]:
     """A name in its pieces, in small letters: `lowBattery` is low and battery."""
-    return [piece.lower() for piece in _PIECES.findall(text)]
+    return tuple(piece.lower() for piece in _PIECES.findall(text))
 
 
-@dataclass(slots=True)
+@dataclass
 class Sight:
     """A value in one place of one device's speech, with its sisters' of the same make."""
 
@@ -40,31 +42,31 @@ class Sight:
 
     # ---- what it was ----------------------------------------------------------------------
 
-    @property
+    @cached_property
     def numeric(self) -> bool:
         return all(spot.numeric for spot in self.spots)
 
-    @property
+    @cached_property
     def whole(self) -> bool:
         return all(spot.whole for spot in self.spots)
 
-    @property
+    @cached_property
     def low(self) -> float:
         return min((s.low for s in self.spots if s.low is not None), default=0.0)
 
-    @property
+    @cached_property
     def high(self) -> float:
         return max((s.high for s in self.spots if s.high is not None), default=0.0)
 
-    @property
+    @cached_property
     def kept(self) -> bool:
         return any(spot.kept for spot in self.spots)
 
-    @property
+    @cached_property
     def many(self) -> bool:
         return any(spot.many for spot in self.spots)
 
-    @property
+    @cached_property
     def words(self) -> list[Scalar]:
         """Every word it was, the most frequent first."""
         found: Counter[tuple[bool, Scalar]] = Counter()
@@ -72,7 +74,7 @@ class Sight:
             found.update(spot.words)
         return [word for (_, word), _ in found.most_common()]
 
-    @property
+    @cached_property
     def two_valued(self) -> bool:
         """May it be a yes and a no, by what was heard?"""
         words = self.words
@@ -82,7 +84,7 @@ class Sight:
             return all(figure_of(word) in (0.0, 1.0) for word in words) and self.whole
         return all(isinstance(word, bool) or len(str(word)) <= 24 for word in words)
 
-    @property
+    @cached_property
     def beside_others(self) -> bool:
         """Does a whole number stand in the same text and vary, which may say whose it is?"""
         if self.place.around is None:
@@ -97,8 +99,8 @@ class Sight:
 
     # ---- what it is called ----------------------------------------------------------------
 
-    @property
-    def own_names(self) -> list[str]:
+    @cached_property
+    def own_names(self) -> tuple[str, ...]:
         """The pieces of the name right beside it: its field, else the end of its topic."""
         if self.place.around is not None:
             literals = self.place.around
@@ -110,16 +112,16 @@ class Sight:
         if keys:
             return pieces_of(keys[-1])
         tail = self.part.template.rpartition("/")[2]
-        return [] if "{" in tail else pieces_of(tail)
+        return () if "{" in tail else pieces_of(tail)
 
-    @property
+    @cached_property
     def other_names(self) -> list[str]:
         """Those further off."""
         keys = [str(part) for part in self.place.route if isinstance(part, str)]
         tokens = [t for t in self.part.template.split("/") if "{" not in t]
         return [piece for token in (*keys, *tokens) for piece in pieces_of(token)]
 
-    @property
+    @cached_property
     def noise(self) -> bool:
         """Is it called like something that is nobody's level: an uptime, a voltage?"""
         return any(piece in NOISE for piece in self.own_names)
@@ -187,35 +189,47 @@ def _field(route: tuple[str | int, ...]) -> object:
     return ".".join(str(part) for part in route)
 
 
-def sights_of(group: Group, sisters: Iterable[Group], presses: Iterable[Pressed]) -> list[Sight]:
-    """Every value of a device; where its sisters say the same thing, with what they said."""
-    by_spot: dict[int, list[tuple[Deed, Touch]]] = {}
+# Whatever a press touched, by the value it touched.
+Touched = Mapping[int, list[tuple[Deed, Touch]]]
+
+
+def touched_by(presses: Iterable[Pressed]) -> Touched:
+    """Every value that any press touched, with the press."""
+    found: dict[int, list[tuple[Deed, Touch]]] = {}
     for press in presses:
         for touch in press.touched.values():
-            by_spot.setdefault(id(touch.spot), []).append((press.what, touch))
-    others: dict[tuple[str, Place], list[Spot]] = {}
+            found.setdefault(id(touch.spot), []).append((press.what, touch))
+    return found
+
+
+def sights_of(group: Group, sisters: Iterable[Group], touched: Touched) -> list[Sight]:
+    """Every value of a device; where its sisters say the same thing, with what they said."""
+    templates: dict[str, list[Mapping[Place, Spot]]] = {part.template: [] for part in group.parts}
     for sister in sisters:
         for part in sister.parts:
-            for place, spot in part.spots.items():
-                others.setdefault((part.template, place), []).append(spot)
+            if part.template in templates:
+                templates[part.template].append(part.spots)
     blank = next((b for b in ("id", "n") if b in group.blanks), "n")
     found = []
     for part in group.parts:
         told = _is_told(part.template.replace("{at}", ""))
+        others = templates[part.template]
         for place, spot in part.spots.items():
-            more = [s for s in others.get((part.template, place), ()) if s is not spot]
-            sight = Sight(part, place, spot, blank, [spot, *more[:40]], told=told)
+            more = [s for spots in others if (s := spots.get(place)) is not None and s is not spot]
+            sight = Sight(part, place, spot, blank, [spot, *more], told=told)
             if place.around is not None:
                 sight.told = told or _is_told(" ".join(place.around))
             for one in sight.spots:
-                sight.touches += by_spot.get(id(one), [])
+                sight.touches += touched.get(id(one), [])
             found.append(sight)
-    for sight in found:
+    moving = [sight for sight in found if len(sight.own.turns) > 1]
+    for sight in moving:
         if not sight.told and not sight.kept:
-            sight.told = any(_leads(sight, other) for other in found if other is not sight)
+            sight.told = any(_leads(sight, other) for other in moving if other is not sight)
     return found
 
 
+@lru_cache(4096)
 def _is_told(text: str) -> bool:
     """Is this a place where gear is told, by its words?"""
     return any(piece in COMMANDS for token in re.split(r"[/ ]", text) for piece in pieces_of(token))

@@ -150,7 +150,10 @@ def filled(topic: object, at: str, blanks: Mapping[str, Scalar]) -> str:
 
 
 def templated(topic: str, at: str) -> str:
-    """A topic as a dialect writes it: `{at}` for the device's own part, where it begins so."""
-    if at and (topic == at or topic.startswith(at + "/")):
-        return "{at}" + topic[len(at) :]
-    return topic
+    """A topic as a dialect writes it: `{at}` for the device's own part, wherever it stands."""
+    if not at:
+        return topic
+    before, found, after = f"/{topic}/".partition(f"/{at}/")
+    if not found or f"/{at}/" in f"/{after}":
+        return topic  # it is not there, or nobody knows which of the two is meant
+    return f"{before}/{{at}}/{after}"[1:-1]

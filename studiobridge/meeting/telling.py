@@ -7,7 +7,7 @@ shapes. Nothing here is ever sent: `trying.py` shows a candidate to a person fir
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from studiobridge.meeting.described import Described
@@ -82,11 +82,13 @@ def candidates(
     point: Point,
     log: Sequence[Heard] = (),
     known: Sequence[Acquaintance] = (),
+    theirs: Collection[str] = (),
 ) -> list[Candidate]:
     """How this point may be told, the most plausible first; at most `MOST`.
 
     `log`: what was heard on the broker, with its times. `known`: other devices, of which some
-    may be of the same make. Only what a set profile would take is in the list.
+    may be of the same make. `theirs`: topics of other devices, on which nothing is guessed. Only
+    what a set profile would take is in the list.
     """
     hear = who.half(point, "hear")
     if hear is None:
@@ -114,8 +116,10 @@ def candidates(
             take(half)
     for half in _of_its_make(who, point, known):
         take(half)
+    # what the broker keeps is how something stands, and no place for a guess
+    taken = {*theirs, *(h.message.topic for h in log if h.message.retain)}
     for half in _shapes(who, point, log):
-        if not take(half):
+        if filled(half.rule["topic"], who.at, who.blanks) not in taken and not take(half):
             break
     return found[:MOST]
 
@@ -187,6 +191,9 @@ def _of_its_make(who: Acquaintance, point: Point, known: Sequence[Acquaintance])
         theirs, told = other.half(point, "hear"), other.half(point, "tell")
         if hear is None or theirs is None or told is None or other.homie is not None:
             continue
+        own = names_in(theirs.rule["topic"]) and not names_in(told.rule["topic"])
+        if own and other.at != who.at:
+            continue  # it is told where only that one is
         if dict(theirs.rule) == dict(hear.rule) and told.ground != "shape":
             why = f"'{other.name}' is heard in the same way, and is told like this"
             yield Half(point, "tell", told.rule, "likely", why)
@@ -313,11 +320,13 @@ def asked_before(who: Acquaintance, log: Sequence[Heard]) -> list[tuple[Mapping[
         if not said:
             continue
         count += 1
-        before = dict.fromkeys(
-            (other.message.topic, other.message.payload)
-            for other in reversed(log[:i])
-            if heard.at - other.at <= ANSWERED_AFTER and other.message.topic not in own
-        )
+        before: dict[tuple[str, bytes], None] = {}
+        for n in range(i - 1, -1, -1):
+            other = log[n]
+            if heard.at - other.at > ANSWERED_AFTER:
+                break
+            if other.message.topic not in own and not other.message.retain:
+                before[other.message.topic, other.message.payload] = None
         for mark in before:
             values.setdefault(mark, []).append(repr([s.value for s in said if s.device == IT]))
     found: list[tuple[Mapping[str, object], str]] = []

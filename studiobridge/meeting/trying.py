@@ -32,7 +32,19 @@ from typing import Literal
 from studiobridge.craft.chroma import Colour
 from studiobridge.meeting.followed import MOVED, Heard
 from studiobridge.meeting.met import Acquaintance, Half
+from studiobridge.meeting.outs import Ask, Done, Out, Say, Send, Wake
+from studiobridge.meeting.sentences import (
+    MUTE,
+    NO_STATE,
+    called,
+    deeds,
+    may_i,
+    message_line,
+    quoted,
+    stands,
+)
 from studiobridge.meeting.sketch import IT, Sketch, sketch_or_none
+from studiobridge.meeting.steps import LEVELS, Step, Trial, steps_of
 from studiobridge.meeting.telling import (
     Candidate,
     asked_before,
@@ -42,7 +54,6 @@ from studiobridge.meeting.telling import (
     tellable,
 )
 from studiobridge.profile.model import Point, Value, figure
-from studiobridge.profile.plain import plain
 from studiobridge.profile.said import Report
 from studiobridge.speech.encode import shown
 from studiobridge.speech.message import Message
@@ -71,81 +82,10 @@ SHOWN = 12
 ANSWERED_WITHIN = 180.0
 # Questions to the person about one device, the last one (what was seen) among them.
 MOST_QUESTIONS = 4
-# Levels (%) and whites (mired, from where it is) that are told to see whether it follows.
-LEVELS = (35.0, 65.0, 50.0, 80.0, 20.0)
-WHITE_STEP, COLDEST, WARMEST = 20.0, 154.0, 370.0
-
-
-# ---- what comes out ---------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Ask:
-    """A question to the person. Anything that is not one of `yes` is a no.
-
-    `sends`: every message that may follow a yes, one after another.
-    """
-
-    key: str
-    text: str
-    sends: tuple[Message, ...] = ()
-    yes: tuple[str, ...] = ("y", "yes")
-
-
-@dataclass(frozen=True, slots=True)
-class Say:
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class Send:
-    message: Message
-
-
-@dataclass(frozen=True, slots=True)
-class Wake:
-    """`wake` is to be called at this time, or a little later."""
-
-    at: float
-
-
-@dataclass(frozen=True, slots=True)
-class Done:
-    """It is over: `who` is what is known now; None where it came to no device."""
-
-    who: Acquaintance | None
-
-
-Out = Ask | Say | Send | Wake | Done
-
 # idle: not begun · asking: a question is open · asked: waits for what the device answers ·
 # quiet: waits until it stands still · told: waits for the effect · holding: it followed, a pause ·
 # back: told back after a failure · home: told back at the end · done
 Phase = Literal["idle", "asking", "asked", "quiet", "told", "holding", "back", "home", "done"]
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One message of a trial and what has to come of it."""
-
-    value: Value
-    # told what it is already: it has to stay so
-    same: bool = False
-
-
-@dataclass(slots=True)
-class Trial:
-    """One candidate with the messages it is tried by."""
-
-    point: Point
-    candidate: Candidate
-    sketch: Sketch
-    steps: tuple[Step, ...]
-    # what it is told when it did not follow, and at a stop
-    home: Value
-    told: bool = False
-    # something changed when it was told, if not as told
-    reacted: bool = False
 
 
 @dataclass(slots=True)
@@ -165,6 +105,8 @@ class Trying:
     who: Acquaintance
     log: Sequence[Heard] = ()
     known: Sequence[Acquaintance] = ()
+    # topics of other devices: nothing is guessed there
+    theirs: frozenset[str] = frozenset()
     # how many questions are left, the one at the end among them
     questions: int = MOST_QUESTIONS
     phase: Phase = "idle"
@@ -361,7 +303,7 @@ class Trying:
         self._trial = None
         self._theirs.add(trial.point)
         why = (
-            f"its {_called(trial.point)} changed when nothing was told: something else moves it,"
+            f"its {called(trial.point)} changed when nothing was told: something else moves it,"
             " or it answers late; meet it again when it is left alone"
         )
         return self._end(now, (why,))
@@ -492,7 +434,7 @@ class Trying:
         self.who = replace(candidate, half=half).on(self.who)
         self._asks_due = []
         topic = trial.sketch.tell({trial.point: trial.home, **self._along(trial.candidate)})
-        said = f"its {_called(trial.point)} follows"
+        said = f"its {called(trial.point)} follows"
         if topic:
             said += f", told on {shown(topic[0].topic)}"
         self._left.pop(trial.point, None)
@@ -530,7 +472,7 @@ class Trying:
         outs: list[Out] = []
         for message in messages:
             self._sent.add((message.topic, message.payload))
-            outs += [Say(f"telling {_message(message)}"), Send(message)]
+            outs += [Say(f"telling {message_line(message)}"), Send(message)]
         return outs
 
     # ---- asking the device ----------------------------------------------------------------------
@@ -541,7 +483,7 @@ class Trying:
             self._askings.pop(0)
         if not self._askings:
             if not self._live & set(MOVED):
-                return self._end(now, (_MUTE,))
+                return self._end(now, (MUTE,))
             return self._next_question(now)
         return self._ask_it(now)
 
@@ -556,7 +498,7 @@ class Trying:
         if turned and asking.answers:
             # it was no question: it turns over by it, and once more turns it back
             again = self._sends([asking.message]) if turned == ["switch"] else []
-            why = f"it moves when it is told {_message(asking.message)}, whatever it was before"
+            why = f"it moves when it is told {message_line(asking.message)}, whatever it was before"
             return [*again, *self._end(now, (why,))]
         asking.answers += 1
         if asking.answers < 2:
@@ -610,7 +552,7 @@ class Trying:
         batch: list[Trial] = []
         for point in points:
             if point not in self._left or self._tried.get(point, 0) == 0:
-                found = candidates(self.who, point, self.log, self.known)
+                found = candidates(self.who, point, self.log, self.known, self.theirs)
                 self._left[point] = found
             left = self._left[point]
             sure = bool(left) and left[0].half.ground != "shape"
@@ -640,7 +582,7 @@ class Trying:
         if point == "level" and home == 0.0 and self.state.get("switch") is False:
             home = self._lit_level or LEVELS[2]  # what it had when it was on
         hear = self.who.half(point, "hear")
-        steps = _steps(point, home, hear.rule if hear is not None else {})
+        steps = steps_of(point, home, hear.rule if hear is not None else {})
         if not all(self._messages(candidate, sketch, point, s.value) for s in steps):
             return None
         return Trial(point, candidate, sketch, steps, home)
@@ -660,21 +602,21 @@ class Trying:
             sends += [m for m in told if m not in sends]
             topics = list(dict.fromkeys(m.topic for m in told))
             for topic in topics:
-                words = ", then ".join(_quoted(m.payload) for m in told if m.topic == topic)
-                lines.append(f"  {n:2}. {_called(trial.point):6} {_quoted(topic)}: {words}")
+                words = ", then ".join(quoted(m.payload) for m in told if m.topic == topic)
+                lines.append(f"  {n:2}. {called(trial.point):6} {quoted(topic)}: {words}")
         asking = [] if self._reader is None else self._reader.asks()
         for m in asking:
-            lines.append(f"  and each time, to hear how it stands, {_message(m)}")
+            lines.append(f"  and each time, to hear how it stands, {message_line(m)}")
             sends.append(replace(m, qos=0, retain=False, expiry=LIVES))
         self._allowed |= {(m.topic, m.payload) for m in sends}
         points = list(dict.fromkeys(t.point for t in self._queue))
-        text = "\n".join([_may_i(self.who, points, len(self._queue)), *lines])
+        text = "\n".join([may_i(self.who, points, len(self._queue)), *lines])
         return self._put(Ask("tell", text, tuple(sends)), now)
 
     def _ask_how_it_stands(self, now: float) -> list[Out]:
         """It has said nothing live: asked first, where that can be asked."""
         if self._asked_for or self.questions <= 1:
-            return self._end(now, (_MUTE,))
+            return self._end(now, (MUTE,))
         self._asked_for = True
         for rule, why in asks(self.who, self.log):
             sketch = sketch_or_none(replace(self.who, ask=rule))
@@ -682,11 +624,11 @@ class Trying:
                 plain = replace(message, qos=0, retain=False, expiry=LIVES)
                 self._askings.append(_Asking(rule, plain, why=why))
         if not self._askings:
-            return self._end(now, (_MUTE,))
+            return self._end(now, (MUTE,))
         self.questions -= 1
         sends = tuple(a.message for a in self._askings)
         self._allowed |= {(m.topic, m.payload) for m in sends}
-        lines = [f"  {n:2}. {_message(m)}" for n, m in enumerate(sends, 1)]
+        lines = [f"  {n:2}. {message_line(m)}" for n, m in enumerate(sends, 1)]
         text = (
             f"'{self.who.name}' says little of itself. May I ask it how it stands? Nothing should"
             " start by that, but look at it first. I would send, until it answers twice:"
@@ -725,8 +667,8 @@ class Trying:
     def _home_done(self, now: float) -> list[Out]:
         if not self._followed:
             return self._end(now, ())
-        did = " and ".join(_deeds(point) for point in self._followed)
-        text = f"Did it {did}, before your eyes? It says so; only you can see it."
+        did = " and ".join(deeds(point, self.found.get(point)) for point in self._followed)
+        text = f"Did it {did}, in this order and before your eyes? It says so; only you can see it."
         return self._put(Ask("eyes", text), now)
 
     def _eyes(self, said: str, now: float) -> list[Out]:
@@ -761,14 +703,14 @@ class Trying:
             if told is None or told.ground not in ("seen", "likely"):
                 missing.append(self._not_found(point))
         if not any(h.half == "hear" and h.point in MOVED for h in self.who.halves):
-            missing.append(_NO_STATE)
+            missing.append(NO_STATE)
         for point in self._tried:
             home, now_at = self.found.get(point), self.state.get(point)
             back = home is None or now_at is None or self._same(point, home, now_at)
             if not back and point not in self._theirs and not self._told_back(point):
                 missing.append(
-                    f"its {_called(point)} does not stand as it was found"
-                    f" ({_shown_value(point, now_at)}, found at {_shown_value(point, home)}): turn"
+                    f"its {called(point)} does not stand as it was found"
+                    f" ({stands(point, now_at)}, found at {stands(point, home)}): turn"
                     " it back by hand"
                 )
         halves = tuple(h for h in self.who.halves if h.half == "hear" or h.ground != "shape")
@@ -797,82 +739,10 @@ class Trying:
         ways = "nothing was tried" if not times else f"{times} ways were tried"
         why = next((f"; {w}" for p, w in self._reacted if p == point), "")
         return (
-            f"how its {_called(point)} is told is not known ({ways}{why}): move it from its own"
+            f"how its {called(point)} is told is not known ({ways}{why}): move it from its own"
             " remote, its app or another switch while `studiobridge meet` listens, or write 'tell:'"
             " for it by hand (config/dialects.md)"
         )
 
     def _wake(self) -> Wake:
         return Wake(min([self._due, *self._asks_due[:1]]))
-
-
-_MUTE = (
-    "it has not said live how it stands, so nothing could be confirmed: press its button while"
-    " `studiobridge meet` listens, or find out how it is asked ('ask:' in config/dialects.md)"
-)
-_NO_STATE = (
-    "it says nothing of how it stands, so what it is told could never be confirmed: put it on a"
-    " plug that meters, or use it with 'proof: hand'"
-)
-
-
-def _steps(point: Point, home: Value, hear: Mapping[str, object]) -> tuple[Step, ...]:
-    """The messages a candidate is tried by, from how the device was found and back to it."""
-    if point == "switch":
-        return (Step(not home), Step(home), Step(home, same=True))
-    now = figure(home)
-    if point == "level":
-        far = [level for level in LEVELS if abs(level - now) >= 12.0]
-        return (Step(far[0]), Step(far[1]), Step(now))
-    here = 1e6 / max(now, 1.0)
-    signs = (1, 2) if here < COLDEST + WHITE_STEP else (-1, -2)
-    if COLDEST + WHITE_STEP <= here <= WARMEST - WHITE_STEP:
-        signs = (1, -1)
-    in_mired = hear.get("unit") == "mired" or "mired" in str(hear.get("of", ""))
-    whites = []
-    for sign in signs:
-        there = round(here + sign * WHITE_STEP)  # gear may take whole numbers only
-        whites.append(1e6 / there if in_mired else float(round(1e6 / there / 50) * 50))
-    return (*(Step(white) for white in whites), Step(now))
-
-
-def _shown_value(point: Point, value: Value | None) -> str:
-    if isinstance(value, bool):
-        return "on" if value else "off"
-    if not isinstance(value, float | int):
-        return "not known"
-    return f"{value:.0f} K" if point == "cct" else f"{value:.0f} %"
-
-
-def _called(point: Point) -> str:
-    return {"switch": "switch", "level": "level", "cct": "white"}.get(point, point)
-
-
-def _deeds(point: Point) -> str:
-    deeds = {
-        "switch": "go off and on",
-        "level": "change its level and come back",
-        "cct": "turn warmer and colder and come back",
-    }
-    return deeds.get(point, "follow")
-
-
-def _may_i(who: Acquaintance, points: Sequence[Point], ways: int) -> str:
-    what = " and ".join(_called(p) for p in points)
-    how = "I would send" if ways == 1 else "I would send, one way at a time until one works,"
-    return (
-        f"May I try to move '{who.name}' ({what})? Whatever hangs on it may start: a lamp, a motor,"
-        f" a heater. Look at it, and be sure nobody has a hand in it, before you say yes.\n{how}"
-        " and each time back to how it is now:"
-    )
-
-
-def _message(message: Message) -> str:
-    payload = _quoted(message.payload) if message.payload else "(empty)"
-    return f"{_quoted(message.topic)}: {payload}"
-
-
-def _quoted(text: str | bytes) -> str:
-    """All of it, as it is sent: what a person says yes to is not cut short."""
-    whole = text.decode("utf-8", "replace") if isinstance(text, bytes) else text
-    return f"'{plain(whole)}'"

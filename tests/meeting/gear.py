@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 
 from studiobridge.meeting.first_meeting import Meeting
 from studiobridge.meeting.met import Acquaintance
-from studiobridge.meeting.trying import Ask, Done, Out, Send, Wake
+from studiobridge.meeting.outs import Ask, Done, Out, Send, Wake
 from studiobridge.profile import read_profile_text
 from studiobridge.profile.model import Point, SetProfile, Value
 from studiobridge.speech import FarEnd
@@ -51,7 +51,6 @@ class Gear:
     noise: Callable[[float], Message] | None = None
     every: float = 1.0
     only_changed: str | None = None  # it says only "changed", there
-    heard_by: tuple[Acquaintance, ...] = ()
 
     def __post_init__(self) -> None:
         self.profile: SetProfile = read_profile_text(HEAD + self.text).profile
@@ -165,10 +164,13 @@ class World:
     sent: list[Message] = field(default_factory=list)
     questions: list[Ask] = field(default_factory=list)
     seen: list[tuple[float, dict[Point, Value]]] = field(default_factory=list)
+    # other gear that was moved by what was said
+    others_moved: list[str] = field(default_factory=list)
     trace: list[str] = field(default_factory=list)
     _heap: list[tuple[float, int, Callable[[], None]]] = field(default_factory=list)
     _count: int = 0
     _allowed: set[tuple[str, bytes]] = field(default_factory=set)
+    _started_at: float = 0.0
     _started: dict[Point, Value] = field(default_factory=dict)
 
     def after(self, wait: float, do: Callable[[], None]) -> None:
@@ -211,6 +213,8 @@ class World:
                 self.after(wait, lambda a=answer: self.publish(a))  # type: ignore[misc]
             if gear is self.at and gear.true != before:
                 self.seen.append((self.now, dict(gear.true)))
+            elif gear.true != before:
+                self.others_moved.append(f"{gear.name} by {message.topic}")
         self._deliver(live)
 
     def _deliver(self, message: Message) -> None:
@@ -273,7 +277,7 @@ class World:
             if message.topic not in ask.text or message.payload.decode() not in ask.text:
                 raise Broken(f"not shown: {message}")
         if ask.key == "tell" and not self._started:
-            self._started = dict(self.at.true)
+            self._started, self._started_at = dict(self.at.true), self.now
         said = self.says(ask) if self.says is not None else self.person(ask)
         if ask.key in ("tell", "ask") and said == "y":
             self._allowed |= {(m.topic, m.payload) for m in ask.sends}
@@ -296,8 +300,20 @@ class World:
         if ask.key == "name":
             return f"{self.at.name} {self.at.end.device.kind}"
         if ask.key == "eyes":
-            return "y" if len(self.seen) >= 2 else "n"
+            return "y" if self._saw(ask) else "n"
         return "y"
+
+    def _saw(self, ask: Ask) -> bool:
+        """Did the device itself do what the question says, in this order?"""
+        before = self._started
+        states = [state for at, state in self.seen if at >= self._started_at]
+        if not before or len(states) < 2:
+            return False
+        if "go O" in ask.text:
+            ways = [s["switch"] for s in states if "switch" in s]
+            moved = [w for w in ways if w is not before.get("switch")]
+            return bool(moved) and ("go OFF, then" in ask.text) is (before["switch"] is True)
+        return True
 
     @property
     def as_found(self) -> bool:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from studiobridge.meeting.first_meeting import MOST_ANSWERS, Meeting
 from studiobridge.meeting.followed import Heard
+from studiobridge.meeting.met import Half
+from studiobridge.meeting.outs import Ask
 from studiobridge.meeting.telling import MOST, candidates
-from studiobridge.meeting.trying import Ask
 from studiobridge.speech.message import Message
 from tests.meeting.gear import Gear, World
 from tests.meeting.known import TrueHearing, acquaintance
@@ -31,6 +34,10 @@ def test_eighteen_of_twenty_are_controlled_and_confirmed(rows: list[Row]) -> Non
 
 def test_no_device_takes_more_than_six_answers_and_all_are_left_as_found(rows: list[Row]) -> None:
     assert [row.name for row in rows if row.answers > MOST_ANSWERS or not row.as_found] == []
+
+
+def test_no_other_device_is_moved(rows: list[Row]) -> None:
+    assert [(row.name, row.others_moved) for row in rows if row.others_moved] == []
 
 
 def test_what_is_not_learned_is_said_and_what_to_do(rows: list[Row]) -> None:
@@ -130,6 +137,30 @@ def test_what_a_phone_was_overheard_to_say_is_told_in_its_form() -> None:
     first = candidates(who, "level", log)[0].half
     assert first.ground == "overheard"
     assert first.rule == {"topic": "phone/out", "json": {"pct": "{value}", "to": "panel"}}
+
+
+def test_nothing_is_guessed_where_another_device_is_told_or_says_how_it_stands() -> None:
+    who = acquaintance(twenty()["relay"])
+    likely = [c.half.rule["topic"] for c in candidates(who, "switch")]
+    assert "{at}/relay/in" in likely and "{at}/relay/out/set" in likely
+    kept = [Heard(0.0, Message("bench/relay/relay/out/set", b"1", retain=True))]
+    theirs = {"bench/relay/relay/in"}
+    left = [c.half.rule["topic"] for c in candidates(who, "switch", kept, (), theirs)]
+    assert left and not {"{at}/relay/in", "{at}/relay/out/set"} & set(left)
+
+
+def test_one_of_the_same_make_is_told_in_its_own_place() -> None:
+    """The book knows a neighbour that is heard in the same way; it is not the neighbour's topic."""
+    text = twenty()["drehlicht"].text
+    neighbour = acquaintance(Gear("drehlicht", text))
+    for topic, good in (("ecke/drehlicht/befehl", False), ("{at}/befehl", True)):
+        half = Half(
+            "switch", "tell", {"topic": topic, "words": {"on": "an", "off": "aus"}}, "seen", ""
+        )
+        book = replace(neighbour, halves=(*neighbour.halves, half))
+        who = replace(neighbour, name="zweites", at="ecke/zweites")
+        found = [c.half.rule["topic"] for c in candidates(who, "switch", (), [book])]
+        assert (topic == found[0]) is good, found
 
 
 # ---- any device, any person ---------------------------------------------------------------------

@@ -43,6 +43,7 @@ class Row:
     points: dict[str, str] = field(default_factory=dict)
     good: bool = False
     as_found: bool = False
+    others_moved: list[str] = field(default_factory=list)
     missing: tuple[str, ...] = ()
     trace: list[str] = field(default_factory=list)
 
@@ -55,6 +56,7 @@ def meet(name: str, alone: bool = False) -> tuple[Row, World]:
     who = world.run()
     row = Row(name, ODD[name], world.talk.answers, len(world.sent), world.now)
     row.as_found, row.trace = world.as_found, world.trace
+    row.others_moved = world.others_moved
     if who is not None:
         row.missing = who.missing
         row.points = controls(who, twenty()[name], world)
@@ -116,6 +118,7 @@ def table(rows: list[Row]) -> str:
     for row in rows:
         how = ", ".join(f"{p} {said}" for p, said in row.points.items()) or "-"
         left = "" if row.as_found else "  NOT AS FOUND"
+        left += f"  MOVED {row.others_moved}" if row.others_moved else ""
         lines.append(
             f"{row.name:10} {row.odd:62} {row.answers:7} {row.sent:4} {row.took:4.0f}  {how}{left}"
         )

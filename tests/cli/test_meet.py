@@ -1,0 +1,230 @@
+"""`meet` as a real process, at a terminal of its own, with a relay on a real broker."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import pty
+import re
+import select
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+
+from studiobridge.meeting.book import read
+from tests.brokers import Mosquitto, needs_mosquitto
+
+# the conversation, with less patience than a person needs
+MAIN = """
+import studiobridge.meeting.first_meeting as f, studiobridge.meeting.trying as t
+f.LISTENS, f.COMPLETE, t.HOLD, t.PATIENCE, t.BACK = 0.6, 0.4, 0.6, 1.0, 0.3
+from studiobridge.cli import main
+main()
+"""
+
+
+class Relay:
+    """A relay with a button, which says what it is on `out` and is told on `in`."""
+
+    def __init__(self, port: int) -> None:
+        self.on = "1"
+        self.told: list[str] = []
+        self.all: list[str] = []  # whatever else was said on the broker
+        self.client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+        self.client.on_message = self._heard
+        self.client.connect("127.0.0.1", port)
+        self.client.subscribe("#")
+        self.client.loop_start()
+        self.press("1")
+
+    def _heard(self, client: mqtt.Client, data: object, said: mqtt.MQTTMessage) -> None:
+        if said.topic == "bench/lamp/in":
+            assert not said.retain
+            self.told.append(said.payload.decode())
+            self.press(said.payload.decode())
+        elif said.topic != "bench/lamp/out":
+            self.all.append(said.topic)
+
+    def press(self, value: str) -> None:
+        self.on = value
+        self.client.publish("bench/lamp/out", value, retain=True)
+
+    def close(self) -> None:
+        self.client.disconnect()
+        self.client.loop_stop()
+
+
+class Person:
+    """At a terminal: reads what is on it, presses the button when told to, types answers."""
+
+    def __init__(self, relay: Relay, url: str, home: Path, *args: str) -> None:
+        self.screen = ""
+        self.relay = relay
+        self.book = home / "met.yaml"
+        self._pressed: set[str] = set()
+        self._ours, theirs = pty.openpty()
+        env = {k: v for k, v in os.environ.items() if not k.startswith("STUDIOBRIDGE")}
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", MAIN, "meet", "--book", str(self.book), *args],
+            env={**env, "HOME": str(home), "STUDIOBRIDGE_BROKER": url, "TERM": "xterm"},
+            stdin=theirs,
+            stdout=theirs,
+            stderr=theirs,
+            start_new_session=True,
+        )
+        os.close(theirs)
+
+    def _read(self) -> None:
+        if select.select([self._ours], [], [], 0.05)[0]:
+            with contextlib.suppress(OSError):
+                new = os.read(self._ours, 65536).decode("utf-8", "replace")
+                self.screen += re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", new).replace("\r", "")
+        for word, value in (("OFF", "0"), ("ON", "1")):
+            if f"now switch it {word}" in self.screen and word not in self._pressed:
+                self._pressed.add(word)
+                self.relay.press(value)
+
+    def until(self, text: str) -> None:
+        end = time.monotonic() + 30
+        while text not in self.screen:
+            assert time.monotonic() < end and self.process.poll() is None, self.screen
+            self._read()
+
+    def type(self, text: str) -> None:
+        os.write(self._ours, text.encode())
+
+    def ended(self) -> int:
+        end = time.monotonic() + 30
+        while (code := self.process.poll()) is None:
+            assert time.monotonic() < end, self.screen
+            self._read()
+        self._read()
+        return code
+
+    def until_named(self) -> None:
+        self.until("when I say so")
+        self.type("\n")
+        self.until("Its name")
+        self.type("desk-lamp plug\n")
+        self.until("(y/N)")
+
+
+@contextlib.contextmanager
+def person(tmp_path: Path, *args: str) -> Iterator[Person]:
+    broker = Mosquitto(tmp_path)
+    broker.start()
+    relay = Relay(broker.port)
+    made = Person(relay, broker.url, tmp_path, *args)
+    try:
+        yield made
+    finally:
+        if made.process.poll() is None:
+            made.process.kill()
+            made.process.wait(5)
+        os.close(made._ours)
+        relay.close()
+        broker.stop()
+
+
+@needs_mosquitto
+def test_a_relay_is_met_and_stands_in_the_book_beside_what_was_there(tmp_path: Path) -> None:
+    old = "met: 1\ndialects: {}\ndevices:\n  old: {kind: light, speaks: homie5, at: old/lamp}\n"
+    (tmp_path / "met.yaml").write_text(old)
+    with person(tmp_path) as at:
+        at.until_named()
+        assert "'bench/lamp/in': '0', then '1'" in at.screen
+        assert at.relay.told == []
+        at.type("y\n")
+        at.until("before your eyes?")
+        assert at.relay.told == ["0", "1", "1"]
+        at.type("y\n")
+        assert at.ended() == 0, at.screen
+        old_one, lamp = read(at.book.read_bytes())
+    assert (old_one.name, lamp.name, lamp.kind) == ("old", "desk-lamp", "plug")
+    tell = lamp.half("switch", "tell")
+    assert tell is not None and tell.ground == "seen"
+    assert dict(tell.rule) == {"topic": "{at}/in", "words": {"on": "1", "off": "0"}}
+    assert at.relay.all == []
+
+
+@needs_mosquitto
+def test_enter_is_no_yes_and_nothing_is_sent(tmp_path: Path) -> None:
+    with person(tmp_path) as at:
+        at.until("when I say so")
+        at.type("\n")
+        at.until("now switch it OFF")
+        at.type("y\ny\n")  # typed before the question was there
+        at.until("Its name")
+        at.type("\n")
+        at.until("(y/N)")
+        at.type("\n")
+        assert at.ended() == 1, at.screen
+        assert "you said no" in at.screen
+        assert at.relay.told == [] and at.relay.all == []
+
+
+@needs_mosquitto
+def test_ctrl_c_tells_it_back_and_writes_nothing(tmp_path: Path) -> None:
+    with person(tmp_path) as at:
+        at.until_named()
+        at.type("y\n")
+        at.until("telling 'bench/lamp/in': '0'")
+        end = time.monotonic() + 5
+        while at.relay.told != ["0"] and time.monotonic() < end:
+            time.sleep(0.02)
+        at.process.send_signal(signal.SIGINT)
+        assert at.ended() == 130, at.screen
+        while at.relay.on != "1" and time.monotonic() < end:
+            time.sleep(0.02)
+        assert at.relay.told == ["0", "1"]
+        assert not at.book.exists()
+        assert list(tmp_path.glob(".met*")) == []
+
+
+@needs_mosquitto
+def test_a_lockout_on_this_broker_forbids_it_to_a_script_too(tmp_path: Path) -> None:
+    answers = tmp_path / "answers"
+    answers.write_text("# all of them\npress:\nname: desk-lamp plug\ntell: y\neyes: y\n")
+    with person(tmp_path, "--json", "--answers", str(answers)) as at:
+        state = json.dumps({"lockouts": [{"target": "wall", "by": "rana"}]})
+        at.relay.client.publish("studiobridge/corner/state", state, retain=True)
+        assert at.ended() == 1, at.screen
+        said = json.loads(at.screen[at.screen.index("\n{\n") :])
+    assert said["sent"] == [] and at.relay.told == []
+    assert (said["device"], said["answers"]) == ("desk-lamp", 2)
+    assert "somebody works on the set 'corner'" in said["missing"][0]
+
+
+def run(tmp_path: Path, *args: str) -> subprocess.CompletedProcess[str]:
+    env = {k: v for k, v in os.environ.items() if not k.startswith("STUDIOBRIDGE")}
+    return subprocess.run(
+        [sys.executable, "-c", MAIN, "meet", *args],
+        env={**env, "HOME": str(tmp_path), "STUDIOBRIDGE_BROKER": "mqtt://127.0.0.1:9"},
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+
+
+def test_bad_input_says_where_and_ends_with_2(tmp_path: Path) -> None:
+    answers, book = tmp_path / "answers", tmp_path / "met.yaml"
+    done = run(tmp_path, "--book", str(book))
+    assert done.returncode == 2 and "--answers FILE" in done.stderr
+    answers.write_text("press:\ntel: y\n")
+    done = run(tmp_path, "--book", str(book), "--answers", str(answers))
+    assert done.returncode == 2 and f"{answers}:2:1: 'tel: y'" in done.stderr
+    book.write_text("met: 1\ndevices: {x: {kind: lamp}}\n")
+    done = run(tmp_path, "--book", str(book), "--answers", str(answers))
+    assert done.returncode == 2 and done.stderr.startswith(f"{book}:2:")
+    assert "Traceback" not in done.stderr
+    book.unlink()
+    answers.write_text("press:\n")
+    done = run(tmp_path, "--book", str(book), "--answers", str(answers))
+    assert done.returncode == 3 and not book.exists()
