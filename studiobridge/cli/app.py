@@ -23,7 +23,7 @@ COMMANDS = {
     "hand": ("by-hand",),
     "watching": ("status", "drift", "watch", "record"),
     "pages": ("panel",),
-    "rehearsing": ("rehearse",),
+    "rehearsing": ("rehearse", "touch"),
 }
 
 
