@@ -31,7 +31,7 @@ COMMANDS = {
     "hand": ("by-hand",),
     "watching": ("status", "drift", "watch", "record"),
     "pages": ("panel",),
-    "rehearsing": ("rehearse",),
+    "rehearsing": ("rehearse", "touch"),
 }
 
 

@@ -23,13 +23,16 @@ from typing import Any
 from studiobridge.bridge.asking import Asker, NoBridge, NoBroker
 from studiobridge.bridge.daemon import SetRunner
 from studiobridge.bridge.settings import BrokerSettings, PanelSettings, Settings
+from studiobridge.bridge.topics import ROOT
 from studiobridge.cli import show
 from studiobridge.cli.follow import follow
 from studiobridge.profile.model import Device, Preset, SetProfile
 from studiobridge.profile.said import Answer
 from studiobridge.rehearsal.embedded import EmbeddedBroker
+from studiobridge.rehearsal.hands import Hands
 from studiobridge.rehearsal.live import LiveRoom
 from studiobridge.shown import words
+from studiobridge.shown.counted import counted
 from studiobridge.shown.hand import guide
 
 # How long (s) a scene may take before it has failed, whatever the pace.
@@ -369,8 +372,9 @@ async def rehearse_evening(
             with LiveRoom(quick, "127.0.0.1", broker.port) as room:
                 if page is not None:
                     settings = settings.model_copy(update={"panel": PanelSettings(port=page)})
-                    return await _with_page(copy, room.profile, settings, room)
-                return await _with_room(copy, room.profile, settings, room, stay, look, broker.url)
+                    with Hands(room, "127.0.0.1", broker.port):
+                        return await _with_page(copy, room.profile, settings, room)
+                return await _with_room(copy, room.profile, settings, room, stay, look, broker)
     except RuntimeError as error:
         show.fail(str(error))
         return 1
@@ -385,13 +389,14 @@ async def _with_room(
     room: LiveRoom,
     stay: bool,
     look: str | None,
-    url: str,
+    broker: EmbeddedBroker,
 ) -> int:
-    devices = sum(d.speaks is not None for d in profile.devices.values())
     show.out(
-        f"A rehearsal of {profile.title or profile.name}: {devices} simulated devices on an"
-        " embedded broker, the real bridge, no gear."
+        f"A rehearsal of {profile.title or profile.name}: the real bridge, a broker of its own,"
+        f" and {words.count(len(profile.devices), 'device')}, all simulated."
     )
+    for line in counted(profile):
+        show.out(f"  {line}")
     said: list[str] = []
     runner = SetRunner(copy, profile, settings, say=said.append)
     running = asyncio.create_task(runner.run())
@@ -422,8 +427,9 @@ async def _with_room(
                     show.fail(room.error)
                 code = 1
             show.out(show.CAUTION)
-            if stay and code == 0:
-                await _stay(profile, settings, url, copy)
+            if stay:
+                with Hands(room, "127.0.0.1", broker.port):
+                    await _stay(profile, settings, broker, copy, evening.look)
     finally:
         runner.stop()
         await running
@@ -483,15 +489,26 @@ def _until_interrupted() -> asyncio.Event:
     return stopped
 
 
-async def _stay(profile: SetProfile, settings: Settings, url: str, copy: Path) -> None:
+async def _stay(
+    profile: SetProfile, settings: Settings, broker: EmbeddedBroker, copy: Path, look: str | None
+) -> None:
     show.out()
-    show.out("The set is dark now; its bridge and gear go on for you. In another terminal:")
+    show.out("The bridge and the simulated gear go on for you. In another terminal:")
     show.out()
-    show.out(f"    export STUDIOBRIDGE_BROKER={url} STUDIOBRIDGE_SET={profile.name}")
+    show.out(f"    export STUDIOBRIDGE_BROKER={broker.url} STUDIOBRIDGE_SET={profile.name}")
     show.out(f"    export STUDIOBRIDGE_DATA={settings.data}")
     show.out(f"    export PATH={shlex.quote(str(Path(sys.executable).parent))}:$PATH")
     show.out("    studiobridge up")
     show.out("    studiobridge status")
+    found = a_light(profile, look) or a_dial(profile, look)
+    if found is not None:
+        show.out(
+            f"    studiobridge touch {found[0]} 80 %     # a hand on its dial; also off, 3200 K"
+        )
     show.out()
+    show.out(
+        f"Any MQTT client may look: port {broker.port} speaks MQTT 5, port {broker.port4} 3.1.1,"
+        f" both on 127.0.0.1; all of it is below {ROOT}/{profile.name}/ and the gear's own topics."
+    )
     show.out(f"`keep` writes into the copy {copy}. Ctrl-C ends it.")
     await _until_interrupted().wait()
