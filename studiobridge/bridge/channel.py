@@ -70,10 +70,10 @@ class RequestBody(BaseModel):
     force: bool = False
     yes: bool = False
     everything: bool = False
+    until: float | None = None
     title: str = Field(default="", max_length=200)
     replace: bool = False
     strict: bool = False
-    until: float | None = None
 
 
 class Channel:
@@ -180,11 +180,11 @@ class Channel:
             force=body.force,
             yes=body.yes,
             everything=body.everything,
+            retained=message.retain,
+            expired=body.until is not None and body.until < self._wall(at),
             title=plain(body.title),
             replace=body.replace,
             strict=body.strict,
-            retained=message.retain,
-            expired=body.until is not None and body.until < self._wall(at),
         )
         return [request]
 
