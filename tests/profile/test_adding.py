@@ -385,3 +385,12 @@ def test_two_saves_at_once_are_both_in_the_file(tmp_path: Path) -> None:
     with ThreadPoolExecutor(4) as pool:
         list(pool.map(lambda n: save_look(path, n, {"shelf-light": Preset(20.0, 3000.0)}), names))
     assert set(read_profile_text(path.read_bytes()).profile.looks) == {"day", *names}
+
+
+def test_a_file_in_old_words_takes_a_new_device_too() -> None:
+    text = EXAMPLES["one-plug-one-light.yaml"].decode()
+    old = text.replace("dialects:", "wires:").replace("speaks: relay", "wire: relay")
+    assert "wires:" in old
+    new = with_device(old.encode(), "x", newcomer("wall")).decode()
+    assert "dialects:" not in new
+    assert read_profile_text(new).profile.devices["new-plug"].hears == {"switch"}
