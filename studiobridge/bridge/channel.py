@@ -71,13 +71,13 @@ class RequestBody(BaseModel):
     force: bool = False
     yes: bool = False
     everything: bool = False
+    until: float | None = None
     title: str = Field(default="", max_length=200)
     replace: bool = False
     strict: bool = False
     # of a try: the value as a person writes it, and whether to show which device it is
     value: str | None = Field(default=None, max_length=64)
     blink: bool = False
-    until: float | None = None
 
 
 class Channel:
@@ -195,13 +195,13 @@ class Channel:
             force=body.force,
             yes=body.yes,
             everything=body.everything,
+            retained=message.retain,
+            expired=body.until is not None and body.until < self._wall(at),
             title=plain(body.title),
             replace=body.replace,
             strict=body.strict,
             wish=wish,
             blink=body.blink,
-            retained=message.retain,
-            expired=body.until is not None and body.until < self._wall(at),
         )
         return [request]
 

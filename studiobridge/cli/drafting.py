@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 import sys
+import textwrap
 import time
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -263,10 +264,11 @@ def _one(question: Question, given: Given, said: Mapping[str, str], yes: bool) -
 
 def _from_a_person(question: Question) -> str:
     """Ask in the terminal, on its error stream: what is printed may be read by a program."""
-    show.fail(f"\n{question.text}")
-    show.fail(f"  {question.why}")
+    columns = min(show.width(), 100) - 1
+    show.fail("\n" + textwrap.fill(question.text, columns))
+    show.fail(_set_in(question.why, columns))
     if question.choices:
-        show.fail(f"  one of: {', '.join(question.choices)}")
+        show.fail(_set_in(f"one of: {', '.join(question.choices)}", columns))
     elif question.example and question.offered is None:
         show.fail(f"  like: {question.example}")
     hint = f" [{question.offered}]" if question.offered is not None else ""
@@ -276,6 +278,13 @@ def _from_a_person(question: Question) -> str:
     if not line:
         raise Stop(BAD_INPUT, "\nthe answers ended before the questions: nothing is written")
     return line.rstrip("\n")
+
+
+def _set_in(text: str, columns: int) -> str:
+    """Lines below a question, with no word and no name broken."""
+    return textwrap.fill(
+        text, columns, initial_indent="  ", subsequent_indent="  ", break_on_hyphens=False
+    )
 
 
 # ---- what the lights report ------------------------------------------------------------------

@@ -51,14 +51,14 @@ class Request:
     force: bool = False
     yes: bool = False
     everything: bool = False  # down: chargers and network too
+    retained: bool = False
+    expired: bool = False
     # save_look: the title of the look; write over one that is there; only where all is known
     title: str = ""
     replace: bool = False
     strict: bool = False
     wish: tuple[Point, Value] | None = None  # try: what its one device is told; None: only heard
     blink: bool = False  # try: which one is it
-    retained: bool = False
-    expired: bool = False
 
 
 # What tells of a device that cannot tell itself: the meter of its plug, a sensor or the picture.

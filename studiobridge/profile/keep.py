@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import stat
 import time
@@ -71,13 +72,24 @@ def write_new(path: Path, data: bytes) -> None:
     try:
         if path.exists() or path.is_symlink():
             raise there
+        beside.unlink(missing_ok=True)  # of one that was killed in the middle
         handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
         with os.fdopen(handle, "wb") as file:
             file.write(data)
             file.flush()
             os.fsync(handle)
-        # a second name for it: refused where the first is taken, as a rename would not be
-        os.link(beside, path)
+        try:
+            # a second name for it: refused where the name is taken, as a rename would not be
+            os.link(beside, path)
+        except FileExistsError:
+            raise
+        except OSError as error:
+            # a memory stick knows no second names
+            if error.errno not in (errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS):
+                raise
+            if path.exists() or path.is_symlink():
+                raise there from None
+            beside.rename(path)
         folder = os.open(path.parent, os.O_RDONLY)
         try:
             os.fsync(folder)

@@ -199,6 +199,7 @@ RULES: dict[str, list[tuple[str, dict[str, object]]]] = {
     "rolling": [("hear", {"topic": "{at}/rec", "words": {"yes": "1", "no": "0"}})],
     "lux": [("hear", {"topic": "{at}/lux"})],
 }
+WORKS = (RULES["switch"][0], RULES["switch"][2])
 MEASURED = st.dictionaries(
     st.sampled_from(
         [
@@ -240,12 +241,16 @@ WHY = st.sampled_from(["it clicked", "é: #'\"", "x" * 300, "both words were hea
 def books(draw: st.DrawFn) -> list[Acquaintance]:
     met = []
     for n, name in enumerate(draw(st.lists(NAMES, max_size=5, unique=True))):
-        kind = draw(st.sampled_from([None, *KINDS]))
+        kind = draw(st.sampled_from([None, "plug", "plug", "light", "amp", "audio", *KINDS]))
         measured = {key: FIGURES[key] for key in draw(MEASURED)}
         if draw(st.integers(0, 4)) == 0:
             met.append(Acquaintance(name, "", kind, homie=f"panel-{n}/light", measured=measured))
             continue
         halves: list[Half] = []
+        if kind == "plug" and draw(st.booleans()):
+            halves = [Half("switch", half, rule, "seen", "it clicked") for half, rule in WORKS]  # type: ignore[arg-type]
+            met.append(Acquaintance(name, f"gear/{n}", kind, tuple(halves), measured=measured))
+            continue
         for point in draw(st.lists(st.sampled_from(sorted(RULES)), unique=True)):
             seen = set()
             for half, rule in draw(st.permutations(RULES[point])):

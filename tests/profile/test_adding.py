@@ -5,6 +5,8 @@ from __future__ import annotations
 import difflib
 import os
 import stat
+import subprocess
+import sys
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -339,6 +341,43 @@ def test_a_full_disk_leaves_the_file_as_it_was(
     assert list(tmp_path.iterdir()) == [path]
 
 
+def test_a_new_file_is_whole_or_not_there_and_never_over_another(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "new.yaml"
+
+    def full(handle: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    def no_second_names(*paths: object) -> None:
+        raise OSError(1, "Operation not permitted")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(keep.os, "fsync", full)
+        with pytest.raises(CannotKeep, match="No space left"):
+            keep.write_new(path, b"format: 1")
+    assert list(tmp_path.iterdir()) == []
+    with monkeypatch.context() as patch:
+        patch.setattr(keep.os, "link", no_second_names)
+        keep.write_new(path, b"format: 1")
+    for text in (b"format: 2", b"format: 3"):
+        with pytest.raises(CannotKeep, match="is there already"):
+            keep.write_new(path, text)
+    assert path.read_bytes() == b"format: 1"
+    assert list(tmp_path.iterdir()) == [path]
+    # of many at once one is written, and the others are told
+    other = tmp_path / "other.yaml"
+
+    code = "import sys; from pathlib import Path; from studiobridge.profile.keep import *\n"
+    code += (
+        "try: write_new(Path(sys.argv[1]), sys.argv[2].encode())\nexcept CannotKeep: sys.exit(1)"
+    )
+    racing = [subprocess.Popen([sys.executable, "-c", code, str(other), str(n)]) for n in range(3)]
+    ends = [one.wait(30) for one in racing]
+    assert sorted(ends) == [0, 1, 1]
+    assert other.read_bytes() == b"%d" % ends.index(0)
+
+
 def test_two_saves_at_once_are_both_in_the_file(tmp_path: Path) -> None:
     path = tmp_path / "shelf.yaml"
     path.write_bytes(EXAMPLES["one-plug-one-light.yaml"])
@@ -346,3 +385,12 @@ def test_two_saves_at_once_are_both_in_the_file(tmp_path: Path) -> None:
     with ThreadPoolExecutor(4) as pool:
         list(pool.map(lambda n: save_look(path, n, {"shelf-light": Preset(20.0, 3000.0)}), names))
     assert set(read_profile_text(path.read_bytes()).profile.looks) == {"day", *names}
+
+
+def test_a_file_in_old_words_takes_a_new_device_too() -> None:
+    text = EXAMPLES["one-plug-one-light.yaml"].decode()
+    old = text.replace("dialects:", "wires:").replace("speaks: relay", "wire: relay")
+    assert "wires:" in old
+    new = with_device(old.encode(), "x", newcomer("wall")).decode()
+    assert "dialects:" not in new
+    assert read_profile_text(new).profile.devices["new-plug"].hears == {"switch"}
