@@ -103,3 +103,46 @@ def test_lines_stand_in_order_within_the_width_and_drive_no_terminal() -> None:
     assert "live: level 40 %" in whole
     nothing = lines("key", {"sent": [sent], "heard": []}, 80)
     assert "nothing was heard of key" in nothing[-1]
+
+
+# ---- measure ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("args", "says"),
+    [
+        (["measure", "shelf-light", "--set", "x"], "say --profile FILE"),
+        (["measure", "nobody", "--profile", CORNER], "has no device 'nobody'"),
+        (["measure", "shelf-light", "--force", "--profile", CORNER], "--keep"),
+        (["measure", "shelf-light", "--profile", CORNER], "a person has to say yes"),
+        (["measure", "lesson-pc", "--profile", CORNER.parent / "wheel-corner.yaml"], "computer"),
+    ],
+    ids=lambda v: " ".join(str(x).rsplit("/", 1)[-1] for x in v) if isinstance(v, list) else "",
+)
+def test_what_is_not_measured_is_said_before_any_broker_is_asked(
+    args: list[object], says: str
+) -> None:
+    code, text = ended(*args)
+    assert code == 2
+    assert says in text
+
+
+def test_nothing_is_sent_when_a_person_says_no(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("studiobridge.cli.measuring.sys.stdin", FakeTerminal())
+    monkeypatch.setattr("builtins.input", lambda text: "n")
+    monkeypatch.setattr(
+        "studiobridge.cli.measuring.run_asking", lambda task: pytest.fail("it was begun")
+    )
+    with pytest.raises(Stop, match="nothing was sent"):
+        _measured("shelf-light")
+
+
+class FakeTerminal:
+    def isatty(self) -> bool:
+        return True
+
+
+def _measured(device: str) -> None:
+    from studiobridge.cli.measuring import measure
+
+    measure(device, profile=CORNER)
