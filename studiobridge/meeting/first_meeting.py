@@ -111,8 +111,10 @@ class Meeting:
                 self._kept[message.topic] = Heard(now, message)
         else:
             self._log.append(Heard(now, message))
+        known = message.topic in self._said
         news = self._news(message)
-        if self.phase in ("listening", "asking") and self._trying is None:
+        # what is heard for the first time has not changed: the broker may have kept it
+        if known and self.phase in ("listening", "asking") and self._trying is None:
             self._restless |= {(message.topic, route) for route in news}
         news = {route for route in news if (message.topic, route) not in self._restless}
         if self.phase in ("listening", "asking") and not message.retain:

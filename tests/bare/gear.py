@@ -32,9 +32,9 @@ dialects:
 devices:
   bench-plug: {kind: plug, fed_by: wall, speaks: relay, at: corner/plug}
   bench-light: {kind: light, fed_by: bench-plug, speaks: dimmer, at: corner/light, draws: 20 W, boots_in: 6 s, fade: 0.5 s}
+patience: {listen: 1 s}
 looks:
   throw: {bench-light: {level: 60 %}}
-listen: 1 s
 """
 SET = "throwing-corner"
 DEVICES = {"bench-plug": "corner/plug", "bench-light": "corner/light"}

@@ -20,6 +20,8 @@ PIP_FILES = ("/etc/pip.conf", "~/.config/pip/pip.conf", "~/.pip/pip.conf")
 BUNDLE = Path("/etc/ssl/certs/ca-certificates.crt")
 # how long (s) a machine takes to boot and to end, at the very most
 BOOTS_WITHIN, ENDS_WITHIN = 90.0, 25.0
+# what systemd-nspawn ends with when the machine in it wants to boot again (as its EXIT_FORCE_RESTART)
+REBOOTS = 133
 
 
 class CannotRun(Exception):
@@ -54,7 +56,7 @@ def mirror_here() -> str:
     return "http://deb.debian.org/debian"
 
 
-def make_base(folder: Path, suite: str, say: object = print) -> Path:
+def make_base(folder: Path, suite: str) -> Path:
     """The bare Debian that every machine starts as a copy of. Kept in `folder`. Raises CannotRun."""
     base = folder / suite
     if (base / "made").exists():
@@ -165,16 +167,16 @@ class Machine:
                 ],
                 stdin=subprocess.DEVNULL, stdout=out, stderr=out, start_new_session=True,
             )  # fmt: skip
-        self._await_boot(None)
+        self._await_boot()
 
-    def _await_boot(self, before: int | None) -> None:
+    def _await_boot(self) -> None:
         end = time.monotonic() + BOOTS_WITHIN
         while time.monotonic() < end:
             assert self._nspawn is not None
             if self._nspawn.poll() is not None:
                 said = self.log.read_text(errors="replace").strip().splitlines()[-1:]
                 raise CannotRun(f"a machine does not boot in here: {' '.join(said)}")
-            if self._init() not in (None, before):
+            if self._init() is not None:
                 with contextlib.suppress(subprocess.TimeoutExpired):
                     _, said = self.run("systemctl is-system-running", within=10)
                     if said.strip() in ("running", "degraded"):
@@ -194,9 +196,12 @@ class Machine:
         return None
 
     def reboot(self) -> None:
-        before = self._init()
+        assert self._nspawn is not None
         self.run("systemctl reboot", within=20)
-        self._await_boot(before)
+        # its end says that it wants to be started again, which is ours to do
+        code = self._nspawn.wait(ENDS_WITHIN)
+        assert code == REBOOTS, f"the machine ended with {code}"
+        self.boot()
 
     def close(self) -> None:
         if self._nspawn is not None and self._nspawn.poll() is None:
@@ -220,14 +225,14 @@ class Machine:
 
     # ---- in it ------------------------------------------------------------------------------
 
-    def run(self, command: str, within: float = 60.0, also: int = 0) -> tuple[int, str]:
+    def run(self, command: str, within: float = 60.0) -> tuple[int, str]:
         """A command as root in there: its exit code and all it said. Killed after `within` s."""
         init = self._init()
         if init is None:
             return -1, ""
         done = subprocess.run(
             [
-                "nsenter", "-t", str(init), "-m", "-u", "-i", "-p", "--wd=/", "--",
+                "nsenter", "-t", str(init), "-m", "-u", "-i", "-p", "--wd", "--",
                 "/usr/bin/env", "-i", "/bin/bash", "-c", f". /root/env.sh; cd /root; {command}",
             ],
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,

@@ -151,6 +151,10 @@ def test_a_foreign_host_name_is_refused(made: Studio) -> None:
     reply = httpx.get(f"{made.url}/pair", headers={"Host": "rebound.example"})
     assert reply.status_code == 400
     assert httpx.get(f"{made.url}/pair").status_code == 200
+    assert httpx.get(f"{made.url}/authority.crt").status_code == 404  # it has none
+    # the address a request came in at is always this machine's own, another one is not
+    for host, code in (("127.0.0.1", 200), ("192.0.2.9:8450", 400), ("127.0.0.1.example", 400)):
+        assert httpx.get(f"{made.url}/pair", headers={"Host": host}).status_code == code, host
 
 
 @needs_mosquitto
@@ -245,7 +249,7 @@ def test_over_tls_the_cookie_is_secure_and_old_versions_are_refused(tmp_path: Pa
         check=True,
         capture_output=True,
     )
-    settings = "panel: {port: 0, cert: page.crt, key: page.key}\n"
+    settings = "panel: {port: 0, cert: page.crt, key: page.key, ca: page.crt}\n"
     with studio(tmp_path, "one-plug-one-light", settings) as own:
         assert own.url.startswith("https://")
         trust = ssl.create_default_context(cafile=str(cert))
@@ -254,6 +258,15 @@ def test_over_tls_the_cookie_is_secure_and_old_versions_are_refused(tmp_path: Pa
         )
         assert reply.status_code == 303
         assert "Secure" in reply.headers["set-cookie"]
+        # who vouches for it is shown beside the drawing, and handed out to whoever asks
+        asked = ["openssl", "x509", "-in", str(cert), "-noout", "-fingerprint", "-sha256"]
+        shown = subprocess.run(asked, check=True, capture_output=True, text=True).stdout
+        drawn = own.command("panel", "pair", "--qr")
+        assert drawn.returncode == 0, drawn.stderr
+        assert "▀" in drawn.stdout and shown.strip().rpartition("=")[2] in drawn.stdout
+        assert "https://127.0.0.1" in drawn.stdout
+        handed = httpx.get(f"{own.url}/authority.crt", verify=trust)
+        assert handed.content == cert.read_bytes()
         old = ssl.create_default_context(cafile=str(cert))
         old.set_ciphers("DEFAULT:@SECLEVEL=0")
         old.minimum_version = ssl.TLSVersion.TLSv1
@@ -329,6 +342,17 @@ def test_who_and_forget(tmp_path: Path) -> None:
     assert json.dumps([s.name for s in keys.sessions()]) == '["Ana", "Bo", "Ana"]'
     assert keys.forget("Ana") == 2
     assert keys.forget(None) == 1
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="root's own doing")
+def test_a_code_that_root_makes_is_read_by_the_user_of_the_service(tmp_path: Path) -> None:
+    folder = tmp_path / "data"
+    folder.mkdir()
+    os.chown(folder, 4321, 4322)
+    Keys(folder / "keys.json").new_code("operator")
+    for name in ("keys.json", "keys.lock"):
+        made_by = (folder / name).stat()
+        assert (made_by.st_uid, made_by.st_gid, made_by.st_mode & 0o777) == (4321, 4322, 0o600)
 
 
 def test_the_file_of_keys_is_nobody_elses_and_is_said_when_it_is(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from studiobridge.panel.serve import way_in
 from tests.brokers import needs_mosquitto
 from tests.panel.browser import PHONE, browser, come_in, needs_chromium, watched
 from tests.panel.studio import Process, studio, until
@@ -33,7 +34,11 @@ def test_the_whole_evening_by_touch(tmp_path: Path) -> None:
         context = opened.new_context(viewport=PHONE, has_touch=True, is_mobile=True)
         page = context.new_page()
         wrong = watched(page)
-        come_in(page, made.url, made.code())
+        # as a phone comes that read the drawing: the code is in the address, and leaves it at once
+        page.goto(way_in(made.url, made.code()))
+        page.fill("input[name=name]", "Ana")
+        assert page.url == f"{made.url}/pair"
+        page.tap("button")
         page.evaluate("() => { window.neverReloaded = true }")
         headline(page, "dark")
         assert page.inner_text("#big .label") == "bring the set up"

@@ -1,0 +1,101 @@
+"""deploy/install where it may change nothing: wrong arguments, a rehearsal of it, a look at an empty machine.
+
+What it does on a real one is played by tests/bare-machine, on a booted Debian of its own.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+from pathlib import Path
+
+import pytest
+
+TOP = Path(__file__).parents[2]
+PLACES = ("/opt/studiobridge", "/etc/studiobridge", "/var/lib/studiobridge-broker")
+empty_machine = pytest.mark.skipif(
+    any(Path(place).exists() for place in PLACES),
+    reason="studiobridge is installed on this machine",
+)
+debian = pytest.mark.skipif(
+    not Path("/etc/debian_version").exists()
+    or not Path("/etc/debian_version").read_text().startswith(("12", "13", "bookworm", "trixie")),
+    reason="takes a Debian 12 or 13",
+)
+
+
+def install(*args: str) -> subprocess.CompletedProcess[str]:
+    done = subprocess.run(
+        [str(TOP / "deploy/install"), *args], capture_output=True, text=True, timeout=60
+    )
+    assert "unbound variable" not in done.stderr and "line " not in done.stderr, done.stderr
+    return done
+
+
+@empty_machine
+@pytest.mark.parametrize(
+    ("args", "said"),
+    [
+        (["--whel", "x"], "no option '--whel'"),
+        (["--wheel"], "--wheel wants a value"),
+        (["--wheel", "nowhere.whl"], "no file 'nowhere.whl'"),
+        (["--wheel", str(TOP / "pyproject.toml")], "is no wheel of studiobridge"),
+        (["--name", "a b"], "is no name"),
+        (["--name", "-x;reboot"], "is no name"),
+        (["--broker-port", "0"], "not from 1 to 65535"),
+        (["--broker-port", "65536"], "not from 1 to 65535"),
+        (["--page-port", "443"], "below 1024"),
+        (["--page-port", "9000", "--broker-port", "9000"], "cannot share a port"),
+        (["--dry-run", "--page-port", "8883"], "cannot share a port"),
+        (["plug"], "neither an option nor DEVICE=TOPIC"),
+        (["plug=#"], "has a wildcard in it"),
+        (["bridge=corner/plug"], "a name of the set's own"),
+        (["Plug=corner/plug"], "is no name"),
+        (["plug=studiobridge/x"], "is of the set"),
+        (["--check", "plug=corner/plug"], "takes no wheel, name, port or device"),
+        (["--check", "--remove"], "two different things"),
+        (["--check", "--dry-run"], "goes with installing"),
+        (["\x1b[31m"], "neither an option"),
+    ],
+)
+def test_wrong_arguments_are_told_off_before_anything_is_done(args: list[str], said: str) -> None:
+    done = install(*args)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert (
+        said in done.stderr and "nothing was changed" in done.stderr and "\x1b" not in done.stderr
+    )
+    assert not any(Path(place).exists() for place in PLACES)
+
+
+@empty_machine
+def test_looking_at_an_empty_machine() -> None:
+    done = install("--check")
+    assert done.returncode == 1
+    assert "not installed here" in done.stdout
+
+
+@empty_machine
+@debian
+def test_a_dry_run_says_what_it_would_do_and_does_nothing() -> None:
+    done = install("--dry-run", "--name", "studio.example", "plug=corner/plug")
+    assert done.returncode == 0, done.stderr
+    for what in (
+        "user studiobridge",
+        "certificate authority",
+        "new for plug",
+        "settings.yaml",
+        "unit studiobridge.service",
+    ):
+        assert f"{what}" in done.stdout
+    assert all(line.startswith("would: ") for line in done.stdout.splitlines())
+    assert not any(Path(place).exists() for place in PLACES)
+
+
+@empty_machine
+@pytest.mark.skipif(os.geteuid() != 0, reason="says first that it takes root")
+def test_removing_nothing_is_nothing() -> None:
+    done = install("--remove", "--dry-run")
+    assert (done.returncode, done.stdout) == (
+        0,
+        "Nothing to do: studiobridge is not installed here.\n",
+    )
