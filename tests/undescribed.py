@@ -14,7 +14,7 @@ mains: {{voltage: 230 V, circuits: {{wall: {{breaker: 10 A, curve: B}}}}}}
 dialects:
   box:
     switch:
-      tell: {{topic: "{{at}}/do", payload: "relay {{value}}", words: {{on: shut, off: open}}}}
+      tell: {{topic: "{{at}}/do", json: {{relay: "{{value}}"}}, words: {{on: shut, off: open}}}}
       hear: {{topic: "{{at}}/says", field: relay, words: {{on: shut, off: open}}}}
     watts: {{hear: {{topic: "{{at}}/says", field: load.now}}}}
     online: {{hear: {{topic: "{{at}}/there", words: {{yes: here, no: lost}}}}}}
