@@ -77,7 +77,7 @@ ASKED_AFTER = (0.4, 1.4, 2.6)
 # A device that was asked has so long (s) to answer.
 ANSWERS_WITHIN = 2.0
 # So many candidates of a point are shown in one question: as many as a person reads.
-SHOWN = 12
+SHOWN = 14
 # No answer in so long (s) is none.
 ANSWERED_WITHIN = 180.0
 # Questions to the person about one device, the last one (what was seen) among them.
