@@ -76,6 +76,7 @@ class Meeting:
     _deeds: list[tuple[Deed, str]] = field(default_factory=list)
     _deed_since: float = 0.0
     _pressed_at: float = -1e9
+    _moved: dict[Deed, bool] = field(default_factory=dict)
     # the sets on this broker, as they say they stand
     _sets: dict[str, dict[str, object]] = field(default_factory=dict)
     # topics that spoke before anything was pressed; what was said on others while it was
@@ -254,8 +255,12 @@ class Meeting:
 
     def _deed_is_over(self, now: float) -> list[Out]:
         deed, _ = self._deeds.pop(0)
+        self._moved[deed] = self._pressed_at > 0
         if not self._deeds:
-            if deed == "on" and self._numbers():
+            if deed == "full" and self._moved["full"] and not self._moved["dark"]:
+                self._moved["dark"] = True  # it was dark already: once more, to see what that says
+                self._deeds = list(_DIMS)
+            elif deed == "on" and self._numbers():
                 self._deeds = list(_DIMS)
             elif deed == "full" and self._numbers(2):
                 self._deeds = list(_WHITES)
@@ -270,13 +275,21 @@ class Meeting:
             topics |= own_topics(who)
             if who.homie is not None:
                 return False  # it describes its scales itself
-        # a switch says 0 and 1, too: only what says another number may be turned
+        switched = {
+            (answer.change.topic, answer.change.field)
+            for press in self.hearing.presses()
+            for answer in press.answers
+        }
         found: set[tuple[str, Route]] = set()
         for heard in [*self._kept.values(), *self._log]:
             message = heard.message
             near = message.topic in topics or _beside(message.topic, topics)
-            if near and len(message.payload) <= LONGEST_READ:
-                found |= {(message.topic, route) for route in _figures(message.payload)}
+            if not near or len(message.payload) > LONGEST_READ:
+                continue
+            for route, number in _figures(message.payload):
+                # a switch says 0 and 1, too; and what is alive says 1
+                if number not in (0, 1) or (number == 0 and (message.topic, route) not in switched):
+                    found.add((message.topic, route))
         return len(found - self._restless) >= many
 
     def _all(self) -> list[Acquaintance]:
@@ -466,21 +479,21 @@ def _beside(topic: str, topics: set[str]) -> bool:
 _FIGURE = re.compile(r"[0-9]+(?:[.][0-9]+)?")
 
 
-def _figures(payload: bytes) -> set[Route]:
-    """The places of numbers in a payload that are no 0 and no 1."""
+def _figures(payload: bytes) -> set[tuple[Route, float]]:
+    """The numbers in a payload, each with its place."""
     try:
         document = json_of(payload)
     except CannotRead:
         document = payload.decode("utf-8", "replace")
-    found: set[Route] = set()
+    found: set[tuple[Route, float]] = set()
     for route, leaf in leaves_in(document):
         numbers: list[float] = []
         if isinstance(leaf, int | float) and not isinstance(leaf, bool):
             numbers = [leaf]
         elif isinstance(leaf, str) and len(leaf) <= 64:
             numbers = [float(n) for n in _FIGURE.findall(leaf)]
-        if len(numbers) == 1 and numbers[0] not in (0, 1):
-            found.add(route)
-        elif len(numbers) > 1:
-            found |= {(*route, i) for i, n in enumerate(numbers) if n not in (0, 1)}
+        if len(numbers) == 1:
+            found.add((route, numbers[0]))
+        else:
+            found |= {((*route, i), n) for i, n in enumerate(numbers)}
     return found

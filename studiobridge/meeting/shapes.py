@@ -16,7 +16,9 @@ from studiobridge.profile.model import YES_NO, Point
 from studiobridge.profile.template import Route, Text, route_of
 
 # Words for "this is told", the usual ones first (common practice).
-TOLD_WORDS = ("set", "cmd", "command", "in", "do", "put", "tell", "control", "to", "write", "want")
+TOLD_WORDS = ("set", "cmd", "command", "do", "in", "put", "tell", "control", "to", "write", "want")
+# So many of them are looked for at the beginning and in the middle of a topic, too.
+USUAL = 4
 # A word for what is heard, and the words that stand for its other half.
 OPPOSITES: Mapping[str, tuple[str, ...]] = {
     "is": ("do", "be", "set"),
@@ -99,17 +101,21 @@ def places(topic: str, keys: Sequence[str] = ()) -> list[Place]:
                 made = [*parts[:i], other, *parts[i + 1 :]]
                 add(made, far + 0.4 * n, ("turn", word, other), f"'{word}' turned to '{other}'")
     for n, word in enumerate(TOLD_WORDS):
-        add([*parts, word], 1.0 + 0.3 * n, ("after", word), f"'{word}' after where it is heard")
+        less = 0.35 * n
+        add([*parts, word], 1.0 + less, ("after", word), f"'{word}' after where it is heard")
         if before:
-            add([*before, word], 1.3 + 0.3 * n, ("last", word), f"'{word}' for the last part")
+            add([*before, word], 1.3 + less, ("last", word), f"'{word}' for the last part")
+        if n >= USUAL:
+            continue  # elsewhere in a topic only the usual words
+        if before:
             why = f"'{word}' before the last part"
-            add([*before, word, last], 2.5 + 0.5 * n, ("before", word), why)
-        add([word, *parts], 2.8 + 0.5 * n, ("front", word), f"'{word}' in front")
+            add([*before, word, last], 2.0 + less, ("before", word), why)
+        add([word, *parts], 2.0 + less, ("front", word), f"'{word}' in front")
         if len(parts) > 1:
-            add([word, *parts[1:]], 3.2 + 0.5 * n, ("first", word), f"'{word}' for the first part")
+            add([word, *parts[1:]], 2.6 + less, ("first", word), f"'{word}' for the first part")
         for key in keys:
-            add([*before, key, word], 3.0 + 0.5 * n, ("key", word), f"'{key}/{word}' beside it")
-            add([*before, word, key], 3.4 + 0.5 * n, ("key2", word), f"'{word}/{key}' beside it")
+            add([*before, key, word], 2.6 + less, ("key", word), f"'{key}/{word}' beside it")
+            add([*before, word, key], 3.0 + less, ("key2", word), f"'{word}/{key}' beside it")
     for key in keys:
         add([*before, key], 4.0, ("key",), f"'{key}' beside where it is heard")
     if before:
@@ -241,7 +247,7 @@ def _document_forms(
         made = _document(whole)
         if made is not None:
             why = "the document it is heard in, with " + " and ".join(sorted(others))
-            found.append(Form({"json": made, **own}, 0.6, "all", why))
+            found.append(Form({"json": made, **own}, 1.4, "all", why))
     rest = {r: v for r, v in steady.items() if r != route and r not in others.values()}
     if rest and rest.keys() - signs.keys():
         made = _document(
@@ -287,14 +293,14 @@ def _otherwise(first: Form, point: Point, own: Mapping[str, object]) -> list[For
             plain_twin = not in_json and not isinstance(on, str)  # 1 and "1" are one text
             if not same and not plain_twin:
                 why = f"{first.why}, with '{on}' and '{off}'"
-                found.append(Form({**bare, **told_as}, 2.6, f"{first.kind} {on}", why))
+                found.append(Form({**bare, **told_as}, 3.0, f"{first.kind} {on}", why))
         return found
     for scale in SCALES.get(point, ()):
         if dict(scale) != dict(own):
             spelt = ", ".join(f"{k} {v}" for k, v in scale.items()) or "percent"
             if point == "cct":
                 spelt = str(scale.get("unit", "kelvin"))
-            found.append(Form({**bare, **scale}, 2.2, f"{first.kind} {spelt}", f"in {spelt}"))
+            found.append(Form({**bare, **scale}, 2.6, f"{first.kind} {spelt}", f"in {spelt}"))
     return found
 
 

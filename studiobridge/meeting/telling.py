@@ -27,10 +27,10 @@ from studiobridge.speech.encode import CannotRead, json_of
 
 # What a person is asked about, and tried, of one point: more is no guess but a search, and each
 # one costs a few seconds with somebody watching the lamp.
-MOST = 24
+MOST = 28
 # Where one of the device's other points was found to be told, that much (in steps of how
 # far-fetched a shape is) speaks for the same place, and for the same way there.
-SAME_TOPIC, SAME_SHAPE, SAME_FORM = 6.0, 4.0, 1.0
+SAME_TOPIC, SAME_SHAPE, SAME_WORD, SAME_FORM = 6.0, 4.0, 3.0, 1.0
 # Somebody was heard to speak on that topic, whatever it was: that is no empty guess.
 SPOKEN_ON = 3.0
 # How many sketches are made to find MOST of them: reading one takes a few milliseconds.
@@ -216,7 +216,8 @@ def _shapes(who: Acquaintance, point: Point, log: Sequence[Heard]) -> Iterable[H
     for place in places(topic, keys):
         near = place.far
         near -= SAME_TOPIC if place.topic in topics else 0.0
-        near -= SAME_SHAPE if place.shape in shapes else 0.0
+        same = SAME_WORD if place.shape[-1] in {shape[-1] for shape in shapes} else 0.0
+        near -= SAME_SHAPE if place.shape in shapes else same
         near -= SPOKEN_ON if place.topic in spoken else 0.0
         for form in forms(who, point, steady, last, texts):
             far = near + form.far - (SAME_FORM if form.kind in kinds else 0.0)

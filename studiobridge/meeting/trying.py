@@ -77,7 +77,7 @@ ASKED_AFTER = (0.4, 1.4, 2.6)
 # A device that was asked has so long (s) to answer.
 ANSWERS_WITHIN = 2.0
 # So many candidates of a point are shown in one question: as many as a person reads.
-SHOWN = 12
+SHOWN = 14
 # No answer in so long (s) is none.
 ANSWERED_WITHIN = 180.0
 # Questions to the person about one device, the last one (what was seen) among them.
@@ -136,6 +136,8 @@ class Trying:
     _lit: bool = False
     # the level it had when it was last seen on
     _lit_level: float | None = None
+    # by point and topic: what brought it home after it had gone elsewhere
+    _homes: dict[tuple[Point, object], Trial] = field(default_factory=dict)
     # points that no other candidate will help
     _given_up: set[Point] = field(default_factory=set)
     # points that somebody or something else moved meanwhile
@@ -215,6 +217,9 @@ class Trying:
             return self._time_is_up(trial, now)
         if self.phase == "holding":
             return self._next_step(trial, now)
+        if trial.reacted and self._same(trial.point, self.state[trial.point], trial.home):
+            topic = trial.candidate.half.rule.get("topic")
+            self._homes.setdefault((trial.point, topic), trial)
         return self._next_trial(now)  # told back, and nothing said against it
 
     def stop(self, why: str, now: float, lost: bool = False, only_off: bool = False) -> list[Out]:
@@ -441,6 +446,8 @@ class Trying:
         return [Say(said), *self._next_trial(now)]
 
     def _send_home(self, trial: Trial) -> list[Out]:
+        # on another scale than its own, home may be elsewhere: what brought it home before
+        trial = self._homes.get((trial.point, trial.candidate.half.rule.get("topic")), trial)
         messages = self._messages(trial.candidate, trial.sketch, trial.point, trial.home)
         allowed = [m for m in messages if (m.topic, m.payload) in self._allowed]
         return self._sends(allowed)

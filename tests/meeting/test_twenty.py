@@ -246,7 +246,7 @@ def test_whatever_the_device_and_whoever_answers(
 
 
 @given(gear=gears())
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_candidates_are_few_and_none_could_be_heard_as_a_report(gear: Gear) -> None:
     who = acquaintance(gear)
     for point in ("switch", "level"):
