@@ -135,6 +135,8 @@ class Measuring:
         # how it was found, and what may stand otherwise now
         self._found: dict[tuple[str, Point], Value] = {}
         self._touched: set[tuple[str, Point]] = set()
+        # what was told and is so, until it is told otherwise
+        self._ours: dict[tuple[str, Point], Value] = {}
         self._awaits: str | None = None  # a device whose first word ends a Wait
         self._script = self._run()
 
@@ -306,7 +308,7 @@ class Measuring:
             told_at = self._told_at
             yield from self._wait(BETWEEN)
             said = self._since(self.subject.name, "level", told_at)
-            if said is not None:
+            if said is not None and abs(figure(said) - level) <= COARSEST:
                 self.measured.steps.append((level, figure(said)))
 
     def _levels(self) -> Script:
@@ -319,6 +321,7 @@ class Measuring:
             self.did = f"its watts at {level:g} %"
             stands = yield from self._near(level)
             watts = yield from self._settled()
+            self._still_ours("level", "switch")
             self.measured.metered.append(Metered(stands, watts, self.now))
 
     def _near(self, level: float) -> Generator[Wish, Any, float]:
@@ -375,6 +378,7 @@ class Measuring:
     ) -> Generator[Wish, Any, str | None]:
         """Ask for a try. Returns None, or why it failed where that may be."""
         began = self.now
+        self._still_ours("switch")
         if touch and value is not None:
             # whatever comes of it: what was told may have been done
             self._touched.add((device, _point(value)))
@@ -383,6 +387,7 @@ class Measuring:
         # told, and not quite there: what was refused says nothing of an outcome
         almost = near and detail.get("outcome") == "failed"
         if code != 0 and not (may_fail or almost):
+            self._ours.clear()
             raise Stopped(str(text))
         if value is None:
             yield from self._wait(BETWEEN)  # the rest of what it says, on other topics
@@ -393,9 +398,34 @@ class Measuring:
             self._told_at = max(began, self.now - max(0.0, left))
         point = _point(value) if value is not None else None
         took = _took(device, point, detail) if point is not None else None
+        self._now_ours(device, point, value if code == 0 else None)
         if timed is not None and took is not None:
             timed.append(took)
         return None if code == 0 else str(text)
+
+    def _now_ours(self, device: str, point: Point | None, value: str | None) -> None:
+        if point is None:
+            return
+        self._ours.pop((device, point), None)
+        if device == self.subject.plug and device != self.subject.name:
+            # its mains come or go: it may come back as it likes
+            self._ours.pop((self.subject.name, "level"), None)
+            self._ours.pop((self.subject.name, "switch"), None)
+        if value is not None and point == "switch":
+            self._ours[device, point] = value == "on"
+        elif value is not None and point == "level":
+            self._ours[device, point] = float(value[:-1])
+
+    def _still_ours(self, *points: Point) -> None:
+        """Raises Stopped where something says otherwise than it was told, and nothing here did."""
+        for (device, point), ours in self._ours.items():
+            said = self._word(device, point)
+            if point not in points or said is None:
+                continue
+            if point == "level" and abs(figure(said) - figure(ours)) <= COARSEST:
+                continue
+            if said != ours:
+                raise Stopped(f"somebody else changed {device} meanwhile")
 
     def _on(self, plug: str) -> Script:
         yield from self._try(plug, "on", timed=self.measured.plug_answers)

@@ -318,3 +318,30 @@ def test_what_a_person_ends_names_what_would_put_it_back() -> None:
     assert bench.measuring.back()[0] == Try("lamp-plug", "on")
     assert bench.measuring.back()[1].device == "key"
     assert float(str(bench.measuring.back()[1].value)[:-2]) == pytest.approx(60.0, abs=0.5)
+
+
+@pytest.mark.parametrize("what", ["plug", "level"])
+def test_what_somebody_else_changes_meanwhile_ends_it(what: str) -> None:
+    """A hand, or a second measurement: what is metered then is of something else."""
+    bench = Bench(text(GEAR), text())
+    while "its watts at 25" not in bench.measuring.did or not isinstance(bench.wish, Wait):
+        bench.step()
+    if what == "plug":
+        bench.gear(bench.room.touch("lamp-plug", bench.now, switch=False))
+    else:
+        bench.gear(bench.room.touch("key", bench.now, level=88.0))
+    assert "somebody else changed" in str(ended(bench).why)
+
+
+def test_a_lamp_that_never_speaks_gets_its_table_and_no_boot() -> None:
+    def mute(said: str) -> str:
+        heard = '      hear: {topic: "say/{at}", field: dim, span: 0..255}\n'
+        here = '    online: {hear: {topic: "say/{at}/here", words: {yes: "1", no: "0"}}}\n'
+        return said.replace(heard, "").replace(here, "").replace("at: key", "at: key, proof: none")
+
+    found = Bench(mute(text(GEAR)), mute(text())).all()
+    assert set(figures(found)) == {"draws_at"}
+    (table,) = [line.table for line in found.lines]
+    for level, watts in table:
+        assert watts == pytest.approx(truly(level), abs=0.15)
+    assert any("never speaks" in text for text in found.unsure)
