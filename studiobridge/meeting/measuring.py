@@ -266,8 +266,9 @@ class Measuring:
             self.did = f"{n} of {self.cycles} times off and on"
             remembers = subject.dims and name != plug and "level" in device.hears
             if remembers:
-                self.measured.left_at = yield from self._near(REMEMBERS)
+                yield from self._near(REMEMBERS)
                 yield from self._wait(BETWEEN)
+                self.measured.left_at = self._stands(REMEMBERS) or REMEMBERS
             if device.cools_in > 0 and name != plug:
                 yield from self._out()
                 yield from self._wait(device.cools_in + 1.0)
@@ -319,22 +320,29 @@ class Measuring:
         # at full once more at the end: there a lamp that warms up shows it most
         for level in (*levels, *reversed(levels[:-1]), levels[-1]):
             self.did = f"its watts at {level:g} %"
-            stands = yield from self._near(level)
+            yield from self._near(level)
+            told_at = self._told_at
             watts = yield from self._settled()
             self._still_ours("level", "switch")
+            # only now: a report of the way there is near enough to confirm it
+            self._told_at = told_at
+            stands = self._stands(level)
+            stands = level if stands is None else stands
             self.measured.metered.append(Metered(stands, watts, self.now))
 
-    def _near(self, level: float) -> Generator[Wish, Any, float]:
-        """Tell it a level; where it stands then, for one that knows only coarse steps."""
+    def _near(self, level: float) -> Script:
+        """Tell it a level: that, or one as near as its own steps come."""
         text = yield from self._try(
             self.subject.name, f"{level:g} %", timed=self.measured.answers, near=True
         )
-        if text is None:
-            return level
-        said = self._since(self.subject.name, "level", self._told_at)
-        if said is None or abs(figure(said) - level) > COARSEST:
+        if text is not None and self._stands(level) is None:
             raise Stopped(text)
-        return round(figure(said), 1)
+
+    def _stands(self, level: float) -> float | None:
+        """Where it says that it stands, by steps of its own; None where that is not near."""
+        said = self._since(self.subject.name, "level", self._told_at)
+        near = said is not None and abs(figure(said) - level) <= COARSEST
+        return round(figure(said), 1) if near and said is not None else None
 
     def _switches(self) -> Script:
         """A light without a level: on and off, and what it takes either way."""

@@ -10,6 +10,7 @@ from studiobridge.meeting.conclusions import conclusions, meter_step
 from studiobridge.meeting.measuring import Measuring, Over, Try, Wait
 from studiobridge.meeting.subject import subject_of, why_not
 from studiobridge.profile import read_profile_text
+from tests.meeting.turns import one
 from tests.meeting.virtual import Bench, figures, text
 
 # What the gear is: its boot and answer scatter below these (rehearsal/devices.py).
@@ -46,6 +47,15 @@ def test_what_is_measured_is_what_the_gear_is(seed: int, how: str) -> None:
     # and what it proposes is what a profile takes
     lines = "".join(f", {line.key}: {line.text}" for line in found.lines)
     assert read_profile_text(text(lines)).profile.devices["key"].draws_at == table
+
+
+@pytest.mark.parametrize("seed", [0, 12])
+def test_gear_made_up_by_dice_and_meters_that_err(seed: int) -> None:
+    """More of them: python -m tests.meeting.turns"""
+    errors, wrong, proposed = one(seed)
+    assert wrong == []
+    assert errors
+    assert proposed == 4
 
 
 def test_it_is_left_as_it_was_found() -> None:
