@@ -153,7 +153,7 @@ def _print(name: str, report: Mapping[str, Any]) -> None:
         show.out(line)
     if report["written"] is not None:
         keys = ", ".join(report["written"]) or "nothing"
-        show.out(f"written into the profile: {keys}")
+        show.out(f"written into the profile: {keys}; a bridge reads it when it is started again")
 
 
 def _keep(path: Path, seen: bytes, device: str, found: Mapping[str, Any], force: bool) -> list[str]:

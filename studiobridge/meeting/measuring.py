@@ -135,6 +135,8 @@ class Measuring:
         # how it was found, and what may stand otherwise now
         self._found: dict[tuple[str, Point], Value] = {}
         self._touched: set[tuple[str, Point]] = set()
+        # what was told and is so, until it is told otherwise
+        self._ours: dict[tuple[str, Point], Value] = {}
         self._awaits: str | None = None  # a device whose first word ends a Wait
         self._script = self._run()
 
@@ -264,8 +266,9 @@ class Measuring:
             self.did = f"{n} of {self.cycles} times off and on"
             remembers = subject.dims and name != plug and "level" in device.hears
             if remembers:
-                self.measured.left_at = yield from self._near(REMEMBERS)
+                yield from self._near(REMEMBERS)
                 yield from self._wait(BETWEEN)
+                self.measured.left_at = self._stands(REMEMBERS) or REMEMBERS
             if device.cools_in > 0 and name != plug:
                 yield from self._out()
                 yield from self._wait(device.cools_in + 1.0)
@@ -306,7 +309,7 @@ class Measuring:
             told_at = self._told_at
             yield from self._wait(BETWEEN)
             said = self._since(self.subject.name, "level", told_at)
-            if said is not None:
+            if said is not None and abs(figure(said) - level) <= COARSEST:
                 self.measured.steps.append((level, figure(said)))
 
     def _levels(self) -> Script:
@@ -317,21 +320,29 @@ class Measuring:
         # at full once more at the end: there a lamp that warms up shows it most
         for level in (*levels, *reversed(levels[:-1]), levels[-1]):
             self.did = f"its watts at {level:g} %"
-            stands = yield from self._near(level)
+            yield from self._near(level)
+            told_at = self._told_at
             watts = yield from self._settled()
+            self._still_ours("level", "switch")
+            # only now: a report of the way there is near enough to confirm it
+            self._told_at = told_at
+            stands = self._stands(level)
+            stands = level if stands is None else stands
             self.measured.metered.append(Metered(stands, watts, self.now))
 
-    def _near(self, level: float) -> Generator[Wish, Any, float]:
-        """Tell it a level; where it stands then, for one that knows only coarse steps."""
+    def _near(self, level: float) -> Script:
+        """Tell it a level: that, or one as near as its own steps come."""
         text = yield from self._try(
             self.subject.name, f"{level:g} %", timed=self.measured.answers, near=True
         )
-        if text is None:
-            return level
-        said = self._since(self.subject.name, "level", self._told_at)
-        if said is None or abs(figure(said) - level) > COARSEST:
+        if text is not None and self._stands(level) is None:
             raise Stopped(text)
-        return round(figure(said), 1)
+
+    def _stands(self, level: float) -> float | None:
+        """Where it says that it stands, by steps of its own; None where that is not near."""
+        said = self._since(self.subject.name, "level", self._told_at)
+        near = said is not None and abs(figure(said) - level) <= COARSEST
+        return round(figure(said), 1) if near and said is not None else None
 
     def _switches(self) -> Script:
         """A light without a level: on and off, and what it takes either way."""
@@ -375,6 +386,7 @@ class Measuring:
     ) -> Generator[Wish, Any, str | None]:
         """Ask for a try. Returns None, or why it failed where that may be."""
         began = self.now
+        self._still_ours("switch")
         if touch and value is not None:
             # whatever comes of it: what was told may have been done
             self._touched.add((device, _point(value)))
@@ -383,6 +395,7 @@ class Measuring:
         # told, and not quite there: what was refused says nothing of an outcome
         almost = near and detail.get("outcome") == "failed"
         if code != 0 and not (may_fail or almost):
+            self._ours.clear()
             raise Stopped(str(text))
         if value is None:
             yield from self._wait(BETWEEN)  # the rest of what it says, on other topics
@@ -393,9 +406,34 @@ class Measuring:
             self._told_at = max(began, self.now - max(0.0, left))
         point = _point(value) if value is not None else None
         took = _took(device, point, detail) if point is not None else None
+        self._now_ours(device, point, value if code == 0 else None)
         if timed is not None and took is not None:
             timed.append(took)
         return None if code == 0 else str(text)
+
+    def _now_ours(self, device: str, point: Point | None, value: str | None) -> None:
+        if point is None:
+            return
+        self._ours.pop((device, point), None)
+        if device == self.subject.plug and device != self.subject.name:
+            # its mains come or go: it may come back as it likes
+            self._ours.pop((self.subject.name, "level"), None)
+            self._ours.pop((self.subject.name, "switch"), None)
+        if value is not None and point == "switch":
+            self._ours[device, point] = value == "on"
+        elif value is not None and point == "level":
+            self._ours[device, point] = float(value[:-1])
+
+    def _still_ours(self, *points: Point) -> None:
+        """Raises Stopped where something says otherwise than it was told, and nothing here did."""
+        for (device, point), ours in self._ours.items():
+            said = self._word(device, point)
+            if point not in points or said is None:
+                continue
+            if point == "level" and abs(figure(said) - figure(ours)) <= COARSEST:
+                continue
+            if said != ours:
+                raise Stopped(f"somebody else changed {device} meanwhile")
 
     def _on(self, plug: str) -> Script:
         yield from self._try(plug, "on", timed=self.measured.plug_answers)

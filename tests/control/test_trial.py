@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from studiobridge.control.effects import Answer, StepNote, Tell
+from studiobridge.control.effects import Answer, Memory, StepNote, Tell
 from studiobridge.control.trial import BLINKS
 from studiobridge.control.views import state_view
 from studiobridge.profile.model import LeftOn, Preset, SetProfile
@@ -367,3 +367,19 @@ def test_what_was_tried_and_left_on_in_a_dark_set_goes_down_with_the_left_on_gua
     tried(play, "lamp-plug", ON)
     play.run(700.0)
     assert play.tells("lamp-plug")[-1][2] == (OFF,)
+
+
+@pytest.mark.parametrize("state", ["dark", "stalled", "ready"])
+def test_a_try_that_was_cut_short_by_a_restart_is_not_taken_up_again(state: str) -> None:
+    session = 3 if state == "ready" else None
+    look = "day" if session else None
+    play = Play(shelf(), Memory(state=state, look=look, session=session, next_session=4, run="try"))
+    play.on["lamp-plug"] = True
+    play.link_up()
+    play.run(60.0)
+    assert play.tells() == []
+    assert play.runs() == []
+    assert (
+        play.state
+        in {"dark": ["dark"], "stalled": ["stalled"], "ready": ["ready", "adrift"]}[state]
+    )

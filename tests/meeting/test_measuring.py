@@ -10,6 +10,7 @@ from studiobridge.meeting.conclusions import conclusions, meter_step
 from studiobridge.meeting.measuring import Measuring, Over, Try, Wait
 from studiobridge.meeting.subject import subject_of, why_not
 from studiobridge.profile import read_profile_text
+from tests.meeting.turns import one
 from tests.meeting.virtual import Bench, figures, text
 
 # What the gear is: its boot and answer scatter below these (rehearsal/devices.py).
@@ -46,6 +47,15 @@ def test_what_is_measured_is_what_the_gear_is(seed: int, how: str) -> None:
     # and what it proposes is what a profile takes
     lines = "".join(f", {line.key}: {line.text}" for line in found.lines)
     assert read_profile_text(text(lines)).profile.devices["key"].draws_at == table
+
+
+@pytest.mark.parametrize("seed", [0, 12])
+def test_gear_made_up_by_dice_and_meters_that_err(seed: int) -> None:
+    """More of them: python -m tests.meeting.turns"""
+    errors, wrong, proposed = one(seed)
+    assert wrong == []
+    assert errors
+    assert proposed == 4
 
 
 def test_it_is_left_as_it_was_found() -> None:
@@ -318,3 +328,30 @@ def test_what_a_person_ends_names_what_would_put_it_back() -> None:
     assert bench.measuring.back()[0] == Try("lamp-plug", "on")
     assert bench.measuring.back()[1].device == "key"
     assert float(str(bench.measuring.back()[1].value)[:-2]) == pytest.approx(60.0, abs=0.5)
+
+
+@pytest.mark.parametrize("what", ["plug", "level"])
+def test_what_somebody_else_changes_meanwhile_ends_it(what: str) -> None:
+    """A hand, or a second measurement: what is metered then is of something else."""
+    bench = Bench(text(GEAR), text())
+    while "its watts at 25" not in bench.measuring.did or not isinstance(bench.wish, Wait):
+        bench.step()
+    if what == "plug":
+        bench.gear(bench.room.touch("lamp-plug", bench.now, switch=False))
+    else:
+        bench.gear(bench.room.touch("key", bench.now, level=88.0))
+    assert "somebody else changed" in str(ended(bench).why)
+
+
+def test_a_lamp_that_never_speaks_gets_its_table_and_no_boot() -> None:
+    def mute(said: str) -> str:
+        heard = '      hear: {topic: "say/{at}", field: dim, span: 0..255}\n'
+        here = '    online: {hear: {topic: "say/{at}/here", words: {yes: "1", no: "0"}}}\n'
+        return said.replace(heard, "").replace(here, "").replace("at: key", "at: key, proof: none")
+
+    found = Bench(mute(text(GEAR)), mute(text())).all()
+    assert set(figures(found)) == {"draws_at"}
+    (table,) = [line.table for line in found.lines]
+    for level, watts in table:
+        assert watts == pytest.approx(truly(level), abs=0.15)
+    assert any("never speaks" in text for text in found.unsure)

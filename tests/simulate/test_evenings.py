@@ -433,8 +433,14 @@ def try_past_the_lockout(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(trial, "_allowed", careless)
 
 
+def try_what_would_lose_a_take(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A try takes the mains of a camera that cannot say that it rolls (law 2)."""
+    monkeypatch.setattr(trial, "NEVER_OFF", frozenset())
+
+
 BUGS = [
     try_past_the_lockout,
+    try_what_would_lose_a_take,
     believe_any_watts,
     keep_what_was_metered_before,
     confirm_what_was_only_told,
