@@ -26,7 +26,7 @@ from tests.bare.gear import DEVICES, PROFILE, SET, Client, Gear, Watch
 from tests.bare.machine import CannotRun, Machine, can_run, free_port, make_base
 
 HERE = Path(__file__).parents[2]
-CANNOT = 77
+CANNOT, LATE = 77, 124
 SERVICES = ("studiobridge-broker", "studiobridge", "studiobridge-panel")
 # what the sandbox of each service may score at most, of 10 (systemd-analyze security)
 EXPOSED = 2.0
@@ -567,6 +567,7 @@ def main() -> int:
             print(f"\nWRONG, in '{took[-1][0]}': {error}", file=sys.stderr)
         except TooLate:
             print(f"\ngiven up after {options.limit} s, in '{took[-1][0]}'", file=sys.stderr)
+            code = LATE
         finally:
             signal.alarm(0)
     if code == 0:
