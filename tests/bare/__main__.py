@@ -322,6 +322,7 @@ class Story:
         planted = [
             (short, "the page's certificate: it ends", f"cp -a /root/kept.crt {certificate}.crt"),
             ("chmod o+r /etc/studiobridge/operator.password", "anybody on this machine can read", "chmod o= /etc/studiobridge/operator.password"),
+            (f"chown root /var/lib/studiobridge/profiles/{SET}.yaml", "is not the bridge's", f"chown studiobridge /var/lib/studiobridge/profiles/{SET}.yaml"),
             ("systemctl stop studiobridge", "studiobridge does not run", "systemctl start studiobridge"),
             ("systemctl stop studiobridge-broker", "the broker at mqtts://operator@localhost", "systemctl start studiobridge-broker"),
             ("cp -a /etc/studiobridge/settings.yaml /root/s; echo 'sets: 3' >> /etc/studiobridge/settings.yaml; systemctl restart studiobridge; sleep 3",
