@@ -230,6 +230,7 @@ class Story:
         )
         eventually("the page has the set", lambda: self.page(f"/s/{SET}")[0] == 200)
         eventually("the bridge runs the set", lambda: self.page("/health")[0] == 200)
+        self.machine.must("systemctl reload studiobridge")
         assert self.pids() == before, "taken up by a restart"
 
     def devices(self) -> None:
