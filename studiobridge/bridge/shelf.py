@@ -70,7 +70,8 @@ class Shelf:
                 stat = path.stat()
             except OSError:
                 continue  # gone between the two looks
-            stamp = stat.st_mtime_ns, stat.st_size, stat.st_ino
+            # ctime: also when it has become readable
+            stamp = stat.st_ctime_ns, stat.st_size, stat.st_ino
             if self._seen.get(path) != stamp:
                 self._seen[path] = stamp
                 found.append(path)

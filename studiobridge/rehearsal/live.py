@@ -62,8 +62,16 @@ class LiveRoom:
     """Gear that lives. `pace` 2 makes all its waits half as long. A context manager."""
 
     def __init__(
-        self, profile: SetProfile, host: str, port: int, seed: int = 0, pace: float = 1.0
+        self,
+        profile: SetProfile,
+        host: str,
+        port: int,
+        seed: int = 0,
+        pace: float = 1.0,
+        admitted: Callable[[mqtt.Client, str], None] | None = None,
     ) -> None:
+        """`admitted` gives a device's client what its broker wants of it: TLS, a password."""
+        self._admitted = admitted
         # frames come to an address of this machine: nothing of a rehearsal leaves it
         self._frames = _listen(profile) if profile.universes else None
         self.profile = profile
@@ -263,6 +271,8 @@ class LiveRoom:
             self._topics.add(will.topic)
             client.will_set(will.topic, will.payload, will.qos, will.retain)
         client.on_message = lambda _c, _d, said: self._told(name, said)
+        if self._admitted is not None:
+            self._admitted(client, name)
         try:
             client.connect(self._host, self._port, KEEP_ALIVE)
         except OSError:
