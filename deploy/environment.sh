@@ -5,7 +5,7 @@
 environment=$PWD/.venv
 
 make_environment() {
-    local python=${PYTHON:-python3} mark wanted
+    local python=${PYTHON:-python3} mark wanted said
     if ! command -v "$python" >/dev/null; then
         echo "studiobridge needs python3, 3.11 or newer; none is on the PATH." >&2
         exit 2
@@ -35,8 +35,10 @@ make_environment() {
     fi
     echo "Making a virtual environment in .venv (once; a minute or so) ..." >&2
     rm -f "$mark"
-    if ! "$python" -m venv --clear "$environment" 9>&-; then
-        echo "python3 has no venv here. On Debian: apt-get install python3-venv" >&2
+    trap 'echo >&2; echo "Stopped half way: the next time begins anew." >&2; exit 130' INT TERM
+    if ! said=$("$python" -m venv --clear "$environment" 2>&1 9>&-); then
+        tail -n 5 <<<"$said" >&2
+        echo "python3 can make no venv here. On Debian: apt-get install python3-venv" >&2
         exit 2
     fi
     if ! PYTHONUNBUFFERED=1 "$environment/bin/pip" install --disable-pip-version-check \
@@ -45,6 +47,7 @@ make_environment() {
         exit 1
     fi
     echo "$wanted" >"$mark"
+    trap - INT TERM
     if command -v flock >/dev/null; then
         exec 9>&-
     fi
@@ -57,13 +60,13 @@ is_made() {
 
 # What pip does, in one line that changes; where nobody watches, a line every few seconds.
 show_progress() {
-    local began=$SECONDS said=-9 what='' word more status
+    local began=$SECONDS said=-9 what='asking the package index' word more status
     while true; do
         status=0
         read -r -t 2 word more || status=$?
-        case $word in
-            Collecting | Downloading | Building | Preparing) what="$word ${more%% *}" ;;
-            Installing) what="installing what was fetched" ;;
+        case "$word $more" in
+            Collecting* | Downloading*) what="$word ${more%% *}" ;;
+            "Installing collected "*) what='installing what was fetched' ;;
         esac
         if [ $status -gt 0 ] && [ $status -le 128 ]; then
             break # the end of it

@@ -23,7 +23,6 @@ from typing import Any
 from studiobridge.bridge.asking import Asker, NoBridge, NoBroker
 from studiobridge.bridge.daemon import SetRunner
 from studiobridge.bridge.settings import BrokerSettings, PanelSettings, Settings
-from studiobridge.bridge.topics import ROOT
 from studiobridge.cli import show
 from studiobridge.cli.follow import follow
 from studiobridge.profile.model import Device, Preset, SetProfile
@@ -392,7 +391,7 @@ async def _with_room(
     broker: EmbeddedBroker,
 ) -> int:
     show.out(
-        f"A rehearsal of {profile.title or profile.name}: the real bridge, a broker of its own,"
+        f"A rehearsal of {profile.title or profile.name}: the real bridge,"
         f" and {words.count(len(profile.devices), 'device')}, all simulated."
     )
     for line in counted(profile):
@@ -506,9 +505,7 @@ async def _stay(
             f"    studiobridge touch {found[0]} 80 %     # a hand on its dial; also off, 3200 K"
         )
     show.out()
-    show.out(
-        f"Any MQTT client may look: port {broker.port} speaks MQTT 5, port {broker.port4} 3.1.1,"
-        f" both on 127.0.0.1; all of it is below {ROOT}/{profile.name}/ and the gear's own topics."
-    )
+    show.out("Any MQTT client may look, on 127.0.0.1:")
+    show.out(f"port {broker.port} speaks MQTT 5, port {broker.port4} 3.1.1.")
     show.out(f"`keep` writes into the copy {copy}. Ctrl-C ends it.")
     await _until_interrupted().wait()

@@ -99,8 +99,9 @@ def test_stopped_half_way_it_is_made_anew(checkout: Checkout) -> None:
     while "Collecting" not in process.stderr.readline():
         pass
     os.killpg(process.pid, signal.SIGINT)
-    process.communicate(timeout=5)
-    assert process.returncode != 0
+    _, err = process.communicate(timeout=5)
+    assert process.returncode == 130
+    assert err.strip() == "Stopped half way: the next time begins anew."
     code, out, _ = checkout.run("studiobridge", "check")
     assert (code, out.split(": ")[1], checkout.made) == (0, "check\n", 2)
 
