@@ -95,7 +95,9 @@ class Devices(Part):
         elif shape.fed_by not in self.feeders and not self.shape.mains.circuits:
             self.on_no_circuit.setdefault(shape.fed_by, name)
         elif shape.fed_by not in self.feeders:
-            todo = nearest(shape.fed_by, self.feeders)
+            devices = self.shape.devices
+            feeding = [n for n in self.feeders if n not in devices or devices[n].kind == "plug"]
+            todo = nearest(shape.fed_by, feeding)
             self.wrong((*at, "fed_by"), f"nothing is called '{shape.fed_by}'", todo)
         elif not battery and shape.fed_by in self.shape.devices:
             feeder = self.shape.devices[shape.fed_by]
@@ -153,7 +155,7 @@ class Devices(Part):
             self.wrong((*at, "slots"), f"'slots' is for a fixture that speaks {E131}", key=True)
         if shape.speaks == E131:
             pass  # whatever else is wrong with it has been said
-        elif shape.kind == "plug" and shape.speaks is not None and "switch" not in tells:
+        elif shape.kind == "plug" and shape.speaks in (*maps, HOMIE5) and "switch" not in tells:
             self.wrong((*at, "speaks"), f"'{name}' is a plug and its dialect tells no switch")
         if shape.meters and "watts" not in hears and shape.speaks not in (None, E131):
             self.wrong((*at, "meters"), "its dialect hears no watts", "add 'watts' to the dialect")

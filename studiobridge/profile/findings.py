@@ -16,7 +16,8 @@ class Noted:
 
     path: Path
     what: str
-    todo: str = ""
+    # names what else is known, which has no part in whether it is the same problem
+    todo: str = field(default="", compare=False)
     key: bool = False
 
 

@@ -121,8 +121,9 @@ def _inside(place: Place, part: str | int) -> Place | None:
                 return _place(typing.get_args(hints["__pydantic_extra__"])[1])
         elif typing.get_origin(kind) is dict:
             return _place(typing.get_args(kind)[1])
-        elif typing.get_origin(kind) is list and isinstance(part, int):
-            return _place(typing.get_args(kind)[0])
+        elif typing.get_origin(kind) is list:
+            one = _place(typing.get_args(kind)[0])
+            return one if isinstance(part, int) else _inside(one, part)
     return None
 
 

@@ -61,7 +61,7 @@ def _misfit(tree: object, item: Mapping[str, Any]) -> Misfit:
         what, todo = _own_words(item)
         return Misfit(loc[:-1], what, todo or "use a-z, 0-9 and hyphens", "key")
     if kind == "missing":
-        return _missing(loc)
+        return _missing((*in_tree(tree, loc[:-1]), loc[-1]))
     path = in_tree(tree, loc)
     if kind == "extra_forbidden":
         return _unknown(path, item["input"])
@@ -87,6 +87,8 @@ def in_tree(tree: object, loc: Path) -> Path:
         elif isinstance(at, list) and isinstance(part, int) and part < len(at):
             at = at[part]
             path.append(part)
+        elif isinstance(part, int) and isinstance(at, dict):
+            continue  # one of a list may stand by itself
         else:
             break
     return tuple(path)

@@ -330,7 +330,7 @@ def test_secrets_that_anybody_can_change_or_read_are_said(
         ("broker: {hots: x}", {}, "1:10: unknown key 'hots'; did you mean 'host'?"),
         ("broker: {port: 99999}", {}, "'port'"),
         ("keep_days: 0", {}, "keep_days"),
-        ("broker: [1", {}, "not YAML"),
+        ("broker: [1", {}, "never closed"),
         ("broker: 5", {}, "mapping"),
         ("broker: {tls: {ca: nowhere.crt}}", {}, "there is no file"),
     ],

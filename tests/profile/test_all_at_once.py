@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 from pathlib import Path
 
 import pytest
@@ -126,3 +127,42 @@ def test_a_section_spelt_wrong_hides_nothing_below_it(example: str) -> None:
     said = found(text)
     wrong = {text[: text.index(word)].count("\n") + 1 for word in ("devcies:", "look:", "ligth")}
     assert {line for line, _ in said} == wrong, said
+
+
+# What may be wrong in any line of any profile: each is one mistake, wherever it is put.
+SLIPS = [
+    (re.compile(r"((?:draws|inrush|boots_in|fade|breaker|depth|width): [0-9.]+) (?:W|A|s|m)\b"), r"\1"),
+    (re.compile(r"\b(kind|title|fed_by|speaks|draws|level|place|hear|topic): "), r"\1z: "),
+    (re.compile(r"(fed_by: [a-z-]+)"), r"\1-nowhere"),
+    (re.compile(r"(speaks: [a-z-]+[a-z])\b(?!\d)"), r"\1-nowhere"),
+    (re.compile(r"kind: (plug|light|camera|computer|audio)\b"), r"kind: \1s"),
+    (re.compile(r"(level|cct): ([0-9.]+) (?:%|K)"), r"\1: \2 X"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "example",
+    ["green-cloth", "one-plug-one-light", "spare-room", "two-person-table", "wheel-corner"],
+)
+def test_slips_anywhere_in_any_example_are_all_found(example: str) -> None:
+    lines = (CONFIG / f"{example}.yaml").read_text().split("\n")
+    for seed in range(5):
+        chance = random.Random(f"{example} {seed}")
+        bad, wrong = list(lines), set()
+        for i in chance.sample(range(len(lines)), len(lines)):
+            slips = [slip for slip in SLIPS if slip[0].search(lines[i])] or SLIPS
+            pattern, slip = chance.choice(slips)
+            if (
+                len(wrong) < 10
+                and not lines[i].lstrip().startswith("#")
+                and pattern.search(lines[i])
+            ):
+                bad[i] = pattern.sub(slip, lines[i], count=1)
+                wrong.add(i + 1)
+        assert wrong
+        said = found("\n".join(bad))
+        named = {line for line, _ in said}
+        assert wrong <= named, (seed, wrong - named, said)
+        more = [text for line, text in said if line not in wrong]
+        assert len(more) <= 2, (seed, wrong, more)
+        assert len(said) <= len(wrong) + 6, (seed, said)
