@@ -108,7 +108,7 @@ class Core:
         self._told_last: dict[str, tuple[float, Sequence[Message]]] = {}
         self.controller = Controller(profile, memory, now, self._tried)
         self.now = now
-        self.buttons = Buttons(profile, instance)
+        self.buttons = Buttons(profile, instance, now)
         self.presence = Presence(profile, instance, wall, now)
         self.showing = Showing(self.controller, self.misheard, instance, wall, self.presence)
         self._link = False
