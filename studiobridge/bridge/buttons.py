@@ -26,8 +26,10 @@ PRESSES: dict[SwitchAsks, Asked] = {
 class Buttons:
     """The `switches:` of a set."""
 
-    def __init__(self, profile: SetProfile, instance: str) -> None:
-        self.instance = instance
+    def __init__(self, profile: SetProfile, instance: str, now: float = 0.0) -> None:
+        # a core that begins anew in this process (its record came back) counts from 1 again, and
+        # the same id would be the same press: answered, and not done
+        self.instance = f"{instance}-{int(now * 1000)}"
         self.topics: dict[str, list[SwitchRule]] = {}
         for rule in profile.switches:
             self.topics.setdefault(rule.topic, []).append(rule)

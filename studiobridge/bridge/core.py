@@ -110,7 +110,7 @@ class Core:
         self.controller = Controller(profile, memory, now, self._tried)
         self.now = now
         self.trials = Trials()
-        self.buttons = Buttons(profile, instance)
+        self.buttons = Buttons(profile, instance, now)
         self.presence = Presence(profile, instance, wall, now)
         self.showing = Showing(self.controller, self.misheard, instance, wall, self.presence)
         self._link = False

@@ -38,10 +38,12 @@ from studiobridge.profile.said import Answer, Unreadable
 from studiobridge.speech.message import Message
 
 BY = "homie"
-# The longest text that is shown (characters), and the largest payload that is read (bytes).
+# The longest text that is shown (characters), and the largest payload that is read (bytes): a name
+# has 40 at most. Of a description before, ours had a dozen properties.
 LONGEST_TEXT = 300
-LARGEST = 256
+LARGEST = 64
 LARGEST_DESCRIPTION = 65536
+MOST_PROPERTIES = 100
 # What is refused is said in `$log` so often a second: MQTT is no log.
 LOGS_A_SECOND = 1.0
 # Numbers in JSON are whole up to here everywhere.
@@ -172,7 +174,7 @@ class Presence:
     def _topics(self, description: Mapping[str, object]) -> Iterator[str]:
         """Every topic with something kept that a set so described has had."""
         node = _mapping(_mapping(description.get("nodes")).get(OWN_NODE))
-        for name in _mapping(node.get("properties")):
+        for name in list(_mapping(node.get("properties")))[:MOST_PROPERTIES]:
             if name and not set(name) & set("/+#$") and name.isprintable() and len(name) <= 40:
                 yield f"{self._base}/{name}"
                 yield f"{self._base}/{name}/$target"

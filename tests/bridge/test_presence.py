@@ -52,6 +52,7 @@ def test_up_and_down_are_set_and_shown_only_when_they_are_so(stage: Presented) -
         "true",
     )
     assert stage.value("switch/$target") == "false"
+    assert stage.alerts == {}  # what goes off now is not left on
     stage.run(20.0)
     assert (stage.value("switch"), stage.core.controller.state) == ("false", "dark")
     assert stage.asked() == [("up", "taken"), ("up", "done"), ("down", "taken"), ("down", "done")]
@@ -65,6 +66,7 @@ def test_what_was_kept_or_had_already_or_cannot_be_read_asks_for_nothing(stage: 
         stage.set("switch", payload)
         stage.run(1.0)
     stage.set("restore", "true")
+    stage.set("look", b"d" * 5000)
     stage.run(3.0)
     stage.set("look", b"dusk")
     stage.run(30.0)
@@ -129,13 +131,12 @@ def test_a_lockout_holds_here_too_and_is_shown(stage: Presented) -> None:
     stage.ask("lockout", targets=("shelf-plug",), by="Ana", why="a bulb")
     stage.set("switch", "true")
     stage.run(60.0)
-    alerts = {t.rpartition("/")[2]: s for t, s in stage.witness.kept.items() if "/$alert/" in t}
-    assert "shelf-plug (Ana: a bulb)" in alerts["locked-out"]
+    assert "shelf-plug (Ana: a bulb)" in stage.alerts["locked-out"]
     assert stage.value("ready") == "false" and not stage.room.devices["shelf-light"].lit
     stage.ask("release", targets=("shelf-plug",), by="Ana")
     stage.set("switch", "false")
     stage.run(30.0)
-    assert not [t for t in stage.witness.kept if "/$alert/" in t]
+    assert stage.alerts == {}
 
 
 def test_it_is_ready_only_when_it_is_surely_heard_and_knows_the_set() -> None:
@@ -146,7 +147,7 @@ def test_it_is_ready_only_when_it_is_surely_heard_and_knows_the_set() -> None:
     # the connection is there, and its word does not come back over the other one
     outs = core.link_up(stage.now)
     outs += core.presence_up(stage.now)
-    outs += core.due("announce", stage.now + 1.0)
+    outs += core.record_fault("the disk is full", stage.now + 1.0)  # something to show
     said = {o.message.topic: o.message.payload for o in outs if isinstance(o, Present)}
     assert said.pop(f"{stage.root}/$state") == b"init"
     # what was kept from before is taken back: not dark, not ready, in no look
@@ -160,14 +161,53 @@ def test_it_is_ready_only_when_it_is_surely_heard_and_knows_the_set() -> None:
     assert f"{stage.root}/$state" not in said
 
 
-def test_a_late_will_of_another_is_put_right_once_a_beat(stage: Presented) -> None:
+@pytest.mark.parametrize("word", [b"lost", b"disconnected", b"init", b""])
+def test_a_late_word_of_another_is_put_right_once_a_beat(stage: Presented, word: bytes) -> None:
     before = len(stage.shown)
     for _ in range(20):
-        lost = Message(f"{stage.root}/$state", b"lost")
-        stage._outs(stage.core.message(lost, stage.now))
+        stage._outs(stage.core.message(Message(f"{stage.root}/$state", word), stage.now))
         stage.run(0.1)
     said = [text for _, topic, text in stage.shown[before:] if topic == f"{stage.root}/$state"]
     assert 2 <= len(said) <= 4 and set(said) == {"ready"}
+
+
+def test_whatever_comes_of_it_who_set_it_is_told_the_target(stage: Presented) -> None:
+    """That closes the loop of a controller, and says where the set goes if it was refused."""
+    stage.set("switch", "true")
+    stage.run(30.0)
+    for name, payload in (("switch", "true"), ("look", "day"), ("look", "dusk")):
+        stage.shown.clear()
+        stage.set(name, payload)
+        stage.run(1.0)
+        target = "true" if name == "switch" else "day"
+        assert stage.values(f"{name}/$target") == [target]
+
+
+def test_dark_is_said_only_when_nothing_is_on_that_should_not_be(stage: Presented) -> None:
+    stage._gear(stage.room.touch("shelf-plug", stage.now, switch=True))
+    stage.run(10.0)
+    assert (stage.value("state"), stage.value("switch")) == ("dark", "true")
+    assert stage.value("switch/$target") == "false"
+    assert "shelf-plug" in stage.alerts["still-on"]
+    stage._gear(stage.room.touch("shelf-plug", stage.now, switch=False))
+    stage.run(10.0)
+    assert stage.value("switch") == "false" and stage.alerts == {}
+
+
+def test_it_is_shown_from_the_start_and_stays_init_until_all_were_heard() -> None:
+    stage = Presented(shelf())
+    stage._outs(stage.core.link_up(stage.now))
+    stage._outs(stage.core.presence_up(stage.now))
+    stage.run(0.5)  # nobody has answered yet
+    assert (stage.lifecycle, stage.value("state"), stage.value("switch")) == (
+        "init",
+        "unheard",
+        "true",
+    )
+    stage._gear(stage.room.begin(stage.now))
+    stage.run(20.0)
+    assert (stage.lifecycle, stage.value("switch")) == ("ready", "false")
+    assert stage.witness.breaches == []
 
 
 def test_one_that_failed_proves_nothing_any_more(stage: Presented) -> None:

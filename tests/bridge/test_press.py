@@ -37,6 +37,22 @@ def taken(field: str, document: object) -> bool:
     return [note.what for note in notes[:1]] == ["down"]
 
 
+def test_a_core_that_begins_anew_does_not_take_a_press_for_one_before() -> None:
+    """As when the record comes back: it knows the answers of this very bridge."""
+
+    def pressed(memory: Memory, now: float) -> list[RequestNote]:
+        made = read_profile_text(FILE % "press", "kiln.yaml").profile
+        core = Core(made, memory, "test", lambda at: at, now)
+        core.link_up(now)
+        core.due("listen", now + made.patience.listen + 1.0)
+        outs = core.message(Message("floor/door", b'{"press": "tap"}'), now + 20.0)
+        return [o.note for o in outs if isinstance(o, Write) and isinstance(o.note, RequestNote)]
+
+    (first,) = pressed(Memory(), 0.0)
+    (second,) = pressed(Memory(answered=((first.id, 0, "dark"),)), 100.0)
+    assert (first.what, second.what) == ("down", "down")
+
+
 @pytest.mark.parametrize(
     ("field", "document", "asks"),
     [

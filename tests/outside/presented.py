@@ -71,6 +71,11 @@ class Presented(Stage):
     def lifecycle(self) -> str:
         return self.witness.kept[f"{self.root}/$state"]
 
+    @property
+    def alerts(self) -> dict[str, str]:
+        kept = self.witness.kept.items()
+        return {topic.rpartition("/")[2]: text for topic, text in kept if "/$alert/" in topic}
+
     def values(self, name: str) -> list[str]:
         """Everything this topic has had, in order."""
         return [text for _, topic, text in self.shown if topic == f"{self.base}/{name}"]

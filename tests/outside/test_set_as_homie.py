@@ -12,6 +12,7 @@ from dataclasses import replace
 import pytest
 
 from studiobridge.bridge.core import Core
+from studiobridge.bridge.outs import Publish
 from studiobridge.control.effects import Memory
 from studiobridge.profile.model import HOMIE5, Device
 from studiobridge.profile.said import Report
@@ -151,6 +152,12 @@ def test_a_set_that_shows_itself_no_more_is_removed_as_the_convention_has_it() -
     assert all(message.retain and not message.payload for message in said)
     stage.witness.removed([message.topic for message in said])
     assert stage.witness.breaches == []
+    # what a stranger put there is taken away in the same way, and is no flood
+    mad = {"a/b": {}, "#": {}, "x" * 99: {}, **{f"p{n}": {} for n in range(5000)}}
+    document = json.dumps({"nodes": {"studiobridge": {"properties": mad}}})
+    outs = core.message(Message(topic, document.encode(), retain=True), 1.0)
+    assert len(outs) < 300
+    assert all("#" not in out.message.topic for out in outs if isinstance(out, Publish))
 
 
 def test_the_numbers_of_the_convention() -> None:
