@@ -396,6 +396,12 @@ def test_a_file_in_old_words_takes_a_new_device_too() -> None:
     assert read_profile_text(new).profile.devices["new-plug"].hears == {"switch"}
 
 
+def test_what_a_look_inherits_cannot_be_taken_away_from_it() -> None:
+    data = EXAMPLES["wheel-corner.yaml"]
+    with pytest.raises(CannotKeep, match=r"corner:\d+: 'glaze' takes .* from 'lesson'"):
+        with_look(data, "corner", "glaze", {"fill": Preset(30.0)}, anew=True)
+
+
 @settings(max_examples=60, deadline=None)
 @given(data=st.data())
 def test_any_look_anew_says_what_it_was_to_say_or_nothing_is_written(data: st.DataObject) -> None:
