@@ -185,11 +185,7 @@ class Looks:
                 if self._tells_enough(belief, point, band.low, band.high):
                     return (band.low + band.high) / 2.0, f"{BY[band.by]}, somewhere from {band}"
         told = belief.told_now(point)
-        if (
-            told is not None
-            and belief.unreached is None
-            and self.beliefs.powered(belief.device.name)
-        ):
+        if told is not None and belief.unreached is None:
             return told, "told"
         return None
 

@@ -167,6 +167,14 @@ def _look_anew(
     if title and title != before.profile.looks[look].title:
         data = _one_anew(data, name, look, "title", title)
     after = _after(data, name, f"the look '{look}' does not fit in {name}")
+    if not _agrees(after, look, presets, whole=False) and after.document is not None:
+        inherits = _looks_node(after.document, look).get("from")
+        if inherits is not None:
+            raise CannotKeep(
+                f"{name}:{inherits.line}: '{look}' takes what it does not say from"
+                f" '{inherits.scalar}', and a part of that is not to be in it; save it under"
+                " another name, or write it by hand"
+            )
     if not _agrees(after, look, presets, whole=False) or any(
         after.profile.looks[look].presets.get(device) != preset
         for device, preset in others[look].items()

@@ -394,3 +394,47 @@ def test_a_file_in_old_words_takes_a_new_device_too() -> None:
     new = with_device(old.encode(), "x", newcomer("wall")).decode()
     assert "dialects:" not in new
     assert read_profile_text(new).profile.devices["new-plug"].hears == {"switch"}
+
+
+def test_what_a_look_inherits_cannot_be_taken_away_from_it() -> None:
+    data = EXAMPLES["wheel-corner.yaml"]
+    with pytest.raises(CannotKeep, match=r"corner:\d+: 'glaze' takes .* from 'lesson'"):
+        with_look(data, "corner", "glaze", {"fill": Preset(30.0)}, anew=True)
+
+
+@settings(max_examples=60, deadline=None)
+@given(data=st.data())
+def test_any_look_anew_says_what_it_was_to_say_or_nothing_is_written(data: st.DataObject) -> None:
+    name = data.draw(st.sampled_from(sorted(EXAMPLES)))
+    file = EXAMPLES[name]
+    if data.draw(st.booleans()):
+        file = file.replace(b"\n", b"\r\n")
+    before = read_profile_text(file).profile
+    look = data.draw(st.sampled_from(sorted(before.looks)))
+    lights = [d for d in before.devices.values() if d.fixture]
+    wanted = {}
+    names = st.sampled_from([d.name for d in lights])
+    for device in map(before.devices.get, data.draw(st.lists(names, min_size=1, unique=True))):
+        assert device is not None
+        low, high = device.level_range or (1.0, 100.0)
+        level = data.draw(st.integers(round(low * 10), round(high * 10))) / 10
+        white = None
+        if "cct" in device.tells or device.speaks is None:
+            least, most = device.cct_range or (3000.0, 5000.0)
+            whites = st.integers(round(least), round(most)).map(float)
+            white = data.draw(st.one_of(st.none(), whites))
+        wanted[device.name] = Preset(level, white)
+    try:
+        new = with_look(file, name, look, wanted, anew=True)
+    except CannotKeep as cannot:
+        # a white that is inherited cannot be taken away, nor one that no dialect of it tells
+        assert "by hand" in str(cannot) or "does not fit" in str(cannot)
+        return
+    after = read_profile_text(new).profile
+    assert {n: after.looks[look].presets[n] for n in wanted} == wanted
+    for light, preset in before.looks[look].presets.items():
+        if light not in wanted:
+            assert after.looks[look].presets[light] == preset
+    assert dict(after.devices).keys() == dict(before.devices).keys()
+    comments = [line.partition("#")[2] for line in file.decode().splitlines() if "#" in line]
+    assert [line.partition("#")[2] for line in new.decode().splitlines() if "#" in line] == comments
