@@ -79,6 +79,8 @@ class Meeting:
     _moved: dict[Deed, bool] = field(default_factory=dict)
     # the sets on this broker, as they say they stand
     _sets: dict[str, dict[str, object]] = field(default_factory=dict)
+    # of each press: the topics with news, in order
+    _order: list[list[str]] = field(default_factory=list)
     # topics that spoke before anything was pressed; what was said on others while it was
     _before: set[str] = field(default_factory=set)
     _during: dict[str, list[bytes]] = field(default_factory=dict)
@@ -125,10 +127,12 @@ class Meeting:
             # nobody presses to the second when told to: what answers says when it was
             self._pressed_at = now
             self.hearing.pressed(now, self._deeds[0][0])
+            self._order.append([])
         self.hearing.heard(message, now)
         if self._trying is not None:
             return self._passed_on(self._trying.heard(message, now))
         if fresh:
+            self._order[-1].append(message.topic)
             homie = message.topic.split("/")
             if message.topic.startswith("homie/5/") and len(homie) == 5:
                 self._homie["/".join(homie[2:4])] = 0.9
@@ -290,6 +294,15 @@ class Meeting:
                     found.add((message.topic, route))
         return len(found - self._restless) >= many
 
+    def _says_rather_than_told(self, topics: set[str]) -> float:
+        """How much a device counts by where it was heard: what another one followed, and
+        the broker does not keep, is rather what that one was told by an app or a remote."""
+        if topics & self._kept.keys() or not topics:
+            return 1.0
+        first = [times for times in self._order if times and times[0] in topics]
+        followed = [times for times in first if any(t not in topics for t in times)]
+        return STRANGE if followed and 2 * len(followed) >= len(first) else 1.0
+
     def _all(self) -> list[Acquaintance]:
         """Everything that speaks here, under the names that the presses have it under."""
         met = [met.acquaintance for met in self.hearing.met()]
@@ -313,7 +326,7 @@ class Meeting:
         for who in self._all():
             sure = max(odds.get(who.name, 0.0), self._homie.get(who.homie or "", 0.0))
             if sure > 0:
-                scored.append((who, sure))
+                scored.append((who, sure * self._says_rather_than_told(own_topics(who))))
         return sorted(scored, key=lambda s: -s[1])
 
     # ---- which, and what it is called -----------------------------------------------------------

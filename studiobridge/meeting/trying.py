@@ -581,7 +581,7 @@ class Trying:
         if sketch is not None and self.who.homie is not None:
             for heard in self.log:  # how a value is spelt is in its description
                 sketch.speech.hear(heard.message, heard.at)
-        home = self.state.get(point)
+        home = self.found.get(point)
         if sketch is None or home is None or isinstance(home, Colour):
             return None
         if any(h.point not in self.found or h.point in self._given_up for h in candidate.along):
