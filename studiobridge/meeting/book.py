@@ -68,7 +68,7 @@ def _dialects(met: Sequence[Acquaintance]) -> dict[str, list[Acquaintance]]:
     """Who speaks the same, by the name of what they speak: the one it had, else the first's."""
     alike: dict[str, list[Acquaintance]] = {}
     for one in met:
-        if one.halves or one.ask:
+        if one.homie is None and (one.halves or one.ask):
             alike.setdefault(_spoken(one), []).append(one)
     named: dict[str, list[Acquaintance]] = {}
     for who in alike.values():

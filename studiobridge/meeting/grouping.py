@@ -89,7 +89,9 @@ def ordinary(token: str) -> bool:
 
 def _looks(token: str) -> float:
     """How much it looks like a name of a device: -4 for a word that means something."""
-    if not token or ordinary(token):
+    if not token:
+        return -9.0
+    if ordinary(token):
         return -4.0
     if token.isdigit():
         return 0.5
@@ -284,8 +286,14 @@ def _sharers(group: Group) -> list[Group]:
                 values.setdefault(str(sign[1]), sign[1])
     return [
         Group(group.at, (parts + common)[:MOST_PARTS], {**group.blanks, blank: _blank(values[who])})
-        for who, parts in owners.items()
+        for who, parts in sorted(owners.items(), key=lambda o: _counted(values[o[0]]))
     ]
+
+
+def _counted(value: Scalar) -> tuple[bool, int, str]:
+    """Where it stands among its sharers: numbers as they count, names as they are spelt."""
+    text = str(value)
+    return (not text.isdigit(), int(text) if _plain_number(text) else 0, text)
 
 
 def _blank(value: Scalar) -> Scalar:

@@ -11,6 +11,7 @@ Nothing here ever sends anything. Whatever comes, memory stays bounded and nothi
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
@@ -205,8 +206,11 @@ def _press(pressed: Pressed, owners: Mapping[int, tuple[str, Point | None, bool]
         answer = Answer(_change(touch), touch.odds, name, point)
         # at the same odds: what is understood first, what only told it last
         found.append((touch.odds + (0.2 if point else 0.0) - (0.5 if told else 0.0), answer))
-    found.sort(key=lambda item: -item[0])
-    return Press(pressed.at, pressed.what, tuple(a for _, a in found[:MOST_ANSWERS]))
+    # a device of which several things answered did not do so by chance
+    of = Counter(answer.device for _, answer in found)
+    ranked = [(rank + (0.25 if of[a.device] > 1 else 0.0), a) for rank, a in found]
+    ranked.sort(key=lambda item: -item[0])
+    return Press(pressed.at, pressed.what, tuple(a for _, a in ranked[:MOST_ANSWERS]))
 
 
 def _change(touch: Touch) -> Change:

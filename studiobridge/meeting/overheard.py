@@ -408,7 +408,7 @@ def _nameable(topic: str) -> bool:
     """May a profile name this topic?"""
     if not 0 < len(topic) <= LONGEST_TOPIC or not topic.isprintable():
         return False
-    return not any(c in topic for c in "{}+#")
+    return bool(topic.strip("/")) and not any(c in topic for c in "{}+#")
 
 
 def _may_say_whose(place: Place, value: Scalar) -> bool:

@@ -17,6 +17,8 @@ from studiobridge.profile.model import Point, Scalar
 # From these odds on a press is taken for what changed a value.
 SURE = 0.7
 _PIECES = re.compile(r"[A-Z]?[a-z]+|[A-Z]+(?![a-z])|[0-9]+")
+# Every word that a name may hint with.
+_MEANT = NOISE.union(*NAMES.values()) | COMMANDS
 # What is told comes before what is reported of it, by no more than this (s).
 ECHO = 1.5
 
@@ -111,8 +113,10 @@ class Sight:
         keys = [part for part in self.place.route if isinstance(part, str)]
         if keys:
             return pieces_of(keys[-1])
-        tail = self.part.template.rpartition("/")[2]
-        return () if "{" in tail else pieces_of(tail)
+        tokens = [t for t in self.part.template.split("/") if "{" not in t]
+        said = [pieces for token in reversed(tokens) if (pieces := pieces_of(token))]
+        # `meter/now`: what means something, else the last
+        return next((p for p in said if not _MEANT.isdisjoint(p)), said[0] if said else ())
 
     @cached_property
     def other_names(self) -> list[str]:

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import json
+import random
+from collections.abc import Mapping
 from dataclasses import replace
 
+import pytest
 from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from studiobridge.meeting import book
+from studiobridge.meeting.hearing import Hearing
 from studiobridge.meeting.met import Acquaintance
 from studiobridge.profile import read_profile_text
-from studiobridge.profile.model import SetProfile
+from studiobridge.profile.model import Point, SetProfile
 from studiobridge.profile.said import Report
 from studiobridge.speech import Speech
 from studiobridge.speech.message import Message
@@ -57,3 +63,227 @@ def test_a_make_nobody_described_is_heard_as_its_own_dialect_hears_it(make: Make
         assert one.kind == "plug"
     mine = values(profile_of(one), evening.said)
     assert mine == values(make.profile, evening.said)
+
+
+# ---- by hand ---------------------------------------------------------------------------------
+
+
+def heard(*said: tuple[str, str] | tuple[str, str, bool], every: float = 1.0) -> Hearing:
+    """What these topics said, one each second; True for what the broker kept."""
+    hearing = Hearing()
+    for i, (topic, payload, *kept) in enumerate(said):
+        hearing.heard(Message(topic, payload.encode(), retain=bool(kept)), i * every)
+    return hearing
+
+
+def the(hearing: Hearing, at: str) -> Acquaintance:
+    return next(one for one in hearing.acquaintances() if one.at == at)
+
+
+def rule_of(one: Acquaintance, point: Point) -> tuple[Mapping[str, object], str, str]:
+    half = one.half(point, "hear")
+    assert half is not None, one
+    return half.rule, half.ground, half.why
+
+
+@pytest.mark.parametrize(
+    ("values", "span", "ground"),
+    [
+        # (what was heard, the span, how sure): never surer than what was heard
+        (["80"], None, "shape"),
+        (["12", "80"], None, "shape"),
+        (["12", "180"], "0..254", "shape"),
+        (["0", "255"], "0..255", "likely"),
+        (["0", "100", "40"], None, "likely"),
+        (["0.2", "0.75"], "fraction", "likely"),
+        (["300", "40000"], "0..65535", "shape"),
+        (["640", "1000"], "0..1000", "likely"),
+    ],
+)
+def test_a_scale_is_no_surer_than_its_ends(
+    values: list[str], span: str | None, ground: str
+) -> None:
+    one = the(heard(*(("corner/lamp-7/dim", value) for value in values)), "corner/lamp-7")
+    rule, was, why = rule_of(one, "level")
+    assert (rule.get("span") or rule.get("unit"), was) == (span, ground), why
+    if ground == "shape":
+        assert any("to full" in text for text in one.missing), one.missing
+
+
+@given(st.lists(st.integers(0, 255), min_size=1, max_size=6), st.sampled_from(["dim", "level"]))
+def test_nothing_is_seen_that_no_press_showed(values: list[int], name: str) -> None:
+    said = [("a/lamp-7/is", json.dumps({name: value, "on": value > 0})) for value in values]
+    for half in the(heard(*said), "a/lamp-7").halves:
+        assert half.ground in ("likely", "shape")
+        if half.point == "switch" and len({value > 0 for value in values}) < 2:
+            assert half.ground == "shape"
+        if half.point == "level" and not {100, 254, 255} & set(values):
+            assert half.ground == "shape"
+
+
+def test_one_word_alone_says_that_the_other_was_not_heard() -> None:
+    rule, ground, why = rule_of(the(heard(("a/plug-1/relay", "ON")), "a/plug-1"), "switch")
+    assert rule["words"] == {"on": "ON", "off": "OFF"}
+    assert ground == "shape"
+    assert "only 'ON' was heard" in why
+
+
+def test_a_dimmer_turned_to_full_and_to_dark_teaches_its_span() -> None:
+    hearing = heard(("a/lamp-7/dim", "40"))
+    for at, deed, value in ((10.0, "full", "212"), (20.0, "dark", "7"), (30.0, "press", "90")):
+        hearing.pressed(at, deed)  # type: ignore[arg-type]
+        hearing.heard(Message("a/lamp-7/dim", value.encode()), at + 0.5)
+    rule, ground, _ = rule_of(the(hearing, "a/lamp-7"), "level")
+    assert (rule["span"], ground) == ("7..212", "seen")
+
+
+def test_what_a_fade_ends_at_is_what_full_is() -> None:
+    hearing = heard(("a/lamp-7/dim", "0"), ("a/lamp-7/dim", "10"))
+    hearing.pressed(20.0, "full")
+    for i in range(1, 41):  # four seconds of fade, a report each tenth
+        hearing.heard(Message("a/lamp-7/dim", str(5 * i).encode()), 20.0 + i / 10)
+    rule, ground, _ = rule_of(the(hearing, "a/lamp-7"), "level")
+    assert (rule["span"], ground) == ("0..200", "seen")
+
+
+def test_warm_and_cold_teach_a_white_and_which_ends_are_a_guess() -> None:
+    hearing = heard(("a/lamp-7/warmth", "128"))
+    assert the(hearing, "a/lamp-7").half("cct", "hear") is None
+    for at, deed, value in ((10.0, "warm", "255"), (20.0, "cold", "0")):
+        hearing.pressed(at, deed)  # type: ignore[arg-type]
+        hearing.heard(Message("a/lamp-7/warmth", value.encode()), at + 0.5)
+    one = the(hearing, "a/lamp-7")
+    rule, ground, _ = rule_of(one, "cct")
+    assert (rule["span"], ground) == ("255..0", "shape")
+    assert any("papers" in text for text in one.missing)
+
+
+@pytest.mark.parametrize(
+    ("values", "unit"), [(["4300", "2700"], None), (["370", "232"], "mired"), (["154"], None)]
+)
+def test_a_white_is_kelvin_or_mired_by_its_size(values: list[str], unit: str | None) -> None:
+    one = the(heard(*(("a/lamp-7/cct", value) for value in values)), "a/lamp-7")
+    half = one.half("cct", "hear")
+    if values == ["154"]:  # as well a byte
+        assert half is None
+        assert any("scale of its own" in text for text in one.missing)
+    else:
+        assert half is not None
+        assert half.rule.get("unit") == unit
+
+
+def test_words_nobody_knows_are_told_apart_by_the_watts_that_go_with_them() -> None:
+    said = [("a/plug-1/x", "zu"), ("a/plug-1/y", "0.4"), ("a/plug-1/x", "auf")]
+    said += [("a/plug-1/y", "61.0"), ("a/plug-1/x", "zu"), ("a/plug-1/y", "0.5")]
+    one = the(heard(*said[:3]), "a/plug-1")
+    assert one.half("switch", "hear") is None
+    one = the(heard(*said), "a/plug-1")
+    rule, ground, why = rule_of(one, "switch")
+    assert (rule["words"], ground) == ({"on": "auf", "off": "zu"}, "likely")
+    assert "is high while it says 'auf'" in why
+
+
+def test_words_nobody_knows_are_asked_for_and_then_learned() -> None:
+    hearing = heard(("a/plug-1/relay", "zu"), ("a/plug-1/relay", "auf"), ("a/plug-1/relay", "zu"))
+    one = the(hearing, "a/plug-1")
+    assert one.half("switch", "hear") is None
+    assert any("switch it on and say so" in text for text in one.missing)
+    hearing.pressed(30.0, "on")
+    hearing.heard(Message("a/plug-1/relay", b"auf"), 30.3)
+    rule, ground, _ = rule_of(the(hearing, "a/plug-1"), "switch")
+    assert (rule["words"], ground) == ({"on": "auf", "off": "zu"}, "seen")
+
+
+def test_a_switch_that_says_on_when_it_was_switched_off_is_doubted() -> None:
+    hearing = heard(("a/plug-1/relay", "on"), ("a/plug-1/relay", "off"))
+    hearing.pressed(30.0, "off")
+    hearing.heard(Message("a/plug-1/relay", b"on"), 30.3)
+    one = the(hearing, "a/plug-1")
+    assert rule_of(one, "switch")[1] == "shape"
+    assert any("try it again" in text for text in one.missing)
+
+
+def test_what_others_tell_it_is_no_report() -> None:
+    hearing = Hearing()
+    at = 0.0
+    for word in ("ON", "OFF", "ON", "OFF"):
+        # a controller nobody described: its topic has no word for what it is
+        for topic, wait in (("a/plug-1/steer", 5.0), ("a/plug-1/relay", 0.1)):
+            at += wait
+            hearing.heard(Message(topic, word.encode()), at)
+    assert rule_of(the(hearing, "a/plug-1"), "switch")[0]["topic"] == "{at}/relay"
+    lone = the(heard(("a/plug-2/do", "ON"), ("a/plug-2/do", "OFF")), "a/plug-2")
+    assert lone.halves == ()
+    assert "only what others tell it" in lone.missing[0]
+
+
+def test_a_last_will_is_known_by_its_words_and_that_it_is_kept() -> None:
+    hearing = heard(("a/plug-1/here", "offline", True), ("a/plug-1/here", "online"))
+    rule, ground, why = rule_of(the(hearing, "a/plug-1"), "online")
+    assert (rule["words"], ground) == ({"yes": "online", "no": "offline"}, "likely")
+    assert "keeps it" in why
+
+
+def test_milliwatts_and_readings_and_what_is_none() -> None:
+    said = json.dumps(
+        {"now": {"mW": 41500}, "volts": 231.2, "uptime": 77, "temp": 31.5, "rssi": -61}
+    )
+    one = the(heard(("a/plug-1/is", said), ("a/plug-1/is", said)), "a/plug-1")
+    assert {half.point for half in one.halves} == {"watts", "temperature"}
+    assert rule_of(one, "watts")[0] == {"topic": "{at}/is", "field": "now.mW", "unit": "milliwatt"}
+
+
+# ---- a press among noise ---------------------------------------------------------------------
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(0, 10_000), st.integers(1, 3))
+def test_a_press_among_noisy_topics_is_found(seed: int, presses: int) -> None:
+    """Meters that are never still, clocks, signals, other people's switches; and one that is
+    pressed."""
+    dice = random.Random(seed)
+    hearing, at, on = Hearing(), 0.0, False
+    found = 0
+    for second in range(30 + 30 * presses):
+        at = float(second)
+        for i in range(8):
+            watts = 40 + 10 * i + dice.uniform(-3, 3)
+            hearing.heard(Message(f"house/m{i}/meter", f"{watts:.1f}".encode()), at + 0.1)
+            clock = json.dumps({"uptime": 1000 + second, "rssi": -60 + dice.randint(-5, 5)})
+            hearing.heard(Message(f"house/m{i}/health", clock.encode()), at + 0.15)
+        if dice.random() < 0.05:
+            word = dice.choice([b"ON", b"OFF"])
+            hearing.heard(Message(f"house/m{dice.randint(0, 7)}/relay", word), at + 0.2)
+        if second >= 30 and second % 30 == 0:
+            on = not on
+            hearing.pressed(at + 0.3)
+            hearing.heard(Message("corner/box-9/q", b"an" if on else b"aus"), at + 0.6)
+            watts_now = b"38.2" if on else b"0.3"
+            hearing.heard(Message("corner/box-9/meter", watts_now), at + 1.1)
+            found += 1
+    topics = [[a.change.topic for a in p.answers[:2]] for p in hearing.presses()]
+    assert len(topics) == found
+    for answered in topics:
+        assert set(answered) == {"corner/box-9/q", "corner/box-9/meter"}, topics
+
+
+def test_what_ticks_anyway_is_no_answer_to_a_press() -> None:
+    hearing = Hearing()
+    for second in range(40):
+        if second == 20:
+            hearing.pressed(20.0)
+        payload = json.dumps({"uptime": second, "on": second > 20, "signal": -60 + second % 4})
+        hearing.heard(Message("a/plug-1/is", payload.encode()), second + 0.05)
+    (press,) = hearing.presses()
+    assert [(a.change.field, a.device, a.point) for a in press.answers] == [
+        (("on",), "plug-1", "switch")
+    ]
+    assert press.answers[0].odds > 0.9
+
+
+def test_a_press_that_nothing_answers_has_no_answer() -> None:
+    hearing = heard(("a/plug-1/relay", "ON"), ("a/plug-1/relay", "OFF"))
+    hearing.pressed(30.0)
+    hearing.heard(Message("a/plug-1/relay", b"OFF"), 30.5)
+    hearing.heard(Message("a/plug-1/relay", b"ON"), 33.0)  # too late for this press
+    assert hearing.presses()[0].answers == ()
