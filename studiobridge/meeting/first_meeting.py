@@ -277,6 +277,9 @@ class Meeting:
             topics |= own_topics(who)
             if who.homie is not None:
                 return False  # it describes its scales itself
+            turned = [h for h in who.halves if h.half == "hear" and h.point in ("level", "cct")]
+            if len(turned) >= many:
+                return True
         switched = {
             (answer.change.topic, answer.change.field)
             for press in self.hearing.presses()
