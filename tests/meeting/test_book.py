@@ -33,7 +33,9 @@ RULES = {
     ("cct", "hear"): [{"topic": "{at}/w", "span": "0..255", "of": "2700..6500 K"}],
 }  # fmt: skip
 texts = st.text(st.characters(exclude_categories=["Cs", "Cc", "Zl", "Zp", "Zs"]) | st.just(" "))
-whys = texts.map(lambda text: " ".join(text.split()) or "?").filter(lambda t: len(t) < 200 and t.isprintable())
+whys = texts.map(lambda text: " ".join(text.split()) or "?").filter(
+    lambda t: len(t) < 200 and t.isprintable()
+)
 halves = st.sampled_from(sorted(RULES)).flatmap(
     lambda key: st.builds(
         Half,
