@@ -218,7 +218,7 @@ def _word_ground(
     both = f"'{yes}' and '{no}' were both heard"
     presses = sight.answered()
     if point == "switch" and presses:
-        times = "the button was pressed" if len(presses) == 1 else f"{len(presses)} presses came"
+        times = "it was pressed" + (f", {len(presses)} times" if len(presses) > 1 else "")
         touch = presses[-1][1]
         if touch.before is not None:
             before = _texts([touch.before])[0]

@@ -56,6 +56,10 @@ def test_whatever_comes_is_heard_and_makes_a_book(
     assert book.text_of(book.read(text)) == text
     whole = summary_of(hearing)
     json.dumps(whole, allow_nan=False)
+    for device in whole["devices"]:
+        for point, is_ in device["points"].items():
+            # what is guessed can read what it was guessed from
+            assert is_["value"] is not None or "was heard as well" in is_["why"], (point, is_)
     for width in (80, 40):
         lines = shown.live_lines(whole, "# on a broker", width, 24)
         assert all(len(line) <= width and line.isprintable() for line in lines), lines
