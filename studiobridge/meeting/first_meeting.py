@@ -57,6 +57,11 @@ _PRESSES: tuple[tuple[Deed, str], ...] = (("off", "OFF"), ("on", "ON"))
 _DIMS: tuple[tuple[Deed, str], ...] = (("dark", "as DARK as it goes"), ("full", "to FULL"))
 _WHITES: tuple[tuple[Deed, str], ...] = (("warm", "to its WARMEST"), ("cold", "to its COLDEST"))
 
+_RUNS = (
+    "the set {} is not dark: a device of it is tried with `studiobridge try`, through its gates,"
+    " and not here"
+)
+
 Phase = Literal["idle", "listening", "asking", "pressing", "trying", "done"]
 
 
@@ -380,9 +385,11 @@ class Meeting:
         hindered = self._hindered()
         if hindered:
             return self._over(hindered)
+        running = [n for n, s in self._sets.items() if s.get("state") not in (None, "dark")]
+        word = [Say(_RUNS.format(shown(name))) for name in running[:3]]
         self._trying = Trying(self.who, log, self.known, self._theirs(self.who), left)
         self.phase = "trying"
-        return self._passed_on(self._trying.begin(now))
+        return [*word, *self._passed_on(self._trying.begin(now))]
 
     def _only_a_word(self, who: Acquaintance) -> Acquaintance:
         """Whose press is answered by the same word each time: that says nothing of how it is."""
