@@ -46,6 +46,8 @@ class Listening:
         self._answered = asyncio.Event()
         # the broker refused every filter: nothing will ever come
         self.deaf = False
+        # why it will not come back; None while it may
+        self.ended: str | None = None
 
     async def __aenter__(self) -> Listening:
         self._link = Link(
@@ -84,9 +86,10 @@ class Listening:
 
     async def _keep(self) -> None:
         await self._link.stay()
-        with contextlib.suppress(CannotConnect):
-            # what is final is said by it already, as a word; what was heard stays heard
+        try:
             await self._link.run()
+        except CannotConnect as error:
+            self.ended = str(error)  # trying again will not help; what was heard stays heard
 
     def _came(self) -> None:
         if not self._first:

@@ -16,6 +16,7 @@ from studiobridge.cli import show
 from studiobridge.cli.base import (
     BAD_INPUT,
     DONE,
+    NO_BRIDGE,
     NOT_THERE,
     JsonOption,
     SettingsOption,
@@ -27,6 +28,7 @@ from studiobridge.cli.base import (
 from studiobridge.shown import heard, words
 
 if TYPE_CHECKING:
+    from studiobridge.bridge.listening import Listening
     from studiobridge.bridge.settings import Settings
     from studiobridge.meeting.hearing import Hearing
     from studiobridge.meeting.overheard import Change
@@ -217,19 +219,23 @@ async def _listen(
                 )
             out.start()
             with _presses(hearing, out, stopped):
-                await _until(stopped, began, seconds, out)
+                await _until(stopped, began, seconds, out, listening)
         finally:
             out.end()
             for number in (signal.SIGINT, signal.SIGTERM):
                 loop.remove_signal_handler(number)
     out.summary(time.monotonic() - began)
+    if listening.ended is not None:
+        raise Stop(NO_BRIDGE, listening.ended)
     return DONE
 
 
-async def _until(stopped: asyncio.Event, began: float, seconds: float | None, out: _Out) -> None:
+async def _until(
+    stopped: asyncio.Event, began: float, seconds: float | None, out: _Out, listening: Listening
+) -> None:
     """Draw until it is over, and never think for longer than a tenth of the time."""
     pause = DRAWN_EVERY
-    while not stopped.is_set():
+    while not stopped.is_set() and listening.ended is None:
         left = None if seconds is None else began + seconds - time.monotonic()
         if left is not None and left <= 0:
             return

@@ -84,11 +84,14 @@ def _known(book: Path) -> list[Acquaintance]:
     from studiobridge.meeting.book import read
     from studiobridge.profile.text import ProfileError
 
+    folder = book.parent
+    if not folder.is_dir():
+        raise Stop(BAD_INPUT, f"{book}: there is no folder {folder}")
+    if not os.access(folder, os.W_OK):  # said before somebody goes to the gear, not after
+        raise Stop(BAD_INPUT, f"{book}: nothing can be written in {folder}; say --book FILE")
     try:
         data = book.read_bytes()
     except FileNotFoundError:
-        if not book.parent.is_dir():
-            raise Stop(BAD_INPUT, f"{book}: there is no folder {book.parent}") from None
         return []
     except OSError as error:
         raise Stop(BAD_INPUT, f"{book}: it cannot be read: {error.strerror or error}") from None

@@ -57,6 +57,11 @@ _PRESSES: tuple[tuple[Deed, str], ...] = (("off", "OFF"), ("on", "ON"))
 _DIMS: tuple[tuple[Deed, str], ...] = (("dark", "as DARK as it goes"), ("full", "to FULL"))
 _WHITES: tuple[tuple[Deed, str], ...] = (("warm", "to its WARMEST"), ("cold", "to its COLDEST"))
 
+_RUNS = (
+    "the set {} is not dark: a device of it is tried with `studiobridge try`, through its gates,"
+    " and not here"
+)
+
 Phase = Literal["idle", "listening", "asking", "pressing", "trying", "done"]
 
 
@@ -79,6 +84,8 @@ class Meeting:
     _moved: dict[Deed, bool] = field(default_factory=dict)
     # the sets on this broker, as they say they stand
     _sets: dict[str, dict[str, object]] = field(default_factory=dict)
+    # of each press: the topics with news, in order
+    _order: list[list[str]] = field(default_factory=list)
     # topics that spoke before anything was pressed; what was said on others while it was
     _before: set[str] = field(default_factory=set)
     _during: dict[str, list[bytes]] = field(default_factory=dict)
@@ -127,10 +134,12 @@ class Meeting:
             # nobody presses to the second when told to: what answers says when it was
             self._pressed_at = now
             self.hearing.pressed(now, self._deeds[0][0])
+            self._order.append([])
         self.hearing.heard(message, now)
         if self._trying is not None:
             return self._passed_on(self._trying.heard(message, now))
         if fresh:
+            self._order[-1].append(message.topic)
             homie = message.topic.split("/")
             if message.topic.startswith("homie/5/") and len(homie) == 5:
                 self._homie["/".join(homie[2:4])] = 0.9
@@ -275,6 +284,9 @@ class Meeting:
             topics |= own_topics(who)
             if who.homie is not None:
                 return False  # it describes its scales itself
+            turned = [h for h in who.halves if h.half == "hear" and h.point in ("level", "cct")]
+            if len(turned) >= many:
+                return True
         switched = {
             (answer.change.topic, answer.change.field)
             for press in self.hearing.presses()
@@ -291,6 +303,15 @@ class Meeting:
                 if number not in (0, 1) or (number == 0 and (message.topic, route) not in switched):
                     found.add((message.topic, route))
         return len(found - self._restless) >= many
+
+    def _says_rather_than_told(self, topics: set[str]) -> float:
+        """How much a device counts by where it was heard: what another one followed, and
+        the broker does not keep, is rather what that one was told by an app or a remote."""
+        if topics & self._kept.keys() or not topics:
+            return 1.0
+        first = [times for times in self._order if times and times[0] in topics]
+        followed = [times for times in first if any(t not in topics for t in times)]
+        return STRANGE if followed and 2 * len(followed) >= len(first) else 1.0
 
     def _all(self) -> list[Acquaintance]:
         """Everything that speaks here, under the names that the presses have it under."""
@@ -315,7 +336,7 @@ class Meeting:
         for who in self._all():
             sure = max(odds.get(who.name, 0.0), self._homie.get(who.homie or "", 0.0))
             if sure > 0:
-                scored.append((who, sure))
+                scored.append((who, sure * self._says_rather_than_told(own_topics(who))))
         return sorted(scored, key=lambda s: -s[1])
 
     # ---- which, and what it is called -----------------------------------------------------------
@@ -366,9 +387,11 @@ class Meeting:
         hindered = self._hindered()
         if hindered:
             return self._over(hindered)
+        running = [n for n, s in self._sets.items() if s.get("state") not in (None, "dark")]
+        word = [Say(_RUNS.format(shown(name))) for name in running[:3]]
         self._trying = Trying(self.who, log, self.known, self._theirs(self.who), left)
         self.phase = "trying"
-        return self._passed_on(self._trying.begin(now))
+        return [*word, *self._passed_on(self._trying.begin(now))]
 
     def _only_a_word(self, who: Acquaintance) -> Acquaintance:
         """Whose press is answered by the same word each time: that says nothing of how it is."""

@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from studiobridge.meeting.overheard import Sign, Spot, Topic
 from studiobridge.meeting.parts import Place
 from studiobridge.meeting.vocabulary import IDS, NO, ORDINARY, YES
-from studiobridge.profile.model import POINTS, Scalar
+from studiobridge.profile.model import Scalar
 
 # From this score on a piece is taken for a device's name, the rightmost first.
 GOOD = 1.5
@@ -84,7 +84,7 @@ def ordinary(token: str) -> bool:
     """Is this a word that says what is meant, and not who?"""
     words = [word for word in re.split(r"[-_.]|(?<=[a-z])(?=[A-Z])", token) if word]
     small = [word.lower() for word in words]
-    return bool(small) and all(w in ORDINARY or w in POINTS for w in small)
+    return bool(small) and all(word in ORDINARY for word in small)
 
 
 def _looks(token: str) -> float:

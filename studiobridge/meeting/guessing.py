@@ -17,13 +17,14 @@ from dataclasses import dataclass, field
 
 from studiobridge.meeting.met import Ground, Half
 from studiobridge.meeting.scales import (
+    KELVINS,
     cct_rule,
     level_rule,
     reading_rule,
     watts_rule,
 )
 from studiobridge.meeting.sights import Sight, moves_with
-from studiobridge.meeting.vocabulary import NO, PAIRS, RECORDS, WILLS, YES
+from studiobridge.meeting.vocabulary import COLOURS, HALTED, NO, PAIRS, RECORDS, WILLS, YES
 from studiobridge.profile.model import POINTS, YES_NO, Point, Scalar
 
 # What weighs less than this is not guessed at all.
@@ -42,6 +43,7 @@ class Guessed:
     halves: list[Half] = field(default_factory=list)
     sights: dict[Point, Sight] = field(default_factory=dict)
     missing: list[str] = field(default_factory=list)
+    coloured: bool = False
 
 
 def guess(sights: list[Sight]) -> Guessed:
@@ -55,6 +57,7 @@ def guess(sights: list[Sight]) -> Guessed:
         if weight >= LEAST
     ]
     taken: set[int] = set()
+    _halts(found, heard, taken)
     for _, _, _, point, sight in sorted(weighed, key=lambda w: w[:3], reverse=True):
         if point in found.sights or id(sight) in taken:
             continue
@@ -64,6 +67,8 @@ def guess(sights: list[Sight]) -> Guessed:
             found.halves.append(half)
             taken.add(id(sight))
     _by_company(found, heard, taken)
+    _twins(found, heard)
+    _colours(found, heard)
     found.halves.sort(key=lambda half: POINTS.index(half.point))
     return found
 
@@ -124,6 +129,8 @@ def _number_weight(point: Point, sight: Sight) -> float:
     if point == "cct":
         if sight.answered("warm", "cold"):
             return weight + PRESSED
+        if sight.named("temperature") >= 2.0 and KELVINS[0] <= low and high <= KELVINS[1]:
+            weight = max(weight, 2.5)  # a temperature of thousands is a colour's
         return weight if low >= 0 and not sight.two_valued else 0.0
     if point == "watts":
         if low < -1.0 or high > 4_000_000:
@@ -133,7 +140,7 @@ def _number_weight(point: Point, sight: Sight) -> float:
         return 0.0
     if point == "battery" and not 0 <= low <= high <= 100:
         return 0.0
-    if point == "temperature" and not -60 <= low <= high <= 500:
+    if point == "temperature" and not -60 <= low <= high <= 250:
         return 0.0
     return weight
 
@@ -211,7 +218,7 @@ def _word_ground(
     both = f"'{yes}' and '{no}' were both heard"
     presses = sight.answered()
     if point == "switch" and presses:
-        times = "the button was pressed" if len(presses) == 1 else f"{len(presses)} presses came"
+        times = "it was pressed" + (f", {len(presses)} times" if len(presses) > 1 else "")
         touch = presses[-1][1]
         if touch.before is not None:
             before = _texts([touch.before])[0]
@@ -292,6 +299,74 @@ def _counterpart(point: Point, word: Scalar, is_yes: bool) -> Scalar | None:
 def _plain_pair(yes: list[Scalar], no: list[Scalar]) -> bool:
     """True and false need no words said."""
     return _texts(yes) == ["true"] and _texts(no) == ["false"]
+
+
+def _halts(found: Guessed, heard: list[Sight], taken: set[int]) -> None:
+    """A computer's one topic that says whether it is there, and whether it is down."""
+    for sight in heard:
+        if sight.numeric or not sight.two_valued:
+            continue
+        halted = [w for w in sight.words if str(w).lower() in HALTED]
+        there = [w for w in sight.words if str(w).lower() in YES["online"]]
+        gone = [w for w in sight.words if str(w).lower() in NO["online"]]
+        if not halted or not there or len(sight.words) > len(halted + there + gone):
+            continue
+        why = f"it says '{there[0]}' while it runs and '{halted[0]}' when it is down"
+        away: list[Scalar] = [*halted, *gone]
+        for point, yes, no in (("online", there, away), ("down", halted, [*there, *gone])):
+            words = {"yes": _one_or(yes), "no": _one_or(no)}
+            half = Half(point, "hear", {**sight.where(), "words": words}, "likely", why)  # type: ignore[arg-type]
+            found.halves.append(half)
+            found.sights[half.point] = sight
+        taken.add(id(sight))
+        return
+
+
+def _one_or(words: list[Scalar]) -> object:
+    return words[0] if len(words) == 1 else words
+
+
+def _twins(found: Guessed, heard: list[Sight]) -> None:
+    """The same thing said of another outlet in the same document."""
+    for point, sight in found.sights.items():
+        keys = [_unnumbered(part) for part in sight.place.route]
+        for other in heard:
+            route = other.place.route
+            if (
+                other is sight
+                or other.part.topic is not sight.part.topic
+                or route == sight.place.route
+            ):
+                continue
+            if [_unnumbered(part) for part in route] == keys and other not in found.sights.values():
+                found.missing.append(
+                    f"{other.shown()} says the same of another one: give it a device of its own,"
+                    f" with a blank for the number where {point} is heard, like {{n}}"
+                )
+                break
+
+
+def _colours(found: Guessed, heard: list[Sight]) -> None:
+    """Where a colour is said, by its parts; how it is scaled is more than is guessed here."""
+    parts: dict[str, set[str]] = {}
+    for sight in heard:
+        if sight.numeric and len(sight.own_names) == 1 and sight.place.route:
+            parts.setdefault(sight.part.topic.name, set()).add(sight.own_names[0])
+    for topic, names in parts.items():
+        for colour in COLOURS:
+            if colour <= names:
+                shown = ", ".join(sorted(colour))
+                found.coloured = True
+                found.missing.append(
+                    f"{topic} seems to say a colour ({shown}): write 'colour:' by hand, as in"
+                    " config/dialects.md"
+                )
+                return
+
+
+def _unnumbered(part: str | int) -> str:
+    """A key without its number: out1 and out2 are alike, and so are two places in a list."""
+    return "" if isinstance(part, int) else part.rstrip("0123456789")
 
 
 # ---- by the company it keeps -----------------------------------------------------------------

@@ -221,7 +221,8 @@ def _change(touch: Touch) -> Change:
 
 
 def _acquaintance(group: Group, sights: list[Sight], guessed: Guessed) -> Acquaintance:
-    points = {half.point for half in guessed.halves}
+    points: set[Point] = {half.point for half in guessed.halves}
+    points |= {"colour"} if guessed.coloured else set()
     missing = list(dict.fromkeys(guessed.missing))
     if not guessed.halves and not missing:
         if sights and all(sight.told for sight in sights):

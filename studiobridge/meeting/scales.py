@@ -152,7 +152,7 @@ def watts_rule(sight: Sight) -> Scaled:
         return {}, ground, f"{heard} was heard, and it moved when something was pressed", ""
     if sight.low == sight.high:
         return {}, "shape", f"by its name; only {heard} was heard so far", ""
-    return {}, ground, f"{heard} was heard, and its name says watts", ""
+    return {}, ground, f"{heard} was heard, and it is called like watts", ""
 
 
 def reading_rule(point: Point, sight: Sight) -> Scaled:

@@ -138,6 +138,14 @@ class Sight:
             return (
                 3.0 if ("low" in own and every & NAMES["battery"]) or "batterylow" in own else 0.0
             )
+        if (
+            point == "card"
+            and "card" in self.other_names
+            and {"minutes", "seconds", "left"} & {*own}
+        ):
+            return 3.0
+        if own == ("w",) and self.place.around is None:
+            return 1.0  # of a document it is as well the white of a coloured lamp
         if "".join(own) in names or (len(own) == 1 and own[0] in names):
             return 3.0
         if any(piece in names for piece in own):

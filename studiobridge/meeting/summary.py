@@ -4,10 +4,16 @@ from __future__ import annotations
 
 from typing import Any
 
+from pydantic import ValidationError
+
+from studiobridge.craft.chroma import Colour
 from studiobridge.meeting.hearing import Hearing, Met
-from studiobridge.meeting.met import Acquaintance
+from studiobridge.meeting.met import Acquaintance, Half
 from studiobridge.meeting.overheard import Change, Press, Topic
+from studiobridge.profile.model import HearMap, Of, Scalar, Span, Words
 from studiobridge.profile.plain import plain
+from studiobridge.profile.shape import HearShape
+from studiobridge.speech.encode import CannotRead, decoder
 
 
 def summary_of(hearing: Hearing) -> dict[str, Any]:
@@ -47,6 +53,7 @@ def device_of(one: Acquaintance, met: Met | None, now: float) -> dict[str, Any]:
         spot = sight.own
         said["points"][half.point] = {
             "said": spot.last,
+            "value": value_of(half, spot.last),
             "ground": half.ground,
             "why": half.why,
             "hear": dict(half.rule),
@@ -60,6 +67,32 @@ def device_of(one: Acquaintance, met: Met | None, now: float) -> dict[str, Any]:
         }
     said["topics"] = [topic_of(part.topic, now) for part in met.group.parts]
     return said
+
+
+def value_of(half: Half, said: Scalar) -> bool | float | None:
+    """What was said, as this half has it: yes or no, %, K, W, lx, °C, minutes. None where it
+    cannot be read so."""
+    try:
+        shape = HearShape.model_validate(dict(half.rule))
+        words = {key in ("on", "yes", "true"): spelt for key, spelt in (shape.words or {}).items()}
+        rule = HearMap(
+            shape.topic,
+            words=Words(words[True][0], words[False][0], tuple(words[True]), tuple(words[False]))
+            if words
+            else None,
+            span=Span(*shape.span) if shape.span else None,
+            unit=shape.unit,
+            of=Of(shape.of[0], shape.of[1], "mired" if shape.of[2] == "mired" else "kelvin")
+            if shape.of
+            else None,
+            scale=shape.scale or 1.0,
+        )
+        found = decoder(half.point, rule)(said)
+    except (CannotRead, ValidationError):
+        return None
+    if isinstance(found, bool):
+        return found
+    return None if isinstance(found, Colour) else round(found, 3)
 
 
 def topic_of(topic: Topic, now: float) -> dict[str, Any]:

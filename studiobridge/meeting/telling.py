@@ -31,6 +31,8 @@ MOST = 28
 # Where one of the device's other points was found to be told, that much (in steps of how
 # far-fetched a shape is) speaks for the same place, and for the same way there.
 SAME_TOPIC, SAME_SHAPE, SAME_WORD, SAME_FORM = 6.0, 4.0, 3.0, 1.0
+# It moved there, in another form or on another scale: nowhere else, before that is tried out.
+HOT = 12.0
 # Somebody was heard to speak on that topic, whatever it was: that is no empty guess.
 SPOKEN_ON = 3.0
 # How many sketches are made to find MOST of them: reading one takes a few milliseconds.
@@ -83,12 +85,14 @@ def candidates(
     log: Sequence[Heard] = (),
     known: Sequence[Acquaintance] = (),
     theirs: Collection[str] = (),
+    hot: Collection[object] = (),
 ) -> list[Candidate]:
     """How this point may be told, the most plausible first; at most `MOST`.
 
     `log`: what was heard on the broker, with its times. `known`: other devices, of which some
-    may be of the same make. `theirs`: topics of other devices, on which nothing is guessed. Only
-    what a set profile would take is in the list.
+    may be of the same make. `theirs`: topics of other devices, on which nothing is guessed. `hot`:
+    topics where something came of a message, if not what was told. Only what a set profile would
+    take is in the list.
     """
     hear = who.half(point, "hear")
     if hear is None:
@@ -118,7 +122,7 @@ def candidates(
         take(half)
     # what the broker keeps is how something stands, and no place for a guess
     taken = {*theirs, *(h.message.topic for h in log if h.message.retain)}
-    for half in _shapes(who, point, log):
+    for half in _shapes(who, point, log, hot):
         if filled(half.rule["topic"], who.at, who.blanks) not in taken and not take(half):
             break
     return found[:MOST]
@@ -199,7 +203,9 @@ def _of_its_make(who: Acquaintance, point: Point, known: Sequence[Acquaintance])
             yield Half(point, "tell", told.rule, "likely", why)
 
 
-def _shapes(who: Acquaintance, point: Point, log: Sequence[Heard]) -> Iterable[Half]:
+def _shapes(
+    who: Acquaintance, point: Point, log: Sequence[Heard], hot: Collection[object]
+) -> Iterable[Half]:
     """Common shapes, those that follow what is known already first."""
     hear = who.half(point, "hear")
     assert hear is not None
@@ -218,6 +224,7 @@ def _shapes(who: Acquaintance, point: Point, log: Sequence[Heard]) -> Iterable[H
         near -= SAME_TOPIC if place.topic in topics else 0.0
         same = SAME_WORD if place.shape[-1] in {shape[-1] for shape in shapes} else 0.0
         near -= SAME_SHAPE if place.shape in shapes else same
+        near -= HOT if templated(place.topic, who.at) in hot else 0.0
         near -= SPOKEN_ON if place.topic in spoken else 0.0
         for form in forms(who, point, steady, last, texts):
             far = near + form.far - (SAME_FORM if form.kind in kinds else 0.0)

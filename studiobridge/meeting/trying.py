@@ -132,6 +132,8 @@ class Trying:
     _asked_for: bool = False
     # topics where something came of a candidate, and not what was told: its other scales first
     _hot: set[object] = field(default_factory=set)
+    # the rules that were told already
+    _done: set[str] = field(default_factory=set)
     # it was switched on to see its level or white move, and by which trial's candidate
     _lit: bool = False
     # the level it had when it was last seen on
@@ -399,6 +401,7 @@ class Trying:
             # what goes along has changed meanwhile: this is not what was shown
             return self._failed(trial, now)
         trial.told = True
+        self._done.add(repr(trial.candidate.half.rule))
         self._tried[trial.point] = self._tried.get(trial.point, 0) + (self._step == 0)
         self.phase, self._since, self._due = "told", now, now + PATIENCE
         if self.who.ask:
@@ -539,8 +542,7 @@ class Trying:
         only_asked = not self.who.ask and bool(asked_before(self.who, self.log))
         if not live or (only_asked and not self._asked_for):
             return self._ask_how_it_stands(now)
-        # a level that is kept is believed of a device that is there; a switch is not
-        points = [p for p in points if p in self._live or (p != "switch" and p in self.state)]
+        points = [p for p in points if p in self._live or self._kept_will_do(p)]
         # one question is kept for what was seen
         if self.questions <= 1:
             return self._finish(now)
@@ -554,20 +556,25 @@ class Trying:
             return self._finish(now)
         return self._question_about(now)
 
+    def _kept_will_do(self, point: Point) -> bool:
+        """A level that the broker kept is believed of a device that is there and whose scale is
+        sure; a switch is not."""
+        hear = self.who.half(point, "hear")
+        sure = hear is not None and hear.ground in ("described", "seen")
+        return point != "switch" and point in self.state and sure
+
     def _batch(self, points: Sequence[Point]) -> list[Trial]:
         """What one question is about: one point, or all where the first has shown the way."""
         batch: list[Trial] = []
         for point in points:
-            if point not in self._left or self._tried.get(point, 0) == 0:
-                found = candidates(self.who, point, self.log, self.known, self.theirs)
-                self._left[point] = found
+            if point not in self._left or self._hot or self._tried.get(point, 0) == 0:
+                found = candidates(self.who, point, self.log, self.known, self.theirs, self._hot)
+                self._left[point] = [c for c in found if repr(c.half.rule) not in self._done]
             left = self._left[point]
             sure = bool(left) and left[0].half.ground != "shape"
             shape_known = bool(self._followed)
             if batch and not (sure or shape_known):
                 break
-            if self._hot:
-                left.sort(key=lambda c: c.half.rule["topic"] not in self._hot)
             many = SHOWN if not batch else SHOWN // 2
             take, self._left[point] = left[:many], left[many:]
             for candidate in take:
@@ -581,7 +588,7 @@ class Trying:
         if sketch is not None and self.who.homie is not None:
             for heard in self.log:  # how a value is spelt is in its description
                 sketch.speech.hear(heard.message, heard.at)
-        home = self.state.get(point)
+        home = self.found.get(point)
         if sketch is None or home is None or isinstance(home, Colour):
             return None
         if any(h.point not in self.found or h.point in self._given_up for h in candidate.along):
@@ -743,7 +750,10 @@ class Trying:
     def _not_found(self, point: Point) -> str:
         """What is missing of a point that is heard and not told, and what to do."""
         times = self._tried.get(point, 0)
-        ways = "nothing was tried" if not times else f"{times} ways were tried"
+        ways = f"{times} ways were tried" if times > 1 else "one way was tried"
+        if not times:
+            still = point not in self._live and point in self.state
+            ways = "nothing was tried" + (": it was not heard to move" if still else "")
         why = next((f"; {w}" for p, w in self._reacted if p == point), "")
         return (
             f"how its {called(point)} is told is not known ({ways}{why}): move it from its own"

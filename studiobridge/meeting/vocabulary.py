@@ -67,6 +67,15 @@ WILLS = frozenset(
     | {"unavailable", "gone", "lost"}
 )
 RECORDS = frozenset({"rec", "recording", "record", "rolling", "standby", "stby"})
+# What a computer says when it is down and its power may be cut.
+HALTED = frozenset({"halted", "shutdown", "poweroff", "powered-off", "powered off"})
+# What the parts of a colour are called.
+COLOURS = (
+    frozenset({"r", "g", "b"}),
+    frozenset({"red", "green", "blue"}),
+    frozenset({"hue", "saturation"}),
+    frozenset({"hue", "sat"}),
+)
 # Words that may stand inside a text and vary there, "out 1 is on".
 IN_TEXTS = frozenset(
     {"on", "off", "true", "false", "online", "offline", "up", "down", "gone", "rec", "standby"}
@@ -86,7 +95,7 @@ NAMES: Mapping[Point, frozenset[str]] = {
         | {"colourtemp"}
     ),
     "watts": frozenset(
-        {"watts", "watt", "w", "power", "mw", "kw", "draw", "draws", "load", "consumption"}
+        {"watts", "watt", "w", "power", "mw", "kw", "draw", "draws", "consumption"}
         | {"milliwatt", "milliwatts", "meter", "metered"}
     ),
     "rolling": frozenset({"rolling", "rolls", "rec", "recording", "record", "tally"}),

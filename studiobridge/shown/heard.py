@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from studiobridge.shown.words import about, clean, count, listed
+from studiobridge.shown.words import about, cct, clean, count, level, listed, watts
 
 Json = Mapping[str, Any]
 
@@ -85,9 +85,23 @@ def _who(device: Json) -> str:
 
 
 def _point_line(point: str, said: Json) -> str:
-    value = _fit(scalar(said["said"]), _SAID)
+    value = _fit(value_text(point, said["value"], said["said"]), _SAID)
     sure = SURE.get(str(said["ground"]), "")
     return f"  {point:<{_POINT}}{value}{sure:<{_SURE}}{where(said)}"
+
+
+def value_text(point: str, value: object, said: object) -> str:
+    """What it says in the house's units; as it said it where that cannot be read."""
+    if isinstance(value, bool):
+        on, off = ("on", "off") if point == "switch" else ("yes", "no")
+        return on if value else off
+    if value is None:
+        return scalar(said)
+    spelt = {"level": level, "cct": cct, "watts": watts}.get(point)
+    if spelt is not None:
+        return spelt(value)
+    unit = {"lux": "lx", "temperature": "°C", "battery": "%", "card": "min"}.get(point, "")
+    return f"{value:.4g} {unit}".rstrip()
 
 
 def _fit(text: str, room: int) -> str:

@@ -97,6 +97,23 @@ def test_it_hears_says_what_it_heard_and_never_a_word_on_the_broker(
     assert not re.search(r"studiobridge-listen.*\(.*w1", said)  # nor a will
 
 
+def test_a_broker_that_does_not_let_it_in_again_ends_it_with_what_was_heard(tmp_path: Path) -> None:
+    with broker(tmp_path) as real:
+        log = tmp_path / "broker.log"
+        process = start(real.url, tmp_path)
+        wait_for(log, "Sending SUBACK to studiobridge-listen")
+        evening(real.port)
+        wait_for(log, r"Sending PUBLISH to studiobridge-listen.*meter")
+        real.stop()
+        closed = real.file.read_text().replace("allow_anonymous true", "allow_anonymous false")
+        real.file.write_text(closed)
+        real.start()
+        out, err = process.communicate(timeout=20)
+    assert process.returncode == 3, err
+    assert "refuses no user: Not authorized" in err
+    assert re.search(r"^plug-1: plug, at corner/plug-1$", out, re.M), out
+
+
 # Debian ships it with Mosquitto: the only one of its access controls that refuses to subscribe.
 PLUGIN = next(iter(Path("/usr/lib").rglob("mosquitto_dynamic_security.so")), None)
 

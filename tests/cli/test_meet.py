@@ -224,6 +224,8 @@ def test_bad_input_says_where_and_ends_with_2(tmp_path: Path) -> None:
     done = run(tmp_path, "--book", str(book), "--answers", str(answers))
     assert done.returncode == 2 and done.stderr.startswith(f"{book}:2:")
     assert "Traceback" not in done.stderr
+    done = run(tmp_path, "--book", str(tmp_path / "no" / "met.yaml"), "--answers", str(answers))
+    assert done.returncode == 2 and "there is no folder" in done.stderr
     book.unlink()
     answers.write_text("press:\n")
     done = run(tmp_path, "--book", str(book), "--answers", str(answers))

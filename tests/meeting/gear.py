@@ -17,7 +17,7 @@ from studiobridge.meeting.met import Acquaintance
 from studiobridge.meeting.outs import Ask, Done, Out, Send, Wake
 from studiobridge.profile import read_profile_text
 from studiobridge.profile.model import Point, SetProfile, Value
-from studiobridge.speech import FarEnd
+from studiobridge.speech import FarEnd, Speech
 from studiobridge.speech.message import Message
 
 HEAD = "format: 1\nset: gear\nmains: {voltage: 230 V, circuits: {wall: {breaker: 16 A}}}\n"
@@ -125,16 +125,13 @@ class Gear:
         return [*out, *((0.5, m) for m in self._app_asks())]
 
     def _app(self, point: Point, value: Value) -> list[Message]:
-        from studiobridge.speech import Speech
-
-        return [
-            replace(m, retain=False)
-            for m in Speech(self.profile).tell(self.name, [(point, value)], None)
-        ]
+        """What its app publishes: whatever has to go along with it, too."""
+        group = next((g for g in self.end.device.together if point in g), {point})
+        values = {p: self.true[p] for p in group if p in self.true} | {point: value}
+        told = Speech(self.profile).tell(self.name, list(values.items()), None)
+        return [replace(m, retain=False) for m in told]
 
     def _app_asks(self) -> list[Message]:
-        from studiobridge.speech import Speech
-
         return Speech(self.profile).ask(self.name) if self.mute else []
 
 

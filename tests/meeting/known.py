@@ -65,7 +65,7 @@ def acquaintance(gear: Gear) -> Acquaintance:
         return Acquaintance(gear.name, "", device["kind"], found, homie=device["at"])
     for point, rule in document["dialects"]["d"].items():
         if isinstance(rule, dict) and "hear" in rule:
-            halves.append(Half(point, "hear", rule["hear"], "likely", "it said so"))
+            halves.append(Half(point, "hear", rule["hear"], "seen", "it said so"))
     return Acquaintance(
         gear.name,
         device["at"],

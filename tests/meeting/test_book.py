@@ -96,9 +96,7 @@ def test_what_is_written_is_read_again(met: list[Acquaintance]) -> None:
 
 RELAY = {"topic": "{at}/out", "words": {"on": "1", "off": "0"}}
 METER = {"topic": "{at}/meter", "field": "now.power"}
-SWITCH = Half(
-    "switch", "hear", RELAY, "seen", "it went from '0' to '1' when the button was pressed"
-)
+SWITCH = Half("switch", "hear", RELAY, "seen", "it went from '0' to '1' when it was pressed")
 WATTS = Half("watts", "hear", METER, "likely", "its name says watts")
 
 
@@ -110,7 +108,7 @@ def test_devices_of_one_make_share_a_dialect_and_the_best_reason() -> None:
     likely = replace(SWITCH, ground="likely", why="both words were heard")
     text = book.text_of([plug("plug-1", likely, WATTS), plug("plug-2", SWITCH, WATTS)])
     assert text.count("  switch:") == 1
-    assert "# seen: it went from '0' to '1' when the button was pressed" in text
+    assert "# seen: it went from '0' to '1' when it was pressed" in text
     assert "plug-2: {kind: plug, speaks: plug-speech, at: corner/plug-2}" in text
     other = book.text_of([plug("plug-1", SWITCH), plug("plug-2", SWITCH, WATTS)])
     assert other.count("  switch:") == 2

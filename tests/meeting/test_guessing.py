@@ -233,6 +233,58 @@ def test_milliwatts_and_readings_and_what_is_none() -> None:
     assert rule_of(one, "watts")[0] == {"topic": "{at}/is", "field": "now.mW", "unit": "milliwatt"}
 
 
+def test_a_computer_says_on_one_topic_that_it_is_there_and_that_it_is_down() -> None:
+    one = the(heard(("desk/pc/state", "up", True), ("desk/pc/state", "halted")), "desk/pc")
+    assert one.kind == "computer"
+    assert rule_of(one, "online")[0]["words"] == {"yes": "up", "no": "halted"}
+    assert rule_of(one, "down")[0]["words"] == {"yes": "halted", "no": "up"}
+
+
+def test_what_two_outlets_say_in_one_document_is_named_for_both() -> None:
+    said = [json.dumps({"outlets": [{"on": i > 0}, {"on": False}]}) for i in range(2)]
+    one = the(heard(*(("box-1/is", payload) for payload in said)), "box-1")
+    assert rule_of(one, "switch")[0]["field"] == ["outlets", 0, "on"]
+    assert any("'outlets.1.on'" in text for text in one.missing)
+
+
+def test_a_coloured_lamp_is_no_plug_and_its_white_draws_nothing() -> None:
+    said = json.dumps({"r": 10, "g": 200, "b": 30, "w": 255, "on": True})
+    one = the(heard(("desk/lamp", said), ("desk/lamp", said)), "desk/lamp")
+    assert one.kind == "light"
+    assert one.half("watts", "hear") is None
+    assert any("colour" in text for text in one.missing)
+
+
+@pytest.mark.parametrize(
+    ("payload", "point", "rule"),
+    [
+        # (one document, the point in it, its rule beside topic and field); None: not claimed
+        ({"temperature": 4300}, "cct", {}),
+        ({"temperature": 31.5}, "temperature", {}),
+        ({"body_temp_f": 95}, "temperature", {"unit": "fahrenheit"}),
+        ({"battery": 0.4}, "battery", {"unit": "fraction"}),
+        ({"battery": 130}, "battery", None),
+        ({"lux": 410}, "lux", {}),
+        ({"card": {"minutes": 41}}, "card", {}),
+        ({"lowBattery": True}, "battery_low", {}),
+        ({"rec": 1}, "rolling", {"words": {"yes": 1, "no": 0}}),
+        ({"uptime": 64, "voltage": 230, "energy": 12.5}, "level", None),
+        ({"uptime": 64, "voltage": 230, "energy": 12.5}, "watts", None),
+    ],
+)
+def test_a_reading_is_known_by_its_name_and_its_size(
+    payload: object, point: Point, rule: dict[str, object] | None
+) -> None:
+    one = the(heard(("desk/thing-1", json.dumps(payload))), "desk/thing-1")
+    half = one.half(point, "hear")
+    if rule is None:
+        assert half is None, half
+    else:
+        assert half is not None, one
+        assert {k: v for k, v in half.rule.items() if k not in ("topic", "field")} == rule
+        assert half.ground in ("likely", "shape")
+
+
 # ---- a press among noise ---------------------------------------------------------------------
 
 
