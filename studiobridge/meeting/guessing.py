@@ -96,6 +96,8 @@ def _word_weight(point: Point, sight: Sight) -> float:
         weight = named if named > 1.0 else named / 2.0
         if known:
             weight += 0.5 if weak else 2.0
+        elif set(words) & YES[point] and set(words) & NO[point]:
+            weight += 1.0  # on, off, and something else
         elif len(words) != 2:
             return 0.0  # words nobody knows, and not two of them
         elif any(word in WILLS | RECORDS for word in words):
@@ -171,7 +173,7 @@ def _worded(point: Point, sight: Sight, rule: dict[str, object], missing: list[s
     learned = _learned(sight) if point == "switch" else {}
     yes, no, strange = _sorted_words(point, sight.words, learned)
     shown = ", ".join(f"'{word}'" for word in _texts(sight.words)[:4])
-    if strange and (point == "switch" or not (yes or no)):
+    if strange and not (yes and no if point == "switch" else yes or no):
         missing.append(
             f"{sight.shown()} says {shown}, and which of them is on was not seen: switch it on and"
             " say so"

@@ -147,6 +147,6 @@ def press_of(press: Press, began: float) -> dict[str, Any]:
 def _shown(topic: Topic) -> str:
     """A payload for a person: text as far as it is one."""
     text = topic.last.decode("utf-8", "replace")
-    if topic.forms.get("bytes") and not text.isprintable():
+    if topic.forms.get("bytes") and "\N{REPLACEMENT CHARACTER}" in text:
         return f"{topic.size} bytes that are no text"
     return plain(text)

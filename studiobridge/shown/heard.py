@@ -191,7 +191,8 @@ def summary_lines(whole: Json, where_: str) -> list[str]:
     for press in whole["presses"]:
         lines += ["", *press_lines(press)]
     if whole["left_out"]:
-        lines += ["", f"{count(whole['left_out'], 'message')} left out: more than is remembered"]
+        why = "too many topics, or such as no profile can name"
+        lines += ["", f"{count(whole['left_out'], 'message')} left out: {why}"]
     return lines
 
 
