@@ -38,6 +38,8 @@ if TYPE_CHECKING:
 # What nobody has described is listened to for so long (s) after it was told: meters say what they
 # read every one to ten seconds (common practice).
 LISTENS = 10.0
+# ... and only so long (s) once it has said what it was told.
+AFTER_ANSWER = 2.0
 # A message to gear that no set knows is dropped by the broker after (s).
 LIVES = 2.0
 GOES_ON = "this command ends; the try ends by itself within seconds, and the record has it"
@@ -190,12 +192,14 @@ async def _listen(
     trial = Trials()
     trial.begins(IT, {IT: ()}, time.monotonic())
     subscribed = asyncio.Event()
-    spoke = False
+    spoke = answered = False
 
     def message(came: Message) -> None:
-        nonlocal spoke
+        nonlocal spoke, answered
         found = speech.hear(came, time.monotonic())
-        spoke = spoke or any(isinstance(said, Report) and not said.retained for said in found)
+        live = [said for said in found if isinstance(said, Report) and not said.retained]
+        spoke = spoke or bool(live)
+        answered = answered or any(wish is not None and said.point == wish[0] for said in live)
         trial.heard(came, found, time.monotonic())
 
     link = Link(
@@ -230,7 +234,7 @@ async def _listen(
             waits = LISTENS
             while waits > 0 and link.connected:
                 await asyncio.sleep(0.1)
-                waits -= 0.1
+                waits = (min(waits, AFTER_ANSWER) if answered else waits) - 0.1
     finally:
         lost = not link.connected
         await link.close()

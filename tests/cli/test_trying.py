@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -11,10 +12,14 @@ from studiobridge.cli.app import app
 from studiobridge.cli.base import Stop
 from studiobridge.cli.trying import _safe
 from studiobridge.meeting.lone import IT, lone
+from studiobridge.profile import read_profile
 from studiobridge.profile.text import read_document
+from studiobridge.rehearsal.live import LiveRoom
 from studiobridge.shown.trial import lines
 from studiobridge.speech import Speech
 from studiobridge.speech.message import Message
+from tests.brokers import Mosquitto, needs_mosquitto
+from tests.cli.test_commands import studiobridge
 
 CORNER = Path(__file__).parents[2] / "config" / "one-plug-one-light.yaml"
 BOOK = """\
@@ -146,3 +151,37 @@ def _measured(device: str) -> None:
     from studiobridge.cli.measuring import measure
 
     measure(device, profile=CORNER)
+
+
+# ---- over a real broker: whoever runs the set, and nobody ----------------------------------------
+
+
+@needs_mosquitto
+def test_over_a_broker_with_nobody_running_the_set_and_gear_of_no_set(tmp_path: Path) -> None:
+    (tmp_path / "home").mkdir()
+    with (
+        Mosquitto(tmp_path) as broker,
+        LiveRoom(read_profile(CORNER).profile, "127.0.0.1", broker.port, pace=4.0),
+    ):
+        where = {"home": tmp_path / "home", "STUDIOBRIDGE_BROKER": broker.url}
+        here = studiobridge("try", "shelf-plug", "on", "--json", "--profile", CORNER, **where)
+        assert here.returncode == 0, here.stderr
+        assert "this command runs the set itself" in here.stderr
+        said = json.loads(here.stdout)
+        assert said["detail"]["outcome"] == "confirmed"
+        assert [m["topic"] for m in said["detail"]["sent"]] == ["shelf/plug/in"]
+        # its light cannot be reached by a try of a set whose plug says off
+        off = studiobridge("try", "shelf-plug", "off", "--profile", CORNER, **where)
+        assert off.returncode == 0, off.stderr
+        dark = studiobridge("try", "shelf-light", "40 %", "--profile", CORNER, **where)
+        assert dark.returncode == 1
+        assert "`try shelf-plug on` first" in dark.stderr
+        # nothing but its topic is known: told after a yes, and nothing of it is kept
+        book = tmp_path / "met.yaml"
+        book.write_text(BOOK)
+        args = ("try", "--dialect", "relay", "--at", "shelf/plug", "on", "--yes", "--book", book)
+        alone = studiobridge(*args, "--json", **where)
+        assert alone.returncode == 0, alone.stderr
+        heard = json.loads(alone.stdout)["detail"]["heard"]
+        assert heard[-1]["understood"] == {"switch": True}
+        assert not heard[-1]["kept"]
