@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Protocol
 
 import paho.mqtt.client as mqtt
@@ -82,6 +83,15 @@ def gear(
         yield room
 
 
+def readme() -> dict[str, str]:
+    """The commands that the README tells for the first day, by what they do."""
+    text = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    block = text.split("## The first day", 1)[1].split("\n\n")
+    lines = next(part for part in block if part.startswith("    ")).splitlines()
+    commands = [line.split("#")[0].strip() for line in lines]
+    return {re.sub(r"^studiobridge ", "", c).split(" ")[0]: c for c in commands}
+
+
 def truth(room: LiveRoom) -> tuple[bool, float, float]:
     """How the gear really is: is the plug on, the panel's level (%) and its white (K)."""
     box, slab = room.room.devices["box"], room.room.devices["slab"]
@@ -92,7 +102,7 @@ def truth(room: LiveRoom) -> tuple[bool, float, float]:
 def meet(here: Here, room: LiveRoom, name: str, hands: dict[str, Callable[[], None]]) -> str:
     """One device met: whoever stands at it does what is said, when it is said."""
     here.put("answers", f"press:\nwhich: 1\nname: {name}\nask: y\ntell: y\ntell: y\neyes: y\n")
-    talk = here.talk("studiobridge meet --answers answers")
+    talk = here.talk(f"{readme()['meet']} --answers answers")
     said = []
     for line in talk.lines():
         said.append(line)
@@ -105,9 +115,14 @@ def meet(here: Here, room: LiveRoom, name: str, hands: dict[str, Callable[[], No
     return whole
 
 
-def play(here: Here, room: LiveRoom, wait: Callable[[], object]) -> None:
-    """From a box of gear to a lit set, and dark again. `wait`: until a bridge runs corner.yaml."""
-    heard = here.must("studiobridge listen --for '3 s'")
+def play(here: Here, room: LiveRoom, where: str, wait: Callable[[], object]) -> None:
+    """From a box of gear to a lit set, and dark again.
+
+    `where` the draft is then, and `wait` until a bridge runs it.
+    """
+    says = readme()
+    assert [*says] == ["deploy/install", "listen", "meet", "draft", "try", "up"], says
+    heard = here.must(f"{says['listen']} --for '3 s'")
     assert PLUG_AT in heard and PANEL_AT in heard, heard
 
     on, off = (lambda: room.press("box", True)), (lambda: room.press("box", False))
@@ -137,25 +152,25 @@ def play(here: Here, room: LiveRoom, wait: Callable[[], object]) -> None:
         "fed_by.key": "desk-plug",
     }
     here.put("corner-answers.yaml", "".join(f"{k}: {v}\n" for k, v in answers.items()))
-    here.must("studiobridge draft corner --answers corner-answers.yaml --yes")
-    said = here.must("studiobridge check corner.yaml")
+    here.must(f"{says['draft']} --answers corner-answers.yaml --yes")
+    said = here.must(f"studiobridge check {where}")
     assert "Nothing is wrong with it" in said, said
 
     wait()
-    here.must("studiobridge try desk-plug on --set corner")
+    here.must("studiobridge try desk-plug on")
     time.sleep(1.5)
-    said = here.must("studiobridge try key '40 %' --set corner")
+    said = here.must(says["try"])
     assert "40" in said, said
     assert abs(truth(room)[1] - 40.0) < 1.0, truth(room)
 
-    here.must("studiobridge up --set corner")
-    state = json.loads(here.must("studiobridge status --json --set corner"))
+    here.must(says["up"])
+    state = json.loads(here.must("studiobridge status --json"))
     assert state["state"] == "ready", state
     assert state["devices"]["key"]["confirmed"] is True, state["devices"]["key"]
     room.touch("slab", 80.0)
     time.sleep(3.0)
-    drift = json.loads(here.must("studiobridge drift --json --set corner"))
+    drift = json.loads(here.must("studiobridge drift --json"))
     assert [d["device"] for d in drift] == ["key"], drift
-    here.must("studiobridge look save bright --set corner")
-    here.must("studiobridge down --set corner")
+    here.must("studiobridge look save bright")
+    here.must("studiobridge down")
     assert not truth(room)[0]

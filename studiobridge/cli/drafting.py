@@ -96,7 +96,8 @@ def _draft(
     if not NAME.match(name):
         shown = words.clean(name, 60)
         raise Stop(BAD_INPUT, f"'{shown}' is not a name of a set; use a-z, 0-9 and hyphens")
-    path = Path(f"{name}.yaml")
+    shelf = _shelf(settings)
+    path = (shelf or Path()) / f"{name}.yaml"
     if path.exists() or path.is_symlink():
         raise Stop(BAD_INPUT, f"{path} is there already: nothing is written over it")
     met = _met(book, needed=False)
@@ -112,6 +113,8 @@ def _draft(
         raise Stop(BAD_INPUT, words.clean(str(error), 2000)) from None
     try:
         write_new(path, made.text.encode("utf-8"))
+        if shelf is not None:
+            _belongs_to_the_shelf(path)
     except CannotKeep as cannot:
         raise Stop(BAD_INPUT, str(cannot)) from None
     wrong, doubts = _checked(path)
@@ -137,8 +140,24 @@ def _draft(
         for text in doubts:
             show.out(f"{text} (a doubt, not an error)")
         show.out(f"Next: `studiobridge check {path}`, `studiobridge rehearse {path}`.")
+        if shelf is not None:
+            show.out("The bridge on this machine takes it up by itself, and switches nothing on.")
     if wrong:
         raise typer.Exit(NOT_THERE)
+
+
+def _shelf(settings: Path | None) -> Path | None:
+    """The folder of which this machine's bridge takes up every profile, where there is one."""
+    return next((p for p in settings_or_stop(settings).profiles if p.is_dir()), None)
+
+
+def _belongs_to_the_shelf(path: Path) -> None:
+    """Made by root, it is for the bridge to read and to keep in, as the folder itself is."""
+    if os.geteuid() != 0:
+        return
+    folder = path.parent.stat()
+    os.chown(path, folder.st_uid, folder.st_gid)
+    path.chmod(0o660)
 
 
 def _checked(path: Path) -> tuple[list[str], list[str]]:

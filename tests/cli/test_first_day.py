@@ -38,6 +38,7 @@ def test_the_first_day(tmp_path: Path) -> None:
         env = {
             **os.environ,
             "STUDIOBRIDGE_BROKER": broker.url,
+            "STUDIOBRIDGE_SET": "corner",
             "STUDIOBRIDGE_DATA": str(tmp_path / "data"),
             "HOME": str(tmp_path),
             "COLUMNS": "100",
@@ -69,7 +70,7 @@ def test_the_first_day(tmp_path: Path) -> None:
         room.press("box", True)
         time.sleep(2.0)
         try:
-            play(here, room, wait)
+            play(here, room, "corner.yaml", wait)
         finally:
             for process in daemon:
                 process.terminate()
