@@ -327,8 +327,8 @@ class LiveRoom:
     def _leave(self) -> None:
         for name in list(self._clients):
             self._close(name, politely=True)
-        if not self._topics:
-            return
+        if not self._topics or self._admitted is not None:
+            return  # a broker that wants names lets nobody clean up for others
         cleaner = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
         with contextlib.suppress(OSError):
             cleaner.connect(self._host, self._port, KEEP_ALIVE)

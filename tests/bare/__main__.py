@@ -22,6 +22,9 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import paho.mqtt.client as mqtt
+
+from tests import first_day
 from tests.bare.gear import DEVICES, PROFILE, SET, Client, Gear, Watch
 from tests.bare.machine import CannotRun, Machine, can_run, free_port, make_base
 
@@ -221,6 +224,37 @@ class Story:
         else:
             raise AssertionError("the page is trusted by those who know nothing of it")
 
+    def first_day(self) -> None:
+        """Gear nobody described: heard, met, drafted, tried, up and down, by the README's commands."""
+        before = self.install("--check")
+        self.install(" ".join(f"{user}={topic}" for user, topic in first_day.USERS.items()))
+        context = ssl.create_default_context(cafile=self.authority)
+
+        def admitted(client: mqtt.Client, name: str) -> None:
+            client.username_pw_set(name, self.password(name))
+            client.tls_set_context(context)
+
+        def up() -> None:
+            eventually(
+                "the bridge runs the set", lambda: self.machine.run("studiobridge status")[0] != 3
+            )
+
+        here = first_day.Here(
+            self.machine.run, self.machine.talk,
+            lambda name, text: self.machine.put(f"/root/{name}", text),
+            lambda name: self.machine.read(f"/root/{name}"),
+        )  # fmt: skip
+        drafted = "/var/lib/studiobridge/profiles/corner.yaml"
+        with first_day.gear("localhost", self.broker_port, admitted) as room:
+            room.press("box", True)
+            time.sleep(2.0)
+            first_day.play(here, room, drafted, up)
+        # what follows is another set's life
+        self.machine.must(
+            f"mv {drafted} /root/; rm /root/met.yaml; systemctl restart studiobridge studiobridge-panel"
+        )
+        assert "Nothing is wrong" in before
+
     def described(self) -> None:
         """A profile appears in its folder: bridge and page take it up by themselves."""
         before = self.pids()
@@ -410,8 +444,7 @@ class Story:
 
 
 def story(told: Story, part: Callable[[str], Any], short: bool, wheels: list[Path]) -> None:
-    """One machine's life from the first command to the last. What else happens there goes in here:
-    between `paired` and `described` lies the place for listening, meeting and drafting."""
+    """One machine's life from the first command to the last."""
     if not short:
         with part("an empty machine"):
             told.an_empty_machine()
@@ -425,6 +458,8 @@ def story(told: Story, part: Callable[[str], Any], short: bool, wheels: list[Pat
         told.tight()
     with part("the page, and no set yet"):
         told.paired()
+    with part("the first day"):
+        told.first_day()
     with part("a profile appears"):
         told.described()
     with part("devices join"):

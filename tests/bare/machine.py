@@ -12,6 +12,7 @@ import socket
 import subprocess
 import tempfile
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 INCLUDE = "systemd,systemd-sysv,dbus,python3,python3-venv,ca-certificates"
@@ -99,6 +100,20 @@ def _pip_folders() -> set[Path]:
             # an index refers to the files beside it
             found.add(path.parent if word.startswith("file://") else path)
     return found
+
+
+class Talk:
+    """A command that goes on: what it says as it says it, and how it ended."""
+
+    def __init__(self, process: subprocess.Popen[str]) -> None:
+        self._process = process
+
+    def lines(self) -> Iterator[str]:
+        assert self._process.stdout is not None
+        yield from self._process.stdout
+
+    def ended(self) -> int:
+        return self._process.wait(30)
 
 
 class Machine:
@@ -239,6 +254,19 @@ class Machine:
             timeout=within, check=False, text=True, errors="replace",
         )  # fmt: skip
         return done.returncode, done.stdout
+
+    def talk(self, command: str) -> Talk:
+        """A command as root in there that is answered to while it goes on."""
+        return Talk(
+            subprocess.Popen(
+                [
+                    "nsenter", "-t", str(self._init()), "-m", "-u", "-i", "-p", "--wd", "--",
+                    "/usr/bin/env", "-i", "/bin/bash", "-c", f". /root/env.sh; cd /root; {command}",
+                ],
+                stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
+                text=True, errors="replace", bufsize=1,
+            )
+        )  # fmt: skip
 
     def must(self, command: str, within: float = 60.0) -> str:
         code, said = self.run(command, within)
