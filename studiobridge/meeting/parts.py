@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from studiobridge.meeting.vocabulary import IN_TEXTS
 from studiobridge.profile.model import Scalar
 from studiobridge.profile.template import Route
-from studiobridge.speech.encode import CannotRead, json_of, number, text_of
+from studiobridge.speech.encode import MAX_PAYLOAD, CannotRead, json_of, number, text_of
 
 # What is longer than this is prose, not a value; a word of a device is a dozen characters.
 LONGEST_VALUE = 80
@@ -64,7 +64,7 @@ def parts_of(payload: bytes) -> Parts:
     try:
         text = text_of(payload)
     except CannotRead:
-        return Parts("long" if len(payload) > 4096 else "bytes")
+        return Parts("long" if len(payload) > MAX_PAYLOAD else "bytes")
     bare = text.strip(" \t\r\n")
     if bare[:1] in ("{", "["):
         try:

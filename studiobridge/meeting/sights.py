@@ -146,7 +146,7 @@ class Sight:
             return 3.0
         if own == ("w",) and self.place.around is None:
             return 1.0  # of a document it is as well the white of a coloured lamp
-        if "".join(own) in names or (len(own) == 1 and own[0] in names):
+        if "".join(own) in names:
             return 3.0
         if any(piece in names for piece in own):
             return 2.0

@@ -27,7 +27,9 @@ def summary_of(hearing: Hearing) -> dict[str, Any]:
         "topics": len(heard.topics),
         "left_out": heard.left_out,
         "devices": [
-            device_of(one, by_name.get(one.name) if one.homie is None else None, heard.now)
+            device_of(one, by_name.get(one.name), heard.now)
+            if one.homie is None
+            else {**device_of(one, None, heard.now), "describes": hearing.described.points(one.at)}
             for one in hearing.acquaintances()
         ],
         "presses": [press_of(press, began) for press in hearing.presses()],
@@ -147,6 +149,6 @@ def press_of(press: Press, began: float) -> dict[str, Any]:
 def _shown(topic: Topic) -> str:
     """A payload for a person: text as far as it is one."""
     text = topic.last.decode("utf-8", "replace")
-    if topic.forms.get("bytes") and not text.isprintable():
+    if topic.forms.get("bytes") and "\N{REPLACEMENT CHARACTER}" in text:
         return f"{topic.size} bytes that are no text"
     return plain(text)

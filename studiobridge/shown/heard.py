@@ -80,7 +80,8 @@ def _who(device: Json) -> str:
     blanks = ", ".join(f"{k} {scalar(v)}" for k, v in device["blanks"].items())
     place = clean(device["at"], 60) + (f", {blanks}" if blanks else "")
     if device["homie"]:
-        return f"{clean(device['name'], 40)}: {kind}, Homie 5 at {place}: needs no dialect"
+        says = f" ({listed(device['describes'], 6, 20)})" if device.get("describes") else ""
+        return f"{clean(device['name'], 40)}: {kind}{says}, Homie 5 at {place}: needs no dialect"
     return f"{clean(device['name'], 40)}: {kind}, at {place}"
 
 
@@ -191,7 +192,8 @@ def summary_lines(whole: Json, where_: str) -> list[str]:
     for press in whole["presses"]:
         lines += ["", *press_lines(press)]
     if whole["left_out"]:
-        lines += ["", f"{count(whole['left_out'], 'message')} left out: more than is remembered"]
+        why = "too many topics, or such as no profile can name"
+        lines += ["", f"{count(whole['left_out'], 'message')} left out: {why}"]
     return lines
 
 

@@ -128,6 +128,14 @@ def test_one_word_alone_says_that_the_other_was_not_heard() -> None:
     assert "only 'ON' was heard" in why
 
 
+def test_sisters_of_one_make_teach_each_other_their_words_and_strangers_do_not() -> None:
+    hearing = heard(("a/plug-1/relay", "1"), ("a/plug-2/relay", "0"), ("hall/plug-9/relay", "1"))
+    for name in ("plug-1", "plug-2"):
+        rule, ground, _ = rule_of(the(hearing, f"a/{name}"), "switch")
+        assert (rule["words"], ground) == ({"on": "1", "off": "0"}, "likely")
+    assert rule_of(the(hearing, "hall/plug-9"), "switch")[1] == "shape"
+
+
 def test_a_dimmer_turned_to_full_and_to_dark_teaches_its_span() -> None:
     hearing = heard(("a/lamp-7/dim", "40"))
     for at, deed, value in ((10.0, "full", "212"), (20.0, "dark", "7"), (30.0, "press", "90")):
@@ -194,6 +202,15 @@ def test_words_nobody_knows_are_asked_for_and_then_learned() -> None:
     assert (rule["words"], ground) == ({"on": "auf", "off": "zu"}, "seen")
 
 
+def test_a_word_that_is_neither_on_nor_off_is_named_and_not_read_as_one() -> None:
+    hearing = heard(*(("a/plug-1/relay", word) for word in ("ON", "OFF", "FAULT", "ON")))
+    rule, ground, why = rule_of(the(hearing, "a/plug-1"), "switch")
+    assert (rule["words"], ground) == ({"on": "ON", "off": "OFF"}, "likely")
+    assert "'FAULT' was heard as well" in why
+    hearing = heard(("a/plug-1/relay", "ON"), ("a/plug-1/relay", "FAULT"))
+    assert the(hearing, "a/plug-1").half("switch", "hear") is None
+
+
 def test_a_switch_that_says_on_when_it_was_switched_off_is_doubted() -> None:
     hearing = heard(("a/plug-1/relay", "on"), ("a/plug-1/relay", "off"))
     hearing.pressed(30.0, "off")
@@ -215,6 +232,15 @@ def test_what_others_tell_it_is_no_report() -> None:
     lone = the(heard(("a/plug-2/do", "ON"), ("a/plug-2/do", "OFF")), "a/plug-2")
     assert lone.halves == ()
     assert "only what others tell it" in lone.missing[0]
+
+
+def test_a_number_that_another_always_repeats_is_what_it_is_told() -> None:
+    hearing, at = Hearing(), 0.0
+    for level in (10, 255, 80):
+        for topic, wait in (("a/lamp-7/level", 5.0), ("a/lamp-7/dim", 0.2)):
+            at += wait
+            hearing.heard(Message(topic, b"%d" % level), at)
+    assert rule_of(the(hearing, "a/lamp-7"), "level")[0]["topic"] == "{at}/dim"
 
 
 def test_a_last_will_is_known_by_its_words_and_that_it_is_kept() -> None:

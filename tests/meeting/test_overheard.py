@@ -75,6 +75,18 @@ def test_the_brokers_own_and_the_bridges_own_are_left_out() -> None:
     assert summary_of(hearing)["messages"] == 0
 
 
+def test_what_no_profile_could_name_is_counted_and_left_out() -> None:
+    hearing = Hearing()
+    for topic in ("a/{n}/is", "/", "a/\x07/is", "a" * 201):
+        assert hearing.heard(Message(topic, b"on"), 0.0) == ()
+    whole = summary_of(hearing)
+    assert (whole["left_out"], whole["devices"]) == (4, [])
+    assert (
+        "4 messages left out: too many topics, or such as no profile can name"
+        in shown.summary_lines(whole, "#")
+    )
+
+
 def test_a_flood_of_topics_and_documents_keeps_memory_bounded() -> None:
     """Many more topics than are kept, documents of thousands of values, names without end."""
     dice = random.Random(3)
@@ -125,3 +137,51 @@ def test_what_changed_since_a_moment() -> None:
     found = [(c.field, c.before, c.after, c.kept) for c in hearing.changed_since(1.5)]
     assert found == [(("on",), False, True, False), (("w", 1), 3, 4, False)]
     assert len(hearing.changed_since(0.5)) == 5  # with what was heard first
+
+
+def test_a_summary_says_how_often_what_is_kept_and_what_changes() -> None:
+    hearing = Hearing()
+    hearing.heard(Message("a/plug-1/is", b'{"on": false, "v": 231}', retain=True), 0.0)
+    for second in range(1, 6):
+        payload = json.dumps({"on": second > 2, "v": 231})
+        hearing.heard(Message("a/plug-1/is", payload.encode()), 2.0 * second)
+    hearing.heard(Message("a/plug-1/alive", b"online", retain=True), 12.0)
+    hearing.heard(Message("b/cam-2/pic", b"\xff\xd8" * 4000), 12.0)
+    whole = summary_of(hearing)
+    assert (whole["messages"], whole["topics"], whole["heard_for_s"]) == (8, 3, 12.0)
+    plug, camera = whole["devices"]
+    is_, alive = plug["topics"]
+    assert (is_["heard"], is_["kept"], is_["every_s"], is_["changed"]) == (6, True, 2.0, ["on"])
+    assert (alive["heard"], alive["kept"], alive["every_s"], alive["changed"]) == (
+        1,
+        True,
+        None,
+        [],
+    )
+    said = {
+        k: plug["points"]["switch"][k] for k in ("said", "value", "heard", "changes", "changed_s")
+    }
+    assert said == {"said": True, "value": True, "heard": 6, "changes": 1, "changed_s": 6.0}
+    assert plug["missing"] == []
+    assert camera["topics"][0]["payload"] == "8000 bytes that are no text"
+    lines = shown.summary_lines(whole, "# on a broker")
+    assert '  a/plug-1/is (kept, every 2 s; changes: on): {"on": true, "v": 231}' in lines
+
+
+def test_what_was_only_kept_says_that_nothing_spoke() -> None:
+    hearing = Hearing()
+    hearing.heard(Message("a/plug-1/relay", b"ON", retain=True), 0.0)
+    kept = "only what the broker kept from before was heard of it: is it on?"
+    assert kept in hearing.acquaintances()[0].missing
+    hearing.heard(Message("a/plug-1/relay", b"ON"), 1.0)
+    assert kept not in hearing.acquaintances()[0].missing
+
+
+def test_who_describes_itself_is_listed_with_its_points() -> None:
+    hearing = Hearing()
+    level = {"level": {"datatype": "integer", "unit": "%", "settable": True}}
+    described = {"homie": "5.0", "nodes": {"light": {"properties": level}}}
+    payload = json.dumps(described).encode()
+    hearing.heard(Message("homie/5/key-panel/$description", payload, retain=True), 0.0)
+    lines = shown.summary_lines(summary_of(hearing), "#")
+    assert "key-panel: light (level), Homie 5 at key-panel/light: needs no dialect" in lines
