@@ -72,6 +72,12 @@ class Described:
                 met.append(_acquaintance(name[:40].strip("-"), f"{device}/{node}", points, said))
         return met
 
+    def points(self, at: str) -> list[str]:
+        """The points a node describes, by its `device/node`."""
+        device, _, node = at.partition("/")
+        found = self.devices.get(device)
+        return list(found.nodes.get(node, ())) if found is not None else []
+
 
 def _acquaintance(
     name: str, at: str, points: Mapping[Point, tuple[str, bool]], said: _Described

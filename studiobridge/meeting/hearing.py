@@ -229,6 +229,8 @@ def _acquaintance(group: Group, sights: list[Sight], guessed: Guessed) -> Acquai
             missing.append("only what others tell it was heard, and nothing of its own")
         else:
             missing.append("nothing of what it says is understood; press its button and see")
+    if all(part.topic.count == part.topic.kept for part in group.parts):
+        missing.append("only what the broker kept from before was heard of it: is it on?")
     blanks = _used(group, guessed.halves) if guessed.halves else dict(group.blanks)
     return Acquaintance(
         _name(group),

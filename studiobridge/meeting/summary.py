@@ -27,7 +27,9 @@ def summary_of(hearing: Hearing) -> dict[str, Any]:
         "topics": len(heard.topics),
         "left_out": heard.left_out,
         "devices": [
-            device_of(one, by_name.get(one.name) if one.homie is None else None, heard.now)
+            device_of(one, by_name.get(one.name), heard.now)
+            if one.homie is None
+            else {**device_of(one, None, heard.now), "describes": hearing.described.points(one.at)}
             for one in hearing.acquaintances()
         ],
         "presses": [press_of(press, began) for press in hearing.presses()],

@@ -80,7 +80,8 @@ def _who(device: Json) -> str:
     blanks = ", ".join(f"{k} {scalar(v)}" for k, v in device["blanks"].items())
     place = clean(device["at"], 60) + (f", {blanks}" if blanks else "")
     if device["homie"]:
-        return f"{clean(device['name'], 40)}: {kind}, Homie 5 at {place}: needs no dialect"
+        says = f" ({listed(device['describes'], 6, 20)})" if device.get("describes") else ""
+        return f"{clean(device['name'], 40)}: {kind}{says}, Homie 5 at {place}: needs no dialect"
     return f"{clean(device['name'], 40)}: {kind}, at {place}"
 
 

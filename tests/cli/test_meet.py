@@ -63,6 +63,8 @@ class Relay:
 class Person:
     """At a terminal: reads what is on it, presses the button when told to, types answers."""
 
+    broker: Mosquitto
+
     def __init__(self, relay: Relay, url: str, home: Path, *args: str) -> None:
         self.screen = ""
         self.relay = relay
@@ -121,6 +123,7 @@ def person(tmp_path: Path, *args: str) -> Iterator[Person]:
     broker.start()
     relay = Relay(broker.port)
     made = Person(relay, broker.url, tmp_path, *args)
+    made.broker = broker
     try:
         yield made
     finally:
@@ -185,6 +188,25 @@ def test_ctrl_c_tells_it_back_and_writes_nothing(tmp_path: Path) -> None:
         assert at.relay.told == ["0", "1"]
         assert not at.book.exists()
         assert list(tmp_path.glob(".met*")) == []
+
+
+@needs_mosquitto
+def test_what_does_not_reach_the_broker_ends_it(tmp_path: Path) -> None:
+    """At QoS 0 nothing says that a command arrived, and a broker that hangs keeps the link."""
+    with person(tmp_path) as at:
+        at.until_named()
+        assert at.broker.process is not None
+        at.broker.process.send_signal(signal.SIGSTOP)
+        try:
+            began = time.monotonic()
+            at.type("y\n")
+            assert at.ended() == 3, at.screen
+            assert time.monotonic() - began < 8
+        finally:
+            at.broker.process.send_signal(signal.SIGCONT)
+        assert "did not reach the broker in 2 s" in at.screen.replace("\n", " ")
+        assert "it stands as it was told last" in at.screen.replace("\n", " ")
+        assert not at.book.exists()
 
 
 @needs_mosquitto

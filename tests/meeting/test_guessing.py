@@ -234,6 +234,15 @@ def test_what_others_tell_it_is_no_report() -> None:
     assert "only what others tell it" in lone.missing[0]
 
 
+def test_a_number_that_another_always_repeats_is_what_it_is_told() -> None:
+    hearing, at = Hearing(), 0.0
+    for level in (10, 255, 80):
+        for topic, wait in (("a/lamp-7/level", 5.0), ("a/lamp-7/dim", 0.2)):
+            at += wait
+            hearing.heard(Message(topic, b"%d" % level), at)
+    assert rule_of(the(hearing, "a/lamp-7"), "level")[0]["topic"] == "{at}/dim"
+
+
 def test_a_last_will_is_known_by_its_words_and_that_it_is_kept() -> None:
     hearing = heard(("a/plug-1/here", "offline", True), ("a/plug-1/here", "online"))
     rule, ground, why = rule_of(the(hearing, "a/plug-1"), "online")

@@ -162,6 +162,26 @@ def test_a_summary_says_how_often_what_is_kept_and_what_changes() -> None:
         k: plug["points"]["switch"][k] for k in ("said", "value", "heard", "changes", "changed_s")
     }
     assert said == {"said": True, "value": True, "heard": 6, "changes": 1, "changed_s": 6.0}
+    assert plug["missing"] == []
     assert camera["topics"][0]["payload"] == "8000 bytes that are no text"
     lines = shown.summary_lines(whole, "# on a broker")
     assert '  a/plug-1/is (kept, every 2 s; changes: on): {"on": true, "v": 231}' in lines
+
+
+def test_what_was_only_kept_says_that_nothing_spoke() -> None:
+    hearing = Hearing()
+    hearing.heard(Message("a/plug-1/relay", b"ON", retain=True), 0.0)
+    kept = "only what the broker kept from before was heard of it: is it on?"
+    assert kept in hearing.acquaintances()[0].missing
+    hearing.heard(Message("a/plug-1/relay", b"ON"), 1.0)
+    assert kept not in hearing.acquaintances()[0].missing
+
+
+def test_who_describes_itself_is_listed_with_its_points() -> None:
+    hearing = Hearing()
+    level = {"level": {"datatype": "integer", "unit": "%", "settable": True}}
+    described = {"homie": "5.0", "nodes": {"light": {"properties": level}}}
+    payload = json.dumps(described).encode()
+    hearing.heard(Message("homie/5/key-panel/$description", payload, retain=True), 0.0)
+    lines = shown.summary_lines(summary_of(hearing), "#")
+    assert "key-panel: light (level), Homie 5 at key-panel/light: needs no dialect" in lines

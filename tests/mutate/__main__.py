@@ -40,6 +40,7 @@ TESTS: dict[str, tuple[tuple[str, ...], int]] = {
     "speech": (("tests/speech", "tests/outside/test_homie.py"), 0),
     "figures": (("tests/figures", "tests/control/test_picture.py", "tests/outside"), 0),
     "profile": (("tests/profile",), 0),
+    "meeting": (("tests/meeting",), 0),
     "control": (("tests/control",), 40),
 }
 # A fault that makes the tests this much slower than they are without it is one they notice.
