@@ -311,6 +311,23 @@ def test_a_reading_is_known_by_its_name_and_its_size(
         assert half.ground in ("likely", "shape")
 
 
+def test_what_is_no_gear_of_a_set_is_not_claimed_to_be() -> None:
+    """What else speaks on a broker that a house shares."""
+    said: list[tuple[str, str]] = []
+    for i in range(6):
+        said += [
+            ("car/gps", json.dumps({"lat": 48.1 + i / 1000, "speed": 10 * i, "heading": 90 + i})),
+            ("chat/room", json.dumps({"from": "ann" if i % 2 else "bob", "text": f"hello on {i}"})),
+            ("door/front/contact", "open" if i % 2 else "closed"),
+            ("heating/valve3/setpoint", "21.5"),
+            ("music/player/volume", str(20 + i)),
+            ("music/player/state", ["play", "pause", "stop"][i % 3]),
+            ("printer/status", "idle" if i % 2 else "printing"),
+            ("server/load", f"0.{i}7"),
+        ]
+    assert [one for one in heard(*said).acquaintances() if one.halves] == []
+
+
 # ---- a press among noise ---------------------------------------------------------------------
 
 
