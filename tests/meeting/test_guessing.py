@@ -259,6 +259,28 @@ def test_milliwatts_and_readings_and_what_is_none() -> None:
     assert rule_of(one, "watts")[0] == {"topic": "{at}/is", "field": "now.mW", "unit": "milliwatt"}
 
 
+@pytest.mark.parametrize(
+    ("payloads", "found"),
+    [
+        (["relay is on", "relay is off"], {"switch": "relay is {value}"}),
+        (["LEVEL 64 (by hand)", "LEVEL 70 (by hand)"], {"level": "LEVEL {value} (by hand)"}),
+        (
+            ["64 % 4300 K", "70 % 4300 K"],
+            {"level": "{value} % {any} K", "cct": "{any} % {value} K"},
+        ),
+        (["draws 12.5 W", "draws 0 W"], {"watts": "draws {value} W"}),
+        (["2026-11-26 10:00:01", "2026-11-26 10:00:02"], {}),
+        (["192.168.4.17", "192.168.4.18"], {}),
+        (["SET LEVEL 64", "SET LEVEL 70"], {}),  # what it is told
+    ],
+)
+def test_values_in_a_text_are_heard_by_its_pattern(
+    payloads: list[str], found: dict[str, str]
+) -> None:
+    one = the(heard(*(("desk/thing-1", payload) for payload in payloads)), "desk/thing-1")
+    assert {half.point: half.rule.get("pattern") for half in one.halves} == found
+
+
 def test_a_computer_says_on_one_topic_that_it_is_there_and_that_it_is_down() -> None:
     one = the(heard(("desk/pc/state", "up", True), ("desk/pc/state", "halted")), "desk/pc")
     assert one.kind == "computer"
