@@ -24,7 +24,7 @@ from studiobridge.meeting.scales import (
     watts_rule,
 )
 from studiobridge.meeting.sights import Sight, moves_with
-from studiobridge.meeting.vocabulary import COLOURS, HALTED, NO, RECORDS, WILLS, YES
+from studiobridge.meeting.vocabulary import COLOURS, HALTED, NO, RECORDS, WEAK, WILLS, YES
 from studiobridge.meeting.worded import worded_half
 from studiobridge.profile.model import POINTS, YES_NO, Point, Scalar
 
@@ -90,7 +90,8 @@ def _word_weight(point: Point, sight: Sight) -> float:
     words = [str(word).lower() for word in sight.words]
     named = sight.named(point)
     known = all(word in YES[point] | NO[point] for word in words)
-    weak = all(word in {"1", "0", "true", "false"} for word in words)
+    # a word in prose is a word in prose, until its neighbours or a press say otherwise
+    weak = all(word in WEAK for word in words) or sight.place.around is not None
     if point == "battery_low":
         return named if known else 0.0
     if point == "switch":

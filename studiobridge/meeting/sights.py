@@ -144,6 +144,12 @@ class Sight:
             and {"minutes", "seconds", "left"} & {*own}
         ):
             return 3.0
+        if self.place.around is not None:  # a unit right behind a number in a text
+            after = self.place.around[self.place.index + 1].lstrip()[:1]
+            if point == "cct" and after == "K" and own[:1] == ("k",):
+                return 3.0
+            if point == "level" and after == "%" and not {*self.other_names} & NAMES["battery"]:
+                return 2.0
         if own == ("w",) and self.place.around is None:
             return 1.0  # of a document it is as well the white of a coloured lamp
         if "".join(own) in names:

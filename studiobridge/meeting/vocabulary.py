@@ -61,6 +61,8 @@ NO: Mapping[str, frozenset[str]] = {
     | ({"idle", "stopped", "playback", "preview"} if point == "rolling" else set())
     for point, pairs in PAIRS.items()
 }
+# Words that say anything's yes and no, a door's among them: a name or a press has to say whose.
+WEAK = frozenset({"1", "0", "true", "false", "yes", "no", "open", "closed"})
 # Words so much a last will's own that they need no name beside them.
 WILLS = frozenset(
     {"online", "offline", "connected", "disconnected", "alive", "dead", "available"}

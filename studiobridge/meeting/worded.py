@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from studiobridge.meeting.met import Ground, Half
 from studiobridge.meeting.sights import Sight
-from studiobridge.meeting.vocabulary import NO, PAIRS, WILLS, YES
+from studiobridge.meeting.vocabulary import NO, PAIRS, WEAK, WILLS, YES
 from studiobridge.profile.model import Point, Scalar
 
 
@@ -74,7 +74,7 @@ def _word_ground(
         kept = ", and the broker keeps it, as it keeps a last will" if sight.kept else ""
         sure = str(pair[0]).lower() in WILLS or str(pair[1]).lower() in WILLS
         return ("likely" if sure or kept else "shape"), both + kept
-    weak = {str(word).lower() for word in pair} <= {"1", "0", "true", "false"}
+    weak = {str(word).lower() for word in pair} <= WEAK
     named = sight.named(point) >= 2.0
     if weak and not named:
         return "shape", f"{both}, and nothing else says that it is a switch; press it to settle it"

@@ -259,6 +259,28 @@ def test_milliwatts_and_readings_and_what_is_none() -> None:
     assert rule_of(one, "watts")[0] == {"topic": "{at}/is", "field": "now.mW", "unit": "milliwatt"}
 
 
+@pytest.mark.parametrize(
+    ("payloads", "found"),
+    [
+        (["relay is on", "relay is off"], {"switch": "relay is {value}"}),
+        (["LEVEL 64 (by hand)", "LEVEL 70 (by hand)"], {"level": "LEVEL {value} (by hand)"}),
+        (
+            ["64 % 4300 K", "70 % 4300 K"],
+            {"level": "{value} % {any} K", "cct": "{any} % {value} K"},
+        ),
+        (["draws 12.5 W", "draws 0 W"], {"watts": "draws {value} W"}),
+        (["2026-11-26 10:00:01", "2026-11-26 10:00:02"], {}),
+        (["192.168.4.17", "192.168.4.18"], {}),
+        (["SET LEVEL 64", "SET LEVEL 70"], {}),  # what it is told
+    ],
+)
+def test_values_in_a_text_are_heard_by_its_pattern(
+    payloads: list[str], found: dict[str, str]
+) -> None:
+    one = the(heard(*(("desk/thing-1", payload) for payload in payloads)), "desk/thing-1")
+    assert {half.point: half.rule.get("pattern") for half in one.halves} == found
+
+
 def test_a_computer_says_on_one_topic_that_it_is_there_and_that_it_is_down() -> None:
     one = the(heard(("desk/pc/state", "up", True), ("desk/pc/state", "halted")), "desk/pc")
     assert one.kind == "computer"
@@ -309,6 +331,23 @@ def test_a_reading_is_known_by_its_name_and_its_size(
         assert half is not None, one
         assert {k: v for k, v in half.rule.items() if k not in ("topic", "field")} == rule
         assert half.ground in ("likely", "shape")
+
+
+def test_what_is_no_gear_of_a_set_is_not_claimed_to_be() -> None:
+    """What else speaks on a broker that a house shares."""
+    said: list[tuple[str, str]] = []
+    for i in range(6):
+        said += [
+            ("car/gps", json.dumps({"lat": 48.1 + i / 1000, "speed": 10 * i, "heading": 90 + i})),
+            ("chat/room", json.dumps({"from": "ann" if i % 2 else "bob", "text": f"hello on {i}"})),
+            ("door/front/contact", "open" if i % 2 else "closed"),
+            ("heating/valve3/setpoint", "21.5"),
+            ("music/player/volume", str(20 + i)),
+            ("music/player/state", ["play", "pause", "stop"][i % 3]),
+            ("printer/status", "idle" if i % 2 else "printing"),
+            ("server/load", f"0.{i}7"),
+        ]
+    assert [one for one in heard(*said).acquaintances() if one.halves] == []
 
 
 # ---- a press among noise ---------------------------------------------------------------------
