@@ -124,12 +124,17 @@ def test_apt_waits_for_whoever_holds_its_lists(tmp_path: Path) -> None:
     (tmp_path / "none").mkdir()
     (tmp_path / "Packages").touch()
     (tmp_path / "sources.list").write_text(f"deb [trusted=yes] file:{tmp_path} ./\n")
+    held = tmp_path / "held"
+    holds = (
+        "import fcntl, pathlib, sys, time; f = open(sys.argv[1], 'w'); fcntl.lockf(f, fcntl.LOCK_EX);"
+        " pathlib.Path(sys.argv[2]).touch(); time.sleep(30)"
+    )
     asked = (
-        f". deploy/apt.sh; sleep() {{ echo waits; kill $holder; command sleep 0.2; }};"
-        f' python3 -c \'import fcntl, time; fcntl.lockf(open("{tmp_path}/lists/lock", "w"), fcntl.LOCK_EX);'
-        f' open("{tmp_path}/held", "w"); time.sleep(30)\' & until [ -e {tmp_path}/held ]; do command sleep 0.05; done;'
-        f" apt_waiting -o Dir::State::lists={tmp_path}/lists/ -o Dir::Etc::sourcelist={tmp_path}/sources.list -o APT::Sandbox::User=root"
-        f" -o Dir::Etc::sourceparts={tmp_path}/none update"
+        f'python3 -c "{holds}" {tmp_path}/lists/lock {held} >/dev/null 2>&1 & holder=$!;'
+        f" until [ -e {held} ]; do sleep 0.05; done;"
+        " . deploy/apt.sh; sleep() { echo waits; kill $holder; command sleep 0.2; };"
+        f" apt_waiting -o Dir::State::lists={tmp_path}/lists/ -o Dir::Etc::sourcelist={tmp_path}/sources.list"
+        f" -o APT::Sandbox::User=root -o Dir::Etc::sourceparts={tmp_path}/none update"
     )
     done = subprocess.run(
         ["bash", "-c", asked], cwd=TOP, capture_output=True, text=True, timeout=60
