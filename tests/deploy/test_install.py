@@ -6,7 +6,9 @@ What it does on a real one is played by tests/bare-machine, on a booted Debian o
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -99,3 +101,42 @@ def test_removing_nothing_is_nothing() -> None:
         0,
         "Nothing to do: studiobridge is not installed here.\n",
     )
+
+
+def test_a_bare_machine_that_cannot_be_had_is_one_sentence_and_a_code_of_its_own() -> None:
+    """No root, no debootstrap: CI goes on without it."""
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.bare", "--short"],
+        cwd=TOP,
+        env={"PATH": "/nowhere"},
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert (done.returncode, done.stdout, done.stderr.count("\n")) == (77, "", 1)
+    assert "debootstrap is missing here" in done.stderr or "takes root" in done.stderr
+
+
+@pytest.mark.skipif(os.geteuid() != 0 or shutil.which("apt-get") is None, reason="root's own doing")
+def test_apt_waits_for_whoever_holds_its_lists(tmp_path: Path) -> None:
+    """apt-get update gives up at once when somebody else holds the lock of the lists."""
+    (tmp_path / "lists/partial").mkdir(parents=True)
+    (tmp_path / "none").mkdir()
+    (tmp_path / "Packages").touch()
+    (tmp_path / "sources.list").write_text(f"deb [trusted=yes] file:{tmp_path} ./\n")
+    held = tmp_path / "held"
+    holds = (
+        "import fcntl, pathlib, sys, time; f = open(sys.argv[1], 'w'); fcntl.lockf(f, fcntl.LOCK_EX);"
+        " pathlib.Path(sys.argv[2]).touch(); time.sleep(30)"
+    )
+    asked = (
+        f'python3 -c "{holds}" {tmp_path}/lists/lock {held} >/dev/null 2>&1 & holder=$!;'
+        f" until [ -e {held} ]; do sleep 0.05; done;"
+        " . deploy/apt.sh; sleep() { echo waits; kill $holder; command sleep 0.2; };"
+        f" apt_waiting -o Dir::State::lists={tmp_path}/lists/ -o Dir::Etc::sourcelist={tmp_path}/sources.list"
+        f" -o APT::Sandbox::User=root -o Dir::Etc::sourceparts={tmp_path}/none update"
+    )
+    done = subprocess.run(
+        ["bash", "-c", asked], cwd=TOP, capture_output=True, text=True, timeout=60
+    )
+    assert (done.returncode, done.stdout) == (0, "waits\n"), done.stderr
