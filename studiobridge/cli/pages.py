@@ -16,7 +16,7 @@ from studiobridge.cli.base import (
     SettingsOption,
     Stop,
     app,
-    loaded,
+    for_long,
     read_or_stop,
     settings_or_stop,
 )
@@ -48,14 +48,14 @@ def panel_serve(
     settings: SettingsOption = None,
 ) -> None:
     """Serve the page until stopped. It visits the bridge like any other; loopback unless told."""
-    found = settings_or_stop(settings)
-    paths = profiles or list(found.profiles)
+    loaded = settings_or_stop(settings)
+    paths = profiles or list(loaded.profiles)
     if not paths:
         raise Stop(BAD_INPUT, "which sets? name their profiles, here or in the settings file")
     readings = [read_or_stop(path).profile for path in paths]
-    keys_of(found)
-    loaded()
-    raise typer.Exit(asyncio.run(_serve_pages(found, readings)))
+    keys_of(loaded)
+    for_long()
+    raise typer.Exit(asyncio.run(_serve_pages(loaded, readings)))
 
 
 async def _serve_pages(settings: Settings, profiles: list[Any]) -> int:
