@@ -54,7 +54,6 @@ def panel_serve(
         raise Stop(BAD_INPUT, "which sets? name their profiles, here or in the settings file")
     readings = [read_or_stop(path).profile for path in paths]
     keys_of(loaded)
-    for_long()
     raise typer.Exit(asyncio.run(_serve_pages(loaded, readings)))
 
 
@@ -64,6 +63,7 @@ async def _serve_pages(settings: Settings, profiles: list[Any]) -> int:
     from studiobridge.panel.serve import serve
 
     stopped = asyncio.Event()
+    for_long()
     for number in (signal.SIGINT, signal.SIGTERM):
         asyncio.get_running_loop().add_signal_handler(number, stopped.set)
     return await serve(settings, profiles, stopped, show.fail)
