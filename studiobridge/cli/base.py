@@ -106,8 +106,8 @@ def loading() -> None:
     gc.set_threshold(WHILE_LOADING)
 
 
-def loaded() -> None:
-    """What goes on for long is loaded: garbage is looked for as ever, and not among that."""
+def for_long() -> None:
+    """It goes on for long now: garbage is looked for as ever, and not among what is loaded."""
     gc.freeze()
     gc.set_threshold(*_usual)
 
@@ -219,7 +219,7 @@ def run_asking(task: Coroutine[Any, Any, int]) -> None:
 
     from studiobridge.bridge.asking import NoBridge, NoBroker
 
-    loaded()
+    for_long()
     try:
         code = asyncio.run(task)
     except (NoBroker, NoBridge) as error:

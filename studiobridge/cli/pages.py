@@ -16,7 +16,7 @@ from studiobridge.cli.base import (
     SettingsOption,
     Stop,
     app,
-    loaded,
+    for_long,
     read_or_stop,
     settings_or_stop,
 )
@@ -49,17 +49,16 @@ def panel_serve(
     settings: SettingsOption = None,
 ) -> None:
     """Serve the page until stopped. It visits the bridge like any other; loopback unless told."""
-    found = settings_or_stop(settings)
-    paths = profiles or list(found.profiles)
+    loaded = settings_or_stop(settings)
+    paths = profiles or list(loaded.profiles)
     if not paths:
         raise Stop(BAD_INPUT, "which sets? name their profiles, here or in the settings file")
     from studiobridge.bridge.shelf import Shelf
 
     readings = [read_or_stop(path).profile for path in paths if not path.is_dir()]
     shelf = Shelf([path for path in paths if path.is_dir()])
-    keys_of(found)
-    loaded()
-    raise typer.Exit(asyncio.run(_serve_pages(found, readings, shelf)))
+    keys_of(loaded)
+    raise typer.Exit(asyncio.run(_serve_pages(loaded, readings, shelf)))
 
 
 async def _serve_pages(settings: Settings, profiles: list[Any], shelf: Shelf) -> int:
@@ -68,6 +67,7 @@ async def _serve_pages(settings: Settings, profiles: list[Any], shelf: Shelf) ->
     from studiobridge.panel.serve import serve
 
     stopped = asyncio.Event()
+    for_long()
     for number in (signal.SIGINT, signal.SIGTERM):
         asyncio.get_running_loop().add_signal_handler(number, stopped.set)
     return await serve(settings, profiles, stopped, show.fail, shelf)

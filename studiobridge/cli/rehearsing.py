@@ -20,7 +20,7 @@ from studiobridge.cli.base import (
     SettingsOption,
     Stop,
     app,
-    loaded,
+    for_long,
     read_or_stop,
     settings_or_stop,
     which_set,
@@ -63,7 +63,7 @@ def rehearse(
         found = settings_or_stop(None)
         pages.keys_of(found)
         port = found.panel.port
-    loaded()
+    for_long()
     raise typer.Exit(
         asyncio.run(rehearse_evening(profile, reading.profile, pace, stay, look, port))
     )

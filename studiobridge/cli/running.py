@@ -27,8 +27,8 @@ from studiobridge.cli.base import (
     TargetArgument,
     app,
     ask_simply,
+    for_long,
     leaving,
-    loaded,
     read_or_stop,
     run_asking,
     say_answers,
@@ -61,14 +61,14 @@ def run(
     settings: SettingsOption = None,
 ) -> None:
     """The daemon: run one or more sets until it is stopped. Stopping touches nothing."""
-    found = settings_or_stop(settings)
-    paths = profiles or list(found.profiles)
+    loaded = settings_or_stop(settings)
+    paths = profiles or list(loaded.profiles)
     if not paths:
         raise Stop(BAD_INPUT, "which sets? name their profiles, here or in the settings file")
     from studiobridge.bridge.service import run_sets
 
-    loaded()
-    raise typer.Exit(asyncio.run(run_sets(paths, found)))
+    for_long()
+    raise typer.Exit(asyncio.run(run_sets(paths, loaded)))
 
 
 def _request(
