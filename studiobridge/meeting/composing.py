@@ -169,10 +169,15 @@ class _Maker:
         self._say("# yaml-language-server: $schema=profile.schema.json")
         of = f" from {plain(self.source)}" if self.source else ""
         self._comment(
-            f"Drafted{of}. It is yours now: `studiobridge check` says what is wrong with it,"
-            " `plan FILE up` what would happen, `rehearse FILE` plays it without any gear. Look at"
-            f" every line marked '{START}' or '{OFFERED}'. With `studiobridge schema >"
-            " profile.schema.json` beside it, an editor completes and checks while you type."
+            f"Drafted{of}. It is yours now: `studiobridge check` says what is wrong with it, `plan`"
+            " what would happen and when, and `rehearse` plays it without any gear."
+        )
+        self._comment("Look at every line that ends like one of these:")
+        for mark in (OFFERED, START):
+            self._say(f"#   # {mark}")
+        self._comment(
+            "With `studiobridge schema > profile.schema.json` beside this file, an editor completes"
+            " and checks while you type."
         )
         self._say("format: 1")
         self._say(f"set: {written.key(self.given.name, name=True)}")
