@@ -168,8 +168,9 @@ def play(here: Here, room: LiveRoom, where: str, wait: Callable[[], object]) -> 
     assert state["state"] == "ready", state
     assert state["devices"]["key"]["confirmed"] is True, state["devices"]["key"]
     room.touch("slab", 80.0)
-    time.sleep(3.0)
-    drift = json.loads(here.must("studiobridge drift --json"))
+    end = time.monotonic() + 20.0
+    while not (drift := json.loads(here.must("studiobridge drift --json"))):
+        assert time.monotonic() < end, "a lamp was turned, and nobody says so"
     assert [d["device"] for d in drift] == ["key"], drift
     here.must("studiobridge look save bright")
     here.must("studiobridge down")
