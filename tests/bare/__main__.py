@@ -303,7 +303,7 @@ class Story:
     def killed(self) -> None:
         for service in reversed(SERVICES):
             before = self.pids()[service]
-            self.machine.must(f"systemctl kill -s KILL {service}")
+            self.machine.must(f"kill -9 {before}")
             eventually(
                 f"{service} is back",
                 lambda s=service, b=before: self.active(s) and self.pids()[s] not in ("0", b),
