@@ -22,8 +22,6 @@ from studiobridge.profile import read_profile_text
 from studiobridge.rehearsal.live import LiveRoom
 
 PLUG_AT, PANEL_AT = "shed/box-7", "shed/slab-2"
-# each with its user on a broker that wants one
-USERS = {"box": PLUG_AT, "slab": PANEL_AT}
 SECRET = f"""\
 format: 1
 set: nobody-knows

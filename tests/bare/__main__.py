@@ -229,11 +229,10 @@ class Story:
     def first_day(self) -> None:
         """Gear nobody described: heard, met, drafted, tried, up and down, by the README's commands."""
         before = self.install("--check")
-        self.install(" ".join(f"{user}={topic}" for user, topic in first_day.USERS.items()))
         context = ssl.create_default_context(cafile=self.authority)
 
-        def admitted(client: mqtt.Client, name: str) -> None:
-            client.username_pw_set(name, self.password(name))
+        def admitted(client: mqtt.Client, _: str) -> None:
+            client.username_pw_set("gear", self.password("gear"))
             client.tls_set_context(context)
 
         def up() -> None:
