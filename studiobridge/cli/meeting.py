@@ -237,6 +237,11 @@ class _Table:
         if not self.done.is_set():
             self.take(self.talk.answered(answer, time.monotonic()))
 
+    def _go_on(self) -> None:
+        """Enter with no question open: what was to be done by hand is done. Not an answer."""
+        if not self.done.is_set():
+            self.take(self.talk.done_by_hand(time.monotonic()))
+
     def typed(self) -> None:
         """A line came from the terminal; its end is like Ctrl-C."""
         # not through a buffer, where a second line would lie until the next question
@@ -255,6 +260,8 @@ class _Table:
             self._answer(said)
         elif said.lower() in ("n", "no", "stop"):
             self.stop(NOT_THERE, "you said stop")
+        elif not said:
+            self._go_on()
 
 
 async def _meet(
