@@ -47,7 +47,7 @@ def met(evening: Evening) -> Acquaintance:
     return found[0]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(makes())
 def test_a_make_nobody_described_is_heard_as_its_own_dialect_hears_it(make: Make) -> None:
     evening = Evening(make)
@@ -353,7 +353,7 @@ def test_what_is_no_gear_of_a_set_is_not_claimed_to_be() -> None:
 # ---- a press among noise ---------------------------------------------------------------------
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(st.integers(0, 10_000), st.integers(1, 3))
 def test_a_press_among_noisy_topics_is_found(seed: int, presses: int) -> None:
     """Meters that are never still, clocks, signals, other people's switches; and one that is

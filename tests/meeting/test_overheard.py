@@ -38,7 +38,7 @@ topics = st.one_of(
 deeds = st.sampled_from([None, None, None, "press", "on", "off", "full", "dark", "warm", "cold"])
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(st.lists(st.tuples(topics, payloads, st.booleans(), st.floats(0, 3), deeds), max_size=25))
 def test_whatever_comes_is_heard_and_makes_a_book(
     said: list[tuple[str, bytes, bool, float, object]],
