@@ -69,7 +69,8 @@ def try_(
 ) -> None:
     """Tell one device something, or listen to it, and see what is said on which topic.
 
-    Through every interlock of its set, and recorded. With --dialect there is no set and no gate.
+    Through every interlock of its set, and recorded. With --dialect there is no set, and no gate
+    but this: nothing is told while a set on this broker has a lockout, or a camera rolls there.
     """
     given = list(said or ())
     loaded = settings_or_stop(settings)
@@ -149,7 +150,7 @@ def _alone(
             text = f"'{dialect}' cannot tell its {wish[0]}; it can tell {can}"
             raise Stop(BAD_INPUT, text)
         messages = _safe(speech.tell(IT, [wish], None), wish)
-    show.fail("no set knows this device: nothing here knows its mains, a lockout or a camera")
+    show.fail("no set knows this device: nothing here knows its mains, or who has a hand on it")
     for message in messages:
         topic, payload = words.clean(message.topic, 200), message.payload.decode(errors="replace")
         show.fail(f"it would be told on `{topic}`: {words.clean(payload, 200)}")
@@ -186,16 +187,18 @@ async def _listen(
     from studiobridge.bridge.link import CannotConnect, Link
     from studiobridge.bridge.trials import Trials
     from studiobridge.meeting.lone import IT
+    from studiobridge.meeting.sets import FILTER, Sets
     from studiobridge.profile.said import Report
     from studiobridge.shown.trial import lines
 
-    trial = Trials()
+    trial, sets = Trials(), Sets()
     trial.begins(IT, {IT: ()}, time.monotonic())
-    subscribed = asyncio.Event()
+    subscribed, all_kept = asyncio.Event(), asyncio.Event()
     spoke = answered = False
 
     def message(came: Message) -> None:
         nonlocal spoke, answered
+        sets.hear(came)
         found = speech.hear(came, time.monotonic())
         live = [said for said in found if isinstance(said, Report) and not said.retained]
         spoke = spoke or bool(live)
@@ -206,7 +209,7 @@ async def _listen(
         settings.broker,
         f"studiobridge-try-{secrets.token_hex(5)}",
         will=None,
-        subscriptions=speech.subscriptions,
+        subscriptions=lambda: [*speech.subscriptions(), (FILTER, 0)],
         on_up=lambda: None,
         on_down=lambda why: None,
         on_message=message,
@@ -222,6 +225,16 @@ async def _listen(
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(3.0):
                     await subscribed.wait()
+            if messages:
+                # what the broker keeps of the sets on it comes before it answers this
+                link.probe(all_kept.set)
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(LIVES):
+                        await all_kept.wait()
+                if not all_kept.is_set():
+                    raise NoBroker("the broker does not answer: nothing was told")
+                if hindered := sets.why_not():
+                    raise Stop(NOT_THERE, hindered)
             for told in messages:
                 if not link.publish(told):
                     raise NoBroker("the link to the broker was lost before it was told")
