@@ -611,6 +611,8 @@ def main() -> int:
             code = LATE
         finally:
             signal.alarm(0)
+            # cleaning up is not to be interrupted half way
+            signal.signal(signal.SIGTERM, signal.SIG_IGN)
     if code == 0:
         print(f"all of it in {time.monotonic() - began:.0f} s")
     return code
