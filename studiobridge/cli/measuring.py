@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import secrets
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -29,6 +28,7 @@ from studiobridge.cli.base import (
     settings_or_stop,
     which_set,
 )
+from studiobridge.cli.question import may_i
 from studiobridge.shown import words
 
 if TYPE_CHECKING:
@@ -86,10 +86,7 @@ def _may_i(subject: Subject, yes: bool) -> None:
     if yes:
         show.fail(asked)
         return
-    if not sys.stdin.isatty():
-        raise Stop(BAD_INPUT, f"{asked}; a person has to say yes, or --yes")
-    if input(f"{asked}. May I? (y/N) ").strip().lower() not in ("y", "yes"):
-        raise Stop(NOT_THERE, "nothing was sent")
+    may_i(asked)
 
 
 async def _measure(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -27,6 +26,7 @@ from studiobridge.cli.base import (
     settings_or_stop,
     which_set,
 )
+from studiobridge.cli.question import may_i
 from studiobridge.shown import words
 
 if TYPE_CHECKING:
@@ -155,10 +155,7 @@ def _alone(
         topic, payload = words.clean(message.topic, 200), message.payload.decode(errors="replace")
         show.fail(f"it would be told on `{topic}`: {words.clean(payload, 200)}")
     if messages and not yes:
-        if not sys.stdin.isatty():
-            raise Stop(BAD_INPUT, "nothing was sent: a person has to say yes, or --yes")
-        if input("may I? (y/N) ").strip().lower() not in ("y", "yes"):
-            raise Stop(NOT_THERE, "nothing was sent")
+        may_i()
     run_asking(_listen(settings, speech, messages, wish, as_json))
 
 
