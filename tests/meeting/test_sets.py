@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+from studiobridge.meeting.hearing import Hearing
 from studiobridge.meeting.sets import MOST_SETS, Sets
 from studiobridge.speech.message import Message
 
@@ -44,3 +45,13 @@ def test_a_lockout_among_more_sets_than_are_read_is_not_lost() -> None:
     assert sets.why_not() == ""
     sets.hear(says("corner", LOCKED))
     assert sets.why_not()
+
+
+def test_a_set_that_shows_itself_as_a_homie_device_is_no_gear_to_be_met() -> None:
+    hearing = Hearing()
+    switch = {"datatype": "boolean", "settable": True}
+    for device, node in (("corner", "studiobridge"), ("rim", "lamp")):
+        nodes = {node: {"properties": {"switch": switch}}}
+        document = json.dumps({"homie": "5.0", "version": 1, "nodes": nodes}).encode()
+        hearing.heard(Message(f"homie/5/{device}/$description", document, retain=True), 0.0)
+    assert [one.homie for one in hearing.acquaintances()] == ["rim/lamp"]
