@@ -23,6 +23,7 @@ from studiobridge.cli.base import (
     Stop,
     app,
     leaving,
+    profile_of,
     read_or_stop,
     run_asking,
     settings_or_stop,
@@ -63,6 +64,8 @@ def measure(
 
     loaded = settings_or_stop(settings)
     name, path = which_set(loaded, set_name, profile)
+    if path is None:
+        path = profile_of(loaded, name)
     if path is None:
         raise Stop(BAD_INPUT, "to measure it its profile is needed: say --profile FILE")
     if force and not keep:
