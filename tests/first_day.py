@@ -168,8 +168,9 @@ def play(here: Here, room: LiveRoom, where: str, wait: Callable[[], object]) -> 
     assert state["state"] == "ready", state
     assert state["devices"]["key"]["confirmed"] is True, state["devices"]["key"]
     room.touch("slab", 80.0)
-    time.sleep(3.0)
-    drift = json.loads(here.must("studiobridge drift --json"))
+    drift, end = [], time.monotonic() + 20  # it is one when it has lasted
+    while not drift and time.monotonic() < end:
+        drift = json.loads(here.must("studiobridge drift --json"))
     assert [d["device"] for d in drift] == ["key"], drift
     here.must("studiobridge look save bright")
     here.must("studiobridge down")
