@@ -236,6 +236,11 @@ class _Table:
         if not self.done.is_set():
             self.take(self.talk.answered(answer, time.monotonic()))
 
+    def _go_on(self) -> None:
+        """Enter with no question open: what was to be done by hand is done. Not an answer."""
+        if not self.done.is_set():
+            self.take(self.talk.done_by_hand(time.monotonic()))
+
     def typed(self) -> None:
         """A line came from the terminal; its end is like Ctrl-C."""
         # not through a buffer, where a second line would lie until the next question
@@ -254,6 +259,8 @@ class _Table:
             self._answer(said)
         elif said.lower() in ("n", "no", "stop"):
             self.stop(NOT_THERE, "you said stop")
+        elif not said:
+            self._go_on()
 
 
 async def _meet(
@@ -283,7 +290,7 @@ async def _meet(
         with _signals(table), _typing(table, given is None):
             table.take(table.talk.begin(time.monotonic()))
             await table.done.wait()
-    return _ended(table, book, known, as_json)
+    return _ended(table, book, as_json)
 
 
 @contextlib.contextmanager
@@ -311,12 +318,12 @@ def _typing(table: _Table, terminal: bool) -> Iterator[None]:
         loop.remove_reader(sys.stdin)
 
 
-def _ended(table: _Table, book: Path, known: list[Acquaintance], as_json: bool) -> int:
+def _ended(table: _Table, book: Path, as_json: bool) -> int:
     """The book written, what came of it said, and how the command ends."""
     who = table.who
     written = False
     if who is not None and table.code is None and (who.halves or who.homie is not None):
-        write_book(book, known, who)
+        write_book(book, who)
         written = True
     told = [h for h in who.halves if h.half == "tell"] if who is not None else []
     good = written and who is not None and (bool(told) or who.homie is not None)
@@ -356,19 +363,23 @@ def _json(table: _Table, who: Acquaintance | None, book: Path | None) -> dict[st
     }
 
 
-def write_book(path: Path, known: Sequence[Acquaintance], who: Acquaintance) -> None:
-    """The book with this device in it, whole or not at all."""
-    from studiobridge.meeting.book import joined, text_of
+def write_book(path: Path, who: Acquaintance) -> None:
+    """The book with this device in it, whole or not at all, beside what stands there by now."""
+    from studiobridge.meeting.book import joined, read, text_of
+    from studiobridge.profile.keep import CannotKeep, change_file, write_new
+    from studiobridge.profile.text import ProfileError
 
-    text = text_of(joined(known, [who]))
-    new = path.with_name(f".{path.name}.{os.getpid()}.new")
+    def with_it(data: bytes) -> bytes:
+        return text_of(joined(read(data, str(path)), [who])).encode()
+
     try:
-        with new.open("x", encoding="utf-8") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        new.replace(path)
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            new.unlink()
-        raise Stop(BAD_INPUT, f"{path}: it cannot be written: {error.strerror or error}") from None
+        if not path.exists():
+            try:
+                write_new(path, text_of([who]).encode())
+                return
+            except CannotKeep:
+                if not path.exists():
+                    raise
+        change_file(path, with_it)
+    except (CannotKeep, ProfileError) as error:
+        raise Stop(BAD_INPUT, str(error)) from None

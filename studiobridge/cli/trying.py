@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -68,7 +69,8 @@ def try_(
 ) -> None:
     """Tell one device something, or listen to it, and see what is said on which topic.
 
-    Through every interlock of its set, and recorded. With --dialect there is no set and no gate.
+    Through every interlock of its set, and recorded. With --dialect there is no set, and no gate
+    but this: nothing is told while a set on this broker has a lockout, or a camera rolls there.
     """
     given = list(said or ())
     loaded = settings_or_stop(settings)
@@ -148,7 +150,7 @@ def _alone(
             text = f"'{dialect}' cannot tell its {wish[0]}; it can tell {can}"
             raise Stop(BAD_INPUT, text)
         messages = _safe(speech.tell(IT, [wish], None), wish)
-    show.fail("no set knows this device: nothing here knows its mains, a lockout or a camera")
+    show.fail("no set knows this device: nothing here knows its mains, or who has a hand on it")
     for message in messages:
         topic, payload = words.clean(message.topic, 200), message.payload.decode(errors="replace")
         show.fail(f"it would be told on `{topic}`: {words.clean(payload, 200)}")
@@ -181,23 +183,39 @@ async def _listen(
     from studiobridge.bridge.once import once
     from studiobridge.bridge.trials import Trials
     from studiobridge.meeting.lone import IT
+    from studiobridge.meeting.sets import FILTER, Sets
     from studiobridge.profile.said import Report
     from studiobridge.shown.trial import lines
 
-    trial = Trials()
+    trial, sets = Trials(), Sets()
     trial.begins(IT, {IT: ()}, time.monotonic())
+    all_kept = asyncio.Event()
     spoke = answered = False
 
     def message(came: Message) -> None:
         nonlocal spoke, answered
+        sets.hear(came)
         found = speech.hear(came, time.monotonic())
         live = [said for said in found if isinstance(said, Report) and not said.retained]
         spoke = spoke or bool(live)
         answered = answered or any(wish is not None and said.point == wish[0] for said in live)
         trial.heard(came, found, time.monotonic())
 
-    async with once(settings.broker, "try", speech.subscriptions, message) as link:
+    def filters() -> list[tuple[str, int]]:
+        return [*speech.subscriptions(), (FILTER, 0)]
+
+    async with once(settings.broker, "try", filters, message) as link:
         with leaving("nothing more is sent"):
+            if messages:
+                # what the broker keeps of the sets on it comes before it answers this
+                link.probe(all_kept.set)
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(LIVES):
+                        await all_kept.wait()
+                if not all_kept.is_set():
+                    raise NoBroker("the broker does not answer: nothing was told")
+                if hindered := sets.why_not():
+                    raise Stop(NOT_THERE, hindered)
             for told in messages:
                 if not link.publish(told):
                     raise NoBroker("the link to the broker was lost before it was told")

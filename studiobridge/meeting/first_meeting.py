@@ -22,6 +22,7 @@ from studiobridge.meeting.hearing import Hearing
 from studiobridge.meeting.met import Acquaintance
 from studiobridge.meeting.outs import Ask, Done, Out, Say, Wake
 from studiobridge.meeting.overheard import Deed
+from studiobridge.meeting.sets import Sets
 from studiobridge.meeting.sketch import filled, sketch_or_none
 from studiobridge.meeting.trying import ANSWERED_WITHIN, Trying
 from studiobridge.profile.model import KINDS
@@ -36,8 +37,9 @@ LISTENS = 4.0
 # A press is waited for so long (s), one that a device may not have a button for not as long, and
 # what it brings is complete when nothing new came for the last.
 PRESSED_WITHIN, MAY_BE_WITHIN, COMPLETE = 20.0, 8.0, 1.6
-# Answers by hand of one device.
+# Answers by hand of one device; and so often a slip in a name or a number is asked again.
 MOST_ANSWERS = 6
+MOST_SLIPS = 3
 # So much of what was heard is remembered, for what else was said just before a state.
 REMEMBERED = 4000
 # Of several that answered, the first is taken for it without asking when it is so much surer.
@@ -82,8 +84,11 @@ class Meeting:
     _deed_since: float = 0.0
     _pressed_at: float = -1e9
     _moved: dict[Deed, bool] = field(default_factory=dict)
+    # it stood dark already when it was to be turned dark: once more, after it was turned to full
+    _twice: bool = False
+    _slips: int = 0
     # the sets on this broker, as they say they stand
-    _sets: dict[str, dict[str, object]] = field(default_factory=dict)
+    _sets: Sets = field(default_factory=Sets)
     # of each press: the topics with news, in order
     _order: list[list[str]] = field(default_factory=list)
     # topics that spoke before anything was pressed; what was said on others while it was
@@ -176,6 +181,13 @@ class Meeting:
             return self._chosen(said, now)
         return self._named(said, now)
 
+    def done_by_hand(self, now: float) -> list[Out]:
+        """The person says it is done, or cannot be: what it brings may still be on its way."""
+        if self.phase != "pressing":
+            return []
+        self._due = min(self._due, now + COMPLETE)
+        return [Wake(self._due)]
+
     def stop(self, why: str, now: float, lost: bool = False) -> list[Out]:
         if self._trying is not None:
             return self._passed_on(self._trying.stop(why, now, lost))
@@ -212,33 +224,9 @@ class Meeting:
 
     def _of_a_set(self, message: Message, now: float) -> list[Out]:
         """How a set stands that a bridge runs on this broker: its lockouts bind here, too."""
-        parts = message.topic.split("/")
-        if len(parts) != 3 or parts[2] != "state":
-            return []
-        try:
-            said = json_of(message.payload) if message.payload else {}
-        except CannotRead:
-            return []
-        if not isinstance(said, dict) or (
-            parts[1] not in self._sets and len(self._sets) >= MOST_PLACES
-        ):
-            return []
-        self._sets[parts[1]] = said
-        if self._trying is not None and (why := self._hindered()):
+        if self._sets.hear(message) and self._trying is not None and (why := self._sets.why_not()):
             return self._passed_on(self._trying.stop(why, now, only_off=True))
         return []
-
-    def _hindered(self) -> str:
-        """Why nothing may be told now, by what the sets on this broker say; "" where it may."""
-        for name, state in self._sets.items():
-            if state.get("lockouts"):
-                return (
-                    f"somebody works on the set {shown(name)} (a lockout is in force there), and"
-                    " this device may be in it: nothing is told"
-                )
-            if state.get("rolling"):
-                return f"a camera rolls on the set {shown(name)}: nothing is told"
-        return ""
 
     # ---- the press ------------------------------------------------------------------------------
 
@@ -257,23 +245,44 @@ class Meeting:
         self.phase, self._deed_since, self._pressed_at = "pressing", now, -1e9
         first = deed == "off"
         self._due = now + (PRESSED_WITHIN if first else MAY_BE_WITHIN)
-        says = f"now switch it {words}"
+        says = f"now switch it {words} (Enter: it is done)"
         if deed not in ("off", "on"):
-            says = f"now turn it {words}; do nothing where it cannot be turned"
+            says = f"now turn it {words} (Enter: it is done, or cannot be turned)"
         return [Say(says), Wake(self._due)]
 
     def _deed_is_over(self, now: float) -> list[Out]:
         deed, _ = self._deeds.pop(0)
-        self._moved[deed] = self._pressed_at > 0
+        self._moved[deed] = self._moved_it()
+        turned = self._moved.get("dark", False) or self._moved.get("full", False)
         if not self._deeds:
-            if deed == "full" and self._moved["full"] and not self._moved["dark"]:
-                self._moved["dark"] = True  # it was dark already: once more, to see what that says
+            if deed == "full" and turned and not self._moved["dark"] and not self._twice:
+                self._twice = True  # it was dark already: once more, to see what that says
                 self._deeds = list(_DIMS)
             elif deed == "on" and self._numbers():
                 self._deeds = list(_DIMS)
-            elif deed == "full" and self._numbers(2):
+            elif deed == "full" and turned and self._numbers(2):
                 self._deeds = list(_WHITES)
         return self._next_deed(now)
+
+    def _moved_it(self) -> bool:
+        """Did the last deed bring news, and of what answered before? Others speak by the clock."""
+        if self._pressed_at <= 0:
+            return False
+        answered = self._answered_before()
+        heard = set(self._order[-1])
+        return not answered or any(t in answered or _beside(t, answered) for t in heard)
+
+    def _answered_before(self) -> set[str]:
+        """The topics of what seems to have been switched."""
+        topics = {
+            answer.change.topic
+            for press in self.hearing.presses()
+            if press.what in ("off", "on")
+            for answer in press.answers[:1]
+        }
+        for who, _ in self._scored()[:1]:
+            topics |= own_topics(who)
+        return topics
 
     def _numbers(self, many: int = 1) -> bool:
         """Does what answered so far say numbers too, that may be a level or a white?"""
@@ -361,7 +370,7 @@ class Meeting:
 
     def _chosen(self, said: str, now: float) -> list[Out]:
         if not said.isascii() or not said.isdigit() or not 1 <= int(said) <= len(self._choices):
-            return self._over(f"{shown(said)} is none of the numbers")
+            return self._again(f"{shown(said)} is none of the numbers", now)
         return self._ask_name(self._choices[int(said) - 1], now)
 
     def _ask_name(self, who: Acquaintance, now: float) -> list[Out]:
@@ -379,16 +388,14 @@ class Meeting:
         kind = next((w for w in words if w in KINDS and len(words) > 1), None)
         name = "-".join(w for w in words if w != kind).lower() or self.who.name
         if not NAME.match(name):
-            return self._over(f"{shown(name)} is not a name: a-z, 0-9 and hyphens")
+            return self._again(f"{shown(name)} is not a name: a-z, 0-9 and hyphens", now)
         self.who = replace(self._its_own(self.who), name=name, kind=kind or self.who.kind)
         self.who = self._only_a_word(self.who)
         left = MOST_ANSWERS - self.answers
         log = sorted([*self._kept.values(), *self._log], key=lambda heard: heard.at)
-        hindered = self._hindered()
-        if hindered:
+        if hindered := self._sets.why_not():
             return self._over(hindered)
-        running = [n for n, s in self._sets.items() if s.get("state") not in (None, "dark")]
-        word = [Say(_RUNS.format(shown(name))) for name in running[:3]]
+        word = [Say(_RUNS.format(shown(name))) for name in self._sets.not_dark()[:3]]
         self._trying = Trying(self.who, log, self.known, self._theirs(self.who), left)
         self.phase = "trying"
         return [*word, *self._passed_on(self._trying.begin(now))]
@@ -456,6 +463,19 @@ class Meeting:
         literals[place : place + 2] = [literals[place] + stood[True].pop() + literals[place + 1]]
         names = [name for name in form.names if name != "any"]
         return str(Text(tuple(literals), tuple(names)))
+
+    def _again(self, why: str, now: float) -> list[Out]:
+        """A slip of a finger: said, and asked again, rather than everything from the button on."""
+        self._slips += 1
+        if self._slips > MOST_SLIPS:
+            return self._over(why)
+        self.answers -= 1
+        asked = (
+            self._ask_name(self.who, now)
+            if self._question == "name" and self.who is not None
+            else self._ask_which(now)
+        )
+        return [Say(why), *asked]
 
     # ---- the end --------------------------------------------------------------------------------
 

@@ -297,22 +297,23 @@ WRITES = {
     "studiobridge/shelf-corner/alive": {"bridge"},
     "studiobridge/shelf-corner/answer": {"bridge"},
     "studiobridge/shelf-corner/devices/shelf-light": {"bridge"},
+    # gear that nobody has described yet may say anything that is not the sets' own;
     # below its own place a device may say anything, also to itself
-    "shelf/plug/in": {"bridge", "plug-1"},
-    "shelf/plug/out": {"bridge", "plug-1"},
-    "shelf/other/out": {"bridge"},
-    "homie/5/shelf-panel/light/level": {"bridge", "panel"},
-    "homie/5/shelf-panel/light/level/set": {"bridge", "panel"},
-    "homie/5/elsewhere/$state": {"bridge"},
+    "shelf/plug/in": {"bridge", "plug-1", "gear"},
+    "shelf/plug/out": {"bridge", "plug-1", "gear"},
+    "shelf/other/out": {"bridge", "gear"},
+    "homie/5/shelf-panel/light/level": {"bridge", "panel", "gear"},
+    "homie/5/shelf-panel/light/level/set": {"bridge", "panel", "gear"},
+    "homie/5/elsewhere/$state": {"bridge", "gear"},
     # of a set as a Homie 5 device what it lets be set, and of gear nothing, past every interlock
     "homie/5/shelf-corner/studiobridge/switch/set": {"bridge", "operator"},
     "homie/5/shelf-corner/studiobridge/look/set": {"bridge", "operator"},
     "homie/5/shelf-corner/studiobridge/restore/set": {"bridge", "operator"},
     "homie/5/shelf-corner/studiobridge/state/set": {"bridge"},
     "homie/5/shelf-corner/studiobridge/switch": {"bridge"},
-    "homie/5/shelf-corner/$state": {"bridge"},
+    "homie/5/shelf-corner/$state": {"bridge", "gear"},
 }
-EVERYBODY = ["bridge", "operator", "viewer", "plug-1", "panel", "nobody"]
+EVERYBODY = ["bridge", "operator", "viewer", "gear", "plug-1", "panel", "nobody"]
 
 
 def test_every_name_against_every_topic(broker: tuple[int, Path]) -> None:

@@ -10,6 +10,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import paho.mqtt.client as mqtt
 import pytest
 from typer.testing import CliRunner
 
@@ -189,6 +190,30 @@ def test_over_a_broker_with_nobody_running_the_set_and_gear_of_no_set(tmp_path: 
         heard = json.loads(alone.stdout)["detail"]["heard"]
         assert heard[-1]["understood"] == {"switch": True}
         assert not heard[-1]["kept"]
+
+
+@needs_mosquitto
+def test_a_lockout_on_this_broker_binds_who_tries_gear_of_no_set_too(tmp_path: Path) -> None:
+    book = tmp_path / "met.yaml"
+    book.write_text(BOOK)
+    (tmp_path / "home").mkdir()
+    with Mosquitto(tmp_path) as broker:
+        client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+        told: list[str] = []
+        client.on_message = lambda _c, _d, said: told.append(said.topic)
+        client.connect("127.0.0.1", broker.port)
+        client.subscribe("shelf/plug/in")
+        client.loop_start()
+        locked = json.dumps({"lockouts": [{"target": "wall", "by": "rana"}]})
+        client.publish("studiobridge/corner/state", locked, 1, retain=True).wait_for_publish(5)
+        where = {"home": tmp_path / "home", "STUDIOBRIDGE_BROKER": broker.url}
+        args = ("try", "--dialect", "relay", "--at", "shelf/plug", "on", "--yes", "--book", book)
+        done = studiobridge(*args, **where)
+        client.publish("shelf/plug/out", "0", 1).wait_for_publish(5)  # all before it has come
+        client.disconnect()
+        client.loop_stop()
+    assert (done.returncode, told) == (1, [])
+    assert "somebody works on the set 'corner'" in done.stderr
 
 
 def test_what_was_typed_before_the_question_is_no_yes_and_its_end_is_no(tmp_path: Path) -> None:

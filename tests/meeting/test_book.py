@@ -51,7 +51,7 @@ ORDER = ["switch", "level", "cct", "watts"]
 
 @st.composite
 def devices(draw: st.DrawFn) -> list[Acquaintance]:
-    """Devices of some makes, each make with its own halves; and one of Homie 5."""
+    """Devices of some makes, no two of which speak the same; and one of Homie 5."""
     met: list[Acquaintance] = []
     for make in range(draw(st.integers(0, 3))):
         some = draw(st.lists(halves, max_size=5, unique_by=lambda h: (h.point, h.half)))
@@ -64,7 +64,7 @@ def devices(draw: st.DrawFn) -> list[Acquaintance]:
                     f"corner/m{make}/d-{one}",
                     draw(st.sampled_from(["light", "backdrop", None])),
                     tuple(some),
-                    {"topic": "{at}/ask", "payload": "all?"} if some and make else None,
+                    {"topic": "{at}/ask", "payload": f"all of {make}?"} if some and make else None,
                     measured=draw(
                         st.sampled_from(
                             [

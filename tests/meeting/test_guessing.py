@@ -398,6 +398,18 @@ def test_what_ticks_anyway_is_no_answer_to_a_press() -> None:
     assert press.answers[0].odds > 0.9
 
 
+def test_what_counts_its_reports_is_no_answer_when_a_press_brings_one() -> None:
+    """It reports each ten seconds, and at once when it is pressed."""
+    hearing = Hearing()
+    reports = [(10.0 * n, False) for n in range(12)] + [(115.2, True), (120.0, True)]
+    for n, (at, on) in enumerate(reports):
+        if n == 12:
+            hearing.pressed(115.0)
+        payload = json.dumps({"seq": n, "uptime": int(at), "on": on})
+        hearing.heard(Message("a/plug-1/is", payload.encode()), at)
+    assert [a.change.field for a in hearing.presses()[0].answers] == [("on",)]
+
+
 def test_a_press_that_nothing_answers_has_no_answer() -> None:
     hearing = heard(("a/plug-1/relay", "ON"), ("a/plug-1/relay", "OFF"))
     hearing.pressed(30.0)
