@@ -311,7 +311,8 @@ def _set_in(text: str, columns: int) -> str:
 
 def _reported(profile: SetProfile, settings_file: Path | None) -> dict[str, Preset]:
     """How the lights stand by what they report, listened to for a while. Publishes nothing."""
-    from studiobridge.bridge.link import CannotConnect, Link
+    from studiobridge.bridge.asking import NoBroker
+    from studiobridge.bridge.once import once
     from studiobridge.craft.chroma import Colour
     from studiobridge.profile.model import Preset, figure
     from studiobridge.profile.said import Report
@@ -331,26 +332,12 @@ def _reported(profile: SetProfile, settings_file: Path | None) -> dict[str, Pres
             return
 
     async def listen() -> None:
-        link = Link(
-            settings.broker,
-            f"studiobridge-draft-{os.getpid()}",
-            will=None,
-            subscriptions=lambda: list(speech.subscriptions()),
-            on_up=lambda: None,
-            on_down=lambda why: None,
-            on_message=message,
-            on_fault=lambda text: None,
-        )
-        await link.connect()
-        staying = asyncio.create_task(link.stay())
-        await asyncio.sleep(LISTENS)
-        await link.close()
-        staying.cancel()
-        await asyncio.gather(staying, return_exceptions=True)
+        async with once(settings.broker, "draft", speech.subscriptions, message):
+            await asyncio.sleep(LISTENS)
 
     try:
         asyncio.run(listen())
-    except CannotConnect as error:
+    except NoBroker as error:
         raise Stop(NO_BRIDGE, str(error)) from None
     found = {}
     for name in profile.devices:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import secrets
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -103,14 +102,17 @@ async def _measure(
     force: bool,
     as_json: bool,
 ) -> int:
+    from studiobridge.bridge.once import once
     from studiobridge.cli.stand import stand
     from studiobridge.meeting.conclusions import as_dict, conclusions
     from studiobridge.meeting.measuring import Measuring
 
     measuring = Measuring(subject)
+    ears = Ears(made, measuring)
+    link = once(settings.broker, "measure", ears.speech.subscriptions, ears.message, ears.gone)
     left: list[str] = []
     with leaving("it was ended by hand, and nothing is written"):
-        async with stand(settings, name, path) as set_, Ears(settings, made, measuring) as ears:
+        async with stand(settings, name, path) as set_, link:
             try:
                 over = await _script(measuring, set_, ears)
             except asyncio.CancelledError:
@@ -176,59 +178,24 @@ def _keep(path: Path, seen: bytes, device: str, found: Mapping[str, Any], force:
 class Ears:
     """Hears what the devices say, beside whoever runs the set."""
 
-    def __init__(self, settings: Settings, profile: SetProfile, measuring: Measuring) -> None:
-        from studiobridge.bridge.link import Link
+    def __init__(self, profile: SetProfile, measuring: Measuring) -> None:
         from studiobridge.speech import Speech
 
         self.lost = False
         self.wish: Wish | None = None
         self.news = asyncio.Event()
         self.now = asyncio.get_running_loop().time
+        self.speech = Speech(profile)
         self._measuring = measuring
-        self._speech = Speech(profile)
-        self._subscribed = asyncio.Event()
-        self._link = Link(
-            settings.broker,
-            f"studiobridge-measure-{secrets.token_hex(5)}",
-            will=None,
-            subscriptions=self._speech.subscriptions,
-            on_up=lambda: None,
-            on_down=lambda why: self._gone(),
-            on_message=self._message,
-            on_subscribed=self._subscribed.set,
-        )
-        self._staying: asyncio.Task[None]
 
-    async def __aenter__(self) -> Ears:
-        from studiobridge.bridge.asking import NoBroker
-        from studiobridge.bridge.link import CannotConnect
-
-        try:
-            await self._link.connect()
-        except CannotConnect as error:
-            raise NoBroker(str(error)) from None
-        self._staying = asyncio.create_task(self._link.stay())
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(3.0):
-                await self._subscribed.wait()
-        return self
-
-    async def __aexit__(self, *_: object) -> None:
-        lost = self.lost
-        await self._link.close()
-        self.lost = lost
-        self._staying.cancel()
-        with contextlib.suppress(asyncio.CancelledError, Exception):
-            await self._staying
-
-    def _gone(self) -> None:
+    def gone(self, why: str) -> None:
         self.lost = True
         self.news.set()
 
-    def _message(self, message: Message) -> None:
+    def message(self, message: Message) -> None:
         from studiobridge.profile.said import Report
 
-        for said in self._speech.hear(message, self.now()):
+        for said in self.speech.hear(message, self.now()):
             if isinstance(said, Report):
                 wish = self._measuring.heard(
                     self.now(), said.device, said.point, said.value, said.retained
