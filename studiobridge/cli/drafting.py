@@ -175,13 +175,13 @@ def _checked(path: Path) -> tuple[list[str], list[str]]:
 
 def _met(book: Path | None, needed: bool) -> list[Acquaintance]:
     from studiobridge.meeting.book import read
-    from studiobridge.profile.text import ProfileError
+    from studiobridge.profile.text import ProfileError, bytes_of
 
     path = book or BOOK
     if book is None and not needed and not path.exists():
         return []
     try:
-        return read(path.read_bytes(), str(path))
+        return read(bytes_of(path), str(path))
     except OSError as error:
         why = f"{path} cannot be read: {error.strerror or error}"
         raise Stop(BAD_INPUT, f"{why}; `studiobridge meet` makes the book") from None
@@ -206,12 +206,12 @@ def _where() -> tuple[str | None, str | None]:
 def _said(file: Path | None, options: Sequence[str]) -> dict[str, str]:
     """The answers given beforehand, by key. An option goes before the file."""
     from studiobridge.meeting.drafting import flat
-    from studiobridge.profile.text import ProfileError, read_document
+    from studiobridge.profile.text import ProfileError, bytes_of, read_document
 
     said: dict[str, str] = {}
     if file is not None:
         try:
-            document = read_document(file.read_bytes(), str(file))
+            document = read_document(bytes_of(file), str(file))
         except OSError as error:
             raise Stop(BAD_INPUT, f"{file} cannot be read: {error.strerror or error}") from None
         except ProfileError as error:

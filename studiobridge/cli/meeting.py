@@ -81,7 +81,7 @@ def meet(
 def _known(book: Path) -> list[Acquaintance]:
     """The devices in the book already. A book that cannot be read is not written over."""
     from studiobridge.meeting.book import read
-    from studiobridge.profile.text import ProfileError
+    from studiobridge.profile.text import ProfileError, bytes_of
 
     folder = book.parent
     if not folder.is_dir():
@@ -89,7 +89,7 @@ def _known(book: Path) -> list[Acquaintance]:
     if not os.access(folder, os.W_OK):  # said before somebody goes to the gear, not after
         raise Stop(BAD_INPUT, f"{book}: nothing can be written in {folder}; say --book FILE")
     try:
-        data = book.read_bytes()
+        data = bytes_of(book)
     except FileNotFoundError:
         return []
     except OSError as error:
@@ -103,11 +103,12 @@ def _known(book: Path) -> list[Acquaintance]:
 def read_answers(path: Path) -> dict[str, list[str]]:
     """A file with a line for each answer: `press:`, `name: desk-lamp light`, `tell: y`."""
     try:
-        data = path.read_bytes()
+        with path.open("rb") as file:
+            data = file.read(LARGEST_ANSWERS)
     except OSError as error:
         raise Stop(BAD_INPUT, f"{path}: it cannot be read: {error.strerror or error}") from None
     try:
-        text = data[:LARGEST_ANSWERS].decode("utf-8")
+        text = data.decode("utf-8")
     except UnicodeDecodeError:
         raise Stop(BAD_INPUT, f"{path}:1:1: it is not UTF-8 text") from None
     found: dict[str, list[str]] = {}
