@@ -240,8 +240,11 @@ ELSEWHERE = "if your broker is another one, say STUDIOBRIDGE_BROKER=mqtt://HOST:
 def run_asking(task: Coroutine[Any, Any, int]) -> None:
     import asyncio
 
-    from studiobridge.bridge.asking import NoBridge, NoBroker
-
+    try:
+        from studiobridge.bridge.asking import NoBridge, NoBroker
+    except KeyboardInterrupt:
+        task.close()
+        raise
     try:
         code = asyncio.run(task)
     except NoBroker as error:
@@ -249,6 +252,8 @@ def run_asking(task: Coroutine[Any, Any, int]) -> None:
         raise Stop(NO_BRIDGE, f"{error}{hint}") from None
     except NoBridge as error:
         raise Stop(NO_BRIDGE, str(error)) from None
+    finally:
+        task.close()  # Ctrl-C before it began; after its end this is nothing
     raise typer.Exit(code)
 
 

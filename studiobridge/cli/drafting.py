@@ -142,6 +142,12 @@ def _draft(
         show.out(f"Next: `studiobridge check {path}`, `studiobridge rehearse {path}`.")
         if shelf is not None:
             show.out("The bridge on this machine takes it up by itself, and switches nothing on.")
+            show.out(f"Then `studiobridge up --set {name}`.")
+        else:
+            show.out(
+                f"Then `studiobridge run {path}`, which switches nothing on, and in another"
+                f" terminal `studiobridge up --set {name}`."
+            )
     if wrong:
         raise typer.Exit(NOT_THERE)
 
