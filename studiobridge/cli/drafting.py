@@ -117,6 +117,9 @@ def _draft(
             _belongs_to_the_shelf(path)
     except CannotKeep as cannot:
         raise Stop(BAD_INPUT, str(cannot)) from None
+    except OSError as error:
+        text = f"{path} is written and not given to the bridge: {error.strerror or error}"
+        raise Stop(NOT_THERE, text) from None
     wrong, doubts = _checked(path)
     if as_json:
         show.print_json(
@@ -159,11 +162,15 @@ def _shelf(settings: Path | None) -> Path | None:
 
 def _belongs_to_the_shelf(path: Path) -> None:
     """Made by root, it is for the bridge to read and to keep in, as the folder itself is."""
+    from studiobridge.bridge.rights import give_to_who_owns
+
     if os.geteuid() != 0:
         return
-    folder = path.parent.stat()
-    os.chown(path, folder.st_uid, folder.st_gid)
-    path.chmod(0o660)
+    handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW)
+    try:
+        give_to_who_owns(path.parent, handle, 0o660)
+    finally:
+        os.close(handle)
 
 
 def _checked(path: Path) -> tuple[list[str], list[str]]:

@@ -13,6 +13,7 @@ import signal
 import sys
 import textwrap
 import time
+from collections import deque
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -140,7 +141,7 @@ class _Table:
         self._open: Ask | None = None
         self._typed = b""
         self._timer: asyncio.TimerHandle | None = None
-        self._late: asyncio.TimerHandle | None = None
+        self._late: deque[asyncio.TimerHandle] = deque()
         self._print = show.fail if as_json else show.out
         self._loop = asyncio.get_running_loop()
 
@@ -186,15 +187,11 @@ class _Table:
         if link is None or not link.publish(message):
             return False
         self.sent.append(message)
-        if self._late is None:
-            self._late = self._loop.call_later(REACHES_WITHIN, self._never_reached)
-            return link.probe(self._reached)
-        return True
+        self._late.append(self._loop.call_later(REACHES_WITHIN, self._never_reached))
+        return link.probe(self._reached)
 
     def _reached(self) -> None:
-        if self._late is not None:
-            self._late.cancel()
-            self._late = None
+        self._late.popleft().cancel()  # they are answered in order
 
     def _never_reached(self) -> None:
         if self.link is not None:
