@@ -1,7 +1,14 @@
 """No test here fails because the machine is slow: speed is measured in tests/bench, as a ratio."""
 
+import os
+
 from hypothesis import settings
 
 # fifty examples a run, others each time; the long search is tests/fuzz/guided.py
 settings.register_profile("unhurried", deadline=None, max_examples=50)
 settings.load_profile("unhurried")
+
+# pytest loads readline, which tells every process it starts that the terminal has 80 columns:
+# here a pipe is a pipe, and a test that wants a width says so
+for name in ("COLUMNS", "LINES"):
+    os.environ.pop(name, None)

@@ -39,6 +39,7 @@ def test_the_whole_evening_by_touch(tmp_path: Path) -> None:
         page.fill("input[name=name]", "Ana")
         assert page.url == f"{made.url}/pair"
         page.tap("button")
+        page.wait_for_url("**/s/wheel-corner")
         page.evaluate("() => { window.neverReloaded = true }")
         headline(page, "dark")
         assert page.inner_text("#big .label") == "bring the set up"
