@@ -6,7 +6,6 @@ Imports are late everywhere in this room, so that --help is quick.
 from __future__ import annotations
 
 import contextlib
-import gc
 import re
 from collections.abc import Callable, Coroutine, Iterator
 from pathlib import Path
@@ -95,23 +94,6 @@ class Stop(Exception):
 
 
 # ---- helpers -----------------------------------------------------------------------------
-
-# Python looks for garbage each time so many things more were made than given up. What a command
-# loads is made to stay, and looking through it again and again is a tenth of its time.
-WHILE_LOADING = 100_000
-_usual = gc.get_threshold()
-
-
-def loading() -> None:
-    """A command begins: nearly all it makes at first it keeps."""
-    gc.set_threshold(WHILE_LOADING)
-
-
-def for_long() -> None:
-    """It goes on for long now: garbage is looked for as ever, and not among what is loaded."""
-    gc.freeze()
-    gc.set_threshold(*_usual)
-
 
 _noted: set[Path] = set()
 
@@ -258,7 +240,6 @@ ELSEWHERE = "if your broker is another one, say STUDIOBRIDGE_BROKER=mqtt://HOST:
 def run_asking(task: Coroutine[Any, Any, int]) -> None:
     import asyncio
 
-    for_long()
     try:
         from studiobridge.bridge.asking import NoBridge, NoBroker
     except KeyboardInterrupt:

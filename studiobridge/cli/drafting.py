@@ -181,13 +181,13 @@ def _checked(path: Path) -> tuple[list[str], list[str]]:
 
 def _met(book: Path | None, needed: bool) -> list[Acquaintance]:
     from studiobridge.meeting.book import read
-    from studiobridge.profile.text import ProfileError
+    from studiobridge.profile.text import ProfileError, bytes_of
 
     path = book or BOOK
     if book is None and not needed and not path.exists():
         return []
     try:
-        return read(path.read_bytes(), str(path))
+        return read(bytes_of(path), str(path))
     except OSError as error:
         why = f"{path} cannot be read: {error.strerror or error}"
         raise Stop(BAD_INPUT, f"{why}; `studiobridge meet` makes the book") from None
@@ -212,12 +212,12 @@ def _where() -> tuple[str | None, str | None]:
 def _said(file: Path | None, options: Sequence[str]) -> dict[str, str]:
     """The answers given beforehand, by key. An option goes before the file."""
     from studiobridge.meeting.drafting import flat
-    from studiobridge.profile.text import ProfileError, read_document
+    from studiobridge.profile.text import ProfileError, bytes_of, read_document
 
     said: dict[str, str] = {}
     if file is not None:
         try:
-            document = read_document(file.read_bytes(), str(file))
+            document = read_document(bytes_of(file), str(file))
         except OSError as error:
             raise Stop(BAD_INPUT, f"{file} cannot be read: {error.strerror or error}") from None
         except ProfileError as error:
@@ -317,7 +317,8 @@ def _set_in(text: str, columns: int) -> str:
 
 def _reported(profile: SetProfile, settings_file: Path | None) -> dict[str, Preset]:
     """How the lights stand by what they report, listened to for a while. Publishes nothing."""
-    from studiobridge.bridge.link import CannotConnect, Link
+    from studiobridge.bridge.asking import NoBroker
+    from studiobridge.bridge.once import once
     from studiobridge.craft.chroma import Colour
     from studiobridge.profile.model import Preset, figure
     from studiobridge.profile.said import Report
@@ -337,26 +338,12 @@ def _reported(profile: SetProfile, settings_file: Path | None) -> dict[str, Pres
             return
 
     async def listen() -> None:
-        link = Link(
-            settings.broker,
-            f"studiobridge-draft-{os.getpid()}",
-            will=None,
-            subscriptions=lambda: list(speech.subscriptions()),
-            on_up=lambda: None,
-            on_down=lambda why: None,
-            on_message=message,
-            on_fault=lambda text: None,
-        )
-        await link.connect()
-        staying = asyncio.create_task(link.stay())
-        await asyncio.sleep(LISTENS)
-        await link.close()
-        staying.cancel()
-        await asyncio.gather(staying, return_exceptions=True)
+        async with once(settings.broker, "draft", speech.subscriptions, message):
+            await asyncio.sleep(LISTENS)
 
     try:
         asyncio.run(listen())
-    except CannotConnect as error:
+    except NoBroker as error:
         raise Stop(NO_BRIDGE, str(error)) from None
     found = {}
     for name in profile.devices:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
-import secrets
 import signal
 import sys
 import textwrap
@@ -82,7 +81,7 @@ def meet(
 def _known(book: Path) -> list[Acquaintance]:
     """The devices in the book already. A book that cannot be read is not written over."""
     from studiobridge.meeting.book import read
-    from studiobridge.profile.text import ProfileError
+    from studiobridge.profile.text import ProfileError, bytes_of
 
     folder = book.parent
     if not folder.is_dir():
@@ -90,7 +89,7 @@ def _known(book: Path) -> list[Acquaintance]:
     if not os.access(folder, os.W_OK):  # said before somebody goes to the gear, not after
         raise Stop(BAD_INPUT, f"{book}: nothing can be written in {folder}; say --book FILE")
     try:
-        data = book.read_bytes()
+        data = bytes_of(book)
     except FileNotFoundError:
         return []
     except OSError as error:
@@ -104,11 +103,12 @@ def _known(book: Path) -> list[Acquaintance]:
 def read_answers(path: Path) -> dict[str, list[str]]:
     """A file with a line for each answer: `press:`, `name: desk-lamp light`, `tell: y`."""
     try:
-        data = path.read_bytes()
+        with path.open("rb") as file:
+            data = file.read(LARGEST_ANSWERS)
     except OSError as error:
         raise Stop(BAD_INPUT, f"{path}: it cannot be read: {error.strerror or error}") from None
     try:
-        text = data[:LARGEST_ANSWERS].decode("utf-8")
+        text = data.decode("utf-8")
     except UnicodeDecodeError:
         raise Stop(BAD_INPUT, f"{path}:1:1: it is not UTF-8 text") from None
     found: dict[str, list[str]] = {}
@@ -271,33 +271,18 @@ async def _meet(
     given: dict[str, list[str]] | None,
     as_json: bool,
 ) -> int:
-    from studiobridge.bridge.asking import NoBroker
-    from studiobridge.bridge.link import CannotConnect, Link
+    from studiobridge.bridge.once import once
     from studiobridge.meeting.first_meeting import Meeting
 
     table = _Table(Meeting(known=known), given, as_json)
-    subscribed = asyncio.Event()
-    link = Link(
+    async with once(
         settings.broker,
-        f"studiobridge-meet-{secrets.token_hex(5)}",
-        will=None,
-        subscriptions=lambda: [("#", 0)],
-        on_up=lambda: None,
-        on_down=lambda why: table.lost(f"the link to the broker is gone ({why})"),
-        on_message=table.heard,
-        on_subscribed=subscribed.set,
-    )
-    table.link = link
-    try:
-        await link.connect()
-    except CannotConnect as error:
-        await link.close()
-        raise NoBroker(str(error)) from None
-    keep = asyncio.create_task(link.stay())
-    try:
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(3.0):
-                await subscribed.wait()
+        "meet",
+        lambda: [("#", 0)],
+        table.heard,
+        lambda why: table.lost(f"the link to the broker is gone ({why})"),
+    ) as link:
+        table.link = link
         if link.refused:
             raise Stop(
                 NOT_THERE,
@@ -306,12 +291,7 @@ async def _meet(
         with _signals(table), _typing(table, given is None):
             table.take(table.talk.begin(time.monotonic()))
             await table.done.wait()
-    finally:
-        await link.close()
-        keep.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await keep
-    return _ended(table, book, known, as_json)
+    return _ended(table, book, as_json)
 
 
 @contextlib.contextmanager
@@ -339,12 +319,12 @@ def _typing(table: _Table, terminal: bool) -> Iterator[None]:
         loop.remove_reader(sys.stdin)
 
 
-def _ended(table: _Table, book: Path, known: list[Acquaintance], as_json: bool) -> int:
+def _ended(table: _Table, book: Path, as_json: bool) -> int:
     """The book written, what came of it said, and how the command ends."""
     who = table.who
     written = False
     if who is not None and table.code is None and (who.halves or who.homie is not None):
-        write_book(book, known, who)
+        write_book(book, who)
         written = True
     told = [h for h in who.halves if h.half == "tell"] if who is not None else []
     good = written and who is not None and (bool(told) or who.homie is not None)
@@ -384,19 +364,23 @@ def _json(table: _Table, who: Acquaintance | None, book: Path | None) -> dict[st
     }
 
 
-def write_book(path: Path, known: Sequence[Acquaintance], who: Acquaintance) -> None:
-    """The book with this device in it, whole or not at all."""
-    from studiobridge.meeting.book import joined, text_of
+def write_book(path: Path, who: Acquaintance) -> None:
+    """The book with this device in it, whole or not at all, beside what stands there by now."""
+    from studiobridge.meeting.book import joined, read, text_of
+    from studiobridge.profile.keep import CannotKeep, change_file, write_new
+    from studiobridge.profile.text import ProfileError
 
-    text = text_of(joined(known, [who]))
-    new = path.with_name(f".{path.name}.{os.getpid()}.new")
+    def with_it(data: bytes) -> bytes:
+        return text_of(joined(read(data, str(path)), [who])).encode()
+
     try:
-        with new.open("x", encoding="utf-8") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        new.replace(path)
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            new.unlink()
-        raise Stop(BAD_INPUT, f"{path}: it cannot be written: {error.strerror or error}") from None
+        if not path.exists():
+            try:
+                write_new(path, text_of([who]).encode())
+                return
+            except CannotKeep:
+                if not path.exists():
+                    raise
+        change_file(path, with_it)
+    except (CannotKeep, ProfileError) as error:
+        raise Stop(BAD_INPUT, str(error)) from None

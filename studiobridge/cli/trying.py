@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -27,6 +26,7 @@ from studiobridge.cli.base import (
     settings_or_stop,
     which_set,
 )
+from studiobridge.cli.question import may_i
 from studiobridge.shown import words
 
 if TYPE_CHECKING:
@@ -69,7 +69,8 @@ def try_(
 ) -> None:
     """Tell one device something, or listen to it, and see what is said on which topic.
 
-    Through every interlock of its set, and recorded. With --dialect there is no set and no gate.
+    Through every interlock of its set, and recorded. With --dialect there is no set, and no gate
+    but this: nothing is told while a set on this broker has a lockout, or a camera rolls there.
     """
     given = list(said or ())
     loaded = settings_or_stop(settings)
@@ -130,11 +131,11 @@ def _alone(
     """A device that no set knows: said, asked, told once, and listened to."""
     from studiobridge.meeting.lone import IT, lone
     from studiobridge.profile import ProfileError
-    from studiobridge.profile.text import read_document
+    from studiobridge.profile.text import bytes_of, read_document
     from studiobridge.speech import Speech
 
     try:
-        made = lone(read_document(file.read_bytes(), str(file)), dialect, at)
+        made = lone(read_document(bytes_of(file), str(file)), dialect, at)
     except OSError as error:
         raise Stop(BAD_INPUT, f"{file} cannot be read: {error.strerror or error}") from None
     except ProfileError as error:
@@ -149,15 +150,12 @@ def _alone(
             text = f"'{dialect}' cannot tell its {wish[0]}; it can tell {can}"
             raise Stop(BAD_INPUT, text)
         messages = _safe(speech.tell(IT, [wish], None), wish)
-    show.fail("no set knows this device: nothing here knows its mains, a lockout or a camera")
+    show.fail("no set knows this device: nothing here knows its mains, or who has a hand on it")
     for message in messages:
         topic, payload = words.clean(message.topic, 200), message.payload.decode(errors="replace")
         show.fail(f"it would be told on `{topic}`: {words.clean(payload, 200)}")
     if messages and not yes:
-        if not sys.stdin.isatty():
-            raise Stop(BAD_INPUT, "nothing was sent: a person has to say yes, or --yes")
-        if input("may I? (y/N) ").strip().lower() not in ("y", "yes"):
-            raise Stop(NOT_THERE, "nothing was sent")
+        may_i()
     run_asking(_listen(settings, speech, messages, wish, as_json))
 
 
@@ -179,49 +177,45 @@ async def _listen(
     as_json: bool,
 ) -> int:
     """Tell it, and say what is heard for a while."""
-    import secrets
     import time
 
     from studiobridge.bridge.asking import NoBroker
-    from studiobridge.bridge.link import CannotConnect, Link
+    from studiobridge.bridge.once import once
     from studiobridge.bridge.trials import Trials
     from studiobridge.meeting.lone import IT
+    from studiobridge.meeting.sets import FILTER, Sets
     from studiobridge.profile.said import Report
     from studiobridge.shown.trial import lines
 
-    trial = Trials()
+    trial, sets = Trials(), Sets()
     trial.begins(IT, {IT: ()}, time.monotonic())
-    subscribed = asyncio.Event()
+    all_kept = asyncio.Event()
     spoke = answered = False
 
     def message(came: Message) -> None:
         nonlocal spoke, answered
+        sets.hear(came)
         found = speech.hear(came, time.monotonic())
         live = [said for said in found if isinstance(said, Report) and not said.retained]
         spoke = spoke or bool(live)
         answered = answered or any(wish is not None and said.point == wish[0] for said in live)
         trial.heard(came, found, time.monotonic())
 
-    link = Link(
-        settings.broker,
-        f"studiobridge-try-{secrets.token_hex(5)}",
-        will=None,
-        subscriptions=speech.subscriptions,
-        on_up=lambda: None,
-        on_down=lambda why: None,
-        on_message=message,
-        on_subscribed=subscribed.set,
-    )
-    try:
-        await link.connect()
-    except CannotConnect as error:
-        raise NoBroker(str(error)) from None
-    staying = asyncio.create_task(link.stay())
-    try:
+    def filters() -> list[tuple[str, int]]:
+        return [*speech.subscriptions(), (FILTER, 0)]
+
+    async with once(settings.broker, "try", filters, message) as link:
         with leaving("nothing more is sent"):
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(3.0):
-                    await subscribed.wait()
+            if messages:
+                # what the broker keeps of the sets on it comes before it answers this
+                link.probe(all_kept.set)
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(LIVES):
+                        await all_kept.wait()
+                if not all_kept.is_set():
+                    raise NoBroker("the broker does not answer: nothing was told")
+                if hindered := sets.why_not():
+                    raise Stop(NOT_THERE, hindered)
             for told in messages:
                 if not link.publish(told):
                     raise NoBroker("the link to the broker was lost before it was told")
@@ -235,14 +229,8 @@ async def _listen(
             while waits > 0 and link.connected:
                 await asyncio.sleep(0.1)
                 waits = (min(waits, AFTER_ANSWER) if answered else waits) - 0.1
-    finally:
-        lost = not link.connected
-        await link.close()
-        staying.cancel()
-        with contextlib.suppress(asyncio.CancelledError, CannotConnect):
-            await staying
-    if lost:
-        raise NoBroker("the link to the broker was lost")
+            if not link.connected:
+                raise NoBroker("the link to the broker was lost")
     detail = trial.taken(speech.lacking)
     if as_json:
         show.print_json({"code": DONE if spoke else NOT_THERE, "detail": detail})

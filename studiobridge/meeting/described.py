@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from studiobridge.meeting.met import Acquaintance
-from studiobridge.profile.model import Kind, Point
+from studiobridge.profile.model import OWN_NODE, Kind, Point
 from studiobridge.speech.encode import CannotRead, json_of, text_of
 from studiobridge.speech.homie import IDENTIFIER, MIRED_UNITS, ROOT, STATES, USUAL_ID
 from studiobridge.speech.message import Message
@@ -68,6 +68,8 @@ class Described:
         met = []
         for device, said in self.devices.items():
             for node, points in said.nodes.items():
+                if node == OWN_NODE:
+                    continue  # that of a set, which is no gear and is asked in its own ways
                 name = device if len(said.nodes) == 1 else f"{device}-{node}"
                 met.append(_acquaintance(name[:40].strip("-"), f"{device}/{node}", points, said))
         return met

@@ -22,6 +22,7 @@ from studiobridge.meeting.hearing import Hearing
 from studiobridge.meeting.met import Acquaintance
 from studiobridge.meeting.outs import Ask, Done, Out, Say, Wake
 from studiobridge.meeting.overheard import Deed
+from studiobridge.meeting.sets import Sets
 from studiobridge.meeting.sketch import filled, sketch_or_none
 from studiobridge.meeting.trying import ANSWERED_WITHIN, Trying
 from studiobridge.profile.model import KINDS
@@ -87,7 +88,7 @@ class Meeting:
     _twice: bool = False
     _slips: int = 0
     # the sets on this broker, as they say they stand
-    _sets: dict[str, dict[str, object]] = field(default_factory=dict)
+    _sets: Sets = field(default_factory=Sets)
     # of each press: the topics with news, in order
     _order: list[list[str]] = field(default_factory=list)
     # topics that spoke before anything was pressed; what was said on others while it was
@@ -225,33 +226,9 @@ class Meeting:
 
     def _of_a_set(self, message: Message, now: float) -> list[Out]:
         """How a set stands that a bridge runs on this broker: its lockouts bind here, too."""
-        parts = message.topic.split("/")
-        if len(parts) != 3 or parts[2] != "state":
-            return []
-        try:
-            said = json_of(message.payload) if message.payload else {}
-        except CannotRead:
-            return []
-        if not isinstance(said, dict) or (
-            parts[1] not in self._sets and len(self._sets) >= MOST_PLACES
-        ):
-            return []
-        self._sets[parts[1]] = said
-        if self._trying is not None and (why := self._hindered()):
+        if self._sets.hear(message) and self._trying is not None and (why := self._sets.why_not()):
             return self._passed_on(self._trying.stop(why, now, only_off=True))
         return []
-
-    def _hindered(self) -> str:
-        """Why nothing may be told now, by what the sets on this broker say; "" where it may."""
-        for name, state in self._sets.items():
-            if state.get("lockouts"):
-                return (
-                    f"somebody works on the set {shown(name)} (a lockout is in force there), and"
-                    " this device may be in it: nothing is told"
-                )
-            if state.get("rolling"):
-                return f"a camera rolls on the set {shown(name)}: nothing is told"
-        return ""
 
     # ---- the press ------------------------------------------------------------------------------
 
@@ -433,11 +410,9 @@ class Meeting:
         self.who = self._only_a_word(self.who)
         left = MOST_ANSWERS - self.answers
         log = sorted([*self._kept.values(), *self._log], key=lambda heard: heard.at)
-        hindered = self._hindered()
-        if hindered:
+        if hindered := self._sets.why_not():
             return self._over(hindered)
-        running = [n for n, s in self._sets.items() if s.get("state") not in (None, "dark")]
-        word = [Say(_RUNS.format(shown(name))) for name in running[:3]]
+        word = [Say(_RUNS.format(shown(name))) for name in self._sets.not_dark()[:3]]
         self._trying = Trying(self.who, log, self.known, self._theirs(self.who), left)
         self.phase = "trying"
         return [*word, *self._passed_on(self._trying.begin(now))]

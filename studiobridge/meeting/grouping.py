@@ -14,6 +14,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from studiobridge.meeting.overheard import Sign, Spot, Topic
 from studiobridge.meeting.parts import Place
@@ -80,6 +81,7 @@ def groups_of(topics: Iterable[Topic]) -> list[Group]:
 # ---- which piece is the device's ------------------------------------------------------------
 
 
+@lru_cache(8192)
 def ordinary(token: str) -> bool:
     """Is this a word that says what is meant, and not who?"""
     words = [word for word in re.split(r"[-_.]|(?<=[a-z])(?=[A-Z])", token) if word]

@@ -18,7 +18,15 @@ from studiobridge.profile.own_id import OwnId
 from studiobridge.profile.places import Places
 from studiobridge.profile.quantity import is_feet
 from studiobridge.profile.shape import ProfileShape
-from studiobridge.profile.text import Document, Node, Path, Problem, ProfileError, read_document
+from studiobridge.profile.text import (
+    Document,
+    Node,
+    Path,
+    Problem,
+    ProfileError,
+    bytes_of,
+    read_document,
+)
 from studiobridge.profile.universes import Universes
 
 
@@ -43,7 +51,7 @@ class Reading:
 def read_profile(path: FilePath) -> Reading:
     """Read a set profile. Raises ProfileError with everything that is wrong in it."""
     try:
-        data = path.read_bytes()
+        data = bytes_of(path)
     except FileNotFoundError:
         raise ProfileError(
             [Problem(str(path), 1, 1, "there is no such file", _meant(path))]

@@ -57,6 +57,8 @@ class Devices(Part):
         self.manners = Manners(shape, findings)
         # whatever can feed a device, in the order of the file
         self.feeders = dict.fromkeys((*shape.mains.circuits, *shape.devices, BATTERY))
+        devices = shape.devices
+        self.feeding = [n for n in self.feeders if n not in devices or devices[n].kind == "plug"]
         # what feeds devices and is nothing, in a profile without a circuit: one mistake
         self.on_no_circuit: dict[str, str] = {}
         self.order = {name: i for i, name in enumerate(shape.devices)}
@@ -95,9 +97,7 @@ class Devices(Part):
         elif shape.fed_by not in self.feeders and not self.shape.mains.circuits:
             self.on_no_circuit.setdefault(shape.fed_by, name)
         elif shape.fed_by not in self.feeders:
-            devices = self.shape.devices
-            feeding = [n for n in self.feeders if n not in devices or devices[n].kind == "plug"]
-            todo = nearest(shape.fed_by, feeding)
+            todo = nearest(shape.fed_by, self.feeding)
             self.wrong((*at, "fed_by"), f"nothing is called '{shape.fed_by}'", todo)
         elif not battery and shape.fed_by in self.shape.devices:
             feeder = self.shape.devices[shape.fed_by]

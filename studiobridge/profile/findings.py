@@ -9,6 +9,9 @@ from dataclasses import dataclass, field
 from studiobridge.profile.shape import ProfileShape
 from studiobridge.profile.text import Document, Path, Problem
 
+# Comparing a name with each of more than these takes its time, and no set has so many.
+MANY_NAMES = 400
+
 
 @dataclass(frozen=True, slots=True)
 class Noted:
@@ -47,7 +50,10 @@ class Part:
 
 def near(name: str, known: Iterable[str], most: int = 1) -> list[str]:
     """The known names nearest to one that is not: capitals, `_` and spaces for `-` are slips."""
-    by_form = {_form(one): one for one in known}
+    names = list(known)
+    if len(names) > MANY_NAMES:
+        return []
+    by_form = {_form(one): one for one in names}
     close = difflib.get_close_matches(_form(name), by_form, n=most, cutoff=0.6)
     return [by_form[one] for one in close]
 

@@ -175,7 +175,8 @@ def _zone_meant(name: str) -> str:
     # `posix/…` and the like are the same zones once more; a region is written with a capital
     own = [z for z in zones if z[0].isupper() and not z.startswith("Etc/")]
     exact = [z for z in own if z.split("/")[-1].casefold() == city]
-    found = exact or near(name, own) or _by_city(city, own)
+    alike = [z for z in own if z[0] == name[:1].upper()]
+    found = exact or near(name, alike) or _by_city(city, own)
     if not found:
         return "write a region and a city, like 'Europe/Lisbon'"
     return "did you mean " + " or ".join(f"'{zone}'" for zone in found[:3]) + "?"
@@ -183,6 +184,7 @@ def _zone_meant(name: str) -> str:
 
 def _by_city(city: str, zones: list[str]) -> list[str]:
     cities = {zone.split("/")[-1].casefold(): zone for zone in zones}
+    cities = {name: zone for name, zone in cities.items() if name[0] == city[:1]}
     return [cities[found] for found in near(city, cities)]
 
 

@@ -22,6 +22,8 @@ ON_ITS_OWN = {
     "to": "write an address, or [one, another]",
     "together": "write yes, or [level, cct]",
 }
+# The line that says which kind of file it is, and which form of it: a profile's, a book's.
+FIRST_LINE = {("format",): "format: 1", ("met",): "met: 1"}
 # What a line with this key may look like, where the shape only knows that it is a text.
 LIKE = {
     "topic": '"{at}/in"',
@@ -106,8 +108,8 @@ def named(path: Path) -> str:
 def _missing(loc: Path) -> Misfit:
     place = place_at(loc) or Place(())
     todo = f"add it, like {_line(loc, place)}"
-    if loc == ("format",):
-        todo = "add 'format: 1'"
+    if loc in FIRST_LINE:
+        todo = f"add '{FIRST_LINE[loc]}'"
     return Misfit(loc, f"'{loc[-1]}' is missing", todo, "missing")
 
 
@@ -152,8 +154,8 @@ def _value(kind: str, item: Mapping[str, Any], path: Path, place: Place) -> tupl
     if kind == "value_error":
         what, todo = _own_words(item)
         return what, todo or like
-    if path == ("format",):
-        return f"format {as_written(value)} is not known here", "write 'format: 1'"
+    if path in FIRST_LINE:
+        return f"{path[0]} {as_written(value)} is not known here", f"write '{FIRST_LINE[path]}'"
     words = [as_written(word) for word in place.words()]
     if kind == "literal_error" and words:
         if isinstance(value, list | dict):

@@ -29,8 +29,9 @@ from studiobridge.profile.text import Document, Path, Problem
 
 # Guesses that are looked through: a kind of device is one of ten, and each may make a difference.
 MOST_GUESSES = 12
-# A file of so many entries was not written by hand: fewer guesses, so that it is answered soon.
-LARGE, FEW_GUESSES = 20_000, 2
+# Each guess is a reading of the whole file. One of so many entries, or with so many values that do
+# not fit, is read without any: what is wrong in it is said as it is met, so that it is said soon.
+LARGE, MANY = 6_000, 40
 # A key that was spelt wrong hides what is below it, so there is more to find once it is guessed.
 MOST_ROUNDS = 8
 
@@ -77,7 +78,9 @@ def all_mistakes(document: Document, tree: object, build: Build) -> list[Problem
     assert isinstance(tree, dict)
     search = _Search(document, build, tree)
     problems = list(document.problems)
-    if _read(search):
+    if _too_much(search):
+        _without_guessing(search)
+    elif _read(search):
         base = _lasting(search)
         for noted in base:
             found = list(_unknown_name(search.original, noted))
@@ -92,6 +95,35 @@ def all_mistakes(document: Document, tree: object, build: Build) -> list[Problem
         problems.append(document.problem(path, noted.what, noted.todo, noted.key))
     unique = {(p.line, p.column, p.what): p for p in problems}
     return list(unique.values())
+
+
+def _too_much(search: _Search) -> bool:
+    if search.document.root.size > LARGE:
+        return True
+    try:
+        ProfileShape.model_validate(search.original)
+    except ValidationError as error:
+        return error.error_count() > MANY
+    return False
+
+
+def _without_guessing(search: _Search) -> None:
+    """First what does not fit; what is wrong besides only where everything fits."""
+    try:
+        shape = ProfileShape.model_validate(search.original)
+    except ValidationError as error:
+        for misfit in misfits(search.original, error):
+            search.said.append(_said(misfit))
+        return
+    findings = Findings(search.document)
+    search.build(shape, findings)
+    search.said.extend((noted.path, noted) for noted in findings.noted)
+
+
+def _said(misfit: Misfit) -> tuple[Path, Noted]:
+    key = misfit.kind in ("key", "unknown", "missing")
+    where = misfit.path[:-1] if misfit.kind == "missing" else misfit.path
+    return where, Noted(where, misfit.what, misfit.todo, key)
 
 
 def _as_written(search: _Search, path: Path) -> Path:
@@ -133,9 +165,7 @@ def _take(search: _Search, tree: Tree, misfit: Misfit) -> None:
             return  # a guess that does not fit, or what was said already
     if misfit.kind == "missing" and misfit.path in search.renamed:
         return
-    key = misfit.kind in ("key", "unknown", "missing")
-    where = misfit.path[:-1] if misfit.kind == "missing" else misfit.path
-    search.said.append((where, Noted(where, misfit.what, misfit.todo, key)))
+    search.said.append(_said(misfit))
     guesses = list(_guesses(search, tree, misfit))
     meant = [new for new, old in search.renamed.items() if old == misfit.path]
     fitting = [guess for guess in guesses if _fits(tree, guess, [misfit.path, *meant])]
@@ -331,10 +361,9 @@ def _entry(tree: Tree, path: Path) -> Tree:
 
 def _lasting(search: _Search) -> list[Noted]:
     """What is wrong under every guess, in the order of the first."""
-    most = MOST_GUESSES if search.document.root.size <= LARGE else FEW_GUESSES
     first: list[Noted] | None = None
     gone: set[Noted] = set()
-    for tree, changed in itertools.chain(_named_trees(search, most), _set_aside(search)):
+    for tree, changed in itertools.chain(_named_trees(search, MOST_GUESSES), _set_aside(search)):
         try:
             shape = ProfileShape.model_validate(tree)
         except ValidationError:
@@ -361,8 +390,6 @@ def _lasting(search: _Search) -> list[Noted]:
 
 def _trees(search: _Search, most: int) -> Iterator[Tree]:
     """The file with what cannot be read guessed, one guess of each after the other."""
-    if search.document.root.size > LARGE:
-        most = min(most, FEW_GUESSES)
     rounds = max([len(d.guesses) for d in search.misread], default=1)
     for i in range(max(1, min(rounds, most))):
         tree = copy.deepcopy(search.original)

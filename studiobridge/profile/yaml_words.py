@@ -115,6 +115,8 @@ class _Broken:
             return (*self.at, f"{found} stands where the {opens} is closed", f"write {closes}")
         if self.at[0] > self.began[0] or not found:
             what = f"the {opens} that opens here is not closed before line {self.at[0]}"
+            if not any(line.strip() for line in self.lines[self.at[0] - 1 :]):
+                what = f"the {opens} that opens here is never closed"
             return (*self.began, what, f"close it with {closes}")
         return (
             *self.at,

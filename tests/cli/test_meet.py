@@ -16,8 +16,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
+import pytest
 
+from studiobridge.cli.base import Stop
+from studiobridge.cli.meeting import write_book
 from studiobridge.meeting.book import read
+from studiobridge.meeting.met import Acquaintance, Half
 from tests.brokers import Mosquitto, needs_mosquitto
 
 # the conversation, with less patience than a person needs
@@ -252,3 +256,41 @@ def test_bad_input_says_where_and_ends_with_2(tmp_path: Path) -> None:
     answers.write_text("press:\n")
     done = run(tmp_path, "--book", str(book), "--answers", str(answers))
     assert done.returncode == 3 and not book.exists()
+
+
+def met_relay(name: str, at: str) -> Acquaintance:
+    rule = {"topic": "{at}/out", "words": {"on": "1", "off": "0"}}
+    return Acquaintance(name, at, "plug", (Half("switch", "hear", rule, "seen", "it was pressed"),))
+
+
+def test_what_came_into_the_book_during_the_conversation_stays_in_it(tmp_path: Path) -> None:
+    """Two who meet gear at the same time, or a hand that writes a figure in: nothing is lost."""
+    book = tmp_path / "met.yaml"
+    write_book(book, met_relay("first", "bench/first"))
+    write_book(book, met_relay("second", "bench/second"))
+    text = book.read_text()
+    book.write_text(text.replace("{kind: plug", "{kind: plug, boots_in: 4 s", 1))
+    write_book(book, met_relay("third", "bench/third"))
+    found = {one.name: one for one in read(book.read_bytes(), "met.yaml")}
+    assert sorted(found) == ["first", "second", "third"]
+    assert any(one.measured.get("boots_in") == "4 s" for one in found.values())
+
+
+def test_a_book_that_was_spoilt_meanwhile_is_not_written_over(tmp_path: Path) -> None:
+    book = tmp_path / "met.yaml"
+    book.write_text("met: 1\ndevices: {x: {kind: lamp}}\n")
+    with pytest.raises(Stop, match=r"met\.yaml:2:"):
+        write_book(book, met_relay("first", "bench/first"))
+    assert book.read_text() == "met: 1\ndevices: {x: {kind: lamp}}\n"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["met.yaml"]
+
+
+def test_a_book_behind_a_link_keeps_its_place_and_its_rights(tmp_path: Path) -> None:
+    (tmp_path / "there").mkdir()
+    real, link = tmp_path / "there" / "met.yaml", tmp_path / "met.yaml"
+    write_book(real, met_relay("first", "bench/first"))
+    real.chmod(0o640)
+    link.symlink_to(real)
+    write_book(link, met_relay("second", "bench/second"))
+    assert link.is_symlink() and real.stat().st_mode & 0o777 == 0o640
+    assert len(read(real.read_bytes(), "met.yaml")) == 2

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import io
 import json
+import os
+import pty
+import subprocess
+import sys
 from pathlib import Path
 
+import paho.mqtt.client as mqtt
 import pytest
 from typer.testing import CliRunner
 
@@ -133,8 +139,7 @@ def test_what_is_not_measured_is_said_before_any_broker_is_asked(
 
 
 def test_nothing_is_sent_when_a_person_says_no(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("studiobridge.cli.measuring.sys.stdin", FakeTerminal())
-    monkeypatch.setattr("builtins.input", lambda text: "n")
+    monkeypatch.setattr("studiobridge.cli.question.sys.stdin", FakeTerminal("n\n"))
     monkeypatch.setattr(
         "studiobridge.cli.measuring.run_asking", lambda task: pytest.fail("it was begun")
     )
@@ -142,7 +147,7 @@ def test_nothing_is_sent_when_a_person_says_no(monkeypatch: pytest.MonkeyPatch) 
         _measured("shelf-light")
 
 
-class FakeTerminal:
+class FakeTerminal(io.StringIO):
     def isatty(self) -> bool:
         return True
 
@@ -186,3 +191,53 @@ def test_over_a_broker_with_nobody_running_the_set_and_gear_of_no_set(tmp_path: 
         heard = json.loads(alone.stdout)["detail"]["heard"]
         assert heard[-1]["understood"] == {"switch": True}
         assert not heard[-1]["kept"]
+
+
+@needs_mosquitto
+def test_a_lockout_on_this_broker_binds_who_tries_gear_of_no_set_too(tmp_path: Path) -> None:
+    book = tmp_path / "met.yaml"
+    book.write_text(BOOK)
+    (tmp_path / "home").mkdir()
+    with Mosquitto(tmp_path) as broker:
+        client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2)
+        told: list[str] = []
+        client.on_message = lambda _c, _d, said: told.append(said.topic)
+        client.connect("127.0.0.1", broker.port)
+        client.subscribe("shelf/plug/in")
+        client.loop_start()
+        locked = json.dumps({"lockouts": [{"target": "wall", "by": "rana"}]})
+        client.publish("studiobridge/corner/state", locked, 1, retain=True).wait_for_publish(5)
+        where = {"home": tmp_path / "home", "STUDIOBRIDGE_BROKER": broker.url}
+        args = ("try", "--dialect", "relay", "--at", "shelf/plug", "on", "--yes", "--book", book)
+        done = studiobridge(*args, **where)
+        client.publish("shelf/plug/out", "0", 1).wait_for_publish(5)  # all before it has come
+        client.disconnect()
+        client.loop_stop()
+    assert (done.returncode, told) == (1, [])
+    assert "somebody works on the set 'corner'" in done.stderr
+
+
+def test_what_was_typed_before_the_question_is_no_yes_and_its_end_is_no(tmp_path: Path) -> None:
+    """The question is no part of what is printed, which a program may read."""
+    (tmp_path / "met.yaml").write_text(BOOK)
+    ours, theirs = pty.openpty()
+    os.write(ours, b"y\n")
+    said = ["try", "on", "--dialect", "relay", "--at", "shelf/plug", "--json"]
+    asking = subprocess.Popen(
+        [sys.executable, "-c", "from studiobridge.cli import main; main()", *said],
+        stdin=theirs,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        cwd=tmp_path,
+        env={**os.environ, "HOME": str(tmp_path), "STUDIOBRIDGE_BROKER": "mqtt://127.0.0.1:1"},
+    )
+    assert asking.stderr is not None
+    text = b""
+    while not text.lower().endswith(b"may i? (y/n) "):
+        one = asking.stderr.read(1)
+        assert one, text
+        text += one
+    os.write(ours, b"\x04")
+    out, err = asking.communicate(timeout=20)
+    os.close(ours), os.close(theirs)
+    assert (asking.returncode, out, err) == (1, b"", b"\nnothing was sent\n")

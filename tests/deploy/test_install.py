@@ -6,6 +6,7 @@ What it does on a real one is played by tests/bare-machine, on a booted Debian o
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -101,6 +102,87 @@ def test_removing_nothing_is_nothing() -> None:
         0,
         "Nothing to do: studiobridge is not installed here.\n",
     )
+
+
+def elsewhere(folder: Path) -> Path:
+    """A copy of the script whose places are all below this folder; `call` it or its functions."""
+    shutil.copytree(TOP / "deploy", folder / "deploy")
+    script = folder / "deploy/install"
+    text = script.read_text()
+    for name in ("OPT", "ETC", "DATA", "BROKER", "LINK", "UNITS"):
+        text, count = re.subn(rf"(?m)^{name}=/", f"{name}={folder}/", text)
+        assert count == 1, name
+    script.write_text(text.replace('\nmain "$@"\n', '\n[ -n "${functions:-}" ] || main "$@"\n'))
+    return script
+
+
+@debian
+def test_what_lies_where_the_program_goes_is_nobody_elses_to_take(tmp_path: Path) -> None:
+    """Somebody's checkout in /opt/studiobridge, or whatever else: refused, and never removed."""
+    script = elsewhere(tmp_path)
+    opt = tmp_path / "opt/studiobridge"
+    (opt / "deploy").mkdir(parents=True)
+    (opt / "pyproject.toml").touch()
+    done = subprocess.run([script, "--dry-run"], capture_output=True, text=True, timeout=60)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "something else lies there (pyproject.toml)" in done.stderr
+    fake = tmp_path / "bin/getent"
+    fake.parent.mkdir()
+    fake.write_text("#!/bin/sh\necho studiobridge:x:1000:1000::/home/studiobridge:/bin/bash\n")
+    fake.chmod(0o755)
+    env = {**os.environ, "PATH": f"{fake.parent}:{os.environ['PATH']}"}
+    done = subprocess.run(
+        [script, "--remove", "--dry-run"], capture_output=True, text=True, timeout=60, env=env
+    )
+    assert done.returncode == 0, done.stderr
+    assert "user studiobridge goes" not in done.stdout  # that is somebody's own account
+    assert f"the program in {opt} goes" in done.stdout
+    assert f"would: {opt} goes" not in done.stdout
+
+
+@pytest.mark.skipif(
+    os.geteuid() != 0 or shutil.which("mosquitto") is None, reason="root's own doing, for mosquitto"
+)
+def test_nothing_that_lies_in_the_brokers_folder_leads_root_out_of_it(tmp_path: Path) -> None:
+    """The broker is what everybody may talk to: who takes it over gets no further by links."""
+    tmp_path.chmod(0o755)
+    script = elsewhere(tmp_path)
+    secret = tmp_path / "secret"
+    secret.write_text("root's own")
+    secret.chmod(0o600)
+    folder, etc = tmp_path / "var/lib/studiobridge-broker", tmp_path / "etc/studiobridge"
+    etc.mkdir(parents=True)
+    folder.mkdir(parents=True)
+    shutil.copytree(script.parent, tmp_path / "opt/studiobridge/deploy")
+    for name in (
+        "server.new.key", "server.new.crt", "server.new.csr", "server.key.new", "server.crt.new",
+        "ca.crt.new", "running", "running.new", "made.new", "mosquitto.conf.before", "rights.new",
+        "mosquitto.conf.new", "one.new", "passwords.new", "bridge.password", "operator.password",
+    ):  # fmt: skip
+        (folder / name).symlink_to(secret)
+    subprocess.run(["chown", "-Rh", "mosquitto:mosquitto", folder], check=True)
+    for parent in (folder, *folder.parents):
+        if parent.is_relative_to(tmp_path.parent.parent):
+            parent.chmod(parent.stat().st_mode | 0o011)
+    folder.chmod(0o700)
+    call = (
+        "functions=yes; . deploy/install; broker_port=8883;"
+        " make_authority; certify_broker; (make_broker) || true;"
+        " running_from | put_for_broker running 644"
+    )
+    run = ["bash", "-c", call, str(script)]
+    subprocess.run(run, cwd=tmp_path, capture_output=True, timeout=60, check=False)
+    assert secret.read_text() == "root's own"
+    assert (secret.stat().st_uid, secret.stat().st_mode & 0o777) == (0, 0o600)
+    assert "BEGIN" in (folder / "server.key").read_text()
+    assert not list(etc.glob("broker.*"))
+    for link in [path for path in folder.iterdir() if path.is_symlink()]:
+        link.unlink()
+    done = subprocess.run(run, cwd=tmp_path, capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0, done.stderr
+    for name in ("mosquitto.conf", "rights", "passwords", "operator.password", "server.key"):
+        made = folder / name
+        assert (made.owner(), made.stat().st_mode & 0o777) == ("mosquitto", 0o600), name
 
 
 def test_a_bare_machine_that_cannot_be_had_is_one_sentence_and_a_code_of_its_own() -> None:

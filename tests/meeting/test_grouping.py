@@ -65,6 +65,16 @@ def test_a_name_last_behind_words_nobody_knows() -> None:
     assert found(hearing)["box7"] == {"ist/{at}", "leistung/{at}"}
 
 
+def test_words_nobody_knows_are_told_apart_by_what_is_said_there() -> None:
+    """Alike beside each other: two devices. Unlike beside each other: two things of one."""
+    said = []
+    for who, dim in (("links", 30), ("rechts", 80)):
+        said.append((f"corner/{who}/foo", json.dumps({"on": True, "dim": dim, "x": 1})))
+        said.append((f"corner/{who}/bar", json.dumps({"watts": dim / 2})))
+    both = {"{at}/foo", "{at}/bar"}
+    assert found(heard(*said)) == {"corner/links": both, "corner/rechts": both}
+
+
 def test_outlets_of_one_box_share_what_the_box_says() -> None:
     said = [("box-a/alive", "online")]
     for n, word, _ in TWO:

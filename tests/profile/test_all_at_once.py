@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import re
+import time
 from pathlib import Path
 
 import pytest
@@ -127,6 +128,16 @@ def test_a_section_spelt_wrong_hides_nothing_below_it(example: str) -> None:
     said = found(text)
     wrong = {text[: text.index(word)].count("\n") + 1 for word in ("devcies:", "look:", "ligth")}
     assert {line for line, _ in said} == wrong, said
+
+
+def test_a_file_with_thousands_of_mistakes_is_answered_soon() -> None:
+    head = "format: 1\nset: a\nmains: {circuits: {wall: {breaker: 10 A}}}\ndevices:\n"
+    for device in ("kind: lamp, fed_by: wall", "kind: plug, fed_by: wll", "kind: light, draws: 5"):
+        text = head + "".join(f"  d{i}: {{{device}}}\n" for i in range(3000))
+        began = time.process_time()
+        said = found(text)
+        assert len(said) == 3000
+        assert time.process_time() - began < 10.0
 
 
 # What may be wrong in any line of any profile: each is one mistake, wherever it is put.

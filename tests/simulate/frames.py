@@ -71,7 +71,7 @@ class FrameLaws:
                     breach(1, at, f"{name} is locked out and was raised to {level:.1f} %")
             elif rolling and before is not None and level != before:
                 breach(2, at, f"{name} went from {before:.2f} to {level:.2f} % in a take")
-            if level > 0 and not self.laws.asked_up:
+            if level > 0 and not self.laws.asked_up and name not in self.laws.tried:
                 breach(8, at, f"{name} is sent {level:.1f} % and nobody asked")
             if level > max(before or 0.0, self.told.get(name, 0.0)) + 0.2:
                 breach(8, at, f"{name} is sent {level:.1f} %, told {self.told.get(name)}")

@@ -107,6 +107,7 @@ class Laws:
         # the one device that is being tried, and that somebody really asked for that
         self.trying: str | None = None
         self.asked_try: str | None = None
+        self.tried: set[str] = set()  # since the bridge started: they stay as they were tried
         self.looks = {name: dict(look.presets) for name, look in profile.looks.items()}
         # of the last state that was shown: what it was and when, and what it named as still on
         self.shows: Mapping[str, object] = {}
@@ -162,6 +163,7 @@ class Laws:
         self.steps.clear()
         self.asked_up = False
         self.trying = self.asked_try = None
+        self.tried.clear()
         self.cutting = False
         self.forced_run = False
         self.intended.clear()
@@ -303,6 +305,7 @@ class Laws:
                 self.cutting = note.what == "cut"
                 self.run = note.run
                 self.trying = self.asked_try if note.what == "try" else None
+                self.tried |= {self.trying} if self.trying is not None else set()
                 if note.what == "try" and self.trying is None:
                     self.breach(8, at, f"run {note.run} is a try that nobody asked for")
                 self.asked_try = None
