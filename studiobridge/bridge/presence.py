@@ -22,7 +22,7 @@ homieiot/convention, convention.md, version 5. What this file keeps to:
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from studiobridge.bridge.channel import Lane
@@ -92,7 +92,8 @@ class Presence:
         self._sets = {f"{self._base}/{name}/set": name for name in SETTABLE} if self.shows else {}
         self._up = False  # the connection is there, and with it the will
         self.heard_back = False  # the word `init`, over the other connection
-        self._described = False  # on this connection
+        self._described = False  # on this connection, with the looks there are now
+        self._looks = tuple(profile.looks)
         self._old: dict[str, object] = {}  # the description that the broker kept from before
         self._said: dict[str, bytes] = {}
         self._state_at = float("-inf")
@@ -238,6 +239,14 @@ class Presence:
 
     # ---- what is shown --------------------------------------------------------------------
 
+    def takes_looks(self, looks: Iterable[str]) -> bool:
+        """The looks there are now. True where that is news: the device is described anew then."""
+        found = tuple(looks)
+        if found == self._looks:
+            return False
+        self._looks, self._described = found, False
+        return True
+
     def show(
         self, state: Mapping[str, object], drifts: int, run: Run | None, at: float
     ) -> list[Out]:
@@ -299,7 +308,7 @@ class Presence:
 
     def _describe(self, at: float) -> list[Out]:
         """What the set is, and nothing left of what it was before."""
-        document = _description(self.profile)
+        document = _description(self.profile, self._looks)
         old = self._old.get("version")
         version = int(self._wall(at))
         if isinstance(old, int) and not isinstance(old, bool) and 0 <= old < HIGHEST_VERSION:
@@ -399,7 +408,7 @@ def _waits(state: Mapping[str, object]) -> Iterator[str]:
         yield f"{device}: {entry['why']}" if device else str(entry["why"])
 
 
-def _description(profile: SetProfile) -> dict[str, object]:
+def _description(profile: SetProfile, looks: Iterable[str]) -> dict[str, object]:
     """The `$description` without its version."""
     properties: dict[str, object] = {
         "state": {"name": "State of the set", "datatype": "enum", "format": ",".join(STATES)},
@@ -412,7 +421,7 @@ def _description(profile: SetProfile) -> dict[str, object]:
         "look": {
             "name": "Look it stands in",
             "datatype": "enum",
-            "format": ",".join([NO_LOOK, *profile.looks]),
+            "format": ",".join([NO_LOOK, *looks]),
             "settable": True,
         },
         "ready": {"name": "Proven ready", "datatype": "boolean", "format": "not proven,proven"},

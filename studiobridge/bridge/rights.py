@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import stat
 from pathlib import Path
@@ -38,3 +39,19 @@ def open_to_others(path: Path, holds: str) -> str | None:
     if mode & stat.S_IROTH:
         return f"{path} holds {holds} and others can read it: chmod 600 {path}"
     return None
+
+
+def give_to_who_owns(folder: Path, handle: int, mode: int | None = None) -> None:
+    """What root makes in somebody's folder belongs to them. Raises OSError.
+
+    Only a file that has no other name and was not reached by a link (open it with O_NOFOLLOW):
+    else whoever may write there could have any file of root's given to them.
+    """
+    if os.geteuid() != 0:
+        return
+    found, owner = os.fstat(handle), folder.stat()
+    if not stat.S_ISREG(found.st_mode) or found.st_nlink != 1:
+        raise OSError(errno.EPERM, "a file there has another name, or is none: look what it is")
+    os.fchown(handle, owner.st_uid, owner.st_gid)
+    if mode is not None:
+        os.fchmod(handle, mode)

@@ -15,10 +15,11 @@ from pathlib import Path
 
 from studiobridge.bridge.daemon import SetRunner
 from studiobridge.bridge.faults import whole
+from studiobridge.bridge.gear import told_by
 from studiobridge.bridge.log import Log, Say, json_log, notify, text_log, to_stderr
 from studiobridge.bridge.settings import Settings
 from studiobridge.bridge.shelf import LOOK_EVERY, NOTHING_YET, Shelf, load
-from studiobridge.profile.model import SetProfile
+from studiobridge.profile.model import HOMIE5, SetProfile
 
 # A process of several sets, one of which failed, is started again when no other is in the middle
 # of a run, and after so long (s) in any case: a set that failed is watched by nobody.
@@ -33,6 +34,7 @@ class _Sets:
         self.runners: list[SetRunner] = []
         self.tasks: set[asyncio.Task[int]] = set()
         self._universes: dict[int, str] = {}
+        self._told: dict[tuple[str, ...], tuple[str, str]] = {}
 
     def clash(self, profile: SetProfile) -> str | None:
         """Why this set cannot run beside the others, or None."""
@@ -42,10 +44,20 @@ class _Sets:
             owner = self._universes.get(number)
             if owner is not None:
                 return f"{owner} and {profile.name} both send universe {number}: give each its own"
+        for place, device in told_by(profile).items():
+            if place in self._told:
+                other, name = self._told[place]
+                return (
+                    f"{other} ({name}) and {profile.name} ({device}) both tell the gear at"
+                    f" {place[-1] if place[0] == HOMIE5 else place[0]}: a lockout in one would not"
+                    " bind the other; gear belongs to one set"
+                )
         return None
 
     def add(self, path: Path, profile: SetProfile) -> None:
         self._universes.update(dict.fromkeys(profile.universes, profile.name))
+        for place, device in told_by(profile).items():
+            self._told[place] = profile.name, device
         self.runners.append(SetRunner(path, profile, self._settings, self._say, log=self._log))
 
     def begin(self, runner: SetRunner, ended: Callable[[object], None]) -> None:
@@ -53,11 +65,12 @@ class _Sets:
         task.add_done_callback(ended)
         self.tasks.add(task)
 
-    def take_up(self, path: Path) -> SetRunner | None:
+    async def take_up(self, path: Path) -> SetRunner | None:
         """A file from a folder: run it, or say why not. It is looked at anew when it changes."""
         if any(runner.path == path for runner in self.runners):
             return None
-        profile = load(path, self._say)
+        # reading it may take a while, and sets run here meanwhile
+        profile = await asyncio.to_thread(load, path, self._say)
         if profile is None:
             return None
         why = self.clash(profile)
@@ -144,8 +157,8 @@ async def run_sets(paths: Sequence[Path], settings: Settings, say: Say = to_stde
             sets.begin(runner, ended)
         # where nothing runs any more the process ends too, unless its first set is yet to come
         while not ending.is_set() and (sets.tasks or not sets.runners):
-            for path in shelf.fresh():
-                taken = sets.take_up(path)
+            for path in await asyncio.to_thread(shelf.fresh):
+                taken = await sets.take_up(path)
                 if taken is not None:
                     sets.begin(taken, ended)
             if not sets.runners and not waits:

@@ -152,10 +152,10 @@ def load_settings(file: Path | None = None, env: Mapping[str, str] | None = None
     document: Document | None = None
     if path.exists() or file is not None or named:
         # reading YAML is a tenth of the time of a command, and needed where there is a file
-        from studiobridge.profile.text import ProfileError, read_document
+        from studiobridge.profile.text import ProfileError, bytes_of, read_document
 
         try:
-            document = read_document(path.read_bytes(), str(path))
+            document = read_document(bytes_of(path), str(path))
         except OSError as error:
             raise SettingsError(f"{path} cannot be read: {error.strerror or error}") from None
         except ProfileError as error:

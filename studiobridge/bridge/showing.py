@@ -116,7 +116,8 @@ class Showing:
             outs += self._show_run(at)
         if self._state:
             outs += self._show(state_topic(name), self.state(at))
-        if self.presence.shows and (self._state or self._drift):
+        more = self.presence.takes_looks(self.controller.desk.looks)
+        if self.presence.shows and (self._state or self._drift or more):
             drifts, run = len(self.controller.watcher.drifts), self.controller.last_run
             outs += self.presence.show(self.state(at), drifts, run, at)
         self._state = self._drift = False

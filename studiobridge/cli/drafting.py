@@ -117,6 +117,9 @@ def _draft(
             _belongs_to_the_shelf(path)
     except CannotKeep as cannot:
         raise Stop(BAD_INPUT, str(cannot)) from None
+    except OSError as error:
+        text = f"{path} is written and not given to the bridge: {error.strerror or error}"
+        raise Stop(NOT_THERE, text) from None
     wrong, doubts = _checked(path)
     if as_json:
         show.print_json(
@@ -142,6 +145,12 @@ def _draft(
         show.out(f"Next: `studiobridge check {path}`, `studiobridge rehearse {path}`.")
         if shelf is not None:
             show.out("The bridge on this machine takes it up by itself, and switches nothing on.")
+            show.out(f"Then `studiobridge up --set {name}`.")
+        else:
+            show.out(
+                f"Then `studiobridge run {path}`, which switches nothing on, and in another"
+                f" terminal `studiobridge up --set {name}`."
+            )
     if wrong:
         raise typer.Exit(NOT_THERE)
 
@@ -153,11 +162,15 @@ def _shelf(settings: Path | None) -> Path | None:
 
 def _belongs_to_the_shelf(path: Path) -> None:
     """Made by root, it is for the bridge to read and to keep in, as the folder itself is."""
+    from studiobridge.bridge.rights import give_to_who_owns
+
     if os.geteuid() != 0:
         return
-    folder = path.parent.stat()
-    os.chown(path, folder.st_uid, folder.st_gid)
-    path.chmod(0o660)
+    handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW)
+    try:
+        give_to_who_owns(path.parent, handle, 0o660)
+    finally:
+        os.close(handle)
 
 
 def _checked(path: Path) -> tuple[list[str], list[str]]:
@@ -175,13 +188,13 @@ def _checked(path: Path) -> tuple[list[str], list[str]]:
 
 def _met(book: Path | None, needed: bool) -> list[Acquaintance]:
     from studiobridge.meeting.book import read
-    from studiobridge.profile.text import ProfileError
+    from studiobridge.profile.text import ProfileError, bytes_of
 
     path = book or BOOK
     if book is None and not needed and not path.exists():
         return []
     try:
-        return read(path.read_bytes(), str(path))
+        return read(bytes_of(path), str(path))
     except OSError as error:
         why = f"{path} cannot be read: {error.strerror or error}"
         raise Stop(BAD_INPUT, f"{why}; `studiobridge meet` makes the book") from None
@@ -206,12 +219,12 @@ def _where() -> tuple[str | None, str | None]:
 def _said(file: Path | None, options: Sequence[str]) -> dict[str, str]:
     """The answers given beforehand, by key. An option goes before the file."""
     from studiobridge.meeting.drafting import flat
-    from studiobridge.profile.text import ProfileError, read_document
+    from studiobridge.profile.text import ProfileError, bytes_of, read_document
 
     said: dict[str, str] = {}
     if file is not None:
         try:
-            document = read_document(file.read_bytes(), str(file))
+            document = read_document(bytes_of(file), str(file))
         except OSError as error:
             raise Stop(BAD_INPUT, f"{file} cannot be read: {error.strerror or error}") from None
         except ProfileError as error:

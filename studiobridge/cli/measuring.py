@@ -22,6 +22,7 @@ from studiobridge.cli.base import (
     Stop,
     app,
     leaving,
+    profile_of,
     read_or_stop,
     run_asking,
     settings_or_stop,
@@ -59,14 +60,19 @@ def measure(
 ) -> None:
     """Switch one device on and off and dim it, and propose what its profile should say of it."""
     from studiobridge.meeting.subject import subject_of, why_not
+    from studiobridge.profile.text import bytes_of
 
     loaded = settings_or_stop(settings)
     name, path = which_set(loaded, set_name, profile)
     if path is None:
+        path = profile_of(loaded, name)
+    if path is None:
         raise Stop(BAD_INPUT, "to measure it its profile is needed: say --profile FILE")
     if force and not keep:
         raise Stop(BAD_INPUT, "--force says what --keep may overwrite")
-    seen = path.read_bytes()
+    seen = b""
+    with contextlib.suppress(OSError):  # said by who reads it next
+        seen = bytes_of(path)
     made = read_or_stop(path).profile
     if device not in made.devices:
         raise Stop(BAD_INPUT, f"{path} has no device '{words.clean(device, 60)}'")

@@ -13,6 +13,7 @@ import signal
 import sys
 import textwrap
 import time
+from collections import deque
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -81,7 +82,7 @@ def meet(
 def _known(book: Path) -> list[Acquaintance]:
     """The devices in the book already. A book that cannot be read is not written over."""
     from studiobridge.meeting.book import read
-    from studiobridge.profile.text import ProfileError
+    from studiobridge.profile.text import ProfileError, bytes_of
 
     folder = book.parent
     if not folder.is_dir():
@@ -89,7 +90,7 @@ def _known(book: Path) -> list[Acquaintance]:
     if not os.access(folder, os.W_OK):  # said before somebody goes to the gear, not after
         raise Stop(BAD_INPUT, f"{book}: nothing can be written in {folder}; say --book FILE")
     try:
-        data = book.read_bytes()
+        data = bytes_of(book)
     except FileNotFoundError:
         return []
     except OSError as error:
@@ -103,11 +104,12 @@ def _known(book: Path) -> list[Acquaintance]:
 def read_answers(path: Path) -> dict[str, list[str]]:
     """A file with a line for each answer: `press:`, `name: desk-lamp light`, `tell: y`."""
     try:
-        data = path.read_bytes()
+        with path.open("rb") as file:
+            data = file.read(LARGEST_ANSWERS)
     except OSError as error:
         raise Stop(BAD_INPUT, f"{path}: it cannot be read: {error.strerror or error}") from None
     try:
-        text = data[:LARGEST_ANSWERS].decode("utf-8")
+        text = data.decode("utf-8")
     except UnicodeDecodeError:
         raise Stop(BAD_INPUT, f"{path}:1:1: it is not UTF-8 text") from None
     found: dict[str, list[str]] = {}
@@ -139,7 +141,7 @@ class _Table:
         self._open: Ask | None = None
         self._typed = b""
         self._timer: asyncio.TimerHandle | None = None
-        self._late: asyncio.TimerHandle | None = None
+        self._late: deque[asyncio.TimerHandle] = deque()
         self._print = show.fail if as_json else show.out
         self._loop = asyncio.get_running_loop()
 
@@ -185,15 +187,11 @@ class _Table:
         if link is None or not link.publish(message):
             return False
         self.sent.append(message)
-        if self._late is None:
-            self._late = self._loop.call_later(REACHES_WITHIN, self._never_reached)
-            return link.probe(self._reached)
-        return True
+        self._late.append(self._loop.call_later(REACHES_WITHIN, self._never_reached))
+        return link.probe(self._reached)
 
     def _reached(self) -> None:
-        if self._late is not None:
-            self._late.cancel()
-            self._late = None
+        self._late.popleft().cancel()  # they are answered in order
 
     def _never_reached(self) -> None:
         if self.link is not None:

@@ -131,11 +131,11 @@ def _alone(
     """A device that no set knows: said, asked, told once, and listened to."""
     from studiobridge.meeting.lone import IT, lone
     from studiobridge.profile import ProfileError
-    from studiobridge.profile.text import read_document
+    from studiobridge.profile.text import bytes_of, read_document
     from studiobridge.speech import Speech
 
     try:
-        made = lone(read_document(file.read_bytes(), str(file)), dialect, at)
+        made = lone(read_document(bytes_of(file), str(file)), dialect, at)
     except OSError as error:
         raise Stop(BAD_INPUT, f"{file} cannot be read: {error.strerror or error}") from None
     except ProfileError as error:

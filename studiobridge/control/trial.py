@@ -342,6 +342,8 @@ def outcome(run: Run, desk: Desk) -> tuple[int, str, dict[str, object]]:
             text += f"; it may not be back at {describe(last) or last.action}: look at it"
     elif heard:
         code, text = 0, f"{name} speaks: heard in {took:.1f} s"
+    elif phase == "confirmed" and why:
+        code, text = 0, f"{name}: {what}, {why}; it has not said so itself"
     elif phase == "confirmed":
         code, text = 0, f"{name}: {what}, confirmed by its own report in {took:.1f} s"
     else:

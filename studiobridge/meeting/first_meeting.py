@@ -60,8 +60,8 @@ _DIMS: tuple[tuple[Deed, str], ...] = (("dark", "as DARK as it goes"), ("full", 
 _WHITES: tuple[tuple[Deed, str], ...] = (("warm", "to its WARMEST"), ("cold", "to its COLDEST"))
 
 _RUNS = (
-    "the set {} is not dark: a device of it is tried with `studiobridge try`, through its gates,"
-    " and not here"
+    "the set {} is not dark: if this device is in it, say n here, and tell it with"
+    " `studiobridge try`, which goes through its gates"
 )
 
 Phase = Literal["idle", "listening", "asking", "pressing", "trying", "done"]
@@ -172,6 +172,8 @@ class Meeting:
         if self.phase != "asking":
             return []
         said = (answer or "").strip()
+        if self._question == "name" and said.lower() in ("n", "no") and (rest := self._others()):
+            return self._ask_which_of(rest, "Which one is it, then? (a number; n: none)", now)
         if answer is None or said.lower() in ("n", "no", "stop"):
             return self._over("nobody answered" if answer is None else "you said no")
         if self._question == "press":
@@ -355,18 +357,33 @@ class Meeting:
         if scored and (len(scored) == 1 or scored[0][1] - scored[1][1] >= CLEARLY):
             return self._ask_name(scored[0][0], now)
         found = [who for who, _ in scored] or self.hearing.acquaintances()
-        self._choices = found[:CHOICES]
-        if not self._choices:
+        if not found:
             return self._over(
                 "nothing was heard that could be a device: see that it is on and knows this broker"
             )
-        lines = [f"  {n}. {_described(who)}" for n, who in enumerate(self._choices, 1)]
         head = (
             "Which one is it? (a number; n: none)"
             if scored
             else ("Nothing changed when you pressed. Is it one of these? (a number; n: none)")
         )
+        return self._ask_which_of(found, head, now)
+
+    def _ask_which_of(self, found: list[Acquaintance], head: str, now: float) -> list[Out]:
+        self._choices = found[:CHOICES]
+        lines = [f"  {n}. {_described(who)}" for n, who in enumerate(self._choices, 1)]
         return self._put("which", "\n".join([head, *lines]), now, ("1",))
+
+    def _others(self) -> list[Acquaintance]:
+        """Who else it may be, where the one that answered clearest was not it; asked once."""
+        if self._choices or self.who is None:
+            return []
+        mine = own_topics(self.who)
+        found = [who for who, _ in self._scored()] + self.hearing.acquaintances()
+        rest: dict[str, Acquaintance] = {}
+        for who in found:
+            if who.name != self.who.name and not own_topics(who) & mine:
+                rest.setdefault(who.name, who)
+        return list(rest.values())
 
     def _chosen(self, said: str, now: float) -> list[Out]:
         if not said.isascii() or not said.isdigit() or not 1 <= int(said) <= len(self._choices):
@@ -473,7 +490,7 @@ class Meeting:
         asked = (
             self._ask_name(self.who, now)
             if self._question == "name" and self.who is not None
-            else self._ask_which(now)
+            else self._ask_which_of(self._choices, "Which one is it? (a number; n: none)", now)
         )
         return [Say(why), *asked]
 

@@ -22,7 +22,7 @@ from typing import Any, Literal
 from argon2 import PasswordHasher
 from argon2.exceptions import Argon2Error, InvalidHashError
 
-from studiobridge.bridge.rights import make_private_folder, open_to_others
+from studiobridge.bridge.rights import give_to_who_owns, make_private_folder, open_to_others
 
 Role = Literal["viewer", "operator"]
 
@@ -203,8 +203,9 @@ class Keys:
 
         try:
             make_private_folder(self.path.parent)
-            lock = os.open(self.path.with_suffix(".lock"), os.O_CREAT | os.O_RDWR, 0o600)
-            self._of_the_folder(lock)
+            mode = os.O_CREAT | os.O_RDWR | os.O_NOFOLLOW
+            lock = os.open(self.path.with_suffix(".lock"), mode, 0o600)
+            give_to_who_owns(self.path.parent, lock)
         except OSError as error:
             raise KeysError(f"{self.path.parent} cannot be written: {error.strerror}") from None
         try:
@@ -216,19 +217,13 @@ class Keys:
         finally:
             os.close(lock)
 
-    def _of_the_folder(self, file: int) -> None:
-        """What root makes in a folder of the service belongs to the service, which reads it."""
-        if os.geteuid() == 0:
-            owner = self.path.parent.stat()
-            os.fchown(file, owner.st_uid, owner.st_gid)
-
     def _write(self, said: dict[str, Any]) -> None:
         try:
             handle, name = tempfile.mkstemp(dir=self.path.parent, prefix=".panel-keys-")
             with os.fdopen(handle, "w", encoding="utf-8") as out:
                 json.dump(said, out)
                 out.flush()
-                self._of_the_folder(out.fileno())
+                give_to_who_owns(self.path.parent, out.fileno())
                 os.fsync(out.fileno())
             Path(name).replace(self.path)
         except OSError as error:

@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from studiobridge.profile.devices import BATTERY, Devices
 from studiobridge.profile.dialects import Dialects
-from studiobridge.profile.findings import Findings, Part, nearest
+from studiobridge.profile.findings import Findings, Part, near, nearest
 from studiobridge.profile.looks import Looks
 from studiobridge.profile.model import Circuit, LeftOn, Patience, Price, SetProfile
 from studiobridge.profile.old_words import take_new_words
@@ -18,7 +18,15 @@ from studiobridge.profile.own_id import OwnId
 from studiobridge.profile.places import Places
 from studiobridge.profile.quantity import is_feet
 from studiobridge.profile.shape import ProfileShape
-from studiobridge.profile.text import Document, Node, Path, Problem, ProfileError, read_document
+from studiobridge.profile.text import (
+    Document,
+    Node,
+    Path,
+    Problem,
+    ProfileError,
+    bytes_of,
+    read_document,
+)
 from studiobridge.profile.universes import Universes
 
 
@@ -43,14 +51,26 @@ class Reading:
 def read_profile(path: FilePath) -> Reading:
     """Read a set profile. Raises ProfileError with everything that is wrong in it."""
     try:
-        data = path.read_bytes()
+        data = bytes_of(path)
     except FileNotFoundError:
-        raise ProfileError([Problem(str(path), 1, 1, "there is no such file")]) from None
+        raise ProfileError(
+            [Problem(str(path), 1, 1, "there is no such file", _meant(path))]
+        ) from None
     except OSError as error:
         what = f"it cannot be read: {error.strerror or error}"
         raise ProfileError([Problem(str(path), 1, 1, what)]) from None
     reading = read_profile_text(data, str(path))
     return replace(reading, path=path)
+
+
+def _meant(path: FilePath) -> str:
+    """The file beside it whose name is the nearest: `corner` is most often corner.yaml."""
+    try:
+        beside = [p.name for p in path.parent.iterdir() if p.suffix in (".yaml", ".yml")]
+    except OSError:
+        return ""
+    close = near(path.name if path.suffix else f"{path.name}.yaml", beside)
+    return f"did you mean {path.with_name(close[0])}?" if close else ""
 
 
 def read_profile_text(text: str | bytes, name: str = "profile.yaml") -> Reading:

@@ -123,6 +123,18 @@ def _unknown(path: Path, value: object) -> Misfit:
     return Misfit(path, f"unknown key '{last}'", nearest(last, above.keys()), "unknown")
 
 
+# What people call a device, and its kind here. By letters 'lamp' is nearest to 'amp', which is
+# brought up last and needs no look.
+MEANT = {
+    **dict.fromkeys(("lamp", "bulb", "led", "panel", "fixture", "spot", "dimmer"), "light"),
+    **dict.fromkeys(("socket", "outlet", "relay", "switch", "strip"), "plug"),
+    **dict.fromkeys(("laptop", "pc", "desktop"), "computer"),
+    **dict.fromkeys(("monitor", "screen", "prompter", "teleprompter", "tv"), "display"),
+    **dict.fromkeys(("mixer", "mic", "microphone", "recorder"), "audio"),
+    **dict.fromkeys(("speaker", "speakers", "loudspeaker", "amplifier"), "amp"),
+}
+
+
 def _own_words(item: Mapping[str, Any]) -> tuple[str, str]:
     text = str(item["msg"]).removeprefix("Value error, ")
     if item["type"] != "value_error":
@@ -148,7 +160,8 @@ def _value(kind: str, item: Mapping[str, Any], path: Path, place: Place) -> tupl
     if kind == "literal_error" and words:
         if isinstance(value, list | dict):
             return f"{quoted(value)} is not one of {_or(words)}", "write one of them alone"
-        todo = nearest(as_written(value), words)
+        meant = MEANT.get(as_written(value).casefold()) if last == "kind" else None
+        todo = f"did you mean '{meant}'?" if meant else nearest(as_written(value), words)
         return (
             f"{quoted(value)} is not one of {_or(words)}",
             todo if todo.startswith("did you mean") else "write one of them",

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from pathlib import Path as FilePath
 from typing import Any
 
 import yaml
@@ -30,6 +31,15 @@ _FLOAT = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?\Z")
 _BREAK = re.compile("\r\n|[\n\r\x85\u2028\u2029]")
 
 Path = tuple[str | int, ...]
+
+
+def bytes_of(path: FilePath) -> bytes:
+    """What a file holds, as far as anything here reads it: who reads it says that it is too large.
+
+    Raises OSError. A file may be of any size, and a name may lead to what has no end.
+    """
+    with path.open("rb") as file:
+        return file.read(MAX_BYTES + 1)
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
 from studiobridge.bridge.core import Core
@@ -254,3 +256,24 @@ def test_ids_do_not_come_again_with_a_core_that_begins_anew(stage: Presented) ->
     stage.set("switch", "true")
     stage.run(30.0)
     assert stage.value("ready") == "true"
+
+
+def test_a_look_that_was_saved_is_described_before_the_set_stands_in_it(stage: Presented) -> None:
+    """An enum has no value that its `format` does not name ("Formats", enum)."""
+    stage.set("switch", "true")
+    stage.run(20.0)
+    before = json.loads(stage.witness.kept[f"{stage.root}/$description"])
+    stage.ask("save_look", look="evening")
+    saving = stage.saves[-1]
+    stage._outs(stage.core.saved(saving.request_id, None, stage.now))
+    stage.run(1.0)
+    assert stage.lifecycle == "ready"
+    after = json.loads(stage.witness.kept[f"{stage.root}/$description"])
+    look = after["nodes"]["studiobridge"]["properties"]["look"]
+    assert look["format"].split(",") == ["none", *stage.profile.looks, "evening"]
+    assert after["version"] > before["version"]
+    assert stage.values("ready")[-1] == "true"
+    stage.set("look", "evening")
+    stage.run(20.0)
+    assert (stage.value("look"), stage.value("ready")) == ("evening", "true")
+    assert stage.witness.breaches == []

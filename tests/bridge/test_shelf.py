@@ -6,6 +6,7 @@ import asyncio
 import os
 import signal
 import socket
+import threading
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 
@@ -131,3 +132,50 @@ def test_the_environment_names_the_user(tmp_path: Path) -> None:
     found = load_settings(file, {"STUDIOBRIDGE_USER": "bridge"})
     assert found.broker.user == "bridge" and load_settings(file, {}).broker.user == "operator"
     assert found.profiles == (tmp_path / "sets",) and found.panel.ca == tmp_path / "ca.crt"
+
+
+def test_a_copy_under_another_name_is_no_second_set_on_the_same_gear(
+    tmp_path: Path, quick: None
+) -> None:
+    """A lockout binds the set that knows of it: another one would switch the same plug on."""
+    sets = tmp_path / "sets"
+    sets.mkdir()
+    (sets / "corner.yaml").write_text(ONE)
+    said: list[str] = []
+
+    async def plays(running: asyncio.Task[int]) -> None:
+        await until(lambda: any("shelf-corner: running on" in s for s in said), "the set runs")
+        (sets / "other.yaml").write_text(ONE.replace("shelf-corner", "other"))
+        await until(lambda: any("other" in line for line in said), "the copy was looked at")
+        await asyncio.sleep(0.1)
+
+    with EmbeddedBroker() as broker:
+        port = int(broker.url.rpartition(":")[2])
+        assert evening([sets], settings_for(port, tmp_path / "data"), said, plays) == 0
+    assert not any("other: running on" in line for line in said)
+    assert any("other.yaml" in s and "both tell the gear at shelf/plug/in" in s for s in said), said
+
+
+def test_reading_a_new_profile_stops_nothing_that_runs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, quick: None
+) -> None:
+    """A bridge that stands still for 1.6 s cuts its link, and a large file takes longer to read."""
+    (tmp_path / "sets").mkdir()
+    began: list[int] = []
+    free = threading.Event()
+
+    waited: list[bool] = []
+
+    def slowly(path: Path, say: Callable[[str], None]) -> None:
+        began.append(1)
+        waited.append(free.wait(2))
+
+    monkeypatch.setattr(service, "load", slowly)
+
+    async def plays(running: asyncio.Task[int]) -> None:
+        (tmp_path / "sets" / "large.yaml").write_text(ONE)
+        await until(lambda: bool(began), "it is being read")
+        free.set()  # by the very loop that would stand still
+
+    assert evening([tmp_path / "sets"], settings_for(1, tmp_path), [], plays) == 0
+    assert waited == [True]

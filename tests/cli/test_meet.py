@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import json
 import os
@@ -12,16 +13,19 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
 import pytest
 
 from studiobridge.cli.base import Stop
-from studiobridge.cli.meeting import write_book
+from studiobridge.cli.meeting import _Table, write_book
 from studiobridge.meeting.book import read
+from studiobridge.meeting.first_meeting import Meeting
 from studiobridge.meeting.met import Acquaintance, Half
+from studiobridge.meeting.outs import Send
+from studiobridge.speech.message import Message
 from tests.brokers import Mosquitto, needs_mosquitto
 
 # the conversation, with less patience than a person needs
@@ -256,6 +260,39 @@ def test_bad_input_says_where_and_ends_with_2(tmp_path: Path) -> None:
     answers.write_text("press:\n")
     done = run(tmp_path, "--book", str(book), "--answers", str(answers))
     assert done.returncode == 3 and not book.exists()
+
+
+def test_each_word_has_to_reach_the_broker_by_itself(monkeypatch: pytest.MonkeyPatch) -> None:
+    """That the first has reached it says nothing of a second, which may lie here still."""
+    monkeypatch.setattr("studiobridge.cli.meeting.REACHES_WITHIN", 0.1)
+
+    class Wire:
+        def __init__(self) -> None:
+            self.probes: list[Callable[[], None]] = []
+            self.cuts: list[str] = []
+
+        def publish(self, message: Message) -> bool:
+            return True
+
+        def probe(self, answered: Callable[[], None]) -> bool:
+            self.probes.append(answered)
+            return True
+
+        def cut(self, why: str) -> None:
+            self.cuts.append(why)
+
+    async def play(answers: int) -> list[str]:
+        table, wire = _Table(Meeting(), None, False), Wire()
+        table.link = wire  # type: ignore[assignment]
+        for payload in (b"0", b"1"):
+            table.take([Send(Message("bench/lamp/in", payload))])
+        for answered in wire.probes[:answers]:
+            answered()
+        await asyncio.sleep(0.15)
+        return wire.cuts
+
+    assert len(asyncio.run(play(1))) == 1
+    assert asyncio.run(play(2)) == []
 
 
 def met_relay(name: str, at: str) -> Acquaintance:

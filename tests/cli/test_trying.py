@@ -172,6 +172,7 @@ def test_over_a_broker_with_nobody_running_the_set_and_gear_of_no_set(tmp_path: 
         here = studiobridge("try", "shelf-plug", "on", "--json", "--profile", CORNER, **where)
         assert here.returncode == 0, here.stderr
         assert "this command runs the set itself" in here.stderr
+        assert f"`studiobridge run {CORNER}` in another terminal" in here.stderr
         said = json.loads(here.stdout)
         assert said["detail"]["outcome"] == "confirmed"
         assert [m["topic"] for m in said["detail"]["sent"]] == ["shelf/plug/in"]

@@ -249,6 +249,18 @@ def test_what_never_says_so_is_told_and_not_called_confirmed() -> None:
     assert "nothing confirms it" in answer.text
 
 
+def test_what_went_off_with_its_plug_is_not_called_confirmed_by_its_own_report() -> None:
+    play = ready()
+    play.deaf.add("key")
+    play.ask("try", targets=("key",), wish=OFF)
+    play.run(0.5)
+    play.report("lamp-plug", "switch", False)  # somebody's hand
+    play.run(20.0)
+    (answer,) = play.answers()
+    assert "off at its feed" in answer.text
+    assert "its own report" not in answer.text
+
+
 def test_without_a_value_it_is_asked_and_only_a_fresh_word_counts() -> None:
     play = ready()
     answer = tried(play, "key")

@@ -100,3 +100,25 @@ def test_who_never_says_a_name_comes_to_an_end() -> None:
     world.run()
     assert [ask.key for ask in world.questions].count("name") == 4
     assert world.sent == []
+
+
+def test_the_one_that_answered_clearest_may_be_another_one() -> None:
+    plug = box()
+    other = Gear("clock", SILENT, {"switch": True})
+    world = World([plug, other], plug, Meeting())
+    said: list[str] = []
+
+    def says(ask: Ask) -> str:
+        said.append(ask.key)
+        if ask.key == "name" and said.count("name") == 1:
+            return "n"
+        return (
+            "1" if ask.key == "which" else "n" if ask.key in ("tell", "ask") else world.person(ask)
+        )
+
+    world.says = says
+    world.run()
+    assert said[:4] == ["press", "name", "which", "name"]
+    (which,) = [ask for ask in world.questions if ask.key == "which"]
+    assert "attic/clock" in which.text and "shed/box-7" not in which.text
+    assert world.sent == []

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from studiobridge.bridge.outs import Out, Present, Write
-from studiobridge.control.effects import Note, RequestNote
+from studiobridge.control.effects import Note, RequestNote, Save
 from studiobridge.profile import read_profile_text
 from studiobridge.profile.model import SetProfile
 from studiobridge.speech.message import Message
@@ -32,6 +32,7 @@ class Presented(Stage):
         self.shown: list[tuple[float, str, str]] = []
         self.log: list[str] = []
         self.notes: list[Note] = []
+        self.saves: list[Save] = []
 
     def start(self) -> None:
         super().start()
@@ -94,6 +95,8 @@ class Presented(Stage):
                 continue
             if isinstance(out, Write):
                 self.notes.append(out.note)
+            if isinstance(out, Save):
+                self.saves.append(out)
             super()._outs([out])
         for message in back:  # over the other connection
             self._outs(self.core.message(message, self.now))

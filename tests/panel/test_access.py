@@ -17,6 +17,7 @@ import httpx
 import pytest
 
 from studiobridge.bridge.settings import PanelSettings
+from studiobridge.cli.drafting import _belongs_to_the_shelf
 from studiobridge.panel.keys import CODE_LASTS, Keys, KeysError
 from studiobridge.panel.serve import CannotServe, check, hosts_of
 from tests.brokers import needs_mosquitto
@@ -353,6 +354,30 @@ def test_a_code_that_root_makes_is_read_by_the_user_of_the_service(tmp_path: Pat
     for name in ("keys.json", "keys.lock"):
         made_by = (folder / name).stat()
         assert (made_by.st_uid, made_by.st_gid, made_by.st_mode & 0o777) == (4321, 4322, 0o600)
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="root's own doing")
+@pytest.mark.parametrize("other_name", ["symlink_to", "hardlink_to"])
+def test_no_file_of_roots_is_given_away_by_a_link_in_the_services_folder(
+    other_name: str, tmp_path: Path
+) -> None:
+    """Who takes the page over may lay one there, and wait for root to ask for a code."""
+    folder = tmp_path / "data"
+    folder.mkdir()
+    secret = tmp_path / "secret"
+    secret.write_text("root's own")
+    secret.chmod(0o600)
+    getattr(folder / "keys.lock", other_name)(secret)
+    os.chown(folder, 4321, 4322)
+    with pytest.raises(KeysError):
+        Keys(folder / "keys.json").new_code("operator")
+    assert (secret.stat().st_uid, secret.read_text()) == (0, "root's own")
+    # and a profile that root drafted there, put aside for a link before it is handed over
+    profile = folder / "corner.yaml"
+    getattr(profile, other_name)(secret)
+    with pytest.raises(OSError):
+        _belongs_to_the_shelf(profile)
+    assert (secret.stat().st_uid, secret.stat().st_mode & 0o777) == (0, 0o600)
 
 
 def test_the_file_of_keys_is_nobody_elses_and_is_said_when_it_is(tmp_path: Path) -> None:
