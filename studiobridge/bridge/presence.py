@@ -91,7 +91,7 @@ class Presence:
         self._description_topic = f"{self._root}/$description"
         self._sets = {f"{self._base}/{name}/set": name for name in SETTABLE} if self.shows else {}
         self._up = False  # the connection is there, and with it the will
-        self._heard_back = False  # the word `init`, over the other connection
+        self.heard_back = False  # the word `init`, over the other connection
         self._described = False  # on this connection, with the looks there are now
         self._looks = tuple(profile.looks)
         self._old: dict[str, object] = {}  # the description that the broker kept from before
@@ -126,7 +126,7 @@ class Presence:
         if not self.shows:
             return []
         self._up = True
-        self._heard_back = self._described = self._wrong = False
+        self.heard_back = self._described = self._wrong = False
         self._said.clear()
         self._not_back.clear()
         outs = self._say_state("init", at)
@@ -144,8 +144,8 @@ class Presence:
             return False, self._kept(message) if message.retain else []
         if not self.shows or not self._up:
             return False, []
-        if message.payload == b"init" and not self._heard_back:
-            self._heard_back = True
+        if message.payload == b"init" and not self.heard_back:
+            self.heard_back = True
             self._not_back.clear()
             return True, []
         if message.retain:
@@ -168,7 +168,8 @@ class Presence:
             return []  # not a set's: a device of this name
         if self.shows:
             self._old = said
-            return []
+            # what was kept by it is not known to be so, as at `up`, which came before it was known
+            return self._unproven() if self._up and not self.heard_back else []
         topics = [self.state_topic, *self._topics(said), self._description_topic]
         return [Publish(Message(topic, b"", retain=True)) for topic in topics]
 
@@ -250,7 +251,7 @@ class Presence:
         self, state: Mapping[str, object], drifts: int, run: Run | None, at: float
     ) -> list[Out]:
         """What has changed, by the view that everybody else is shown at this moment."""
-        if not self._up or not self._heard_back:
+        if not self._up or not self.heard_back:
             return []
         word = "init" if state["state"] == "unheard" else "ready"
         outs: list[Out] = []

@@ -90,11 +90,7 @@ def write_new(path: Path, data: bytes) -> None:
             if path.exists() or path.is_symlink():
                 raise there from None
             beside.rename(path)
-        folder = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+        _flush(path.parent)
     except FileExistsError:
         raise there from None
     except OSError as error:
@@ -308,11 +304,7 @@ def _replaced(path: Path, seen: _Seen, new: bytes) -> bool:
             return False
         old.replace(path.with_name(path.name + ".before"))
         fresh.replace(path)
-        folder = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+        _flush(path.parent)
     except OSError as error:
         raise CannotKeep(f"{path} cannot be written: {error.strerror or error}") from None
     finally:
@@ -320,6 +312,15 @@ def _replaced(path: Path, seen: _Seen, new: bytes) -> bool:
             with contextlib.suppress(OSError):
                 left.unlink(missing_ok=True)
     return True
+
+
+def _flush(folder: Path) -> None:
+    """The names in it are on the disk, too."""
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def _write_beside(path: Path, beside: Path, content: bytes, like: os.stat_result) -> None:

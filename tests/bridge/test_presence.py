@@ -6,6 +6,7 @@ import json
 
 import pytest
 
+from studiobridge.bridge.core import Core
 from studiobridge.bridge.outs import Present
 from studiobridge.control.effects import FaultNote, Memory, RequestNote
 from studiobridge.profile import read_profile_text
@@ -161,6 +162,18 @@ def test_it_is_ready_only_when_it_is_surely_heard_and_knows_the_set() -> None:
     assert said[f"{stage.base}/state"] == b"unheard"
     assert f"{stage.base}/ready" not in said
     assert f"{stage.root}/$state" not in said
+
+
+def test_what_another_bridge_left_is_taken_back_as_soon_as_it_is_known(stage: Presented) -> None:
+    """One that was started anew knows what was shown from the description that was kept."""
+    description = stage.witness.kept[f"{stage.root}/$description"].encode()
+    core = Core(shelf(), Memory(), "next", lambda at: at, 0.0)
+    core.link_up(0.0)
+    core.presence_up(0.0)
+    outs = core.message(Message(f"{stage.root}/$description", description, retain=True), 0.1)
+    said = {o.message.topic: o.message.payload for o in outs if isinstance(o, Present)}
+    claims = {"switch": b"true", "ready": b"false", "look": b"none"}
+    assert said == {f"{stage.base}/{name}": payload for name, payload in claims.items()}
 
 
 @pytest.mark.parametrize("word", [b"lost", b"disconnected", b"init", b""])

@@ -139,12 +139,12 @@ while True:
 
 
 def test_killed_at_any_moment_the_file_is_whole(tmp_path: Path) -> None:
-    """Killed two dozen times in the middle of writing: the old profile or the new, never a half."""
+    """Killed a dozen times in the middle of writing: the old profile or the new, never a half."""
     path = tmp_path / "corner.yaml"
     path.write_bytes((CONFIG / "wheel-corner.yaml").read_bytes())
     dice = random.Random(5)
     levels = set()
-    for _ in range(24):
+    for _ in range(12):
         keeping = subprocess.Popen(
             [sys.executable, "-c", KEEPS, str(path)], stdout=subprocess.PIPE, text=True
         )

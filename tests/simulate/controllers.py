@@ -118,7 +118,10 @@ class Controlled(Evening):
         # what has changed is shown at the next announcement at the latest
         if self.linked and self.broker.connected(HOMIE) and not self.core.showing._announcing:
             tree = self.broker.retained
-            self.not_ahead(tree)
+            # a bridge started anew can take back what was left kept only when it has heard of it;
+            # until its own word is back, `init` says that nothing there is to be relied on
+            if self.core.presence.heard_back or tree.get(f"{self.root}/$state") != b"init":
+                self.not_ahead(tree)
 
     def everything_back(self) -> None:
         super().everything_back()
