@@ -30,6 +30,7 @@ from studiobridge.cli.base import (
 from studiobridge.shown import words
 
 if TYPE_CHECKING:
+    from studiobridge.bridge.link import Link
     from studiobridge.bridge.settings import Settings
     from studiobridge.profile.model import Point, Value
     from studiobridge.speech import Speech
@@ -172,6 +173,17 @@ def _safe(messages: list[Message], wish: tuple[Point, Value]) -> list[Message]:
     ]
 
 
+async def _has_all(link: Link) -> bool:
+    """Has the broker had all that was said so far, within the life of a command?"""
+    had = asyncio.Event()
+    if not link.probe(had.set):
+        return False
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(LIVES):
+            await had.wait()
+    return had.is_set()
+
+
 async def _listen(
     settings: Settings,
     speech: Speech,
@@ -193,7 +205,7 @@ async def _listen(
 
     trial, sets = Trials(), Sets()
     trial.begins(IT, {IT: ()}, time.monotonic())
-    subscribed, all_kept = asyncio.Event(), asyncio.Event()
+    subscribed = asyncio.Event()
     spoke = answered = False
 
     def message(came: Message) -> None:
@@ -227,11 +239,7 @@ async def _listen(
                     await subscribed.wait()
             if messages:
                 # what the broker keeps of the sets on it comes before it answers this
-                link.probe(all_kept.set)
-                with contextlib.suppress(TimeoutError):
-                    async with asyncio.timeout(LIVES):
-                        await all_kept.wait()
-                if not all_kept.is_set():
+                if not await _has_all(link):
                     raise NoBroker("the broker does not answer: nothing was told")
                 if hindered := sets.why_not():
                     raise Stop(NOT_THERE, hindered)
@@ -240,6 +248,10 @@ async def _listen(
                     raise NoBroker("the link to the broker was lost before it was told")
             if wish is not None:
                 trial.told(IT, [wish], messages, LIVES, time.monotonic())
+            if messages and not await _has_all(link):
+                text = f"what was told did not reach the broker in {LIVES:g} s"
+                link.cut(text)  # no expiry counts before it does: it must not arrive later
+                raise NoBroker(f"{text}: whether it is told nobody knows; look at it")
             asked = [] if messages else speech.ask(IT)
             for one in asked:
                 link.publish(one)
