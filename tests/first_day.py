@@ -22,8 +22,6 @@ from studiobridge.profile import read_profile_text
 from studiobridge.rehearsal.live import LiveRoom
 
 PLUG_AT, PANEL_AT = "shed/box-7", "shed/slab-2"
-# each with its user on a broker that wants one
-USERS = {"box": PLUG_AT, "slab": PANEL_AT}
 SECRET = f"""\
 format: 1
 set: nobody-knows
@@ -168,8 +166,9 @@ def play(here: Here, room: LiveRoom, where: str, wait: Callable[[], object]) -> 
     assert state["state"] == "ready", state
     assert state["devices"]["key"]["confirmed"] is True, state["devices"]["key"]
     room.touch("slab", 80.0)
-    time.sleep(3.0)
-    drift = json.loads(here.must("studiobridge drift --json"))
+    end = time.monotonic() + 20.0
+    while not (drift := json.loads(here.must("studiobridge drift --json"))):
+        assert time.monotonic() < end, "a lamp was turned, and nobody says so"
     assert [d["device"] for d in drift] == ["key"], drift
     here.must("studiobridge look save bright")
     here.must("studiobridge down")

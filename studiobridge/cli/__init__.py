@@ -8,6 +8,16 @@ May import every room, and imports late: `--help` costs little more than importi
 Exit codes: 0 done, 1 the set did not get there, 2 bad input, 3 no broker or no bridge.
 """
 
-from studiobridge.cli.app import main
+import sys
+
+
+def main() -> None:
+    """The entry point. What it needs is imported in here: Ctrl-C may come as early as that."""
+    try:
+        from studiobridge.cli import app
+    except KeyboardInterrupt:
+        sys.exit(130)
+    app.main()
+
 
 __all__ = ["main"]

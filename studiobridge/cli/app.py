@@ -53,7 +53,6 @@ def main() -> None:
     """The entry point: typer, with our exit codes and no traceback for bad input."""
     # nobody else looks into what we read, and who might is not searched for
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
-    base.loading()
     code: object = 0
     try:
         load(*sys.argv[1:2])

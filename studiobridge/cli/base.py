@@ -6,7 +6,7 @@ Imports are late everywhere in this room, so that --help is quick.
 from __future__ import annotations
 
 import contextlib
-import gc
+import re
 from collections.abc import Callable, Coroutine, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -95,23 +95,6 @@ class Stop(Exception):
 
 # ---- helpers -----------------------------------------------------------------------------
 
-# Python looks for garbage each time so many things more were made than given up. What a command
-# loads is made to stay, and looking through it again and again is a tenth of its time.
-WHILE_LOADING = 100_000
-_usual = gc.get_threshold()
-
-
-def loading() -> None:
-    """A command begins: nearly all it makes at first it keeps."""
-    gc.set_threshold(WHILE_LOADING)
-
-
-def for_long() -> None:
-    """It goes on for long now: garbage is looked for as ever, and not among what is loaded."""
-    gc.freeze()
-    gc.set_threshold(*_usual)
-
-
 _noted: set[Path] = set()
 
 
@@ -146,7 +129,31 @@ def settings_or_stop(file: Path | None) -> Settings:
         settings = load_settings(file)
     except SettingsError as error:
         raise Stop(BAD_INPUT, str(error)) from None
+    if not settings.profiles and settings.set_name is None and len(here := profiles_here()) == 1:
+        # where nothing says otherwise, the one profile that stands here is meant, as met.yaml is
+        settings = settings.model_copy(update={"profiles": tuple(here)})
     return settings
+
+
+# A folder with more files than this is no folder of profiles; and the head of one is enough.
+MOST_FILES, HEAD = 200, 20_000
+_PROFILE = re.compile(rb"^format:\s.*?^set:\s|^set:\s.*?^format:\s", re.M | re.S)
+
+
+def profiles_here() -> list[Path]:
+    """The profiles in the folder somebody stands in, by what they begin with."""
+    found = []
+    try:
+        files = sorted(p for p in Path().iterdir() if p.suffix in (".yaml", ".yml"))
+    except OSError:
+        return []
+    for path in files[:MOST_FILES]:
+        with contextlib.suppress(OSError):
+            if path.is_file() and not path.name.startswith("."):
+                with path.open("rb") as file:
+                    if _PROFILE.search(file.read(HEAD)):
+                        found.append(path)
+    return found
 
 
 def which_set(
@@ -173,14 +180,27 @@ def which_set(
         return found, profile
     name = set_name or settings.set_name
     if name is None:
+        here = [words.clean(path.name, 60) for path in profiles_here()]
+        stands = f"here stand {words.listed(here, 5)}; " if here else ""
         raise Stop(
             BAD_INPUT,
-            "which set? say --set NAME or --profile FILE, or set STUDIOBRIDGE_SET, or name one"
-            " profile in the settings file",
+            f"which set? {stands}say --set NAME or --profile FILE, or set STUDIOBRIDGE_SET, or"
+            " name one profile in the settings file",
         )
     if not NAME.match(name):
         raise Stop(BAD_INPUT, f"'{words.clean(name, 60)}' is not a name of a set")
     return name, None
+
+
+def profile_of(settings: Settings, name: str) -> Path | None:
+    """The file that describes this set, in the settings or in the folder somebody stands in."""
+    from studiobridge.bridge.shelf import all_files, load
+
+    for path in [*all_files(settings.profiles), *profiles_here()]:
+        found = load(path, lambda text: None)
+        if found is not None and found.name == name:
+            return path
+    return None
 
 
 @contextlib.contextmanager
@@ -214,16 +234,26 @@ def leaving(text: str) -> Iterator[None]:
             loop.remove_signal_handler(number)
 
 
+ELSEWHERE = "if your broker is another one, say STUDIOBRIDGE_BROKER=mqtt://HOST:PORT"
+
+
 def run_asking(task: Coroutine[Any, Any, int]) -> None:
     import asyncio
 
-    from studiobridge.bridge.asking import NoBridge, NoBroker
-
-    for_long()
+    try:
+        from studiobridge.bridge.asking import NoBridge, NoBroker
+    except KeyboardInterrupt:
+        task.close()
+        raise
     try:
         code = asyncio.run(task)
-    except (NoBroker, NoBridge) as error:
+    except NoBroker as error:
+        hint = f"; {ELSEWHERE}" if "is not reached" in str(error) else ""
+        raise Stop(NO_BRIDGE, f"{error}{hint}") from None
+    except NoBridge as error:
         raise Stop(NO_BRIDGE, str(error)) from None
+    finally:
+        task.close()  # Ctrl-C before it began; after its end this is nothing
     raise typer.Exit(code)
 
 

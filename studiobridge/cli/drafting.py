@@ -145,6 +145,12 @@ def _draft(
         show.out(f"Next: `studiobridge check {path}`, `studiobridge rehearse {path}`.")
         if shelf is not None:
             show.out("The bridge on this machine takes it up by itself, and switches nothing on.")
+            show.out(f"Then `studiobridge up --set {name}`.")
+        else:
+            show.out(
+                f"Then `studiobridge run {path}`, which switches nothing on, and in another"
+                f" terminal `studiobridge up --set {name}`."
+            )
     if wrong:
         raise typer.Exit(NOT_THERE)
 
@@ -318,7 +324,8 @@ def _set_in(text: str, columns: int) -> str:
 
 def _reported(profile: SetProfile, settings_file: Path | None) -> dict[str, Preset]:
     """How the lights stand by what they report, listened to for a while. Publishes nothing."""
-    from studiobridge.bridge.link import CannotConnect, Link
+    from studiobridge.bridge.asking import NoBroker
+    from studiobridge.bridge.once import once
     from studiobridge.craft.chroma import Colour
     from studiobridge.profile.model import Preset, figure
     from studiobridge.profile.said import Report
@@ -338,26 +345,12 @@ def _reported(profile: SetProfile, settings_file: Path | None) -> dict[str, Pres
             return
 
     async def listen() -> None:
-        link = Link(
-            settings.broker,
-            f"studiobridge-draft-{os.getpid()}",
-            will=None,
-            subscriptions=lambda: list(speech.subscriptions()),
-            on_up=lambda: None,
-            on_down=lambda why: None,
-            on_message=message,
-            on_fault=lambda text: None,
-        )
-        await link.connect()
-        staying = asyncio.create_task(link.stay())
-        await asyncio.sleep(LISTENS)
-        await link.close()
-        staying.cancel()
-        await asyncio.gather(staying, return_exceptions=True)
+        async with once(settings.broker, "draft", speech.subscriptions, message):
+            await asyncio.sleep(LISTENS)
 
     try:
         asyncio.run(listen())
-    except CannotConnect as error:
+    except NoBroker as error:
         raise Stop(NO_BRIDGE, str(error)) from None
     found = {}
     for name in profile.devices:

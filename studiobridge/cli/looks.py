@@ -17,6 +17,7 @@ from studiobridge.cli.base import (
     Stop,
     app,
     ask_simply,
+    profile_of,
     read_or_stop,
     settings_or_stop,
 )
@@ -44,6 +45,9 @@ def _reading(profile: Path | None, set_name: str | None, settings_file: Path | N
             reading = read_or_stop(path)
             if wanted == reading.profile.name or (wanted is None and len(settings.profiles) == 1):
                 return reading
+        here = profile_of(settings, wanted) if wanted is not None else None
+        if here is not None:
+            return read_or_stop(here)
         raise Stop(BAD_INPUT, "which profile? say --profile FILE, or name it in the settings file")
     reading = read_or_stop(profile)
     if set_name is not None and set_name != reading.profile.name:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import secrets
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -24,11 +22,13 @@ from studiobridge.cli.base import (
     Stop,
     app,
     leaving,
+    profile_of,
     read_or_stop,
     run_asking,
     settings_or_stop,
     which_set,
 )
+from studiobridge.cli.question import may_i
 from studiobridge.shown import words
 
 if TYPE_CHECKING:
@@ -65,6 +65,8 @@ def measure(
     loaded = settings_or_stop(settings)
     name, path = which_set(loaded, set_name, profile)
     if path is None:
+        path = profile_of(loaded, name)
+    if path is None:
         raise Stop(BAD_INPUT, "to measure it its profile is needed: say --profile FILE")
     if force and not keep:
         raise Stop(BAD_INPUT, "--force says what --keep may overwrite")
@@ -89,10 +91,7 @@ def _may_i(subject: Subject, yes: bool) -> None:
     if yes:
         show.fail(asked)
         return
-    if not sys.stdin.isatty():
-        raise Stop(BAD_INPUT, f"{asked}; a person has to say yes, or --yes")
-    if input(f"{asked}. May I? (y/N) ").strip().lower() not in ("y", "yes"):
-        raise Stop(NOT_THERE, "nothing was sent")
+    may_i(asked)
 
 
 async def _measure(
@@ -106,14 +105,17 @@ async def _measure(
     force: bool,
     as_json: bool,
 ) -> int:
+    from studiobridge.bridge.once import once
     from studiobridge.cli.stand import stand
     from studiobridge.meeting.conclusions import as_dict, conclusions
     from studiobridge.meeting.measuring import Measuring
 
     measuring = Measuring(subject)
+    ears = Ears(made, measuring)
+    link = once(settings.broker, "measure", ears.speech.subscriptions, ears.message, ears.gone)
     left: list[str] = []
     with leaving("it was ended by hand, and nothing is written"):
-        async with stand(settings, name, path) as set_, Ears(settings, made, measuring) as ears:
+        async with stand(settings, name, path) as set_, link:
             try:
                 over = await _script(measuring, set_, ears)
             except asyncio.CancelledError:
@@ -179,59 +181,24 @@ def _keep(path: Path, seen: bytes, device: str, found: Mapping[str, Any], force:
 class Ears:
     """Hears what the devices say, beside whoever runs the set."""
 
-    def __init__(self, settings: Settings, profile: SetProfile, measuring: Measuring) -> None:
-        from studiobridge.bridge.link import Link
+    def __init__(self, profile: SetProfile, measuring: Measuring) -> None:
         from studiobridge.speech import Speech
 
         self.lost = False
         self.wish: Wish | None = None
         self.news = asyncio.Event()
         self.now = asyncio.get_running_loop().time
+        self.speech = Speech(profile)
         self._measuring = measuring
-        self._speech = Speech(profile)
-        self._subscribed = asyncio.Event()
-        self._link = Link(
-            settings.broker,
-            f"studiobridge-measure-{secrets.token_hex(5)}",
-            will=None,
-            subscriptions=self._speech.subscriptions,
-            on_up=lambda: None,
-            on_down=lambda why: self._gone(),
-            on_message=self._message,
-            on_subscribed=self._subscribed.set,
-        )
-        self._staying: asyncio.Task[None]
 
-    async def __aenter__(self) -> Ears:
-        from studiobridge.bridge.asking import NoBroker
-        from studiobridge.bridge.link import CannotConnect
-
-        try:
-            await self._link.connect()
-        except CannotConnect as error:
-            raise NoBroker(str(error)) from None
-        self._staying = asyncio.create_task(self._link.stay())
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(3.0):
-                await self._subscribed.wait()
-        return self
-
-    async def __aexit__(self, *_: object) -> None:
-        lost = self.lost
-        await self._link.close()
-        self.lost = lost
-        self._staying.cancel()
-        with contextlib.suppress(asyncio.CancelledError, Exception):
-            await self._staying
-
-    def _gone(self) -> None:
+    def gone(self, why: str) -> None:
         self.lost = True
         self.news.set()
 
-    def _message(self, message: Message) -> None:
+    def message(self, message: Message) -> None:
         from studiobridge.profile.said import Report
 
-        for said in self._speech.hear(message, self.now()):
+        for said in self.speech.hear(message, self.now()):
             if isinstance(said, Report):
                 wish = self._measuring.heard(
                     self.now(), said.device, said.point, said.value, said.retained

@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
-import secrets
 import signal
 import sys
 import textwrap
@@ -235,6 +234,11 @@ class _Table:
         if not self.done.is_set():
             self.take(self.talk.answered(answer, time.monotonic()))
 
+    def _go_on(self) -> None:
+        """Enter with no question open: what was to be done by hand is done. Not an answer."""
+        if not self.done.is_set():
+            self.take(self.talk.done_by_hand(time.monotonic()))
+
     def typed(self) -> None:
         """A line came from the terminal; its end is like Ctrl-C."""
         # not through a buffer, where a second line would lie until the next question
@@ -253,6 +257,8 @@ class _Table:
             self._answer(said)
         elif said.lower() in ("n", "no", "stop"):
             self.stop(NOT_THERE, "you said stop")
+        elif not said:
+            self._go_on()
 
 
 async def _meet(
@@ -262,33 +268,18 @@ async def _meet(
     given: dict[str, list[str]] | None,
     as_json: bool,
 ) -> int:
-    from studiobridge.bridge.asking import NoBroker
-    from studiobridge.bridge.link import CannotConnect, Link
+    from studiobridge.bridge.once import once
     from studiobridge.meeting.first_meeting import Meeting
 
     table = _Table(Meeting(known=known), given, as_json)
-    subscribed = asyncio.Event()
-    link = Link(
+    async with once(
         settings.broker,
-        f"studiobridge-meet-{secrets.token_hex(5)}",
-        will=None,
-        subscriptions=lambda: [("#", 0)],
-        on_up=lambda: None,
-        on_down=lambda why: table.lost(f"the link to the broker is gone ({why})"),
-        on_message=table.heard,
-        on_subscribed=subscribed.set,
-    )
-    table.link = link
-    try:
-        await link.connect()
-    except CannotConnect as error:
-        await link.close()
-        raise NoBroker(str(error)) from None
-    keep = asyncio.create_task(link.stay())
-    try:
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(3.0):
-                await subscribed.wait()
+        "meet",
+        lambda: [("#", 0)],
+        table.heard,
+        lambda why: table.lost(f"the link to the broker is gone ({why})"),
+    ) as link:
+        table.link = link
         if link.refused:
             raise Stop(
                 NOT_THERE,
@@ -297,11 +288,6 @@ async def _meet(
         with _signals(table), _typing(table, given is None):
             table.take(table.talk.begin(time.monotonic()))
             await table.done.wait()
-    finally:
-        await link.close()
-        keep.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await keep
     return _ended(table, book, as_json)
 
 

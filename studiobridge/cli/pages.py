@@ -16,7 +16,6 @@ from studiobridge.cli.base import (
     SettingsOption,
     Stop,
     app,
-    for_long,
     read_or_stop,
     settings_or_stop,
 )
@@ -67,7 +66,6 @@ async def _serve_pages(settings: Settings, profiles: list[Any], shelf: Shelf) ->
     from studiobridge.panel.serve import serve
 
     stopped = asyncio.Event()
-    for_long()
     for number in (signal.SIGINT, signal.SIGTERM):
         asyncio.get_running_loop().add_signal_handler(number, stopped.set)
     return await serve(settings, profiles, stopped, show.fail, shelf)

@@ -99,7 +99,8 @@ def check(
         for warning in warnings:
             show.problem(warning, " (a doubt, not an error)", sys.stdout)
         if reading is None:
-            show.out(f"Not looked at until these are mended: {words.listed(NOT_YET)}.")
+            if profile.exists():
+                show.out(f"Not looked at until these are mended: {words.listed(NOT_YET)}.")
         elif problems:
             show.fail(MAINS_CAUTION)
         elif not others:

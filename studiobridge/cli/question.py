@@ -1,6 +1,6 @@
-"""Asking the person at the terminal whether a camera still rolls, while a run-down waits for it.
+"""Asking the person at the terminal: may something be told, does a camera still roll.
 
-The answer is a word a take hangs on, so an empty line is none, and what was typed before the
+A take or a lamp hangs on the answer, so an empty line is none, and what was typed before the
 question was there is not taken for one.
 """
 
@@ -13,6 +13,7 @@ from collections.abc import Awaitable, Callable, Mapping
 from typing import Any
 
 from studiobridge.cli import show
+from studiobridge.cli.base import BAD_INPUT, NOT_THERE, Stop
 from studiobridge.shown import words
 
 # Waits for a change, so many seconds at most.
@@ -78,6 +79,24 @@ class Question:
                     " here or anywhere"
                 )
                 return
+
+
+def may_i(what: str = "") -> None:
+    """Goes on with a person's yes alone; raises Stop where nobody can be asked, or it is no yes.
+
+    Asked on the error stream: what is printed may be read by a program.
+    """
+    if not sys.stdin.isatty():
+        before = f"{what}; " if what else ""
+        raise Stop(BAD_INPUT, f"{before}nothing was sent: a person has to say yes, or --yes")
+    if what:
+        show.fail(f"{what}.")
+    forget_what_was_typed()
+    sys.stderr.write("May I? (y/N) ")
+    sys.stderr.flush()
+    line = sys.stdin.readline()
+    if line.strip().lower() not in ("y", "yes"):
+        raise Stop(NOT_THERE, "nothing was sent" if line else "\nnothing was sent")
 
 
 def forget_what_was_typed() -> None:

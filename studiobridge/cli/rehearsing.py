@@ -20,7 +20,6 @@ from studiobridge.cli.base import (
     SettingsOption,
     Stop,
     app,
-    for_long,
     read_or_stop,
     settings_or_stop,
     which_set,
@@ -63,7 +62,6 @@ def rehearse(
         found = settings_or_stop(None)
         pages.keys_of(found)
         port = found.panel.port
-    for_long()
     raise typer.Exit(
         asyncio.run(rehearse_evening(profile, reading.profile, pace, stay, look, port))
     )

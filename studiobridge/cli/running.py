@@ -27,7 +27,6 @@ from studiobridge.cli.base import (
     TargetArgument,
     app,
     ask_simply,
-    for_long,
     leaving,
     read_or_stop,
     run_asking,
@@ -67,7 +66,6 @@ def run(
         raise Stop(BAD_INPUT, "which sets? name their profiles, here or in the settings file")
     from studiobridge.bridge.service import run_sets
 
-    for_long()
     raise typer.Exit(asyncio.run(run_sets(paths, loaded)))
 
 

@@ -61,7 +61,11 @@ class Here:
     async def __aenter__(self) -> Here:
         from studiobridge.bridge.daemon import SetRunner
 
-        show.fail("no bridge is running: this command runs the set itself, and stops watching it")
+        show.fail(
+            "no bridge is running: this command runs the set itself, and stops watching it;"
+            f" with `studiobridge run {self.path}` in another terminal the next command knows"
+            " what this one heard"
+        )
         self._runner = SetRunner(
             self.path,
             read_or_stop(self.path).profile,

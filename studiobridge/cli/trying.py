@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -27,6 +26,7 @@ from studiobridge.cli.base import (
     settings_or_stop,
     which_set,
 )
+from studiobridge.cli.question import may_i
 from studiobridge.shown import words
 
 if TYPE_CHECKING:
@@ -156,10 +156,7 @@ def _alone(
         topic, payload = words.clean(message.topic, 200), message.payload.decode(errors="replace")
         show.fail(f"it would be told on `{topic}`: {words.clean(payload, 200)}")
     if messages and not yes:
-        if not sys.stdin.isatty():
-            raise Stop(BAD_INPUT, "nothing was sent: a person has to say yes, or --yes")
-        if input("may I? (y/N) ").strip().lower() not in ("y", "yes"):
-            raise Stop(NOT_THERE, "nothing was sent")
+        may_i()
     run_asking(_listen(settings, speech, messages, wish, as_json))
 
 
@@ -192,11 +189,10 @@ async def _listen(
     as_json: bool,
 ) -> int:
     """Tell it, and say what is heard for a while."""
-    import secrets
     import time
 
     from studiobridge.bridge.asking import NoBroker
-    from studiobridge.bridge.link import CannotConnect, Link
+    from studiobridge.bridge.once import once
     from studiobridge.bridge.trials import Trials
     from studiobridge.meeting.lone import IT
     from studiobridge.meeting.sets import FILTER, Sets
@@ -205,7 +201,6 @@ async def _listen(
 
     trial, sets = Trials(), Sets()
     trial.begins(IT, {IT: ()}, time.monotonic())
-    subscribed = asyncio.Event()
     spoke = answered = False
 
     def message(came: Message) -> None:
@@ -217,26 +212,11 @@ async def _listen(
         answered = answered or any(wish is not None and said.point == wish[0] for said in live)
         trial.heard(came, found, time.monotonic())
 
-    link = Link(
-        settings.broker,
-        f"studiobridge-try-{secrets.token_hex(5)}",
-        will=None,
-        subscriptions=lambda: [*speech.subscriptions(), (FILTER, 0)],
-        on_up=lambda: None,
-        on_down=lambda why: None,
-        on_message=message,
-        on_subscribed=subscribed.set,
-    )
-    try:
-        await link.connect()
-    except CannotConnect as error:
-        raise NoBroker(str(error)) from None
-    staying = asyncio.create_task(link.stay())
-    try:
+    def filters() -> list[tuple[str, int]]:
+        return [*speech.subscriptions(), (FILTER, 0)]
+
+    async with once(settings.broker, "try", filters, message) as link:
         with leaving("nothing more is sent"):
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(3.0):
-                    await subscribed.wait()
             if messages:
                 # what the broker keeps of the sets on it comes before it answers this
                 if not await _has_all(link):
@@ -260,14 +240,8 @@ async def _listen(
             while waits > 0 and link.connected:
                 await asyncio.sleep(0.1)
                 waits = (min(waits, AFTER_ANSWER) if answered else waits) - 0.1
-    finally:
-        lost = not link.connected
-        await link.close()
-        staying.cancel()
-        with contextlib.suppress(asyncio.CancelledError, CannotConnect):
-            await staying
-    if lost:
-        raise NoBroker("the link to the broker was lost")
+            if not link.connected:
+                raise NoBroker("the link to the broker was lost")
     detail = trial.taken(speech.lacking)
     if as_json:
         show.print_json({"code": DONE if spoke else NOT_THERE, "detail": detail})

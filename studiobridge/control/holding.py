@@ -105,7 +105,7 @@ class Holding:
             return
         if state not in PROVEN:
             return
-        unproven = self.watcher.unproven()
+        unproven = {**self.tried_otherwise(), **self.watcher.unproven()}
         if not unproven:
             self.standing.turn(PROVEN[state], at)
             return
@@ -113,6 +113,18 @@ class Holding:
         if state in UNPROVEN:
             self.standing.turn(UNPROVEN[state], at, why)
         self.watcher.silence.seek_soon(self.watcher.unproven(differing=False), at)
+
+    def tried_otherwise(self) -> dict[str, str]:
+        """What never says how it stands, and was told otherwise in a try: it is not as asked."""
+        found: dict[str, str] = {}
+        for name in sorted(self.desk.tried_out & self.watcher.wanted.keys()):
+            belief = self.beliefs.of[name]
+            for point in sorted(belief.device.mute & self.watcher.wanted[name].keys()):
+                told = belief.told.get(point)
+                if told is None or belief.same(point, self.watcher.wanted[name][point], told.value):
+                    continue
+                found[name] = f"{name} was tried otherwise than asked: `restore` puts it back"
+        return found
 
     # ---- put back by itself --------------------------------------------------------------
 

@@ -191,6 +191,10 @@ class Endings:
             if other in self.holding.watcher.wanted:
                 self.holding.watcher.judge(other, at)
         self.holding.settle(at, after_a_run=True)
+        if self.standing.state == "adrift":
+            # it is being tried no more; what differs by its own word is in the list of drifts
+            self.standing.why = "; ".join(self.holding.tried_otherwise().values())
+            self.desk.emit(Announce(state=True))
         self.standing.watch_left_on(at)
 
     def _to_turn(self, run: Run) -> list[str]:

@@ -391,6 +391,8 @@ def why_failed(active: Active, desk: Desk, gates: Gates) -> str:
             return f"{name} did not report; open it and wake it, then check its network"
         button = ", press its power button," if belief.device.kind == "computer" else ","
         check = f"check that {feed} powers it{button} then its network"
+        if not belief.device.can_ask:
+            check += "; if it speaks only when it changes, turn it once by hand, and `up` again"
         return _in_vain(desk, active, f"{name} did not report", sorted(belief.hears), check)
     if step.action == "shut down":
         return f"{name} {gates.why_not_down(name)}; shut it down by hand, then ask again"

@@ -37,8 +37,9 @@ LISTENS = 4.0
 # A press is waited for so long (s), one that a device may not have a button for not as long, and
 # what it brings is complete when nothing new came for the last.
 PRESSED_WITHIN, MAY_BE_WITHIN, COMPLETE = 20.0, 8.0, 1.6
-# Answers by hand of one device.
+# Answers by hand of one device; and so often a slip in a name or a number is asked again.
 MOST_ANSWERS = 6
+MOST_SLIPS = 3
 # So much of what was heard is remembered, for what else was said just before a state.
 REMEMBERED = 4000
 # Of several that answered, the first is taken for it without asking when it is so much surer.
@@ -59,8 +60,8 @@ _DIMS: tuple[tuple[Deed, str], ...] = (("dark", "as DARK as it goes"), ("full", 
 _WHITES: tuple[tuple[Deed, str], ...] = (("warm", "to its WARMEST"), ("cold", "to its COLDEST"))
 
 _RUNS = (
-    "the set {} is not dark: a device of it is tried with `studiobridge try`, through its gates,"
-    " and not here"
+    "the set {} is not dark: if this device is in it, say n here, and tell it with"
+    " `studiobridge try`, which goes through its gates"
 )
 
 Phase = Literal["idle", "listening", "asking", "pressing", "trying", "done"]
@@ -83,6 +84,10 @@ class Meeting:
     _deed_since: float = 0.0
     _pressed_at: float = -1e9
     _moved: dict[Deed, bool] = field(default_factory=dict)
+    # it stood dark already when it was to be turned dark: once more, after it was turned to full
+    _twice: bool = False
+    _slips: int = 0
+    # the sets on this broker, as they say they stand
     _sets: Sets = field(default_factory=Sets)
     # of each press: the topics with news, in order
     _order: list[list[str]] = field(default_factory=list)
@@ -167,6 +172,8 @@ class Meeting:
         if self.phase != "asking":
             return []
         said = (answer or "").strip()
+        if self._question == "name" and said.lower() in ("n", "no") and (rest := self._others()):
+            return self._ask_which_of(rest, "Which one is it, then? (a number; n: none)", now)
         if answer is None or said.lower() in ("n", "no", "stop"):
             return self._over("nobody answered" if answer is None else "you said no")
         if self._question == "press":
@@ -175,6 +182,13 @@ class Meeting:
         if self._question == "which":
             return self._chosen(said, now)
         return self._named(said, now)
+
+    def done_by_hand(self, now: float) -> list[Out]:
+        """The person says it is done, or cannot be: what it brings may still be on its way."""
+        if self.phase != "pressing":
+            return []
+        self._due = min(self._due, now + COMPLETE)
+        return [Wake(self._due)]
 
     def stop(self, why: str, now: float, lost: bool = False) -> list[Out]:
         if self._trying is not None:
@@ -233,23 +247,44 @@ class Meeting:
         self.phase, self._deed_since, self._pressed_at = "pressing", now, -1e9
         first = deed == "off"
         self._due = now + (PRESSED_WITHIN if first else MAY_BE_WITHIN)
-        says = f"now switch it {words}"
+        says = f"now switch it {words} (Enter: it is done)"
         if deed not in ("off", "on"):
-            says = f"now turn it {words}; do nothing where it cannot be turned"
+            says = f"now turn it {words} (Enter: it is done, or cannot be turned)"
         return [Say(says), Wake(self._due)]
 
     def _deed_is_over(self, now: float) -> list[Out]:
         deed, _ = self._deeds.pop(0)
-        self._moved[deed] = self._pressed_at > 0
+        self._moved[deed] = self._moved_it()
+        turned = self._moved.get("dark", False) or self._moved.get("full", False)
         if not self._deeds:
-            if deed == "full" and self._moved["full"] and not self._moved["dark"]:
-                self._moved["dark"] = True  # it was dark already: once more, to see what that says
+            if deed == "full" and turned and not self._moved["dark"] and not self._twice:
+                self._twice = True  # it was dark already: once more, to see what that says
                 self._deeds = list(_DIMS)
             elif deed == "on" and self._numbers():
                 self._deeds = list(_DIMS)
-            elif deed == "full" and self._numbers(2):
+            elif deed == "full" and turned and self._numbers(2):
                 self._deeds = list(_WHITES)
         return self._next_deed(now)
+
+    def _moved_it(self) -> bool:
+        """Did the last deed bring news, and of what answered before? Others speak by the clock."""
+        if self._pressed_at <= 0:
+            return False
+        answered = self._answered_before()
+        heard = set(self._order[-1])
+        return not answered or any(t in answered or _beside(t, answered) for t in heard)
+
+    def _answered_before(self) -> set[str]:
+        """The topics of what seems to have been switched."""
+        topics = {
+            answer.change.topic
+            for press in self.hearing.presses()
+            if press.what in ("off", "on")
+            for answer in press.answers[:1]
+        }
+        for who, _ in self._scored()[:1]:
+            topics |= own_topics(who)
+        return topics
 
     def _numbers(self, many: int = 1) -> bool:
         """Does what answered so far say numbers too, that may be a level or a white?"""
@@ -322,22 +357,37 @@ class Meeting:
         if scored and (len(scored) == 1 or scored[0][1] - scored[1][1] >= CLEARLY):
             return self._ask_name(scored[0][0], now)
         found = [who for who, _ in scored] or self.hearing.acquaintances()
-        self._choices = found[:CHOICES]
-        if not self._choices:
+        if not found:
             return self._over(
                 "nothing was heard that could be a device: see that it is on and knows this broker"
             )
-        lines = [f"  {n}. {_described(who)}" for n, who in enumerate(self._choices, 1)]
         head = (
             "Which one is it? (a number; n: none)"
             if scored
             else ("Nothing changed when you pressed. Is it one of these? (a number; n: none)")
         )
+        return self._ask_which_of(found, head, now)
+
+    def _ask_which_of(self, found: list[Acquaintance], head: str, now: float) -> list[Out]:
+        self._choices = found[:CHOICES]
+        lines = [f"  {n}. {_described(who)}" for n, who in enumerate(self._choices, 1)]
         return self._put("which", "\n".join([head, *lines]), now, ("1",))
+
+    def _others(self) -> list[Acquaintance]:
+        """Who else it may be, where the one that answered clearest was not it; asked once."""
+        if self._choices or self.who is None:
+            return []
+        mine = own_topics(self.who)
+        found = [who for who, _ in self._scored()] + self.hearing.acquaintances()
+        rest: dict[str, Acquaintance] = {}
+        for who in found:
+            if who.name != self.who.name and not own_topics(who) & mine:
+                rest.setdefault(who.name, who)
+        return list(rest.values())
 
     def _chosen(self, said: str, now: float) -> list[Out]:
         if not said.isascii() or not said.isdigit() or not 1 <= int(said) <= len(self._choices):
-            return self._over(f"{shown(said)} is none of the numbers")
+            return self._again(f"{shown(said)} is none of the numbers", now)
         return self._ask_name(self._choices[int(said) - 1], now)
 
     def _ask_name(self, who: Acquaintance, now: float) -> list[Out]:
@@ -355,7 +405,7 @@ class Meeting:
         kind = next((w for w in words if w in KINDS and len(words) > 1), None)
         name = "-".join(w for w in words if w != kind).lower() or self.who.name
         if not NAME.match(name):
-            return self._over(f"{shown(name)} is not a name: a-z, 0-9 and hyphens")
+            return self._again(f"{shown(name)} is not a name: a-z, 0-9 and hyphens", now)
         self.who = replace(self._its_own(self.who), name=name, kind=kind or self.who.kind)
         self.who = self._only_a_word(self.who)
         left = MOST_ANSWERS - self.answers
@@ -430,6 +480,19 @@ class Meeting:
         literals[place : place + 2] = [literals[place] + stood[True].pop() + literals[place + 1]]
         names = [name for name in form.names if name != "any"]
         return str(Text(tuple(literals), tuple(names)))
+
+    def _again(self, why: str, now: float) -> list[Out]:
+        """A slip of a finger: said, and asked again, rather than everything from the button on."""
+        self._slips += 1
+        if self._slips > MOST_SLIPS:
+            return self._over(why)
+        self.answers -= 1
+        asked = (
+            self._ask_name(self.who, now)
+            if self._question == "name" and self.who is not None
+            else self._ask_which_of(self._choices, "Which one is it? (a number; n: none)", now)
+        )
+        return [Say(why), *asked]
 
     # ---- the end --------------------------------------------------------------------------------
 

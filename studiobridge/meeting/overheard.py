@@ -49,8 +49,6 @@ UNUSUAL = 15.0
 EARLIER, IN_SECONDS = 0.3, 3.0
 # A number that jumps so many times further than it ever did by itself did not do it by itself.
 FAR = 4.0
-# What has risen so often and never fallen is a clock or a counter.
-COUNTS = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,8 +107,6 @@ class Spot:
     low: float | None = None
     high: float | None = None
     whole: bool = True
-    rises: int = 0
-    falls: int = 0
     # each word and how often; a key says whether it is a yes or no of its own, as 1 is not true
     words: dict[tuple[bool, Scalar], int] = field(default_factory=dict)
     many: bool = False
@@ -121,16 +117,13 @@ class Spot:
         """One more report; is it another value than before?"""
         key = (isinstance(value, bool), value)
         changed = self.count > 0 and key != (isinstance(self.last, bool), self.last)
-        figure, before = figure_of(value), figure_of(self.last)
+        figure = figure_of(value)
         if figure is None:
             self.text += 1
         else:
             self.low = figure if self.low is None else min(self.low, figure)
             self.high = figure if self.high is None else max(self.high, figure)
             self.whole = self.whole and figure == int(figure)
-            if changed and before is not None:
-                self.rises += figure > before
-                self.falls += figure < before
         if key in self.words:
             self.words[key] += 1
         elif len(self.words) < MOST_WORDS:
@@ -149,11 +142,6 @@ class Spot:
     def numeric(self) -> bool:
         """Was it a number each time?"""
         return self.count > 0 and not self.text
-
-    @property
-    def counts(self) -> bool:
-        """Does it only ever rise, again and again?"""
-        return self.numeric and self.rises >= COUNTS and not self.falls
 
     @property
     def values(self) -> list[Scalar]:
@@ -204,15 +192,12 @@ class Touch:
     quiet: float
     step: float
     jump: float = 0.0  # the furthest it went in one go since
-    counts: bool = False  # it only ever rises, again and again: a clock or a counter
 
     @property
     def odds(self) -> float:
         """How unlikely it was to change by itself just then, or to go so far."""
         rate = (self.own + EARLIER) / (self.quiet + IN_SECONDS)
         odds = 1.0 - min(1.0, rate * AT_ONCE)
-        if self.counts:
-            return min(odds, 0.2)
         if self.own >= 2 and self.jump > 0:
             if self.step > 0 and self.jump > FAR * self.step:
                 odds = max(odds, 1.0 - self.step / self.jump)
@@ -358,7 +343,7 @@ class Overheard:
                 return
             if touch is None and since <= AT_ONCE and len(press.touched) < MOST_TOUCHED:
                 press.touched[key] = Touch(
-                    topic.name, sign, spot, before, at, at, spot.last, *usual, jump, spot.counts
+                    topic.name, sign, spot, before, at, at, spot.last, *usual, jump
                 )
                 return
         if new:

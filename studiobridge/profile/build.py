@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from studiobridge.profile.devices import BATTERY, Devices
 from studiobridge.profile.dialects import Dialects
-from studiobridge.profile.findings import Findings, Part, nearest
+from studiobridge.profile.findings import Findings, Part, near, nearest
 from studiobridge.profile.looks import Looks
 from studiobridge.profile.model import Circuit, LeftOn, Patience, Price, SetProfile
 from studiobridge.profile.old_words import take_new_words
@@ -53,12 +53,24 @@ def read_profile(path: FilePath) -> Reading:
     try:
         data = bytes_of(path)
     except FileNotFoundError:
-        raise ProfileError([Problem(str(path), 1, 1, "there is no such file")]) from None
+        raise ProfileError(
+            [Problem(str(path), 1, 1, "there is no such file", _meant(path))]
+        ) from None
     except OSError as error:
         what = f"it cannot be read: {error.strerror or error}"
         raise ProfileError([Problem(str(path), 1, 1, what)]) from None
     reading = read_profile_text(data, str(path))
     return replace(reading, path=path)
+
+
+def _meant(path: FilePath) -> str:
+    """The file beside it whose name is the nearest: `corner` is most often corner.yaml."""
+    try:
+        beside = [p.name for p in path.parent.iterdir() if p.suffix in (".yaml", ".yml")]
+    except OSError:
+        return ""
+    close = near(path.name if path.suffix else f"{path.name}.yaml", beside)
+    return f"did you mean {path.with_name(close[0])}?" if close else ""
 
 
 def read_profile_text(text: str | bytes, name: str = "profile.yaml") -> Reading:

@@ -22,6 +22,8 @@ ON_ITS_OWN = {
     "to": "write an address, or [one, another]",
     "together": "write yes, or [level, cct]",
 }
+# The line that says which kind of file it is, and which form of it: a profile's, a book's.
+FIRST_LINE = {("format",): "format: 1", ("met",): "met: 1"}
 # What a line with this key may look like, where the shape only knows that it is a text.
 LIKE = {
     "topic": '"{at}/in"',
@@ -106,8 +108,8 @@ def named(path: Path) -> str:
 def _missing(loc: Path) -> Misfit:
     place = place_at(loc) or Place(())
     todo = f"add it, like {_line(loc, place)}"
-    if loc == ("format",):
-        todo = "add 'format: 1'"
+    if loc in FIRST_LINE:
+        todo = f"add '{FIRST_LINE[loc]}'"
     return Misfit(loc, f"'{loc[-1]}' is missing", todo, "missing")
 
 
@@ -119,6 +121,18 @@ def _unknown(path: Path, value: object) -> Misfit:
         return Misfit(path, what, "write a number with a point, like 1.5", "unknown")
     above = place_at(path[:-1]) or Place(())
     return Misfit(path, f"unknown key '{last}'", nearest(last, above.keys()), "unknown")
+
+
+# What people call a device, and its kind here. By letters 'lamp' is nearest to 'amp', which is
+# brought up last and needs no look.
+MEANT = {
+    **dict.fromkeys(("lamp", "bulb", "led", "panel", "fixture", "spot", "dimmer"), "light"),
+    **dict.fromkeys(("socket", "outlet", "relay", "switch", "strip"), "plug"),
+    **dict.fromkeys(("laptop", "pc", "desktop"), "computer"),
+    **dict.fromkeys(("monitor", "screen", "prompter", "teleprompter", "tv"), "display"),
+    **dict.fromkeys(("mixer", "mic", "microphone", "recorder"), "audio"),
+    **dict.fromkeys(("speaker", "speakers", "loudspeaker", "amplifier"), "amp"),
+}
 
 
 def _own_words(item: Mapping[str, Any]) -> tuple[str, str]:
@@ -140,13 +154,14 @@ def _value(kind: str, item: Mapping[str, Any], path: Path, place: Place) -> tupl
     if kind == "value_error":
         what, todo = _own_words(item)
         return what, todo or like
-    if path == ("format",):
-        return f"format {as_written(value)} is not known here", "write 'format: 1'"
+    if path in FIRST_LINE:
+        return f"{path[0]} {as_written(value)} is not known here", f"write '{FIRST_LINE[path]}'"
     words = [as_written(word) for word in place.words()]
     if kind == "literal_error" and words:
         if isinstance(value, list | dict):
             return f"{quoted(value)} is not one of {_or(words)}", "write one of them alone"
-        todo = nearest(as_written(value), words)
+        meant = MEANT.get(as_written(value).casefold()) if last == "kind" else None
+        todo = f"did you mean '{meant}'?" if meant else nearest(as_written(value), words)
         return (
             f"{quoted(value)} is not one of {_or(words)}",
             todo if todo.startswith("did you mean") else "write one of them",

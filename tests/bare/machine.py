@@ -177,7 +177,8 @@ class Machine:
         with self.log.open("wb") as out:
             self._nspawn = subprocess.Popen(
                 [
-                    "systemd-nspawn", "-q", "-D", str(self.root), "-M", self.name, "--boot",
+                    # who is killed takes the machine along
+                    "setpriv", "--pdeathsig", "KILL", "systemd-nspawn", "-q", "-D", str(self.root), "-M", self.name, "--boot",
                     "--register=no", "--keep-unit", "--console=pipe", *binds,
                 ],
                 stdin=subprocess.DEVNULL, stdout=out, stderr=out, start_new_session=True,

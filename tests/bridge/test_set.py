@@ -133,9 +133,8 @@ def test_an_evening(kind: str, tmp_path: Path) -> None:
         asyncio.run(evening(port))
 
 
-@pytest.mark.parametrize("kind", BOTH)
 def test_a_camera_that_rolls_while_the_disk_takes_its_time_is_left_alone(
-    kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What was decided and waits for the record is not told any more when it has been written."""
     monkeypatch.setattr(bridge_daemon, "NOTE_WITHIN", 4.0)  # time enough to roll on a busy machine
@@ -160,12 +159,11 @@ def test_a_camera_that_rolls_while_the_disk_takes_its_time_is_left_alone(
             assert answer.code == 0, answer.text
             assert s.room.room.devices["fill"].level == pytest.approx(32, abs=1)
 
-    with broker_of(kind, tmp_path) as port:
+    with broker_of("mosquitto", tmp_path) as port:
         asyncio.run(evening(port))
 
 
-@pytest.mark.parametrize("kind", BOTH)
-def test_keep_writes_the_file(kind: str, tmp_path: Path) -> None:
+def test_keep_writes_the_file(tmp_path: Path) -> None:
     async def evening(port: int) -> None:
         async with stage(port, tmp_path, "one-plug-one-light") as s:
             # left at another level, so that "ready" waits until it has done as told
@@ -180,7 +178,7 @@ def test_keep_writes_the_file(kind: str, tmp_path: Path) -> None:
         assert "level: 33 %" in (tmp_path / "one-plug-one-light.yaml").read_text()
         assert "level: 55 %" in (tmp_path / "one-plug-one-light.yaml.before").read_text()
 
-    with broker_of(kind, tmp_path) as port:
+    with broker_of("mosquitto", tmp_path) as port:
         asyncio.run(evening(port))
 
 
@@ -265,8 +263,7 @@ def test_answers_never_go_where_a_stranger_says(tmp_path: Path) -> None:
         asyncio.run(evening(port))
 
 
-@pytest.mark.parametrize("kind", BOTH)
-def test_a_second_bridge_stands_down_and_touches_nothing(kind: str, tmp_path: Path) -> None:
+def test_a_second_bridge_stands_down_and_touches_nothing(tmp_path: Path) -> None:
     async def evening(port: int) -> None:
         async with stage(port, tmp_path, "one-plug-one-light") as s:
             second = SetRunner(
@@ -278,7 +275,7 @@ def test_a_second_bridge_stands_down_and_touches_nothing(kind: str, tmp_path: Pa
             assert (await s.ask("ping")).code == 0
             assert s.asker.shown.bridge_alive
 
-    with broker_of(kind, tmp_path) as port:
+    with broker_of("mosquitto", tmp_path) as port:
         asyncio.run(evening(port))
 
 

@@ -60,6 +60,16 @@ def test_a_light_that_never_speaks_is_said_with_where_it_was_asked() -> None:
     )
 
 
+def test_a_light_that_cannot_be_asked_and_was_on_already_is_said_with_a_way_on() -> None:
+    # its plug was on before: it has no reason to speak, and nothing asks it
+    room = Alone(DESK.replace('    ask: {topic: "do/{at}/report"}\n', ""))
+    room.ask(id="a", what="up")
+    room.run(0.1)
+    room.say("say/desk/power", "ON")
+    room.run(60.0)
+    assert "turn it once by hand" in failed(room)["key"]
+
+
 def test_a_command_that_is_not_confirmed_is_said_as_it_was_sent() -> None:
     room = Alone(DESK)
     room.ask(id="a", what="up")

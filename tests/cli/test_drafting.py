@@ -180,6 +180,9 @@ def test_a_person_answers_in_a_terminal_and_a_wrong_answer_is_asked_again(folder
     assert code == 0, shown
     assert "has no unit" in shown
     assert "written: shelf.yaml" in shown
+    said = " ".join(shown.split())
+    assert "`studiobridge run shelf.yaml`, which switches nothing on" in said
+    assert "`studiobridge up --set shelf`" in said
     profile = read_profile(folder / "shelf.yaml").profile
     assert (profile.title, profile.voltage) == ("Under the shelf", 230.0)
     # what a person took as it was offered is their answer

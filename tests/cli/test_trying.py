@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import json
+import os
+import pty
 import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -136,8 +141,7 @@ def test_what_is_not_measured_is_said_before_any_broker_is_asked(
 
 
 def test_nothing_is_sent_when_a_person_says_no(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("studiobridge.cli.measuring.sys.stdin", FakeTerminal())
-    monkeypatch.setattr("builtins.input", lambda text: "n")
+    monkeypatch.setattr("studiobridge.cli.question.sys.stdin", FakeTerminal("n\n"))
     monkeypatch.setattr(
         "studiobridge.cli.measuring.run_asking", lambda task: pytest.fail("it was begun")
     )
@@ -145,7 +149,7 @@ def test_nothing_is_sent_when_a_person_says_no(monkeypatch: pytest.MonkeyPatch) 
         _measured("shelf-light")
 
 
-class FakeTerminal:
+class FakeTerminal(io.StringIO):
     def isatty(self) -> bool:
         return True
 
@@ -170,6 +174,7 @@ def test_over_a_broker_with_nobody_running_the_set_and_gear_of_no_set(tmp_path: 
         here = studiobridge("try", "shelf-plug", "on", "--json", "--profile", CORNER, **where)
         assert here.returncode == 0, here.stderr
         assert "this command runs the set itself" in here.stderr
+        assert f"`studiobridge run {CORNER}` in another terminal" in here.stderr
         said = json.loads(here.stdout)
         assert said["detail"]["outcome"] == "confirmed"
         assert [m["topic"] for m in said["detail"]["sent"]] == ["shelf/plug/in"]
@@ -239,3 +244,29 @@ def test_what_does_not_reach_the_broker_ends_a_try_of_gear_of_no_set(
             broker.process.send_signal(signal.SIGCONT)
     assert code == 3
     assert "did not reach the broker in 0.4 s" in text
+
+
+def test_what_was_typed_before_the_question_is_no_yes_and_its_end_is_no(tmp_path: Path) -> None:
+    """The question is no part of what is printed, which a program may read."""
+    (tmp_path / "met.yaml").write_text(BOOK)
+    ours, theirs = pty.openpty()
+    os.write(ours, b"y\n")
+    said = ["try", "on", "--dialect", "relay", "--at", "shelf/plug", "--json"]
+    asking = subprocess.Popen(
+        [sys.executable, "-c", "from studiobridge.cli import main; main()", *said],
+        stdin=theirs,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        cwd=tmp_path,
+        env={**os.environ, "HOME": str(tmp_path), "STUDIOBRIDGE_BROKER": "mqtt://127.0.0.1:1"},
+    )
+    assert asking.stderr is not None
+    text = b""
+    while not text.lower().endswith(b"may i? (y/n) "):
+        one = asking.stderr.read(1)
+        assert one, text
+        text += one
+    os.write(ours, b"\x04")
+    out, err = asking.communicate(timeout=20)
+    os.close(ours), os.close(theirs)
+    assert (asking.returncode, out, err) == (1, b"", b"\nnothing was sent\n")

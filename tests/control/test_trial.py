@@ -395,3 +395,16 @@ def test_a_try_that_was_cut_short_by_a_restart_is_not_taken_up_again(state: str)
         play.state
         in {"dark": ["dark"], "stalled": ["stalled"], "ready": ["ready", "adrift"]}[state]
     )
+
+
+def test_what_never_says_so_and_was_tried_otherwise_keeps_the_set_from_ready() -> None:
+    mute = fixture("rim", "lamp-plug", hears=frozenset(), can_ask=False, proof="none", fade=0.0)
+    made = profile(plug("lamp-plug"), mute, looks={"day": {"rim": Preset(50.0, 4300.0)}})
+    play = ready(made)
+    tried(play, "rim", FORTY, wait=60.0)
+    assert play.state == "adrift"
+    assert "rim was tried otherwise" in play.controller.why
+    play.ask("restore")
+    play.run(30.0)
+    assert dict(play.tells("rim")[-1][2])["level"] == 50.0
+    assert play.state == "ready"

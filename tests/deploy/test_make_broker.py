@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import shutil
 import signal
 import subprocess
@@ -246,3 +247,43 @@ def test_what_is_too_large_is_refused_and_the_largest_of_our_own_is_not(folder: 
         assert witness.heard == [("studiobridge/x/run", own)]
         for client in (witness, bridge, plug):
             client.close()
+
+
+def test_a_door_without_tls_knows_the_same_names_and_rights(folder: Path) -> None:
+    port, plain = free_ports(2)
+    made = subprocess.run(
+        [str(TOP / "deploy/broker/make-broker"), str(folder), "127.0.0.1", str(port)],
+        env={**os.environ, "PLAIN_PORT": str(plain)},
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert made.returncode == 0, made.stderr
+    password = (folder / "gear.password").read_text().strip()
+    with running(folder, plain):
+        where = ["-h", "127.0.0.1", "-p", str(plain), "-q", "1", "-V", "5", "-m", "1"]
+
+        def said(topic: str, *who: str) -> str:
+            done = subprocess.run(
+                ["mosquitto_pub", *where, "-d", "-t", topic, *who],
+                capture_output=True,
+                text=True,
+                timeout=10,
+            )
+            return done.stdout + done.stderr
+
+        known = ["-u", "gear", "-P", password]
+        assert "Not authorized" not in said("bench/anything", *known)
+        assert "Not authorized" in said("studiobridge/corner/ask", *known)
+        assert "uthoriz" in said("bench/anything", "-u", "gear", "-P", "guessed")
+    again = make(folder, str(port))
+    assert again.returncode == 0
+    assert f"listener {plain}" not in (folder / "mosquitto.conf").read_text()
+    refused = subprocess.run(
+        [str(TOP / "deploy/broker/make-broker"), str(folder), "127.0.0.1", str(port)],
+        env={**os.environ, "PLAIN_PORT": str(port)},
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert refused.returncode == 2

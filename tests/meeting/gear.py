@@ -11,6 +11,7 @@ import heapq
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cache
 
 from studiobridge.meeting.first_meeting import Meeting
 from studiobridge.meeting.met import Acquaintance
@@ -30,6 +31,12 @@ DEEDS: dict[str, tuple[Point, Value]] = {
     "warm": ("cct", 2900.0),
     "cold": ("cct", 6100.0),
 }
+
+
+@cache
+def profile_of(text: str) -> SetProfile:
+    """Read once: every gear of one text is told and heard by the same profile, which is frozen."""
+    return read_profile_text(HEAD + text).profile
 
 
 @dataclass
@@ -53,7 +60,7 @@ class Gear:
     only_changed: str | None = None  # it says only "changed", there
 
     def __post_init__(self) -> None:
-        self.profile: SetProfile = read_profile_text(HEAD + self.text).profile
+        self.profile = profile_of(self.text)
         self.end = FarEnd(self.profile, self.name)
         self.true: dict[Point, Value] = dict(self.first)
         self.shows: dict[Point, Value] = dict(self.first)  # what it says of itself

@@ -266,7 +266,7 @@ def books(draw: st.DrawFn) -> list[Acquaintance]:
     return met
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(met=books(), data=st.data())
 def test_whatever_was_met_the_draft_passes(met: list[Acquaintance], data: st.DataObject) -> None:
     try:

@@ -47,7 +47,7 @@ def met(evening: Evening) -> Acquaintance:
     return found[0]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(makes())
 def test_a_make_nobody_described_is_heard_as_its_own_dialect_hears_it(make: Make) -> None:
     evening = Evening(make)
@@ -353,7 +353,7 @@ def test_what_is_no_gear_of_a_set_is_not_claimed_to_be() -> None:
 # ---- a press among noise ---------------------------------------------------------------------
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(st.integers(0, 10_000), st.integers(1, 3))
 def test_a_press_among_noisy_topics_is_found(seed: int, presses: int) -> None:
     """Meters that are never still, clocks, signals, other people's switches; and one that is
@@ -396,6 +396,18 @@ def test_what_ticks_anyway_is_no_answer_to_a_press() -> None:
         (("on",), "plug-1", "switch")
     ]
     assert press.answers[0].odds > 0.9
+
+
+def test_what_counts_its_reports_is_no_answer_when_a_press_brings_one() -> None:
+    """It reports each ten seconds, and at once when it is pressed."""
+    hearing = Hearing()
+    reports = [(10.0 * n, False) for n in range(12)] + [(115.2, True), (120.0, True)]
+    for n, (at, on) in enumerate(reports):
+        if n == 12:
+            hearing.pressed(115.0)
+        payload = json.dumps({"seq": n, "uptime": int(at), "on": on})
+        hearing.heard(Message("a/plug-1/is", payload.encode()), at)
+    assert [a.change.field for a in hearing.presses()[0].answers] == [("on",)]
 
 
 def test_a_press_that_nothing_answers_has_no_answer() -> None:

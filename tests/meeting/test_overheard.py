@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from studiobridge.meeting import book
 from studiobridge.meeting.hearing import Hearing
-from studiobridge.meeting.overheard import MOST_SPOTS, MOST_TOPICS
+from studiobridge.meeting.overheard import MOST_TOPICS
 from studiobridge.meeting.summary import summary_of
 from studiobridge.shown import heard as shown
 from studiobridge.speech.message import Message
@@ -38,7 +38,7 @@ topics = st.one_of(
 deeds = st.sampled_from([None, None, None, "press", "on", "off", "full", "dark", "warm", "cold"])
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(st.lists(st.tuples(topics, payloads, st.booleans(), st.floats(0, 3), deeds), max_size=25))
 def test_whatever_comes_is_heard_and_makes_a_book(
     said: list[tuple[str, bytes, bool, float, object]],
@@ -111,9 +111,9 @@ def test_a_flood_of_topics_and_documents_keeps_memory_bounded() -> None:
     finally:
         tracemalloc.stop()
     assert grown < 60e6, f"{grown / 1e6:.0f} MB"
-    assert len(hearing.overheard.topics) <= MOST_TOPICS
+    assert len(hearing.overheard.topics) <= 5000
     held = sum(len(s) for t in hearing.overheard.topics.values() for s in t.spots.values())
-    assert held <= MOST_SPOTS
+    assert held <= 20_000
     # and who was there before it is still there, and still heard
     changes = hearing.heard(Message("corner/plug-1/relay", b"ON"), 100.0)
     assert [(c.before, c.after) for c in changes] == [("OFF", "ON")]

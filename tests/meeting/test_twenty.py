@@ -209,7 +209,7 @@ def gears(draw: st.DrawFn) -> Gear:
     return Gear("odd", text, first, late=late, by_app=by_app, **lie)  # type: ignore[arg-type]
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     gear=gears(),
     answers=st.lists(st.sampled_from(["y", "y", "y", "n", "maybe", "", None]), max_size=4),

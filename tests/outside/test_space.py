@@ -1,4 +1,4 @@
-"""Room and framing against lens tables and the practice of small one-person rooms."""
+"""Room and framing against lens tables; the practice of small rooms is in test_small_room.py."""
 
 from __future__ import annotations
 
@@ -16,7 +16,6 @@ from studiobridge.craft.space import (
     feet_and_inches,
     field_at,
     metres,
-    saved,
 )
 
 
@@ -46,44 +45,6 @@ def test_feet_and_inches_there_and_back(feet: int, quarters: int) -> None:
             start = words.index("ft") + 1 if "ft" in words else 0
             back += sum(Fraction(w) for w in words[start:i])
     assert back * Fraction(254, 10000) == length
-
-
-SMALL_ROOM = [
-    Link("backdrop frame", metres(0, Fraction(19, 2))),
-    Link("subject", metres(1, 6)),
-    Link("table", metres(2)),
-]
-
-
-def test_the_depth_of_a_small_room() -> None:
-    """Common practice for a small one-person green-screen room, no source.
-
-    Frame 9.5 in deep; the subject's focus point 1 ft 6 in in front of it; 2 ft more to the
-    table: 3 ft 6 in from the screen, 4 ft 3 in (to the inch below) from the back wall.
-    """
-    stations = chain(SMALL_ROOM)
-    from_screen = stations[-1].total - stations[0].total
-    assert feet_and_inches(from_screen) == "3 ft 6 in"
-    inches = stations[-1].total / Fraction(254, 10000)
-    assert divmod(int(inches), 12) == (4, 3)
-
-
-def test_what_variations_save() -> None:
-    """Common practice, no source: each of three variations saves about a foot."""
-    rig = [*SMALL_ROOM, Link("to the lens", metres(2, 11)), Link("rig", metres(1, 7))]
-    total = chain(rig)[-1].total
-    assert total < metres(9)
-    shorter = [link for link in rig if link.name != "table"] + [Link("table", metres(1))]
-    assert saved(rig, shorter) == metres(1)
-    assert chain(shorter)[-1].total < metres(8)
-
-
-def test_wide_lenses_serve_short_throws() -> None:
-    """Common practice, no source: 16 to 25 mm serve these distances, 50 mm needs a longer one."""
-    throw = float(metres(5))
-    head_and_shoulders = 1.2
-    assert field_at(25, 36, throw) > head_and_shoulders
-    assert distance_for(50, 36, head_and_shoulders) > distance_for(25, 36, head_and_shoulders) * 1.9
 
 
 @given(st.floats(4, 400), st.floats(5, 60), st.floats(0.1, 50))

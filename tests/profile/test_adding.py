@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import json
 import os
 import stat
 import subprocess
@@ -438,3 +439,36 @@ def test_any_look_anew_says_what_it_was_to_say_or_nothing_is_written(data: st.Da
     assert dict(after.devices).keys() == dict(before.devices).keys()
     comments = [line.partition("#")[2] for line in file.decode().splitlines() if "#" in line]
     assert [line.partition("#")[2] for line in new.decode().splitlines() if "#" in line] == comments
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_a_file_without_dialects_gets_its_first_above_the_devices_and_their_comment(
+    end: str,
+) -> None:
+    lines = [
+        "format: 1",
+        "set: shelf",
+        "mains: {circuits: {wall: {breaker: 10 A}}}",
+        "",
+        "# what hangs here",
+        "# and where",
+        "devices: {strip: {kind: plug, fed_by: wall}}",
+    ]
+    new = with_device(end.join(lines).encode(), "x", newcomer("wall")).decode()
+    assert read_profile_text(new).profile.devices["new-plug"].hears == {"switch"}
+    made = new.split(end)
+    assert made[:4] == lines[:4]
+    assert made[4:6] == ["dialects:", "  new-make:"]
+    assert made[-4:-1] == ["", "# what hangs here", "# and where"]
+    # in the manner of the braces it stands in
+    assert ", new-plug: {kind: plug, " in made[-1]
+
+
+def test_in_a_file_of_json_it_is_json() -> None:
+    text = (
+        '{"format": 1, "set": "shelf", "mains": {"circuits": {"wall": {"breaker": "10 A"}}},'
+        ' "devices": {"strip": {"kind": "plug", "fed_by": "wall"}}}'
+    )
+    new = with_device(text.encode(), "x", newcomer("wall"))
+    assert list(json.loads(new)["devices"]) == ["strip", "new-plug"]
+    assert read_profile_text(new).profile.devices["new-plug"].hears == {"switch"}

@@ -300,43 +300,6 @@ def test_no_bytes_on_any_topic_raise(payload: bytes, topic: str) -> None:
         assert isinstance(heard, Report | Unreadable | Described)
 
 
-json_like = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
-    lambda inner: (
-        st.lists(inner, max_size=3)
-        | st.dictionaries(
-            st.sampled_from(
-                [
-                    "light",
-                    "dim",
-                    "lit",
-                    "homie",
-                    "nodes",
-                    "lamp",
-                    "properties",
-                    "level",
-                    "datatype",
-                    "format",
-                    "unit",
-                    "settable",
-                    "root",
-                ]
-            ),
-            inner,
-            max_size=4,
-        )
-    ),
-    max_leaves=12,
-)
-
-
-@given(json_like)
-def test_no_json_document_raises(document: object) -> None:
-    payload = json.dumps(document).encode()
-    for topic in ("kiln/l/is", "homie/5/glow-1/$description"):
-        Speech(kiln()).hear(Message(topic, payload), 0.0)
-
-
 def test_topics_of_nobody_are_nobodys() -> None:
     speech = Speech(kiln())
     assert speech.hear(Message("somewhere/else", b"1"), 0.0) == []
