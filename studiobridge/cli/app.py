@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import io
 import os
 import sys
 from importlib import import_module
@@ -54,6 +55,10 @@ def main() -> None:
     # nobody else looks into what we read, and who might is not searched for
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     code: object = 0
+    for stream in (sys.stdout, sys.stderr):
+        # a sign that a terminal of another alphabet does not have ends nothing
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     try:
         load(*sys.argv[1:2])
         code = base.app(standalone_mode=False)

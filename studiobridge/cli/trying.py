@@ -30,6 +30,7 @@ from studiobridge.cli.question import may_i
 from studiobridge.shown import words
 
 if TYPE_CHECKING:
+    from studiobridge.bridge.link import Link
     from studiobridge.bridge.settings import Settings
     from studiobridge.profile.model import Point, Value
     from studiobridge.speech import Speech
@@ -169,6 +170,17 @@ def _safe(messages: list[Message], wish: tuple[Point, Value]) -> list[Message]:
     ]
 
 
+async def _has_all(link: Link) -> bool:
+    """Has the broker had all that was said so far, within the life of a command?"""
+    had = asyncio.Event()
+    if not link.probe(had.set):
+        return False
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(LIVES):
+            await had.wait()
+    return had.is_set()
+
+
 async def _listen(
     settings: Settings,
     speech: Speech,
@@ -189,7 +201,6 @@ async def _listen(
 
     trial, sets = Trials(), Sets()
     trial.begins(IT, {IT: ()}, time.monotonic())
-    all_kept = asyncio.Event()
     spoke = answered = False
 
     def message(came: Message) -> None:
@@ -208,11 +219,7 @@ async def _listen(
         with leaving("nothing more is sent"):
             if messages:
                 # what the broker keeps of the sets on it comes before it answers this
-                link.probe(all_kept.set)
-                with contextlib.suppress(TimeoutError):
-                    async with asyncio.timeout(LIVES):
-                        await all_kept.wait()
-                if not all_kept.is_set():
+                if not await _has_all(link):
                     raise NoBroker("the broker does not answer: nothing was told")
                 if hindered := sets.why_not():
                     raise Stop(NOT_THERE, hindered)
@@ -221,6 +228,10 @@ async def _listen(
                     raise NoBroker("the link to the broker was lost before it was told")
             if wish is not None:
                 trial.told(IT, [wish], messages, LIVES, time.monotonic())
+            if messages and not await _has_all(link):
+                text = f"what was told did not reach the broker in {LIVES:g} s"
+                link.cut(text)  # no expiry counts before it does: it must not arrive later
+                raise NoBroker(f"{text}: whether it is told nobody knows; look at it")
             asked = [] if messages else speech.ask(IT)
             for one in asked:
                 link.publish(one)

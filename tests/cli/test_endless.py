@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import resource
 import subprocess
 import sys
@@ -43,3 +44,15 @@ def test_no_file_brings_a_command_down(
     assert done.returncode == 2, done.stderr[-300:]
     assert done.stderr and "Traceback" not in done.stderr
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_terminal_of_another_alphabet_is_written_to_as_far_as_it_goes() -> None:
+    profile = Path(__file__).parents[2] / "config" / "wheel-corner.yaml"
+    done = subprocess.run(
+        [sys.executable, "-c", "from studiobridge.cli import main; main()", "light", str(profile)],
+        env={**os.environ, "PYTHONIOENCODING": "latin-1"},
+        capture_output=True,
+        timeout=60,
+    )
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert "°".encode("latin-1") in done.stdout

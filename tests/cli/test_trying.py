@@ -6,6 +6,7 @@ import io
 import json
 import os
 import pty
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -14,6 +15,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from typer.testing import CliRunner
 
+from studiobridge.bridge.link import Link
 from studiobridge.cli.app import app
 from studiobridge.cli.base import Stop
 from studiobridge.cli.trying import _safe
@@ -215,6 +217,33 @@ def test_a_lockout_on_this_broker_binds_who_tries_gear_of_no_set_too(tmp_path: P
         client.loop_stop()
     assert (done.returncode, told) == (1, [])
     assert "somebody works on the set 'corner'" in done.stderr
+
+
+@needs_mosquitto
+def test_what_does_not_reach_the_broker_ends_a_try_of_gear_of_no_set(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Until the broker has it no expiry counts: it must not leave this machine later."""
+    book = tmp_path / "met.yaml"
+    book.write_text(BOOK)
+    tell = Link.publish
+    monkeypatch.setattr("studiobridge.cli.trying.LIVES", 0.4)
+    monkeypatch.setenv("HOME", str(tmp_path))
+    with Mosquitto(tmp_path) as broker:
+        monkeypatch.setenv("STUDIOBRIDGE_BROKER", broker.url)
+
+        def stalls(link: Link, message: Message, *more: object) -> bool:
+            broker.process.send_signal(signal.SIGSTOP)
+            return tell(link, message, *more)  # type: ignore[arg-type]
+
+        monkeypatch.setattr(Link, "publish", stalls)
+        args = ("--dialect", "relay", "--at", "shelf/plug", "on", "--yes", "--book", book)
+        try:
+            code, text = ended("try", *args)
+        finally:
+            broker.process.send_signal(signal.SIGCONT)
+    assert code == 3
+    assert "did not reach the broker in 0.4 s" in text
 
 
 def test_what_was_typed_before_the_question_is_no_yes_and_its_end_is_no(tmp_path: Path) -> None:
