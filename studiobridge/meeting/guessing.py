@@ -247,7 +247,7 @@ def _by_company(found: Guessed, heard: list[Sight], taken: set[int]) -> None:
     _unknown_words(found, heard, taken)
     switch = found.sights.get("switch")
     if switch is not None and "watts" not in found.sights:
-        yes_no = _yes_no_of(found, switch)
+        yes_no = _yes_no_of(found)
         moving = [
             s
             for s in heard
@@ -280,7 +280,7 @@ def _by_company(found: Guessed, heard: list[Sight], taken: set[int]) -> None:
                 taken.add(id(pressed[0]))
 
 
-def _yes_no_of(found: Guessed, switch: Sight) -> dict[str, bool]:
+def _yes_no_of(found: Guessed) -> dict[str, bool]:
     """What its words mean, as the half that was guessed says."""
     rule = next((h.rule for h in found.halves if h.point == "switch"), {})
     words = rule.get("words")

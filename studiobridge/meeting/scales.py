@@ -32,10 +32,10 @@ def level_rule(sight: Sight) -> Scaled:
         return _taught(sight, full[-1], dark[-1])
     if full and full[-1] > 0:
         top = full[-1]
-        more = _span(0.0, top, sight)
+        more = _span(0.0, top)
         if top < sight.high:
             text = f"it was {plain(top)} when turned to full, and {plain(sight.high)} before"
-            return _span(0.0, _usual(sight), sight), "shape", text, _settle(sight)
+            return _span(0.0, _usual(sight)), "shape", text, _settle(sight)
         if sight.low <= 0:
             return more, "seen", f"it said {plain(top)} when turned to full, and 0 was heard", ""
         why = f"it said {plain(top)} when turned to full; what it says in the dark was not seen"
@@ -56,14 +56,14 @@ def level_rule(sight: Sight) -> Scaled:
             why += "; it may end at 255"
         elif top == 100.0:
             why += "; turned to full it will show whether it goes further"
-        return _span(0.0, top, sight), "likely", why, ""
+        return _span(0.0, top), "likely", why, ""
     if top == 1.0 and sight.low < sight.high:
         why = f"{heard}, with fractions and nothing above 1"
         return {"unit": "fraction"}, "likely", why, ""
     others = [plain(t) for t in TOPS if t > top][:1]
     more_tops = f" or {others[0]}" if others else ""
     why = f"{heard}; it may end at {plain(top)}{more_tops}: turn it to full to settle it"
-    return _span(0.0, top, sight), "shape", why, _settle(sight)
+    return _span(0.0, top), "shape", why, _settle(sight)
 
 
 def _taught(sight: Sight, top: float, bottom: float) -> Scaled:
@@ -73,8 +73,8 @@ def _taught(sight: Sight, top: float, bottom: float) -> Scaled:
         why += f", and {plain(sight.low)} to {plain(sight.high)} at other times"
         low, high = min(low, sight.low), max(high, sight.high)
         top, bottom = (high, low) if top > bottom else (low, high)
-        return _span(bottom, top, sight), "shape", why, _settle(sight)
-    return _span(bottom, top, sight), "seen", why, ""
+        return _span(bottom, top), "shape", why, _settle(sight)
+    return _span(bottom, top), "seen", why, ""
 
 
 def _settle(sight: Sight) -> str:
@@ -89,7 +89,7 @@ def _usual(sight: Sight) -> float:
     return tops[0] if tops else sight.high
 
 
-def _span(bottom: float, top: float, sight: Sight) -> dict[str, object]:
+def _span(bottom: float, top: float) -> dict[str, object]:
     if (bottom, top) == (0.0, 100.0):
         return {}
     if (bottom, top) == (0.0, 1.0):

@@ -264,7 +264,6 @@ def _any_devices(tree: Tree) -> Tree:
     return {name: dict(light) for name in sorted(names) if NAME.match(name)} or {"unread": light}
 
 
-_SAY = {"tell": {"topic": "{at}/{value}-in"}, "hear": {"topic": "{at}/out"}}
 _YES = {"yes": "1", "no": "0"}
 # Tells and hears whatever there is: nothing that speaks it lacks anything.
 ANY_DIALECT: Tree = {
