@@ -99,7 +99,7 @@ def truth(room: LiveRoom) -> tuple[bool, float, float]:
 
 def meet(here: Here, room: LiveRoom, name: str, hands: dict[str, Callable[[], None]]) -> str:
     """One device met: whoever stands at it does what is said, when it is said."""
-    here.put("answers", f"press:\nwhich: 1\nname: {name}\nask: y\ntell: y\ntell: y\neyes: y\n")
+    here.put("answers", f"press:\nwhich: 1\nname: {name}\nask: y\ntell: [y, y]\neyes: y\n")
     talk = here.talk(f"{readme()['meet']} --answers answers")
     said = []
     for line in talk.lines():

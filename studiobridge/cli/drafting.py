@@ -218,19 +218,12 @@ def _where() -> tuple[str | None, str | None]:
 
 def _said(file: Path | None, options: Sequence[str]) -> dict[str, str]:
     """The answers given beforehand, by key. An option goes before the file."""
+    from studiobridge.cli.question import answers_in
     from studiobridge.meeting.drafting import flat
-    from studiobridge.profile.text import ProfileError, bytes_of, read_document
 
     said: dict[str, str] = {}
     if file is not None:
-        try:
-            document = read_document(bytes_of(file), str(file))
-        except OSError as error:
-            raise Stop(BAD_INPUT, f"{file} cannot be read: {error.strerror or error}") from None
-        except ProfileError as error:
-            raise Stop(BAD_INPUT, str(error)) from None
-        if document.problems:
-            raise Stop(BAD_INPUT, "\n".join(map(str, document.problems)))
+        document = answers_in(file)
         tree = document.root.value()
         said = flat(tree) if isinstance(tree, dict) else {}
     for option in options:

@@ -47,8 +47,9 @@ if TYPE_CHECKING:
 # What is told and has not reached the broker in so long (s) must not arrive later.
 REACHES_WITHIN = 2.0
 # The questions, as a file with answers names them.
+# What somebody types ahead and never ends with Enter is kept to this (bytes).
+LONGEST_TYPED = 64 * 1024
 QUESTIONS = ("press", "which", "name", "ask", "tell", "eyes")
-LARGEST_ANSWERS = 64 * 1024
 
 BookOption = Annotated[Path, typer.Option("--book", help="The book of what was met.")]
 
@@ -58,7 +59,7 @@ def meet(
     book: BookOption = Path("met.yaml"),
     answers: Annotated[
         Path | None,
-        typer.Option("--answers", help="A file with a line for each answer, like 'tell: y'."),
+        typer.Option("--answers", help="Answers in a file (YAML), like 'tell: y'."),
     ] = None,
     settings: SettingsOption = None,
     as_json: JsonOption = False,
@@ -102,28 +103,18 @@ def _known(book: Path) -> list[Acquaintance]:
 
 
 def read_answers(path: Path) -> dict[str, list[str]]:
-    """A file with a line for each answer: `press:`, `name: desk-lamp light`, `tell: y`."""
-    try:
-        with path.open("rb") as file:
-            data = file.read(LARGEST_ANSWERS)
-    except OSError as error:
-        raise Stop(BAD_INPUT, f"{path}: it cannot be read: {error.strerror or error}") from None
-    try:
-        text = data.decode("utf-8")
-    except UnicodeDecodeError:
-        raise Stop(BAD_INPUT, f"{path}:1:1: it is not UTF-8 text") from None
+    """A file of answers: `press:`, `name: desk-lamp light`, `tell: y`, or `tell: [y, n]`."""
+    from studiobridge.cli.question import answers_in
+
     found: dict[str, list[str]] = {}
-    for n, line in enumerate(text.splitlines(), 1):
-        if not line.strip() or line.lstrip().startswith("#"):
-            continue
-        key, colon, answer = line.partition(":")
-        if not colon or key.strip() not in QUESTIONS:
-            raise Stop(
-                BAD_INPUT,
-                f"{path}:{n}:1: '{words.clean(line.strip(), 40)}' answers none of"
-                f" {words.listed(QUESTIONS, 9)}; write it like 'tell: y'",
-            )
-        found.setdefault(key.strip(), []).append(answer.strip())
+    document = answers_in(path)
+    for key, value in document.root.pairs or ():
+        name = key.scalar or ""
+        if name not in QUESTIONS:
+            asked = f"'{words.clean(name, 40)}' answers none of {words.listed(QUESTIONS, 9)}"
+            problem = document.problem((name,), asked, "write it like 'tell: y'", key=True)
+            raise Stop(BAD_INPUT, str(problem))
+        found[name] = [said.scalar or "" for said in value.entries or [value]]
     return found
 
 
@@ -246,7 +237,7 @@ class _Table:
         if not data:
             self.stop(NOT_THERE, "the input ended")
             return
-        self._typed = (self._typed + data)[-LARGEST_ANSWERS:]
+        self._typed = (self._typed + data)[-LONGEST_TYPED:]
         line, newline, _ = self._typed.partition(b"\n")
         if not newline:
             return

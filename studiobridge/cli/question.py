@@ -10,11 +10,15 @@ import asyncio
 import contextlib
 import sys
 from collections.abc import Awaitable, Callable, Mapping
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from studiobridge.cli import show
 from studiobridge.cli.base import BAD_INPUT, NOT_THERE, Stop
 from studiobridge.shown import words
+
+if TYPE_CHECKING:
+    from studiobridge.profile.text import Document
 
 # Waits for a change, so many seconds at most.
 Changed = Callable[[float], Awaitable[object]]
@@ -125,3 +129,18 @@ async def _line(open_still: Callable[[], bool], changed: Changed) -> str | None:
         return typed.result()
     finally:
         loop.remove_reader(sys.stdin.fileno())
+
+
+def answers_in(file: Path) -> Document:
+    """A file of answers given beforehand (YAML, a question's name to its answer)."""
+    from studiobridge.profile.text import ProfileError, bytes_of, read_document
+
+    try:
+        document = read_document(bytes_of(file), str(file))
+    except OSError as error:
+        raise Stop(BAD_INPUT, f"{file} cannot be read: {error.strerror or error}") from None
+    except ProfileError as error:
+        raise Stop(BAD_INPUT, str(error)) from None
+    if document.problems:
+        raise Stop(BAD_INPUT, "\n".join(map(str, document.problems)))
+    return document
