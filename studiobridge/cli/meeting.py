@@ -46,9 +46,9 @@ if TYPE_CHECKING:
 
 # What is told and has not reached the broker in so long (s) must not arrive later.
 REACHES_WITHIN = 2.0
-# The questions, as a file with answers names them.
 # What somebody types ahead and never ends with Enter is kept to this (bytes).
 LONGEST_TYPED = 64 * 1024
+# The questions, as a file with answers names them.
 QUESTIONS = ("press", "which", "name", "ask", "tell", "eyes")
 
 BookOption = Annotated[Path, typer.Option("--book", help="The book of what was met.")]
