@@ -148,7 +148,7 @@ def test_a_stopped_bridge_that_goes_on_stands_down_before_its_next_command(
         # nobody told the gear anything, and nobody shouted
         assert s.witness.on("shelf/plug/in", went_on) == []
         alive = s.witness.on(f"studiobridge/{SET}/alive", went_on)
-        assert len(alive) <= 4
+        assert len(alive) <= 8  # a storm would be one with every beat of two, and more
         # whatever was said of it, the last word kept is that a bridge is alive
         assert [json.loads(payload)["alive"] for _, payload in alive[-1:]] in ([], [True])
         beats = s.witness.on(f"studiobridge/{SET}/beat", went_on)

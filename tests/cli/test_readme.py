@@ -16,6 +16,7 @@ TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
 ELSEWHERE = {
     "tests/run": "what runs this very test, where .ci/run calls it",
     "deploy/install": "tests/bare-machine",
+    "deploy/studiobridge run corner.yaml": "tests/cli/test_first_day.py, by the program itself",
     **dict.fromkeys(
         ("studiobridge listen", "studiobridge meet", "studiobridge draft corner", "studiobridge try key 40 %", "studiobridge up"),
         "tests/cli/test_first_day.py and tests/bare-machine, which read them from the README",

@@ -10,6 +10,8 @@ import re
 import shutil
 import subprocess
 import sys
+import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -140,12 +142,21 @@ def test_what_lies_where_the_program_goes_is_nobody_elses_to_take(tmp_path: Path
     assert f"would: {opt} goes" not in done.stdout
 
 
+@pytest.fixture
+def open_folder() -> Iterator[Path]:
+    """Not below pytest's own folders: another user than root could not get there."""
+    made = Path(tempfile.mkdtemp(prefix="studiobridge-test-install-"))
+    made.chmod(0o755)
+    yield made
+    shutil.rmtree(made, ignore_errors=True)
+
+
 @pytest.mark.skipif(
     os.geteuid() != 0 or shutil.which("mosquitto") is None, reason="root's own doing, for mosquitto"
 )
-def test_nothing_that_lies_in_the_brokers_folder_leads_root_out_of_it(tmp_path: Path) -> None:
+def test_nothing_that_lies_in_the_brokers_folder_leads_root_out_of_it(open_folder: Path) -> None:
     """The broker is what everybody may talk to: who takes it over gets no further by links."""
-    tmp_path.chmod(0o755)
+    tmp_path = open_folder
     script = elsewhere(tmp_path)
     secret = tmp_path / "secret"
     secret.write_text("root's own")
@@ -162,7 +173,7 @@ def test_nothing_that_lies_in_the_brokers_folder_leads_root_out_of_it(tmp_path: 
         (folder / name).symlink_to(secret)
     subprocess.run(["chown", "-Rh", "mosquitto:mosquitto", folder], check=True)
     for parent in (folder, *folder.parents):
-        if parent.is_relative_to(tmp_path.parent.parent):
+        if parent.is_relative_to(tmp_path):
             parent.chmod(parent.stat().st_mode | 0o011)
     folder.chmod(0o700)
     call = (
