@@ -89,11 +89,11 @@ NAMES: Mapping[Point, frozenset[str]] = {
         {"switch", "relay", "on", "state", "power", "out", "output", "lit", "onoff", "is", "socket"}
     ),
     "level": frozenset(
-        {"level", "dim", "dimmer", "dimmed", "brightness", "bright", "bri", "intensity", "lit"}
+        {"level", "dim", "dimmer", "dimmed", "brightness", "bright", "intensity", "lit"}
         | {"luminance", "output", "fader"}
     ),
     "cct": frozenset(
-        {"cct", "ct", "warm", "warmth", "warmed", "white", "kelvin", "mired", "mireds", "colortemp"}
+        {"cct", "warm", "warmth", "warmed", "white", "kelvin", "mired", "mireds", "colortemp"}
         | {"colourtemp"}
     ),
     "watts": frozenset(

@@ -110,7 +110,7 @@ devices:
 dialects:
   d:
     switch: {tell: {topic: "{at}/cmd", json: {on: "{value}"}}, hear: {topic: "{at}/state", field: on}}
-    level: {tell: {topic: "{at}/cmd", json: {bri: "{value}"}, span: 0..1000}, hear: {topic: "{at}/state", field: bri, span: 0..1000}}
+    level: {tell: {topic: "{at}/cmd", json: {strength: "{value}"}, span: 0..1000}, hear: {topic: "{at}/state", field: strength, span: 0..1000}}
 devices:
   diff: {kind: light, fed_by: wall, speaks: d, at: hall/diff}
 """,
