@@ -7,10 +7,11 @@ from collections.abc import Mapping
 
 from studiobridge.control.people import coming_back
 from studiobridge.craft.light import level_stops
+from studiobridge.figures.depth import budget
 from studiobridge.figures.light import light_of
 from studiobridge.figures.mains import mains_of
 from studiobridge.figures.meters import Metered, metered, told_by_watts, will_do
-from studiobridge.figures.room import budget, room_of
+from studiobridge.figures.room import room_of
 from studiobridge.profile.build import Reading
 from studiobridge.profile.model import Device, Preset, SetProfile
 from studiobridge.profile.text import Problem

@@ -232,7 +232,7 @@ def light(
     as_json: JsonOption = False,
 ) -> None:
     """The light of a look: at the mark, its ratio and white, the exposure. Touches nothing."""
-    from studiobridge.cli import readings
+    from studiobridge.cli import printed_light, readings
     from studiobridge.figures.light import light_of
     from studiobridge.figures.meter import predicted
 
@@ -245,7 +245,7 @@ def light(
         whole = {**readings.plain(found), "sensors": readings.plain(sensors)}
         show.print_json(whole if read is None else {**whole, "now": read})
     else:
-        readings.print_light(reading.profile, found, sensors, read)
+        printed_light.print_light(reading.profile, found, sensors, read)
 
 
 def _sensors_now(name: str, settings: Path | None) -> list[Any]:
@@ -272,7 +272,7 @@ def mains(
     as_json: JsonOption = False,
 ) -> None:
     """What a look asks of the circuits: load, inrush, leads, batteries, energy."""
-    from studiobridge.cli import readings
+    from studiobridge.cli import printed_mains, readings
     from studiobridge.figures.mains import CAUTION, mains_of
 
     reading = read_or_stop(profile)
@@ -281,13 +281,13 @@ def mains(
     if as_json:
         show.print_json({**readings.plain(found), "caution": CAUTION})
     else:
-        readings.print_mains(reading.profile, found)
+        printed_mains.print_mains(reading.profile, found)
 
 
 @app.command()
 def room(profile: ProfileArgument, as_json: JsonOption = False) -> None:
     """The room: the depth the set takes, what the lens shows, where everything stands."""
-    from studiobridge.cli import readings
+    from studiobridge.cli import printed_room, readings
     from studiobridge.figures.room import room_of
 
     reading = read_or_stop(profile)
@@ -295,7 +295,7 @@ def room(profile: ProfileArgument, as_json: JsonOption = False) -> None:
     if as_json:
         show.print_json(readings.plain(found))
     else:
-        readings.print_room(reading.profile, found)
+        printed_room.print_room(reading.profile, found)
 
 
 @app.command()

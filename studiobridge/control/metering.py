@@ -25,7 +25,7 @@ from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce, LightNote
 from studiobridge.craft.chroma import Colour
 from studiobridge.figures import meter
-from studiobridge.figures.light import Face, Whole
+from studiobridge.figures.face import Face, Whole
 from studiobridge.profile.model import FIXTURES, Point, Preset, Value, figure
 
 # A reading older than this (s) says what the light was. Sensors report every few seconds.

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from studiobridge.control.desk import Desk
 from studiobridge.craft.chroma import Colour
-from studiobridge.figures.light import Change, Face
+from studiobridge.figures.face import Change, Face
 from studiobridge.profile.model import Point, Preset, figure
 
 Key = tuple[str, Point]

@@ -19,7 +19,7 @@ from studiobridge.control.sequence import staying_on
 from studiobridge.craft.chroma import Colour
 from studiobridge.craft.grid import mired
 from studiobridge.craft.mark import stops
-from studiobridge.figures.light import DARK, Change
+from studiobridge.figures.face import DARK, Change
 from studiobridge.profile.colours import colour_json, preset_json
 from studiobridge.profile.model import Point, Preset, Value, figure
 

@@ -21,7 +21,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from studiobridge.craft.light import Dimmer
-from studiobridge.figures.light import DARK, Face, share_of
+from studiobridge.figures.face import DARK, Face, share_of
 from studiobridge.profile.model import Device, Preset, SetProfile
 
 # A sensor reads the same light the same to about 2 % (common practice; that it is right is no

@@ -12,6 +12,7 @@ from studiobridge.profile.devices import BATTERY, Devices
 from studiobridge.profile.dialects import Dialects
 from studiobridge.profile.findings import Findings, Part, near, nearest
 from studiobridge.profile.looks import Looks
+from studiobridge.profile.metered import MeterReadings
 from studiobridge.profile.model import Circuit, LeftOn, Patience, Price, SetProfile
 from studiobridge.profile.old_words import take_new_words
 from studiobridge.profile.own_id import OwnId
@@ -138,6 +139,7 @@ def _build(shape: ProfileShape, findings: Findings) -> SetProfile:
         price=Price(*mains.price) if mains.price else None,
         room=room,
         picture=picture,
+        readings=MeterReadings(shape, findings).readings(looks, devices),
         universes=MappingProxyType(universes.universes()),
         feet=_in_feet(findings.document.root),
         homie=OwnId(shape, findings, dialects.sharing).shown(looks),

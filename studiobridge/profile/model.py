@@ -220,16 +220,17 @@ class Room:
 class PictureTolerance:
     """How far the picture may move, whatever each fixture may: None where not held.
 
-    `face` and `ratio` in stops, `white` in mired.
+    `face` and `ratio` in stops, `white` in mired, `duv` in Duv (ANSI C78.377).
     """
 
     face: float | None = None
     ratio: float | None = None
     white: float | None = None
+    duv: float | None = None
 
     @property
     def held(self) -> bool:
-        return (self.face, self.ratio, self.white) != (None, None, None)
+        return (self.face, self.ratio, self.white, self.duv) != (None, None, None, None)
 
 
 Fits = Literal["head-and-shoulders", "half-length", "full-length"]
@@ -239,7 +240,9 @@ Fits = Literal["head-and-shoulders", "half-length", "full-length"]
 class Picture:
     """The camera's side of the light: lens, exposure, white balance, what it has to show.
 
-    Focal length and sensor in mm, shutter in s, frames per second, white in K. `constant` is
+    Focal length and sensor in mm, `aspect` of the picture is its width over its height where it
+    is not the sensor's own; shutter in s, frames per second, white in K and Duv. `transmission`
+    is how much of the light the lens lets through (0-1); None: not given. `constant` is
     the incident meter's (ISO 2720). `daylight`: whites from 4000 K up lie on the CIE daylight
     locus. `whites_within`: mired two fixtures of a look may differ before `check` says so.
     """
@@ -247,16 +250,33 @@ class Picture:
     camera: str | None = None
     focal: float | None = None
     sensor: tuple[float, float] | None = None
+    aspect: float | None = None
     frames: float | None = None
     shutter: float | None = None
     iso: float | None = None
     aperture: float | None = None
+    transmission: float | None = None
     white: float | None = None
+    duv: float = 0.0
     constant: float = 250.0
     daylight: bool = False
     whites_within: float = 15.0
     fits: Fits | None = None
     hold: PictureTolerance = PictureTolerance()
+
+
+@dataclass(frozen=True, slots=True)
+class MeterReading:
+    """What an incident meter said (lx) with some lights on, and where it was held.
+
+    `at` is "face" or the name of a backdrop (its middle). `on` are the lights that were lit, each
+    with its preset; every other light was dark.
+    """
+
+    lux: float
+    at: str
+    on: Mapping[str, Preset]
+    look: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -505,6 +525,8 @@ class Device:
     draws_at: tuple[tuple[float, float], ...] = ()
     # the smallest difference its meter shows (W); None: learned from what it says
     meter_step: float | None = None
+    # of what it takes from the mains: W over VA (0.1-1); None where the profile does not say
+    power_factor: float | None = None
     inrush: float = 0.0
     boots_in: float = 0.0
     answers_in: float = 0.3
@@ -526,10 +548,15 @@ class Device:
     output: Output | None = None
     # degrees from side to side where half the light is left
     beam: float | None = None
-    # a backdrop: its sides (m), its own light at full (cd/m²), how much it reflects (0-1)
+    # how far its white is off the Planckian locus (Duv, ANSI C78.377); None: not given
+    duv: float | None = None
+    # the sides (m) of a backdrop, or of the face of a light
     size: tuple[float, float] | None = None
+    # a backdrop: its own light at full (cd/m²), how much it reflects (0-1)
     glow: float | None = None
     reflects: float | None = None
+    # a backdrop of this colour is keyed out of the picture
+    keys: Literal["green", "blue"] | None = None
     # the light's own pulse frequency (Hz) and how deep it modulates (%)
     pwm: float | None = None
     flicker: float | None = None
@@ -647,6 +674,7 @@ class SetProfile:
     price: Price | None = None
     room: Room = Room()
     picture: Picture = Picture()
+    readings: tuple[MeterReading, ...] = ()
     universes: Mapping[int, Universe] = field(default_factory=lambda: MappingProxyType({}))
     # the set shows itself as a Homie 5 device, under its own name
     homie: bool = False

@@ -61,8 +61,10 @@ class Places(Part):
             # the light of a display is in no figure of the picture
             ("pwm", device.fixture, device.pwm),
             ("flicker", device.fixture, device.flicker),
-            ("size", device.kind == "backdrop", device.size),
+            ("size", device.fixture, device.size),
             ("glow", device.kind == "backdrop", device.glow),
+            ("keys", device.kind == "backdrop", device.keys),
+            ("duv", device.fixture, device.duv),
             ("reflects", device.kind == "backdrop", device.reflects),
             ("holds", device.battery, device.holds),
             ("receptor", device.kind == "sensor", self.shape.devices[name].receptor),
@@ -174,16 +176,21 @@ class Places(Part):
             camera=shape.camera,
             focal=shape.focal,
             sensor=shape.sensor,
+            aspect=shape.aspect,
             frames=shape.frames,
             shutter=shutter,
             iso=float(shape.iso) if shape.iso is not None else None,
             aperture=shape.aperture,
+            transmission=(shape.transmission / 100.0 if shape.transmission is not None else None),
             white=shape.white,
+            duv=shape.duv,
             constant=C_DOME if shape.meter == "dome" else C_FLAT,
             daylight=shape.locus == "daylight",
             whites_within=shape.whites_within,
             fits=shape.fits,
-            hold=PictureTolerance(shape.hold.face, shape.hold.ratio, shape.hold.white),
+            hold=PictureTolerance(
+                shape.hold.face, shape.hold.ratio, shape.hold.white, shape.hold.duv
+            ),
         )
 
 

@@ -114,6 +114,7 @@ SATURATION = replace(LEVEL, what="a saturation in percent", example="90 %")
 STEP = replace(LEVEL, what="a step of levels", low=0.001, high=50.0, example="5 %")
 CCT_STEP = replace(CCT, what="a step of whites", low=0.1, high=5000.0, example="50 K")
 MIRED_STEP = Kind("a step of whites", {"mired": Fraction(1)}, 0.1, 500.0, "5 mired")
+TRANSMISSION = replace(LEVEL, what="a transmission in percent", low=1.0, example="80 %")
 FLICKER = replace(LEVEL, what="a modulation in percent", example="3 %")
 
 _ONE = re.compile(rf"\s*({NUMBER})\s*([^\s0-9.,+-].*?)?\s*\Z")
@@ -283,6 +284,7 @@ _OUTPUT = re.compile(r"\s*(.*?)\s+at\s+(.*?)\s*\Z")
 _SECTION = re.compile(rf"\s*({NUMBER})\s*(mm²|mm2|AWG)\s*\Z")
 _HEAT = re.compile(rf"\s*({NUMBER})\s*°?(C|F)\s*\Z")
 _PRICE = re.compile(rf"\s*({NUMBER})\s*([A-Z]{{3}}|[€$£])\s*/\s*kWh\s*\Z")
+_ASPECT = re.compile(rf"\s*({NUMBER})\s*[:x×]\s*({NUMBER})\s*\Z")
 _SENSOR = re.compile(rf"\s*({NUMBER})\s*[x×]\s*({NUMBER})\s*mm\s*\Z")
 _PART = re.compile(r"\s*1\s*/\s*([0-9]+(?:\.[0-9]+)?)\s*s\s*\Z")
 _STOP = re.compile(r"\s*f\s*/\s*([0-9]+(?:\.[0-9]+)?)\s*\Z")
@@ -339,6 +341,25 @@ def parse_sensor(text: object) -> tuple[float, float]:
     if not (0.5 <= high <= 100 and 0.5 <= wide <= 100):
         raise ValueError(f"{quoted(text)} is no sensor's size; its sides are 0.5 to 100 mm")
     return wide, high
+
+
+def parse_aspect(text: object) -> float:
+    """How wide a picture is to its height: '16:9' is 1.778. Raises ValueError."""
+    found = _said(text, _ASPECT, "the sides of a picture", "16:9")
+    wide, high = float(found.group(1)), float(found.group(2))
+    if not (high > 0 and 0.2 <= wide / high <= 5):
+        raise ValueError(f"{quoted(text)} is no picture; from 1:5 to 5:1")
+    return wide / high
+
+
+def plain_number(value: object, what: str, low: float, high: float, example: str) -> float:
+    """A number without a unit, in its range. Raises ValueError."""
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not number or not low <= float(value) <= high:  # type: ignore[arg-type]
+        raise ValueError(
+            f"{quoted(value)} is not {what}; from {low:g} to {high:g}, written like '{example}'"
+        )
+    return float(value)  # type: ignore[arg-type]
 
 
 def parse_shutter(text: object) -> tuple[float | None, float | None]:

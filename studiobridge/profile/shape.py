@@ -65,6 +65,15 @@ def _special(parse: Callable[[object], Any], example: str) -> Any:
     ]
 
 
+def _number(what: str, low: float, high: float, example: float) -> Any:
+    """A number without a unit."""
+    return Annotated[
+        Any,
+        PlainValidator(lambda value: quantity.plain_number(value, what, low, high, f"{example:g}")),
+        WithJsonSchema({"type": "number", "minimum": low, "maximum": high, "examples": [example]}),
+    ]
+
+
 def _range(kind: Kind) -> Any:
     return Annotated[
         tuple[float, float],
@@ -254,7 +263,13 @@ DAY_WORDS = {"daily": DAYS, "weekdays": DAYS[:5], "weekends": DAYS[5:]}
 if TYPE_CHECKING:
     DaysText = str | list[str]
     Across = float
+    AspectText = float
     Beam = float
+    Duv = float
+    DuvAway = float
+    Lux = float
+    PowerFactor = float
+    Transmission = float
     Flicker = float
     Focal = float
     Frames = float
@@ -301,7 +316,13 @@ else:
         ),
     ]
     Across = _quantity(quantity.ACROSS)
+    AspectText = _special(quantity.parse_aspect, "16:9")
     Beam = _quantity(quantity.BEAM)
+    Duv = _number("a Duv", -0.05, 0.05, 0.002)
+    DuvAway = _number("a difference of Duv", 0.0001, 0.05, 0.002)
+    Lux = _quantity(quantity.LUX)
+    PowerFactor = _number("a power factor", 0.1, 1.0, 0.6)
+    Transmission = _quantity(quantity.TRANSMISSION)
     Depth = _exact(quantity.DEPTH)
     Flicker = _quantity(quantity.FLICKER)
     Focal = _quantity(quantity.FOCAL)
@@ -638,6 +659,7 @@ class DeviceShape(Shape):
     standby: Power | None = None
     draws_at: DrawsAt | None = None
     meter_step: MeterStep | None = None
+    power_factor: PowerFactor | None = None
     inrush: Current = 0.0
     # of a plug or a strip: what may pass through it
     rated: Current | None = None
@@ -661,9 +683,11 @@ class DeviceShape(Shape):
     place: PlaceShape | None = None
     output: OutputText | None = None
     beam: Beam | None = None
+    duv: Duv | None = None
     size: SizeShape | None = None
     glow: Glow | None = None
     reflects: Reflects | None = None
+    keys: Literal["green", "blue"] | None = None
     pwm: Frequency | None = None
     flicker: Flicker | None = None
     lead: LeadShape | None = None
@@ -744,22 +768,57 @@ class PictureHoldShape(Shape):
     face: Stops | None = None
     ratio: Stops | None = None
     white: Mired | None = None
+    duv: DuvAway | None = None
 
 
 class PictureShape(Shape):
     camera: Name | None = None
     focal: Focal | None = None
     sensor: SensorText | None = None
+    aspect: AspectText | None = None
     frames: Frames | None = None
     shutter: ShutterText | None = None
     iso: int | None = Field(default=None, ge=1, le=1_000_000)
     aperture: ApertureText | None = None
+    transmission: Transmission | None = None
     white: Cct | None = None
+    duv: Duv = 0.0
     meter: Literal["flat", "dome"] = "flat"
     locus: Literal["planckian", "daylight"] = "planckian"
     whites_within: Mired = 15.0
     fits: Literal["head-and-shoulders", "half-length", "full-length"] | None = None
     hold: PictureHoldShape = Field(default_factory=PictureHoldShape)
+
+
+def _lights_on(value: object) -> object:
+    """Names in a list are at the levels of the look; in a mapping each has its own."""
+    if isinstance(value, list):
+        return {name: None for name in value if isinstance(name, str)}
+    return value
+
+
+class ReadingShape(Shape):
+    """What an incident meter said: where it was held, and which lights were on."""
+
+    read: Lux
+    at: Name = "face"
+    look: Name | None = None
+    on: Annotated[
+        dict[Name, Level | None] | None,
+        BeforeValidator(_lights_on),
+        WithJsonSchema(
+            {
+                "anyOf": [
+                    {"type": "array", "items": {"type": "string"}, "minItems": 1},
+                    {
+                        "type": "object",
+                        "additionalProperties": {"type": "string", "examples": ["64 %"]},
+                    },
+                ],
+                "examples": [["key"]],
+            }
+        ),
+    ] = None
 
 
 class ProfileShape(Shape):
@@ -777,6 +836,7 @@ class ProfileShape(Shape):
     tolerance: ToleranceShape = Field(default_factory=ToleranceShape)
     room: RoomShape = Field(default_factory=RoomShape)
     picture: PictureShape = Field(default_factory=PictureShape)
+    readings: list[ReadingShape] = Field(default_factory=list, max_length=100)
     switches: dict[Name, SwitchShape] = Field(default_factory=dict)
     call_times: list[CallTimeShape] = Field(default_factory=list, max_length=100)
     time_zone: Text | None = None

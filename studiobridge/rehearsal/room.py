@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from studiobridge.craft.chroma import Colour
-from studiobridge.figures.light import Face
+from studiobridge.figures.face import Face
 from studiobridge.figures.meter import sensors
 from studiobridge.profile.model import Preset, SetProfile
 from studiobridge.rehearsal.devices import Cause, Happening, Harm, SimulatedDevice

@@ -15,8 +15,8 @@ from xml.sax.saxutils import escape, quoteattr
 from studiobridge.craft.chroma import name_of, on_screen
 from studiobridge.craft.colour import planckian_uv, srgb_of
 from studiobridge.craft.space import angle_of_view
-from studiobridge.figures.light import aim_point, at
-from studiobridge.figures.room import camera_of
+from studiobridge.figures.framing import camera_of
+from studiobridge.figures.rays import aim_point, at
 from studiobridge.profile.model import Device, Place, Preset, SetProfile
 from studiobridge.profile.plain import plain
 from studiobridge.shown.lengths import Lengths

@@ -16,8 +16,8 @@ from xml.sax.saxutils import escape, quoteattr
 
 from studiobridge.craft.chroma import on_screen
 from studiobridge.craft.space import angle_of_view
-from studiobridge.figures.light import aim_point
-from studiobridge.figures.room import camera_of
+from studiobridge.figures.framing import camera_of
+from studiobridge.figures.rays import aim_point
 from studiobridge.profile.model import Device, SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.floor import shade, size

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from xml.sax.saxutils import escape
@@ -19,6 +18,13 @@ from studiobridge.figures.room import RoomReading, room_of
 from studiobridge.profile.model import Device, Place, Preset, SetProfile
 from studiobridge.shown.floor import LINE, STYLE, floor
 from studiobridge.shown.lengths import Lengths
+from studiobridge.shown.light import (
+    backdrop_lines,
+    exposure_lines,
+    face_lines,
+    shutter,
+    white_lines,
+)
 
 CAUTIONS = (
     "Not a safety device. Pull the plug before you open or move anything.",
@@ -84,45 +90,33 @@ def _row(device: Device, preset: Preset | None, reading: RoomReading, lengths: L
     )
 
 
-def light_lines(profile: SetProfile, reading: LightReading) -> list[tuple[str, str]]:
-    """Light at the mark, ratio, white and exposure, each with its name; missing ones say so."""
-    lines: list[tuple[str, str]] = []
-    whole, picture = reading.whole, profile.picture
-    if whole is not None:
-        lines.append(("at the mark", f"{whole.lux:.0f} lx"))
-        if whole.ratio is not None:
-            stop = math.log2(whole.ratio)
-            ratio = f"{whole.ratio:.1f}:1" if whole.ratio >= 1 else f"1:{1 / whole.ratio:.1f}"
-            lines.append(("key to fill", f"{ratio}, {stop:+.1f} stop".replace("-", "−")))
-        if whole.cct is not None:
-            lines.append(("white of the light", f"{whole.cct:.0f} K"))
-    for backdrop in reading.backdrops:
-        parts = []
-        if backdrop.against_grey is not None:
-            parts.append(f"{backdrop.against_grey:+.1f} stop to a grey card".replace("-", "−"))
-        if backdrop.spread is not None:
-            parts.append(f"even within {backdrop.spread:.1f} stop")
-        if parts:
-            lines.append((backdrop.device, ", ".join(parts)))
+def camera_lines(profile: SetProfile) -> list[tuple[str, str]]:
+    """What the camera is set to."""
+    picture = profile.picture
     camera = []
     if picture.focal is not None:
         camera.append(f"{picture.focal:g} mm")
     if picture.shutter is not None:
-        seconds = picture.shutter
-        camera.append(f"1/{1 / seconds:.0f} s" if seconds < 0.5 else f"{seconds:g} s")
+        camera.append(shutter(picture.shutter))
     if picture.frames is not None:
         camera.append(f"{picture.frames:g} fps")
     if picture.iso is not None:
         camera.append(f"ISO {picture.iso:g}")
     if picture.aperture is not None:
         camera.append(f"f/{picture.aperture:g}")
-    elif reading.exposure is not None:
-        camera.append(f"f/{reading.exposure.aperture:.1f} by calculation")
-    if camera:
-        lines.append(("camera", ", ".join(camera)))
     if picture.white is not None:
-        lines.append(("white balance", f"{picture.white:.0f} K"))
-    return lines
+        camera.append(f"white {picture.white:.0f} K")
+    return [("camera", ", ".join(camera))] if camera else []
+
+
+def light_lines(profile: SetProfile, reading: LightReading) -> list[tuple[str, str]]:
+    """What is looked for on a wall; all there is to say of the light is what `light` prints."""
+    return [
+        *face_lines(reading),
+        *white_lines(reading),
+        *exposure_lines(profile.picture, reading),
+        *(line for backdrop in reading.backdrops for line in backdrop_lines(backdrop)),
+    ]
 
 
 def sensor_lines(sensors: Sequence[Predicted]) -> list[tuple[str, str]]:
@@ -196,7 +190,7 @@ def page(profile: SetProfile, look: str | None, presets: Mapping[str, Preset]) -
         drawing=floor(profile, presets) if placed else "",
         style=STYLE,
         rows=rows,
-        light=[*light_lines(profile, light), *sensor_lines(sensors)],
+        light=[*light_lines(profile, light), *camera_lines(profile), *sensor_lines(sensors)],
         supplies=supply_lines(profile),
         missing=[*light.missing, *(m for s in sensors for m in s.missing), *room.missing],
         loads=load_lines(mains),
@@ -216,7 +210,9 @@ def picture(profile: SetProfile, look: str | None, presets: Mapping[str, Preset]
     light = light_of(profile, look, presets)
     title = f"{profile.title or profile.name}" + (f", look {look}" if look else "")
     drawn = floor(profile, presets, standalone=True, title=title)
-    lines = [f"{name}: {text}" for name, text in light_lines(profile, light)]
+    lines = [
+        f"{name}: {text}" for name, text in [*light_lines(profile, light), *camera_lines(profile)]
+    ]
     lines += [f"missing: {text}" for text in light.missing]
     lines += CAUTIONS
     head, _, _ = drawn.partition(">")

@@ -10,7 +10,7 @@ import math
 import random
 from dataclasses import dataclass, field, replace
 
-from studiobridge.figures.light import Face
+from studiobridge.figures.face import Face
 from studiobridge.profile.model import Device, Output, Place, Preset, Room, SetProfile
 from tests.control.play import profile
 

@@ -7,7 +7,9 @@ from dataclasses import replace
 
 import pytest
 
-from studiobridge.figures.light import Face, aim_point, at, facing, light_of
+from studiobridge.figures.face import Face
+from studiobridge.figures.light import light_of
+from studiobridge.figures.rays import aim_point, at, facing
 from studiobridge.profile.model import Output, Picture, Place, Preset, Room
 from tests.figures.sets import CAMERA, FILL, KEY, MARK, PLUG, small
 

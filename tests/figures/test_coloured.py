@@ -7,7 +7,8 @@ from dataclasses import replace
 import pytest
 
 from studiobridge.craft.chroma import Colour
-from studiobridge.figures.light import Face, light_of, whites_apart
+from studiobridge.figures.face import Face
+from studiobridge.figures.light import light_of, whites_apart
 from studiobridge.profile.model import Device, Place, Preset
 from tests.figures.sets import CAMERA, FILL, KEY, PLUG, small
 

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from studiobridge.figures.light import Face, light_of, whites_apart
+from studiobridge.figures.face import Face
+from studiobridge.figures.light import light_of, whites_apart
 from studiobridge.profile.model import Output, Picture, Place, Preset, Room
 from tests.figures.sets import CAMERA, FILL, KEY, MARK, PLUG, small
 

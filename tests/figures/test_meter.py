@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from studiobridge.craft.chroma import of_hs
 from studiobridge.craft.light import Dimmer
 from studiobridge.figures import meter
-from studiobridge.figures.light import Face
+from studiobridge.figures.face import Face
 from studiobridge.profile.model import Device, Output, Place, Preset, Room, SetProfile
 from tests.control.play import profile
 from tests.figures.light_room import Truth

@@ -9,7 +9,8 @@ from types import MappingProxyType
 import pytest
 
 from studiobridge.craft.space import metres
-from studiobridge.figures.room import budget, room_of
+from studiobridge.figures.depth import budget
+from studiobridge.figures.room import room_of
 from studiobridge.profile.model import Picture, Room, Variation
 from tests.figures.sets import CAMERA, KEY, MARK, PLUG, small
 

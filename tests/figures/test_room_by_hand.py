@@ -9,7 +9,9 @@ from types import MappingProxyType
 
 import pytest
 
-from studiobridge.figures.room import budget, camera_of, room_of
+from studiobridge.figures.depth import budget
+from studiobridge.figures.framing import camera_of
+from studiobridge.figures.room import room_of
 from studiobridge.profile.model import Picture, Place, Room
 from tests.figures.sets import CAMERA, FILL, KEY, MARK, PLUG, small
 

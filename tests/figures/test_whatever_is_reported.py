@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from studiobridge.craft.grid import Grid
 from studiobridge.craft.light import Dimmer, level_stops
-from studiobridge.figures.light import Face, light_of, whites_apart
+from studiobridge.figures.face import Face
+from studiobridge.figures.light import light_of, whites_apart
 from studiobridge.profile.model import Picture, Preset
 from tests.figures.sets import CAMERA, FILL, KEY, PLUG, small
 

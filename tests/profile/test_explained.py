@@ -62,6 +62,8 @@ VALUES = {
     "size": "{width: 1 m, height: 1 m}",
     "glow": "40 cd/m²",
     "reflects": "30 %",
+    "keys": "green",
+    "duv": "0.003",
     "receptor": "flat",
     "role": "key",
     "output": "900 lx at 1 m",

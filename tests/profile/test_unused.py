@@ -55,9 +55,11 @@ TABLE: dict[str, tuple[str, set[str]]] = {
     "idle_below": ("4 W", {"computer"}),
     "shuts_in": ("30 s", {"computer"}),
     "closes_in": ("4 s", {"camera"}),
-    "size": ("{width: 2 m, height: 2 m}", {"backdrop"}),
+    "size": ("{width: 2 m, height: 2 m}", {"backdrop", "light"}),
     "glow": ("40 cd/m²", {"backdrop"}),
     "reflects": ("24 %", {"backdrop"}),
+    "keys": ("green", {"backdrop"}),
+    "duv": ("0.003", {"backdrop", "light"}),
     "idle_for": ("5 s", set()),  # without `idle_below`
     "holds": ("50 Wh", set()),  # not on battery
     "properties": ("{level: dim}", set()),  # not by the convention

@@ -1,0 +1,93 @@
+"""What `light` prints: each fixture at the mark, and what all of them make of the picture."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+from studiobridge.cli import show
+from studiobridge.cli.readings import bar, not_computed
+from studiobridge.figures.light import LightReading
+from studiobridge.figures.meter import Predicted
+from studiobridge.profile.model import SetProfile
+from studiobridge.shown import words
+from studiobridge.shown.lengths import Lengths
+from studiobridge.shown.light import light_lines
+
+FLICKER_CAUTION = (
+    "Flicker can hurt people who never see it. The figures are a calculation: look at the picture,"
+    " and ask how anybody in the room feels."
+)
+
+
+def sensor_lines(
+    profile: SetProfile, sensors: Sequence[Predicted], read: Sequence[words.Json] | None
+) -> list[tuple[str, str]]:
+    """What each light sensor should read of the look, and what it reads now where that is asked."""
+    lines = []
+    for sensor in sensors:
+        if sensor.lux is None:
+            lines.append((sensor.device, f"not predicted: {words.listed(sensor.missing, 3)}"))
+        else:
+            text = f"should read {sensor.lux:.0f} lx"
+            text += f", {sensor.cct:.0f} K" if sensor.cct is not None else ""
+            lines.append((sensor.device, f"{text}, facing {sensor.faces}"))
+    for entry in read or ():
+        said = words.sensor(entry, datetime.now(UTC)) or "has not been heard"
+        lines.append((str(entry["device"]), f"now: {said}"))
+        change = words.number(entry.get("since_ready"))
+        if change is not None:
+            lines.append((str(entry["device"]), words.unexplained(entry, change)))
+    return lines
+
+
+def print_light(
+    profile: SetProfile,
+    reading: LightReading,
+    sensors: Sequence[Predicted] = (),
+    read: Sequence[words.Json] | None = None,
+) -> None:
+    """Light at the mark, ratio, white, exposure, backdrop, banding."""
+    lengths = Lengths(profile.feet)
+    show.out(f"{profile.title or profile.name}, look {reading.look or '(none)'}: light at the mark")
+    show.out()
+    most = max([f.lux for f in reading.fixtures], default=0.0)
+    rows = []
+    columns = max(8, min(30, show.width() - 70))
+    for fixture in reading.fixtures:
+        where = f"{lengths.one(fixture.distance)}, {fixture.angle:.0f}°"
+        behind = ""
+        if fixture.angle >= 90.0:
+            behind = "from behind"
+            if fixture.straight is not None:
+                behind += f": {fixture.straight:.0f} lx"
+        device = profile.devices[fixture.device]
+        hand = "by hand" if device.hand_set else ""
+        level = words.preset({"level": fixture.level, "cct": fixture.cct})
+        drawn = bar(fixture.lux / most, columns) if most > 0 else ""
+        rows.append(
+            (
+                fixture.device,
+                f"{fixture.lux:.0f} lx",
+                drawn,
+                level,
+                where,
+                fixture.role or "",
+                "; ".join(filter(None, (behind, hand))),
+            )
+        )
+    if rows:
+        show.print_table(
+            ("light", "face", "beside the brightest", "set to", "to the mark", "role", ""), rows
+        )
+        show.out()
+    lines = [*light_lines(profile, reading), *sensor_lines(profile, sensors, read)]
+    label = max((len(name) for name, _ in lines), default=0)
+    for name, text in lines:
+        show.out(f"{words.clean(name).ljust(label)}  {words.clean(text)}")
+    not_computed(reading.missing)
+    show.out()
+    show.out(
+        "Without what walls and ceiling bounce back: where a meter differs, the meter is right."
+    )
+    show.out(FLICKER_CAUTION)
