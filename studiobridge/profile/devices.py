@@ -257,6 +257,7 @@ class Devices(Part):
             glow=shape.glow,
             reflects=shape.reflects / 100.0 if shape.reflects is not None else None,
             keys=shape.keys,
+            dye=shape.dye,
             duv=shape.duv,
             power_factor=shape.power_factor,
             pwm=shape.pwm,

@@ -557,6 +557,8 @@ class Device:
     reflects: float | None = None
     # a backdrop of this colour is keyed out of the picture
     keys: Literal["green", "blue"] | None = None
+    # the colour of its cloth or paint in white light
+    dye: Colour | None = None
     # the light's own pulse frequency (Hz) and how deep it modulates (%)
     pwm: float | None = None
     flicker: float | None = None
