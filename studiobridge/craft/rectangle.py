@@ -13,6 +13,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from itertools import pairwise
 
 Vector = tuple[float, float, float]
 
@@ -81,14 +82,23 @@ def factor(corners: Sequence[Vector], point: Vector, looks: Vector) -> float:
     The illuminance under an even luminance L (cd/m2) is pi L times it. Which side of the polygon
     shines is the caller's to know.
     """
+    rays, _ = _above(corners, point, looks)
+    return _factor(rays, looks) if rays else 0.0
+
+
+def _above(corners: Sequence[Vector], point: Vector, looks: Vector) -> tuple[list[Vector], bool]:
+    """A polygon from a point, as far as it is above the horizon of the plane there; is it cut?"""
     px, py, pz = point
     nx, ny, nz = looks
     rays = [(x - px, y - py, z - pz) for x, y, z in corners]
     above = [x * nx + y * ny + z * nz for x, y, z in rays]
-    if min(above) < 0.0:
-        if max(above) <= 0.0:
-            return 0.0
-        rays = _cut(rays, above)
+    if min(above) >= 0.0:
+        return rays, False
+    return ([], True) if max(above) <= 0.0 else (_cut(rays, above), True)
+
+
+def _factor(rays: Sequence[Vector], looks: Vector) -> float:
+    nx, ny, nz = looks
     total = 0.0
     ax, ay, az = rays[-1]
     for bx, by, bz in rays:
@@ -155,30 +165,68 @@ def on_plane(face: Rectangle, power: float, point: Vector, looks: Vector) -> flo
     height = _dot((x, y, z), face.ahead)
     if height <= 0.0:
         return 0.0
-    diffuse = math.pi * factor(face.corners, point, looks)
-    if diffuse <= 0.0 or power == 1.0:
+    rays, cut = _above(face.corners, point, looks)
+    if not rays:
+        return 0.0
+    diffuse = math.pi * _factor(rays, looks)
+    if power == 1.0 or diffuse <= 0.0:
         return diffuse
     a, b = _dot((x, y, z), face.across), _dot((x, y, z), face.up)
     half_w, half_h = face.width / 2.0, face.height / 2.0
     aside = math.hypot(max(0.0, abs(a) - half_w), max(0.0, abs(b) - half_h))
     near = math.hypot(height, aside) * min(1.0, math.sqrt(2.0 / (power + 3.0)))
+    wide, high = gauss(_points(face.width, near)), gauss(_points(face.height, near))
+    if cut:
+        return diffuse * _compared(rays, power, height, looks, max(wide, high, key=len))
     # how high each point of the face stands above the plane's horizon: even along its sides
     middle = -(x * looks[0] + y * looks[1] + z * looks[2])
     per_across, per_up = half_w * _dot(face.across, looks), half_h * _dot(face.up, looks)
-    bent, plain = -(power + 3.0) / 2.0, 0.0
-    total = 0.0
-    for t, weight_t in gauss(_points(face.height, near)):
-        high, far = middle + t * per_up, height * height + (b - t * half_h) ** 2
-        for s, weight_s in gauss(_points(face.width, near)):
-            rises = high + s * per_across
-            if rises > 0.0:
-                square = far + (a - s * half_w) ** 2
-                part = weight_s * weight_t * rises
+    bent = -(power + 3.0) / 2.0
+    total = plain = 0.0
+    for t, weight_t in high:
+        up, far = middle + t * per_up, height * height + (b - t * half_h) ** 2
+        for s, weight_s in wide:
+            square = far + (a - s * half_w) ** 2
+            part = weight_s * weight_t * (up + s * per_across)
+            total += part * square**bent
+            plain += part / (square * square)
+    return float(diffuse * height ** (power - 1.0) * total / plain)
+
+
+def _compared(
+    rays: Sequence[Vector],
+    power: float,
+    height: float,
+    looks: Vector,
+    rule: Sequence[tuple[float, float]],
+) -> float:
+    """How a beam compares with a diffuse face over a part of it: triangle by triangle, each drawn
+    together from a square."""
+    bent = -(power + 3.0) / 2.0
+    total = plain = 0.0
+    first = rays[0]
+    for second, third in pairwise(rays[1:]):
+        one = (second[0] - first[0], second[1] - first[1], second[2] - first[2])
+        two = (third[0] - second[0], third[1] - second[1], third[2] - second[2])
+        area = math.hypot(
+            one[1] * two[2] - one[2] * two[1],
+            one[2] * two[0] - one[0] * two[2],
+            one[0] * two[1] - one[1] * two[0],
+        )
+        for t, weight_t in rule:
+            out = (1.0 + t) / 2.0
+            for s, weight_s in rule:
+                along = (1.0 + s) / 2.0
+                at = (
+                    first[0] + out * (one[0] + along * two[0]),
+                    first[1] + out * (one[1] + along * two[1]),
+                    first[2] + out * (one[2] + along * two[2]),
+                )
+                square = _dot(at, at)
+                part = weight_s * weight_t * area * out * _dot(at, looks)
                 total += part * square**bent
                 plain += part / (square * square)
-    if plain <= 0.0:  # a sliver above the horizon, between the points
-        return diffuse * (height / math.hypot(height, a, b)) ** (power - 1.0)
-    return float(diffuse * height ** (power - 1.0) * total / plain)
+    return float(height ** (power - 1.0) * total / plain) if plain > 0.0 else 1.0
 
 
 def on_dome(face: Rectangle, power: float, point: Vector, looks: Vector) -> float:
