@@ -57,8 +57,9 @@ class Scale:
     device: str
     scale: float
     within: float
-    # in how many readings it was lit
+    # in how many readings it was lit, and where the meter was held for them
     readings: int
+    at: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,9 +208,10 @@ def calibrate(profile: SetProfile) -> Calibration:
         elif row.expected < REACHES:
             refused[row.n] = "by their places, none of its lights reaches the meter there"
         elif abs(off := math.log2(light / row.expected)) > MISTAKEN:
+            side = "over" if off > 0 else "under"
             refused[row.n] = (
-                f"is {off:.1f} stops off all that its lights give by their makers' figures: a slip"
-                " in the number, its unit (1 fc is 10.8 lx), an output, or what was lit?"
+                f"is {abs(off):.1f} stops {side} all that its lights give by their makers' figures:"
+                " a slip in the number, its unit (1 fc is 10.8 lx), an output, or what was lit?"
             )
         else:
             usable.append(replace(row, lux=light))
@@ -445,7 +447,9 @@ def _scale(name: str, made: Fit, rows: Sequence[Row]) -> Scale:
         default=None,
     )
     within = known.within / known.value if known is not None and known.value > 0 else 1.0
-    return Scale(name, value, within, count)
+    places = (row.place for row in rows if row.lamps.get(name, sure.DARK).value > 0)
+    at = tuple(dict.fromkeys(FACE if place == "mark" else place for place in places))
+    return Scale(name, value, within, count, at)
 
 
 def _dimmers(profile: SetProfile, rows: Sequence[Row]) -> tuple[str, ...]:

@@ -205,23 +205,23 @@ def lit(device: Device, full: Sure, level: float) -> Sure:
 # ---- digits ---------------------------------------------------------------------------------
 
 
-def digits(within: float) -> int:
+def digits(band: float) -> int:
     """How many places after the point a figure has that is good to so much; negative: tens.
 
     One digit of the band, and two where it begins with a 1 (GUM 7.2.6, from memory).
     """
-    if not (within > 0 and math.isfinite(within)):
+    if not (band > 0 and math.isfinite(band)):
         return 6
-    place = math.floor(math.log10(within))
-    first = within / 10.0**place
+    place = math.floor(math.log10(band))
+    first = band / 10.0**place
     return -place + (1 if first < 2.0 else 0)
 
 
-def rounded(value: float, within: float) -> float:
+def rounded(value: float, band: float) -> float:
     """A figure without the digits that nobody knows."""
-    return round(value, digits(within))
+    return round(value, digits(band))
 
 
-def lux_within(stops: float, lux: float) -> float:
-    """The half of a band of so many stops around so many lux, in lux."""
-    return lux * (math.exp2(min(stops, 10.0)) - 1.0)
+def within(stops: float, value: float) -> float:
+    """The half of a band of so many stops around a figure, in its own unit (to first order)."""
+    return value * stops * math.log(2.0)
