@@ -14,11 +14,13 @@ from dataclasses import dataclass
 from typing import Literal
 
 from studiobridge.craft import mark
+from studiobridge.craft import rectangle as faces
 from studiobridge.craft.chroma import Colour, linear_of
 from studiobridge.craft.colour import is_white, xy_of_uv
+from studiobridge.figures import sure
 from studiobridge.figures.face import DARK, Face, Whole, share_of, white_of
-from studiobridge.figures.framing import HEAD_ABOVE, Seen, seen_on, view_of
-from studiobridge.figures.rays import Point3, at, thrown
+from studiobridge.figures.framing import HAIR, HEAD_ABOVE, Seen, seen_on, view_of
+from studiobridge.figures.rays import OUT_OF_THE_WALL, Point3, Source, at, source_of
 from studiobridge.profile.model import Device, Picture, Preset, SetProfile
 
 Rgb = tuple[float, float, float]
@@ -49,21 +51,22 @@ BESIDE = 0.005
 BODY = ((0.0, HEAD_ABOVE), (-0.09, 0.0), (0.09, 0.0), (-0.22, -0.25), (0.22, -0.25), (0.0, -0.45))
 HEAD_WIDE, HEAD_LOW, SHOULDERS_WIDE, SHOULDERS = 0.09, -0.14, 0.23, -0.2
 # So many points along each side of the screen.
-POINTS = 9
+POINTS = 7
 
 
 @dataclass(frozen=True, slots=True)
 class KeyPoint:
     """One thing a key depends on: its verdict, and the figure it comes from.
 
-    `value` is in stops; of `cover` the share (0-1) of the picture that is screen. `light` throws
-    the shadow. `why` says what a figure does not.
+    `value` is in stops, `within` how well it is known; of `cover` the share (0-1) of the picture
+    that is screen. `light` throws the shadow. `why` says what a figure does not.
     """
 
     about: About
     verdict: Verdict
     value: float
     light: str | None = None
+    within: float | None = None
     why: Literal["", "clipped", "head beside it"] = ""
 
 
@@ -119,7 +122,7 @@ def keying_of(
         else:
             if max(own) > 0:
                 foreign = other[screen.channel] / channel
-            points = _points(profile, screen, seen, total, whole, presets, face, gap)
+            points = _points(profile, screen, seen, middle, whole, presets, face, gap)
     if not lit:
         return Keying(device.name, device.keys, False, None, (), gap, None, ())
     cover = _cover(profile, device, seen, missing)
@@ -134,7 +137,7 @@ def _points(
     profile: SetProfile,
     screen: _Screen,
     seen: Seen | None,
-    middle: Rgb,
+    light: tuple[Rgb, Rgb],
     whole: Whole | None,
     presets: Mapping[str, Preset],
     face: Face,
@@ -142,6 +145,8 @@ def _points(
 ) -> list[KeyPoint]:
     """Level, evenness, colour, spill and shadow, as far as the figures are given."""
     name, channel, missing = screen.device.name, screen.channel, screen.missing
+    own, other = light
+    middle = _plus(own, other)
     points = []
     if whole is None or whole.lux < DARK:
         missing.append(f"no light on the face: the level of {name} is not judged")
@@ -152,12 +157,13 @@ def _points(
         stops = mark.stops(middle[channel], grey)
         clipped = stops > math.log2(1 / mark.GREY_CARD)
         verdict = "move" if clipped else _within(stops, LEVEL, LEVEL_AT_MOST)
-        points.append(KeyPoint("level", verdict, stops, why="clipped" if clipped else ""))
+        why: Literal["clipped", ""] = "clipped" if clipped else ""
+        points.append(KeyPoint("level", verdict, stops, within=screen.within(own, other), why=why))
     if not screen.has_shape or screen.own_light_alone:
         missing.append(f"nothing says how even {name} is: look at it on a monitor")
     else:
-        shown = [p for p in screen.grid() if seen is None or not seen.part or seen.shows(p)]
-        values = [screen.at(p)[channel] for p in shown]
+        part = seen if seen is not None and seen.part else None
+        values = [screen.at(p)[channel] for p in screen.grid(part)]
         if values and min(values) > 0:
             spread = mark.evenness(values)
             points.append(KeyPoint("evenness", _at_most(spread, EVEN, EVEN_AT_MOST), spread))
@@ -185,9 +191,13 @@ def _spill(
     """What the screen throws on what faces it at the mark, over the key on the face (stops)."""
     if whole is None or gap is None or gap <= 0 or not screen.has_shape:
         return None
-    assert screen.device.size is not None
+    place, where = screen.device.place, profile.room.mark
+    assert screen.device.size is not None and place is not None and where is not None
     values = [screen.at(p)[screen.channel] for p in screen.grid()]
-    thrown_back = mark.glow_on(sum(values) / len(values), *screen.device.size, gap)
+    shines = faces.rectangle(at(place), OUT_OF_THE_WALL, *screen.device.size)
+    # of a matt surface that looks at it, as the back of a head does
+    thrown_back = faces.on_plane(shines, 1.0, at(where), (0.0, -1.0, 0.0))
+    thrown_back *= sum(values) / len(values)
     key = sum(
         face.lux(name, preset.level) or 0.0
         for name, preset in presets.items()
@@ -261,7 +271,7 @@ def _hidden(camera: Point3, falls: Point3, where: Point3) -> bool:
     """Does the camera look at this point of the screen through who stands at the mark?"""
     x, _, z = _on(camera, falls, where[1])
     across, up = abs(x - where[0]), z - where[2]
-    head = across <= HEAD_WIDE and HEAD_LOW <= up <= HEAD_ABOVE
+    head = across <= HEAD_WIDE + HAIR and HEAD_LOW <= up <= HEAD_ABOVE + HAIR
     return head or (across <= SHOULDERS_WIDE and up <= SHOULDERS)
 
 
@@ -311,6 +321,8 @@ class _Screen:
         # of each lit light that reaches it: what one lux of it is in red, green and blue
         self.lights: dict[str, Rgb] = {}
         self.shares: dict[str, float] = {}
+        self.sources: dict[str, Source] = {}
+        self.lux: dict[tuple[str, float, float], float] = {}
         self.reaches = self._lights()
         self.own_light_alone = max(self.own) > 0 and not self.lights
         self.has_shape = device.place is not None and device.size is not None
@@ -357,18 +369,38 @@ class _Screen:
         place, reflects = self.device.place, self.device.reflects
         if name not in self.lights or place is None or reflects is None:
             return (0.0, 0.0, 0.0)
-        where = (place.across + point[0], place.from_back, place.height + point[1])
-        ray, _ = thrown(self.profile, self.profile.devices[name], where, (0.0, 1.0, 0.0))
-        if ray is None:
-            return (0.0, 0.0, 0.0)
-        bright = mark.luminance_of(ray.at_full * self.shares[name], reflects)
-        return _scaled(self.lights[name], bright)
+        key = (name, *point)
+        if key not in self.lux:
+            where = (place.across + point[0], place.from_back, place.height + point[1])
+            full = self.sources[name].on_plane(where, OUT_OF_THE_WALL)
+            self.lux[key] = full * self.shares[name]
+        return _scaled(self.lights[name], mark.luminance_of(self.lux[key], reflects))
 
-    def grid(self) -> list[tuple[float, float]]:
-        """Points all over the screen, edges included."""
+    def within(self, own: Rgb, other: Rgb) -> float:
+        """How well its level over the face is known (stops): makers' figures, glow, reflectance.
+
+        As if nothing of the screen and the face came from the same lamp, which is the careful side.
+        """
+        whole = own[self.channel] + other[self.channel]
+        mine, theirs = own[self.channel] / whole, other[self.channel] / whole
+        share = math.hypot(sure.GLOW * mine, sure.MAKER * theirs, sure.REFLECTS * theirs)
+        return math.hypot(share, sure.MAKER) / math.log(2.0)
+
+    def grid(self, seen: Seen | None = None) -> list[tuple[float, float]]:
+        """Points all over the screen, or over what is seen of it, edges included."""
         assert self.device.size is not None
-        steps = [i / (POINTS - 1) - 0.5 for i in range(POINTS)]
-        return [(x * self.device.size[0], y * self.device.size[1]) for x in steps for y in steps]
+        wide, high = self.device.size[0] / 2, self.device.size[1] / 2
+        corners = seen.part if seen is not None else ((-wide, -high), (wide, high))
+        across, up = zip(*corners, strict=True)
+        steps = [i / (POINTS - 1) for i in range(POINTS)]
+        points = [
+            (min(across) + x * (max(across) - min(across)), min(up) + y * (max(up) - min(up)))
+            for x in steps
+            for y in steps
+        ]
+        if seen is None:
+            return points
+        return [*seen.part, *(point for point in points if seen.shows(point))]
 
     def _own_light(self) -> Rgb:
         preset, device = self.presets.get(self.device.name), self.device
@@ -394,19 +426,22 @@ class _Screen:
                 continue
             if place is None:
                 continue
-            ray, why = thrown(self.profile, light, at(place), (0.0, 1.0, 0.0))
-            share = share_of(light, preset.level)
-            if ray is None or share is None:
-                why = why or f"{preset.level:g} % is no level"
+            source, share = source_of(self.profile, light), share_of(light, preset.level)
+            why = f"no place given for {name}" if source is None else ""
+            if source is not None and source.from_behind(at(place), OUT_OF_THE_WALL):
+                continue
+            if source is not None:
+                why = source.lacks(at(place))
+            if share is None:
+                why = f"{preset.level:g} % is no level"
+            if why or source is None or share is None:
                 self.missing.append(f"{why}: the key of {self.device.name} is not judged")
                 return False
-            if ray.angle >= 90.0:
-                continue
             if self.device.reflects is None:
                 text = f"no reflectance given for {self.device.name}: light on it is not reckoned"
                 self.missing.append(text)
                 continue
-            self.shares[name] = share
+            self.sources[name], self.shares[name] = source, share
             if preset.colour is not None:
                 self.shares[name] = share * _part(preset.colour)
                 rgb = linear_of(preset.colour.x, preset.colour.y)

@@ -21,6 +21,7 @@ from studiobridge.craft.grid import mired
 from studiobridge.figures.backdrops import Backdrop, backdrop_of
 from studiobridge.figures.exposing import Banding, Exposure, banding_of, exposure_of
 from studiobridge.figures.face import DARK, Face, Whole, share_of
+from studiobridge.figures.keying import Keying, keying_of
 from studiobridge.figures.known import Known, known
 from studiobridge.profile.model import Preset, SetProfile
 
@@ -61,6 +62,8 @@ class LightReading:
     missing: tuple[str, ...]
     # how well all this is known
     sure: Known | None = None
+    # how clean the key of each screen will be that is keyed out of the picture
+    keying: tuple[Keying, ...] = ()
 
 
 def light_of(
@@ -124,6 +127,7 @@ def light_of(
         for d in profile.devices.values()
         if d.kind == "backdrop"
     )
+    keyed = [keying_of(profile, d, every, whole, face) for d in profile.devices.values()]
     return LightReading(
         look,
         tuple(fixtures),
@@ -135,6 +139,7 @@ def light_of(
         off,
         tuple(dict.fromkeys(missing)),
         known(profile, presets),
+        tuple(k for k in keyed if k is not None),
     )
 
 
