@@ -16,6 +16,7 @@ from studiobridge.profile.build import Reading
 from studiobridge.profile.model import Device, Preset, SetProfile
 from studiobridge.profile.text import Problem
 from studiobridge.shown.framing import face_words, fit_words
+from studiobridge.shown.keying import doubt_words
 from studiobridge.shown.lengths import Lengths
 
 
@@ -165,6 +166,11 @@ def about_picture(reading: Reading) -> list[Problem]:
                     "give them one white, or say 'whites: meant' in the look",
                 )
             )
+        for keying in light.keying:
+            doubt = doubt_words(profile, keying)
+            if doubt is not None:
+                where = ("devices", keying.device, "keys")
+                found.append(reading.problem(where, f"in the look '{name}' {doubt[0]}", doubt[1]))
         for band in light.banding:
             if band.bands:
                 bands.setdefault(
