@@ -1,13 +1,22 @@
-"""The depth a set takes from the back wall on: its chain, and the variations that shorten it."""
+"""The depth a set takes from the back wall on: its chain, and the variations that shorten it.
+
+Two variations that change the same link exclude each other. What takes more depth, or as much,
+is a variation all the same and saves nothing, so it is in no combination.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
 from studiobridge.craft import space
+from studiobridge.craft.combining import Choice
 from studiobridge.craft.space import Link, Station
-from studiobridge.profile.model import SetProfile
+from studiobridge.profile.model import SetProfile, Variation
+
+# More combinations than a person reads, and more than fit on a screen beside the chain.
+MOST_COMBINED = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +31,16 @@ class Varied:
 
 
 @dataclass(frozen=True, slots=True)
+class Combined:
+    """Variations that go together, and what they take in all, save and leave (m, exact)."""
+
+    names: tuple[str, ...]
+    total: Fraction
+    saves: Fraction
+    left: Fraction | None
+
+
+@dataclass(frozen=True, slots=True)
 class Budget:
     """The chain of depths with running totals, and what is left of the room (m, exact)."""
 
@@ -29,8 +48,19 @@ class Budget:
     total: Fraction
     left: Fraction | None
     variations: tuple[Varied, ...]
-    # every variation at once
+    # the shortest combination there is; None where no variation saves anything
     together: Fraction | None
+    # the shortest first, at most MOST_COMBINED of the `possible` ones
+    combined: tuple[Combined, ...] = ()
+    possible: int = 0
+
+
+def excluding(variations: Sequence[Variation]) -> list[set[int]]:
+    """For each variation the numbers of those that change a link it changes."""
+    return [
+        {j for j, b in enumerate(variations) if i != j and a.links.keys() & b.links.keys()}
+        for i, a in enumerate(variations)
+    ]
 
 
 def budget(profile: SetProfile) -> Budget | None:
@@ -46,13 +76,26 @@ def budget(profile: SetProfile) -> Budget | None:
         return room.depth - taken if room.depth is not None else None
 
     varied = []
-    everything = dict(room.chain)
     for variation in room.variations:
         changed = {**room.chain, **variation.links}
         saves = space.saved(links, [Link(n, d) for n, d in changed.items()])
         varied.append(
             Varied(variation.name, variation.title, total - saves, saves, left(total - saves))
         )
-        everything.update(variation.links)
-    together = sum(everything.values(), Fraction(0)) if room.variations else None
-    return Budget(tuple(stations), total, left(total), tuple(varied), together)
+    savers = [(v, made) for v, made in zip(room.variations, varied, strict=True) if made.saves > 0]
+    choice = Choice([made.saves for _, made in savers], excluding([v for v, _ in savers]))
+    combined = []
+    for chosen in choice.best(MOST_COMBINED):
+        saves = sum((savers[i][1].saves for i in chosen), Fraction(0))
+        names = tuple(savers[i][0].name for i in chosen)
+        combined.append(Combined(names, total - saves, saves, left(total - saves)))
+    together = combined[0].total if combined else None
+    return Budget(
+        tuple(stations),
+        total,
+        left(total),
+        tuple(varied),
+        together,
+        tuple(combined),
+        choice.possible,
+    )
