@@ -15,7 +15,7 @@ STANDS_CAUTION = (
 )
 
 # Columns from which there is room for the drawing and both ways of writing each length.
-BESIDE = 92
+BESIDE = 106
 
 
 def print_room(profile: SetProfile, reading: RoomReading) -> None:
@@ -29,8 +29,11 @@ def print_room(profile: SetProfile, reading: RoomReading) -> None:
         room = profile.room.depth
         whole = float(room) if room is not None else float(made.total)
         whole = max(whole, float(made.total))
-        columns = max(12, min(44, show.width() - 66))
+        columns = max(12, min(44, show.width() - (94 if show.width() >= BESIDE else 66)))
         rows = []
+        there: dict[str, list[str]] = {}
+        for name, link in profile.room.stations.items():
+            there.setdefault(link, []).append(name)
         for station in made.stations:
             first = round(float(station.total - station.depth) / whole * columns)
             last = max(first + 1, round(float(station.total) / whole * columns))
@@ -42,14 +45,20 @@ def print_room(profile: SetProfile, reading: RoomReading) -> None:
                     deep or lengths.one(station.depth),
                     drawn,
                     lengths.both(station.total),
+                    ", ".join(there.get(station.name, ())),
                 )
             )
-        show.print_table(("", "deep", "where", "up to"), rows, spare=("where",))
+        show.print_table(("", "deep", "where", "up to", "there stands"), rows, spare=("where",))
         if made.left is not None:
             if made.left >= 0:
                 show.out(f"left of the room: {lengths.both(made.left)}")
             else:
                 show.out(f"TOO DEEP: {lengths.both(-made.left)} more than the room has")
+        for two in reading.apart:
+            show.out(
+                f"TWO TRUTHS: {lengths.two_truths(two.name, two.by_chain, two.by_place)};"
+                " change the one that is not so"
+            )
         _print_variations(made, lengths, whole)
     framed = reading.framing
     if framed is not None:
