@@ -8,22 +8,55 @@ stands in nobody's way is simply taken), and the best are unfolded first.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from fractions import Fraction
+
+# What a choice comes to, least first: the value, and by how many.
+Key = tuple[Fraction, int]
+
+
+def bits(numbers: set[int]) -> int:
+    """Some numbers as the bits of one: quick to take away, and a key to what is known already."""
+    return sum(1 << j for j in numbers)
+
+
+def unfold(
+    excludes: Sequence[set[int]],
+    bound: Callable[[tuple[int, ...], int], Key],
+    beaten: Callable[[tuple[int, ...], Key], bool] = lambda chosen, key: False,
+) -> Iterator[tuple[Key, tuple[int, ...]]]:
+    """All choices of things that do not exclude each other, least first; that of nothing too.
+
+    `bound(chosen, left)` is what `chosen` with some of the bits of `left` comes to at the least,
+    and exactly what it comes to where nothing is left. What is `beaten` is not unfolded further.
+    """
+    against = [bits(others) for others in excludes]
+    every = (1 << len(against)) - 1
+    heap: list[tuple[Key, tuple[int, ...], int]] = [(bound((), every), (), every)]
+    while heap:
+        key, chosen, left = heapq.heappop(heap)
+        if beaten(chosen, key):
+            continue
+        if not left:
+            yield key, chosen
+            continue
+        i = (left & -left).bit_length() - 1
+        rest = left & (left - 1)
+        for now, open_ in (((*chosen, i), rest & ~against[i]), (chosen, rest)):
+            heapq.heappush(heap, (bound(now, open_), now, open_))
 
 
 class Choice:
-    """Things with a worth each (above 0), and which of them exclude which, by their numbers.
+    """Things with a worth each, and which of them exclude which, by their numbers.
 
-    Raises ValueError for a worth that is not above 0: what brings nothing is no choice.
+    What is worth nothing, or less, is in no choice.
     """
 
     def __init__(self, worth: Sequence[Fraction], excludes: Sequence[set[int]]) -> None:
-        if any(not w > 0 for w in worth):
-            raise ValueError("what is worth nothing is not chosen")
         self.worth = worth
-        # as bits of a number: quick to take away, and a key to what is known already
-        self._against = [sum(1 << j for j in others) for others in excludes]
+        self.excludes = excludes
+        self._against = [bits(others) for others in excludes]
+        self._worthy = bits({i for i, w in enumerate(worth) if w > 0})
         self._most: dict[int, tuple[Fraction, int]] = {0: (Fraction(0), 0)}
         self._ways: dict[int, int] = {0: 1}
 
@@ -38,7 +71,8 @@ class Choice:
         return worst
 
     def most(self, left: int) -> tuple[Fraction, int]:
-        """The most that these bring, and by how few (negative: more is better, as of worth)."""
+        """The most that some of these bring together, and by how few: as a number below 0."""
+        left &= self._worthy
         known = self._most.get(left)
         if known is None:
             i = self._in_the_way(left)
@@ -55,6 +89,7 @@ class Choice:
 
     def ways(self, left: int) -> int:
         """In how many ways some of these, or none, can be chosen."""
+        left &= self._worthy
         known = self._ways.get(left)
         if known is None:
             i = self._in_the_way(left)
@@ -68,30 +103,24 @@ class Choice:
 
     def best(self, count: int) -> list[tuple[int, ...]]:
         """The best choices of one or more, most worth first; of equals the fewest."""
-        every = (1 << len(self.worth)) - 1
+
+        def bound(chosen: tuple[int, ...], left: int) -> Key:
+            worth, few = self.most(left)
+            brought = sum((self.worth[i] for i in chosen), worth)
+            return -brought, len(chosen) - few
+
+        def worthless(chosen: tuple[int, ...], key: Key) -> bool:
+            return bool(chosen) and not self._worthy >> chosen[-1] & 1
+
         found: list[tuple[int, ...]] = []
-        worth, few = self.most(every)
-        # what it comes to at the most, what is chosen, what may still be, what that has brought
-        heap: list[tuple[Fraction, int, tuple[int, ...], int, Fraction]] = [
-            (-worth, -few, (), every, Fraction(0))
-        ]
-        while heap and len(found) < count:
-            _, _, chosen, left, brought = heapq.heappop(heap)
-            if not left:
-                if chosen:
-                    found.append(chosen)
-                continue
-            i = (left & -left).bit_length() - 1
-            rest = left & (left - 1)
-            for now, open_, sofar in (
-                ((*chosen, i), rest & ~self._against[i], brought + self.worth[i]),
-                (chosen, rest, brought),
-            ):
-                worth, few = self.most(open_)
-                heapq.heappush(heap, (-sofar - worth, len(now) - few, now, open_, sofar))
+        for _, chosen in unfold(self.excludes, bound, worthless):
+            if len(found) == count:
+                break
+            if chosen:
+                found.append(chosen)
         return found
 
     @property
     def possible(self) -> int:
         """How many choices of one or more there are."""
-        return self.ways((1 << len(self.worth)) - 1) - 1
+        return self.ways(self._worthy) - 1
