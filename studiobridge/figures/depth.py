@@ -6,14 +6,14 @@ is a variation all the same and saves nothing, so it is in no combination.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence, Set
 from dataclasses import dataclass
 from fractions import Fraction
 
 from studiobridge.craft import space
-from studiobridge.craft.combining import Choice
+from studiobridge.craft.combining import Choice, Key, unfold
 from studiobridge.craft.space import Link, Station
-from studiobridge.profile.model import MARK, Place, SetProfile, Variation
+from studiobridge.profile.model import MARK, Place, Room, SetProfile, Variation
 
 # More combinations than a person reads, and more than fit on a screen beside the chain.
 MOST_COMBINED = 12
@@ -93,10 +93,11 @@ def ends(profile: SetProfile) -> dict[str, Fraction]:
 
 def excluding(variations: Sequence[Variation]) -> list[set[int]]:
     """For each variation the numbers of those that change a link it changes."""
-    return [
-        {j for j, b in enumerate(variations) if i != j and a.links.keys() & b.links.keys()}
-        for i, a in enumerate(variations)
-    ]
+    return _apart_by([set(variation.links) for variation in variations])
+
+
+def _apart_by(links: Sequence[Set[str]]) -> list[set[int]]:
+    return [{j for j, b in enumerate(links) if i != j and a & b} for i, a in enumerate(links)]
 
 
 def budget(profile: SetProfile) -> Budget | None:
@@ -135,3 +136,48 @@ def budget(profile: SetProfile) -> Budget | None:
         tuple(combined),
         choice.possible,
     )
+
+
+def shortest(
+    room: Room, throw: str, between: Set[str], gap: Fraction
+) -> Iterator[tuple[Variation, ...]]:
+    """Choices of variations, the shortest room first, where the lens sets the link `throw`.
+
+    It is as long as needed for `gap` (m) from the mark to the lens, where the links `between`
+    stand too. So the depth is all that stands elsewhere, and the larger of the gap and of what
+    stands between; each is bounded from below by the most that is left to save. What gives up
+    more than another choice and is no shorter is left out.
+    """
+    chain = room.chain
+    # the link that the lens sets is no variation's to save
+    links = [{n: d for n, d in v.links.items() if n != throw} for v in room.variations]
+    helpful = [i for i, own in enumerate(links) if own]
+    saves = [sum((chain[n] - d for n, d in links[i].items()), Fraction(0)) for i in helpful]
+    elsewhere = [
+        sum((chain[n] - d for n, d in links[i].items() if n not in between), Fraction(0))
+        for i in helpful
+    ]
+    excludes = _apart_by([set(links[i]) for i in helpful])
+    every, outside = Choice(saves, excludes), Choice(elsewhere, excludes)
+    fixed = sum((d for n, d in chain.items() if n != throw), Fraction(0))
+    around = fixed - sum((chain[n] for n in between), Fraction(0))
+
+    def bound(chosen: tuple[int, ...], left: int) -> Key:
+        most, few = every.most(left)
+        most_outside, few_outside = outside.most(left)
+        by_links = fixed - sum((saves[i] for i in chosen), most)
+        by_lens = around + gap - sum((elsewhere[i] for i in chosen), most_outside)
+        if by_lens > by_links:
+            few = few_outside
+        elif by_lens == by_links:
+            few = min(few, few_outside)
+        return max(by_links, by_lens), len(chosen) - few
+
+    kept: list[tuple[Fraction, frozenset[int]]] = []
+
+    def beaten(chosen: tuple[int, ...], key: Key) -> bool:
+        return any(depth <= key[0] and less <= set(chosen) for depth, less in kept)
+
+    for key, chosen in unfold(excludes, bound, beaten):
+        kept.append((key[0], frozenset(chosen)))
+        yield tuple(room.variations[helpful[i]] for i in chosen)
