@@ -19,8 +19,9 @@ from studiobridge.craft.chroma import Colour, linear_of
 from studiobridge.craft.colour import is_white, xy_of_uv
 from studiobridge.figures import sure
 from studiobridge.figures.face import DARK, Face, Whole, share_of, white_of
-from studiobridge.figures.framing import HAIR, HEAD_ABOVE, Seen, seen_on, view_of
+from studiobridge.figures.framing import Seen, seen_on, view_of
 from studiobridge.figures.rays import OUT_OF_THE_WALL, Point3, Source, at, source_of
+from studiobridge.figures.shadow import HEAD, shadow_of
 from studiobridge.profile.model import Device, Picture, Preset, SetProfile
 
 Rgb = tuple[float, float, float]
@@ -46,10 +47,8 @@ SHADOW, SHADOW_AT_MOST = 1 / 3, 1.0
 # More of the picture beside the screen (0-1) has to be masked by hand.
 BESIDE = 0.005
 
-# Who stands at the mark, as offsets (right, up; m) from the face: the head's top and sides, the
-# shoulders, the chest. Common practice for a grown person, no source.
-BODY = ((0.0, HEAD_ABOVE), (-0.09, 0.0), (0.09, 0.0), (-0.22, -0.25), (0.22, -0.25), (0.0, -0.45))
-HEAD_WIDE, HEAD_LOW, SHOULDERS_WIDE, SHOULDERS = 0.09, -0.14, 0.23, -0.2
+# Stops: deeper than this is black, and nothing else says so much of it.
+DEEPEST = 10.0
 # So many points along each side of the screen.
 POINTS = 7
 
@@ -169,8 +168,9 @@ def _points(
             points.append(KeyPoint("evenness", _at_most(spread, EVEN, EVEN_AT_MOST), spread))
     if screen.knows_colour:
         others = max(value for i, value in enumerate(middle) if i != channel)
-        pure = math.log2(middle[channel] / others) if others > 0 else math.inf
-        points.append(KeyPoint("colour", _at_most(-pure, -PURE, -PURE_AT_LEAST), min(pure, 10.0)))
+        pure = math.log2(middle[channel] / others) if others > 0 else DEEPEST
+        pure = min(DEEPEST, pure)
+        points.append(KeyPoint("colour", _at_most(-pure, -PURE, -PURE_AT_LEAST), pure))
     spill = _spill(profile, screen, presets, whole, face, gap)
     if spill is not None:
         points.append(KeyPoint("spill", _at_most(spill, SPILL, SPILL_AT_MOST), spill))
@@ -214,34 +214,29 @@ def _shadow(
 ) -> KeyPoint | None:
     """The deepest shadow of who stands at the mark that the picture shows on the screen (stops).
 
-    Of a light as small as a point; a large one throws a softer one. What the camera sees of the
-    screen only through the person is no shadow.
+    As deep as where all of the light is taken away: a large light throws a softer one.
     """
-    where, view, place = profile.room.mark, view_of(profile), screen.device.place
-    if where is None or view is None or place is None or seen is None:
+    where, place = profile.room.mark, screen.device.place
+    if where is None or view_of(profile) is None or place is None or seen is None:
         return None
     worst: KeyPoint | None = None
-    for name, preset in presets.items():
-        light = profile.devices[name]
-        if light.kind != "light" or not preset.level or light.place is None:
+    for name in screen.lights:
+        cast = shadow_of(profile, profile.devices[name], screen.device)
+        if cast is None or not cast.seen:
             continue
-        if light.place.from_back <= where.from_back:
-            continue
-        for right, up in BODY:
-            point = (where.across + right, where.from_back, where.height + up)
-            falls = _on(at(light.place), point, place.from_back)
-            on_screen = (falls[0] - place.across, falls[2] - place.height)
-            if not seen.shows(on_screen) or _hidden(view.stands, falls, at(where)):
-                continue
-            total = screen.at(on_screen)[screen.channel]
-            lost = screen.from_light(name, on_screen)[screen.channel]
-            if not 0 < lost <= total:
-                continue
-            deep = math.log2(total / (total - lost)) if lost < total else math.inf
-            deep = min(deep, 10.0)
-            if worst is None or deep > worst.value:
-                verdict = _at_most(deep, SHADOW, SHADOW_AT_MOST)
-                worst = KeyPoint("shadow", verdict, deep, name)
+        for left, low, right, high in (cast.head, cast.shoulders):
+            for across in (left, (left + right) / 2, right):
+                point = (across, (low + high) / 2)
+                if not seen.shows(point):
+                    continue
+                total = screen.at(point)[screen.channel]
+                lost = screen.from_light(name, point)[screen.channel]
+                if not 0 < lost <= total:
+                    continue
+                deep = min(DEEPEST, math.log2(total / (total - lost)) if lost < total else DEEPEST)
+                if worst is None or deep > worst.value:
+                    verdict = _at_most(deep, SHADOW, SHADOW_AT_MOST)
+                    worst = KeyPoint("shadow", verdict, deep, name)
     return worst or KeyPoint("shadow", "good", 0.0)
 
 
@@ -255,8 +250,9 @@ def _cover(
         return None
     assert device.place is not None and device.size is not None
     if where is not None:
-        for right, up in BODY[:3]:
-            head = (where.across + right, where.from_back, where.height + up)
+        left, _, right, top = HEAD
+        for across, up in ((0.0, top), (left, 0.0), (right, 0.0)):
+            head = (where.across + across, where.from_back, where.height + up)
             if view.stands[1] <= where.from_back:
                 break
             x, _, z = _on(view.stands, head, device.place.from_back)
@@ -265,14 +261,6 @@ def _cover(
                 return KeyPoint("cover", "move", seen.covered, why="head beside it")
     verdict: Verdict = "good" if seen.covered >= 1 - BESIDE else "clean by hand"
     return KeyPoint("cover", verdict, seen.covered)
-
-
-def _hidden(camera: Point3, falls: Point3, where: Point3) -> bool:
-    """Does the camera look at this point of the screen through who stands at the mark?"""
-    x, _, z = _on(camera, falls, where[1])
-    across, up = abs(x - where[0]), z - where[2]
-    head = across <= HEAD_WIDE + HAIR and HEAD_LOW <= up <= HEAD_ABOVE + HAIR
-    return head or (across <= SHOULDERS_WIDE and up <= SHOULDERS)
 
 
 def _on(source: Point3, through: Point3, from_back: float) -> Point3:
