@@ -87,6 +87,8 @@ class Keying:
     gap: float | None
     foreign: float | None
     missing: tuple[str, ...]
+    # coloured light is in it, reckoned from its white: as red, green and blue that add up to that
+    from_white: bool = False
 
 
 def keying_of(
@@ -129,7 +131,17 @@ def keying_of(
         points.append(cover)
     verdict = max((p.verdict for p in points), key=WORSE.index, default=None)
     found = tuple(dict.fromkeys(missing))
-    return Keying(device.name, device.keys, True, verdict, tuple(points), gap, foreign, found)
+    return Keying(
+        device.name,
+        device.keys,
+        True,
+        verdict,
+        tuple(points),
+        gap,
+        foreign,
+        found,
+        screen.from_white,
+    )
 
 
 def _points(
@@ -305,6 +317,7 @@ class _Screen:
         self.dye: Rgb = (1.0, 1.0, 1.0)
         if device.dye is not None:
             self.dye = linear_of(device.dye.x, device.dye.y)
+        self.from_white = False
         self.own = self._own_light()
         # of each lit light that reaches it: what one lux of it is in red, green and blue
         self.lights: dict[str, Rgb] = {}
@@ -399,6 +412,7 @@ class _Screen:
             self.missing.append(f"no glow given for {device.name}: its own light is not reckoned")
             return (0.0, 0.0, 0.0)
         if preset.colour is not None:
+            self.from_white = True
             rgb = linear_of(preset.colour.x, preset.colour.y)
             return _scaled(_balanced(rgb, self.balance), device.glow * share * _part(preset.colour))
         white = _white_rgb(preset.cct, self.profile.picture) if preset.cct else self.balance
@@ -431,6 +445,7 @@ class _Screen:
                 continue
             self.sources[name], self.shares[name] = source, share
             if preset.colour is not None:
+                self.from_white = True
                 self.shares[name] = share * _part(preset.colour)
                 rgb = linear_of(preset.colour.x, preset.colour.y)
             else:

@@ -37,6 +37,10 @@ def keying_lines(profile: SetProfile, made: Keying, brief: bool = False) -> list
     if brief:
         return [(label, "; ".join([verdict_words(made), *said]))]
     lines.extend(("", text) for text in said)
+    if made.from_white:
+        text = "coloured light is reckoned as red, green and blue that add up to its white"
+        lines.append(("", f"{text}: a meter held to it is right"))
+    lines.extend(("", f"not known: {text}") for text in made.missing)
     return lines
 
 
@@ -77,6 +81,7 @@ def _said(profile: SetProfile, made: Keying, point: KeyPoint) -> str:
         return (
             f"even within {size:.1f} {_stop(size)} where the picture shows it"
             f" (a third is good, {EVEN:g} will do)"
+            f"{', its own light taken for even' if made.foreign is not None else ''}"
         )
     if point.about == "colour":
         text = f"{made.keys} {size:.1f} {_stop(size)} over the rest of its light"
