@@ -33,8 +33,7 @@ def about_mains(reading: Reading) -> tuple[list[Problem], list[Problem]]:
             found = over if finding.weight == "over" else near
             # one sentence a circuit or lead: the first look that has it
             key = (str(finding.where), finding.text.split(":")[-1][:12])
-            todo = "less on it, another circuit, or a look that asks for less"
-            found.setdefault(key, reading.problem(finding.where, finding.text, todo))
+            found.setdefault(key, reading.problem(finding.where, finding.text, finding.todo))
     return list(over.values()), list(near.values())
 
 

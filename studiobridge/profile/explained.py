@@ -255,7 +255,8 @@ PLACES: Mapping[str, Place] = {
             "done_below": "Below this draw a charger is done.",
             "residual": "What may still flow through this plug when it is off.",
             "forgets_level": "Whether it comes back at full after its power was off.",
-            "comes_back": "How it comes back with its power: as it was, full, preset, or dark.",
+            "comes_back": "How it comes back with its power. A light: last, full, preset or dark;"
+            " a plug: last or off.",
             "level": "The levels it can have. Left out: 0 to 100 %.",
             "cct": "The whites it can have.",
             "dimmer": "How its light follows its level: a name, or measured points.",
@@ -484,7 +485,7 @@ PLACES: Mapping[str, Place] = {
 _KINDS: Mapping[str, tuple[str, ...]] = {
     # manners.py
     "own_battery": ("computer",),
-    "comes_back": tuple(FIXTURES),
+    "comes_back": (*FIXTURES, "plug"),
     "rolls": ("camera",),
     # universes.py
     "slots": tuple(FIXTURES),

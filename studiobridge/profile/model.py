@@ -98,8 +98,8 @@ Unit = Literal[
 ]
 FadeUnit = Literal["s", "ms", "ds"]
 # What a light does by itself when its mains come: what it was set to last, full, the preset stored
-# in it, or nothing until somebody switches it on.
-ComesBack = Literal["last", "full", "preset", "dark"]
+# in it, or nothing until somebody switches it on. A plug: as it was last, or it stays off.
+ComesBack = Literal["last", "full", "preset", "dark", "off"]
 # Who can know whether a camera rolls: it says so itself, the watts of its plug, or a person.
 RollsBy = Literal["report", "watts", "hand"]
 

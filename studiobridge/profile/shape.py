@@ -675,7 +675,7 @@ class DeviceShape(Shape):
     residual: Power = 2.0
     # read as `comes_back: full`, which says the same and more
     forgets_level: YesNo = False
-    comes_back: Literal["last", "full", "preset", "dark"] | None = None
+    comes_back: Literal["last", "full", "preset", "dark", "off"] | None = None
     level: LevelRange | None = None
     cct: CctRange | None = None
     dimmer: DimmerText = LINEAR
