@@ -94,7 +94,7 @@ def test_an_inrush_over_the_band_refuses(tmp_path: Path) -> None:
 
 
 def test_near_the_limit_warns_and_passes(tmp_path: Path) -> None:
-    path = changed(tmp_path, ("draws: 90 W", "draws: 2700 W"))
+    path = changed(tmp_path, ("draws: 90 W", "draws: 2400 W"))
     done = studiobridge("check", path, home=tmp_path)
     assert done.returncode == 0
     assert "close to the 8.0 A" in done.stdout
