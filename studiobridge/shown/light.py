@@ -46,21 +46,24 @@ def white_lines(reading: LightReading) -> list[Line]:
     if whole is not None and whole.cct is not None:
         text = white(whole.cct, whole.duv)
         if reading.off_balance is not None:
-            off = reading.off_balance
-            side = "as the camera is set"
-            if abs(off) >= 0.5:
-                side = f"{abs(off):.0f} mired {'warmer' if off > 0 else 'cooler'} than the camera"
-            text += f"; {side}"
+            off = words.white_shift(reading.off_balance, reading.off_tint)
+            text += f"; {words.listed(off)} than the camera" if off else "; as the camera is set"
         lines.append(("white", text))
     if reading.whites_apart is not None and reading.whites_apart[0] >= 0.5:
         apart, coolest, warmest = reading.whites_apart
         lines.append(("whites", f"{apart:.0f} mired from {coolest} to {warmest}"))
+    if reading.tints_apart is not None and reading.tints_apart[0] >= words.NOT_SEEN["duv"]:
+        apart, magenta, green = reading.tints_apart
+        lines.append(("tints", f"Duv {apart:.4f} from {magenta} (magenta) to {green} (green)"))
     return lines
 
 
 def white(kelvin: float, duv: float | None) -> str:
-    off_locus = duv is not None and abs(duv) >= 0.0001
-    return f"{kelvin:.0f} K" + (f", Duv {duv:+.4f}" if off_locus else "")
+    """`4123 K, Duv −0.0061 (magenta side)`; the side by the sign of ANSI C78.377."""
+    text = f"{kelvin:.0f} K"
+    if duv is not None and abs(duv) >= 0.0001:
+        text += f", Duv {words.signed(duv, 4)} ({'green' if duv > 0 else 'magenta'} side)"
+    return text
 
 
 def exposure_lines(picture: Picture, reading: LightReading) -> list[Line]:
