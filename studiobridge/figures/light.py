@@ -3,7 +3,8 @@
 Directions: the plane at the mark faces the camera (its place where the profile gives one, else
 straight away from the back wall). What a fixture gives there is inverse square and cosine;
 walls, ceiling and everything they bounce back are not in it, so a meter is right where it and
-this differ. The ratio is key over fill as they strike that plane, each by itself.
+this differ: held to the lights once, it makes the figures its own (`calibration.py`). The ratio
+is key over fill as they strike that plane, each by itself.
 
 A figure that is missing is named, and whatever needs it is not computed.
 """
@@ -18,6 +19,7 @@ from studiobridge.craft.grid import mired
 from studiobridge.figures.backdrops import Backdrop, backdrop_of
 from studiobridge.figures.exposing import Banding, Exposure, banding_of, exposure_of
 from studiobridge.figures.face import DARK, Face, Whole, share_of, white_of
+from studiobridge.figures.known import Known, known
 from studiobridge.profile.model import Preset, SetProfile
 
 
@@ -55,6 +57,8 @@ class LightReading:
     # mired from the camera's white balance to the mixed white (positive: the light is warmer)
     off_balance: float | None
     missing: tuple[str, ...]
+    # how well all this is known
+    sure: Known | None = None
     # Duv from the camera's white to the mixed white (positive: the light is greener)
     off_tint: float | None = None
     # Duv between two fixtures' whites, the most magenta first; where one of them says its own
@@ -137,8 +141,9 @@ def light_of(
         whites_apart(presets),
         off,
         tuple(dict.fromkeys(missing)),
-        tint,
-        tints_apart(profile, presets),
+        known(profile, presets),
+        off_tint=tint,
+        tints_apart=tints_apart(profile, presets),
     )
 
 

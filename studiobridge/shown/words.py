@@ -258,13 +258,13 @@ def picture(value: object) -> str:
     return ", ".join(parts) or "face unchanged"
 
 
-def white_shift(mired: float | None, duv: float | None) -> list[str]:
+def white_shift(mired: float | None, duv: float | None, digits: int = 4) -> list[str]:
     """How a white differs from another, along the locus and across it, as far as anybody sees."""
     parts = []
     if mired is not None and abs(mired) >= NOT_SEEN["mired"]:
         parts.append(f"{abs(mired):.0f} mired {'warmer' if mired > 0 else 'cooler'}")
     if duv is not None and abs(duv) >= NOT_SEEN["duv"]:
-        parts.append(f"Duv {abs(duv):.4f} {'greener' if duv > 0 else 'more magenta'}")
+        parts.append(f"Duv {abs(duv):.{digits}f} {'greener' if duv > 0 else 'more magenta'}")
     return parts
 
 

@@ -22,10 +22,10 @@ duvs = st.floats(-0.05, 0.05)
 CAMERA_AT_4300 = Picture(white=4300.0)
 
 
-def reading(key, fill, picture=CAMERA_AT_4300, duv=(None, None)):  # type: ignore[no-untyped-def]
-    """Key and fill at these whites, each 480 lx on the face."""
+def reading(key, fill, picture=CAMERA_AT_4300, duv=(None, None), level=60.0):  # type: ignore[no-untyped-def]
+    """Key and fill at these whites, each 480 lx on the face; the key 8 lx for each percent."""
     lamps = (replace(KEY, duv=duv[0]), replace(FILL, duv=duv[1]))
-    presets = {"key": Preset(60.0, key), "fill": Preset(80.0, fill)}
+    presets = {"key": Preset(level, key), "fill": Preset(80.0, fill)}
     profile = small(PLUG, *lamps, CAMERA, picture=picture, presets=presets)
     return light_of(profile, "day", presets)
 
@@ -96,16 +96,19 @@ def test_daylight_goes_on_without_a_step_at_4000_and_5000_kelvin() -> None:
 
 
 def test_what_2700_and_6500_make_together_is_magenta_and_said_so() -> None:
-    """Beside a camera at 4300 K: nearly its CCT, and 0.006 and more below the locus."""
-    found = reading(2700.0, 6500.0)
-    mixed = mix([White(1.0, *planckian_uv(2700.0)), White(1.0, *planckian_uv(6500.0))])
+    """340 lx of 2700 K and 480 lx of 6500 K beside a camera at 4300 K: its CCT within 3 mired, and
+    0.006 and more below the locus."""
+    found = reading(2700.0, 6500.0, level=42.5)
+    mixed = mix([White(340.0, *planckian_uv(2700.0)), White(480.0, *planckian_uv(6500.0))])
     cct, duv = cct_and_duv(mixed.u, mixed.v)
+    assert abs(1e6 / cct - 1e6 / 4300.0) < 3.0
+    assert duv < -0.006
     assert found.whole.duv == pytest.approx(duv)
     assert found.off_tint == pytest.approx(duv)
-    assert duv < -0.006
     text = said(found)["white"]
-    assert f"{cct:.0f} K, Duv −{abs(duv):.4f} (magenta side)" in text
-    assert text.endswith(f"Duv {abs(duv):.4f} more magenta than the camera")
+    assert f"Duv −{abs(duv):.3f}" in text
+    assert "magenta side (ANSI C78.377)" in text
+    assert text.endswith(f"Duv {abs(duv):.3f} more magenta than the camera")
 
 
 def test_the_cameras_own_tint_counts() -> None:
@@ -115,7 +118,7 @@ def test_the_cameras_own_tint_counts() -> None:
     assert found.off_tint == pytest.approx(0.0, abs=1e-9)
     assert said(found)["white"].endswith("as the camera is set")
     green = reading(4300.0, 4300.0, Picture(white=4300.0, duv=0.01))
-    assert said(green)["white"] == "4300 K; Duv 0.0100 more magenta than the camera"
+    assert said(green)["white"].endswith("; Duv 0.010 more magenta than the camera")
     # which white a camera is set to is asked for, not guessed
     assert reading(4300.0, 4300.0, Picture(duv=0.01)).off_tint is None
 
@@ -126,7 +129,7 @@ def test_a_green_lamp_and_a_plain_one_by_hand() -> None:
     assert found.whole.duv == pytest.approx(0.005, abs=1e-4)
     assert found.whole.cct == pytest.approx(4000.0, abs=1.0)
     assert found.tints_apart == (pytest.approx(0.01, abs=1e-6), "fill", "key")
-    assert said(found)["tints"] == "Duv 0.0100 from fill (magenta) to key (green)"
+    assert said(found)["tints"] == "Duv 0.010 from fill (magenta) to key (green)"
     assert reading(4000.0, 4000.0).tints_apart is None
     # dark it has no tint, and what is taken for granted is none either
     daylight = reading(3200.0, 5600.0, Picture(white=4300.0, daylight=True))
