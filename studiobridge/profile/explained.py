@@ -486,7 +486,7 @@ PLACES: Mapping[str, Place] = {
             "white": "The white the camera is set to.",
             "duv": "The tint the camera is set to, as Duv: above the locus is greenish.",
             "meter": "The receptor of the incident meter: flat, or a dome.",
-            "locus": "Which whites the fixtures make: planckian, or daylight from 4000 K up.",
+            "locus": "Which whites fixtures make: planckian, or daylight from 4000 to 5000 K on.",
             "whites_within": "How far apart two whites may be before `check` says so.",
             "fits": "What of the person has to be in the picture.",
             "hold": "How far the picture may move before it is drift.",
