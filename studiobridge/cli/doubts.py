@@ -8,13 +8,14 @@ from collections.abc import Mapping
 from studiobridge.control.people import coming_back
 from studiobridge.craft.light import level_stops
 from studiobridge.figures import calibration
+from studiobridge.figures.depth import apart as apart_of
 from studiobridge.figures.depth import budget
 from studiobridge.figures.light import LightReading, light_of
 from studiobridge.figures.mains import mains_of
 from studiobridge.figures.meters import Metered, metered, told_by_watts, will_do
 from studiobridge.figures.room import room_of
 from studiobridge.profile.build import Reading
-from studiobridge.profile.model import Device, Preset, SetProfile
+from studiobridge.profile.model import MARK, Device, Preset, SetProfile
 from studiobridge.profile.text import Problem
 from studiobridge.shown.framing import face_words, fit_words
 from studiobridge.shown.lengths import Lengths
@@ -234,6 +235,16 @@ def about_picture(reading: Reading) -> list[Problem]:
                 f"the chain is {lengths.one(made.total)} deep, the room"
                 f" {lengths.one(made.total + made.left)}",
                 "see what the variations save: studiobridge room",
+            )
+        )
+    for item in apart_of(profile):
+        place = ("room", "mark") if item.name == MARK else ("devices", item.name, "place")
+        found.append(
+            reading.problem(
+                (*place, "from_back"),
+                lengths.two_truths(item.name, item.by_chain, item.by_place),
+                f"change the one that is not so; 'room: stations:' says it stands where"
+                f" '{item.link}' ends",
             )
         )
     framing = room_of(profile).framing

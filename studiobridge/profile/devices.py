@@ -12,6 +12,7 @@ from studiobridge.profile.model import (
     E131,
     FIXTURES,
     HOMIE5,
+    MARK,
     POINTS,
     Device,
     Dialect,
@@ -23,7 +24,7 @@ from studiobridge.profile.model import (
     Tolerance,
     Warn,
 )
-from studiobridge.profile.places import MARK, Places, place_of
+from studiobridge.profile.places import Places, place_of
 from studiobridge.profile.shape import DeviceShape, ProfileShape, ToleranceShape
 from studiobridge.profile.text import Path
 from studiobridge.profile.universes import Universes

@@ -443,6 +443,7 @@ PLACES: Mapping[str, Place] = {
             "mark": "Where the face is.",
             "chain": "What stands one before the other from the back wall, and how deep each is.",
             "variations": "Other depths of the chain, by name: what is saved if one does without.",
+            "stations": "What stands at the end of which link: {mark: stool, camera: to-the-lens}.",
         },
     ),
     "variation": Place(

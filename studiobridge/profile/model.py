@@ -211,6 +211,10 @@ class Lead:
     awg: int | None = None
 
 
+# What an aim and a station call the point where the subject is.
+MARK = "mark"
+
+
 @dataclass(frozen=True, slots=True)
 class Variation:
     """Another way to use the room's depth: some links of the chain at another depth (m)."""
@@ -225,6 +229,7 @@ class Room:
     """The room's inside (m), the mark where the subject is, and the depth it all takes.
 
     `chain` goes from the back wall to the rear of the camera rig, exact lengths in metres.
+    `stations`: of the mark and of devices the link at whose end each stands.
     """
 
     depth: Fraction | None = None
@@ -233,6 +238,7 @@ class Room:
     mark: Place | None = None
     chain: Mapping[str, Fraction] = field(default_factory=lambda: MappingProxyType({}))
     variations: tuple[Variation, ...] = ()
+    stations: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
 
 
 @dataclass(frozen=True, slots=True)

@@ -779,6 +779,7 @@ class RoomShape(Shape):
     mark: MarkShape | None = None
     chain: dict[Name, Depth] = Field(default_factory=dict, max_length=40)
     variations: dict[Name, VariationShape] = Field(default_factory=dict, max_length=20)
+    stations: dict[Name, Name] = Field(default_factory=dict, max_length=40)
 
 
 class PictureHoldShape(Shape):
