@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 from studiobridge.control.people import coming_back
 from studiobridge.craft.light import level_stops
+from studiobridge.figures import calibration
 from studiobridge.figures.depth import budget
 from studiobridge.figures.light import light_of
 from studiobridge.figures.mains import mains_of
@@ -144,6 +145,37 @@ def _says_down(profile: SetProfile, device: Device) -> bool:
         return True
     metered = any("watts" in profile.devices[n].hears for n in (device.name, *device.feeds))
     return device.idle_below is not None and metered
+
+
+def about_readings(reading: Reading) -> list[Problem]:
+    """A meter's reading that does not go with the others, a light far from its maker's figure."""
+    made = calibration.of(reading.profile)
+    found = [
+        reading.problem(
+            ("readings", judged.n - 1),
+            f"reading {judged.n} ({judged.lux:.4g} lx at {judged.at}) {judged.why}",
+            "take it again, or leave it out",
+        )
+        for judged in made.readings
+        if judged.why
+    ]
+    for scale in made.scales:
+        if 1.0 / calibration.LIKELY <= scale.scale <= calibration.LIKELY:
+            continue
+        found.append(
+            reading.problem(
+                ("devices", scale.device, "output"),
+                f"by your meter '{scale.device}' gives {scale.scale:.2g} times what its 'output' says",
+                "see whether that figure, its place and what was lit are right",
+            )
+        )
+    found.extend(
+        reading.problem(
+            ("devices", text.split(":")[0]), text, "measure a table: dimmer: {50 %: 38 %, …}"
+        )
+        for text in made.dimmers
+    )
+    return found
 
 
 def about_picture(reading: Reading) -> list[Problem]:
