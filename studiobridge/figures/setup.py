@@ -17,10 +17,12 @@ from dataclasses import dataclass
 from studiobridge.craft import mains
 from studiobridge.craft.space import angle_of_view
 from studiobridge.craft.tapes import CENTIMETRES, INCHES, Tapes, tapes
+from studiobridge.figures.face import DARK, Face, share_of
 from studiobridge.figures.framing import camera_of
 from studiobridge.figures.light import LightReading, light_of
 from studiobridge.figures.mains import draw
 from studiobridge.figures.rays import Point3, aim_point, at
+from studiobridge.figures.sure import BOUNCE, HOLDING, METER
 from studiobridge.figures.watts import usual_draw
 from studiobridge.profile.model import Device, Lead, Place, Preset, SetProfile
 
@@ -30,9 +32,8 @@ UNDER = 0.6
 OVERHEAD = 2.0
 # One spare cable for so many, and at least one: common practice, no source.
 SPARE_FOR = 4
-# An incident meter and a set without its walls are called alike within this (stops): a meter is
-# good to a tenth or two, what a room throws back is the rest. Common practice, no source.
-WITHIN = 1 / 3
+# How well (stops) a figure is known of which nobody says how well. Common practice, no source.
+UNKNOWN = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,12 +108,19 @@ class Dial:
 class Check:
     """What a meter at the face reads (lx), with these lights on and no other.
 
-    `flat` on a flat receptor that faces the camera, `dome` on a dome that does.
+    `flat` on a flat receptor that faces the camera, `dome` on a dome that does. Either is right
+    from `within` stops below to `within` above, and what walls throw back (`bounce`) on top.
     """
 
     on: tuple[str, ...]
     flat: float
     dome: float
+    within: float
+    bounce: float
+
+    def band(self, lux: float) -> tuple[float, float]:
+        """From the least to the most that a meter says when all stands right (lx)."""
+        return lux / 2.0**self.within, lux * 2.0 ** (self.within + self.bounce)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +134,6 @@ class Setup:
     pack: tuple[Packed, ...]
     dials: tuple[Dial, ...]
     checks: tuple[Check, ...]
-    within: float
     # lights that are hot or run a fan after they are off: (device, s)
     cooling: tuple[tuple[str, float], ...]
     amps: tuple[str, ...]
@@ -148,7 +155,8 @@ def setup_of(profile: SetProfile, look: str | None, presets: Mapping[str, Preset
         missing.append("no mark given in the room: the light is not checked there")
     nowhere = [d.name for d in profile.devices.values() if d.kind == "light" and d.place is None]
     missing.extend(f"no place given for {name}: put it up as you know it" for name in nowhere)
-    reading = light_of(profile, look, presets)
+    face = Face(profile)
+    reading = light_of(profile, look, presets, face)
     return Setup(
         look,
         width,
@@ -160,8 +168,7 @@ def setup_of(profile: SetProfile, look: str | None, presets: Mapping[str, Preset
         ),
         _pack(profile),
         _dials(profile, presets),
-        _checks(reading),
-        WITHIN,
+        _checks(profile, face, reading),
         tuple((d.name, d.cools_in) for d in profile.devices.values() if d.cools_in > 0),
         tuple(d.name for d in profile.devices.values() if d.kind == "amp"),
         tuple(
@@ -338,8 +345,9 @@ def _pack(profile: SetProfile) -> tuple[Packed, ...]:
     rest = [d for d in brought if d.kind not in ("light", "plug") and not _cloth(d)]
     found += [Packed("picture and sound", d.title or d.kind, 1, (d.name,)) for d in rest]
     for device in brought:
-        if device.battery and device.draws > 0:
-            hours = mains.battery_hours(device.holds, device.draws) if device.holds else None
+        if device.battery and not _cloth(device):
+            known = device.holds is not None and device.draws > 0
+            hours = mains.battery_hours(device.holds or 0.0, device.draws) if known else None
             what = "charged battery, and one to spare"
             found.append(Packed("batteries", what, 2, (device.name,), hours=hours))
     tools = [
@@ -388,7 +396,7 @@ def _power(brought: list[Device]) -> list[Packed]:
     corded = [d for d in brought if d.kind != "plug" and not d.battery and d.fed_by]
     if corded:
         names = tuple(d.name for d in corded)
-        found.append(Packed("power", "cable of its own", len(corded), names))
+        found.append(Packed("power", "device cable", len(corded), names))
     cables = len(led) + len(corded)
     if cables:
         found.append(Packed("power", "spare cable", max(1, -(-cables // SPARE_FOR))))
@@ -413,16 +421,31 @@ def _dials(profile: SetProfile, presets: Mapping[str, Preset]) -> tuple[Dial, ..
     return tuple(found)
 
 
-def _checks(reading: LightReading) -> tuple[Check, ...]:
+def _checks(profile: SetProfile, face: Face, reading: LightReading) -> tuple[Check, ...]:
     """Each light that reaches the face from the front, alone; then all of them."""
+    known = reading.sure
+    bounce = known.bounce if known is not None and known.bounce is not None else BOUNCE
     found = []
     for light in reading.fixtures:
-        if light.straight is None or light.lux <= 0 or light.angle >= 90.0:
+        ray = face.rays.get(light.device)
+        share = share_of(profile.devices[light.device], light.level)
+        if ray is None or ray.dome is None or share is None or light.angle >= 90.0:
             continue
-        # a dome's shadow on a plane across the light is half a disc and half an ellipse
-        dome = light.straight * (1.0 + math.cos(math.radians(light.angle))) / 2.0
-        found.append(Check((light.device,), light.lux, dome))
-    if len(found) > 1 and reading.whole is not None:
+        if light.lux >= DARK:
+            each = known.fixture(light.device) if known is not None else None
+            stops = each.lux if each is not None else None
+            found.append(_check((light.device,), light.lux, ray.dome * share, stops, bounce))
+    if len(found) > 1:
         names = tuple(name for check in found for name in check.on)
-        found.append(Check(names, sum(c.flat for c in found), sum(c.dome for c in found)))
+        flat, dome = sum(c.flat for c in found), sum(c.dome for c in found)
+        found.append(_check(names, flat, dome, known.lux if known is not None else None, bounce))
     return tuple(found)
+
+
+def _check(
+    on: tuple[str, ...], flat: float, dome: float, stops: float | None, bounce: float
+) -> Check:
+    """The figure is known to `stops`; a meter and the hand that holds it add their own."""
+    read = math.log2(1.0 + math.hypot(METER, HOLDING))
+    within = math.hypot(stops if stops is not None else UNKNOWN, read)
+    return Check(on, flat, dome, within, bounce)

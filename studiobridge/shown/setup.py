@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -9,10 +10,11 @@ from studiobridge.control.plan import plan
 from studiobridge.figures.framing import framing
 from studiobridge.figures.mains import CAUTION as MAINS_CAUTION
 from studiobridge.figures.setup import Aim, Check, Dial, Packed, Setup, Spot
+from studiobridge.figures.sure import rounded
 from studiobridge.profile.model import Lead, SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.lengths import Lengths
-from studiobridge.shown.light import Line, shutter
+from studiobridge.shown.light import Line, lux, shutter
 
 CAUTIONS = (
     "Stands: weighed down, legs wide, a safety line on whatever is over people, the way out free.",
@@ -111,9 +113,9 @@ def _before(setup: Setup, lengths: Lengths) -> list[Line]:
         lines.append(
             (
                 "tapes",
-                "hook one at each end of the back wall, on the floor: the point is where the"
-                f" {lengths.one(setup.width or 0)} wide wall's left and right tape cross at the"
-                " lengths below; left and right as the camera sees them",
+                f"hook one at each end of the back wall ({lengths.one(setup.width or 0)} apart), on"
+                " the floor: a point is where both cross at the lengths below, left and right as"
+                " the camera sees them",
             )
         )
     if setup.spots:
@@ -246,23 +248,29 @@ def _light(profile: SetProfile, setup: Setup) -> list[Line]:
         )
     ]
     for check in setup.checks:
-        alone = f"{check.on[0]} alone" if len(check.on) == 1 else "together"
-        lines.append((alone, reads(check, dome, setup.within, profile.feet)))
+        alone = f"{check.on[0]} alone" if len(check.on) == 1 else "all of these"
+        lines.append((alone, reads(check, dome, profile.feet)))
     lines.append(
         (
             "if not",
-            "distance first, then aim, then level. Walls and ceiling throw light back, which is"
-            " not in these figures: where a meter differs and all stands right, it is right",
+            "distance first, then aim, then level. Where all stands right and a meter differs, the"
+            " meter is right: write what it read under `readings:`, and next time this is nearer",
         )
     )
     return lines
 
 
-def reads(check: Check, dome: bool, within: float, feet: bool) -> str:
-    """`263 lx (209 to 332), 24 fc`: what the meter should say, and what is near enough."""
-    lux = check.dome if dome else check.flat
-    text = f"{lux:.0f} lx, {lux / 2**within:.0f} to {lux * 2**within:.0f} will do"
-    return text + (f" ({lux / LUX_A_FOOTCANDLE:.1f} fc)" if feet else "")
+def reads(check: Check, dome: bool, feet: bool) -> str:
+    """`210 lx ± 0.4 stop: anything from 150 to 350 is right (20 fc, 14 to 33)`."""
+    value = check.dome if dome else check.flat
+    low, high = check.band(value)
+    off = value * math.log(2.0) * check.within
+    least, most = rounded(low, off), rounded(high, off)
+    text = f"{lux(value, check.within)}: {least:.0f} to {most:.0f} is right"
+    if not feet:
+        return text
+    low, value, high = (each / LUX_A_FOOTCANDLE for each in (low, value, high))
+    return text + f" (in fc about {value:.2g}, {low:.2g} to {high:.2g})"
 
 
 def _picture(profile: SetProfile, lengths: Lengths) -> list[Line]:
