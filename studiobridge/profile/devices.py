@@ -228,6 +228,7 @@ class Devices(Part):
             after=tuple(dict.fromkeys(shape.after)),
             essential=essential,
             stays_on=stays,
+            fixed=shape.fixed,
             hand_set=fixture and shape.speaks is None and bool(presets),
             proof=self._proof(name, shape, tells, hears, ups, maps, bool(presets)),
             meters=shape.meters,

@@ -236,6 +236,7 @@ PLACES: Mapping[str, Place] = {
             "stays_on": (
                 "Whether `down` leaves it on. Left out: only chargers and the network stay."
             ),
+            "fixed": "Whether it hangs or stands in the room for good: `setup` packs the rest.",
             "proof": "What shows that it is as asked, where it cannot say so itself.",
             "meters": "Whether this plug says how many watts flow.",
             "rated": "What a plug or strip itself may carry, as it says on it.",

@@ -540,6 +540,8 @@ class Device:
     after: tuple[str, ...] = ()
     essential: bool = True
     stays_on: bool = False
+    # hangs or stands in the room for good: nobody packs it or puts it up
+    fixed: bool = False
     hand_set: bool = False
     # which evidence is accepted for what it cannot report itself
     proof: ProvenBy = "report"

@@ -657,6 +657,7 @@ class DeviceShape(Shape):
     after: list[Name] = Field(default_factory=list, max_length=100)
     essential: YesNo | None = None
     stays_on: YesNo | None = None
+    fixed: YesNo = False
     proof: Literal["report", "watts", "picture", "hand", "none"] | None = None
     meters: YesNo = False
     draws: Power = 0.0

@@ -24,7 +24,7 @@ def changed(tmp_path: Path, *swaps: tuple[str, str]) -> Path:
     return path
 
 
-@pytest.mark.parametrize("command", ["light", "mains", "room"])
+@pytest.mark.parametrize("command", ["light", "mains", "room", "setup"])
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
 def test_every_example_is_answered(command: str, path: Path, tmp_path: Path) -> None:
     done = studiobridge(command, path, home=tmp_path)
