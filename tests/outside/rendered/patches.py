@@ -33,9 +33,7 @@ def _face(
     """Spots of a rectangle and the area (m2) each stands for."""
     at, weight = _nodes(nodes)
     spots = (
-        centre
-        + at[:, None, None] * size[0] * right
-        + at[None, :, None] * size[1] * up
+        centre + at[:, None, None] * size[0] * right + at[None, :, None] * size[1] * up
     ).reshape(-1, 3)
     areas = (weight[:, None] * weight[None, :] * size[0] * size[1]).ravel()
     return spots, areas
@@ -49,7 +47,9 @@ def on_plane(
     far2 = np.einsum("ijk,ijk->ij", rays, rays)
     far = np.sqrt(far2)
     leaves = np.clip(np.einsum("ijk,k->ij", rays, looks) / far, 0.0, None)
-    falls = np.clip(-np.einsum("ijk,ik->ij", rays, np.broadcast_to(facing, points.shape)) / far, 0, None)
+    falls = np.clip(
+        -np.einsum("ijk,ik->ij", rays, np.broadcast_to(facing, points.shape)) / far, 0, None
+    )
     return np.asarray((leaves**power * falls / far2 * areas).sum(axis=1))
 
 

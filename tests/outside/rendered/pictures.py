@@ -15,8 +15,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from studiobridge.profile.model import SetProfile
 from tests.outside.rendered import patches
-from tests.outside.rendered.scenes import Cloth, Panel, Scene, Vector, frame
+from tests.outside.rendered.scenes import (
+    Cloth,
+    Panel,
+    Scene,
+    Vector,
+    frame,
+    the_camera,
+    unit,
+    vector,
+)
 
 Array = NDArray[np.float64]
 WHY_NOT = "Mitsuba 3 is not installed here (no wheel for this machine on the package index)"
@@ -158,7 +168,11 @@ def shapes(scene: Scene) -> dict[str, Any]:
 
 
 def render(
-    things: dict[str, Any], sensor: dict[str, Any], depth: int, samples: int, side: tuple[int, int],
+    things: dict[str, Any],
+    sensor: dict[str, Any],
+    depth: int,
+    samples: int,
+    side: tuple[int, int],
     seed: int,
 ) -> Array:
     """Luminance picture, one row a line; depth 1 is what glows, 2 is lit once, and so on."""
@@ -187,7 +201,12 @@ def render(
 
 
 def _target_picture(
-    things: dict[str, Any], point: Vector, facing: Vector, depth: int, samples: int, seed: int,
+    things: dict[str, Any],
+    point: Vector,
+    facing: Vector,
+    depth: int,
+    samples: int,
+    seed: int,
     pixels: int,
 ) -> Array:
     """Illuminance (lx) on a plane at a point, pixel by pixel: each saw the same small target."""
@@ -207,8 +226,14 @@ def _target_picture(
 
 
 def illuminance(
-    things: dict[str, Any], point: Vector, facing: Vector, *, depth: int = 2, samples: int = 16,
-    seed: int = 1, pixels: int = 16,
+    things: dict[str, Any],
+    point: Vector,
+    facing: Vector,
+    *,
+    depth: int = 2,
+    samples: int = 16,
+    seed: int = 1,
+    pixels: int = 16,
 ) -> Seen:
     """On a plane at a point (lx): a small matt target there, seen straight on from 5 cm."""
     lux = _target_picture(things, point, facing, depth, samples, seed, pixels)
@@ -254,3 +279,48 @@ def bounced(scene: Scene, reflectance: float, *, pixels: int = 80, seed: int = 1
     )
     more = whole - straight
     return Seen(float(more.mean()), float(more.std(ddof=1) / math.sqrt(more.size)))
+
+
+def pinhole(profile: SetProfile) -> dict[str, Any]:
+    """The profile's camera, lens focused at the mark, its picture cut to the aspect asked for.
+
+    By the thin lens equation the sensor stands f u / (u - f) behind the lens, where u is how far
+    before the lens the mark's plane is (any book of optics).
+    """
+    mi = _mitsuba()
+    picture, mark = profile.picture, profile.room.mark
+    camera = the_camera(profile)
+    assert camera and camera.place and picture.focal and picture.sensor and mark
+    place = camera.place
+    here, looks = vector(place), np.array([0.0, -1.0, 0.0])
+    if place.aim is not None:
+        aim = mark if place.aim == "mark" else profile.devices[place.aim].place
+        assert aim is not None
+        looks = unit(vector(aim) - here)
+    before = float((vector(mark) - here) @ looks) * 1000.0
+    sensor_at = picture.focal * before / (before - picture.focal)
+    wide, high = picture.sensor
+    if picture.aspect is not None:
+        wide, high = min(wide, high * picture.aspect), min(high, wide / picture.aspect)
+    return {
+        "type": "perspective",
+        "fov": math.degrees(2.0 * math.atan(wide / 2.0 / sensor_at)),
+        "fov_axis": "x",
+        "near_clip": 1e-3,
+        "to_world": mi.ScalarTransform4f().look_at(
+            origin=turned(here), target=turned(here + looks), up=[0, 0, 1]
+        ),
+        "side": (360, round(360 * high / wide)),
+    }
+
+
+def share_seen(profile: SetProfile, centre: Vector, size: tuple[float, float]) -> float:
+    """Which part of the picture a glowing rectangle in the plane of a backdrop takes (0-1).
+
+    Good to about the rectangle's edge in pixels times a pixel's area, over its samples: 1e-3.
+    """
+    sensor = pinhole(profile)
+    side = sensor.pop("side")
+    glow = {"type": "area", "radiance": {"type": "rgb", "value": 1.0}}
+    board = {**rectangle(centre, patches.OUT, size), "emitter": glow, "bsdf": _matt(0.0)}
+    return float(render({"board": board}, sensor, 1, 4, side, 1).mean())

@@ -100,7 +100,7 @@ def scene_of(profile: SetProfile, presets: Mapping[str, Preset]) -> Scene:
     """What is lit in these presets; a fixture that lacks place, aim, output or beam is left out."""
     mark = profile.room.mark
     assert mark is not None
-    camera = _camera(profile)
+    camera = the_camera(profile)
     seen = vector(camera.place) if camera is not None and camera.place else None
     facing = unit(seen - vector(mark)) if seen is not None else np.array([0.0, 1.0, 0.0])
     panels, cloths = [], []
@@ -136,7 +136,7 @@ def _panel(profile: SetProfile, device: Device, share: float) -> Panel | None:
     )
 
 
-def _camera(profile: SetProfile) -> Device | None:
+def the_camera(profile: SetProfile) -> Device | None:
     if profile.picture.camera is not None:
         return profile.devices[profile.picture.camera]
     placed = [d for d in profile.devices.values() if d.kind == "camera" and d.place]
