@@ -140,3 +140,19 @@ def bounced(scene: Scene, reflectance: float, across: int = 10) -> float:
     arrives = np.clip(to_mark @ scene.facing, 0, None)
     sends = np.clip(-np.einsum("ij,ij->i", to_mark, looks), 0, None)
     return float((leaving * arrives * sends / (math.pi * mark2**2) * size).sum())
+
+
+def grid_on(cloth: Cloth, across: int, up: int) -> Array:
+    """Middles of the cells of a backdrop, rows from its top, each from its left."""
+    x = ((np.arange(across) + 0.5) / across - 0.5) * cloth.size[0]
+    z = (0.5 - (np.arange(up) + 0.5) / up) * cloth.size[1]
+    offsets = np.stack([*np.meshgrid(x, z), np.zeros((up, across))], axis=-1)[..., [0, 2, 1]]
+    return np.asarray((cloth.centre + offsets).reshape(-1, 3))
+
+
+def cell_means(scene: Scene, cloth: Cloth, cells: tuple[int, int], fine: int = 4) -> Array:
+    """Mean luminance of each cell of a backdrop, as `pictures.cloth_map` gathers it."""
+    wide, high = cells
+    points = grid_on(cloth, wide * fine, high * fine)
+    bright = shows(scene, cloth, points).reshape(high, fine, wide, fine)
+    return np.asarray(bright.mean(axis=(1, 3)))

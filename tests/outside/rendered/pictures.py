@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import importlib.util
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -192,7 +192,7 @@ def render(
             "sensor": {
                 **sensor,
                 "film": film,
-                "sampler": {"type": "independent", "sample_count": samples},
+                "sampler": {"type": "multijitter", "sample_count": samples},
             },
             **things,
         }
@@ -254,31 +254,14 @@ def cloth_map(
         "type": "orthographic",
         "near_clip": 1e-3,
         "to_world": t().look_at(origin=turned(at), target=turned(cloth.centre), up=[0, 0, 1])
-        @ t().scale([cloth.size[0] / 2.0, cloth.size[0] / 2.0, 1.0]),
+        @ t().scale([cloth.size[0] / 2.0, cloth.size[1] / 2.0, 1.0]),
     }
-    # square pixels: as many rows as the height asks for, then gathered into the wanted cells
+    # the film is square and the cloth is stretched to it; its pixels are gathered into the cells
     wide, high = cells
-    fine = 8
-    columns = wide * fine
-    rows = round(columns * cloth.size[1] / cloth.size[0])
-    picture = render(things, sensor, 2, samples, (columns, rows), seed)
+    fine = 48 // max(cells)
+    picture = render(things, sensor, 2, samples, (fine * max(cells),) * 2, seed)
     bands = np.array_split(picture, high, axis=0)
     return np.array([[c.mean() for c in np.array_split(b, wide, axis=1)] for b in bands])
-
-
-def bounced(scene: Scene, reflectance: float, *, pixels: int = 80, seed: int = 1) -> Seen:
-    """What the walls add at the mark (lx): all paths less those lit straight.
-
-    One sample a pixel and the same seed twice: the straight part is the very same then and drops
-    out, noise and all. Cloths hang in the room as they are; lamps are black where they do not glow.
-    """
-    things = {**shapes(scene), **walls(scene, reflectance)}
-    whole, straight = (
-        _target_picture(things, scene.mark, scene.facing, depth, 1, seed, pixels)
-        for depth in (40, 2)
-    )
-    more = whole - straight
-    return Seen(float(more.mean()), float(more.std(ddof=1) / math.sqrt(more.size)))
 
 
 def pinhole(profile: SetProfile) -> dict[str, Any]:
@@ -324,3 +307,30 @@ def share_seen(profile: SetProfile, centre: Vector, size: tuple[float, float]) -
     glow = {"type": "area", "radiance": {"type": "rgb", "value": 1.0}}
     board = {**rectangle(centre, patches.OUT, size), "emitter": glow, "bsdf": _matt(0.0)}
     return float(render({"board": board}, sensor, 1, 4, side, 1).mean())
+
+
+def cloth_lamp_by_lamp(
+    scene: Scene, cloth: Cloth, cells: tuple[int, int], samples: int, seed: int = 1
+) -> Array:
+    """What a backdrop shows, each lamp rendered alone: none stands in another's light."""
+    total = np.full((cells[1], cells[0]), cloth.glow)
+    dark = replace(cloth, glow=0.0)
+    for panel in scene.panels:
+        if panel.share > 0:
+            alone = replace(scene, panels=(panel,), cloths=(dark,))
+            total += cloth_map(shapes(alone), dark, cells, samples, seed)
+    return total
+
+
+def spill(cloth: Cloth, shows: Array, point: Vector) -> Seen:
+    """What a backdrop that shows these luminances throws on the back of who stands there (lx)."""
+    rows, columns = shows.shape
+    wide, high = cloth.size[0] / columns, cloth.size[1] / rows
+    things = {}
+    for (row, column), bright in np.ndenumerate(shows):
+        x = (column + 0.5) * wide - cloth.size[0] / 2.0
+        z = cloth.size[1] / 2.0 - (row + 0.5) * high
+        glow = {"type": "area", "radiance": {"type": "rgb", "value": float(bright)}}
+        piece = rectangle(cloth.centre + np.array([x, 0.0, z]), patches.OUT, (wide, high))
+        things[f"piece-{row}-{column}"] = {**piece, "emitter": glow, "bsdf": _matt(0.0)}
+    return illuminance(things, point, -patches.OUT, pixels=24)
