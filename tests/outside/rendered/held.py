@@ -14,7 +14,7 @@ from studiobridge.profile.model import Place, SetProfile
 from tests.outside.rendered import patches, pictures
 from tests.outside.rendered.pictures import Seen
 from tests.outside.rendered.rooms import look_of
-from tests.outside.rendered.scenes import Cloth, Panel, Scene, scene_of, vector
+from tests.outside.rendered.scenes import Panel, scene_of, vector
 
 # Part by which a light at the mark may differ from the witness.
 AT_MARK = 0.03

@@ -264,6 +264,21 @@ def cloth_map(
     return np.array([[c.mean() for c in np.array_split(b, wide, axis=1)] for b in bands])
 
 
+def bounced(scene: Scene, reflectance: float, *, pixels: int = 80, seed: int = 1) -> Seen:
+    """What the walls add at the mark (lx): all paths less those lit straight.
+
+    One sample a pixel and the same seed twice: the straight part is the very same then and drops
+    out, noise and all. Cloths hang in the room as they are; lamps are black where they do not glow.
+    """
+    things = {**shapes(scene), **walls(scene, reflectance)}
+    whole, straight = (
+        _target_picture(things, scene.mark, scene.facing, depth, 1, seed, pixels)
+        for depth in (40, 2)
+    )
+    more = whole - straight
+    return Seen(float(more.mean()), float(more.std(ddof=1) / math.sqrt(more.size)))
+
+
 def pinhole(profile: SetProfile) -> dict[str, Any]:
     """The profile's camera, lens focused at the mark, its picture cut to the aspect asked for.
 
