@@ -85,7 +85,7 @@ class Devices(Part):
         at: Path = ("devices", name)
         manners = self.manners
         battery = shape.fed_by == BATTERY
-        if name in ("title", "from", "whites", MARK, BATTERY):
+        if name in ("title", "from", "whites", "wants", MARK, BATTERY):
             self.wrong(at, f"'{name}' is a word of this file", "give it another name", key=True)
         if shape.fed_by is None:
             self.wrong(

@@ -377,6 +377,19 @@ PLACES: Mapping[str, Place] = {
             "title": "What the look is called on the page and the sheet.",
             "from": "Another look this one starts from: only what differs is written.",
             "whites": "meant: the whites differ on purpose, and `check` says nothing of it.",
+            "wants": "What the look is for, in the picture's terms: `balance` finds the levels.",
+        },
+    ),
+    "wants": Place(
+        shape.WantsShape,
+        "looks: NAME: wants:",
+        {
+            "aperture": "The light on the face, as the aperture it asks for.",
+            "lux": "The light on the face itself, instead of an aperture.",
+            "ratio": "Key over fill, as they strike the face.",
+            "backdrop": "What the camera sees of the backdrop, over a grey card in the same light.",
+            "rim": "Each rim light on the head, as a meter turned to it reads it, over the key.",
+            "white": "The white of the light on the face.",
         },
     ),
     "switch": Place(

@@ -126,12 +126,31 @@ class Preset:
 
 
 @dataclass(frozen=True, slots=True)
+class Wants:
+    """What a look is for, in the picture's terms; None where it says nothing of it.
+
+    `aperture` is an f-number at the picture's ISO and shutter, `lux` the light on the face
+    instead (not both). `ratio` is key over fill. `backdrop` is what the camera sees of it over a
+    grey card in the light on the face, `rim` a rim light on the head over the key: both in stops.
+    `white` in K.
+    """
+
+    aperture: float | None = None
+    lux: float | None = None
+    ratio: float | None = None
+    backdrop: float | None = None
+    rim: float | None = None
+    white: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Look:
     name: str
     presets: Mapping[str, Preset]
     title: str = ""
     # its whites differ on purpose: no warning about it
     whites_meant: bool = False
+    wants: Wants = Wants()
 
 
 @dataclass(frozen=True, slots=True)
