@@ -80,6 +80,11 @@ def thrown(
         _, off = mark.angle_between(axis, (0.0, 0.0, 0.0), ray)
         share = mark.off_axis_share(off, device.beam)
     lux, figure_at = device.output.lux, device.output.at
+    if profile.readings:
+        # a meter was held to it: the figure is no longer the maker's (this file is asked back)
+        from studiobridge.figures import calibration
+
+        lux *= calibration.scale(profile, device.name)
     on_plane = mark.illuminance(lux, figure_at, distance, angle, share)
     straight = mark.illuminance(lux, figure_at, distance, 0.0, share)
     return Ray(distance, angle, on_plane, straight), ""

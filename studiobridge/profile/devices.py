@@ -249,6 +249,7 @@ class Devices(Part):
             level_range=shape.level,
             cct_range=shape.cct or _span_of(slots),
             dimmer=shape.dimmer,
+            dimmer_said="dimmer" in shape.model_fields_set,
             role=shape.role,
             place=place_of(shape.place),
             output=Output(*shape.output) if shape.output else None,

@@ -562,6 +562,8 @@ class Device:
     level_range: tuple[float, float] | None = None
     cct_range: tuple[float, float] | None = None
     dimmer: Dimmer = LINEAR
+    # does the profile say its dimmer, or is linear taken for granted?
+    dimmer_said: bool = True
     role: Role | None = None
     place: Place | None = None
     output: Output | None = None

@@ -825,7 +825,7 @@ class ReadingShape(Shape):
         WithJsonSchema(
             {
                 "anyOf": [
-                    {"type": "array", "items": {"type": "string"}, "minItems": 1},
+                    {"type": "array", "items": {"type": "string"}},
                     {
                         "type": "object",
                         "additionalProperties": {"type": "string", "examples": ["64 %"]},
