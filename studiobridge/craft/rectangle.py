@@ -11,15 +11,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import pairwise
+from typing import NamedTuple
 
 Vector = tuple[float, float, float]
 
-# The widest rule the sums over a face use, points a side: a beam of 20 degrees on a face two
-# times as large as it is far needs it.
+# The most points a side that the sums over a face take.
 MOST_POINTS = 16
+# A beam whose cosine goes to a higher power (46 degrees) lights a point from a part of the face
+# only: up to where a millionth leaves it.
+NARROW = 8.0
+NOTHING = 6.0
 
 
 def _dot(a: Vector, b: Vector) -> float:
@@ -44,7 +48,12 @@ class Rectangle:
     ahead: Vector
     width: float
     height: float
-    corners: tuple[Vector, Vector, Vector, Vector]
+    corners: tuple[Vector, ...] = ()
+
+    def spot(self, across: float, up: float) -> Vector:
+        """A point of it, so far (m) across and up from its middle."""
+        (x, y, z), (a, b, c), (d, e, f) = self.middle, self.across, self.up
+        return (x + across * a + up * d, y + across * b + up * e, z + across * c + up * f)
 
 
 def rectangle(middle: Vector, ahead: Vector, width: float, height: float) -> Rectangle:
@@ -62,17 +71,10 @@ def rectangle(middle: Vector, ahead: Vector, width: float, height: float) -> Rec
     up = (-b * z, a * z, b * x - a * y)
     if up[2] < 0.0:
         up = (-up[0], -up[1], -up[2])
-
-    def corner(s: float, t: float) -> Vector:
-        s, t = s * width / 2.0, t * height / 2.0
-        return (
-            middle[0] + s * across[0] + t * up[0],
-            middle[1] + s * across[1] + t * up[1],
-            middle[2] + s * across[2] + t * up[2],
-        )
-
-    corners = (corner(-1, -1), corner(1, -1), corner(1, 1), corner(-1, 1))
-    return Rectangle(middle, across, up, ahead, width, height, corners)
+    bare = Rectangle(middle, across, up, ahead, width, height)
+    s, t = width / 2.0, height / 2.0
+    corners = (bare.spot(-s, -t), bare.spot(s, -t), bare.spot(s, t), bare.spot(-s, t))
+    return replace(bare, corners=corners)
 
 
 def factor(corners: Sequence[Vector], point: Vector, looks: Vector) -> float:
@@ -150,9 +152,45 @@ def gauss(count: int) -> tuple[tuple[float, float], ...]:
     return tuple(found)
 
 
-def _points(side: float, near: float) -> int:
-    """How many points a side of a face takes: the more, the nearer, and the narrower its beam."""
-    return min(MOST_POINTS, 2 + int(1.6 * side / near))
+class _Below(NamedTuple):
+    """A point before a face: how high above it (m), where its foot is, and the part of the face
+    that lights it, as (low, high) across and up."""
+
+    height: float
+    foot: tuple[float, float]
+    across: tuple[float, float]
+    up: tuple[float, float]
+    # a length (m) over which what the points of the face give changes
+    near: float
+
+    def rule(self, sides: tuple[float, float]) -> list[tuple[float, float]]:
+        """Places (m) and weights (m) along a side: the more, the nearer, and the narrower."""
+        middle, half = (sides[0] + sides[1]) / 2.0, (sides[1] - sides[0]) / 2.0
+        count = min(MOST_POINTS, 2 + int(3.2 * half / self.near))
+        return [(middle + half * x, 2.0 * half * weight) for x, weight in gauss(count)]
+
+
+def _below(face: Rectangle, power: float, point: Vector) -> _Below | None:
+    """Where a point is before a face; None behind it, or wholly beside its beam."""
+    x, y, z = (p - m for p, m in zip(point, face.middle, strict=True))
+    height = _dot((x, y, z), face.ahead)
+    if height <= 0.0:
+        return None
+    foot = _dot((x, y, z), face.across), _dot((x, y, z), face.up)
+    half = face.width / 2.0, face.height / 2.0
+    sides = [(-half[0], half[0]), (-half[1], half[1])]
+    if power > NARROW:
+        # past there a point of the face sends nothing worth counting
+        reach = height * math.sqrt(10.0 ** (2.0 * NOTHING / power) - 1.0)
+        sides = [
+            (max(low, at - reach), min(high, at + reach))
+            for (low, high), at in zip(sides, foot, strict=True)
+        ]
+        if any(low >= high for low, high in sides):
+            return None
+    aside = math.hypot(*(max(0.0, abs(at) - side) for at, side in zip(foot, half, strict=True)))
+    near = math.hypot(height, aside) * min(1.0, math.sqrt(2.0 / (power + 3.0)))
+    return _Below(height, foot, sides[0], sides[1], near)
 
 
 def on_plane(face: Rectangle, power: float, point: Vector, looks: Vector) -> float:
@@ -161,72 +199,83 @@ def on_plane(face: Rectangle, power: float, point: Vector, looks: Vector) -> flo
 
     `power` of the cosine by which it throws (1: diffuse, Lambert).
     """
-    x, y, z = point[0] - face.middle[0], point[1] - face.middle[1], point[2] - face.middle[2]
-    height = _dot((x, y, z), face.ahead)
-    if height <= 0.0:
+    if power == 1.0:
+        (x, y, z), (a, b, c), (ahead, out, up) = point, face.middle, face.ahead
+        before = (x - a) * ahead + (y - b) * out + (z - c) * up > 0.0
+        return math.pi * factor(face.corners, point, looks) if before else 0.0
+    below = _below(face, power, point)
+    if below is None:
         return 0.0
-    rays, cut = _above(face.corners, point, looks)
+    narrow = power > NARROW
+    corners: Sequence[Vector] = face.corners
+    if narrow:
+        (left, right), (low, high) = below.across, below.up
+        corners = [
+            face.spot(s, t) for s, t in ((left, low), (right, low), (right, high), (left, high))
+        ]
+    rays, cut = _above(corners, point, looks)
     if not rays:
         return 0.0
-    diffuse = math.pi * _factor(rays, looks)
-    if power == 1.0 or diffuse <= 0.0:
-        return diffuse
-    a, b = _dot((x, y, z), face.across), _dot((x, y, z), face.up)
-    half_w, half_h = face.width / 2.0, face.height / 2.0
-    aside = math.hypot(max(0.0, abs(a) - half_w), max(0.0, abs(b) - half_h))
-    near = math.hypot(height, aside) * min(1.0, math.sqrt(2.0 / (power + 3.0)))
-    wide, high = gauss(_points(face.width, near)), gauss(_points(face.height, near))
     if cut:
-        return diffuse * _compared(rays, power, height, looks, max(wide, high, key=len))
+        beam, plain = _over_triangles(rays, power, below, looks)
+    else:
+        beam, plain = _over_rectangle(face, power, below, point, looks)
+    if narrow or plain <= 0.0:
+        return beam
+    return math.pi * _factor(rays, looks) * beam / plain
+
+
+def _over_rectangle(
+    face: Rectangle, power: float, below: _Below, point: Vector, looks: Vector
+) -> tuple[float, float]:
+    """The same sum with the beam and with a diffuse face, over all that lights the point."""
+    height, (a, b) = below.height, below.foot
+    per_across, per_up = _dot(face.across, looks), _dot(face.up, looks)
+    ahead = _dot(face.ahead, looks)
     # how high each point of the face stands above the plane's horizon: even along its sides
-    middle = -(x * looks[0] + y * looks[1] + z * looks[2])
-    per_across, per_up = half_w * _dot(face.across, looks), half_h * _dot(face.up, looks)
-    bent = -(power + 3.0) / 2.0
-    total = plain = 0.0
-    for t, weight_t in high:
-        up, far = middle + t * per_up, height * height + (b - t * half_h) ** 2
-        for s, weight_s in wide:
-            square = far + (a - s * half_w) ** 2
-            part = weight_s * weight_t * (up + s * per_across)
-            total += part * square**bent
-            plain += part / (square * square)
-    return float(diffuse * height ** (power - 1.0) * total / plain)
+    level = -height * ahead - a * per_across - b * per_up
+    square_high, bent = height * height, (power - 1.0) / 2.0
+    beam = plain = 0.0
+    across = below.rule(below.across)
+    for t, weight_t in below.rule(below.up):
+        up, far = level + t * per_up, square_high + (b - t) ** 2
+        for s, weight_s in across:
+            square = far + (a - s) ** 2
+            part = weight_s * weight_t * height * (up + s * per_across) / (square * square)
+            beam += part * (square_high / square) ** bent
+            plain += part
+    return float(beam), plain
 
 
-def _compared(
-    rays: Sequence[Vector],
-    power: float,
-    height: float,
-    looks: Vector,
-    rule: Sequence[tuple[float, float]],
-) -> float:
-    """How a beam compares with a diffuse face over a part of it: triangle by triangle, each drawn
-    together from a square."""
-    bent = -(power + 3.0) / 2.0
-    total = plain = 0.0
+def _over_triangles(
+    rays: Sequence[Vector], power: float, below: _Below, looks: Vector
+) -> tuple[float, float]:
+    """The same over a polygon: triangle by triangle, each drawn together from a square."""
+    square_high, bent = below.height**2, (power - 1.0) / 2.0
+    rule = max((below.rule(below.across), below.rule(below.up)), key=len)
+    rule = [((1.0 + x) / 2.0, weight) for x, weight in gauss(len(rule))]
+    beam = plain = 0.0
     first = rays[0]
     for second, third in pairwise(rays[1:]):
         one = (second[0] - first[0], second[1] - first[1], second[2] - first[2])
         two = (third[0] - second[0], third[1] - second[1], third[2] - second[2])
-        area = math.hypot(
+        area = below.height * math.hypot(
             one[1] * two[2] - one[2] * two[1],
             one[2] * two[0] - one[0] * two[2],
             one[0] * two[1] - one[1] * two[0],
         )
-        for t, weight_t in rule:
-            out = (1.0 + t) / 2.0
-            for s, weight_s in rule:
-                along = (1.0 + s) / 2.0
+        for out, weight_out in rule:
+            for along, weight in rule:
                 at = (
                     first[0] + out * (one[0] + along * two[0]),
                     first[1] + out * (one[1] + along * two[1]),
                     first[2] + out * (one[2] + along * two[2]),
                 )
                 square = _dot(at, at)
-                part = weight_s * weight_t * area * out * _dot(at, looks)
-                total += part * square**bent
-                plain += part / (square * square)
-    return float(height ** (power - 1.0) * total / plain) if plain > 0.0 else 1.0
+                part = weight_out * weight * area * out * _dot(at, looks) / (square * square)
+                beam += part * (square_high / square) ** bent
+                plain += part
+    return float(beam), plain
 
 
 def on_dome(face: Rectangle, power: float, point: Vector, looks: Vector) -> float:
@@ -235,22 +284,19 @@ def on_dome(face: Rectangle, power: float, point: Vector, looks: Vector) -> floa
     Each direction counts with (1 + cos) / 2: the shadow of a half sphere on a plane across the
     light is half a disc and half an ellipse (geometry).
     """
-    x, y, z = point[0] - face.middle[0], point[1] - face.middle[1], point[2] - face.middle[2]
-    height = _dot((x, y, z), face.ahead)
-    if height <= 0.0:
+    below = _below(face, power, point)
+    if below is None:
         return 0.0
-    a, b = _dot((x, y, z), face.across), _dot((x, y, z), face.up)
-    half_w, half_h = face.width / 2.0, face.height / 2.0
-    aside = math.hypot(max(0.0, abs(a) - half_w), max(0.0, abs(b) - half_h))
-    near = math.hypot(height, aside) * min(1.0, math.sqrt(2.0 / (power + 2.0)))
-    middle = -(x * looks[0] + y * looks[1] + z * looks[2])
-    per_across, per_up = half_w * _dot(face.across, looks), half_h * _dot(face.up, looks)
+    height, (a, b) = below.height, below.foot
+    per_across, per_up = _dot(face.across, looks), _dot(face.up, looks)
+    level = -height * _dot(face.ahead, looks) - a * per_across - b * per_up
     total = 0.0
-    for t, weight_t in gauss(_points(face.height, near)):
-        high, far = middle + t * per_up, height * height + (b - t * half_h) ** 2
-        for s, weight_s in gauss(_points(face.width, near)):
-            square = far + (a - s * half_w) ** 2
+    across = below.rule(below.across)
+    for t, weight_t in below.rule(below.up):
+        up, far = level + t * per_up, height * height + (b - t) ** 2
+        for s, weight_s in across:
+            square = far + (a - s) ** 2
             away = math.sqrt(square)
-            share = (1.0 + (high + s * per_across) / away) / 2.0
+            share = (1.0 + (up + s * per_across) / away) / 2.0
             total += weight_s * weight_t * share * (height / away) ** power / square
-    return float(face.width * face.height * total)
+    return float(total)

@@ -71,13 +71,14 @@ def test_a_diffuse_rectangle_is_the_sum_over_its_patches(
     sides,
     sides,
     directions,
-    st.floats(20.0, 165.0),
+    st.floats(6.0, 165.0),
     st.floats(0.4, 5.0),
     st.floats(-1, 1),
     st.floats(-1, 1),
 )
 @settings(max_examples=30)
 @example(1.0, 1.0, (0.0, -1.0, 0.0), 20.0, 0.5, 0.0, 0.0)
+@example(1.0, 1.0, (1.0, 0.0, 0.0), 12.0, 0.8, 0.1, 0.2)
 @example(1.0, 1.0, (0.0, -1.0, 0.0), 160.0, 0.5, 0.9, 0.9)
 def test_any_beam_on_plane_and_dome_is_the_sum_over_its_patches(
     wide, high, looks, beam, far, s, t
