@@ -182,7 +182,7 @@ def rgb_of(colour: Colour) -> Three:
 
 
 def linear_of(x: float, y: float) -> Three:
-    """A chromaticity as red, green and blue light (linear sRGB) that together are as bright as 1.
+    """A chromaticity as light in red, green and blue (linear sRGB), together as bright as 1.
 
     What lies outside those primaries is cut off at their edge.
     """

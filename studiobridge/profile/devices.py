@@ -86,7 +86,7 @@ class Devices(Part):
         at: Path = ("devices", name)
         manners = self.manners
         battery = shape.fed_by == BATTERY
-        if name in ("title", "from", "whites", MARK, BATTERY):
+        if name in ("title", "from", "whites", "wants", MARK, BATTERY):
             self.wrong(at, f"'{name}' is a word of this file", "give it another name", key=True)
         if shape.fed_by is None:
             self.wrong(
@@ -228,6 +228,7 @@ class Devices(Part):
             after=tuple(dict.fromkeys(shape.after)),
             essential=essential,
             stays_on=stays,
+            fixed=shape.fixed,
             hand_set=fixture and shape.speaks is None and bool(presets),
             proof=self._proof(name, shape, tells, hears, ups, maps, bool(presets)),
             meters=shape.meters,

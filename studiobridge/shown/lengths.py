@@ -24,6 +24,12 @@ class Lengths:
         both = (f"{float(metres):.2f} m", feet_and_inches(Fraction(metres)))
         return both[::-1] if self.feet else both
 
+    def tape(self, metres: Fraction | float) -> str:
+        """`2.085 m`, or `9 ft 4 3/8 in`: to be measured out, to half a centimetre or an eighth."""
+        if self.feet:
+            return feet_and_inches(Fraction(metres), Fraction(1, 8))
+        return f"{round(float(metres) * 200) / 200:.3f}".removesuffix("0") + " m"
+
     def small(self, metres: Fraction | float) -> str:
         """A length less than a person: `31 cm`, or `12 1/4 in`."""
         if self.feet:

@@ -32,6 +32,7 @@ TABLE: dict[str, tuple[str, set[str]]] = {
     "after": ("[]", EVERY),
     "essential": ("no", EVERY),
     "stays_on": ("yes", EVERY),
+    "fixed": ("yes", EVERY),
     "draws": ("5 W", EVERY),
     "inrush": ("2 A", EVERY),
     "rated": ("10 A", {"plug"}),
