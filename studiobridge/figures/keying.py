@@ -31,9 +31,9 @@ About = Literal["level", "evenness", "colour", "spill", "shadow", "cover"]
 WORSE: tuple[Verdict, ...] = ("good", "clean by hand", "move")
 
 # The screen's channel over that of a grey card at the face, in stops: from one stop under to 50 on
-# the waveform, which is 0.6 stop above a grey card by the curve of ITU-R BT.709 (a grey card of
+# the waveform, which is half a stop above a grey card by the curve of ITU-R BT.709 (a grey card of
 # 18 % is 41 on it). As much again on either side can be keyed with work; our own limit.
-LEVEL, LEVEL_AT_MOST = (-1.0, 0.6), (-2.0, 1.6)
+LEVEL, LEVEL_AT_MOST = (-1.0, 0.5), (-2.0, 1.5)
 # Over the part in the picture, in stops. A third is good, a half will do.
 EVEN, EVEN_AT_MOST = 0.5, 1.0
 # The screen's light on who stands before it, in stops over the key: two stops under is clean.
@@ -420,7 +420,9 @@ class _Screen:
         return _scaled(sent, device.glow * share)
 
     def _lights(self) -> bool:
-        """Find every light that reaches it. False, and why, where one cannot be reckoned."""
+        """Find every light that reaches it. False, and why, where one that is aimed at it is not
+        known; any other is left out, and said.
+        """
         place = self.device.place
         for name, preset in self.presets.items():
             light = self.profile.devices[name]
@@ -437,8 +439,14 @@ class _Screen:
             if share is None:
                 why = f"{preset.level:g} % is no level"
             if why or source is None or share is None:
-                self.missing.append(f"{why}: the key of {self.device.name} is not judged")
-                return False
+                aimed = light.place is not None and light.place.aim == self.device.name
+                what = f"the key of {self.device.name} is not judged"
+                if not aimed:
+                    what = f"left out of the light on {self.device.name}"
+                self.missing.append(f"{why}: {what}")
+                if aimed:
+                    return False
+                continue
             if self.device.reflects is None:
                 text = f"no reflectance given for {self.device.name}: light on it is not reckoned"
                 self.missing.append(text)

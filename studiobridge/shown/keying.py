@@ -53,7 +53,7 @@ def verdict_words(made: Keying) -> str:
 
 
 def point_words(profile: SetProfile, made: Keying, point: KeyPoint) -> str:
-    """`good: 0.3 ± 0.4 stop above a grey card at the face (right: 1 stop under to 0.6 above)`."""
+    """`good: 0.3 ± 0.4 stop above a grey card at the face (right: 1 stop under to 0.5 above)`."""
     return f"{point.verdict}: {_said(profile, made, point)}"
 
 

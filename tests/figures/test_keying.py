@@ -191,6 +191,11 @@ def test_what_is_missing_is_said_and_not_judged() -> None:
     ):
         made = keyed(corner(LAMP, screen), **presets)
         assert any(said in text for text in made.missing), made.missing
-    mute = keyed(corner(replace(LAMP, output=None), PAINTED), key=FULL)
-    assert "no output given for key: the key of screen is not judged" in mute.missing
-    assert mute.verdict in (None, "good") and not any(p.about == "level" for p in mute.points)
+    lamp = replace(LAMP, name="lamp", role="practical", output=None)
+    made = keyed(corner(LAMP, lamp, PAINTED), key=FULL, lamp=FULL)
+    assert "no output given for lamp: left out of the light on screen" in made.missing
+    # one that is aimed at it would be most of its light
+    aimed = replace(lamp, place=Place(3.0, 1.0, 1.5, "screen"))
+    made = keyed(corner(LAMP, aimed, PAINTED), key=FULL, lamp=FULL)
+    assert "no output given for lamp: the key of screen is not judged" in made.missing
+    assert [p.about for p in made.points] == ["cover"]
