@@ -22,6 +22,7 @@ from studiobridge.figures.backdrops import Backdrop, backdrop_of
 from studiobridge.figures.exposing import Banding, Exposure, banding_of, exposure_of
 from studiobridge.figures.face import DARK, Face, Whole, share_of
 from studiobridge.figures.known import Known, known
+from studiobridge.figures.rays import Side
 from studiobridge.profile.model import Preset, SetProfile
 
 
@@ -30,7 +31,8 @@ class FixtureLight:
     """One fixture at the mark: distance (m), angle to the plane facing the camera (degrees).
 
     `at_full` and `lux` are on that plane (0 from behind), `straight` on a plane turned to the
-    fixture; all in lx. `cct` in K.
+    fixture, `cheek` on one turned 90 degrees from the camera to the fixture's `side` of the
+    subject (as the camera sees it); all in lx. `cct` in K.
     """
 
     device: str
@@ -42,6 +44,8 @@ class FixtureLight:
     at_full: float
     lux: float
     straight: float | None
+    cheek: float | None = None
+    side: Side = "left"
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +77,7 @@ def light_of(
     face = face or Face(profile)
     missing: list[str] = []
     coloured = face.coloured(presets)
+    colours = {n for n, p in presets.items() if p.colour is not None and p.level}
     every, presets = presets, {n: p for n, p in presets.items() if p.colour is None}
     fixtures = []
     for name, preset in presets.items():
@@ -94,6 +99,8 @@ def light_of(
                 ray.at_full,
                 ray.at_full * share,
                 ray.straight * share if ray.straight is not None else None,
+                ray.cheek * share if ray.cheek is not None else None,
+                ray.side,
             )
         )
     whole = face.whole(presets)
@@ -103,6 +110,12 @@ def light_of(
         )
     else:
         missing.extend(f"{text}: mixed white not computed" for text in face.without_white(presets))
+    if profile.picture.receptor == "dome" and whole is not None and whole.dome is None:
+        missing.extend(
+            f"no output given for {name}, which lights a dome from behind: aperture not computed"
+            for name, preset in presets.items()
+            if preset.level and name in face.rays and face.rays[name].dome is None
+        )
     missing.extend(_ratio_missing(profile, presets, face, whole))
     if whole is not None and whole.lux < DARK:
         missing.append("no light reaches the mark from the front in this look")
@@ -120,7 +133,7 @@ def light_of(
         else:
             off = mired(whole.cct) - mired(picture.white)
     backdrops = tuple(
-        backdrop_of(profile, d, presets, whole, missing)
+        backdrop_of(profile, d, presets, whole, missing, coloured=d.name in colours)
         for d in profile.devices.values()
         if d.kind == "backdrop"
     )

@@ -9,18 +9,20 @@ from studiobridge.figures.calibration import Calibration
 from studiobridge.figures.exposing import Banding
 from studiobridge.figures.known import Known
 from studiobridge.figures.light import LightReading
-from studiobridge.figures.sure import COVERAGE, digits, rounded, within
+from studiobridge.figures.sure import COVERAGE, WHITE, digits, rounded, within
 from studiobridge.profile.model import Picture, SetProfile
 from studiobridge.shown import words
 
 # What a line is about, and what it says.
 Line = tuple[str, str]
+# What no figure of the light has in it.
+UNSEEN = "what walls and ceiling bounce back, and without shadows of people and stands"
 
 
 def light_lines(profile: SetProfile, reading: LightReading) -> list[Line]:
     """Everything there is to say of a look's light, a line a subject."""
     return [
-        *face_lines(reading),
+        *face_lines(reading, dome=profile.picture.receptor == "dome"),
         *white_lines(reading),
         *exposure_lines(profile.picture, reading),
         *(line for found in reading.backdrops for line in backdrop_lines(found, reading.sure)),
@@ -29,13 +31,19 @@ def light_lines(profile: SetProfile, reading: LightReading) -> list[Line]:
     ]
 
 
-def face_lines(reading: LightReading, brief: bool = False) -> list[Line]:
-    """The light on the face, and the ratio of key to fill. `brief`: for a sheet on the wall."""
+def face_lines(reading: LightReading, brief: bool = False, dome: bool = False) -> list[Line]:
+    """The light on the face, and the ratio of key to fill.
+
+    `brief`: for a sheet on the wall; `dome`: also what a dome reads, as the meter has one.
+    """
     lines: list[Line] = []
     whole, known = reading.whole, reading.sure
     if whole is not None:
         sure = known.lux if known is not None else None
-        lines.append(("together", f"{lux(whole.lux, sure)} on the face"))
+        text = f"{lux(whole.lux, sure)} on the face"
+        if dome and whole.dome is not None:
+            text += f", flat to the camera; a dome reads {lux(whole.dome, sure)}"
+        lines.append(("together", text))
         if whole.ratio is not None:
             sure = known.ratio if known is not None else None
             stop = words.signed(math.log2(whole.ratio), 1)
@@ -93,7 +101,8 @@ def exposure_lines(picture: Picture, reading: LightReading, brief: bool = False)
         aperture = rounded(aperture, within(sure / 2.0, aperture))
     text = f"f/{aperture:.{_after(aperture, made.aperture)}f}{give_or_take(sure)}"
     text += f" at {shutter(picture.shutter)}, ISO {picture.iso:g}"
-    text += "" if brief else " (ISO 2720)"
+    if not brief:
+        text += " (ISO 2720, read with a dome)" if picture.receptor == "dome" else " (ISO 2720)"
     if made.over is not None:
         off = abs(made.over)
         side = "over" if made.over > 0 else "under"
@@ -126,12 +135,35 @@ def backdrop_lines(backdrop: Backdrop, known: Known | None = None) -> list[Line]
         text = stops_of(backdrop.incident, "above the subject", "below the subject", band)
         parts.append(f"{text} (incident)")
     if backdrop.spread is not None:
-        band = sure.spread if sure is not None else None
-        parts.append(f"even within {_stops(backdrop.spread, band)} edge to edge")
+        parts.append(evenness(backdrop, sure.spread if sure is not None else None))
     if backdrop.spill is not None:
         band = sure.spill if sure is not None else None
-        parts.append(f"throws {lux(backdrop.spill, band)} on the subject's back")
+        parts.append(f"throws {spill(backdrop, band)} on the subject's back")
     return [(backdrop.device, "; ".join(parts))] if parts else []
+
+
+def evenness(backdrop: Backdrop, band: float | None = None) -> str:
+    """`even within 0.9 stop in the picture; lower left 0.6 stop under the middle`."""
+    assert backdrop.spread is not None
+    where = "in the picture" if backdrop.in_picture else "edge to edge"
+    text = f"even within {_stops(backdrop.spread, band)} {where}"
+    if not backdrop.as_seen:
+        text += " (incident)"
+    if backdrop.worst is not None and backdrop.where is not None and abs(backdrop.worst) >= 0.05:
+        side = "over" if backdrop.worst > 0 else "under"
+        text += f", {backdrop.where} {_stops(abs(backdrop.worst), None)} {side} its middle"
+    return text
+
+
+def spill(backdrop: Backdrop, band: float | None = None) -> str:
+    """`110 lx of 4100 K`, and of a screen that is keyed `90 lx of its green`."""
+    assert backdrop.spill is not None
+    text = lux(backdrop.spill, band)
+    if backdrop.keys is not None:
+        return f"{text} of its {backdrop.keys}"
+    return (
+        f"{text} of {white(backdrop.spill_cct, backdrop.spill_duv)}" if backdrop.spill_cct else text
+    )
 
 
 def stops_of(value: float, above: str, below: str, band: float | None = None) -> str:
@@ -170,12 +202,12 @@ def sure_lines(profile: SetProfile, reading: LightReading) -> list[Line]:
 def bounced(known: Known | None) -> str:
     """What walls and ceiling add: it is never in a band, for it only ever adds."""
     if known is None or known.bounce is None:
-        return "Without what walls and ceiling bounce back: where a meter differs, it is right."
+        return f"Without {UNSEEN}: where a meter differs, it is right."
     if known.bounce < 0.05:
         return "What walls and ceiling bounce back at the face is in your meter's readings."
     return (
-        "Without what walls and ceiling bounce back, which in a shut room may be"
-        f" {known.bounce:.1f} stop more on the face: where a meter differs, the meter is right."
+        f"Without {UNSEEN}; what bounces may in a shut room be {known.bounce:.1f} stop more on the"
+        " face: where a meter differs, the meter is right."
     )
 
 
