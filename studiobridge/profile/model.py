@@ -244,7 +244,8 @@ class Picture:
     is not the sensor's own; shutter in s, frames per second, white in K and Duv. `transmission`
     is how much of the light the lens lets through (0-1); None: not given. `constant` is
     the incident meter's (ISO 2720), `receptor` what it holds to the light. `daylight`: whites
-    from 4000 K up lie on the CIE daylight locus. `whites_within`: mired two fixtures of a look may differ before `check` says so.
+    from 4000 K up lie on the CIE daylight locus. `whites_within`: mired two fixtures of a look may
+    differ before `check` says so.
     """
 
     camera: str | None = None

@@ -161,9 +161,10 @@ def spill(backdrop: Backdrop, band: float | None = None) -> str:
     text = lux(backdrop.spill, band)
     if backdrop.keys is not None:
         return f"{text} of its {backdrop.keys}"
-    return (
-        f"{text} of {white(backdrop.spill_cct, backdrop.spill_duv)}" if backdrop.spill_cct else text
-    )
+    kelvin = backdrop.spill_cct
+    if kelvin is None:
+        return text
+    return f"{text} of {rounded(kelvin, WHITE * kelvin * kelvin / 1e6):.0f} K"
 
 
 def stops_of(value: float, above: str, below: str, band: float | None = None) -> str:
