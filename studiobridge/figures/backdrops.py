@@ -15,7 +15,16 @@ from studiobridge.craft.colour import White, cct_and_duv, is_white, mix
 from studiobridge.craft.rectangle import Rectangle, factor, rectangle, unit
 from studiobridge.figures.face import DARK, Whole, share_of, white_of
 from studiobridge.figures.framing import seen_on
-from studiobridge.figures.rays import OUT_OF_THE_WALL, Point3, Source, at, facing, source_of
+from studiobridge.figures.rays import (
+    OUT_OF_THE_WALL,
+    Point3,
+    Source,
+    at,
+    facing,
+    nearest,
+    sizeless,
+    source_of,
+)
 from studiobridge.profile.model import Device, Preset, SetProfile
 
 Point2 = tuple[float, float]
@@ -215,6 +224,8 @@ def _lights(
             why = source.lacks(middle) or source.lacks(corner)
         if not why and source is not None and share is not None:
             found.append(_Light(source, share, preset.cct))
+            if math.dist(source.place, middle) < (nearest(device) or 0.0):
+                missing.append(sizeless(device))
         elif device.place is not None and device.place.aim == backdrop.name:
             missing.append(f"{why}: light on {backdrop.name} not computed")
             return None
@@ -334,15 +345,26 @@ def _spilling(
 
 
 def _patches(surface: _Surface, point: Point3, looks: Point3) -> list[float]:
-    """How much of what each point of the grid sends out strikes a plane: each patch between four
-    of them is as bright as they are on average."""
+    """How much of what each point of the grid sends out strikes a plane: patch by patch between
+    them, as bright as a curve through the nearest points is on average."""
     spots = surface.at(surface.grid)
     shares = [0.0] * len(spots)
     for row in range(GRID - 1):
         for column in range(GRID - 1):
             first = row * GRID + column
             corners = (first, first + 1, first + GRID + 1, first + GRID)
-            share = factor([spots[i] for i in corners], point, looks) / 4.0
-            for i in corners:
-                shares[i] += share
+            share = factor([spots[i] for i in corners], point, looks)
+            for j, weight_up in _average(row):
+                for i, weight in _average(column):
+                    shares[j * GRID + i] += share * weight * weight_up
     return shares
+
+
+def _average(i: int) -> tuple[tuple[int, float], ...]:
+    """The average between points i and i + 1 of a curve through the four nearest, at an edge the
+    three (integrals of Lagrange's polynomials)."""
+    if i == 0:
+        return ((0, 5 / 12), (1, 8 / 12), (2, -1 / 12))
+    if i == GRID - 2:
+        return ((GRID - 1, 5 / 12), (GRID - 2, 8 / 12), (GRID - 3, -1 / 12))
+    return ((i - 1, -1 / 24), (i, 13 / 24), (i + 1, 13 / 24), (i + 2, -1 / 24))

@@ -22,7 +22,7 @@ from studiobridge.figures.backdrops import Backdrop, backdrop_of
 from studiobridge.figures.exposing import Banding, Exposure, banding_of, exposure_of
 from studiobridge.figures.face import DARK, Face, Whole, share_of
 from studiobridge.figures.known import Known, known
-from studiobridge.figures.rays import Side
+from studiobridge.figures.rays import Side, nearest, sizeless
 from studiobridge.profile.model import Preset, SetProfile
 
 
@@ -88,6 +88,8 @@ def light_of(
         share = share_of(device, preset.level)
         if share is None:
             continue
+        if share and ray.distance < (nearest(device) or 0.0):
+            missing.append(sizeless(device))
         fixtures.append(
             FixtureLight(
                 name,
