@@ -318,7 +318,7 @@ def _spilling(
     back = unit((-x, -y, -z))
     here = at(mark_at)
     glow = math.pi * own * factor(surface.face.corners, here, back)
-    parts = [(glow, preset.cct if preset is not None else None)]
+    parts = [(glow, preset.cct if preset is not None else None, device.duv)]
     if reflects is None and any(max(lux) >= DARK for lux in given):
         if not own:
             missing.append(f"no reflectance given for {found.device}: its spill not computed")
@@ -327,16 +327,16 @@ def _spilling(
         seen = _patches(surface, here, back)
         for light, lux in zip(surface.lights, given, strict=True):
             thrown = reflects * sum(a * b for a, b in zip(seen, lux, strict=True))
-            parts.append((thrown, light.cct))
-    found = replace(found, spill=sum(lux for lux, _ in parts), spill_glow=glow)
-    lit = [(lux, cct) for lux, cct in parts if lux >= DARK]
+            parts.append((thrown, light.cct, profile.devices[light.source.name].duv))
+    found = replace(found, spill=sum(part[0] for part in parts), spill_glow=glow)
+    lit = [part for part in parts if part[0] >= DARK]
     if device.keys is not None or not lit:
         return found
-    if any(cct is None or not is_white(cct) for _, cct in lit):
+    if any(cct is None or not is_white(cct) for _, cct, _ in lit):
         missing.append(f"a white is not known: the colour of {found.device}'s spill not computed")
         return found
     daylight = profile.picture.daylight
-    white = mix(white_of(cct, lux, daylight) for lux, cct in lit if cct is not None)
+    white = mix(white_of(cct, lux, daylight, duv) for lux, cct, duv in lit if cct is not None)
     try:
         cct, duv = cct_and_duv(white.u, white.v)
     except ValueError:
