@@ -18,6 +18,7 @@ from studiobridge.profile.build import Reading
 from studiobridge.profile.model import MARK, Device, Preset, SetProfile
 from studiobridge.profile.text import Problem
 from studiobridge.shown.framing import face_words, fit_words
+from studiobridge.shown.keying import doubt_words
 from studiobridge.shown.lengths import Lengths
 
 # How far a white may be off where it should be, across the locus: ANSI C78.377 allows a light
@@ -205,6 +206,11 @@ def about_picture(reading: Reading) -> list[Problem]:
                     "give them one white, or say 'whites: meant' in the look",
                 )
             )
+        for keying in light.keying:
+            doubt = doubt_words(profile, keying)
+            if doubt is not None:
+                where = ("devices", keying.device, "keys")
+                found.append(reading.problem(where, f"in the look '{name}' {doubt[0]}", doubt[1]))
         if not look.whites_meant:
             found.extend(_about_tint(reading, name, light))
         for band in light.banding:

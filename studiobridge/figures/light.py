@@ -19,6 +19,7 @@ from studiobridge.craft.grid import mired
 from studiobridge.figures.backdrops import Backdrop, backdrop_of
 from studiobridge.figures.exposing import Banding, Exposure, banding_of, exposure_of
 from studiobridge.figures.face import DARK, Face, Whole, share_of, white_of
+from studiobridge.figures.keying import Keying, keying_of
 from studiobridge.figures.known import Known, known
 from studiobridge.figures.rays import Side, nearest, sizeless
 from studiobridge.profile.model import Preset, SetProfile
@@ -67,6 +68,8 @@ class LightReading:
     off_tint: float | None = None
     # Duv between two fixtures' whites, the most magenta first; where one of them says its own
     tints_apart: tuple[float, str, str] | None = None
+    # how clean the key of each screen will be that is keyed out of the picture
+    keying: tuple[Keying, ...] = ()
 
 
 def light_of(
@@ -146,6 +149,7 @@ def light_of(
         for d in profile.devices.values()
         if d.kind == "backdrop"
     )
+    keyed = [keying_of(profile, d, every, whole, face) for d in profile.devices.values()]
     return LightReading(
         look,
         tuple(fixtures),
@@ -159,6 +163,7 @@ def light_of(
         known(profile, presets),
         off_tint=tint,
         tints_apart=tints_apart(profile, presets),
+        keying=tuple(k for k in keyed if k is not None),
     )
 
 

@@ -12,6 +12,7 @@ from studiobridge.figures.light import LightReading
 from studiobridge.figures.sure import COVERAGE, WHITE, digits, dimming, rounded, within
 from studiobridge.profile.model import Device, Picture, SetProfile
 from studiobridge.shown import words
+from studiobridge.shown.keying import keying_lines
 
 # What a line is about, and what it says.
 Line = tuple[str, str]
@@ -26,6 +27,7 @@ def light_lines(profile: SetProfile, reading: LightReading) -> list[Line]:
         *white_lines(reading),
         *exposure_lines(profile.picture, reading),
         *(line for found in reading.backdrops for line in backdrop_lines(found, reading.sure)),
+        *(line for found in reading.keying for line in keying_lines(profile, found)),
         *sure_lines(profile, reading),
         *banding_lines(reading.banding),
     ]

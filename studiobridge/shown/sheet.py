@@ -17,6 +17,7 @@ from studiobridge.figures.meter import Predicted, predicted
 from studiobridge.figures.room import RoomReading, room_of
 from studiobridge.profile.model import Device, Place, Preset, SetProfile
 from studiobridge.shown.floor import LINE, STYLE, floor
+from studiobridge.shown.keying import keying_lines
 from studiobridge.shown.lengths import Lengths
 from studiobridge.shown.light import (
     backdrop_lines,
@@ -97,6 +98,7 @@ def light_lines(profile: SetProfile, reading: LightReading) -> list[tuple[str, s
         *white_lines(reading, brief=True),
         *exposure_lines(profile.picture, reading, brief=True),
         *(line for found in reading.backdrops for line in backdrop_lines(found, reading.sure)),
+        *(line for made in reading.keying for line in keying_lines(profile, made, brief=True)),
     ]
 
 

@@ -295,3 +295,24 @@ def test_every_key_that_room_prints_is_described(tmp_path: Path) -> None:
     row = next(line for line in rows if line.startswith("| `room --json`"))
     assert {"seen", "face", "lacks", "variations"} <= keys_of(found)
     assert {key for key in keys_of(found) if f"`{key}`" not in row} == set()
+
+
+def test_a_key_that_is_not_good_is_a_doubt_and_says_why(tmp_path: Path) -> None:
+    text = (CONFIG / "green-cloth.yaml").read_text(encoding="utf-8")
+    cloth = tmp_path / "cloth.yaml"
+    cloth.write_text(text, encoding="utf-8")
+    assert "doubt" not in studiobridge("check", cloth, home=tmp_path).stdout
+    said = studiobridge("light", cloth, home=tmp_path).stdout
+    assert "cloth keyed  good, by common practice" in said
+    assert re.search(r"good: throws green 2\.\d stops under the key", said)
+    assert "nothing to key" in studiobridge("light", cloth, "--look", "plain", home=tmp_path).stdout
+    old, new = "cloth: {level: 32 %", "cloth: {level: 100 %"
+    assert old in text
+    cloth.write_text(text.replace(old, new), encoding="utf-8")
+    done = studiobridge("check", cloth, home=tmp_path)
+    assert done.returncode == 0
+    assert "in the look 'keyed' the key of cloth" in done.stdout
+    assert "another level" in done.stdout
+    sheet = tmp_path / "sheet.html"
+    studiobridge("sheet", cloth, "-o", sheet, home=tmp_path)
+    assert "cloth keyed" in sheet.read_text(encoding="utf-8")
