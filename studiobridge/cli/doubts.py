@@ -16,6 +16,7 @@ from studiobridge.profile.build import Reading
 from studiobridge.profile.model import Device, Preset, SetProfile
 from studiobridge.profile.text import Problem
 from studiobridge.shown.lengths import Lengths
+from studiobridge.shown.shutters import safe as safe_shutters
 
 # How far a white may be off where it should be, across the locus: ANSI C78.377 allows a light
 # 0.006 Duv to either side (from memory; about a middle that is the locus for warm white and up to
@@ -159,6 +160,7 @@ def about_picture(reading: Reading) -> list[Problem]:
     lengths = Lengths(profile.feet)
     found: list[Problem] = []
     bands: dict[str, str] = {}
+    safe: dict[str, str] = {}
     for name, look in profile.looks.items():
         light = light_of(profile, name, look.presets)
         apart = light.whites_apart
@@ -179,9 +181,12 @@ def about_picture(reading: Reading) -> list[Problem]:
                     band.source,
                     f"{band.source} at {band.frequency:g} Hz may show bands at this shutter",
                 )
+                safe.setdefault(band.source, safe_shutters(light.shutters, picture.frames))
     found.extend(
-        reading.problem(("picture", "shutter"), text, "choose a shutter of whole periods")
-        for text in bands.values()
+        reading.problem(
+            ("picture", "shutter"), text, f"see 'studiobridge shutter' ({safe[source]})"
+        )
+        for source, text in bands.items()
     )
     if picture.hold.held:
         for name, look in profile.looks.items():

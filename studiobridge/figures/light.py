@@ -17,7 +17,15 @@ from dataclasses import dataclass, replace
 from studiobridge.craft.colour import MOST_DUV, cct_and_duv, is_white
 from studiobridge.craft.grid import mired
 from studiobridge.figures.backdrops import Backdrop, backdrop_of
-from studiobridge.figures.exposing import Banding, Exposure, banding_of, exposure_of
+from studiobridge.figures.exposing import (
+    Banding,
+    Exposure,
+    Shutter,
+    banding_of,
+    exposure_of,
+    pulses_of,
+    shutters_of,
+)
 from studiobridge.figures.face import DARK, Face, Whole, share_of, white_of
 from studiobridge.figures.known import Known, known
 from studiobridge.profile.model import Preset, SetProfile
@@ -63,6 +71,8 @@ class LightReading:
     off_tint: float | None = None
     # Duv between two fixtures' whites, the most magenta first; where one of them says its own
     tints_apart: tuple[float, str, str] | None = None
+    # every usual shutter, the safe ones first
+    shutters: tuple[Shutter, ...] = ()
 
 
 def light_of(
@@ -131,19 +141,22 @@ def light_of(
         for d in profile.devices.values()
         if d.kind == "backdrop"
     )
+    made = exposure_of(profile, whole, missing)
+    pulses = pulses_of(profile, every, missing)
     return LightReading(
         look,
         tuple(fixtures),
         whole,
         backdrops,
-        exposure_of(profile, whole, missing),
-        banding_of(profile, every, missing),
+        made,
+        banding_of(profile, pulses, missing),
         whites_apart(presets),
         off,
         tuple(dict.fromkeys(missing)),
         known(profile, presets),
         off_tint=tint,
         tints_apart=tints_apart(profile, presets),
+        shutters=shutters_of(profile, pulses),
     )
 
 
