@@ -24,7 +24,7 @@ def changed(tmp_path: Path, *swaps: tuple[str, str]) -> Path:
     return path
 
 
-@pytest.mark.parametrize("command", ["light", "mains", "room"])
+@pytest.mark.parametrize("command", ["light", "mains", "room", "shutter"])
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
 def test_every_example_is_answered(command: str, path: Path, tmp_path: Path) -> None:
     done = studiobridge(command, path, home=tmp_path)
@@ -128,6 +128,28 @@ def test_a_shutter_that_bands_warns(tmp_path: Path) -> None:
     """1/60 s under 50 Hz mains: handbooks, from memory."""
     path = changed(tmp_path, ("shutter: 1/50 s", "shutter: 1/60 s"))
     assert "100 Hz may show bands" in studiobridge("check", path, home=tmp_path).stdout
+
+
+def test_the_safe_shutters_of_the_corner(tmp_path: Path) -> None:
+    """50 Hz at 25 fps: 1/50 s is 180 degrees and safe; at 24 fps it is 172.8 (handbooks, from
+    memory), and 1/48 s, as it is set then, bands."""
+    found = json.loads(studiobridge("shutter", CORNER, "--json", home=tmp_path).stdout)
+    first = found["shutters"][0]
+    assert (first["seconds"], first["angle"], first["stops"]) == (0.02, 180.0, 0.0)
+    assert [s["safe"] for s in found["shutters"]] == sorted(
+        (s["safe"] for s in found["shutters"]), reverse=True
+    )
+    assert {light["source"] for light in found["lights"]} >= {"lamps straight on the mains", "key"}
+    film = changed(tmp_path, ("frames: 25 fps", "frames: 24 fps"), ("1/50 s", "180 deg"))
+    text = studiobridge("shutter", film, home=tmp_path).stdout
+    assert re.search(r"1/50 s +172\.8° +0\.46 % +rim +0\.1 stop less light", text)
+    assert "1/48 s (180° at 24 fps), as it is set, may show bands" in text
+    assert "safe: 1/50 s (172.8° at 24 fps)" in studiobridge("light", film, home=tmp_path).stdout
+    said = studiobridge("check", film, home=tmp_path).stdout
+    assert "see 'studiobridge shutter' (safe: 1/50 s (172.8° at 24 fps)" in " ".join(said.split())
+    gone = studiobridge("shutter", CORNER, "--look", "matinee", home=tmp_path)
+    assert gone.returncode == 2
+    assert "matinee" in gone.stderr
 
 
 def test_a_framing_that_does_not_fit_warns(tmp_path: Path) -> None:

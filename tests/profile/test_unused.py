@@ -105,7 +105,7 @@ def test_every_figure_that_is_not_for_all_is_in_the_table() -> None:
         ("kind: plug, fed_by: wall, restores: 1", "plugs that speak are put back"),
         ("kind: plug, fed_by: wall, residual: 1 W", "'residual' does nothing for 'it'"),
         ("kind: light, fed_by: wall, cools_in: 9 s", "that speaks is seen to go out"),
-        ("kind: amp, fed_by: wall, pwm: 2 kHz", "is a amp and has no 'pwm'"),
+        ("kind: plug, fed_by: wall, pwm: 2 kHz", "is a plug and has no 'pwm'"),
         ("kind: amp, fed_by: wall, silent_after: 9 s", "'silent_after' does nothing for 'it'"),
         ("kind: amp, fed_by: wall, blanks: {n: 1}", "'blanks' does nothing for 'it'"),
         ("kind: amp, fed_by: wall, properties: {}", "'properties' does nothing for 'it'"),
