@@ -189,16 +189,21 @@ def about_picture(reading: Reading) -> list[Problem]:
         for source, text in bands.items()
     )
     if picture.hold.held:
+        by_white = picture.hold.white is not None or picture.hold.duv is not None
         for name, look in profile.looks.items():
             light = light_of(profile, name, look.presets)
-            if light.whole is None:
-                found.append(
-                    reading.problem(
-                        ("picture", "hold"),
-                        f"the picture of the look '{name}' cannot be held: {light.missing[0]}",
-                        "add the figure, or hold the fixtures only",
-                    )
+            what, why = "picture", light.missing[0] if light.missing else ""
+            if light.whole is not None:
+                if light.whole.cct is not None or not by_white:
+                    continue
+                what, why = "white", next((t for t in light.missing if "white" in t), "none is lit")
+            found.append(
+                reading.problem(
+                    ("picture", "hold"),
+                    f"the {what} of the look '{name}' cannot be held: {why}",
+                    "add the figure, or hold the fixtures only",
                 )
+            )
     made = budget(profile)
     if made is not None and made.left is not None and made.left < 0:
         found.append(

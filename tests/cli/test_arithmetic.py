@@ -5,12 +5,18 @@ from __future__ import annotations
 import json
 import re
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 import yaml
 
 from studiobridge.cli import main
+from studiobridge.cli.doubts import about_picture
+from studiobridge.figures.light import light_of
+from studiobridge.profile import read_profile
+from studiobridge.profile.model import PictureTolerance, Preset
+from studiobridge.shown.light import white_lines
 from tests.cli.test_commands import CONFIG, CORNER, EXAMPLES, studiobridge
 
 
@@ -122,6 +128,48 @@ def test_a_tint_off_the_cameras_warns(tmp_path: Path) -> None:
     assert "are Duv 0.0080 apart, key the greener one" in said
     said = studiobridge("check", changed(tmp_path, *green), home=tmp_path).stdout
     assert "Duv" not in said
+
+
+@pytest.mark.parametrize("kelvin", [1000, 1500, 4000, 12_500, 20_000, 25_000])
+@pytest.mark.parametrize("locus", ["planckian", "daylight"])
+def test_every_white_a_profile_allows_is_lit_and_checked(kelvin: float, locus: str) -> None:
+    """With the key as green and as magenta as may be: a line of the white, or why there is none."""
+    read = read_profile(CORNER)
+    made = read.profile
+    looks = {
+        name: replace(
+            look,
+            whites_meant=False,
+            presets={n: replace(p, cct=kelvin) for n, p in look.presets.items()},
+        )
+        for name, look in made.looks.items()
+    }
+    for duv in (-0.05, 0.0, 0.05):
+        devices = {**made.devices, "key": replace(made.devices["key"], duv=duv)}
+        picture = replace(made.picture, daylight=locus == "daylight")
+        other = replace(made, devices=devices, picture=picture, looks=looks)
+        said = [problem.what for problem in about_picture(replace(read, profile=other))]
+        found = light_of(other, "lesson", looks["lesson"].presets)
+        assert found.off_tint is not None
+        assert "white" in dict(white_lines(found))
+        for side, off in (("green", found.off_tint), ("magenta", -found.off_tint)):
+            assert any(f"to the {side} side" in what for what in said) == (off > 0.006)
+
+
+def test_a_white_that_is_held_and_not_known_is_doubted() -> None:
+    """Else nothing would be held, and nobody would know."""
+    read = read_profile(CORNER)
+    for hold, said in (({"duv": 0.003}, True), ({"white": 5.0}, True), ({"face": 0.2}, False)):
+        looks = {
+            name: replace(look, presets={**look.presets, "key": Preset(50.0, None)})
+            for name, look in read.profile.looks.items()
+        }
+        picture = replace(read.profile.picture, hold=PictureTolerance(**hold))
+        for whites, doubted in ((looks, said), (read.profile.looks, False)):
+            other = replace(read.profile, picture=picture, looks=whites)
+            found = [p.what for p in about_picture(replace(read, profile=other))]
+            why = "the white of the look 'lesson' cannot be held: no CCT given for key"
+            assert any(text.startswith(why) for text in found) == doubted
 
 
 def test_a_shutter_that_bands_warns(tmp_path: Path) -> None:
