@@ -7,14 +7,17 @@ from collections.abc import Mapping
 
 from studiobridge.control.people import coming_back
 from studiobridge.craft.light import level_stops
+from studiobridge.figures import calibration
+from studiobridge.figures.depth import apart as apart_of
 from studiobridge.figures.depth import budget
 from studiobridge.figures.light import LightReading, light_of
 from studiobridge.figures.mains import mains_of
 from studiobridge.figures.meters import Metered, metered, told_by_watts, will_do
 from studiobridge.figures.room import room_of
 from studiobridge.profile.build import Reading
-from studiobridge.profile.model import Device, Preset, SetProfile
+from studiobridge.profile.model import MARK, Device, Preset, SetProfile
 from studiobridge.profile.text import Problem
+from studiobridge.shown.framing import face_words, fit_words
 from studiobridge.shown.lengths import Lengths
 from studiobridge.shown.shutters import safe as safe_shutters
 
@@ -41,8 +44,7 @@ def about_mains(reading: Reading) -> tuple[list[Problem], list[Problem]]:
             found = over if finding.weight == "over" else near
             # one sentence a circuit or lead: the first look that has it
             key = (str(finding.where), finding.text.split(":")[-1][:12])
-            todo = "less on it, another circuit, or a look that asks for less"
-            found.setdefault(key, reading.problem(finding.where, finding.text, todo))
+            found.setdefault(key, reading.problem(finding.where, finding.text, finding.todo))
     return list(over.values()), list(near.values())
 
 
@@ -153,6 +155,38 @@ def _says_down(profile: SetProfile, device: Device) -> bool:
     return device.idle_below is not None and metered
 
 
+def about_readings(reading: Reading) -> list[Problem]:
+    """A meter's reading that does not go with the others, a light far from its maker's figure."""
+    made = calibration.of(reading.profile)
+    found = [
+        reading.problem(
+            ("readings", judged.n - 1),
+            f"reading {judged.n} ({judged.lux:.4g} lx at {judged.at}) {judged.why}",
+            "take it again, or leave it out",
+        )
+        for judged in made.readings
+        if judged.why
+    ]
+    for scale in made.scales:
+        if 1.0 / calibration.LIKELY <= scale.scale <= calibration.LIKELY:
+            continue
+        found.append(
+            reading.problem(
+                ("devices", scale.device, "output"),
+                f"by your meter '{scale.device}' gives {scale.scale:.2g} times what its 'output'"
+                " says",
+                "see whether that figure, its place and what was lit are right",
+            )
+        )
+    found.extend(
+        reading.problem(
+            ("devices", text.split(":")[0]), text, "measure a table: dimmer: {50 %: 38 %, …}"
+        )
+        for text in made.dimmers
+    )
+    return found
+
+
 def about_picture(reading: Reading) -> list[Problem]:
     """Whites apart, a lens that does not show what is wanted, bands, a chain too deep."""
     profile = reading.profile
@@ -214,19 +248,37 @@ def about_picture(reading: Reading) -> list[Problem]:
                 "see what the variations save: studiobridge room",
             )
         )
+    for item in apart_of(profile):
+        place = ("room", "mark") if item.name == MARK else ("devices", item.name, "place")
+        found.append(
+            reading.problem(
+                (*place, "from_back"),
+                lengths.two_truths(item.name, item.by_chain, item.by_place),
+                f"change the one that is not so; 'room: stations:' says it stands where"
+                f" '{item.link}' ends",
+            )
+        )
     framing = room_of(profile).framing
     if framing is not None and picture.fits is not None:
         for fit in framing.fits:
-            if fit.framing == picture.fits and not fit.fits:
+            if fit.framing == picture.fits and fit.judged not in ("fits", "just fits"):
+                todo = "a wider lens, or more room" if not fit.fits else "a longer lens, or nearer"
                 found.append(
                     reading.problem(
                         ("picture", "fits"),
-                        f"{fit.framing} does not fit: it does from"
-                        f" {lengths.one(fit.from_distance)}, the camera is"
+                        f"{fit_words(profile, fit)}; the camera is"
                         f" {lengths.one(framing.distance)} away",
-                        "a wider lens, or more room",
+                        todo,
                     )
                 )
+        if framing.face is not None and framing.face.cut:
+            found.append(
+                reading.problem(
+                    ("picture", "fits"),
+                    face_words(profile, framing.face),
+                    "aim the camera higher, or a wider lens",
+                )
+            )
     return found
 
 

@@ -8,8 +8,8 @@ from studiobridge.figures.backdrops import Backdrop
 from studiobridge.figures.calibration import Calibration
 from studiobridge.figures.known import Known
 from studiobridge.figures.light import LightReading
-from studiobridge.figures.sure import COVERAGE, digits, rounded, within
-from studiobridge.profile.model import Picture, SetProfile
+from studiobridge.figures.sure import COVERAGE, digits, dimming, rounded, within
+from studiobridge.profile.model import Device, Picture, SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.shutters import banding_lines, shutter
 
@@ -159,13 +159,22 @@ def sure_lines(profile: SetProfile, reading: LightReading) -> list[Line]:
     guessed = [
         fixture.device
         for fixture in reading.fixtures
-        if not profile.devices[fixture.device].dimmer_said and 0.0 < fixture.level < 100.0
+        if _unknown_dimmer(profile.devices[fixture.device], fixture.level, known)
     ]
     if guessed:
         one = "its dimmer is" if len(guessed) == 1 else "their dimmers are"
         text = f"{words.listed(guessed)}: {one} not given, and linear is taken for granted"
         lines.append(("", f"{text}: add 'dimmer:', or hold a meter to it at this level"))
     return lines
+
+
+def _unknown_dimmer(device: Device, level: float, known: Known) -> bool:
+    """Is a curve that nobody named still in what is not known of this light?"""
+    found = known.fixture(device.name)
+    if device.dimmer_said or found is None:
+        return False
+    band = max(found.lux or 0.0, found.straight or 0.0)
+    return 0.0 < dimming(device, level) / math.log(2.0) <= 1.5 * band
 
 
 def bounced(known: Known | None) -> str:
