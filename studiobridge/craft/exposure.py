@@ -108,24 +108,17 @@ def pulse_ripple(
     part = math.fmod(n, 1.0)
     if min(part, 1.0 - part) < WHOLE * max(1.0, n):
         part = 0.0
-    if duty is not None:
-        duties = [duty]
-    elif locked:
-        # where less or more than a pulse fits into what is over a whole period
-        duties = [part, 1.0 - part] if part else []
-    else:
-        # the derivative of (1 - d) d / (mean n) is 0 at the first; n itself and what is left of
-        # a period are where a short exposure just fills a pulse, or a gap
+    if duty is None and locked:
+        duty = min(part, 1.0 - part)  # all that is over a whole period is one pulse, or one gap
+    elif duty is None:
+        # where the derivative of (1 - d) d / (mean n) is 0; a shorter exposure just fills a pulse
         ratio = least / (1.0 - least) if least < 1.0 else math.inf
         steepest = math.sqrt(ratio * ratio + ratio) - ratio if ratio < math.inf else 0.5
-        duties = [steepest, min(n, 1.0), max(1.0 - n, 0.0)]
-    found = 0.0
-    for each in duties:
-        bright = min(max(each, NARROWEST), 1.0)
-        over, under = _beyond(n, part, bright) if locked else _worst_beyond(n, bright)
-        mean = least + (1.0 - least) * bright
-        found = max(found, 100.0 * (1.0 - least) * max(over, under) / mean)
-    return found
+        duty = min(steepest, n)
+    duty = max(duty, NARROWEST)
+    over, under = _beyond(n, part, duty) if locked else _worst_beyond(n, duty)
+    mean = least + (1.0 - least) * duty
+    return 100.0 * (1.0 - least) * max(over, under) / mean
 
 
 def _beyond(n: float, part: float, duty: float) -> tuple[float, float]:

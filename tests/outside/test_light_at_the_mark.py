@@ -142,11 +142,27 @@ def test_no_light_of_that_depth_passes_the_bound_of_an_unknown_one(
     assert 100.0 * worst <= bound * (1 + 1e-6) + 1e-6
 
 
+@pytest.mark.parametrize("depth", [3.0, 30.0, 80.0])
+@pytest.mark.parametrize("n", [0.05, 5.0])
+def test_the_bound_of_an_unknown_duty_is_reached(depth: float, n: float) -> None:
+    """By the pulse train of that depth that is worst: no bound of nobody's light."""
+    least = (100.0 - depth) / (100.0 + depth)
+    numbers = [n] if n < 1.0 else list(np.linspace(n, n + 0.99, 23))
+    reached = max(
+        100.0 * m / n * float(np.abs(deviations(m, duty, least, 2000)).max())
+        for m in numbers
+        for duty in np.linspace(0.01, 0.99, 99)
+    )
+    assert pulse_ripple(n / 1000, 1000.0, depth) == pytest.approx(reached, rel=0.03)
+
+
 def test_what_is_locked_to_the_mains_is_exact_at_whole_half_periods() -> None:
     """Handbooks, from memory: 172.8 degrees at 24 fps, 1/50 s, is safe on 50 Hz mains."""
     shutter = shutter_of_angle(172.8, 24)
     assert pulse_ripple(shutter, 100.0, 100.0, 0.3, locked=True) == 0.0
     assert pulse_ripple(shutter, 100.0, locked=True) == 0.0
+    # 0.29 x 100 is 28.999999999999996 to a machine
+    assert pulse_ripple(0.29, 100.0, 100.0, 0.3, locked=True) == 0.0
     assert pulse_ripple(1 / 60, 100.0, 100.0, 0.3, locked=True) > 10 * VISIBLE
     assert pulse_ripple(shutter, 100.0, 100.0, 0.3) > 10 * VISIBLE  # by a clock of its own
 
