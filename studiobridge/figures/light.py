@@ -17,7 +17,15 @@ from dataclasses import dataclass, replace
 from studiobridge.craft.colour import MOST_DUV, cct_and_duv, is_white
 from studiobridge.craft.grid import mired
 from studiobridge.figures.backdrops import Backdrop, backdrop_of
-from studiobridge.figures.exposing import Banding, Exposure, banding_of, exposure_of
+from studiobridge.figures.exposing import (
+    Banding,
+    Exposure,
+    Shutter,
+    banding_of,
+    exposure_of,
+    pulses_of,
+    shutters_of,
+)
 from studiobridge.figures.face import DARK, Face, Whole, share_of, white_of
 from studiobridge.figures.keying import Keying, keying_of
 from studiobridge.figures.known import Known, known
@@ -70,6 +78,8 @@ class LightReading:
     tints_apart: tuple[float, str, str] | None = None
     # how clean the key of each screen will be that is keyed out of the picture
     keying: tuple[Keying, ...] = ()
+    # every usual shutter, the safe ones first
+    shutters: tuple[Shutter, ...] = ()
 
 
 def light_of(
@@ -150,13 +160,15 @@ def light_of(
         if d.kind == "backdrop"
     )
     keyed = [keying_of(profile, d, every, whole, face) for d in profile.devices.values()]
+    made = exposure_of(profile, whole, missing)
+    pulses = pulses_of(profile, every, missing)
     return LightReading(
         look,
         tuple(fixtures),
         whole,
         backdrops,
-        exposure_of(profile, whole, missing),
-        banding_of(profile, every, missing),
+        made,
+        banding_of(profile, pulses, missing),
         whites_apart(presets),
         off,
         tuple(dict.fromkeys(missing)),
@@ -164,6 +176,7 @@ def light_of(
         off_tint=tint,
         tints_apart=tints_apart(profile, presets),
         keying=tuple(k for k in keyed if k is not None),
+        shutters=shutters_of(profile, pulses),
     )
 
 

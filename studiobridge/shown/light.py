@@ -6,13 +6,13 @@ import math
 
 from studiobridge.figures.backdrops import Backdrop
 from studiobridge.figures.calibration import Calibration
-from studiobridge.figures.exposing import Banding
 from studiobridge.figures.known import Known
 from studiobridge.figures.light import LightReading
 from studiobridge.figures.sure import COVERAGE, WHITE, digits, dimming, rounded, within
 from studiobridge.profile.model import Device, Picture, SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.keying import keying_lines
+from studiobridge.shown.shutters import banding_lines, shutter
 
 # What a line is about, and what it says.
 Line = tuple[str, str]
@@ -29,7 +29,7 @@ def light_lines(profile: SetProfile, reading: LightReading) -> list[Line]:
         *(line for found in reading.backdrops for line in backdrop_lines(found, reading.sure)),
         *(line for found in reading.keying for line in keying_lines(profile, found)),
         *sure_lines(profile, reading),
-        *banding_lines(reading.banding),
+        *banding_lines(reading, profile.picture.frames),
     ]
 
 
@@ -122,10 +122,6 @@ def exposure_lines(picture: Picture, reading: LightReading, brief: bool = False)
 
 def _after(value: float, exact: float) -> int:
     return 1 if exact < 10.0 or value != int(value) else 0
-
-
-def shutter(seconds: float) -> str:
-    return f"1/{1 / seconds:.0f} s" if seconds < 0.5 else f"{seconds:g} s"
 
 
 def backdrop_lines(backdrop: Backdrop, known: Known | None = None) -> list[Line]:
@@ -295,21 +291,3 @@ def give_or_take(stops: float | None) -> str:
 def _tenth(stops: float) -> float:
     """Up to the next tenth, for a band is not to be narrower than it is; never none."""
     return max(0.1, math.ceil(stops * 10.0 - 0.2) / 10.0)
-
-
-def banding_lines(banding: tuple[Banding, ...]) -> list[Line]:
-    """Which light may show bands at the shutter, and which is not of low risk to people."""
-    lines: list[Line] = []
-    if banding:
-        text = "none expected at this shutter"
-        if any(b.bands for b in banding):
-            text = "; ".join(
-                f"{b.source} at {b.frequency:g} Hz may show bands, ripple {b.ripple:.0f} %"
-                for b in banding
-                if b.bands
-            )
-        lines.append(("banding", text))
-    risky = [b.source for b in banding if b.risk == "not low"]
-    if risky:
-        lines.append(("flicker", f"{words.listed(risky)}: not of low risk by IEEE 1789"))
-    return lines

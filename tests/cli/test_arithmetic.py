@@ -5,12 +5,18 @@ from __future__ import annotations
 import json
 import re
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 import yaml
 
 from studiobridge.cli import main
+from studiobridge.cli.doubts import about_picture
+from studiobridge.figures.light import light_of
+from studiobridge.profile import read_profile
+from studiobridge.profile.model import PictureTolerance, Preset
+from studiobridge.shown.light import white_lines
 from tests.cli.test_commands import CONFIG, CORNER, EXAMPLES, studiobridge
 
 
@@ -24,7 +30,7 @@ def changed(tmp_path: Path, *swaps: tuple[str, str]) -> Path:
     return path
 
 
-@pytest.mark.parametrize("command", ["light", "mains", "room", "setup"])
+@pytest.mark.parametrize("command", ["light", "mains", "room", "setup", "shutter"])
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
 def test_every_example_is_answered(command: str, path: Path, tmp_path: Path) -> None:
     done = studiobridge(command, path, home=tmp_path)
@@ -126,10 +132,74 @@ def test_a_tint_off_the_cameras_warns(tmp_path: Path) -> None:
     assert "Duv" not in said
 
 
+@pytest.mark.parametrize("kelvin", [1000, 1500, 4000, 12_500, 20_000, 25_000])
+@pytest.mark.parametrize("locus", ["planckian", "daylight"])
+def test_every_white_a_profile_allows_is_lit_and_checked(kelvin: float, locus: str) -> None:
+    """With the key as green and as magenta as may be: a line of the white, or why there is none."""
+    read = read_profile(CORNER)
+    made = read.profile
+    looks = {
+        name: replace(
+            look,
+            whites_meant=False,
+            presets={n: replace(p, cct=kelvin) for n, p in look.presets.items()},
+        )
+        for name, look in made.looks.items()
+    }
+    for duv in (-0.05, 0.0, 0.05):
+        devices = {**made.devices, "key": replace(made.devices["key"], duv=duv)}
+        picture = replace(made.picture, daylight=locus == "daylight")
+        other = replace(made, devices=devices, picture=picture, looks=looks)
+        said = [problem.what for problem in about_picture(replace(read, profile=other))]
+        found = light_of(other, "lesson", looks["lesson"].presets)
+        assert found.off_tint is not None
+        assert "white" in dict(white_lines(found))
+        for side, off in (("green", found.off_tint), ("magenta", -found.off_tint)):
+            assert any(f"to the {side} side" in what for what in said) == (off > 0.006)
+
+
+def test_a_white_that_is_held_and_not_known_is_doubted() -> None:
+    """Else nothing would be held, and nobody would know."""
+    read = read_profile(CORNER)
+    for hold, said in (({"duv": 0.003}, True), ({"white": 5.0}, True), ({"face": 0.2}, False)):
+        looks = {
+            name: replace(look, presets={**look.presets, "key": Preset(50.0, None)})
+            for name, look in read.profile.looks.items()
+        }
+        picture = replace(read.profile.picture, hold=PictureTolerance(**hold))
+        for whites, doubted in ((looks, said), (read.profile.looks, False)):
+            other = replace(read.profile, picture=picture, looks=whites)
+            found = [p.what for p in about_picture(replace(read, profile=other))]
+            why = "the white of the look 'lesson' cannot be held: no CCT given for key"
+            assert any(text.startswith(why) for text in found) == doubted
+
+
 def test_a_shutter_that_bands_warns(tmp_path: Path) -> None:
     """1/60 s under 50 Hz mains: handbooks, from memory."""
     path = changed(tmp_path, ("shutter: 1/50 s", "shutter: 1/60 s"))
     assert "100 Hz may show bands" in studiobridge("check", path, home=tmp_path).stdout
+
+
+def test_the_safe_shutters_of_the_corner(tmp_path: Path) -> None:
+    """50 Hz at 25 fps: 1/50 s is 180 degrees and safe; at 24 fps it is 172.8 (handbooks, from
+    memory), and 1/48 s, as it is set then, bands."""
+    found = json.loads(studiobridge("shutter", CORNER, "--json", home=tmp_path).stdout)
+    first = found["shutters"][0]
+    assert (first["seconds"], first["angle"], first["stops"]) == (0.02, 180.0, 0.0)
+    assert [s["safe"] for s in found["shutters"]] == sorted(
+        (s["safe"] for s in found["shutters"]), reverse=True
+    )
+    assert {light["source"] for light in found["lights"]} >= {"lamps straight on the mains", "key"}
+    film = changed(tmp_path, ("frames: 25 fps", "frames: 24 fps"), ("1/50 s", "180 deg"))
+    text = studiobridge("shutter", film, home=tmp_path).stdout
+    assert re.search(r"1/50 s +172\.8° +0\.46 % +rim +0\.1 stop less light", text)
+    assert "1/48 s (180° at 24 fps), as it is set, may show bands" in text
+    assert "safe: 1/50 s (172.8° at 24 fps)" in studiobridge("light", film, home=tmp_path).stdout
+    said = studiobridge("check", film, home=tmp_path).stdout
+    assert "see 'studiobridge shutter' (safe: 1/50 s (172.8° at 24 fps)" in " ".join(said.split())
+    gone = studiobridge("shutter", CORNER, "--look", "matinee", home=tmp_path)
+    assert gone.returncode == 2
+    assert "matinee" in gone.stderr
 
 
 def test_a_framing_that_does_not_fit_warns(tmp_path: Path) -> None:
