@@ -164,7 +164,8 @@ def about_readings(reading: Reading) -> list[Problem]:
         found.append(
             reading.problem(
                 ("devices", scale.device, "output"),
-                f"by your meter '{scale.device}' gives {scale.scale:.2g} times what its 'output' says",
+                f"by your meter '{scale.device}' gives {scale.scale:.2g} times what its 'output'"
+                " says",
                 "see whether that figure, its place and what was lit are right",
             )
         )
