@@ -186,7 +186,7 @@ def about_picture(reading: Reading) -> list[Problem]:
     found: list[Problem] = []
     bands: dict[str, str] = {}
     for name, look in profile.looks.items():
-        light = light_of(profile, name, look.presets)
+        light = light_of(profile, name, look.presets, weighed=False)
         apart = light.whites_apart
         if apart is not None and apart[0] > picture.whites_within and not look.whites_meant:
             found.append(
@@ -209,7 +209,7 @@ def about_picture(reading: Reading) -> list[Problem]:
     )
     if picture.hold.held:
         for name, look in profile.looks.items():
-            light = light_of(profile, name, look.presets)
+            light = light_of(profile, name, look.presets, weighed=False)
             if light.whole is None:
                 found.append(
                     reading.problem(

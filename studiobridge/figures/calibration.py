@@ -197,6 +197,7 @@ def calibrate(profile: SetProfile) -> Calibration:
     refused: dict[int, str] = {}
     dark: dict[str, list[float]] = {}
     seen: list[MeterReading] = []
+    full: dict[tuple[str, str], Sure | None] = {}
     for n, reading in enumerate(profile.readings, 1):
         if any(_same(reading, other) for other in seen):
             first = 1 + next(i for i, r in enumerate(profile.readings) if _same(r, reading))
@@ -206,7 +207,7 @@ def calibrate(profile: SetProfile) -> Calibration:
         if not any(preset.level for preset in reading.on.values()):
             dark.setdefault(reading.at, []).append(reading.lux)
             continue
-        lamps = _lamps(bare, reading)
+        lamps = _lamps(bare, reading, full)
         if isinstance(lamps, str):
             refused[n] = lamps
             continue
@@ -246,8 +247,13 @@ def _same(one: MeterReading, other: MeterReading) -> bool:
     return (one.lux, one.at, dict(one.on)) == (other.lux, other.at, dict(other.on))
 
 
-def _lamps(bare: SetProfile, reading: MeterReading) -> dict[str, Sure] | str:
-    """What each lit light gives at the meter by its maker; a sentence where that is not known."""
+def _lamps(
+    bare: SetProfile, reading: MeterReading, known: dict[tuple[str, str], Sure | None]
+) -> dict[str, Sure] | str:
+    """What each lit light gives at the meter by its maker; a sentence where that is not known.
+
+    `known` is what they give there at full, for as many readings as there are at one place.
+    """
     dome = bare.picture.constant == C_DOME
     looks: Point3 = (0.0, 1.0, 0.0)
     if reading.at == FACE:
@@ -264,7 +270,9 @@ def _lamps(bare: SetProfile, reading: MeterReading) -> dict[str, Sure] | str:
             continue  # what a lit cloth throws reaches neither the face nor itself
         if preset.colour is not None:
             return f"{name} was coloured, and its figures hold for its white"
-        full = sure.at_full(bare, device, rays.at(where), looks, place, dome)
+        if (name, place) not in known:
+            known[name, place] = sure.at_full(bare, device, rays.at(where), looks, place, dome)
+        full = known[name, place]
         if full is None or not 0.0 <= preset.level <= 100.0:
             _, why = rays.thrown(bare, device, rays.at(where), looks)
             return f"{why or f'{preset.level:g} % is no level'}: nothing to compare it with"
