@@ -9,7 +9,7 @@ from studiobridge.control.people import coming_back
 from studiobridge.craft.light import level_stops
 from studiobridge.figures import calibration
 from studiobridge.figures.depth import budget
-from studiobridge.figures.light import light_of
+from studiobridge.figures.light import LightReading, light_of
 from studiobridge.figures.mains import mains_of
 from studiobridge.figures.meters import Metered, metered, told_by_watts, will_do
 from studiobridge.figures.room import room_of
@@ -17,6 +17,14 @@ from studiobridge.profile.build import Reading
 from studiobridge.profile.model import Device, Preset, SetProfile
 from studiobridge.profile.text import Problem
 from studiobridge.shown.lengths import Lengths
+from studiobridge.shown.shutters import safe as safe_shutters
+
+# How far a white may be off where it should be, across the locus: ANSI C78.377 allows a light
+# 0.006 Duv to either side (from memory; about a middle that is the locus for warm white and up to
+# 0.003 above it for cool white).
+TINT_WITHIN = 0.006
+# Two lights side by side: half of that. Common practice, no source.
+TINTS_WITHIN = 0.003
 
 
 def about_mains(reading: Reading) -> tuple[list[Problem], list[Problem]]:
@@ -185,6 +193,7 @@ def about_picture(reading: Reading) -> list[Problem]:
     lengths = Lengths(profile.feet)
     found: list[Problem] = []
     bands: dict[str, str] = {}
+    safe: dict[str, str] = {}
     for name, look in profile.looks.items():
         light = light_of(profile, name, look.presets, weighed=False)
         apart = light.whites_apart
@@ -197,15 +206,20 @@ def about_picture(reading: Reading) -> list[Problem]:
                     "give them one white, or say 'whites: meant' in the look",
                 )
             )
+        if not look.whites_meant:
+            found.extend(_about_tint(reading, name, light))
         for band in light.banding:
             if band.bands:
                 bands.setdefault(
                     band.source,
                     f"{band.source} at {band.frequency:g} Hz may show bands at this shutter",
                 )
+                safe.setdefault(band.source, safe_shutters(light.shutters, picture.frames))
     found.extend(
-        reading.problem(("picture", "shutter"), text, "choose a shutter of whole periods")
-        for text in bands.values()
+        reading.problem(
+            ("picture", "shutter"), text, f"see 'studiobridge shutter' ({safe[source]})"
+        )
+        for source, text in bands.items()
     )
     if picture.hold.held:
         for name, look in profile.looks.items():
@@ -241,4 +255,38 @@ def about_picture(reading: Reading) -> list[Problem]:
                         "a wider lens, or more room",
                     )
                 )
+    return found
+
+
+def _about_tint(reading: Reading, look: str, light: LightReading) -> list[Problem]:
+    """A mixed white that is too green or too magenta for the camera, and two lights that differ."""
+    found = []
+    where = ("looks", look)
+    tint, whole = light.off_tint, light.whole
+    if tint is None and whole is not None:
+        tint = whole.duv  # no camera white is given: against the locus itself
+    if tint is not None and abs(tint) > TINT_WITHIN:
+        side = "green" if tint > 0 else "magenta"
+        set_to = reading.profile.picture.duv
+        than = "the camera is set to" if set_to else "the Planckian locus"
+        found.append(
+            reading.problem(
+                where,
+                f"its mixed white is Duv {abs(tint):.4f} to the {side} side of {than}, more than"
+                f" the {TINT_WITHIN:g} that ANSI C78.377 allows a white light",
+                "bring the whites of its lights nearer to each other, set the camera's tint and"
+                " say it as 'duv:' in 'picture:', or say 'whites: meant' in the look",
+            )
+        )
+    if light.tints_apart is not None and light.tints_apart[0] > TINTS_WITHIN:
+        apart, magenta, green = light.tints_apart
+        found.append(
+            reading.problem(
+                where,
+                f"{magenta} and {green} are Duv {apart:.4f} apart, {green} the greener one: one"
+                f" white balance does not fit both (more than {TINTS_WITHIN:g}, common practice)",
+                f"a correcting filter on one of them (magenta on {green}), or say 'whites: meant'"
+                " in the look",
+            )
+        )
     return found

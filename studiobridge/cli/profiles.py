@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -20,13 +19,13 @@ from studiobridge.cli.base import (
     Stop,
     app,
     note_old_words,
+    presets_or_stop,
     read_or_stop,
 )
 from studiobridge.profile.colours import preset_json
 from studiobridge.shown import words
 
 if TYPE_CHECKING:
-    from studiobridge.profile.build import Reading
     from studiobridge.profile.model import SetProfile
 
 
@@ -217,17 +216,6 @@ def plan(
 # ---- the arithmetic of a set -------------------------------------------------------------
 
 
-def _presets(reading: Reading, look: str | None) -> tuple[str | None, Mapping[str, Any]]:
-    """The look asked for, or the default one, with its presets."""
-    from studiobridge.control.plan import UnknownLook, presets_of
-
-    try:
-        presets = presets_of(reading.profile, look)
-    except UnknownLook as error:
-        raise Stop(BAD_INPUT, str(error)) from None
-    return look or reading.profile.default_look, presets
-
-
 @app.command()
 def light(
     profile: ProfileArgument,
@@ -258,7 +246,7 @@ def light(
     from studiobridge.figures.meter import predicted
 
     reading = read_or_stop(profile)
-    name, presets = _presets(reading, look)
+    name, presets = presets_or_stop(reading, look)
     if keep and not meter:
         raise Stop(BAD_INPUT, "--keep keeps what --meter says: add --meter 'face 402 lx key'")
     measured = _metered(profile, reading.profile, name, meter or [], keep)
@@ -327,7 +315,7 @@ def mains(
     from studiobridge.figures.mains import CAUTION, mains_of
 
     reading = read_or_stop(profile)
-    name, presets = _presets(reading, look)
+    name, presets = presets_or_stop(reading, look)
     found = mains_of(reading.profile, name, presets, hours)
     if as_json:
         show.print_json({**readings.plain(found), "caution": CAUTION})
@@ -359,7 +347,7 @@ def sheet(
     from studiobridge.shown import sheet as sheets
 
     reading = read_or_stop(profile)
-    name, presets = _presets(reading, look)
+    name, presets = presets_or_stop(reading, look)
     drawers = {".html": sheets.page, ".htm": sheets.page, ".svg": sheets.picture}
     draw = drawers.get(output.suffix.lower())
     if draw is None:

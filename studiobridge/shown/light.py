@@ -6,12 +6,12 @@ import math
 
 from studiobridge.figures.backdrops import Backdrop
 from studiobridge.figures.calibration import Calibration
-from studiobridge.figures.exposing import Banding
 from studiobridge.figures.known import Known
 from studiobridge.figures.light import LightReading
 from studiobridge.figures.sure import COVERAGE, digits, dimming, rounded, within
 from studiobridge.profile.model import Device, Picture, SetProfile
 from studiobridge.shown import words
+from studiobridge.shown.shutters import banding_lines, shutter
 
 # What a line is about, and what it says.
 Line = tuple[str, str]
@@ -25,7 +25,7 @@ def light_lines(profile: SetProfile, reading: LightReading) -> list[Line]:
         *exposure_lines(profile.picture, reading),
         *(line for found in reading.backdrops for line in backdrop_lines(found, reading.sure)),
         *sure_lines(profile, reading),
-        *banding_lines(reading.banding),
+        *banding_lines(reading, profile.picture.frames),
     ]
 
 
@@ -55,11 +55,8 @@ def white_lines(reading: LightReading, brief: bool = False) -> list[Line]:
     if whole is not None and whole.cct is not None:
         text = white(whole.cct, whole.duv, known)
         if reading.off_balance is not None:
-            off = reading.off_balance
-            side = "as the camera is set"
-            if abs(off) >= 0.5:
-                side = f"{abs(off):.0f} mired {'warmer' if off > 0 else 'cooler'} than the camera"
-            text += f"; {side}"
+            off = words.white_shift(reading.off_balance, reading.off_tint, 3)
+            text += f"; {words.listed(off)} than the camera" if off else "; as the camera is set"
         lines.append(("white", text))
     if reading.whites_apart is not None and reading.whites_apart[0] >= 0.5:
         apart, coolest, warmest = reading.whites_apart
@@ -67,17 +64,25 @@ def white_lines(reading: LightReading, brief: bool = False) -> list[Line]:
         if not brief and known is not None and known.whites_apart is not None:
             text += f", ± {known.whites_apart:.0f} by how true such lamps are"
         lines.append(("whites", text))
+    if reading.tints_apart is not None and reading.tints_apart[0] >= words.NOT_SEEN["duv"]:
+        apart, magenta, green = reading.tints_apart
+        lines.append(("tints", f"Duv {apart:.3f} from {magenta} (magenta) to {green} (green)"))
     return lines
 
 
 def white(kelvin: float, duv: float | None, known: Known | None = None) -> str:
-    """`4300 K ± 11 mired, Duv +0.003 ± 0.005 (ANSI C78.377)`, no digit that nobody knows."""
-    if known is None or known.white is None or known.duv is None:
-        off_locus = duv is not None and abs(duv) >= 0.0001
-        return f"{kelvin:.0f} K" + (f", Duv {duv:+.4f}" if off_locus else "")
-    text = f"{rounded(kelvin, known.white * kelvin * kelvin / 1e6):.0f} K ± {known.white:.0f} mired"
-    if duv is not None and abs(duv) >= 0.0005:
-        text += f", Duv {duv:+.3f} ± {known.duv:.3f} (ANSI C78.377)"
+    """`4300 K ± 11 mired, Duv −0.006 ± 0.005, magenta side (ANSI C78.377)`.
+
+    No digit that nobody knows; the side is the sign's.
+    """
+    text, give = f"{kelvin:.0f} K", ""
+    if known is not None and known.white is not None and known.duv is not None:
+        in_kelvin = known.white * kelvin * kelvin / 1e6
+        text = f"{rounded(kelvin, in_kelvin):.0f} K ± {known.white:.0f} mired"
+        give = f" ± {known.duv:.3f}"
+    if duv is not None and abs(duv) >= words.NOT_SEEN["duv"]:
+        side = "green" if duv > 0 else "magenta"
+        text += f", Duv {words.signed(duv, 3)}{give}, {side} side (ANSI C78.377)"
     return text
 
 
@@ -106,10 +111,6 @@ def exposure_lines(picture: Picture, reading: LightReading, brief: bool = False)
 
 def _after(value: float, exact: float) -> int:
     return 1 if exact < 10.0 or value != int(value) else 0
-
-
-def shutter(seconds: float) -> str:
-    return f"1/{1 / seconds:.0f} s" if seconds < 0.5 else f"{seconds:g} s"
 
 
 def backdrop_lines(backdrop: Backdrop, known: Known | None = None) -> list[Line]:
@@ -255,21 +256,3 @@ def give_or_take(stops: float | None) -> str:
 def _tenth(stops: float) -> float:
     """Up to the next tenth, for a band is not to be narrower than it is; never none."""
     return max(0.1, math.ceil(stops * 10.0 - 0.2) / 10.0)
-
-
-def banding_lines(banding: tuple[Banding, ...]) -> list[Line]:
-    """Which light may show bands at the shutter, and which is not of low risk to people."""
-    lines: list[Line] = []
-    if banding:
-        text = "none expected at this shutter"
-        if any(b.bands for b in banding):
-            text = "; ".join(
-                f"{b.source} at {b.frequency:g} Hz may show bands, ripple {b.ripple:.0f} %"
-                for b in banding
-                if b.bands
-            )
-        lines.append(("banding", text))
-    risky = [b.source for b in banding if b.risk == "not low"]
-    if risky:
-        lines.append(("flicker", f"{words.listed(risky)}: not of low risk by IEEE 1789"))
-    return lines

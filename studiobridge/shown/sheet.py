@@ -22,9 +22,10 @@ from studiobridge.shown.light import (
     backdrop_lines,
     exposure_lines,
     face_lines,
-    shutter,
     white_lines,
 )
+from studiobridge.shown.shutters import shutter
+from studiobridge.shown.words import signed
 
 CAUTIONS = (
     "Not a safety device. Pull the plug before you open or move anything.",
@@ -105,7 +106,8 @@ def camera_lines(profile: SetProfile) -> list[tuple[str, str]]:
     if picture.aperture is not None:
         camera.append(f"f/{picture.aperture:g}")
     if picture.white is not None:
-        camera.append(f"white {picture.white:.0f} K")
+        tint = f", Duv {signed(picture.duv, 3)}" if picture.duv else ""
+        camera.append(f"white {picture.white:.0f} K{tint}")
     return [("camera", ", ".join(camera))] if camera else []
 
 

@@ -106,6 +106,24 @@ def test_whites_apart_warn_unless_they_are_meant(tmp_path: Path) -> None:
     assert "mired apart" not in studiobridge("check", CORNER, home=tmp_path).stdout
 
 
+def test_a_tint_off_the_cameras_warns(tmp_path: Path) -> None:
+    """Both lamps green by 0.008: over the 0.006 of ANSI C78.377 (from memory), unless the camera is
+    set to that; then the lights at the edge, taken for plain, are what is another white."""
+    green = tuple(
+        (f"    role: {name}\n", f"    role: {name}\n    duv: 0.008\n") for name in ("key", "fill")
+    )
+    meant = ("    whites: meant", "    #")
+    said = studiobridge("check", changed(tmp_path, *green, meant), home=tmp_path).stdout
+    assert "its mixed white is Duv 0.0080 to the green side of the Planckian locus" in said
+    assert "ANSI C78.377" in said
+    camera = ("picture:\n", "picture:\n  duv: 0.008\n")
+    said = studiobridge("check", changed(tmp_path, *green, meant, camera), home=tmp_path).stdout
+    assert "its mixed white" not in said
+    assert "are Duv 0.0080 apart, key the greener one" in said
+    said = studiobridge("check", changed(tmp_path, *green), home=tmp_path).stdout
+    assert "Duv" not in said
+
+
 def test_a_shutter_that_bands_warns(tmp_path: Path) -> None:
     """1/60 s under 50 Hz mains: handbooks, from memory."""
     path = changed(tmp_path, ("shutter: 1/50 s", "shutter: 1/60 s"))
