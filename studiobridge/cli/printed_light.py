@@ -9,7 +9,7 @@ from studiobridge.cli import show
 from studiobridge.cli.readings import bar, not_computed
 from studiobridge.figures.calibration import Calibration
 from studiobridge.figures.light import LightReading
-from studiobridge.figures.meter import Predicted
+from studiobridge.figures.meter import AS_GOOD_AS, Predicted
 from studiobridge.profile.model import SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.lengths import Lengths
@@ -30,7 +30,7 @@ def sensor_lines(
         if sensor.lux is None:
             lines.append((sensor.device, f"not predicted: {words.listed(sensor.missing, 3)}"))
         else:
-            text = f"should read {sensor.lux:.0f} lx"
+            text = f"should read {lux(sensor.lux, AS_GOOD_AS)}"
             text += f", {sensor.cct:.0f} K" if sensor.cct is not None else ""
             lines.append((sensor.device, f"{text}, facing {sensor.faces}"))
     for entry in read or ():

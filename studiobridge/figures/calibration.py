@@ -35,6 +35,12 @@ TOGETHER = 1.0
 REACHES = 0.01
 # Standard deviations off: about 3 of 1000 good readings are as far.
 ODD = 3.0
+# A reading is odd against other readings, not against a maker: for that question alone a maker's
+# figure may be wrong by this much (share, 95 of 100 as all limits), so that the only reading of a
+# lamp is believed up to a factor of six.
+MAKER_MAY_ERR = 1.2
+# A reading this many deviations off is a rival for being the odd one.
+RIVAL = 2.0
 # The sum of squares falls by so much more without one reading than without another: then it is
 # clear which of them is odd. 4 is two standard deviations.
 CLEAR = 4.0
@@ -389,12 +395,13 @@ def _without_odd(rows: list[Row]) -> tuple[list[Row], dict[int, float], tuple[in
     """The rows that go together, those left out (by how far off, stops), those that contradict
     one another and nobody knows which is right."""
     odd: dict[int, float] = {}
-    kept = list(rows)
+    own = {row.n: row for row in rows}
+    kept = [_doubting_makers(row) for row in rows]
     while len(kept) > 1 and len(odd) <= len(rows) // 3:
         made = fit(kept)
         far = sorted(kept, key=lambda r: -abs(r.lux - _given(r, made.scales)) / r.error)
         if not far or abs(far[0].lux - _given(far[0], made.scales)) < far[0].error:
-            return kept, odd, ()
+            return [own[row.n] for row in kept], odd, ()
         found = []
         for row in far[:CANDIDATES]:
             rest = [other for other in kept if other is not row]
@@ -402,21 +409,36 @@ def _without_odd(rows: list[Row]) -> tuple[list[Row], dict[int, float], tuple[in
             said = sure.total(others.light(n, lamp) for n, lamp in row.lamps.items())
             if said.value <= 0:
                 continue
-            off = abs(row.lux - said.value)
-            # half of what holds for 95 of 100 is one standard deviation
-            deviation = math.hypot(said.within / 2.0, row.error)
-            found.append((others.left, off / deviation, row, math.log2(row.lux / said.value)))
+            # half of what holds for 95 of 100 is one standard deviation; in shares, for what is
+            # far off is far off by a factor
+            deviation = math.hypot(said.within / said.value, sure.HOLDING) / 2.0
+            off = math.log(row.lux / said.value)
+            found.append((others.left, abs(off) / deviation, row, off / math.log(2.0)))
         found.sort(key=lambda entry: entry[0])
         if not found or max(entry[1] for entry in found) < ODD:
-            return kept, odd, ()
+            return [own[row.n] for row in kept], odd, ()
         best = found[0]
-        rivals = [e for e in found[1:] if e[0] < best[0] + CLEAR and e[1] >= ODD]
+        rivals = [e for e in found[1:] if e[0] < best[0] + CLEAR and e[1] >= RIVAL]
         if rivals or best[1] < ODD or len(odd) >= max(1, len(rows) // 3):
             at_odds = sorted(e[2].n for e in (best, *rivals))
-            return kept, odd, tuple(at_odds)
+            return [own[row.n] for row in kept], odd, tuple(at_odds)
         odd[best[2].n] = best[3]
         kept = [row for row in kept if row is not best[2]]
-    return kept, odd, ()
+    return [own[row.n] for row in kept], odd, ()
+
+
+def _doubting_makers(row: Row) -> Row:
+    lamps = {
+        name: Sure(
+            lamp.value,
+            {
+                source: part * (MAKER_MAY_ERR / sure.MAKER if source.endswith(": output") else 1.0)
+                for source, part in lamp.parts.items()
+            },
+        )
+        for name, lamp in row.lamps.items()
+    }
+    return replace(row, lamps=lamps)
 
 
 def _judge(
