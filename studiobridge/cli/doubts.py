@@ -8,14 +8,16 @@ from collections.abc import Mapping
 from studiobridge.control.people import coming_back
 from studiobridge.craft.light import level_stops
 from studiobridge.figures import calibration
+from studiobridge.figures.depth import apart as apart_of
 from studiobridge.figures.depth import budget
 from studiobridge.figures.light import LightReading, light_of
 from studiobridge.figures.mains import mains_of
 from studiobridge.figures.meters import Metered, metered, told_by_watts, will_do
 from studiobridge.figures.room import room_of
 from studiobridge.profile.build import Reading
-from studiobridge.profile.model import Device, Preset, SetProfile
+from studiobridge.profile.model import MARK, Device, Preset, SetProfile
 from studiobridge.profile.text import Problem
+from studiobridge.shown.framing import face_words, fit_words
 from studiobridge.shown.lengths import Lengths
 from studiobridge.shown.shutters import safe as safe_shutters
 
@@ -42,8 +44,7 @@ def about_mains(reading: Reading) -> tuple[list[Problem], list[Problem]]:
             found = over if finding.weight == "over" else near
             # one sentence a circuit or lead: the first look that has it
             key = (str(finding.where), finding.text.split(":")[-1][:12])
-            todo = "less on it, another circuit, or a look that asks for less"
-            found.setdefault(key, reading.problem(finding.where, finding.text, todo))
+            found.setdefault(key, reading.problem(finding.where, finding.text, finding.todo))
     return list(over.values()), list(near.values())
 
 
@@ -242,19 +243,37 @@ def about_picture(reading: Reading) -> list[Problem]:
                 "see what the variations save: studiobridge room",
             )
         )
+    for item in apart_of(profile):
+        place = ("room", "mark") if item.name == MARK else ("devices", item.name, "place")
+        found.append(
+            reading.problem(
+                (*place, "from_back"),
+                lengths.two_truths(item.name, item.by_chain, item.by_place),
+                f"change the one that is not so; 'room: stations:' says it stands where"
+                f" '{item.link}' ends",
+            )
+        )
     framing = room_of(profile).framing
     if framing is not None and picture.fits is not None:
         for fit in framing.fits:
-            if fit.framing == picture.fits and not fit.fits:
+            if fit.framing == picture.fits and fit.judged not in ("fits", "just fits"):
+                todo = "a wider lens, or more room" if not fit.fits else "a longer lens, or nearer"
                 found.append(
                     reading.problem(
                         ("picture", "fits"),
-                        f"{fit.framing} does not fit: it does from"
-                        f" {lengths.one(fit.from_distance)}, the camera is"
+                        f"{fit_words(profile, fit)}; the camera is"
                         f" {lengths.one(framing.distance)} away",
-                        "a wider lens, or more room",
+                        todo,
                     )
                 )
+        if framing.face is not None and framing.face.cut:
+            found.append(
+                reading.problem(
+                    ("picture", "fits"),
+                    face_words(profile, framing.face),
+                    "aim the camera higher, or a wider lens",
+                )
+            )
     return found
 
 
