@@ -197,7 +197,7 @@ def about_picture(reading: Reading) -> list[Problem]:
     bands: dict[str, str] = {}
     safe: dict[str, str] = {}
     for name, look in profile.looks.items():
-        light = light_of(profile, name, look.presets)
+        light = light_of(profile, name, look.presets, weighed=False)
         apart = light.whites_apart
         if apart is not None and apart[0] > picture.whites_within and not look.whites_meant:
             found.append(
@@ -231,7 +231,7 @@ def about_picture(reading: Reading) -> list[Problem]:
     if picture.hold.held:
         by_white = picture.hold.white is not None or picture.hold.duv is not None
         for name, look in profile.looks.items():
-            light = light_of(profile, name, look.presets)
+            light = light_of(profile, name, look.presets, weighed=False)
             what, why = "picture", light.missing[0] if light.missing else ""
             if light.whole is not None:
                 if light.whole.cct is not None or not by_white:

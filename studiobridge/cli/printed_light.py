@@ -10,7 +10,7 @@ from studiobridge.cli.readings import bar, not_computed
 from studiobridge.figures.calibration import Calibration
 from studiobridge.figures.known import FixtureKnown
 from studiobridge.figures.light import FixtureLight, LightReading
-from studiobridge.figures.meter import Predicted
+from studiobridge.figures.meter import AS_GOOD_AS, Predicted
 from studiobridge.figures.sure import rounded, within
 from studiobridge.profile.model import SetProfile
 from studiobridge.shown import words
@@ -32,7 +32,7 @@ def sensor_lines(
         if sensor.lux is None:
             lines.append((sensor.device, f"not predicted: {words.listed(sensor.missing, 3)}"))
         else:
-            text = f"should read {sensor.lux:.0f} lx"
+            text = f"should read {lux(sensor.lux, AS_GOOD_AS)}"
             text += f", {sensor.cct:.0f} K" if sensor.cct is not None else ""
             lines.append((sensor.device, f"{text}, facing {sensor.faces}"))
     for entry in read or ():

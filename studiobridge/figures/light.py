@@ -87,8 +87,12 @@ def light_of(
     look: str | None,
     presets: Mapping[str, Preset],
     face: Face | None = None,
+    weighed: bool = True,
 ) -> LightReading:
-    """The light of these presets at the mark and on the backdrop, and the exposure it asks for."""
+    """The light of these presets at the mark and on the backdrop, and the exposure it asks for.
+
+    Not `weighed`: without how sure it is, which takes as long again as all the rest.
+    """
     face = face or Face(profile)
     missing: list[str] = []
     coloured = face.coloured(presets)
@@ -172,7 +176,7 @@ def light_of(
         whites_apart(presets),
         off,
         tuple(dict.fromkeys(missing)),
-        known(profile, presets),
+        known(profile, presets) if weighed else None,
         off_tint=tint,
         tints_apart=tints_apart(profile, presets),
         keying=tuple(k for k in keyed if k is not None),

@@ -13,7 +13,7 @@ from studiobridge.craft.chroma import spelled
 from studiobridge.figures.light import LightReading, light_of
 from studiobridge.figures.mains import CAUTION as MAINS_CAUTION
 from studiobridge.figures.mains import MainsReading, mains_of
-from studiobridge.figures.meter import Predicted, predicted
+from studiobridge.figures.meter import AS_GOOD_AS, Predicted, predicted
 from studiobridge.figures.room import RoomReading, room_of
 from studiobridge.profile.model import Device, Place, Preset, SetProfile
 from studiobridge.shown.floor import LINE, STYLE, floor
@@ -23,6 +23,7 @@ from studiobridge.shown.light import (
     backdrop_lines,
     exposure_lines,
     face_lines,
+    lux,
     white_lines,
 )
 from studiobridge.shown.setup import camera_lines
@@ -107,7 +108,8 @@ def sensor_lines(sensors: Sequence[Predicted]) -> list[tuple[str, str]]:
     return [
         (
             f"{sensor.device} should read",
-            f"{sensor.lux:.0f} lx" + (f", {sensor.cct:.0f} K" if sensor.cct is not None else ""),
+            lux(sensor.lux, AS_GOOD_AS)
+            + (f", {sensor.cct:.0f} K" if sensor.cct is not None else ""),
         )
         for sensor in sensors
         if sensor.lux is not None

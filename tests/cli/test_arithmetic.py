@@ -52,8 +52,13 @@ def test_light_of_the_corner(tmp_path: Path) -> None:
     assert key["lux"] == pytest.approx(1900 * 0.64 / away2 * cosine, rel=1e-4)
     assert found["whole"]["ratio"] == pytest.approx(2.0, abs=0.05)
     text = studiobridge("light", CORNER, home=tmp_path).stdout
-    assert "key to fill  2.0:1 (+1.0 stop)" in text
-    assert re.search(r"cloth +0\.1 stop above a grey card", text)
+    assert re.search(r"together +420 lx ± 0\.3 stop on the face", text)
+    assert "key to fill  2.0:1 ± 0.5 stop (+1.0 stop), key alone over fill" in text
+    assert "key and fill over fill 3.0:1 ± 0.3 stop" in text
+    assert "f/2.9 ± 0.3 stop at 1/50 s, ISO 250 (ISO 2720)" in text
+    assert re.search(r"cloth +0\.1 ± 0\.3 stop above a grey card", text)
+    assert found["sure"]["lux"] == pytest.approx(0.29, abs=0.05)
+    assert found["sure"]["coverage"] == "about 95 of 100"
 
 
 def test_mains_of_the_corner(tmp_path: Path) -> None:
