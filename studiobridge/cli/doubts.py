@@ -16,6 +16,8 @@ from studiobridge.figures.room import room_of
 from studiobridge.profile.build import Reading
 from studiobridge.profile.model import MARK, Device, Preset, SetProfile
 from studiobridge.profile.text import Problem
+from studiobridge.shown.framing import face_words, fit_words
+from studiobridge.shown.keying import doubt_words
 from studiobridge.shown.lengths import Lengths
 
 
@@ -165,6 +167,11 @@ def about_picture(reading: Reading) -> list[Problem]:
                     "give them one white, or say 'whites: meant' in the look",
                 )
             )
+        for keying in light.keying:
+            doubt = doubt_words(profile, keying)
+            if doubt is not None:
+                where = ("devices", keying.device, "keys")
+                found.append(reading.problem(where, f"in the look '{name}' {doubt[0]}", doubt[1]))
         for band in light.banding:
             if band.bands:
                 bands.setdefault(
@@ -209,14 +216,22 @@ def about_picture(reading: Reading) -> list[Problem]:
     framing = room_of(profile).framing
     if framing is not None and picture.fits is not None:
         for fit in framing.fits:
-            if fit.framing == picture.fits and not fit.fits:
+            if fit.framing == picture.fits and fit.judged not in ("fits", "just fits"):
+                todo = "a wider lens, or more room" if not fit.fits else "a longer lens, or nearer"
                 found.append(
                     reading.problem(
                         ("picture", "fits"),
-                        f"{fit.framing} does not fit: it does from"
-                        f" {lengths.one(fit.from_distance)}, the camera is"
+                        f"{fit_words(profile, fit)}; the camera is"
                         f" {lengths.one(framing.distance)} away",
-                        "a wider lens, or more room",
+                        todo,
                     )
                 )
+        if framing.face is not None and framing.face.cut:
+            found.append(
+                reading.problem(
+                    ("picture", "fits"),
+                    face_words(profile, framing.face),
+                    "aim the camera higher, or a wider lens",
+                )
+            )
     return found

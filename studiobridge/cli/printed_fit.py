@@ -91,6 +91,10 @@ def _about(profile: SetProfile, found: FitReading, row: Row, lengths: Lengths) -
         f"the picture is {lengths.one(wide)} × {lengths.one(high)} at the mark,"
         f" {lengths.both(row.distance)} from the lens"
     )
+    if "loose" in row.hinders:
+        lines.append(
+            f"TOO LOOSE for {row.framing}: so much stands between that no lens comes nearer"
+        )
     if row.near_a_face:
         lines.append(
             f"NEAR A FACE: nearer than {lengths.one(NEAR_A_FACE)} noses grow, whatever the lens"

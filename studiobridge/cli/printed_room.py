@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from studiobridge.cli import show
-from studiobridge.cli.readings import bar, not_computed, percent
+from studiobridge.cli.readings import bar, not_computed
 from studiobridge.figures.depth import Budget
 from studiobridge.figures.room import RoomReading
 from studiobridge.profile.model import SetProfile
 from studiobridge.shown import words
+from studiobridge.shown.framing import framing_lines
 from studiobridge.shown.lengths import Lengths
 
 STANDS_CAUTION = (
@@ -60,27 +61,12 @@ def print_room(profile: SetProfile, reading: RoomReading) -> None:
                 " change the one that is not so"
             )
         _print_variations(made, lengths, whole)
-    framed = reading.framing
-    if framed is not None:
+    if reading.framing is not None:
         show.out()
-        show.out(
-            f"{framed.focal:g} mm from {lengths.both(framed.distance)}: shows"
-            f" {lengths.one(framed.field[0])} × {lengths.one(framed.field[1])} at the mark"
-            f" ({framed.angle[0]:.0f}° × {framed.angle[1]:.0f}°)"
-        )
-        for fit in framed.fits:
-            verb = "fits" if fit.fits else "does not fit"
-            wish = " (what is asked for)" if fit.framing == profile.picture.fits else ""
-            show.out(
-                f"  {fit.framing}{wish} {verb}; it does from {lengths.both(fit.from_distance)}"
-            )
-        if framed.backdrop is not None:
-            name, wide, high = framed.backdrop
-            filled = "fills the picture" if min(wide, high) >= 1 else "does not fill the picture"
-            show.out(
-                f"  {words.clean(name)} {filled}: {percent(wide)} of its width,"
-                f" {percent(high)} of its height"
-            )
+        lens, *others = framing_lines(profile, reading.framing)
+        show.out(lens)
+        for text in others:
+            show.out(f"  {text}")
     for name, gap in reading.behind:
         show.out(f"from the mark back to {words.clean(name)}: {lengths.both(gap)}")
     if reading.standing:

@@ -16,7 +16,15 @@ from types import MappingProxyType
 
 from studiobridge.craft import lens
 from studiobridge.figures.depth import MOST_COMBINED, SAME, apart, ends, place_of, shortest
-from studiobridge.figures.framing import FRAMINGS, camera_of, framing, seen_on, view_of
+from studiobridge.figures.framing import (
+    FRAMINGS,
+    Fit,
+    Framing,
+    camera_of,
+    framing,
+    seen_on,
+    view_of,
+)
 from studiobridge.figures.light import light_of
 from studiobridge.figures.rays import at
 from studiobridge.figures.shadow import Shadow, shadow_of
@@ -32,6 +40,8 @@ NOSE, EAR = 0.03, 0.10
 PARTS = 1000
 # What a framing asks for is asked with the lens so far out from the mark (m).
 ANYWHERE = 2.0
+# So often at most it is looked for nearer (or farther), each time by what it was off.
+PATIENCE = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +69,9 @@ class Row:
     """One lens, one framing, some variations: how deep, and what the picture is (m).
 
     `distance` from the lens to the face, and from `needed` on the framing fits; `throw` is the link
-    that the lens sets. `covered` is how much of the picture the backdrop takes (0-1). `hinders`: "depth", "backdrop" where it does not
-    work for that.
+    that the lens sets. `covered` is how much of the picture the backdrop takes (0-1). It does not
+    work where something `hinders`: "depth", "backdrop", "framing" where no distance was found for it, or
+    "loose" where even the least one is so large that the person is lost in the picture.
     """
 
     focal: float
@@ -185,13 +196,15 @@ def fit_of(
         chosen = [by_name[name] for name in without]
     rows: list[Row] = []
     best: tuple[Row, list[Row], bool] | None = None
-    for name in framings:
-        for focal in lenses:
+    for name, focal in ((name, focal) for name in framings for focal in lenses):
+        try:
             some, more = _rows(made, focal, name, chosen)
-            rows.extend(_first_and_last(some))
-            answer = next((row for row in some if row.works), some[0])
-            if best is None or _better(answer, best[0], own):
-                best = (answer, some, more)
+        except ValueError as lacks:
+            return _nothing((str(lacks), *missing))
+        rows.extend(_first_and_last(some))
+        answer = next((row for row in some if row.works), some[0])
+        if best is None or _better(answer, best[0], own):
+            best = (answer, some, more)
     assert best is not None
     answer, some, more = best
     shadows, spill = _about(made, answer, missing)
@@ -221,7 +234,7 @@ def _idle(
     some: Sequence[Row],
     more: bool,
 ) -> tuple[str, ...]:
-    """Which variations save nothing with the lens of the answer; of those chosen, where some are."""
+    """Which variations save nothing with the answer's lens; of those chosen, where some are."""
     if made.throw is None or answer.depth is None:
         return ()
     if chosen is None:
@@ -246,8 +259,8 @@ def _better(one: Row, other: Row, own: float | None) -> bool:
 
     def rank(row: Row) -> tuple[bool, bool, Fraction, bool]:
         hinders = row.hinders
-        no_depth = row.depth is None
-        return ("depth" in hinders, bool(hinders), row.depth or Fraction(0), no_depth and row.focal != own)
+        strange = row.depth is None and row.focal != own
+        return ("depth" in hinders, bool(hinders), row.depth or Fraction(0), strange)
 
     return rank(one) < rank(other)
 
@@ -328,14 +341,27 @@ def _rows(
 
 def _gap(made: _Set, focal: float, name: str) -> Fraction:
     """How far from the mark the lens has to be along the room (m), to the next millimetre."""
-    mark, place = made.profile.room.mark, made.camera.place
-    assert mark is not None and place is not None
-    seen = framing(_camera_at(made, focal, ANYWHERE), [])
-    assert seen is not None
-    needed = next(fit.from_distance for fit in seen.fits if fit.framing == name)
-    aside = math.hypot(place.across - mark.across, place.height - mark.height)
-    along = math.sqrt(max(0.0, needed**2 - aside**2))
-    return Fraction(max(1, math.ceil(along * PARTS - 1e-6)), PARTS)
+    along = max(ANYWHERE, 3.0 * focal / PARTS)
+    for _ in range(PATIENCE):
+        fit = _fit(_seen(_camera_at(made, focal, along)), name)
+        if abs(fit.margin) < 1e-7:
+            break
+        # where the lens looks at the mark one step does it; looking past it, a few
+        along = max(2.5 * focal / PARTS, along - fit.margin)
+    return Fraction(math.ceil(along * PARTS + 1e-6), PARTS)
+
+
+def _seen(profile: SetProfile) -> Framing:
+    """The framing; ValueError with what is missing where there is none."""
+    lacks: list[str] = []
+    seen = framing(profile, lacks)
+    if seen is None:
+        raise ValueError(lacks[0])
+    return seen
+
+
+def _fit(seen: Framing, name: str) -> Fit:
+    return next(fit for fit in seen.fits if fit.framing == name)
 
 
 def _camera_at(made: _Set, focal: float, gap: float) -> SetProfile:
@@ -366,8 +392,8 @@ def _row(made: _Set, focal: float, name: str, chosen: Sequence[Variation]) -> Ro
     if throw is not None:
         depth = sum(supposed.room.chain.values(), Fraction(0))
         left = supposed.room.depth - depth if supposed.room.depth is not None else None
-    seen = framing(supposed, [])
-    assert seen is not None
+    seen = _seen(supposed)
+    fit = _fit(seen, name)
     covered = None
     if made.backdrop is not None:
         part = seen_on(supposed, supposed.devices[made.backdrop.name])
@@ -377,6 +403,8 @@ def _row(made: _Set, focal: float, name: str, chosen: Sequence[Variation]) -> Ro
         hinders.append("depth")
     if covered is not None and covered < WHOLE:
         hinders.append("backdrop")
+    if fit.judged == "too loose" or not fit.fits:
+        hinders.append("loose" if fit.fits else "framing")
     return Row(
         focal,
         name,
@@ -385,7 +413,7 @@ def _row(made: _Set, focal: float, name: str, chosen: Sequence[Variation]) -> Ro
         left,
         throw,
         seen.distance,
-        next(fit.from_distance for fit in seen.fits if fit.framing == name),
+        fit.from_distance,
         seen.field,
         covered,
         _sharp(made, supposed),

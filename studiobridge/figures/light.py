@@ -3,7 +3,8 @@
 Directions: the plane at the mark faces the camera (its place where the profile gives one, else
 straight away from the back wall). What a fixture gives there is inverse square and cosine;
 walls, ceiling and everything they bounce back are not in it, so a meter is right where it and
-this differ. The ratio is key over fill as they strike that plane, each by itself.
+this differ: held to the lights once, it makes the figures its own (`calibration.py`). The ratio
+is key over fill as they strike that plane, each by itself.
 
 A figure that is missing is named, and whatever needs it is not computed.
 """
@@ -20,6 +21,8 @@ from studiobridge.craft.grid import mired
 from studiobridge.figures.backdrops import Backdrop, backdrop_of
 from studiobridge.figures.exposing import Banding, Exposure, banding_of, exposure_of
 from studiobridge.figures.face import DARK, Face, Whole, share_of
+from studiobridge.figures.keying import Keying, keying_of
+from studiobridge.figures.known import Known, known
 from studiobridge.profile.model import Preset, SetProfile
 
 
@@ -57,6 +60,10 @@ class LightReading:
     # mired from the camera's white balance to the mixed white (positive: the light is warmer)
     off_balance: float | None
     missing: tuple[str, ...]
+    # how well all this is known
+    sure: Known | None = None
+    # how clean the key of each screen will be that is keyed out of the picture
+    keying: tuple[Keying, ...] = ()
 
 
 def light_of(
@@ -120,6 +127,7 @@ def light_of(
         for d in profile.devices.values()
         if d.kind == "backdrop"
     )
+    keyed = [keying_of(profile, d, every, whole, face) for d in profile.devices.values()]
     return LightReading(
         look,
         tuple(fixtures),
@@ -130,6 +138,8 @@ def light_of(
         whites_apart(presets),
         off,
         tuple(dict.fromkeys(missing)),
+        known(profile, presets),
+        tuple(k for k in keyed if k is not None),
     )
 
 

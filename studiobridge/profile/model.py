@@ -549,6 +549,8 @@ class Device:
     level_range: tuple[float, float] | None = None
     cct_range: tuple[float, float] | None = None
     dimmer: Dimmer = LINEAR
+    # does the profile say its dimmer, or is linear taken for granted?
+    dimmer_said: bool = True
     role: Role | None = None
     place: Place | None = None
     output: Output | None = None
@@ -563,6 +565,8 @@ class Device:
     reflects: float | None = None
     # a backdrop of this colour is keyed out of the picture
     keys: Literal["green", "blue"] | None = None
+    # the colour of its cloth or paint in white light
+    dye: Colour | None = None
     # the light's own pulse frequency (Hz) and how deep it modulates (%)
     pwm: float | None = None
     flicker: float | None = None

@@ -81,6 +81,7 @@ class Places(Part):
             ("size", device.fixture, device.size),
             ("glow", device.kind == "backdrop", device.glow),
             ("keys", device.kind == "backdrop", device.keys),
+            ("dye", device.kind == "backdrop", device.dye),
             ("duv", device.fixture, device.duv),
             ("reflects", device.kind == "backdrop", device.reflects),
             ("holds", device.battery, device.holds),

@@ -688,6 +688,7 @@ class DeviceShape(Shape):
     glow: Glow | None = None
     reflects: Reflects | None = None
     keys: Literal["green", "blue"] | None = None
+    dye: ColourText | None = None
     pwm: Frequency | None = None
     flicker: Flicker | None = None
     lead: LeadShape | None = None
@@ -810,7 +811,7 @@ class ReadingShape(Shape):
         WithJsonSchema(
             {
                 "anyOf": [
-                    {"type": "array", "items": {"type": "string"}, "minItems": 1},
+                    {"type": "array", "items": {"type": "string"}},
                     {
                         "type": "object",
                         "additionalProperties": {"type": "string", "examples": ["64 %"]},

@@ -24,6 +24,12 @@ class Lengths:
         both = (f"{float(metres):.2f} m", feet_and_inches(Fraction(metres)))
         return both[::-1] if self.feet else both
 
+    def small(self, metres: Fraction | float) -> str:
+        """A length less than a person: `31 cm`, or `12 1/4 in`."""
+        if self.feet:
+            return feet_and_inches(Fraction(metres))
+        return f"{float(metres) * 100:.0f} cm" if abs(float(metres)) < 1 else self.one(metres)
+
     def both(self, metres: Fraction | float) -> str:
         """`1.30 m (4 ft 3 1/4 in)`, or `4 ft 3 1/4 in (1.30 m)`."""
         first, other = self.pair(metres)

@@ -5,10 +5,14 @@ from __future__ import annotations
 import math
 
 from studiobridge.figures.backdrops import Backdrop
+from studiobridge.figures.calibration import Calibration
 from studiobridge.figures.exposing import Banding
+from studiobridge.figures.known import Known
 from studiobridge.figures.light import LightReading
+from studiobridge.figures.sure import COVERAGE, digits, rounded, within
 from studiobridge.profile.model import Picture, SetProfile
 from studiobridge.shown import words
+from studiobridge.shown.keying import keying_lines
 
 # What a line is about, and what it says.
 Line = tuple[str, str]
@@ -20,31 +24,38 @@ def light_lines(profile: SetProfile, reading: LightReading) -> list[Line]:
         *face_lines(reading),
         *white_lines(reading),
         *exposure_lines(profile.picture, reading),
-        *(line for backdrop in reading.backdrops for line in backdrop_lines(backdrop)),
+        *(line for found in reading.backdrops for line in backdrop_lines(found, reading.sure)),
+        *(line for found in reading.keying for line in keying_lines(profile, found)),
+        *sure_lines(profile, reading),
         *banding_lines(reading.banding),
     ]
 
 
-def face_lines(reading: LightReading) -> list[Line]:
-    """The light on the face, and the ratio of key to fill."""
+def face_lines(reading: LightReading, brief: bool = False) -> list[Line]:
+    """The light on the face, and the ratio of key to fill. `brief`: for a sheet on the wall."""
     lines: list[Line] = []
-    whole = reading.whole
+    whole, known = reading.whole, reading.sure
     if whole is not None:
-        lines.append(("together", f"{whole.lux:.0f} lx on the face"))
+        sure = known.lux if known is not None else None
+        lines.append(("together", f"{lux(whole.lux, sure)} on the face"))
         if whole.ratio is not None:
-            stop = math.log2(whole.ratio)
-            lines.append(
-                ("key to fill", f"{words.ratio(whole.ratio)} ({words.signed(stop, 1)} stop)")
-            )
+            sure = known.ratio if known is not None else None
+            stop = words.signed(math.log2(whole.ratio), 1)
+            text = f"{ratio(whole.ratio, sure)} ({stop} stop), key alone over fill"
+            if not brief:
+                text += ", on the plane that faces the camera"
+            if not brief and known is not None and known.both_over_fill is not None:
+                text += f"; key and fill over fill {ratio(known.both_over_fill, known.both)}"
+            lines.append(("key to fill", text))
     return lines
 
 
-def white_lines(reading: LightReading) -> list[Line]:
+def white_lines(reading: LightReading, brief: bool = False) -> list[Line]:
     """The mixed white beside the camera's, and how far the fixtures' whites are apart."""
     lines: list[Line] = []
-    whole = reading.whole
+    whole, known = reading.whole, reading.sure
     if whole is not None and whole.cct is not None:
-        text = white(whole.cct, whole.duv)
+        text = white(whole.cct, whole.duv, known)
         if reading.off_balance is not None:
             off = reading.off_balance
             side = "as the camera is set"
@@ -54,53 +65,189 @@ def white_lines(reading: LightReading) -> list[Line]:
         lines.append(("white", text))
     if reading.whites_apart is not None and reading.whites_apart[0] >= 0.5:
         apart, coolest, warmest = reading.whites_apart
-        lines.append(("whites", f"{apart:.0f} mired from {coolest} to {warmest}"))
+        text = f"{apart:.0f} mired from {coolest} to {warmest} as they are set"
+        if not brief and known is not None and known.whites_apart is not None:
+            text += f", ± {known.whites_apart:.0f} by how true such lamps are"
+        lines.append(("whites", text))
     return lines
 
 
-def white(kelvin: float, duv: float | None) -> str:
-    off_locus = duv is not None and abs(duv) >= 0.0001
-    return f"{kelvin:.0f} K" + (f", Duv {duv:+.4f}" if off_locus else "")
+def white(kelvin: float, duv: float | None, known: Known | None = None) -> str:
+    """`4300 K ± 11 mired, Duv +0.003 ± 0.005 (ANSI C78.377)`, no digit that nobody knows."""
+    if known is None or known.white is None or known.duv is None:
+        off_locus = duv is not None and abs(duv) >= 0.0001
+        return f"{kelvin:.0f} K" + (f", Duv {duv:+.4f}" if off_locus else "")
+    text = f"{rounded(kelvin, known.white * kelvin * kelvin / 1e6):.0f} K ± {known.white:.0f} mired"
+    if duv is not None and abs(duv) >= 0.0005:
+        text += f", Duv {duv:+.3f} ± {known.duv:.3f} (ANSI C78.377)"
+    return text
 
 
-def exposure_lines(picture: Picture, reading: LightReading) -> list[Line]:
-    """`f/2.9 at 1/50 s, ISO 250; set to f/2.8: 0.1 stop over`."""
-    made = reading.exposure
+def exposure_lines(picture: Picture, reading: LightReading, brief: bool = False) -> list[Line]:
+    """`f/2.9 ± 0.3 stop at 1/50 s, ISO 250 (ISO 2720); set to f/2.8: 0.1 stop over`."""
+    made, known = reading.exposure, reading.sure
     if made is None or picture.shutter is None:
         return []
-    text = f"f/{made.aperture:.1f} at {shutter(picture.shutter)}, ISO {picture.iso:g}"
+    sure = known.aperture if known is not None else None
+    # an f-number is said to one digit after the point, however well it is known
+    aperture = made.aperture
+    if sure is not None:
+        aperture = rounded(aperture, within(sure / 2.0, aperture))
+    text = f"f/{aperture:.{_after(aperture, made.aperture)}f}{give_or_take(sure)}"
+    text += f" at {shutter(picture.shutter)}, ISO {picture.iso:g}"
+    text += "" if brief else " (ISO 2720)"
     if made.over is not None:
         off = abs(made.over)
         side = "over" if made.over > 0 else "under"
         judged = "right" if off < 0.05 else f"{off:.1f} stop{'s' if off >= 1.05 else ''} {side}"
+        if not brief and sure is not None and 0.05 <= off <= sure:
+            judged += ", which is within that"
         text += f"; set to f/{picture.aperture:g}: {judged}"
     return [("exposure", text)]
+
+
+def _after(value: float, exact: float) -> int:
+    return 1 if exact < 10.0 or value != int(value) else 0
 
 
 def shutter(seconds: float) -> str:
     return f"1/{1 / seconds:.0f} s" if seconds < 0.5 else f"{seconds:g} s"
 
 
-def backdrop_lines(backdrop: Backdrop) -> list[Line]:
+def backdrop_lines(backdrop: Backdrop, known: Known | None = None) -> list[Line]:
     """A backdrop against a grey card and the subject, its evenness, what it throws forward."""
+    sure = known.backdrop(backdrop.device) if known is not None else None
     parts = []
     if backdrop.against_grey is not None:
-        parts.append(stops_of(backdrop.against_grey, "above a grey card", "below a grey card"))
+        band = sure.against_grey if sure is not None else None
+        parts.append(
+            stops_of(backdrop.against_grey, "above a grey card", "below a grey card", band)
+        )
     if backdrop.incident is not None:
-        text = stops_of(backdrop.incident, "above the subject", "below the subject")
+        band = sure.incident if sure is not None else None
+        text = stops_of(backdrop.incident, "above the subject", "below the subject", band)
         parts.append(f"{text} (incident)")
     if backdrop.spread is not None:
-        parts.append(f"even within {backdrop.spread:.1f} stop edge to edge")
+        band = sure.spread if sure is not None else None
+        parts.append(f"even within {_stops(backdrop.spread, band)} edge to edge")
     if backdrop.spill is not None:
-        parts.append(f"throws {backdrop.spill:.0f} lx on the subject's back")
+        band = sure.spill if sure is not None else None
+        parts.append(f"throws {lux(backdrop.spill, band)} on the subject's back")
     return [(backdrop.device, "; ".join(parts))] if parts else []
 
 
-def stops_of(value: float, above: str, below: str) -> str:
-    size = abs(value)
-    if size < 0.05:
-        return f"level with {above.split(' ', 1)[1]}"
-    return f"{size:.1f} stop{'s' if size >= 1.05 else ''} {above if value > 0 else below}"
+def stops_of(value: float, above: str, below: str, band: float | None = None) -> str:
+    """`3.1 ± 0.4 stops below the subject`; level where it is hardly off."""
+    if abs(value) < 0.05:
+        return f"level with {above.split(' ', 1)[1]}{give_or_take(band)}"
+    return f"{_stops(abs(value), band)} {above if value > 0 else below}"
+
+
+def _stops(value: float, band: float | None) -> str:
+    """`1.1 ± 0.4 stop`."""
+    places, give = 1, ""
+    if band is not None:
+        places, give = min(1, max(0, digits(band))), f" ± {_tenth(band):.1f}"
+    return f"{value:.{places}f}{give} stop{'s' if value >= 1.05 else ''}"
+
+
+def sure_lines(profile: SetProfile, reading: LightReading) -> list[Line]:
+    """What the ± means, what is in none of them, and which figure to find out first."""
+    known = reading.sure
+    if known is None or known.lux is None:
+        return []
+    lines = [("sure", f"± holds in {COVERAGE} (JCGM 100)")]
+    guessed = [
+        fixture.device
+        for fixture in reading.fixtures
+        if not profile.devices[fixture.device].dimmer_said and 0.0 < fixture.level < 100.0
+    ]
+    if guessed:
+        one = "its dimmer is" if len(guessed) == 1 else "their dimmers are"
+        text = f"{words.listed(guessed)}: {one} not given, and linear is taken for granted"
+        lines.append(("", f"{text}: add 'dimmer:', or hold a meter to it at this level"))
+    return lines
+
+
+def bounced(known: Known | None) -> str:
+    """What walls and ceiling add: it is never in a band, for it only ever adds."""
+    if known is None or known.bounce is None:
+        return "Without what walls and ceiling bounce back: where a meter differs, it is right."
+    if known.bounce < 0.05:
+        return "What walls and ceiling bounce back at the face is in your meter's readings."
+    return (
+        "Without what walls and ceiling bounce back, which in a shut room may be"
+        f" {known.bounce:.1f} stop more on the face: where a meter differs, the meter is right."
+    )
+
+
+def meter_lines(made: Calibration) -> list[Line]:
+    """What your meter made of the makers' figures, and how each reading goes with the others."""
+    lines: list[Line] = []
+    for scale in made.scales:
+        share = f"{rounded(scale.scale, scale.scale * scale.within):.3g}"
+        count = f"{scale.readings} reading{'s' if scale.readings != 1 else ''}"
+        percent = max(1.0, scale.within * 100.0)
+        text = f"{scale.device} {share} × its maker's figure (from {count}, ± {percent:.0f} %)"
+        lines.append(("by your meter", text))
+    if made.makers:
+        lines.append(("by the maker", words.listed(list(made.makers), 99)))
+    for place, light in made.around.items():
+        lines.append(
+            ("no light on", f"{light:.3g} lx at {_the(place)}, taken off what is read there")
+        )
+    for read in made.readings:
+        lit = words.listed(list(read.on), 99) or "no light on"
+        what = f"{read.lux:.4g} lx at {_the(read.at)}, {lit}"
+        if read.stops is not None and not read.why:
+            off = abs(read.stops)
+            what += (
+                ": as the others say"
+                if off < 0.05
+                else (f": {off:.1f} stop {'over' if read.stops > 0 else 'under'}")
+            )
+        if read.why:
+            what += f": {read.why}"
+        lines.append((f"reading {read.n}", what))
+    lines.extend(("dimmer", text) for text in made.dimmers)
+    return lines
+
+
+def _the(place: str) -> str:
+    return "the face" if place == "face" else f"the middle of {place}"
+
+
+def lux(value: float, stops: float | None) -> str:
+    """`420 lx ± 0.3 stop`: no digit that nobody knows."""
+    if stops is None:
+        return f"{value:.0f} lx"
+    known = rounded(value, within(stops, value))
+    return f"{known:.{_places(value, stops)}f} lx{give_or_take(stops)}"
+
+
+def _places(value: float, stops: float) -> int:
+    """Digits after the point: none, but for light of a few lux."""
+    return min(1, max(0, digits(within(stops, value)))) if value < 10.0 else 0
+
+
+def ratio(value: float, stops: float | None) -> str:
+    """`2.0:1 ± 0.4 stop`."""
+    if stops is not None:
+        least = min(value, 1.0 / value)
+        coarse = digits(within(stops, 1.0 / least)) < 1
+        if coarse:
+            text = f"{value:.0f}:1" if value >= 0.95 else f"1:{1.0 / value:.0f}"
+            return text + give_or_take(stops)
+    return words.ratio(value) + give_or_take(stops)
+
+
+def give_or_take(stops: float | None) -> str:
+    return "" if stops is None else f" ± {_tenth(stops):.1f} stop{'s' if stops >= 1.05 else ''}"
+
+
+def _tenth(stops: float) -> float:
+    """Up to the next tenth, for a band is not to be narrower than it is; never none."""
+    return max(0.1, math.ceil(stops * 10.0 - 0.2) / 10.0)
 
 
 def banding_lines(banding: tuple[Banding, ...]) -> list[Line]:

@@ -17,6 +17,7 @@ from studiobridge.figures.meter import Predicted, predicted
 from studiobridge.figures.room import RoomReading, room_of
 from studiobridge.profile.model import Device, Place, Preset, SetProfile
 from studiobridge.shown.floor import LINE, STYLE, floor
+from studiobridge.shown.keying import keying_lines
 from studiobridge.shown.lengths import Lengths
 from studiobridge.shown.light import (
     backdrop_lines,
@@ -112,10 +113,11 @@ def camera_lines(profile: SetProfile) -> list[tuple[str, str]]:
 def light_lines(profile: SetProfile, reading: LightReading) -> list[tuple[str, str]]:
     """What is looked for on a wall; all there is to say of the light is what `light` prints."""
     return [
-        *face_lines(reading),
-        *white_lines(reading),
-        *exposure_lines(profile.picture, reading),
-        *(line for backdrop in reading.backdrops for line in backdrop_lines(backdrop)),
+        *face_lines(reading, brief=True),
+        *white_lines(reading, brief=True),
+        *exposure_lines(profile.picture, reading, brief=True),
+        *(line for found in reading.backdrops for line in backdrop_lines(found, reading.sure)),
+        *(line for made in reading.keying for line in keying_lines(profile, made, brief=True)),
     ]
 
 

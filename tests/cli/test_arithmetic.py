@@ -115,7 +115,7 @@ def test_a_shutter_that_bands_warns(tmp_path: Path) -> None:
 def test_a_framing_that_does_not_fit_warns(tmp_path: Path) -> None:
     path = changed(tmp_path, ("fits: head-and-shoulders", "fits: full-length"))
     done = studiobridge("check", path, home=tmp_path)
-    assert "full-length does not fit: it does from 3.08 m" in done.stdout
+    assert "full-length does not fit: it does from 3.10 m" in done.stdout
 
 
 def test_a_chain_deeper_than_the_room_warns(tmp_path: Path) -> None:
@@ -242,3 +242,36 @@ def test_markup_in_a_title_is_only_text(tmp_path: Path) -> None:
         out = tmp_path / f"s.{ending}"
         assert studiobridge("sheet", path, "-o", out, home=tmp_path).returncode == 0
         assert nasty not in out.read_text(encoding="utf-8")
+
+
+def test_room_says_how_near_a_framing_is_and_what_is_no_backdrop(tmp_path: Path) -> None:
+    """Of a sensor of 15.6 mm 16:9 leaves 13.2 mm, half a centimetre too little."""
+    path = changed(
+        tmp_path, ("fits: head-and-shoulders", "fits: head-and-shoulders\n  aspect: 16:9")
+    )
+    said = studiobridge("room", path, home=tmp_path).stdout
+    assert "head-and-shoulders (what is asked for) just does not fit" in said
+    aside = changed(tmp_path, ("across: 0 m, height: 1.2 m}", "across: 0.6 m, height: 1.2 m}"))
+    said = studiobridge("room", aside, home=tmp_path).stdout
+    assert "on the left" in said and "% of the picture is not backdrop" in said
+
+
+def test_a_framing_far_too_wide_warns(tmp_path: Path) -> None:
+    path = changed(tmp_path, ("focal: 24 mm", "focal: 10 mm"))
+    assert "head-and-shoulders is too loose" in studiobridge("check", path, home=tmp_path).stdout
+
+
+def keys_of(shape: object) -> set[str]:
+    if isinstance(shape, dict):
+        return set(shape).union(*(keys_of(value) for value in shape.values()))
+    if isinstance(shape, list):
+        return set().union(*(keys_of(item) for item in shape))
+    return set()
+
+
+def test_every_key_that_room_prints_is_described(tmp_path: Path) -> None:
+    found = json.loads(studiobridge("room", CORNER, "--json", home=tmp_path).stdout)
+    rows = (CONFIG.parent / "DEVELOPERS.md").read_text(encoding="utf-8").splitlines()
+    row = next(line for line in rows if line.startswith("| `room --json`"))
+    assert {"seen", "face", "lacks", "variations"} <= keys_of(found)
+    assert {key for key in keys_of(found) if f"`{key}`" not in row} == set()
