@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from studiobridge.cli import show
 from studiobridge.cli.readings import bar, not_computed, percent
 from studiobridge.craft.lens import NEAR_A_FACE, PARTS_OF_DIAGONAL
+from studiobridge.figures.depth import SAME
 from studiobridge.figures.fitting import WHOLE, FitReading, Row, Sharp
 from studiobridge.figures.shadow import Shadow
 from studiobridge.profile.model import SetProfile
@@ -43,8 +44,8 @@ def print_fit(profile: SetProfile, found: FitReading) -> None:
             show.out(
                 "There are more ways: these are the shortest, and the last row gives nothing up."
             )
-    for name in found.idle:
-        show.out(_idle(profile, found, name, shown))
+    for line in _idle(profile, found, shown):
+        show.out(line)
     not_computed(found.missing)
 
 
@@ -62,7 +63,7 @@ def sentence(profile: SetProfile, found: FitReading, row: Row, lengths: Lengths)
             f"TOO DEEP: {lengths.both(row.depth)}, {lengths.one(-row.left)} more than the room has"
         )
     fits = f"{row.framing} fits from {lengths.one(row.needed)} with {row.focal:g} mm"
-    if lengths.one(row.needed) != lengths.one(row.distance):
+    if row.distance - row.needed > SAME:
         fits += f", the lens is {lengths.one(row.distance)} away"
     gives = f"what gives way: {words.listed(list(row.without))}" if row.without else ""
     return "; ".join(filter(None, (parts[0], fits, _cover(found, row), gives)))
@@ -174,7 +175,7 @@ def _print_rows(
     room = profile.room.depth
     deepest = [float(row.depth) for row in rows if row.depth is not None]
     whole = float(room) if room is not None else max(deepest, default=0.0)
-    columns = max(8, min(24, show.width() - 68))
+    columns = max(8, min(24, show.width() - 72))
     several = len({row.framing for row in rows}) > 1
     cells = []
     for row in rows[:MOST_ROWS]:
@@ -183,10 +184,10 @@ def _print_rows(
             left = lengths.one(row.left) if row.left >= 0 else "TOO DEEP"
         cells.append(
             (
-                "" if one_lens else f"{row.focal:g} mm",
+                "" if one_lens else f"{row.focal:g} mm" + ("!" if row.near_a_face else ""),
                 row.framing if several else "",
                 ", ".join(row.without) or ("nothing" if found.throw_link is not None else ""),
-                "" if one_lens else lengths.one(row.distance) + ("!" if row.near_a_face else ""),
+                "" if one_lens else lengths.one(row.distance),
                 lengths.one(row.depth) if row.depth is not None else "",
                 left,
                 _share(row.covered),
@@ -196,7 +197,7 @@ def _print_rows(
     against = "of the room" if room is not None else "deep, drawn"
     cover = words.clean(found.backdrop or "")
     heads = ("lens", "framing", "gives way", "away", "deep", "left", cover, against)
-    show.print_table(heads, cells)
+    show.print_table(heads, cells, spare=("away",))
     notes = []
     if not one_lens and any(row.near_a_face for row in rows):
         notes.append("! nearer to a face than is kind to it")
@@ -217,12 +218,20 @@ def _share(covered: float | None) -> str:
     return "all" if covered >= WHOLE else f"{min(99, int(covered * 100))} %"
 
 
-def _idle(profile: SetProfile, found: FitReading, name: str, row: Row) -> str:
-    variation = next(v for v in profile.room.variations if v.name == name)
-    if set(variation.links) == {found.throw_link}:
-        return f"{name} saves nothing here: the lens sets {found.throw_link}"
+def _idle(profile: SetProfile, found: FitReading, row: Row) -> list[str]:
+    """Why some variations save nothing with this lens, a line a reason."""
     room = profile.room
-    longer = sum(variation.links.values()) >= sum(room.chain[link] for link in variation.links)
-    if longer:
-        return f"{name} saves nothing"
-    return f"{name} saves nothing here: {row.focal:g} mm asks for that distance anyway"
+    reasons: dict[str, list[str]] = {}
+    for variation in room.variations:
+        if variation.name not in found.idle:
+            continue
+        why = f"{row.focal:g} mm asks for that distance anyway"
+        if set(variation.links) == {found.throw_link}:
+            why = f"the lens sets {found.throw_link}"
+        elif sum(variation.links.values()) >= sum(room.chain[link] for link in variation.links):
+            why = "no shorter than the chain"
+        reasons.setdefault(why, []).append(variation.name)
+    return [
+        f"{words.listed(names)} {'save' if len(names) > 1 else 'saves'} nothing here: {why}"
+        for why, names in reasons.items()
+    ]

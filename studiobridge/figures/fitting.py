@@ -70,7 +70,7 @@ class Row:
 
     `distance` from the lens to the face, and from `needed` on the framing fits; `throw` is the link
     that the lens sets. `covered` is how much of the picture the backdrop takes (0-1). It does not
-    work where something `hinders`: "depth", "backdrop", "framing" where no distance was found for it, or
+    work where something `hinders`: "depth", "backdrop", "framing" where no distance was found, or
     "loose" where even the least one is so large that the person is lost in the picture.
     """
 
