@@ -324,12 +324,35 @@ def mains(
 
 
 @app.command()
-def room(profile: ProfileArgument, as_json: JsonOption = False) -> None:
+def room(
+    profile: ProfileArgument,
+    fit: Annotated[
+        bool, typer.Option("--fit", help="How deep it has to be for a lens, and what gives way.")
+    ] = False,
+    lens: Annotated[
+        str | None, typer.Option("--lens", help="With --fit: 16mm,24mm; else the usual ones.")
+    ] = None,
+    framing: Annotated[
+        str | None, typer.Option("--framing", help="With --fit: what has to be in the picture.")
+    ] = None,
+    without: Annotated[
+        str | None, typer.Option("--without", help="With --fit: these variations, or links.")
+    ] = None,
+    backdrop: Annotated[
+        str | None, typer.Option("--backdrop", help="With --fit: which one is behind.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
     """The room: the depth the set takes, what the lens shows, where everything stands."""
     from studiobridge.cli import printed_room, readings
     from studiobridge.figures.room import room_of
 
     reading = read_or_stop(profile)
+    if fit or any(asked is not None for asked in (lens, framing, without, backdrop)):
+        from studiobridge.cli import fitted
+
+        fitted.fit(reading.profile, lens, framing, without, backdrop, as_json)
+        return
     found = room_of(reading.profile)
     if as_json:
         show.print_json(readings.plain(found))
