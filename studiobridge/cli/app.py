@@ -18,6 +18,7 @@ from studiobridge.cli import base, show
 COMMANDS = {
     "profiles": ("check", "plan", "light", "mains", "room", "sheet", "schema", "version"),
     "explaining": ("explain",),
+    "balancing": ("balance",),
     "hearing": ("listen",),
     "meeting": ("meet",),
     "running": (

@@ -3,71 +3,34 @@
 What is not asked for, and not in the look's own `wants`, stays as the look has it. The sum of what
 is missed, in stops and squared, is least (`craft/balancing.py`), so that two wishes that cannot
 both be had share what is missed by their weights: the light on the face and its ratio are worth
-ten of the backdrop and thirty of a rim, for a face that is wrong spoils the picture, and a rim only
-misses from it. Levels come out on the steps each light really has.
+forty of the backdrop and more than a hundred of a rim, for a face that is wrong spoils the picture,
+and a rim only misses from it. Levels come out on the steps each light really has.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
-from studiobridge.craft import balancing, mark
+from studiobridge.craft import balancing
 from studiobridge.craft.balancing import Task
 from studiobridge.craft.grid import Grid
-from studiobridge.figures.exposing import exposure_of
-from studiobridge.figures.face import DARK, Face, Whole
+from studiobridge.figures.face import Face
+from studiobridge.figures.limits import MISSED, Limit, Wish, limits_of
 from studiobridge.figures.mains import mains_of
-from studiobridge.figures.targets import lamps_of
 from studiobridge.figures.watts import usual_draw
 from studiobridge.figures.whites import Whites, whites_for
+from studiobridge.figures.wishes import CannotBalance, Sums, over_each_other
 from studiobridge.profile.model import Preset, SetProfile, Wants
 
-What = Literal["face", "ratio", "backdrop", "rim", "even"]
-# Whose wish it is: asked for now, what the look says it is for, or how the look stands.
-By = Literal["asked", "look", "as it is"]
-
-# What a square of a missed stop counts (see above). Evenness is wanted least: five points share it.
-WEIGHTS: dict[What, float] = {
-    "face": 100.0,
-    "ratio": 100.0,
-    "backdrop": 10.0,
-    "rim": 3.0,
-    "even": 1.0,
-}
 # A light that goes another way than all others together: enough to choose among equals.
 PULL = 1e-3
 # What a lit light may not go below, as a share of full: a wish is about light.
 LEAST = 1e-4
 # Levels on either side of the best that are tried.
 AROUND = 8
-# From here on a wish is called missed (stops); a third of a stop is what one sees at once.
-MISSED = 0.1
-# Dark lights come on where that mends at least so much: a tenth of a stop of the face.
-WORTH = WEIGHTS["face"] * 0.1**2
-
-
-@dataclass(frozen=True, slots=True)
-class Wish:
-    """One wish and what becomes of it: lx on the face, key over fill, else stops.
-
-    `off` is stops above what is wanted. `nearest`: what there would be if all other wishes were
-    kept, where this one is missed.
-    """
-
-    what: What
-    device: str | None
-    by: By
-    wanted: float
-    got: float
-    off: float
-    nearest: float | None = None
-
-    @property
-    def missed(self) -> bool:
-        return abs(self.off) > MISSED
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,13 +58,16 @@ class Setting:
 class Balanced:
     """A look solved: its settings, its wishes, its white, and what is to be said of it.
 
-    `aperture`: wanted and got, where ISO and shutter are given. `over`: what the mains say to it.
+    `aperture`: wanted and got, where ISO and shutter are given. `even`: of each backdrop with wash
+    lights, stops edge to edge before and after. `over`: what the mains say to it.
     """
 
     look: str
     settings: tuple[Setting, ...]
     wishes: tuple[Wish, ...]
+    limits: tuple[Limit, ...]
     aperture: tuple[float, float] | None
+    even: Mapping[str, tuple[float, float]]
     white: Whites | None
     over: tuple[str, ...]
     missing: tuple[str, ...]
@@ -110,22 +76,6 @@ class Balanced:
     def presets(self) -> dict[str, Preset]:
         """What changes, by device."""
         return {s.device: s.now for s in self.settings if s.changed}
-
-
-class CannotBalance(Exception):
-    """What was asked for cannot be reckoned. `todo` says what to do about it."""
-
-    def __init__(self, what: str, todo: str) -> None:
-        super().__init__(f"{what}; {todo}" if todo else what)
-        self.what, self.todo = what, todo
-
-
-def over_each_other(asked: Wants, own: Wants) -> Wants:
-    """What is asked for now, over what the look says it is for."""
-    if asked.aperture is not None or asked.lux is not None:
-        own = replace(own, aperture=None, lux=None)
-    said = {f.name: getattr(asked, f.name) for f in fields(Wants)}
-    return replace(own, **{key: value for key, value in said.items() if value is not None})
 
 
 def balance(
@@ -162,8 +112,10 @@ def balance(
     return Balanced(
         look,
         tuple(settings),
-        solved.wishes_got,
+        solved.found,
+        tuple(limits_of(profile, solved.lamps, solved.levels, solved.found)),
         solved.aperture,
+        solved.even,
         white,
         tuple(over),
         tuple(dict.fromkeys(solved.missing)),
@@ -173,11 +125,11 @@ def balance(
 def stands(profile: SetProfile, look: str, wants: Wants) -> tuple[Wish, ...]:
     """How far a look is from what it is for, as it stands. Empty where that cannot be reckoned."""
     try:
-        made = _Made(profile, look, Wants(), wants, Face(profile), {}, [])
+        made = Sums(profile, look, Wants(), wants, Face(profile), {}, [])
     except CannotBalance:
         return ()
     x = made.shares()
-    return tuple(wish for wish in made.wishes(x) if wish.by == "look" and wish.what != "even")
+    return tuple(wish for wish in made.wishes(x) if wish.by == "look")
 
 
 def _setting(
@@ -196,168 +148,8 @@ def _setting(
     return Setting(name, was, now, device.hand_set, end, watts, held, needed)
 
 
-class _Made:
-    """The wishes of one look as sums over its lights."""
-
-    def __init__(
-        self,
-        profile: SetProfile,
-        look: str,
-        asked: Wants,
-        own: Wants,
-        face: Face,
-        steps: Mapping[str, Grid],
-        missing: list[str],
-    ) -> None:
-        self.profile, self.asked, self.own = profile, asked, own
-        self.wants = over_each_other(asked, own)
-        self.lamps = lamps_of(profile, face, profile.looks[look].presets, steps, missing)
-        self.missing = missing
-        self.look = look
-        if profile.room.mark is None:
-            raise CannotBalance(
-                "no mark is given in the room: nothing is known of the light on the face",
-                "add 'mark:' to 'room:', like {from_back: 1.5 m, height: 1.3 m}",
-            )
-        at = self.shares()
-        self.face = tuple(lamp.face for lamp in self.lamps)
-        self.lux_now = _sum(self.face, at)
-        if self.lux_now < DARK:
-            raise CannotBalance(
-                f"no light of the look '{look}' reaches the face",
-                "aim a light at the mark, say its 'place:' and 'output:', and light it in the look",
-            )
-        self.rows: list[tuple[What, str | None, By, balancing.Wish]] = []
-        self.aperture_of = self._aperture()
-        self._face_and_ratio(at)
-        self._rims(at)
-        self._backdrops(at)
-
-    def shares(self) -> tuple[float, ...]:
-        return tuple(lamp.share(lamp.level) for lamp in self.lamps)
-
-    def wishes(self, x: Sequence[float]) -> list[Wish]:
-        found = []
-        for what, device, by, row in self.rows:
-            off = balancing.missed(row, x)
-            wanted = {"face": row.fixed, "ratio": 2.0**row.stops}.get(what, row.stops)
-            got = wanted * 2.0**off if what in ("face", "ratio") else wanted + off
-            found.append(Wish(what, device, by, wanted, got, off))
-        return found
-
-    def role(self, role: str) -> tuple[float, ...]:
-        return tuple(lamp.face if lamp.role == role else 0.0 for lamp in self.lamps)
-
-    def by(self, key: str) -> By:
-        if getattr(self.asked, key) is not None:
-            return "asked"
-        return "look" if getattr(self.wants, key) is not None else "as it is"
-
-    def _add(
-        self,
-        what: What,
-        device: str | None,
-        by: By,
-        over: Iterable[float],
-        under: Iterable[float],
-        fixed: float,
-        stops: float,
-        share: float = 1.0,
-    ) -> None:
-        weight = WEIGHTS[what] * share
-        wish = balancing.Wish(tuple(over), tuple(under), fixed, stops, weight)
-        self.rows.append((what, device, by, wish))
-
-    def _aperture(self) -> float | None:
-        """The f-number that 1 lx on the face asks for; it goes with the square root of the light.
-
-        From the same place as `light` has it, whatever lens and meter are given.
-        """
-        missing: list[str] = []
-        made = exposure_of(self.profile, Whole(1000.0, None, None, None, None), missing)
-        if made is None:
-            if self.wants.aperture is not None:
-                raise CannotBalance(
-                    f"an aperture is wanted, and {missing[0].partition(':')[0]}",
-                    "add it to 'picture:', or want the light on the face in lux",
-                )
-            return None
-        return made.aperture / math.sqrt(1000.0)
-
-    def _face_and_ratio(self, at: Sequence[float]) -> None:
-        none = [0.0] * len(self.lamps)
-        lux, by = self.wants.lux, self.by("lux")
-        if self.wants.aperture is not None and self.aperture_of is not None:
-            lux, by = (self.wants.aperture / self.aperture_of) ** 2, self.by("aperture")
-        self._add("face", None, by, self.face, none, lux or self.lux_now, 0.0)
-        key, fill = self.role("key"), self.role("fill")
-        if self.wants.ratio is not None:
-            for role, sums in (("key", key), ("fill", fill)):
-                if not any(sums):
-                    raise CannotBalance(
-                        f"a ratio is wanted, and no light of the look '{self.look}' that reaches"
-                        f" the face has the role {role}",
-                        f"add 'role: {role}' to that light, and light it in the look",
-                    )
-            self._add("ratio", None, self.by("ratio"), key, fill, 0.0, math.log2(self.wants.ratio))
-        elif (a := _sum(key, at)) >= DARK and (b := _sum(fill, at)) >= DARK:
-            self._add("ratio", None, "as it is", key, fill, 0.0, math.log2(a / b))
-
-    def _rims(self, at: Sequence[float]) -> None:
-        key = self.role("key")
-        key_now = _sum(key, at)
-        rims = [i for i, lamp in enumerate(self.lamps) if lamp.head > 0]
-        if self.wants.rim is not None and not (rims and any(key)):
-            lacks = "rim" if not rims else "key"
-            raise CannotBalance(
-                f"a rim is wanted over the key, and no light of the look '{self.look}' with place"
-                f" and output has the role {lacks}",
-                f"add 'role: {lacks}' to that light, and light it in the look",
-            )
-        for i in rims:
-            over = [0.0] * len(self.lamps)
-            over[i] = self.lamps[i].head
-            name = self.lamps[i].name
-            if self.wants.rim is not None:
-                self._add("rim", name, self.by("rim"), over, key, 0.0, self.wants.rim)
-            elif (now := over[i] * at[i]) >= DARK and key_now >= DARK:
-                stops = math.log2(now / key_now)
-                self._add("rim", name, "as it is", over, key, 0.0, stops)
-
-    def _backdrops(self, at: Sequence[float]) -> None:
-        grey = [mark.luminance_of(lux, mark.GREY_CARD) for lux in self.face]
-        names = [d.name for d in self.profile.devices.values() if d.kind == "backdrop"]
-        lit = [n for n in names if any(n in lamp.behind for lamp in self.lamps)]
-        if self.wants.backdrop is not None and not lit:
-            what = "a backdrop is wanted against the face, and "
-            if not names:
-                raise CannotBalance(what + "this set has none", "add one, or leave it out")
-            raise CannotBalance(
-                f"{what}nothing is known of the light on {names[0]}",
-                "give it 'place:', 'size:' and 'glow:' or 'reflects:'",
-            )
-        for name in lit:
-            count = max(len(lamp.behind[name]) for lamp in self.lamps if name in lamp.behind)
-            points = [
-                [lamp.behind[name][p] if name in lamp.behind else 0.0 for lamp in self.lamps]
-                for p in range(count)
-            ]
-            middle = points[count // 2]
-            now, subject = _sum(middle, at), _sum(grey, at)
-            if self.wants.backdrop is not None:
-                by, stops = self.by("backdrop"), self.wants.backdrop
-                self._add("backdrop", name, by, middle, grey, 0.0, stops)
-                if sum(lamp.role == "wash" and name in lamp.behind for lamp in self.lamps) > 1:
-                    mean = [sum(column) / count for column in zip(*points, strict=True)]
-                    for point in points:
-                        self._add("even", name, by, point, mean, 0.0, 0.0, 1.0 / count)
-            elif now > 0:
-                stops = math.log2(now / subject)
-                self._add("backdrop", name, "as it is", middle, grey, 0.0, stops)
-
-
-class _Solved(_Made):
-    """The same, with the levels that come nearest."""
+class _Solved(Sums):
+    """The sums of a look, with the levels that come nearest."""
 
     def __init__(
         self,
@@ -373,11 +165,16 @@ class _Solved(_Made):
         dark = {i for i, lamp in enumerate(self.lamps) if lamp.level <= 0 and not lamp.held}
         task = self._task(dark)
         x = balancing.solve(task)
-        if dark and any(w.missed for w in self.wishes(x) if w.by != "as it is"):
-            # lights that are off stay off, unless what is wanted cannot be had without them
+        if dark:
+            # lights that are off stay off, unless something asked for cannot be had without them
             free = self._task(set())
             tried = balancing.solve(free)
-            if balancing.cost(task, x) - balancing.cost(free, tried) > WORTH:
+            both = zip(self.wishes(x), self.wishes(tried), strict=True)
+            mends = any(
+                was.missed and was.by != "as it is" and abs(was.off) - abs(now.off) > MISSED
+                for was, now in both
+            )
+            if mends and balancing.cost(free, tried) < balancing.cost(task, x):
                 task, x, dark = free, tried, set()
         choices = [
             [lamp.level] if task.low[i] == task.high[i] else lamp.levels(x[i], AROUND)
@@ -388,10 +185,17 @@ class _Solved(_Made):
         self.levels = [c[out.index(value)] for c, out, value in zip(choices, outs, on, strict=True)]
         self.task, self.x = task, x
         got = self.wishes(on)
-        self.wishes_got = tuple(
-            replace(wish, nearest=self._nearest(n)) if wish.missed else wish
+        self.found = tuple(
+            replace(wish, nearest=self._nearest(n, got)) if wish.missed else wish
             for n, wish in enumerate(got)
         )
+        now = self.shares()
+        self.even = {
+            name: (before, after)
+            for name in {name for what, name, _, _ in self.rows if what == "even" and name}
+            if (before := self.spread(name, now)) is not None
+            and (after := self.spread(name, on)) is not None
+        }
         self.aperture = None
         if self.aperture_of is not None:
             lux = next(w for w in got if w.what == "face")
@@ -420,13 +224,16 @@ class _Solved(_Made):
         rows = tuple(row for _, _, _, row in self.rows)
         return Task(rows, tuple(low), tuple(high), tuple(stay), PULL)
 
-    def _nearest(self, n: int) -> float:
-        """What a wish comes to where all others are kept: it alone gives way."""
-        wishes = list(self.task.wishes)
-        wishes[n] = replace(wishes[n], weight=wishes[n].weight * 1e-4)
-        x = balancing.solve(replace(self.task, wishes=tuple(wishes), pull=PULL * 1e-4))
+    def _nearest(self, n: int, got: Sequence[Wish]) -> float:
+        """What a wish comes to where it alone gives way."""
+        weights = []
+        for k, wish in enumerate(got):
+            own = self.rows[self.places[k]][3].weight
+            dropped = wish.missed and wish.what not in ("face", "ratio")
+            weights.append(own * 1e-3 if k == n else 0.0 if dropped else own)
+        by_row = dict(zip(self.places, weights, strict=True))
+        wishes = tuple(
+            replace(row, weight=by_row.get(k, 0.0)) for k, row in enumerate(self.task.wishes)
+        )
+        x = balancing.solve(replace(self.task, wishes=wishes, pull=PULL * 1e-4))
         return self.wishes(x)[n].got
-
-
-def _sum(a: Sequence[float], x: Sequence[float]) -> float:
-    return sum(i * j for i, j in zip(a, x, strict=True))
