@@ -159,7 +159,7 @@ def _write(
             raise Stop(BAD_INPUT, f"{path}: there is a look '{as_new}' already; nothing is written")
         else:
             presets = {s.device: s.now for s in solved.settings}
-            save_balanced(path, as_new, presets, wants)
+            save_balanced(path, as_new, presets, wants, before.looks[solved.look].whites_meant)
     except CannotKeep as cannot:
         raise Stop(BAD_INPUT, str(cannot)) from None
     after = read_profile(path).profile

@@ -29,6 +29,8 @@ from studiobridge.profile.model import Preset, SetProfile, Wants
 PULL = 1e-3
 # What a lit light may not go below, as a share of full: a wish is about light.
 LEAST = 1e-4
+# So many stops nobody sees, not even side by side (common practice: a tenth is hard to see).
+UNSEEN = 0.03
 # Levels on either side of the best that are tried.
 AROUND = 8
 
@@ -183,7 +185,9 @@ class _Solved(Sums):
         outs = [[lamp.share(v) for v in c] for lamp, c in zip(self.lamps, choices, strict=True)]
         on = balancing.on_steps(task, x, outs)
         self.levels = [c[out.index(value)] for c, out, value in zip(choices, outs, on, strict=True)]
-        self.task, self.x = task, x
+        self.task = task
+        if self._right_already(on):
+            on, self.levels = self.shares(), [lamp.level for lamp in self.lamps]
         got = self.wishes(on)
         self.found = tuple(
             replace(wish, nearest=self._nearest(n, got)) if wish.missed else wish
@@ -203,6 +207,17 @@ class _Solved(Sums):
                 self.aperture_of * math.sqrt(lux.wanted),
                 self.aperture_of * math.sqrt(lux.got),
             )
+
+    def _right_already(self, on: Sequence[float]) -> bool:
+        """Is the look as good as it gets, but for what nobody sees? Then no dial is turned."""
+        now = self.shares()
+        as_good = all(
+            abs(was.off) <= abs(best.off) + UNSEEN
+            for was, best in zip(self.wishes(now), self.wishes(on), strict=True)
+        )
+        backdrops = {name for what, name, _, _ in self.rows if what == "even" and name}
+        spreads = [(self.spread(n, now), self.spread(n, on)) for n in backdrops]
+        return as_good and all(a is not None and a <= (b or 0.0) + UNSEEN for a, b in spreads)
 
     def _task(self, dark: set[int]) -> Task:
         """All that is wanted; what is `dark` stays so."""

@@ -71,7 +71,8 @@ def whites_for(
         lit = name in face.rays and (face.lux(name, preset.level or 0.0) or 0.0) >= DARK
         range_ = _range(device, steps.get(name))
         if not lit and (old is None or abs(mired(preset.cct) - mired(old)) > ALIKE):
-            kept.append(name)
+            if preset.cct != wanted:
+                kept.append(name)
         elif range_ is None:
             fixed.append(name)
         else:

@@ -61,7 +61,8 @@ class Sums:
     ) -> None:
         self.profile, self.asked, self.own = profile, asked, own
         self.wants = over_each_other(asked, own)
-        self.lamps = lamps_of(profile, face, profile.looks[look].presets, steps, missing)
+        self.presets = profile.looks[look].presets
+        self.lamps = lamps_of(profile, face, self.presets, steps, missing)
         self.missing = missing
         self.look = look
         if profile.room.mark is None:
@@ -192,8 +193,16 @@ class Sums:
         grey = [mark.luminance_of(lux, mark.GREY_CARD) for lux in self.face]
         names = [d.name for d in self.profile.devices.values() if d.kind == "backdrop"]
         lit = [n for n in names if any(n in lamp.behind for lamp in self.lamps)]
+        coloured = [n for n in lit if getattr(self.presets.get(n), "colour", None) is not None]
+        lit = [n for n in lit if n not in coloured]
         if self.wants.backdrop is not None and not lit:
             what = "a backdrop is wanted against the face, and "
+            if coloured:
+                raise CannotBalance(
+                    f"{what}{coloured[0]} is coloured in the look '{self.look}', and its figures"
+                    " hold for its white",
+                    "leave it out",
+                )
             if not names:
                 raise CannotBalance(what + "this set has none", "add one, or leave it out")
             raise CannotBalance(

@@ -25,12 +25,14 @@ def keep_balanced(path: Path, look: str, presets: Mapping[str, Preset], wants: W
 
 
 def save_balanced(
-    path: Path, look: str, presets: Mapping[str, Preset], wants: Wants, title: str = ""
+    path: Path, look: str, presets: Mapping[str, Preset], wants: Wants, whites_meant: bool
 ) -> None:
     """Write a new look with these presets, and what it is for. Raises CannotKeep."""
 
     def change(data: bytes) -> bytes:
-        data = with_look(data, str(path), look, presets, title)
+        data = with_look(data, str(path), look, presets)
+        if whites_meant:
+            data = with_key_of_look(data, str(path), look, "whites", "meant")
         return with_key_of_look(data, str(path), look, "wants", wants_written(wants))
 
     change_file(path, change)
