@@ -24,6 +24,8 @@ from studiobridge.craft import bounded
 FAINT = 1e-9
 # Rounds of the second step, and by how much of the sum each has to mend it to go on.
 ROUNDS, MENDS = 25, 1e-4
+# A source dimmer than this share of its most is not held where it is as if that were much.
+DIM = 0.3
 # How often a step is halved before it is given up.
 HALVINGS = 12
 # Steps up and down of one source that are tried at once.
@@ -45,7 +47,7 @@ class Wish:
 class Task:
     """Wishes, the ends of each share, and where each would stay by itself.
 
-    `stay`: what is missed of that, as a share of it (or of `high` where it is dark), counts
+    `stay`: what is missed of that, as a share of it (or of DIM of `high`, where it is less), counts
     `pull` squared: enough to decide between answers that are equally good.
     """
 
@@ -107,7 +109,7 @@ def _off(wish: Wish, over: float, under: float) -> float:
 
 
 def _unit(task: Task, i: int) -> float:
-    return task.stay[i] or task.high[i] or 1.0
+    return max(task.stay[i], DIM * task.high[i]) or 1.0
 
 
 def _pulls(task: Task) -> tuple[list[list[float]], list[float]]:
