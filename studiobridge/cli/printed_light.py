@@ -7,12 +7,15 @@ from datetime import UTC, datetime
 
 from studiobridge.cli import show
 from studiobridge.cli.readings import bar, not_computed
-from studiobridge.figures.light import LightReading
+from studiobridge.figures.calibration import Calibration
+from studiobridge.figures.known import FixtureKnown
+from studiobridge.figures.light import FixtureLight, LightReading
 from studiobridge.figures.meter import Predicted
+from studiobridge.figures.sure import rounded, within
 from studiobridge.profile.model import SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.lengths import Lengths
-from studiobridge.shown.light import light_lines
+from studiobridge.shown.light import bounced, light_lines, lux, meter_lines
 
 FLICKER_CAUTION = (
     "Flicker can hurt people who never see it. The figures are a calculation: look at the picture,"
@@ -41,11 +44,31 @@ def sensor_lines(
     return lines
 
 
+def on_face(fixture: FixtureLight, known: FixtureKnown | None) -> str:
+    """`277 lx`; a light from the side or behind gives the plane that faces the camera nothing, and
+    lights the cheek all the same."""
+    if fixture.lux < 0.5 and fixture.angle >= 89.5:
+        return "-"
+    return lux(fixture.lux, known.lux if known else None)
+
+
+def cheek(fixture: FixtureLight, known: FixtureKnown | None) -> str:
+    """What it gives the cheek that is turned to it, and which that is to the camera: as well known
+    as its light on a plane turned to it."""
+    if fixture.cheek is None or fixture.cheek < 0.5:
+        return "" if fixture.cheek is None else "-"
+    value = fixture.cheek
+    if known is not None and known.straight is not None:
+        value = rounded(value, within(known.straight, value))
+    return f"{value:.0f} lx {fixture.side}"
+
+
 def print_light(
     profile: SetProfile,
     reading: LightReading,
     sensors: Sequence[Predicted] = (),
     read: Sequence[words.Json] | None = None,
+    metered: Calibration | None = None,
 ) -> None:
     """Light at the mark, ratio, white, exposure, backdrop, banding."""
     lengths = Lengths(profile.feet)
@@ -53,41 +76,47 @@ def print_light(
     show.out()
     most = max([f.lux for f in reading.fixtures], default=0.0)
     rows = []
-    columns = max(8, min(30, show.width() - 70))
+    columns = max(8, min(30, show.width() - 94))
     for fixture in reading.fixtures:
+        known = reading.sure.fixture(fixture.device) if reading.sure is not None else None
         where = f"{lengths.one(fixture.distance)}, {fixture.angle:.0f}°"
         behind = ""
-        if fixture.angle >= 90.0:
-            behind = "from behind"
+        if fixture.angle >= 89.5:
+            behind = "from behind" if fixture.angle >= 90.5 else "from the side"
             if fixture.straight is not None:
-                behind += f": {fixture.straight:.0f} lx"
+                behind += f": {lux(fixture.straight, known.straight if known else None)}"
         device = profile.devices[fixture.device]
         hand = "by hand" if device.hand_set else ""
+        meter = "by your meter" if known is not None and known.by == "meter" else ""
         level = words.preset({"level": fixture.level, "cct": fixture.cct})
         drawn = bar(fixture.lux / most, columns) if most > 0 else ""
         rows.append(
             (
                 fixture.device,
-                f"{fixture.lux:.0f} lx",
+                on_face(fixture, known),
+                cheek(fixture, known),
                 drawn,
                 level,
                 where,
                 fixture.role or "",
-                "; ".join(filter(None, (behind, hand))),
+                "; ".join(filter(None, (behind, hand, meter))),
             )
         )
     if rows:
         show.print_table(
-            ("light", "face", "beside the brightest", "set to", "to the mark", "role", ""), rows
+            ("light", "face", "cheek", "beside the brightest", "set to", "to the mark", "role", ""),
+            rows,
         )
         show.out()
-    lines = [*light_lines(profile, reading), *sensor_lines(profile, sensors, read)]
+    lines = [
+        *light_lines(profile, reading),
+        *(meter_lines(metered) if metered is not None else ()),
+        *sensor_lines(profile, sensors, read),
+    ]
     label = max((len(name) for name, _ in lines), default=0)
     for name, text in lines:
         show.out(f"{words.clean(name).ljust(label)}  {words.clean(text)}")
     not_computed(reading.missing)
     show.out()
-    show.out(
-        "Without what walls and ceiling bounce back: where a meter differs, the meter is right."
-    )
+    show.out(bounced(reading.sure))
     show.out(FLICKER_CAUTION)

@@ -2,8 +2,8 @@
 
 A fixture's figure is its illuminance at a known distance on axis at full output, as makers
 give it. Everything else is inverse square and cosine, good where the distance is several
-times the fixture's own size (common practice: five times); nearer, or bounced by the walls of
-a small room, a meter is right and this is not.
+times the fixture's own size (common practice: five times); nearer, `rectangle.py` has its whole
+face. Bounced by the walls of a small room, a meter is right and this is not.
 """
 
 from __future__ import annotations
@@ -84,8 +84,12 @@ def off_axis_share(off_axis: float, beam: float) -> float:
         raise ValueError(f"an angle off the axis is from 0 to 180 degrees, not {off_axis:g}")
     if off_axis >= 90.0:
         return 0.0
-    power = math.log(0.5) / math.log(math.cos(math.radians(beam / 2.0)))
-    return float(math.cos(math.radians(off_axis)) ** power)
+    return float(math.cos(math.radians(off_axis)) ** beam_power(beam))
+
+
+def beam_power(beam: float) -> float:
+    """The power of the cosine by which a beam (degrees, above 0 and below 180) falls off."""
+    return math.log(0.5) / math.log(math.cos(math.radians(beam / 2.0)))
 
 
 def glow_on(luminance: float, width: float, height: float, distance: float) -> float:

@@ -3,7 +3,8 @@
 Directions: the plane at the mark faces the camera (its place where the profile gives one, else
 straight away from the back wall). What a fixture gives there is inverse square and cosine;
 walls, ceiling and everything they bounce back are not in it, so a meter is right where it and
-this differ. The ratio is key over fill as they strike that plane, each by itself.
+this differ: held to the lights once, it makes the figures its own (`calibration.py`). The ratio
+is key over fill as they strike that plane, each by itself.
 
 A figure that is missing is named, and whatever needs it is not computed.
 """
@@ -13,13 +14,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from studiobridge.craft.colour import (
-    is_white,
-)
+from studiobridge.craft.colour import MOST_DUV, cct_and_duv, is_white
 from studiobridge.craft.grid import mired
 from studiobridge.figures.backdrops import Backdrop, backdrop_of
 from studiobridge.figures.exposing import Banding, Exposure, banding_of, exposure_of
-from studiobridge.figures.face import DARK, Face, Whole, share_of
+from studiobridge.figures.face import DARK, Face, Whole, share_of, white_of
+from studiobridge.figures.known import Known, known
+from studiobridge.figures.rays import Side, nearest, sizeless
 from studiobridge.profile.model import Preset, SetProfile
 
 
@@ -28,7 +29,8 @@ class FixtureLight:
     """One fixture at the mark: distance (m), angle to the plane facing the camera (degrees).
 
     `at_full` and `lux` are on that plane (0 from behind), `straight` on a plane turned to the
-    fixture; all in lx. `cct` in K.
+    fixture, `cheek` on one turned 90 degrees from the camera to the fixture's `side` of the
+    subject (as the camera sees it); all in lx. `cct` in K.
     """
 
     device: str
@@ -40,6 +42,8 @@ class FixtureLight:
     at_full: float
     lux: float
     straight: float | None
+    cheek: float | None = None
+    side: Side = "left"
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +61,12 @@ class LightReading:
     # mired from the camera's white balance to the mixed white (positive: the light is warmer)
     off_balance: float | None
     missing: tuple[str, ...]
+    # how well all this is known
+    sure: Known | None = None
+    # Duv from the camera's white to the mixed white (positive: the light is greener)
+    off_tint: float | None = None
+    # Duv between two fixtures' whites, the most magenta first; where one of them says its own
+    tints_apart: tuple[float, str, str] | None = None
 
 
 def light_of(
@@ -69,6 +79,7 @@ def light_of(
     face = face or Face(profile)
     missing: list[str] = []
     coloured = face.coloured(presets)
+    colours = {n for n, p in presets.items() if p.colour is not None and p.level}
     every, presets = presets, {n: p for n, p in presets.items() if p.colour is None}
     fixtures = []
     for name, preset in presets.items():
@@ -79,6 +90,8 @@ def light_of(
         share = share_of(device, preset.level)
         if share is None:
             continue
+        if share and ray.distance < (nearest(device) or 0.0):
+            missing.append(sizeless(device))
         fixtures.append(
             FixtureLight(
                 name,
@@ -90,6 +103,8 @@ def light_of(
                 ray.at_full,
                 ray.at_full * share,
                 ray.straight * share if ray.straight is not None else None,
+                ray.cheek * share if ray.cheek is not None else None,
+                ray.side,
             )
         )
     whole = face.whole(presets)
@@ -99,6 +114,12 @@ def light_of(
         )
     else:
         missing.extend(f"{text}: mixed white not computed" for text in face.without_white(presets))
+    if profile.picture.receptor == "dome" and whole is not None and whole.dome is None:
+        missing.extend(
+            f"no output given for {name}, which lights a dome from behind: aperture not computed"
+            for name, preset in presets.items()
+            if preset.level and name in face.rays and face.rays[name].dome is None
+        )
     missing.extend(_ratio_missing(profile, presets, face, whole))
     if whole is not None and whole.lux < DARK:
         missing.append("no light reaches the mark from the front in this look")
@@ -109,14 +130,19 @@ def light_of(
             missing.append(f"no CCT given for {name}: mixed white not computed")
     missing.extend(coloured)
     picture = profile.picture
-    off = None
-    if whole is not None and whole.cct is not None:
+    off = tint = None
+    if whole is not None and whole.white is not None and whole.cct is None:
+        missing.append(
+            f"the mixed white is more than {MOST_DUV:g} off the Planckian locus: it has no CCT"
+        )
+    if whole is not None and whole.cct is not None and whole.duv is not None:
         if picture.white is None:
             missing.append("no camera white balance given: not compared with the light")
         else:
             off = mired(whole.cct) - mired(picture.white)
+            tint = whole.duv - picture.duv
     backdrops = tuple(
-        backdrop_of(profile, d, presets, whole, missing)
+        backdrop_of(profile, d, presets, whole, missing, coloured=d.name in colours)
         for d in profile.devices.values()
         if d.kind == "backdrop"
     )
@@ -130,6 +156,9 @@ def light_of(
         whites_apart(presets),
         off,
         tuple(dict.fromkeys(missing)),
+        known(profile, presets),
+        off_tint=tint,
+        tints_apart=tints_apart(profile, presets),
     )
 
 
@@ -163,3 +192,26 @@ def whites_apart(presets: Mapping[str, Preset]) -> tuple[float, str, str] | None
         return None
     coolest, warmest = min(whites), max(whites)
     return warmest[0] - coolest[0], coolest[1], warmest[1]
+
+
+def tints_apart(
+    profile: SetProfile, presets: Mapping[str, Preset]
+) -> tuple[float, str, str] | None:
+    """Duv between the most magenta and the greenest lit fixture of a look, the magenta one first.
+
+    None where neither of the two says a `duv` of its own: what is taken for granted of a white is
+    no difference between two of them.
+    """
+    found = []
+    for name, preset in presets.items():
+        if preset.cct is None or not is_white(preset.cct) or not preset.level:
+            continue
+        own = profile.devices[name].duv
+        white = white_of(preset.cct, 1.0, profile.picture.daylight, own)
+        found.append((cct_and_duv(white.u, white.v)[1], name))
+    if len(found) < 2:
+        return None
+    magenta, green = min(found), max(found)
+    if all(profile.devices[name].duv is None for _, name in (magenta, green)):
+        return None
+    return green[0] - magenta[0], magenta[1], green[1]

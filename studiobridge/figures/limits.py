@@ -133,8 +133,7 @@ def _behind(profile: SetProfile, set_to: Sequence[tuple[Lamp, float]], wish: Wis
 
 
 def _middle(lamp: Lamp, backdrop: str) -> float:
-    points = lamp.behind[backdrop]
-    return points[len(points) // 2]
+    return lamp.behind[backdrop][0]
 
 
 def moved(

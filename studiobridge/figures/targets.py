@@ -11,15 +11,17 @@ from dataclasses import dataclass
 
 from studiobridge.craft import mark
 from studiobridge.craft.grid import Grid
-from studiobridge.figures.backdrops import EVENNESS_POINTS
 from studiobridge.figures.face import Face
-from studiobridge.figures.rays import at, thrown
+from studiobridge.figures.framing import seen_on
+from studiobridge.figures.rays import OUT_OF_THE_WALL, Point3, at, source_of
 from studiobridge.profile.model import Device, Preset, SetProfile
 
 # What a hand sets a dial to, and a light of which nobody knows its steps (percent).
 HAND_STEP = 1.0
 # A file has tenths of a percent (`profile/quantity.py`): finer steps are not written.
 FINEST = 0.1
+# How even a backdrop is, is known by so many points across it.
+ACROSS = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,8 +29,8 @@ class Lamp:
     """One light (or lit backdrop) of a look. Levels in percent, as they stand in a file.
 
     `face` (lx at full on the face), `head` (of a rim: lx at full on a plane turned to it at the
-    mark), `behind`: luminance (cd/m²) it makes at full at points across each backdrop. `held`: why
-    it stays at `level`, or empty.
+    mark), `behind`: luminance (cd/m²) it makes at full of each backdrop, in its middle and then at
+    points across what the picture shows of it. `held`: why it stays at `level`, or empty.
     """
 
     device: Device
@@ -121,19 +123,33 @@ def _steps(device: Device, grid: Grid | None, low: float) -> tuple[float, float]
 def _on(
     profile: SetProfile, device: Device, backdrop: Device, missing: list[str]
 ) -> tuple[float, ...] | None:
-    """Luminance (cd/m²) across a backdrop from one light at full; None where it gives none."""
+    """Luminance (cd/m²) a light at full makes of a backdrop: its middle, and across it.
+
+    None where it gives none, or what it gives is not known.
+    """
     if device.name == backdrop.name:
-        return (device.glow,) * EVENNESS_POINTS if device.glow else None
+        return (device.glow,) * (1 + len(_across(profile, backdrop))) if device.glow else None
     if device.kind == "backdrop" or backdrop.place is None or backdrop.reflects is None:
         return None
+    source = source_of(profile, device)
+    middle = at(backdrop.place)
+    if source is None or source.from_behind(middle, OUT_OF_THE_WALL):
+        return None
+    points = [middle, *_across(profile, backdrop)]
+    lacks = next((text for point in points if (text := source.lacks(point))), "")
+    if lacks:
+        missing.append(f"{lacks}: what it gives to {backdrop.name} is not counted")
+        return None
+    lux = [source.on_plane(point, OUT_OF_THE_WALL) for point in points]
+    return tuple(mark.luminance_of(value, backdrop.reflects) for value in lux) if any(lux) else None
+
+
+def _across(profile: SetProfile, backdrop: Device) -> list[Point3]:
+    """Points edge to edge at its middle height: of what the picture shows of it, or of it all."""
+    if backdrop.place is None or backdrop.size is None:
+        return []
     x, y, z = at(backdrop.place)
-    width = backdrop.size[0] if backdrop.size is not None else 0.0
-    points = []
-    for i in range(EVENNESS_POINTS):
-        point = (x - width / 2 + width * i / (EVENNESS_POINTS - 1), y, z)
-        ray, why = thrown(profile, device, point, (0.0, 1.0, 0.0))
-        if ray is None:
-            missing.append(f"{why}: what it gives to {backdrop.name} is not counted")
-            return None
-        points.append(mark.luminance_of(ray.at_full, backdrop.reflects))
-    return tuple(points) if any(points) else None
+    seen = seen_on(profile, backdrop)
+    xs = [p[0] for p in seen.part] if seen is not None and seen.part else []
+    left, right = (min(xs), max(xs)) if xs else (-backdrop.size[0] / 2, backdrop.size[0] / 2)
+    return [(x + left + (right - left) * i / (ACROSS - 1), y, z) for i in range(ACROSS)]

@@ -215,15 +215,15 @@ class Sums:
                 [lamp.behind[name][p] if name in lamp.behind else 0.0 for lamp in self.lamps]
                 for p in range(count)
             ]
-            middle = points[count // 2]
+            middle, across = points[0], points[1:]
             now, subject = total(middle, at), total(grey, at)
             if self.wants.backdrop is not None:
                 by, stops = self.by("backdrop"), self.wants.backdrop
                 self._add("backdrop", name, by, middle, grey, 0.0, stops)
                 if sum(lamp.role == "wash" and name in lamp.behind for lamp in self.lamps) > 1:
-                    mean = [sum(column) / count for column in zip(*points, strict=True)]
-                    for point in points:
-                        self._add("even", name, by, point, mean, 0.0, 0.0, 1.0 / count)
+                    mean = [sum(column) / len(across) for column in zip(*across, strict=True)]
+                    for point in across:
+                        self._add("even", name, by, point, mean, 0.0, 0.0, 1.0 / len(across))
             elif now > 0:
                 stops = math.log2(now / subject)
                 self._add("backdrop", name, "as it is", middle, grey, 0.0, stops)

@@ -14,8 +14,7 @@ from xml.sax.saxutils import escape, quoteattr
 
 from studiobridge.craft.chroma import name_of, on_screen
 from studiobridge.craft.colour import planckian_uv, srgb_of
-from studiobridge.craft.space import angle_of_view
-from studiobridge.figures.framing import camera_of
+from studiobridge.figures.framing import edges_of_view
 from studiobridge.figures.rays import aim_point, at
 from studiobridge.profile.model import Device, Place, Preset, SetProfile
 from studiobridge.profile.plain import plain
@@ -275,17 +274,8 @@ def _beam(paper: _Paper, profile: SetProfile, device: Device, preset: Preset | N
 
 def _view(paper: _Paper, profile: SetProfile) -> None:
     """What the lens sees, out to the back wall."""
-    camera, mark, picture = camera_of(profile), profile.room.mark, profile.picture
-    if camera is None or camera.place is None or mark is None:
-        return
-    if picture.focal is None or picture.sensor is None:
-        return
-    half = math.radians(angle_of_view(picture.focal, picture.sensor[0]) / 2)
-    x, y = camera.place.across, camera.place.from_back
-    towards = math.atan2(mark.from_back - y, mark.across - x)
     far = 2 * (paper.deep + paper.wide)
-    for turn in (-half, half):
-        to_x, to_y = x + far * math.cos(towards + turn), y + far * math.sin(towards + turn)
+    for (x, y), (to_x, to_y) in edges_of_view(profile, far):
         paper.out.append(
             f'<path class="view" d="M{paper.x(x):.1f} {paper.y(y):.1f}'
             f'L{paper.x(to_x):.1f} {paper.y(to_y):.1f}"/>'

@@ -15,8 +15,7 @@ from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
 from studiobridge.craft.chroma import on_screen
-from studiobridge.craft.space import angle_of_view
-from studiobridge.figures.framing import camera_of
+from studiobridge.figures.framing import edges_of_view
 from studiobridge.figures.rays import aim_point
 from studiobridge.profile.model import Device, SetProfile
 from studiobridge.shown import words
@@ -91,19 +90,13 @@ def skeleton(profile: SetProfile) -> str:
 
 
 def _lens(profile: SetProfile, paper: Ground) -> str:
-    camera, mark, picture = camera_of(profile), profile.room.mark, profile.picture
-    if camera is None or camera.place is None or mark is None:
+    edges = edges_of_view(profile, 2 * (paper.deep + paper.wide))
+    if not edges:
         return ""
-    if picture.focal is None or picture.sensor is None:
-        return ""
-    half = math.radians(angle_of_view(picture.focal, picture.sensor[0]) / 2)
-    x, y = camera.place.across, camera.place.from_back
-    towards = math.atan2(mark.from_back - y, mark.across - x)
-    far = 2 * (paper.deep + paper.wide)
-    lines = []
-    for turn in (-half, half):
-        to_x, to_y = x + far * math.cos(towards + turn), y + far * math.sin(towards + turn)
-        lines.append(f"M{paper.x(x):.0f} {paper.y(y):.0f}L{paper.x(to_x):.0f} {paper.y(to_y):.0f}")
+    lines = [
+        f"M{paper.x(x):.0f} {paper.y(y):.0f}L{paper.x(to_x):.0f} {paper.y(to_y):.0f}"
+        for (x, y), (to_x, to_y) in edges
+    ]
     return f'<path class="lens" d="{"".join(lines)}"/>'
 
 

@@ -153,7 +153,14 @@ SLIPS = [
 
 @pytest.mark.parametrize(
     "example",
-    ["green-cloth", "one-plug-one-light", "spare-room", "two-person-table", "wheel-corner"],
+    [
+        "green-cloth",
+        "market-stall",
+        "one-plug-one-light",
+        "spare-room",
+        "two-person-table",
+        "wheel-corner",
+    ],
 )
 def test_slips_anywhere_in_any_example_are_all_found(example: str) -> None:
     lines = (CONFIG / f"{example}.yaml").read_text().split("\n")

@@ -22,7 +22,10 @@ def test_each_in_its_line() -> None:
     ]
 
 
-SETS = ("wheel-corner", "two-person-table", "green-cloth", "one-plug-one-light")
+SETS = (
+    *("wheel-corner", "two-person-table", "green-cloth"),
+    *("market-stall", "one-plug-one-light"),
+)
 
 
 @pytest.mark.parametrize("name", SETS)

@@ -16,7 +16,7 @@ from studiobridge.shown.sheet import page
 
 CONFIG = Path(__file__).parents[2] / "config"
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-EXAMPLES = ["wheel-corner", "two-person-table", "one-plug-one-light"]
+EXAMPLES = ["wheel-corner", "two-person-table", "market-stall", "one-plug-one-light"]
 
 
 def pages_of(pdf: bytes) -> int:
@@ -51,7 +51,7 @@ def test_it_prints_on_one_or_two_pages(name: str, paper: str, tmp_path: Path) ->
     assert 1 <= pages_of(out.read_bytes()) <= 2
 
 
-@pytest.mark.parametrize("name", ["wheel-corner", "two-person-table"])
+@pytest.mark.parametrize("name", ["wheel-corner", "two-person-table", "market-stall"])
 def test_devices_stand_where_their_places_say(name: str) -> None:
     """To scale: distances in the drawing are the distances of the places, all with one scale."""
     profile = read_profile(CONFIG / f"{name}.yaml").profile
