@@ -73,6 +73,29 @@ class Dimmer:
             return float(10.0 ** ((n - 1.0) / LOGARITHMIC_DECADE - 3.0))
         return float(min(1.0, max(0.0, _through(self.points)(level) / 100.0)))
 
+    def level(self, share: float) -> float:
+        """The level (0-100 %) at which a share of full output (0-1) comes out: the inverse.
+
+        Of a logarithmic dimmer, which is dark below its lowest step, the lowest level that gives
+        no less. Measured: by bisection, for the curve only rises. Raises ValueError outside 0-1.
+        """
+        if not 0.0 <= share <= 1.0:
+            raise ValueError(f"a share of full output is from 0 to 1, not {share:g}")
+        if self.curve == "linear":
+            return 100.0 * share
+        if self.curve == "square":
+            return 100.0 * math.sqrt(share)
+        if share == 0.0:
+            return 0.0
+        if self.curve == "logarithmic":
+            n = 1.0 + LOGARITHMIC_DECADE * (math.log10(share) + 3.0)
+            return min(100.0, 100.0 * max(1.0, n) / LOGARITHMIC_STEPS)
+        low, high = 0.0, 100.0
+        while high - low > 1e-9:
+            middle = (low + high) / 2.0
+            low, high = (middle, high) if self.output(middle) < share else (low, middle)
+        return high
+
 
 LINEAR = Dimmer()
 

@@ -22,7 +22,7 @@ from studiobridge.profile.names import NAME
 from studiobridge.profile.plain import plain
 
 # Names that a profile keeps for itself.
-RESERVED = frozenset({"title", "from", "whites", "mark", BATTERY})
+RESERVED = frozenset({"title", "from", "whites", "wants", "mark", BATTERY})
 NONE = "none"
 LONGEST_ANSWER = 2000
 CURVES = ("B", "C", "D")

@@ -12,6 +12,7 @@ from studiobridge.profile.model import (
     E131,
     FIXTURES,
     HOMIE5,
+    MARK,
     POINTS,
     Device,
     Dialect,
@@ -23,7 +24,7 @@ from studiobridge.profile.model import (
     Tolerance,
     Warn,
 )
-from studiobridge.profile.places import MARK, Places, place_of
+from studiobridge.profile.places import Places, place_of
 from studiobridge.profile.shape import DeviceShape, ProfileShape, ToleranceShape
 from studiobridge.profile.text import Path
 from studiobridge.profile.universes import Universes
@@ -85,7 +86,7 @@ class Devices(Part):
         at: Path = ("devices", name)
         manners = self.manners
         battery = shape.fed_by == BATTERY
-        if name in ("title", "from", "whites", MARK, BATTERY):
+        if name in ("title", "from", "whites", "wants", MARK, BATTERY):
             self.wrong(at, f"'{name}' is a word of this file", "give it another name", key=True)
         if shape.fed_by is None:
             self.wrong(
@@ -259,6 +260,7 @@ class Devices(Part):
             glow=shape.glow,
             reflects=shape.reflects / 100.0 if shape.reflects is not None else None,
             keys=shape.keys,
+            dye=shape.dye,
             duv=shape.duv,
             power_factor=shape.power_factor,
             pwm=shape.pwm,

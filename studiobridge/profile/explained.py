@@ -256,7 +256,8 @@ PLACES: Mapping[str, Place] = {
             "done_below": "Below this draw a charger is done.",
             "residual": "What may still flow through this plug when it is off.",
             "forgets_level": "Whether it comes back at full after its power was off.",
-            "comes_back": "How it comes back with its power: as it was, full, preset, or dark.",
+            "comes_back": "How it comes back with its power. A light: last, full, preset or dark;"
+            " a plug: last or off.",
             "level": "The levels it can have. Left out: 0 to 100 %.",
             "cct": "The whites it can have.",
             "dimmer": "How its light follows its level: a name, or measured points.",
@@ -267,6 +268,7 @@ PLACES: Mapping[str, Place] = {
             "size": "How large the backdrop is, or the face of the light.",
             "duv": "How far the white is off the Planckian locus (Duv): above it is greenish.",
             "keys": "The colour that is keyed out of the picture, where it is a screen for that.",
+            "dye": "The colour of its cloth or paint in white light, where it is keyed.",
             "power_factor": "The watts it takes over the volt-amperes. It is on the label.",
             "glow": "How bright a backdrop is that gives light itself, at full.",
             "reflects": "How much of the light on it a backdrop gives back.",
@@ -378,6 +380,19 @@ PLACES: Mapping[str, Place] = {
             "title": "What the look is called on the page and the sheet.",
             "from": "Another look this one starts from: only what differs is written.",
             "whites": "meant: the whites differ on purpose, and `check` says nothing of it.",
+            "wants": "What the look is for, in the picture's terms: `balance` finds the levels.",
+        },
+    ),
+    "wants": Place(
+        shape.WantsShape,
+        "looks: NAME: wants:",
+        {
+            "aperture": "The light on the face, as the aperture it asks for.",
+            "lux": "The light on the face itself, instead of an aperture.",
+            "ratio": "Key over fill, as they strike the face.",
+            "backdrop": "What the camera sees of the backdrop, over a grey card in the same light.",
+            "rim": "Each rim light on the head, as a meter turned to it reads it, over the key.",
+            "white": "The white of the light on the face.",
         },
     ),
     "switch": Place(
@@ -429,6 +444,7 @@ PLACES: Mapping[str, Place] = {
             "mark": "Where the face is.",
             "chain": "What stands one before the other from the back wall, and how deep each is.",
             "variations": "Other depths of the chain, by name: what is saved if one does without.",
+            "stations": "What stands at the end of which link: {mark: stool, camera: to-the-lens}.",
         },
     ),
     "variation": Place(
@@ -472,7 +488,7 @@ PLACES: Mapping[str, Place] = {
             "white": "The white the camera is set to.",
             "duv": "The tint the camera is set to, as Duv: above the locus is greenish.",
             "meter": "The receptor of the incident meter: flat, or a dome.",
-            "locus": "Which whites the fixtures make: planckian, or daylight from 4000 K up.",
+            "locus": "Which whites fixtures make: planckian, or daylight from 4000 to 5000 K on.",
             "whites_within": "How far apart two whites may be before `check` says so.",
             "fits": "What of the person has to be in the picture.",
             "hold": "How far the picture may move before it is drift.",
@@ -485,7 +501,7 @@ PLACES: Mapping[str, Place] = {
 _KINDS: Mapping[str, tuple[str, ...]] = {
     # manners.py
     "own_battery": ("computer",),
-    "comes_back": tuple(FIXTURES),
+    "comes_back": (*FIXTURES, "plug"),
     "rolls": ("camera",),
     # universes.py
     "slots": tuple(FIXTURES),
@@ -498,6 +514,7 @@ _KINDS: Mapping[str, tuple[str, ...]] = {
     "size": tuple(FIXTURES),
     "duv": tuple(FIXTURES),
     "keys": ("backdrop",),
+    "dye": ("backdrop",),
     "glow": ("backdrop",),
     "reflects": ("backdrop",),
     "receptor": ("sensor",),

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import zoneinfo
 from collections.abc import Iterable
+from dataclasses import fields, replace
 from types import MappingProxyType
 
 from studiobridge.craft.chroma import fits
 from studiobridge.profile.findings import Part, near, nearest
-from studiobridge.profile.model import LIGHT, CallTime, Device, Look, Preset, SwitchRule
+from studiobridge.profile.model import LIGHT, CallTime, Device, Look, Preset, SwitchRule, Wants
 from studiobridge.profile.shape import DAY_WORDS, DAYS, LookShape
 from studiobridge.profile.text import Path
 
@@ -38,17 +39,39 @@ class Looks(Part):
                 before = presets.get(device, Preset())
                 presets[device] = _over(before, said)
             meant = shape.whites == "meant"
+            wants = Wants()
             if shape.from_ in done:
                 meant = meant or done[shape.from_].whites_meant
-            done[name] = Look(name, MappingProxyType(presets), shape.title, meant)
+                wants = done[shape.from_].wants
+            wants = self._wants(name, shape, wants)
+            done[name] = Look(name, MappingProxyType(presets), shape.title, meant, wants)
             return done[name]
 
         for name in shapes:
             build(name, ())
         return {name: done[name] for name in shapes}
 
+    def _wants(self, name: str, shape: LookShape, before: Wants) -> Wants:
+        """What it is for: what it says, over what the look it starts from says."""
+        said = shape.wants
+        if said is None:
+            return before
+        if said.aperture is not None and said.lux is not None:
+            what = "the light on the face is wanted twice: as an aperture and in lux"
+            self.wrong(("looks", name, "wants", "lux"), what, "write one of the two", key=True)
+        if said.aperture is not None or said.lux is not None:
+            before = replace(before, aperture=None, lux=None)  # one takes the other's place
+        own = {f.name: getattr(said, f.name) for f in fields(Wants)}
+        return replace(before, **{key: value for key, value in own.items() if value is not None})
+
     def check_look(self, look: Look, devices: dict[str, Device]) -> None:
-        own = _presets_in(self.shape.looks[look.name])
+        shape = self.shape.looks[look.name]
+        if shape.wants is not None and shape.wants == type(shape.wants)():
+            where: Path = ("looks", look.name, "wants")
+            self.wrong(
+                where, "'wants' says nothing", "like {aperture: f/2.8, ratio: 2:1}", key=True
+            )
+        own = _presets_in(shape)
         for name, preset in own.items():
             at: Path = ("looks", look.name, name)
             device = devices.get(name)

@@ -258,7 +258,7 @@ def _devices(tree: Tree) -> Iterator[object]:
 def _any_devices(tree: Tree) -> Tree:
     """Devices of which only the names are known: those that the looks have."""
     looks = _mapping(tree, "looks")
-    own = {"title", "from", "whites"}
+    own = {"title", "from", "whites", "wants"}
     names = {n for look in looks.values() if isinstance(look, dict) for n in look} - own
     light = {"kind": "light", "fed_by": "battery"}
     return {name: dict(light) for name in sorted(names) if NAME.match(name)} or {"unread": light}
@@ -342,7 +342,12 @@ def _unknown_name(tree: Tree, noted: Noted) -> Iterator[_Damage]:
         where = (*path, "fed_by")
         known = _known(tree, "fed_by", "")
         yield _Damage(where, [_nothing, *(_put(where, name) for name in known)])
-    elif len(path) == 3 and path[0] == "looks" and noted.key and last not in ("from", "whites"):
+    elif (
+        len(path) == 3
+        and path[0] == "looks"
+        and noted.key
+        and last not in ("from", "whites", "wants")
+    ):
         devices = _mapping(tree, "devices")
         if last not in devices:
             yield _Damage(path, [_nothing, *(_rename(path, n) for n in near(str(last), devices))])

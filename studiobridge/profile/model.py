@@ -98,8 +98,8 @@ Unit = Literal[
 ]
 FadeUnit = Literal["s", "ms", "ds"]
 # What a light does by itself when its mains come: what it was set to last, full, the preset stored
-# in it, or nothing until somebody switches it on.
-ComesBack = Literal["last", "full", "preset", "dark"]
+# in it, or nothing until somebody switches it on. A plug: as it was last, or it stays off.
+ComesBack = Literal["last", "full", "preset", "dark", "off"]
 # Who can know whether a camera rolls: it says so itself, the watts of its plug, or a person.
 RollsBy = Literal["report", "watts", "hand"]
 
@@ -126,12 +126,31 @@ class Preset:
 
 
 @dataclass(frozen=True, slots=True)
+class Wants:
+    """What a look is for, in the picture's terms; None where it says nothing of it.
+
+    `aperture` is an f-number at the picture's ISO and shutter, `lux` the light on the face
+    instead (not both). `ratio` is key over fill. `backdrop` is what the camera sees of it over a
+    grey card in the light on the face, `rim` a rim light on the head over the key: both in stops.
+    `white` in K.
+    """
+
+    aperture: float | None = None
+    lux: float | None = None
+    ratio: float | None = None
+    backdrop: float | None = None
+    rim: float | None = None
+    white: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Look:
     name: str
     presets: Mapping[str, Preset]
     title: str = ""
     # its whites differ on purpose: no warning about it
     whites_meant: bool = False
+    wants: Wants = Wants()
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,6 +211,10 @@ class Lead:
     awg: int | None = None
 
 
+# What an aim and a station call the point where the subject is.
+MARK = "mark"
+
+
 @dataclass(frozen=True, slots=True)
 class Variation:
     """Another way to use the room's depth: some links of the chain at another depth (m)."""
@@ -206,6 +229,7 @@ class Room:
     """The room's inside (m), the mark where the subject is, and the depth it all takes.
 
     `chain` goes from the back wall to the rear of the camera rig, exact lengths in metres.
+    `stations`: of the mark and of devices the link at whose end each stands.
     """
 
     depth: Fraction | None = None
@@ -214,6 +238,7 @@ class Room:
     mark: Place | None = None
     chain: Mapping[str, Fraction] = field(default_factory=lambda: MappingProxyType({}))
     variations: tuple[Variation, ...] = ()
+    stations: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,8 +268,9 @@ class Picture:
     Focal length and sensor in mm, `aspect` of the picture is its width over its height where it
     is not the sensor's own; shutter in s, frames per second, white in K and Duv. `transmission`
     is how much of the light the lens lets through (0-1); None: not given. `constant` is
-    the incident meter's (ISO 2720). `daylight`: whites from 4000 K up lie on the CIE daylight
-    locus. `whites_within`: mired two fixtures of a look may differ before `check` says so.
+    the incident meter's (ISO 2720). `daylight`: whites from 5000 K up lie on the CIE daylight
+    locus, from 4000 K on the way to it. `whites_within`: mired two fixtures of a look may differ
+    before `check` says so.
     """
 
     camera: str | None = None
@@ -561,6 +587,8 @@ class Device:
     reflects: float | None = None
     # a backdrop of this colour is keyed out of the picture
     keys: Literal["green", "blue"] | None = None
+    # the colour of its cloth or paint in white light
+    dye: Colour | None = None
     # the light's own pulse frequency (Hz) and how deep it modulates (%)
     pwm: float | None = None
     flicker: float | None = None

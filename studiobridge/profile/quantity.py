@@ -77,6 +77,7 @@ POWER = _kind("a power in watts", 0.0, 100000.0, "72 W", W="1", kW="1000")
 METER_STEP = Kind("what a meter tells apart", {"W": Fraction(1)}, 0.001, 100.0, "0.1 W")
 VOLTAGE = _kind("a voltage", 1.0, 1000.0, "230 V", V="1")
 STOPS = _kind("a difference in stops", 0.0, 10.0, "0.1 stop", stop="1", stops="1")
+OVER = replace(STOPS, what="stops over (or under, with -)", low=-10.0, example="-0.5 stop")
 MIRED = _kind("a difference in mired", 0.0, 1000.0, "8 mired", mired="1", mireds="1")
 LENGTH = Kind(
     "a length",
@@ -286,6 +287,7 @@ _HEAT = re.compile(rf"\s*({NUMBER})\s*°?(C|F)\s*\Z")
 _PRICE = re.compile(rf"\s*({NUMBER})\s*([A-Z]{{3}}|[€$£])\s*/\s*kWh\s*\Z")
 _ASPECT = re.compile(rf"\s*({NUMBER})\s*[:x×]\s*({NUMBER})\s*\Z")
 _SENSOR = re.compile(rf"\s*({NUMBER})\s*[x×]\s*({NUMBER})\s*mm\s*\Z")
+_RATIO = re.compile(rf"\s*({NUMBER})\s*:\s*1\s*\Z")
 _PART = re.compile(r"\s*1\s*/\s*([0-9]+(?:\.[0-9]+)?)\s*s\s*\Z")
 _STOP = re.compile(r"\s*f\s*/\s*([0-9]+(?:\.[0-9]+)?)\s*\Z")
 
@@ -350,6 +352,15 @@ def parse_aspect(text: object) -> float:
     if not (high > 0 and 0.2 <= wide / high <= 5):
         raise ValueError(f"{quoted(text)} is no picture; from 1:5 to 5:1")
     return wide / high
+
+
+def parse_ratio(text: object) -> float:
+    """Key over fill: '2:1' is 2. Raises ValueError."""
+    found = _said(text, _RATIO, "a ratio of key to fill", "2:1")
+    ratio = float(found.group(1))
+    if not 0.1 <= ratio <= 100:
+        raise ValueError(f"{quoted(text)} is no ratio of key to fill; from 0.1:1 to 100:1")
+    return ratio
 
 
 def plain_number(value: object, what: str, low: float, high: float, example: str) -> float:

@@ -285,6 +285,8 @@ if TYPE_CHECKING:
     SensorText = tuple[float, float]
     ShutterText = tuple[float | None, float | None]
     ApertureText = float
+    RatioText = float
+    Over = float
     HeatText = float
     DimmerText = Dimmer
     DrawsAt = tuple[tuple[float, float], ...]
@@ -352,6 +354,8 @@ else:
     Power = _quantity(quantity.POWER)
     Voltage = _quantity(quantity.VOLTAGE)
     Stops = _quantity(quantity.STOPS)
+    Over = _quantity(quantity.OVER)
+    RatioText = _special(quantity.parse_ratio, "2:1")
     Mired = _quantity(quantity.MIRED)
     OutputText = _special(quantity.parse_output, "2400 lx at 1 m")
     SectionText = _special(quantity.parse_section, "1.5 mm²")
@@ -676,7 +680,7 @@ class DeviceShape(Shape):
     residual: Power = 2.0
     # read as `comes_back: full`, which says the same and more
     forgets_level: YesNo = False
-    comes_back: Literal["last", "full", "preset", "dark"] | None = None
+    comes_back: Literal["last", "full", "preset", "dark", "off"] | None = None
     level: LevelRange | None = None
     cct: CctRange | None = None
     dimmer: DimmerText = LINEAR
@@ -689,6 +693,7 @@ class DeviceShape(Shape):
     glow: Glow | None = None
     reflects: Reflects | None = None
     keys: Literal["green", "blue"] | None = None
+    dye: ColourText | None = None
     pwm: Frequency | None = None
     flicker: Flicker | None = None
     lead: LeadShape | None = None
@@ -709,8 +714,19 @@ class PresetShape(Shape):
     colour: ColourText | None = None
 
 
+class WantsShape(Shape):
+    """What a look is for, in the picture's terms."""
+
+    aperture: ApertureText | None = None
+    lux: Lux | None = None
+    ratio: RatioText | None = None
+    backdrop: Over | None = None
+    rim: Over | None = None
+    white: Cct | None = None
+
+
 class LookShape(BaseModel):
-    """A look: presets by device name, and three keys of its own."""
+    """A look: presets by device name, and four keys of its own."""
 
     model_config = ConfigDict(extra="allow", frozen=True, defer_build=True)
     __pydantic_extra__: dict[str, PresetShape]
@@ -718,6 +734,7 @@ class LookShape(BaseModel):
     title: Text = ""
     from_: Name | None = Field(default=None, alias="from")
     whites: Literal["meant"] | None = None
+    wants: WantsShape | None = None
 
 
 class SwitchShape(Shape):
@@ -763,6 +780,7 @@ class RoomShape(Shape):
     mark: MarkShape | None = None
     chain: dict[Name, Depth] = Field(default_factory=dict, max_length=40)
     variations: dict[Name, VariationShape] = Field(default_factory=dict, max_length=20)
+    stations: dict[Name, Name] = Field(default_factory=dict, max_length=40)
 
 
 class PictureHoldShape(Shape):

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from studiobridge.craft.space import feet_and_inches
+from studiobridge.profile.model import MARK
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,14 @@ class Lengths:
         """`18 cm, 7 in`, or `7 in, 18 cm`: a piece of a drawing."""
         both = (f"{float(metres) * 100:.0f} cm", feet_and_inches(Fraction(metres)))
         return ", ".join(both[::-1] if self.feet else both)
+
+    def two_truths(self, name: str, by_chain: Fraction, by_place: float) -> str:
+        """The chain of a room and the places in it say two things about the mark or a device."""
+        what = "the mark" if name == MARK else f"'{name}'"
+        return (
+            f"the chain puts {what} {self.one(by_chain)} from the back wall, and its place says"
+            f" {self.one(by_place)}"
+        )
 
     @property
     def tick(self) -> float:
