@@ -365,6 +365,9 @@ def sheet(
     profile: ProfileArgument,
     output: Annotated[Path, typer.Option("-o", "--output", help="FILE.html or FILE.svg")],
     look: LookOption = None,
+    side: Annotated[
+        bool, typer.Option("--side", help="FILE.svg: the room from the side alone.")
+    ] = False,
 ) -> None:
     """Draw the sheet for the wall: where everything stands, what it is set to, the order."""
     from studiobridge.shown import sheet as sheets
@@ -372,9 +375,12 @@ def sheet(
     reading = read_or_stop(profile)
     name, presets = presets_or_stop(reading, look)
     drawers = {".html": sheets.page, ".htm": sheets.page, ".svg": sheets.picture}
+    if side:
+        drawers = {".svg": sheets.from_the_side}
     draw = drawers.get(output.suffix.lower())
     if draw is None:
-        raise Stop(BAD_INPUT, f"{output}: a sheet is an .html or an .svg file")
+        what = "the room from the side is an .svg" if side else "a sheet is an .html or an .svg"
+        raise Stop(BAD_INPUT, f"{output}: {what} file")
     try:
         output.write_text(draw(reading.profile, name, presets), encoding="utf-8")
     except OSError as error:
