@@ -49,7 +49,7 @@ class Row:
     @property
     def off(self) -> float:
         """The house against the integral, as a part of it."""
-        if abs(self.house - self.patches) <= self.nothing:
+        if max(self.house, self.patches) <= self.nothing:
             return 0.0
         return self.house / self.patches - 1.0 if self.patches else math.inf
 
@@ -82,7 +82,7 @@ class Row:
             apart = abs(self.rendered.value - self.patches)
             if apart > max(self.nothing, (self.noise + AGREED) * self.patches):
                 return False
-        return abs(self.off) <= self.bound
+        return abs(self.off) <= self.bound or abs(self.house - self.patches) <= self.nothing
 
 
 def moved_to(profile: SetProfile, name: str, distance: float) -> SetProfile:
