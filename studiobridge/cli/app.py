@@ -17,6 +17,7 @@ from studiobridge.cli import base, show
 # they all come, in this order.
 COMMANDS = {
     "profiles": ("check", "plan", "light", "mains", "room", "sheet", "schema", "version"),
+    "setting_up": ("setup",),
     "explaining": ("explain",),
     "hearing": ("listen",),
     "meeting": ("meet",),

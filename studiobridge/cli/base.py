@@ -27,7 +27,7 @@ DONE, NOT_THERE, BAD_INPUT, NO_BRIDGE = 0, 1, 2, 3
 SECTIONS = {
     "The first day": ("listen", "meet", "try", "measure", "draft"),
     "A profile, touching nothing": (
-        *("check", "explain", "plan", "light", "mains", "room", "sheet", "schema"),
+        *("check", "explain", "plan", "light", "mains", "room", "setup", "sheet", "schema"),
     ),
     "A set": (
         *("run", "up", "restore", "keep", "look", "down", "cut"),

@@ -7,16 +7,25 @@ from collections.abc import Mapping
 
 from studiobridge.control.people import coming_back
 from studiobridge.craft.light import level_stops
+from studiobridge.figures import calibration
+from studiobridge.figures.depth import apart as apart_of
 from studiobridge.figures.depth import budget
-from studiobridge.figures.light import light_of
+from studiobridge.figures.light import LightReading, light_of
 from studiobridge.figures.mains import mains_of
 from studiobridge.figures.meters import Metered, metered, told_by_watts, will_do
 from studiobridge.figures.room import room_of
 from studiobridge.profile.build import Reading
-from studiobridge.profile.model import Device, Preset, SetProfile
+from studiobridge.profile.model import MARK, Device, Preset, SetProfile
 from studiobridge.profile.text import Problem
 from studiobridge.shown.framing import face_words, fit_words
 from studiobridge.shown.lengths import Lengths
+
+# How far a white may be off where it should be, across the locus: ANSI C78.377 allows a light
+# 0.006 Duv to either side (from memory; about a middle that is the locus for warm white and up to
+# 0.003 above it for cool white).
+TINT_WITHIN = 0.006
+# Two lights side by side: half of that. Common practice, no source.
+TINTS_WITHIN = 0.003
 
 
 def about_mains(reading: Reading) -> tuple[list[Problem], list[Problem]]:
@@ -34,8 +43,7 @@ def about_mains(reading: Reading) -> tuple[list[Problem], list[Problem]]:
             found = over if finding.weight == "over" else near
             # one sentence a circuit or lead: the first look that has it
             key = (str(finding.where), finding.text.split(":")[-1][:12])
-            todo = "less on it, another circuit, or a look that asks for less"
-            found.setdefault(key, reading.problem(finding.where, finding.text, todo))
+            found.setdefault(key, reading.problem(finding.where, finding.text, finding.todo))
     return list(over.values()), list(near.values())
 
 
@@ -146,6 +154,38 @@ def _says_down(profile: SetProfile, device: Device) -> bool:
     return device.idle_below is not None and metered
 
 
+def about_readings(reading: Reading) -> list[Problem]:
+    """A meter's reading that does not go with the others, a light far from its maker's figure."""
+    made = calibration.of(reading.profile)
+    found = [
+        reading.problem(
+            ("readings", judged.n - 1),
+            f"reading {judged.n} ({judged.lux:.4g} lx at {judged.at}) {judged.why}",
+            "take it again, or leave it out",
+        )
+        for judged in made.readings
+        if judged.why
+    ]
+    for scale in made.scales:
+        if 1.0 / calibration.LIKELY <= scale.scale <= calibration.LIKELY:
+            continue
+        found.append(
+            reading.problem(
+                ("devices", scale.device, "output"),
+                f"by your meter '{scale.device}' gives {scale.scale:.2g} times what its 'output'"
+                " says",
+                "see whether that figure, its place and what was lit are right",
+            )
+        )
+    found.extend(
+        reading.problem(
+            ("devices", text.split(":")[0]), text, "measure a table: dimmer: {50 %: 38 %, …}"
+        )
+        for text in made.dimmers
+    )
+    return found
+
+
 def about_picture(reading: Reading) -> list[Problem]:
     """Whites apart, a lens that does not show what is wanted, bands, a chain too deep."""
     profile = reading.profile
@@ -165,6 +205,8 @@ def about_picture(reading: Reading) -> list[Problem]:
                     "give them one white, or say 'whites: meant' in the look",
                 )
             )
+        if not look.whites_meant:
+            found.extend(_about_tint(reading, name, light))
         for band in light.banding:
             if band.bands:
                 bands.setdefault(
@@ -196,6 +238,16 @@ def about_picture(reading: Reading) -> list[Problem]:
                 "see what the variations save: studiobridge room",
             )
         )
+    for item in apart_of(profile):
+        place = ("room", "mark") if item.name == MARK else ("devices", item.name, "place")
+        found.append(
+            reading.problem(
+                (*place, "from_back"),
+                lengths.two_truths(item.name, item.by_chain, item.by_place),
+                f"change the one that is not so; 'room: stations:' says it stands where"
+                f" '{item.link}' ends",
+            )
+        )
     framing = room_of(profile).framing
     if framing is not None and picture.fits is not None:
         for fit in framing.fits:
@@ -217,4 +269,38 @@ def about_picture(reading: Reading) -> list[Problem]:
                     "aim the camera higher, or a wider lens",
                 )
             )
+    return found
+
+
+def _about_tint(reading: Reading, look: str, light: LightReading) -> list[Problem]:
+    """A mixed white that is too green or too magenta for the camera, and two lights that differ."""
+    found = []
+    where = ("looks", look)
+    tint, whole = light.off_tint, light.whole
+    if tint is None and whole is not None:
+        tint = whole.duv  # no camera white is given: against the locus itself
+    if tint is not None and abs(tint) > TINT_WITHIN:
+        side = "green" if tint > 0 else "magenta"
+        set_to = reading.profile.picture.duv
+        than = "the camera is set to" if set_to else "the Planckian locus"
+        found.append(
+            reading.problem(
+                where,
+                f"its mixed white is Duv {abs(tint):.4f} to the {side} side of {than}, more than"
+                f" the {TINT_WITHIN:g} that ANSI C78.377 allows a white light",
+                "bring the whites of its lights nearer to each other, set the camera's tint and"
+                " say it as 'duv:' in 'picture:', or say 'whites: meant' in the look",
+            )
+        )
+    if light.tints_apart is not None and light.tints_apart[0] > TINTS_WITHIN:
+        apart, magenta, green = light.tints_apart
+        found.append(
+            reading.problem(
+                where,
+                f"{magenta} and {green} are Duv {apart:.4f} apart, {green} the greener one: one"
+                f" white balance does not fit both (more than {TINTS_WITHIN:g}, common practice)",
+                f"a correcting filter on one of them (magenta on {green}), or say 'whites: meant'"
+                " in the look",
+            )
+        )
     return found

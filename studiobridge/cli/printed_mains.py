@@ -17,11 +17,12 @@ def print_mains(profile: SetProfile, reading: MainsReading) -> None:
     for load in reading.loads:
         show.out()
         show.out(
-            f"{load.circuit}: {load.watts:.0f} W of the {load.limit:.0f} W that {load.breaker:g} A"
-            f" at {profile.voltage:g} V carries for long"
+            f"{load.circuit}: {load.watts:.0f} W, {load.amps:.1f} A of the {load.limit_amps:.3g} A"
+            f" that a {load.breaker:g} A breaker carries for long"
         )
         show.out(
-            f"  {bar(load.share, columns).ljust(columns)}│ {percent(load.share)}, {load.amps:.1f} A"
+            f"  {bar(load.share, columns).ljust(columns)}│ {percent(load.share)};"
+            f" every dial up: {load.full:.0f} W, {load.full_amps:.1f} A"
         )
         _print_draws(profile, load)
         if load.worst is not None:
@@ -56,7 +57,8 @@ def print_mains(profile: SetProfile, reading: MainsReading) -> None:
     )
     for finding in reading.findings:
         weight = {"over": "TOO MUCH", "near": "near the limit", "missing": "missing"}
-        show.out(f"{weight[finding.weight]}: {finding.text}")
+        todo = "" if finding.weight == "missing" else f": {finding.todo}"
+        show.out(f"{weight[finding.weight]}: {finding.text}{todo}")
     show.out()
     show.out(CAUTION)
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from studiobridge.cli import show
-from studiobridge.cli.readings import not_computed
+from studiobridge.cli.readings import bar, not_computed
+from studiobridge.figures.depth import Budget
 from studiobridge.figures.room import RoomReading
 from studiobridge.profile.model import SetProfile
 from studiobridge.shown import words
@@ -13,6 +14,9 @@ from studiobridge.shown.lengths import Lengths
 STANDS_CAUTION = (
     "Stands and arms over people: weigh them down, tie a safety line, leave a way out of the room."
 )
+
+# Columns from which there is room for the drawing and both ways of writing each length.
+BESIDE = 106
 
 
 def print_room(profile: SetProfile, reading: RoomReading) -> None:
@@ -26,28 +30,37 @@ def print_room(profile: SetProfile, reading: RoomReading) -> None:
         room = profile.room.depth
         whole = float(room) if room is not None else float(made.total)
         whole = max(whole, float(made.total))
-        columns = max(12, min(44, show.width() - 66))
+        columns = max(12, min(44, show.width() - (94 if show.width() >= BESIDE else 66)))
         rows = []
+        there: dict[str, list[str]] = {}
+        for name, link in profile.room.stations.items():
+            there.setdefault(link, []).append(name)
         for station in made.stations:
             first = round(float(station.total - station.depth) / whole * columns)
             last = max(first + 1, round(float(station.total) / whole * columns))
             drawn = " " * first + "▒" * (last - first)
+            deep = lengths.both(station.depth) if show.width() >= BESIDE else ""
             rows.append(
-                (station.name, lengths.both(station.depth), drawn, lengths.both(station.total))
+                (
+                    station.name,
+                    deep or lengths.one(station.depth),
+                    drawn,
+                    lengths.both(station.total),
+                    ", ".join(there.get(station.name, ())),
+                )
             )
-        show.print_table(("", "deep", "where", "up to"), rows, spare=("where",))
+        show.print_table(("", "deep", "where", "up to", "there stands"), rows, spare=("where",))
         if made.left is not None:
             if made.left >= 0:
                 show.out(f"left of the room: {lengths.both(made.left)}")
             else:
                 show.out(f"TOO DEEP: {lengths.both(-made.left)} more than the room has")
-        for varied in made.variations:
+        for two in reading.apart:
             show.out(
-                f"{words.clean(varied.title or varied.name)}: saves {lengths.both(varied.saves)},"
-                f" {lengths.both(varied.total)} in all"
+                f"TWO TRUTHS: {lengths.two_truths(two.name, two.by_chain, two.by_place)};"
+                " change the one that is not so"
             )
-        if made.together is not None and len(made.variations) > 1:
-            show.out(f"all of these together: {lengths.both(made.together)} in all")
+        _print_variations(made, lengths, whole)
     if reading.framing is not None:
         show.out()
         lens, *others = framing_lines(profile, reading.framing)
@@ -91,3 +104,33 @@ def print_room(profile: SetProfile, reading: RoomReading) -> None:
     not_computed(reading.missing)
     show.out()
     show.out(STANDS_CAUTION)
+
+
+def _print_variations(made: Budget, lengths: Lengths, whole: float) -> None:
+    """What each variation saves, and what can be had together, the shortest first."""
+    for varied in made.variations:
+        saves = f"saves {lengths.both(varied.saves)}"
+        if varied.saves <= 0:
+            more = lengths.both(-varied.saves)
+            saves = f"takes {more} more" if varied.saves < 0 else "saves nothing"
+        name = words.clean(varied.title or varied.name)
+        show.out(f"{name}: {saves}, {lengths.both(varied.total)} in all")
+    if made.possible < 2:
+        return
+    show.out()
+    show.out("what goes together, the shortest first:")
+    columns = max(8, min(24, show.width() - 66))
+    rows = []
+    for some in made.combined:
+        left = ""
+        if some.left is not None:
+            left = lengths.one(some.left) if some.left >= 0 else "TOO DEEP"
+        drawn = bar(float(some.total) / whole, columns)
+        names = ", ".join(some.names)
+        rows.append((names, lengths.one(some.saves), lengths.one(some.total), left, drawn))
+    show.print_table(("with", "saves", "deep", "left", "of the room"), rows, ("of the room",))
+    if made.possible > len(made.combined):
+        show.out(
+            f"and {made.possible - len(made.combined):,} more ways: these are the shortest."
+            " Two that change the same link exclude each other."
+        )

@@ -27,6 +27,7 @@ from studiobridge.shown import words
 
 if TYPE_CHECKING:
     from studiobridge.profile.build import Reading
+    from studiobridge.profile.model import SetProfile
 
 
 # What needs a profile that can be read.
@@ -46,7 +47,13 @@ def check(
     as_json: JsonOption = False,
 ) -> None:
     """Check a profile: everything that is wrong with it, at once. Touches nothing unless told."""
-    from studiobridge.cli.doubts import about_gear, about_mains, about_picture, about_watts
+    from studiobridge.cli.doubts import (
+        about_gear,
+        about_mains,
+        about_picture,
+        about_readings,
+        about_watts,
+    )
     from studiobridge.cli.granted import about_granted, about_unused
     from studiobridge.control.plan import order_problems
     from studiobridge.figures.mains import CAUTION as MAINS_CAUTION
@@ -74,7 +81,7 @@ def check(
         too_much, near = about_mains(reading)
         (warnings if allow_overload else problems).extend(too_much)
         warnings += [*near, *about_gear(reading), *about_watts(reading)]
-        warnings += about_picture(reading)
+        warnings += [*about_picture(reading), *about_readings(reading)]
         warnings += [*about_granted(reading), *about_unused(reading)]
         warnings.sort(key=lambda p: (p.line, p.column))
     except ProfileError as error:
@@ -228,24 +235,68 @@ def light(
     now: Annotated[
         bool, typer.Option("--now", help="Also what light sensors read now (asks the bridge).")
     ] = False,
+    meter: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--meter",
+            metavar="READING",
+            help="What your meter says: where, how much, which lights are on ('face 402 lx key';"
+            " none named: the whole look). Once for each.",
+        ),
+    ] = None,
+    keep: Annotated[
+        bool, typer.Option("--keep", help="Write these readings into the profile.")
+    ] = False,
     settings: SettingsOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """The light of a look: at the mark, its ratio and white, the exposure. Touches nothing."""
+    """The light of a look: at the mark, its ratio and white, the exposure. Touches nothing
+    unless told to keep readings."""
     from studiobridge.cli import printed_light, readings
+    from studiobridge.figures import calibration
     from studiobridge.figures.light import light_of
     from studiobridge.figures.meter import predicted
 
     reading = read_or_stop(profile)
     name, presets = _presets(reading, look)
-    found = light_of(reading.profile, name, presets)
-    sensors = predicted(reading.profile, presets)
-    read = _sensors_now(reading.profile.name, settings) if now else None
+    if keep and not meter:
+        raise Stop(BAD_INPUT, "--keep keeps what --meter says: add --meter 'face 402 lx key'")
+    measured = _metered(profile, reading.profile, name, meter or [], keep)
+    found = light_of(measured, name, presets)
+    sensors = predicted(measured, presets)
+    made = calibration.of(measured) if measured.readings else None
+    read = _sensors_now(measured.name, settings) if now else None
     if as_json:
         whole = {**readings.plain(found), "sensors": readings.plain(sensors)}
+        if made is not None:
+            whole["meter"] = readings.plain(made.shown)
         show.print_json(whole if read is None else {**whole, "now": read})
     else:
-        printed_light.print_light(reading.profile, found, sensors, read)
+        printed_light.print_light(measured, found, sensors, read, made)
+        if keep and meter:
+            count = f"{len(meter)} reading{'s' if len(meter) != 1 else ''}"
+            show.out(f"kept: {count} in {profile}")
+
+
+def _metered(
+    path: Path, profile: SetProfile, look: str | None, said: list[str], keep: bool
+) -> SetProfile:
+    """The set with what the meter says now, and that written into its file where it is asked."""
+    from studiobridge.profile.keep import CannotKeep
+    from studiobridge.profile.keep_readings import keep_readings, taken, with_readings
+
+    found = []
+    for text in said:
+        try:
+            found.append(taken(profile, look, text))
+        except ValueError as error:
+            raise Stop(BAD_INPUT, f"--meter '{text}': {error}") from None
+    if found and keep:
+        try:
+            keep_readings(path, found)
+        except CannotKeep as error:
+            raise Stop(BAD_INPUT, str(error)) from None
+    return with_readings(profile, found) if found else profile
 
 
 def _sensors_now(name: str, settings: Path | None) -> list[Any]:

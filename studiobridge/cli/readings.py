@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from fractions import Fraction
 from typing import Any
@@ -14,6 +14,8 @@ def plain(value: Any) -> Any:
     """A reading as JSON: dataclasses to mappings, exact lengths to numbers."""
     if is_dataclass(value) and not isinstance(value, type):
         return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, Mapping):
+        return {str(name): plain(item) for name, item in value.items()}
     if isinstance(value, tuple | list):
         return [plain(item) for item in value]
     if isinstance(value, Fraction | float):

@@ -16,6 +16,7 @@ from studiobridge.control.effects import Lockout, Tell
 from studiobridge.control.evidence import NEVER
 from studiobridge.control.sequence import ENERGISING, Action
 from studiobridge.craft.mains import instant_trip, running_limit, trips
+from studiobridge.figures.draws import apparent
 from studiobridge.figures.watts import most_draw
 from studiobridge.profile.model import Point, Preset, Value, figure
 
@@ -121,7 +122,7 @@ class Gates:
             # if it is off, nothing that it feeds is running
             fed = {name, *feeds.below.get(name, ())}
             others = asked - sum(
-                self.draw(other, presets) for other in fed if beliefs.may_be_on(other)
+                self.volt_amperes(other, presets) for other in fed if beliefs.may_be_on(other)
             )
             running = max(0.0, others) / self.profile.voltage
             if inrush > 0 and trips(inrush, running, circuit.breaker, circuit.curve) != "no":
@@ -134,14 +135,21 @@ class Gates:
         if not beliefs.may_be_on(name):
             joining: set[str] = {name, *feeds.reach.get(name, ())}
             asked += sum(
-                self.draw(other, presets) for other in joining if not beliefs.may_be_on(other)
+                self.volt_amperes(other, presets)
+                for other in joining
+                if not beliefs.may_be_on(other)
             )
         if asked <= limit:
             return None
+        volts = self.profile.voltage
         return (
-            f"circuit {circuit.name} would be asked for {asked:.0f} W; its {circuit.breaker:g} A"
-            f" breaker carries {limit:.0f} W for long"
+            f"circuit {circuit.name} would be asked for {asked / volts:.1f} A; its"
+            f" {circuit.breaker:g} A breaker carries {limit / volts:.1f} A for long"
         )
+
+    def volt_amperes(self, name: str, presets: Mapping[str, Preset]) -> float:
+        """What a device may take by its power factor: what its breaker sees, times the volts."""
+        return apparent(self.profile.devices[name], self.draw(name, presets))
 
     def draw(self, name: str, presets: Mapping[str, Preset]) -> float:
         """Watts a device may take: a fixture at the higher of what it is set to and shall be.
@@ -169,9 +177,9 @@ class Gates:
         return most_draw(device, max(0.0 if said is None else figure(said), preset.level))
 
     def asked_of(self, circuit: str, presets: Mapping[str, Preset]) -> float:
-        """Watts asked of a circuit by everything on it that may be on now."""
+        """Volt-amperes asked of a circuit by everything on it that may be on now."""
         return sum(
-            self.draw(name, presets)
+            self.volt_amperes(name, presets)
             for name in self.desk.feeds.on_circuit[circuit]
             if self.beliefs.may_be_on(name)
         )

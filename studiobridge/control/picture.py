@@ -87,12 +87,14 @@ class PictureWatch:
             and (change.ratio is None or abs(change.ratio) > hold.ratio + ALMOST)
         ):
             found.append("ratio")
-        if (
-            hold.white is not None
-            and change.mired is not None
-            and abs(change.mired) > hold.white + ALMOST
+        for what, held, moved in (
+            ("white", hold.white, change.mired),
+            ("duv", hold.duv, change.duv),
         ):
-            found.append("white")
+            # the two whites are known, and one of them is so far off that it has no CCT
+            lost = moved is None and change.duv_prime is not None
+            if held is not None and (lost or (moved is not None and abs(moved) > held + ALMOST)):
+                found.append(what)
         return found
 
     def blamed(self) -> frozenset[Key]:
@@ -118,7 +120,8 @@ class PictureWatch:
         best: tuple[float, Key] | None = None
         for name in sorted(self.fixtures & set(wanted)):
             belief = self.desk.beliefs.of[name]
-            points: tuple[Point, ...] = ("cct", "level") if what == "white" else ("level",)
+            whitens = what in ("white", "duv")
+            points: tuple[Point, ...] = ("cct", "level") if whitens else ("level",)
             for point in points:
                 ours, theirs = getattr(wanted[name], point), getattr(now[name], point)
                 if ours is None or theirs is None or ours == theirs:
@@ -130,7 +133,12 @@ class PictureWatch:
                 change = self.face.change(wanted, alone)
                 if change is None:
                     continue
-                effect = {"face": change.face, "ratio": change.ratio, "white": change.mired}[what]
+                effect = {
+                    "face": change.face,
+                    "ratio": change.ratio,
+                    "white": change.mired,
+                    "duv": change.duv,
+                }[what]
                 size = abs(effect) if effect is not None else float("inf")
                 if size > 0 and (best is None or size > best[0]):
                     best = (size, (name, point))

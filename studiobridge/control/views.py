@@ -266,6 +266,7 @@ def _picture(change: Change | None) -> View | None:
         "ratio": _number(change.ratio_now),
         "mired": _number(change.mired, 1),
         "duv_prime": _number(change.duv_prime, 5),
+        "duv": _number(change.duv, 5),
     }
 
 

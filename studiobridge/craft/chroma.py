@@ -181,6 +181,16 @@ def rgb_of(colour: Colour) -> Three:
     return red, green, blue
 
 
+def linear_of(x: float, y: float) -> Three:
+    """A chromaticity as light in red, green and blue (linear sRGB), together as bright as 1.
+
+    What lies outside those primaries is cut off at their edge.
+    """
+    red, green, blue = (max(0.0, value) for value in _times(TO_RGB, _xyz(x, y)))
+    bright = sum(p * q for p, q in zip(TO_XYZ[1], (red, green, blue), strict=True))
+    return red / bright, green / bright, blue / bright
+
+
 def of_hs(hue: float, saturation: float) -> Colour:
     """The colour of a hue (degrees) and a saturation (0 to 1), HSV on sRGB at full value."""
     red, green, blue = colorsys.hsv_to_rgb((hue / 360.0) % 1.0, saturation, 1.0)

@@ -16,8 +16,15 @@ from studiobridge.craft.locus import FIRST_MIRED, STEP_MIRED, UV
 
 # Every white a profile allows, in K.
 WARMEST, COOLEST = 1000.0, 25000.0
+# CIE daylight is defined from the first of these to COOLEST (CIE 15). Reference whites go over
+# from the full radiator to daylight between the two (CIE 224:2017, from memory).
+DAYLIGHT_FROM, DAYLIGHT_WHOLLY_FROM = 4000.0, 5000.0
+# Farther than this from the locus a colour has no CCT (CIE 15, from memory: 0.05 in CIE 1960).
+MOST_DUV = 0.05
 # Past its end by no more than rounding is at its end.
 ALMOST = 1e-9
+# A distance from the locus is known to this: the table has eight digits.
+SURE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +88,7 @@ def daylight_xy(kelvin: float) -> tuple[float, float]:
 
     Raises ValueError outside the range.
     """
-    if not 4000.0 <= kelvin <= 25000.0:
+    if not DAYLIGHT_FROM * (1.0 - ALMOST) <= kelvin <= COOLEST * (1.0 + ALMOST):
         raise ValueError(f"CIE daylight is defined from 4000 to 25000 K, not at {kelvin:.0f} K")
     t = kelvin
     if t <= 7000.0:
@@ -91,11 +98,49 @@ def daylight_xy(kelvin: float) -> tuple[float, float]:
     return x, -3.000 * x * x + 2.870 * x - 0.275
 
 
+def reference_uv(kelvin: float) -> tuple[float, float]:
+    """The reference white at a CCT: a full radiator to 4000 K, CIE daylight from 5000 K.
+
+    Between the two a mixture of both at equal light, by its share of the way: the two loci lie
+    0.003 apart, and a change of one kelvin must not be a step of that. Source: CIE 224:2017 (as
+    ANSI/IES TM-30), from memory. Range: 1000 to 25000 K. Raises ValueError outside the range.
+    """
+    if kelvin <= DAYLIGHT_FROM or not is_white(kelvin):
+        return planckian_uv(kelvin)
+    daylight = uv_of_xy(*daylight_xy(kelvin))
+    share = (kelvin - DAYLIGHT_FROM) / (DAYLIGHT_WHOLLY_FROM - DAYLIGHT_FROM)
+    if share >= 1.0:
+        return daylight
+    both = mix([White(1.0 - share, *planckian_uv(kelvin)), White(share, *daylight)])
+    return both.u, both.v
+
+
+def off_locus_uv(kelvin: float, duv: float) -> tuple[float, float]:
+    """The chromaticity at a CCT and a distance from the Planckian locus (positive: greenish).
+
+    Along the normal of the locus. Source: CIE 15; sign as in ANSI C78.377. Raises ValueError
+    outside 1000 to 25000 K, and where there is no CCT so far off.
+    """
+    if not abs(duv) <= MOST_DUV * (1.0 + ALMOST):
+        raise ValueError(f"a white is at most {MOST_DUV:g} off the locus, not {duv:g}")
+    u, v = planckian_uv(kelvin)
+    up, across = _normal(mired(kelvin))
+    return u + duv * across, v + duv * up
+
+
+def _normal(at: float) -> tuple[float, float]:
+    """The way straight off the locus to its green side, of length 1: along v, and along u."""
+    (u0, v0), (u1, v1) = _locus(at - STEP_MIRED / 2.0), _locus(at + STEP_MIRED / 2.0)
+    length = math.hypot(u1 - u0, v1 - v0)
+    return (u1 - u0) / length, (v0 - v1) / length
+
+
 def cct_and_duv(u: float, v: float) -> tuple[float, float]:
     """CCT (K) and signed distance from the Planckian locus (positive: above, greenish).
 
     The nearest point of the locus in CIE 1960 u, v. Source: CIE 15; sign as in ANSI C78.377.
-    Raises ValueError when the nearest point is at an end of the range.
+    Raises ValueError when the nearest point is at an end of the range, and farther than 0.05 from
+    the locus, where a colour has no CCT.
     """
 
     def far(at: float) -> float:
@@ -122,7 +167,12 @@ def cct_and_duv(u: float, v: float) -> tuple[float, float]:
             far_b = far(b)
     at = (low + high) / 2.0
     pu, pv = _locus(at)
-    return 1e6 / at, math.copysign(math.hypot(u - pu, v - pv), v - pv)
+    up, across = _normal(at)
+    duv = math.copysign(math.hypot(u - pu, v - pv), (v - pv) * up + (u - pu) * across)
+    # as far as the table and the search are sure of it
+    if not abs(duv) <= MOST_DUV + SURE:
+        raise ValueError(f"this colour is {abs(duv):.3f} off the locus, too far to have a CCT")
+    return 1e6 / at, duv
 
 
 def mix(whites: Iterable[White]) -> White:

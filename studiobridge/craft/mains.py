@@ -15,6 +15,7 @@ CONTINUOUS_SHARE = 0.8
 # IEC 60898-1: instantaneous trip in multiples of the rated current: (must not, must).
 TRIP_BAND: dict[Curve, tuple[float, float]] = {"B": (3, 5), "C": (5, 10), "D": (10, 20)}
 # Resistance in ohm per km at 20 degrees C, flexible copper class 5. IEC 60228, from memory.
+# A lead that carries something is warm: all resistances here are at 75 degrees C.
 OHM_PER_KM: dict[float, float] = {
     0.75: 26.0,
     1.0: 19.5,
@@ -23,8 +24,11 @@ OHM_PER_KM: dict[float, float] = {
     4.0: 4.95,
     6.0: 3.30,
 }
-# Ohm per 1000 ft, solid copper at 75 degrees C. NEC chapter 9 table 8, from memory.
-OHM_PER_1000_FT: dict[int, float] = {16: 4.89, 14: 3.07, 12: 1.93, 10: 1.21}
+# By how much copper resists more at 75 than at 20 degrees C: 0.00393 a degree (IEC 60228 annex,
+# from memory).
+WARM = 1.0 + 0.00393 * 55.0
+# Ohm per 1000 ft, stranded copper at 75 degrees C. NEC chapter 9 table 8, from memory.
+OHM_PER_1000_FT: dict[int, float] = {18: 7.95, 16: 4.99, 14: 3.14, 12: 1.98, 10: 1.24}
 METRES_PER_FOOT = 0.3048
 # Advice for the drop along a branch: NEC informational note, from memory.
 DROP_ADVICE = 0.03
@@ -66,7 +70,10 @@ def instant_trip(breaker: float, curve: Curve) -> tuple[float, float]:
 
 
 def resistance(length: float, *, square_mm: float | None = None, awg: int | None = None) -> float:
-    """Resistance (ohm) of one conductor of `length` m. Raises ValueError for unknown sections."""
+    """Resistance (ohm) of one stranded conductor of `length` m at 75 degrees C.
+
+    Raises ValueError for unknown sections.
+    """
     if not length >= 0:
         raise ValueError(f"a length is not negative, not {length:g} m")
     if square_mm is not None and awg is None:
@@ -74,7 +81,7 @@ def resistance(length: float, *, square_mm: float | None = None, awg: int | None
         if per_km is None:
             known = ", ".join(f"{s:g}" for s in OHM_PER_KM)
             raise ValueError(f"no figure for {square_mm:g} mm²; known: {known}")
-        return per_km * length / 1000.0
+        return per_km * WARM * length / 1000.0
     if awg is not None and square_mm is None:
         per_1000_ft = OHM_PER_1000_FT.get(awg)
         if per_1000_ft is None:

@@ -137,6 +137,18 @@ class Calibration:
     dimmers: tuple[str, ...] = ()
     fit: Fit = NO_FIT
 
+    @property
+    def shown(self) -> Mapping[str, object]:
+        """What is said of it to whoever asks for it as data."""
+        return {
+            "scales": self.scales,
+            "readings": self.readings,
+            "makers": self.makers,
+            "around": dict(self.around),
+            "apart": self.apart,
+            "dimmers": self.dimmers,
+        }
+
 
 NONE = Calibration()
 _known: list[tuple[SetProfile, Calibration]] = []

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from studiobridge.craft import exposure
+from studiobridge.craft import exposure, lens
 from studiobridge.figures.face import DARK, Whole
 from studiobridge.profile.model import Preset, SetProfile
 
@@ -41,6 +41,8 @@ def exposure_of(profile: SetProfile, whole: Whole | None, missing: list[str]) ->
         missing.append(f"no {' and no '.join(absent)} given: aperture not computed")
         return None
     needed = exposure.aperture_for(whole.lux, picture.shutter, picture.iso, picture.constant)
+    if picture.transmission is not None:  # the light asks for a T-stop
+        needed = lens.f_number(needed, picture.transmission)
     over = None
     if picture.aperture is not None:
         over = 2.0 * math.log2(needed / picture.aperture)

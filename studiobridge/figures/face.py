@@ -10,12 +10,12 @@ from studiobridge.craft import mark
 from studiobridge.craft.colour import (
     White,
     cct_and_duv,
-    daylight_xy,
     delta_uv_prime,
     is_white,
     mix,
+    off_locus_uv,
     planckian_uv,
-    uv_of_xy,
+    reference_uv,
 )
 from studiobridge.craft.grid import mired
 from studiobridge.figures.rays import (
@@ -30,14 +30,16 @@ from studiobridge.figures.rays import (
 )
 from studiobridge.profile.model import Device, Preset, SetProfile
 
-DAYLIGHT_FROM = 4000.0
 # lx: less than starlight by far. Below it a light is dark, and there is no ratio to it.
 DARK = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
 class Whole:
-    """All light on the plane at the mark together: lx, ratio key over fill, the mixed white."""
+    """All light on the plane at the mark together: lx, ratio key over fill, the mixed white.
+
+    `cct` in K and `duv` are None where the white is not known, or too far off the locus for one.
+    """
 
     lux: float
     ratio: float | None
@@ -50,8 +52,8 @@ class Whole:
 class Change:
     """What the picture lost or gained: stops on the face, ratio then and now, the white.
 
-    `mired` is positive when the mixed white became warmer; `duv_prime` is the distance in
-    CIE 1976 u', v'.
+    `mired` is positive when the mixed white became warmer, `duv` when it became greener (Duv,
+    ANSI C78.377); `duv_prime` is the distance in CIE 1976 u', v'.
     """
 
     face: float | None
@@ -59,6 +61,7 @@ class Change:
     ratio_now: float | None
     mired: float | None
     duv_prime: float | None
+    duv: float | None = None
 
     @property
     def ratio(self) -> float | None:
@@ -68,14 +71,15 @@ class Change:
         return math.log2(self.ratio_now / self.ratio_wanted)
 
 
-def white_of(kelvin: float, lux: float, daylight: bool) -> White:
+def white_of(kelvin: float, lux: float, daylight: bool, duv: float | None = None) -> White:
     """A fixture's light as its CCT says: on the Planckian locus, or CIE daylight where asked.
 
-    Raises ValueError where there is no white at that CCT (`craft.colour.is_white`).
+    A `duv` of its own was measured from the Planckian locus, and says more than either. Raises
+    ValueError where there is no white at that CCT (`craft.colour.is_white`).
     """
-    if daylight and kelvin >= DAYLIGHT_FROM:
-        return White(lux, *uv_of_xy(*daylight_xy(kelvin)))
-    return White(lux, *planckian_uv(kelvin))
+    if duv is not None:
+        return White(lux, *off_locus_uv(kelvin, duv))
+    return White(lux, *(reference_uv if daylight else planckian_uv)(kelvin))
 
 
 def share_of(device: Device, level: float) -> float | None:
@@ -147,7 +151,8 @@ class Face:
             if lux < DARK:
                 continue
             if value.cct is not None and is_white(value.cct):
-                whites.append(white_of(value.cct, lux, self.profile.picture.daylight))
+                own = self.profile.devices[name].duv
+                whites.append(white_of(value.cct, lux, self.profile.picture.daylight, own))
             else:
                 unknown_white = True
         key, fill = by_role.get("key", 0.0), by_role.get("fill", 0.0)
@@ -169,12 +174,14 @@ class Face:
         if before is None or after is None or before.lux < DARK:
             return None
         face = mark.stops(after.lux, before.lux) if after.lux >= DARK else None
-        shift = far = None
+        shift = far = tint = None
         if before.white is not None and after.white is not None:
             far = delta_uv_prime(before.white.u, before.white.v, after.white.u, after.white.v)
             if before.cct is not None and after.cct is not None:
                 shift = mired(after.cct) - mired(before.cct)
-        return Change(face, before.ratio, after.ratio, shift, far)
+            if before.duv is not None and after.duv is not None:
+                tint = after.duv - before.duv
+        return Change(face, before.ratio, after.ratio, shift, far, tint)
 
     def sentences(self, values: Mapping[str, Preset]) -> tuple[str, ...]:
         """What keeps the face, or its white, from being computed at these values."""

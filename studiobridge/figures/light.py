@@ -14,13 +14,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from studiobridge.craft.colour import (
-    is_white,
-)
+from studiobridge.craft.colour import MOST_DUV, cct_and_duv, is_white
 from studiobridge.craft.grid import mired
 from studiobridge.figures.backdrops import Backdrop, backdrop_of
 from studiobridge.figures.exposing import Banding, Exposure, banding_of, exposure_of
-from studiobridge.figures.face import DARK, Face, Whole, share_of
+from studiobridge.figures.face import DARK, Face, Whole, share_of, white_of
 from studiobridge.figures.known import Known, known
 from studiobridge.profile.model import Preset, SetProfile
 
@@ -61,6 +59,10 @@ class LightReading:
     missing: tuple[str, ...]
     # how well all this is known
     sure: Known | None = None
+    # Duv from the camera's white to the mixed white (positive: the light is greener)
+    off_tint: float | None = None
+    # Duv between two fixtures' whites, the most magenta first; where one of them says its own
+    tints_apart: tuple[float, str, str] | None = None
 
 
 def light_of(
@@ -113,12 +115,17 @@ def light_of(
             missing.append(f"no CCT given for {name}: mixed white not computed")
     missing.extend(coloured)
     picture = profile.picture
-    off = None
-    if whole is not None and whole.cct is not None:
+    off = tint = None
+    if whole is not None and whole.white is not None and whole.cct is None:
+        missing.append(
+            f"the mixed white is more than {MOST_DUV:g} off the Planckian locus: it has no CCT"
+        )
+    if whole is not None and whole.cct is not None and whole.duv is not None:
         if picture.white is None:
             missing.append("no camera white balance given: not compared with the light")
         else:
             off = mired(whole.cct) - mired(picture.white)
+            tint = whole.duv - picture.duv
     backdrops = tuple(
         backdrop_of(profile, d, presets, whole, missing)
         for d in profile.devices.values()
@@ -135,6 +142,8 @@ def light_of(
         off,
         tuple(dict.fromkeys(missing)),
         known(profile, presets),
+        off_tint=tint,
+        tints_apart=tints_apart(profile, presets),
     )
 
 
@@ -168,3 +177,26 @@ def whites_apart(presets: Mapping[str, Preset]) -> tuple[float, str, str] | None
         return None
     coolest, warmest = min(whites), max(whites)
     return warmest[0] - coolest[0], coolest[1], warmest[1]
+
+
+def tints_apart(
+    profile: SetProfile, presets: Mapping[str, Preset]
+) -> tuple[float, str, str] | None:
+    """Duv between the most magenta and the greenest lit fixture of a look, the magenta one first.
+
+    None where neither of the two says a `duv` of its own: what is taken for granted of a white is
+    no difference between two of them.
+    """
+    found = []
+    for name, preset in presets.items():
+        if preset.cct is None or not is_white(preset.cct) or not preset.level:
+            continue
+        own = profile.devices[name].duv
+        white = white_of(preset.cct, 1.0, profile.picture.daylight, own)
+        found.append((cct_and_duv(white.u, white.v)[1], name))
+    if len(found) < 2:
+        return None
+    magenta, green = min(found), max(found)
+    if all(profile.devices[name].duv is None for _, name in (magenta, green)):
+        return None
+    return green[0] - magenta[0], magenta[1], green[1]

@@ -3,10 +3,9 @@
 A calculation from the profile's figures, not an inspection: local code and a licensed
 electrician decide.
 
-A fixture's draw is read off its table (`draws_at`). Without one it is taken in proportion to its
-level: about right for a linear dimmer, an upper estimate for one that gives less light at the same
-level; many drivers take up to a tenth of full more when dimmed. What is not in the profile (a
-heater on the same circuit) is not in the sum.
+A fixture's draw is read off its table (`draws_at`), else estimated from above (`draws.py`). Amperes
+are by its power factor. What is not in the profile (a heater on the same circuit) is not in the
+sum.
 """
 
 from __future__ import annotations
@@ -16,13 +15,22 @@ from dataclasses import dataclass
 from typing import Literal
 
 from studiobridge.craft import mains
-from studiobridge.figures.watts import usual_draw
+from studiobridge.figures.draws import (
+    ANYTHING_FROM,
+    CORRECTED,
+    LIGHTING_FROM,
+    UNCORRECTED,
+    apparent,
+    at_full,
+    draw,
+)
 from studiobridge.profile.model import Circuit, Device, Preset, SetProfile
 
 CAUTION = (
     "A calculation from your figures, not an inspection: local code and a licensed electrician"
     " decide."
 )
+TURNED_UP = "a dial turned up is one hand away"
 # From here on a circuit is called near its limit: nine tenths of what it carries for long.
 NEAR = 0.9
 
@@ -36,6 +44,7 @@ class Finding:
     weight: Weight
     text: str
     where: tuple[str | int, ...]
+    todo: str = "less on it, another circuit, or a look that asks for less"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +59,8 @@ class SwitchOn:
 
 @dataclass(frozen=True, slots=True)
 class Load:
-    """One circuit under one look: W and A at most, what it carries for long (W)."""
+    """One circuit under one look: W and A at most, and what it carries for long (W, at a power
+    factor of 1, and A)."""
 
     circuit: str
     breaker: float
@@ -58,17 +68,24 @@ class Load:
     watts: float
     amps: float
     limit: float
-    # A at which its breaker may trip at once
+    limit_amps: float
+    # with every dial on it turned up: W and A
+    full: float
+    full_amps: float
+    # A at which its breaker may trip at once, and must
     band: float
+    band_end: float
     devices: tuple[tuple[str, float], ...]
     worst: SwitchOn | None
     # the greatest that it comes to where plugs below another come back on with their mains
     cascade: SwitchOn | None
+    # when the mains come back after an outage: all that comes on at once by itself
+    returns: SwitchOn | None
 
     @property
     def share(self) -> float:
-        """Of what the circuit carries for long; above 1 is too much."""
-        return self.watts / self.limit
+        """Of the amperes that the circuit carries for long; above 1 is too much."""
+        return self.amps / self.limit_amps
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,12 +102,16 @@ class LeadDrop:
 
 @dataclass(frozen=True, slots=True)
 class Through:
-    """A plug or strip that says what it is rated for: W and A through it, and what may be (A)."""
+    """A plug or strip that says what it is rated for: W and A through it, and what may be (A).
+
+    `full_amps` is with every dial behind it turned up.
+    """
 
     device: str
     watts: float
     amps: float
     rated: float
+    full_amps: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,18 +143,6 @@ class MainsReading:
         return tuple(f for f in self.findings if f.weight == "over")
 
 
-def draw(device: Device, preset: Preset | None) -> float:
-    """Watts of one device when the set is up: a fixture at its level, by its table if it has one.
-
-    One that comes back at full takes all it can until it is set.
-    """
-    if not device.fixture:
-        return device.draws
-    if device.comes_back == "full" or preset is None or preset.level is None:
-        return usual_draw(device, 100.0)
-    return usual_draw(device, preset.level)
-
-
 def inrush_of(profile: SetProfile, name: str, whole: bool = False) -> float:
     """Peak current (A) when this is switched on: its own and all that it reaches at once.
 
@@ -162,18 +171,24 @@ def switch_ons(profile: SetProfile, circuit: str) -> list[str]:
     return found
 
 
+def amps_of(profile: SetProfile, watts: Mapping[str, float]) -> float:
+    """A that so many watts of these devices come to, each by its power factor."""
+    volt_amperes = sum(apparent(profile.devices[name], taken) for name, taken in watts.items())
+    return volt_amperes / profile.voltage
+
+
 def load_of(profile: SetProfile, circuit: Circuit, presets: Mapping[str, Preset]) -> Load:
     """One circuit with everything on it up in these presets."""
     devices = [d for d in profile.devices.values() if d.circuit == circuit.name]
-    draws = [(d.name, draw(d, presets.get(d.name))) for d in devices]
-    watts = sum(w for _, w in draws)
+    draws = {d.name: draw(d, presets.get(d.name)) for d in devices}
+    full = {d.name: at_full(d) for d in devices}
     worst: SwitchOn | None = None
     cascade: SwitchOn | None = None
     for name in switch_ons(profile, circuit.name):
         inrush = inrush_of(profile, name)
         # everything else may be running already when this one comes on (a restore, say)
         own = {name} | {d.name for d in devices if name in d.feeds}
-        running = sum(w for other, w in draws if other not in own) / profile.voltage
+        running = amps_of(profile, {n: w for n, w in draws.items() if n not in own})
         said = mains.trips(inrush, running, circuit.breaker, circuit.curve)
         if inrush > 0 and (worst is None or inrush + running > worst.inrush + worst.running):
             worst = SwitchOn(name, inrush, running, said)
@@ -183,18 +198,40 @@ def load_of(profile: SetProfile, circuit: Circuit, presets: Mapping[str, Preset]
         ):
             said = mains.trips(whole, running, circuit.breaker, circuit.curve)
             cascade = SwitchOn(name, whole, running, said)
+    limit = mains.running_limit(circuit.breaker, profile.voltage)
+    band, band_end = mains.instant_trip(circuit.breaker, circuit.curve)
     return Load(
         circuit.name,
         circuit.breaker,
         circuit.curve,
-        watts,
-        watts / profile.voltage,
-        mains.running_limit(circuit.breaker, profile.voltage),
-        mains.instant_trip(circuit.breaker, circuit.curve)[0],
-        tuple((n, w) for n, w in sorted(draws, key=lambda item: -item[1]) if w > 0),
+        sum(draws.values()),
+        amps_of(profile, draws),
+        limit,
+        limit / profile.voltage,
+        sum(full.values()),
+        amps_of(profile, full),
+        band,
+        band_end,
+        tuple((n, w) for n, w in sorted(draws.items(), key=lambda item: -item[1]) if w > 0),
         worst,
         cascade,
+        _returning(profile, circuit),
     )
+
+
+def _returning(profile: SetProfile, circuit: Circuit) -> SwitchOn | None:
+    """All that comes on at once when the mains of a circuit come back; None for no inrush.
+
+    A plug that says `comes_back: off` holds back what is behind it. Of any other it is not known:
+    most come back as they were.
+    """
+    devices = [d for d in profile.devices.values() if d.circuit == circuit.name]
+    held = {d.name for d in devices if d.kind == "plug" and d.comes_back == "off"}
+    total = sum(d.inrush for d in devices if not held & {d.name, *d.feeds})
+    if total <= 0:
+        return None
+    said = mains.trips(total, 0.0, circuit.breaker, circuit.curve)
+    return SwitchOn(circuit.name, total, 0.0, said)
 
 
 def mains_of(
@@ -238,6 +275,7 @@ def mains_of(
         elif device.battery and device.holds is not None:
             findings.append(Finding("missing", f"no draw given for {device.name}: run time", where))
     findings.extend(not_given(profile))
+    findings.extend(factors_taken(profile))
     if profile.price is None:
         findings.append(Finding("missing", "no price given: cost", ("mains",)))
     total = sum(load.watts for load in loads)
@@ -276,6 +314,19 @@ def not_given(profile: SetProfile) -> list[Finding]:
     return found
 
 
+def factors_taken(profile: SetProfile) -> list[Finding]:
+    """Which power factors are taken for granted, and how they are."""
+    fed = [d for d in profile.devices.values() if not d.battery and at_full(d) > 0]
+    without = [d.name for d in fed if d.power_factor is None]
+    if not without:
+        return []
+    text = (
+        f"no power factor given for {_all(without)}: taken as {CORRECTED:g} for a light above"
+        f" {LIGHTING_FROM:g} W and anything else above {ANYTHING_FROM:g} W, {UNCORRECTED:g} below"
+    )
+    return [Finding("missing", text, ("devices", without[0]))]
+
+
 def _all(names: list[str]) -> str:
     """`a`, `a and b`, `a, b and c`: every one of them, for none may be overlooked."""
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
@@ -284,8 +335,14 @@ def _all(names: list[str]) -> str:
 def _through(profile: SetProfile, plug: Device, presets: Mapping[str, Preset]) -> Through:
     """What passes through a plug or a strip: all that hangs on it, however far below."""
     behind = [plug, *(d for d in profile.devices.values() if plug.name in d.feeds)]
-    watts = sum(draw(d, presets.get(d.name)) for d in behind)
-    return Through(plug.name, watts, watts / profile.voltage, plug.rated or 0.0)
+    draws = {d.name: draw(d, presets.get(d.name)) for d in behind}
+    return Through(
+        plug.name,
+        sum(draws.values()),
+        amps_of(profile, draws),
+        plug.rated or 0.0,
+        amps_of(profile, {d.name: at_full(d) for d in behind}),
+    )
 
 
 def _about_plug(plug: Through, look: str | None) -> Finding | None:
@@ -297,6 +354,12 @@ def _about_plug(plug: Through, look: str | None) -> Finding | None:
         return Finding("over", f"{said}: {load}, more than the {plug.rated:g} A it is rated", where)
     if plug.amps >= NEAR * plug.rated:
         return Finding("near", f"{said}: {load}, close to the {plug.rated:g} A it is rated", where)
+    if plug.full_amps > plug.rated:
+        text = (
+            f"plug {plug.device}: with every light behind it at full it is"
+            f" {plug.full_amps:.1f} A, more than the {plug.rated:g} A it is rated: {TURNED_UP}"
+        )
+        return Finding("near", text, where)
     return None
 
 
@@ -305,24 +368,16 @@ def _about(load: Load, look: str | None) -> list[Finding]:
     found: list[Finding] = []
     where = ("mains", "circuits", load.circuit)
     said = f"circuit {load.circuit}" + (f" in the look '{look}'" if look else "")
-    if load.watts > load.limit:
-        found.append(
-            Finding(
-                "over",
-                f"{said}: {load.watts:.0f} W is more than the {load.limit:.0f} W that its"
-                f" {load.breaker:g} A breaker carries for long",
-                where,
-            )
-        )
+    asked = f"{load.watts:.0f} W is {load.amps:.1f} A"
+    carries = f"the {load.limit_amps:.1f} A that its {load.breaker:g} A breaker carries for long"
+    if load.share > 1:
+        found.append(Finding("over", f"{said}: {asked}, more than {carries}", where))
     elif load.share >= NEAR:
-        found.append(
-            Finding(
-                "near",
-                f"{said}: {load.watts:.0f} W is close to the {load.limit:.0f} W that its"
-                f" {load.breaker:g} A breaker carries for long",
-                where,
-            )
-        )
+        found.append(Finding("near", f"{said}: {asked}, close to {carries}", where))
+    if load.share <= 1 < load.full_amps / load.limit_amps:
+        text = f"circuit {load.circuit}: with every light at full it is {load.full:.0f} W"
+        text += f", {load.full_amps:.1f} A, more than {carries}: {TURNED_UP}"
+        found.append(Finding("near", text, where))
     worst = load.worst
     if worst is not None and worst.trips != "no":
         found.append(
@@ -346,6 +401,20 @@ def _about(load: Load, look: str | None) -> list[Finding]:
                 where,
             )
         )
+    returns = load.returns
+    if returns is not None and returns.trips != "no":
+        found.append(
+            Finding(
+                "near",
+                f"circuit {load.circuit}: when its power comes back after an outage, all that was"
+                f" on comes on at once and asks {returns.inrush:.0f} A; a {load.curve}"
+                f" {load.breaker:g} A breaker {returns.trips} trip at once ({load.band:.0f} to"
+                f" {load.band_end:.0f} A)",
+                where,
+                "have its plugs stay off after a power cut and say 'comes_back: off' of them, or"
+                " pull them before the power is back",
+            )
+        )
     return found
 
 
@@ -353,7 +422,7 @@ def _lead(profile: SetProfile, device: Device, presets: Mapping[str, Preset]) ->
     lead = device.lead
     assert lead is not None
     behind = [device, *(d for d in profile.devices.values() if device.name in d.feeds)]
-    amps = sum(draw(d, presets.get(d.name)) for d in behind) / profile.voltage
+    amps = amps_of(profile, {d.name: draw(d, presets.get(d.name)) for d in behind})
     ohm = mains.resistance(lead.length, square_mm=lead.square_mm, awg=lead.awg)
     drop = mains.voltage_drop(amps, ohm)
     section = f"{lead.square_mm:g} mm²" if lead.square_mm is not None else f"{lead.awg} AWG"

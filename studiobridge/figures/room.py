@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from studiobridge.figures.depth import Budget, budget
+from studiobridge.figures.depth import Apart, Budget, apart, budget
 from studiobridge.figures.framing import Framing, camera_of, framing
 from studiobridge.figures.rays import at
 from studiobridge.profile.model import Place, SetProfile
@@ -31,6 +31,8 @@ class RoomReading:
     behind: tuple[tuple[str, float], ...]
     standing: tuple[Standing, ...]
     missing: tuple[str, ...]
+    # where the chain and the places say two things
+    apart: tuple[Apart, ...] = ()
 
 
 def standing(profile: SetProfile) -> tuple[Standing, ...]:
@@ -77,4 +79,6 @@ def room_of(profile: SetProfile) -> RoomReading:
         for d in profile.devices.values()
         if d.kind == "backdrop" and d.place is not None and mark is not None
     )
-    return RoomReading(made, shown, behind, standing(profile), tuple(dict.fromkeys(missing)))
+    return RoomReading(
+        made, shown, behind, standing(profile), tuple(dict.fromkeys(missing)), apart(profile)
+    )

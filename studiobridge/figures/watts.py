@@ -147,11 +147,14 @@ def curve_of(device: Device) -> Curve | None:
 def usual_draw(device: Device, level: float) -> float:
     """Watts a fixture usually takes at this level (%): off its table, straight between its points.
 
-    Without one its share of what it takes at full, and no less than its standby.
+    Without one an upper estimate: the greater of its dial's share and its light's share of what
+    it takes at full, and up to a tenth of full more between, as drivers take when dimmed.
     """
     if device.draws_at:
         return from_table(device.draws_at).usually(level)
-    return max(device.standby or 0.0, device.draws * level / 100.0)
+    level = min(100.0, max(0.0, level))
+    share = _bowed(max(level / 100.0, device.dimmer.output(level)))
+    return max(device.standby or 0.0, device.draws * share)
 
 
 def most_draw(device: Device, level: float) -> float:
@@ -223,13 +226,18 @@ def from_rating(
         x = level / 100.0
         light = x if output is None else output(level)
         small, large = min(_after_knee(x), light), max(x, light)
-        large = min(1.0, large + BOWS_UNMEASURED * 4.0 * large * (1.0 - large))
+        large = _bowed(large)
         low = dark.low + max(0.0, full.low - dark.low) * small
         high = dark.high + (full.high - dark.high) * large
         least.append(low)
         most.append(high)
         usual.append((low + high) / 2.0)
     return Curve(_rising(least), _rising(usual), _rising(most), SLOPE_UNMEASURED, measured=False)
+
+
+def _bowed(share: float) -> float:
+    """A share of what it takes at full, with the little more that a driver takes when dimmed."""
+    return min(1.0, share + BOWS_UNMEASURED * 4.0 * share * (1.0 - share))
 
 
 def _after_knee(x: float) -> float:

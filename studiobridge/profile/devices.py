@@ -12,6 +12,7 @@ from studiobridge.profile.model import (
     E131,
     FIXTURES,
     HOMIE5,
+    MARK,
     POINTS,
     Device,
     Dialect,
@@ -23,7 +24,7 @@ from studiobridge.profile.model import (
     Tolerance,
     Warn,
 )
-from studiobridge.profile.places import MARK, Places, place_of
+from studiobridge.profile.places import Places, place_of
 from studiobridge.profile.shape import DeviceShape, ProfileShape, ToleranceShape
 from studiobridge.profile.text import Path
 from studiobridge.profile.universes import Universes
@@ -227,6 +228,7 @@ class Devices(Part):
             after=tuple(dict.fromkeys(shape.after)),
             essential=essential,
             stays_on=stays,
+            fixed=shape.fixed,
             hand_set=fixture and shape.speaks is None and bool(presets),
             proof=self._proof(name, shape, tells, hears, ups, maps, bool(presets)),
             meters=shape.meters,
@@ -258,6 +260,7 @@ class Devices(Part):
             glow=shape.glow,
             reflects=shape.reflects / 100.0 if shape.reflects is not None else None,
             keys=shape.keys,
+            dye=shape.dye,
             duv=shape.duv,
             power_factor=shape.power_factor,
             pwm=shape.pwm,

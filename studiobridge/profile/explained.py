@@ -236,6 +236,7 @@ PLACES: Mapping[str, Place] = {
             "stays_on": (
                 "Whether `down` leaves it on. Left out: only chargers and the network stay."
             ),
+            "fixed": "Whether it hangs or stands in the room for good: `setup` packs the rest.",
             "proof": "What shows that it is as asked, where it cannot say so itself.",
             "meters": "Whether this plug says how many watts flow.",
             "rated": "What a plug or strip itself may carry, as it says on it.",
@@ -255,7 +256,8 @@ PLACES: Mapping[str, Place] = {
             "done_below": "Below this draw a charger is done.",
             "residual": "What may still flow through this plug when it is off.",
             "forgets_level": "Whether it comes back at full after its power was off.",
-            "comes_back": "How it comes back with its power: as it was, full, preset, or dark.",
+            "comes_back": "How it comes back with its power. A light: last, full, preset or dark;"
+            " a plug: last or off.",
             "level": "The levels it can have. Left out: 0 to 100 %.",
             "cct": "The whites it can have.",
             "dimmer": "How its light follows its level: a name, or measured points.",
@@ -266,6 +268,7 @@ PLACES: Mapping[str, Place] = {
             "size": "How large the backdrop is, or the face of the light.",
             "duv": "How far the white is off the Planckian locus (Duv): above it is greenish.",
             "keys": "The colour that is keyed out of the picture, where it is a screen for that.",
+            "dye": "The colour of its cloth or paint in white light, where it is keyed.",
             "power_factor": "The watts it takes over the volt-amperes. It is on the label.",
             "glow": "How bright a backdrop is that gives light itself, at full.",
             "reflects": "How much of the light on it a backdrop gives back.",
@@ -441,6 +444,7 @@ PLACES: Mapping[str, Place] = {
             "mark": "Where the face is.",
             "chain": "What stands one before the other from the back wall, and how deep each is.",
             "variations": "Other depths of the chain, by name: what is saved if one does without.",
+            "stations": "What stands at the end of which link: {mark: stool, camera: to-the-lens}.",
         },
     ),
     "variation": Place(
@@ -484,7 +488,7 @@ PLACES: Mapping[str, Place] = {
             "white": "The white the camera is set to.",
             "duv": "The tint the camera is set to, as Duv: above the locus is greenish.",
             "meter": "The receptor of the incident meter: flat, or a dome.",
-            "locus": "Which whites the fixtures make: planckian, or daylight from 4000 K up.",
+            "locus": "Which whites fixtures make: planckian, or daylight from 4000 to 5000 K on.",
             "whites_within": "How far apart two whites may be before `check` says so.",
             "fits": "What of the person has to be in the picture.",
             "hold": "How far the picture may move before it is drift.",
@@ -497,7 +501,7 @@ PLACES: Mapping[str, Place] = {
 _KINDS: Mapping[str, tuple[str, ...]] = {
     # manners.py
     "own_battery": ("computer",),
-    "comes_back": tuple(FIXTURES),
+    "comes_back": (*FIXTURES, "plug"),
     "rolls": ("camera",),
     # universes.py
     "slots": tuple(FIXTURES),
@@ -510,6 +514,7 @@ _KINDS: Mapping[str, tuple[str, ...]] = {
     "size": tuple(FIXTURES),
     "duv": tuple(FIXTURES),
     "keys": ("backdrop",),
+    "dye": ("backdrop",),
     "glow": ("backdrop",),
     "reflects": ("backdrop",),
     "receptor": ("sensor",),

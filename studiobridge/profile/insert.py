@@ -8,7 +8,7 @@ file was written in a way that was not thought of, nothing is written.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from studiobridge.profile import written
@@ -92,6 +92,39 @@ def into_mapping(
         # the last value is a block of text, which ends where the next line begins
         return Insertion(_line_start(text, end), made + new)
     return Insertion(_line_end(text, end), new + made)
+
+
+def into_list(
+    document: Document, section: str, entries: Sequence[Mapping[str, object]]
+) -> Insertion:
+    """Add entries, a line each, to a list at the top of the file, in the manner of that list.
+
+    Where the file has no such list it gets one at its end.
+    """
+    root, text = document.root, document.text
+    new = _new_line(text)
+    made = [written.flow(entry) for entry in entries]
+    node = root.get(section)
+    if node is None:
+        if root.flow:
+            return into_mapping(text, root, section, list(entries), is_name=False)
+        indent = _indent(root)
+        lines = [f"{' ' * indent}{section}:", *(f"{' ' * (indent + 2)}- {one}" for one in made)]
+        return Insertion(_line_end(text, _own_end(text, root)), new + new + new.join(lines))
+    if node.entries is None:
+        raise CannotInsert(f"'{section}' is no list there")
+    if node.flow:
+        if text[node.start] != "[":
+            raise CannotInsert(f"'{section}' is an alias")
+        if not node.entries:
+            return Insertion(node.end - 1, ", ".join(made))
+        return Insertion(_own_end(text, node.entries[-1]), "".join(f", {one}" for one in made))
+    first, last = node.entries[0], node.entries[-1]
+    dash = text[_line_start(text, first.start) : first.start]
+    if not re.fullmatch(r"[ ]*-[ ]+", dash):
+        raise CannotInsert(f"the first of '{section}' stands where none can be put below it")
+    end = _line_end(text, _own_end(text, last))
+    return Insertion(end, "".join(new + dash + one for one in made))
 
 
 def says(after: object, before: object, path: tuple[str, ...], value: object) -> bool:

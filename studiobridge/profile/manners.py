@@ -63,10 +63,17 @@ class Manners(Part):
             if said not in (None, "full"):
                 self.wrong(at, f"'{name}' forgets its level and comes back '{said}'", key=True)
             said = "full"
-        if said is not None and shape.kind not in FIXTURES:
-            what = f"'{name}' is a {shape.kind}: only lights and backdrops come back lit or dark"
+        if said is not None and shape.kind == "plug":
+            if said not in ("last", "off"):
+                what = f"'{name}' is a plug: it comes back as it was last, or stays off"
+                self.wrong(at, what, "write last or off")
+        elif said is not None and shape.kind not in FIXTURES:
+            what = f"'{name}' is a {shape.kind}: only lights, backdrops and plugs come back"
             self.wrong(at, what, "leave it out", key=True)
             return None
+        elif said == "off":
+            what = f"'{name}' is a {shape.kind}: only a plug stays off"
+            self.wrong(at, what, "write dark where it stays dark")
         return said
 
     def rolls(self, name: str, shape: DeviceShape, hears: set[Point]) -> Rolls | None:

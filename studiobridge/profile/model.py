@@ -98,8 +98,8 @@ Unit = Literal[
 ]
 FadeUnit = Literal["s", "ms", "ds"]
 # What a light does by itself when its mains come: what it was set to last, full, the preset stored
-# in it, or nothing until somebody switches it on.
-ComesBack = Literal["last", "full", "preset", "dark"]
+# in it, or nothing until somebody switches it on. A plug: as it was last, or it stays off.
+ComesBack = Literal["last", "full", "preset", "dark", "off"]
 # Who can know whether a camera rolls: it says so itself, the watts of its plug, or a person.
 RollsBy = Literal["report", "watts", "hand"]
 
@@ -211,6 +211,10 @@ class Lead:
     awg: int | None = None
 
 
+# What an aim and a station call the point where the subject is.
+MARK = "mark"
+
+
 @dataclass(frozen=True, slots=True)
 class Variation:
     """Another way to use the room's depth: some links of the chain at another depth (m)."""
@@ -225,6 +229,7 @@ class Room:
     """The room's inside (m), the mark where the subject is, and the depth it all takes.
 
     `chain` goes from the back wall to the rear of the camera rig, exact lengths in metres.
+    `stations`: of the mark and of devices the link at whose end each stands.
     """
 
     depth: Fraction | None = None
@@ -233,6 +238,7 @@ class Room:
     mark: Place | None = None
     chain: Mapping[str, Fraction] = field(default_factory=lambda: MappingProxyType({}))
     variations: tuple[Variation, ...] = ()
+    stations: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,8 +268,9 @@ class Picture:
     Focal length and sensor in mm, `aspect` of the picture is its width over its height where it
     is not the sensor's own; shutter in s, frames per second, white in K and Duv. `transmission`
     is how much of the light the lens lets through (0-1); None: not given. `constant` is
-    the incident meter's (ISO 2720). `daylight`: whites from 4000 K up lie on the CIE daylight
-    locus. `whites_within`: mired two fixtures of a look may differ before `check` says so.
+    the incident meter's (ISO 2720). `daylight`: whites from 5000 K up lie on the CIE daylight
+    locus, from 4000 K on the way to it. `whites_within`: mired two fixtures of a look may differ
+    before `check` says so.
     """
 
     camera: str | None = None
@@ -533,6 +540,8 @@ class Device:
     after: tuple[str, ...] = ()
     essential: bool = True
     stays_on: bool = False
+    # hangs or stands in the room for good: nobody packs it or puts it up
+    fixed: bool = False
     hand_set: bool = False
     # which evidence is accepted for what it cannot report itself
     proof: ProvenBy = "report"
@@ -578,6 +587,8 @@ class Device:
     reflects: float | None = None
     # a backdrop of this colour is keyed out of the picture
     keys: Literal["green", "blue"] | None = None
+    # the colour of its cloth or paint in white light
+    dye: Colour | None = None
     # the light's own pulse frequency (Hz) and how deep it modulates (%)
     pwm: float | None = None
     flicker: float | None = None

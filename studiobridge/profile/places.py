@@ -9,6 +9,7 @@ from studiobridge.craft.exposure import C_DOME, C_FLAT, shutter_of_angle
 from studiobridge.craft.mains import resistance
 from studiobridge.profile.findings import Part, nearest
 from studiobridge.profile.model import (
+    MARK,
     Device,
     Lead,
     Picture,
@@ -19,8 +20,6 @@ from studiobridge.profile.model import (
 )
 from studiobridge.profile.shape import LeadShape, PlaceShape, RoomShape
 from studiobridge.profile.text import Path
-
-MARK = "mark"
 
 
 class Places(Part):
@@ -38,6 +37,7 @@ class Places(Part):
         if shape.mark is not None:
             mark = Place(float(shape.mark.from_back), shape.mark.across, float(shape.mark.height))
             self._inside(mark, shape, ("room", "mark"), "the mark")
+        self._stations(shape)
         return Room(
             depth=shape.depth,
             width=float(shape.width) if shape.width is not None else None,
@@ -48,7 +48,24 @@ class Places(Part):
                 Variation(name, v.title, MappingProxyType(dict(v.__pydantic_extra__ or {})))
                 for name, v in shape.variations.items()
             ),
+            stations=MappingProxyType(dict(shape.stations)),
         )
+
+    def _stations(self, shape: RoomShape) -> None:
+        """What is said to stand at the end of a link has a place, and the chain has the link."""
+        devices = self.shape.devices
+        for name, link in shape.stations.items():
+            at: Path = ("room", "stations", name)
+            if name == MARK and shape.mark is None:
+                self.wrong(at, "there is no 'mark' in the room", "add 'mark:' to 'room:'", key=True)
+            elif name != MARK and name not in devices:
+                what = f"there is no '{name}' that could stand there"
+                self.wrong(at, what, nearest(name, [MARK, *devices]), key=True)
+            elif name != MARK and devices[name].place is None:
+                what = f"'{name}' has no place to compare with the chain"
+                self.wrong(at, what, f"give '{name}' a place", key=True)
+            if link not in shape.chain:
+                self.wrong(at, f"the chain has no link '{link}'", nearest(link, shape.chain))
 
     def check_place(
         self, name: str, device: Device, room: Room, devices: Mapping[str, Device]
@@ -64,6 +81,7 @@ class Places(Part):
             ("size", device.fixture, device.size),
             ("glow", device.kind == "backdrop", device.glow),
             ("keys", device.kind == "backdrop", device.keys),
+            ("dye", device.kind == "backdrop", device.dye),
             ("duv", device.fixture, device.duv),
             ("reflects", device.kind == "backdrop", device.reflects),
             ("holds", device.battery, device.holds),

@@ -657,6 +657,7 @@ class DeviceShape(Shape):
     after: list[Name] = Field(default_factory=list, max_length=100)
     essential: YesNo | None = None
     stays_on: YesNo | None = None
+    fixed: YesNo = False
     proof: Literal["report", "watts", "picture", "hand", "none"] | None = None
     meters: YesNo = False
     draws: Power = 0.0
@@ -679,7 +680,7 @@ class DeviceShape(Shape):
     residual: Power = 2.0
     # read as `comes_back: full`, which says the same and more
     forgets_level: YesNo = False
-    comes_back: Literal["last", "full", "preset", "dark"] | None = None
+    comes_back: Literal["last", "full", "preset", "dark", "off"] | None = None
     level: LevelRange | None = None
     cct: CctRange | None = None
     dimmer: DimmerText = LINEAR
@@ -692,6 +693,7 @@ class DeviceShape(Shape):
     glow: Glow | None = None
     reflects: Reflects | None = None
     keys: Literal["green", "blue"] | None = None
+    dye: ColourText | None = None
     pwm: Frequency | None = None
     flicker: Flicker | None = None
     lead: LeadShape | None = None
@@ -778,6 +780,7 @@ class RoomShape(Shape):
     mark: MarkShape | None = None
     chain: dict[Name, Depth] = Field(default_factory=dict, max_length=40)
     variations: dict[Name, VariationShape] = Field(default_factory=dict, max_length=20)
+    stations: dict[Name, Name] = Field(default_factory=dict, max_length=40)
 
 
 class PictureHoldShape(Shape):

@@ -157,7 +157,7 @@ class SimulatedDevice:
         # where it has a switch: in which state it comes back when mains does
         at_random: Literal["off", "last"] = "off" if dice.random() < 0.5 else "last"
         by_profile: dict[ComesBack | None, Literal["off", "last", "on"]]
-        by_profile = {"dark": "off", "last": "last", "preset": "on", "full": "on"}
+        by_profile = {"dark": "off", "off": "off", "last": "last", "preset": "on", "full": "on"}
         self.wakes: Literal["off", "last", "on"] = (
             by_profile.get(device.comes_back, at_random) if wakes is None else wakes
         )

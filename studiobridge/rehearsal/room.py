@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from studiobridge.craft.chroma import Colour
+from studiobridge.figures.draws import apparent
 from studiobridge.figures.face import Face
 from studiobridge.figures.meter import sensors
 from studiobridge.profile.model import Preset, SetProfile
@@ -71,7 +72,7 @@ class Room:
         self._energised = dict.fromkeys(profile.devices, False)
         self._watts = dict.fromkeys(profile.devices, 0.0)
         self._through = dict.fromkeys(profile.devices, 0.0)
-        self.circuit_watts = dict.fromkeys(profile.circuits, 0.0)
+        self.circuit_amps = dict.fromkeys(profile.circuits, 0.0)
         self._amps = [d.name for d in profile.devices.values() if d.kind == "amp"]
         self._wakes: list[tuple[float, str]] = []
         self._out: list[tuple[str, Happening]] = []
@@ -250,7 +251,7 @@ class Room:
         self.switched.append(Switched(now, name, device.energised, cause))
         circuit = self.profile.devices[name].circuit
         if device.energised and circuit is not None and not device.device.battery:
-            running = self.circuit_watts[circuit] / self.profile.voltage
+            running = self.circuit_amps[circuit]
             self.inrushes.append(Inrush(now, circuit, name, device.device.inrush, cause, running))
         if device.kind == "audio" and any(self.devices[amp].live for amp in self._amps):
             self.pops.append(Harm(now, name, "pop in an amp", cause))
@@ -268,4 +269,5 @@ class Room:
                 self._queue(feed)
             circuit = self.profile.devices[name].circuit
             if circuit is not None:
-                self.circuit_watts[circuit] += change
+                taken = apparent(self.profile.devices[name], change)
+                self.circuit_amps[circuit] += taken / self.profile.voltage

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from studiobridge.craft.space import feet_and_inches
+from studiobridge.profile.model import MARK
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +24,12 @@ class Lengths:
         both = (f"{float(metres):.2f} m", feet_and_inches(Fraction(metres)))
         return both[::-1] if self.feet else both
 
+    def tape(self, metres: Fraction | float) -> str:
+        """`2.085 m`, or `9 ft 4 3/8 in`: to be measured out, to half a centimetre or an eighth."""
+        if self.feet:
+            return feet_and_inches(Fraction(metres), Fraction(1, 8))
+        return f"{round(float(metres) * 200) / 200:.3f}".removesuffix("0") + " m"
+
     def small(self, metres: Fraction | float) -> str:
         """A length less than a person: `31 cm`, or `12 1/4 in`."""
         if self.feet:
@@ -38,6 +45,14 @@ class Lengths:
         """`18 cm, 7 in`, or `7 in, 18 cm`: a piece of a drawing."""
         both = (f"{float(metres) * 100:.0f} cm", feet_and_inches(Fraction(metres)))
         return ", ".join(both[::-1] if self.feet else both)
+
+    def two_truths(self, name: str, by_chain: Fraction, by_place: float) -> str:
+        """The chain of a room and the places in it say two things about the mark or a device."""
+        what = "the mark" if name == MARK else f"'{name}'"
+        return (
+            f"the chain puts {what} {self.one(by_chain)} from the back wall, and its place says"
+            f" {self.one(by_place)}"
+        )
 
     @property
     def tick(self) -> float:

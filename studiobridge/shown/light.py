@@ -9,8 +9,8 @@ from studiobridge.figures.calibration import Calibration
 from studiobridge.figures.exposing import Banding
 from studiobridge.figures.known import Known
 from studiobridge.figures.light import LightReading
-from studiobridge.figures.sure import COVERAGE, digits, rounded, within
-from studiobridge.profile.model import Picture, SetProfile
+from studiobridge.figures.sure import COVERAGE, digits, dimming, rounded, within
+from studiobridge.profile.model import Device, Picture, SetProfile
 from studiobridge.shown import words
 
 # What a line is about, and what it says.
@@ -55,11 +55,8 @@ def white_lines(reading: LightReading, brief: bool = False) -> list[Line]:
     if whole is not None and whole.cct is not None:
         text = white(whole.cct, whole.duv, known)
         if reading.off_balance is not None:
-            off = reading.off_balance
-            side = "as the camera is set"
-            if abs(off) >= 0.5:
-                side = f"{abs(off):.0f} mired {'warmer' if off > 0 else 'cooler'} than the camera"
-            text += f"; {side}"
+            off = words.white_shift(reading.off_balance, reading.off_tint, 3)
+            text += f"; {words.listed(off)} than the camera" if off else "; as the camera is set"
         lines.append(("white", text))
     if reading.whites_apart is not None and reading.whites_apart[0] >= 0.5:
         apart, coolest, warmest = reading.whites_apart
@@ -67,17 +64,25 @@ def white_lines(reading: LightReading, brief: bool = False) -> list[Line]:
         if not brief and known is not None and known.whites_apart is not None:
             text += f", ± {known.whites_apart:.0f} by how true such lamps are"
         lines.append(("whites", text))
+    if reading.tints_apart is not None and reading.tints_apart[0] >= words.NOT_SEEN["duv"]:
+        apart, magenta, green = reading.tints_apart
+        lines.append(("tints", f"Duv {apart:.3f} from {magenta} (magenta) to {green} (green)"))
     return lines
 
 
 def white(kelvin: float, duv: float | None, known: Known | None = None) -> str:
-    """`4300 K ± 11 mired, Duv +0.003 ± 0.005 (ANSI C78.377)`, no digit that nobody knows."""
-    if known is None or known.white is None or known.duv is None:
-        off_locus = duv is not None and abs(duv) >= 0.0001
-        return f"{kelvin:.0f} K" + (f", Duv {duv:+.4f}" if off_locus else "")
-    text = f"{rounded(kelvin, known.white * kelvin * kelvin / 1e6):.0f} K ± {known.white:.0f} mired"
-    if duv is not None and abs(duv) >= 0.0005:
-        text += f", Duv {duv:+.3f} ± {known.duv:.3f} (ANSI C78.377)"
+    """`4300 K ± 11 mired, Duv −0.006 ± 0.005, magenta side (ANSI C78.377)`.
+
+    No digit that nobody knows; the side is the sign's.
+    """
+    text, give = f"{kelvin:.0f} K", ""
+    if known is not None and known.white is not None and known.duv is not None:
+        in_kelvin = known.white * kelvin * kelvin / 1e6
+        text = f"{rounded(kelvin, in_kelvin):.0f} K ± {known.white:.0f} mired"
+        give = f" ± {known.duv:.3f}"
+    if duv is not None and abs(duv) >= words.NOT_SEEN["duv"]:
+        side = "green" if duv > 0 else "magenta"
+        text += f", Duv {words.signed(duv, 3)}{give}, {side} side (ANSI C78.377)"
     return text
 
 
@@ -158,13 +163,22 @@ def sure_lines(profile: SetProfile, reading: LightReading) -> list[Line]:
     guessed = [
         fixture.device
         for fixture in reading.fixtures
-        if not profile.devices[fixture.device].dimmer_said and 0.0 < fixture.level < 100.0
+        if _unknown_dimmer(profile.devices[fixture.device], fixture.level, known)
     ]
     if guessed:
         one = "its dimmer is" if len(guessed) == 1 else "their dimmers are"
         text = f"{words.listed(guessed)}: {one} not given, and linear is taken for granted"
         lines.append(("", f"{text}: add 'dimmer:', or hold a meter to it at this level"))
     return lines
+
+
+def _unknown_dimmer(device: Device, level: float, known: Known) -> bool:
+    """Is a curve that nobody named still in what is not known of this light?"""
+    found = known.fixture(device.name)
+    if device.dimmer_said or found is None:
+        return False
+    band = max(found.lux or 0.0, found.straight or 0.0)
+    return 0.0 < dimming(device, level) / math.log(2.0) <= 1.5 * band
 
 
 def bounced(known: Known | None) -> str:

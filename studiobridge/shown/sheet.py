@@ -22,9 +22,9 @@ from studiobridge.shown.light import (
     backdrop_lines,
     exposure_lines,
     face_lines,
-    shutter,
     white_lines,
 )
+from studiobridge.shown.setup import camera_lines
 
 CAUTIONS = (
     "Not a safety device. Pull the plug before you open or move anything.",
@@ -88,25 +88,6 @@ def _row(device: Device, preset: Preset | None, reading: RoomReading, lengths: L
         (aim, turned),
         "battery" if device.battery else device.fed_by or "",
     )
-
-
-def camera_lines(profile: SetProfile) -> list[tuple[str, str]]:
-    """What the camera is set to."""
-    picture = profile.picture
-    camera = []
-    if picture.focal is not None:
-        camera.append(f"{picture.focal:g} mm")
-    if picture.shutter is not None:
-        camera.append(shutter(picture.shutter))
-    if picture.frames is not None:
-        camera.append(f"{picture.frames:g} fps")
-    if picture.iso is not None:
-        camera.append(f"ISO {picture.iso:g}")
-    if picture.aperture is not None:
-        camera.append(f"f/{picture.aperture:g}")
-    if picture.white is not None:
-        camera.append(f"white {picture.white:.0f} K")
-    return [("camera", ", ".join(camera))] if camera else []
 
 
 def light_lines(profile: SetProfile, reading: LightReading) -> list[tuple[str, str]]:

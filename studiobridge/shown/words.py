@@ -220,8 +220,9 @@ def from_to(entry: Json) -> str:
     return ""
 
 
-# Below this nobody sees a change, and the line would only be longer: stops and mired.
-NOT_SEEN = {"face": 0.005, "mired": 0.5}
+# Below this nobody sees a change, and the line would only be longer: stops, mired and Duv (about
+# half a one-step MacAdam ellipse: CIE TN 001, from memory).
+NOT_SEEN = {"face": 0.005, "mired": 0.5, "duv": 0.0005}
 
 
 def ratio(value: object) -> str:
@@ -235,7 +236,7 @@ def ratio(value: object) -> str:
 def picture(value: object) -> str:
     """What a change does to the picture: `face +0.21 stop, ratio 2.0:1 → 2.5:1, 11 mired cooler`.
 
-    Empty where nothing is said about it.
+    Then the tint, where that moved: `Duv 0.0043 greener`. Empty where nothing is said about it.
     """
     if not isinstance(value, Mapping):
         return ""
@@ -244,7 +245,7 @@ def picture(value: object) -> str:
         return f"picture not computed: {listed([str(text) for text in missing], 3)}"
     if "face" not in value:
         return ""
-    face, mired = number(value.get("face")), number(value.get("mired"))
+    face = number(value.get("face"))
     parts = []
     if face is None:
         parts.append("face dark")
@@ -253,9 +254,18 @@ def picture(value: object) -> str:
     before, after = ratio(value.get("ratio_wanted")), ratio(value.get("ratio"))
     if before != after:
         parts.append(f"ratio {before} → {after}")
+    parts.extend(white_shift(number(value.get("mired")), number(value.get("duv"))))
+    return ", ".join(parts) or "face unchanged"
+
+
+def white_shift(mired: float | None, duv: float | None, digits: int = 4) -> list[str]:
+    """How a white differs from another, along the locus and across it, as far as anybody sees."""
+    parts = []
     if mired is not None and abs(mired) >= NOT_SEEN["mired"]:
         parts.append(f"{abs(mired):.0f} mired {'warmer' if mired > 0 else 'cooler'}")
-    return ", ".join(parts) or "face unchanged"
+    if duv is not None and abs(duv) >= NOT_SEEN["duv"]:
+        parts.append(f"Duv {abs(duv):.{digits}f} {'greener' if duv > 0 else 'more magenta'}")
+    return parts
 
 
 def drift_line(entries: Sequence[Json]) -> str:

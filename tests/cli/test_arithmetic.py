@@ -24,7 +24,7 @@ def changed(tmp_path: Path, *swaps: tuple[str, str]) -> Path:
     return path
 
 
-@pytest.mark.parametrize("command", ["light", "mains", "room"])
+@pytest.mark.parametrize("command", ["light", "mains", "room", "setup"])
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
 def test_every_example_is_answered(command: str, path: Path, tmp_path: Path) -> None:
     done = studiobridge(command, path, home=tmp_path)
@@ -53,7 +53,9 @@ def test_light_of_the_corner(tmp_path: Path) -> None:
 def test_mains_of_the_corner(tmp_path: Path) -> None:
     found = json.loads(studiobridge("mains", CORNER, "--hours", 3, "--json", home=tmp_path).stdout)
     bench = next(load for load in found["loads"] if load["circuit"] == "bench")
-    assert bench["watts"] == pytest.approx(72 * 0.64 + 48 * 0.32 + 30 + 9)
+    assert bench["watts"] == pytest.approx(
+        72 * (0.64 + 0.4 * 0.64 * 0.36) + 48 * (0.32 + 0.4 * 0.32 * 0.68) + 30 + 9, abs=1e-4
+    )
     assert found["kwh"] == pytest.approx(found["watts"] * 3 / 1000, abs=1e-4)
     assert found["cost"] == [pytest.approx(found["kwh"] * 0.22, abs=1e-4), "EUR"]
     assert "licensed electrician" in found["caution"]
@@ -74,12 +76,12 @@ def test_an_overload_refuses_unless_it_is_allowed(tmp_path: Path) -> None:
     done = studiobridge("check", path, home=tmp_path)
     assert done.returncode == 2
     assert re.search(rf"{re.escape(str(path))}:\d+:\d+: circuit wall", done.stderr)
-    assert "is more than the 184 W" in done.stderr
+    assert "more than the 0.8 A" in done.stderr
     assert "licensed electrician" in done.stderr
     allowed = studiobridge("check", path, "--allow-overload", home=tmp_path)
     assert allowed.returncode == 0
     assert "OVERLOAD ALLOWED" in allowed.stdout
-    assert "is more than the 184 W" in allowed.stdout
+    assert "more than the 0.8 A" in allowed.stdout
     as_json = json.loads(studiobridge("check", path, "--json", home=tmp_path).stdout)
     assert as_json["good"] is False
 
@@ -92,10 +94,10 @@ def test_an_inrush_over_the_band_refuses(tmp_path: Path) -> None:
 
 
 def test_near_the_limit_warns_and_passes(tmp_path: Path) -> None:
-    path = changed(tmp_path, ("draws: 90 W", "draws: 3300 W"))
+    path = changed(tmp_path, ("draws: 90 W", "draws: 2400 W"))
     done = studiobridge("check", path, home=tmp_path)
     assert done.returncode == 0
-    assert "is close to the 1840 W" in done.stdout
+    assert "close to the 8.0 A" in done.stdout
 
 
 def test_whites_apart_warn_unless_they_are_meant(tmp_path: Path) -> None:
@@ -104,6 +106,24 @@ def test_whites_apart_warn_unless_they_are_meant(tmp_path: Path) -> None:
     assert done.returncode == 0
     assert "are 17 mired apart, more than 15" in done.stdout
     assert "mired apart" not in studiobridge("check", CORNER, home=tmp_path).stdout
+
+
+def test_a_tint_off_the_cameras_warns(tmp_path: Path) -> None:
+    """Both lamps green by 0.008: over the 0.006 of ANSI C78.377 (from memory), unless the camera is
+    set to that; then the lights at the edge, taken for plain, are what is another white."""
+    green = tuple(
+        (f"    role: {name}\n", f"    role: {name}\n    duv: 0.008\n") for name in ("key", "fill")
+    )
+    meant = ("    whites: meant", "    #")
+    said = studiobridge("check", changed(tmp_path, *green, meant), home=tmp_path).stdout
+    assert "its mixed white is Duv 0.0080 to the green side of the Planckian locus" in said
+    assert "ANSI C78.377" in said
+    camera = ("picture:\n", "picture:\n  duv: 0.008\n")
+    said = studiobridge("check", changed(tmp_path, *green, meant, camera), home=tmp_path).stdout
+    assert "its mixed white" not in said
+    assert "are Duv 0.0080 apart, key the greener one" in said
+    said = studiobridge("check", changed(tmp_path, *green), home=tmp_path).stdout
+    assert "Duv" not in said
 
 
 def test_a_shutter_that_bands_warns(tmp_path: Path) -> None:

@@ -26,8 +26,8 @@ dialects:
 devices:
   kiln-plug: {kind: plug, fed_by: wall, speaks: relay, at: kiln/p}
   strip: {kind: plug, fed_by: kiln-plug}
-  a: {kind: display, fed_by: strip, draws: 900 W, inrush: 2 A}
-  b: {kind: display, fed_by: strip, draws: 700 W, inrush: 0 A}
+  a: {kind: display, fed_by: strip, draws: 900 W, power_factor: 1, inrush: 2 A}
+  b: {kind: display, fed_by: strip, draws: 700 W, power_factor: 1, inrush: 0 A}
 """
 
 

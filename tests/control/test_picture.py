@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 
 from studiobridge.control import views
+from studiobridge.craft.colour import White, cct_and_duv, mix, planckian_uv
 from studiobridge.profile.model import (
     Circuit,
     Output,
@@ -191,6 +192,51 @@ def test_the_white_is_held_and_who_made_it_cooler_is_blamed() -> None:
     play.run(3)
     (entry,) = play.drifts("opened")
     assert (entry.device, entry.point) == ("key", "cct")
+
+
+def test_the_tint_is_held_where_the_cct_stays_and_who_moved_it_is_blamed() -> None:
+    """Key to 8000 K, fill to 2267 K, two to one in light: whites far apart mix below the locus.
+
+    Each alone, the fill's is the longer chord under the steeper bend: it moves the tint more.
+    """
+    alone = {
+        name: mix([White(2.0, *planckian_uv(key)), White(1.0, *planckian_uv(fill))])
+        for name, key, fill in (("key", 8000.0, 4000.0), ("fill", 4000.0, 2267.0))
+    }
+    tint = {name: cct_and_duv(m.u, m.v)[1] for name, m in alone.items()}
+    assert tint["fill"] < tint["key"] < 0.0
+    loose = {"tolerance": Tolerance(level=2.0, cct=300.0, settle=2.0)}
+    held, plain = room(PictureTolerance(duv=0.003)), room()
+    for made, blamed in ((held, ["fill"]), (plain, [])):
+        devices = {n: replace(d, **loose) if d.fixture else d for n, d in made.devices.items()}
+        play = brought_up(replace(made, devices=devices))
+        play.report("key", "cct", 8000.0)
+        play.report("fill", "cct", 2267.0)
+        play.run(3)
+        assert [e.device for e in play.drifts("opened")] == blamed
+    play = brought_up(held)
+    play.report("key", "cct", 8000.0)
+    play.run(3)
+    shown = views.state_view(play.controller, play.now, wall)["picture"]
+    assert shown["duv"] == pytest.approx(play.controller.watcher.picture.change().duv, abs=1e-5)
+    assert shown["duv"] < -0.001
+    play.ask("restore")
+    play.run(10)
+    assert play.state == "ready"
+
+
+def test_a_picture_without_a_cct_is_beyond_what_is_held() -> None:
+    """Both lamps are 0.04 to magenta: far apart they mix to more than 0.05, where no CCT is."""
+    for hold in (PictureTolerance(duv=0.01), PictureTolerance(white=50.0)):
+        made = room(hold)
+        loose = {"duv": -0.04, "tolerance": Tolerance(level=2.0, cct=900.0, settle=2.0)}
+        devices = {n: replace(d, **loose) if d.fixture else d for n, d in made.devices.items()}
+        play = brought_up(replace(made, devices=devices))
+        play.report("key", "cct", 20_000.0)
+        play.report("fill", "cct", 1200.0)
+        play.run(3)
+        assert play.controller.watcher.picture.change().duv is None
+        assert len(play.drifts("opened")) == 1
 
 
 def test_put_back_by_hand_closes_what_the_picture_opened() -> None:

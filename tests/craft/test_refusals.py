@@ -20,7 +20,7 @@ REFUSED: list[tuple[Callable[[], object], str]] = [
     (lambda: mains.resistance(-1, awg=14), "not negative"),
     (lambda: mains.resistance(math.nan, awg=14), "not negative"),
     (lambda: mains.resistance(10, square_mm=1.7), "known: 0.75, 1, 1.5"),
-    (lambda: mains.resistance(10, awg=13), "known: 16, 14"),
+    (lambda: mains.resistance(10, awg=13), "known: 18, 16, 14"),
     (lambda: mains.resistance(10), "one of them"),
     (lambda: mains.resistance(10, square_mm=1.5, awg=14), "one of them"),
     (lambda: mains.voltage_drop(-1, 1), "not negative"),

@@ -32,6 +32,7 @@ KEY = Device(
     tells=frozenset({"level", "cct"}),
     hears=frozenset({"level", "cct"}),
     draws=100.0,
+    power_factor=1.0,
     inrush=20.0,
     role="key",
     place=Place(5.0, -3.0, 1.5, "mark"),

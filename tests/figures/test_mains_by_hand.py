@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from studiobridge.figures.mains import draw, inrush_of, mains_of, switch_ons
+from studiobridge.figures.draws import draw
+from studiobridge.figures.mains import inrush_of, mains_of, switch_ons
 from studiobridge.profile.model import Circuit, Lead, Preset, Price
 from tests.figures.sets import CAMERA, FILL, KEY, PLUG, small
 
@@ -19,8 +20,8 @@ def texts(*devices, presets=FULL, **more: object) -> list[tuple[str, str]]:  # t
     return [(f.weight, f.text) for f in found.findings if f.weight != "missing"]
 
 
-def test_a_fixture_draws_in_proportion_and_anything_else_in_full() -> None:
-    assert draw(KEY, Preset(40.0, 4000.0)) == 40.0
+def test_a_fixture_draws_its_share_and_a_little_more_and_anything_else_in_full() -> None:
+    assert draw(KEY, Preset(40.0, 4000.0)) == pytest.approx(40.0 + 10.0 * 4 * 0.4 * 0.6)
     assert draw(KEY, Preset(0.0)) == 0.0
     assert draw(KEY, Preset(None, 4000.0)) == 100.0  # left as it is: it may be full
     assert draw(KEY, None) == 100.0
@@ -29,7 +30,7 @@ def test_a_fixture_draws_in_proportion_and_anything_else_in_full() -> None:
 
 @pytest.mark.parametrize(
     ("watts", "weights"),
-    [(1655.0, []), (1656.0, ["near"]), (1840.0, ["near"]), (1840.5, ["over"])],
+    [(1655.0, []), (1656.1, ["near"]), (1839.9, ["near"]), (1840.5, ["over"])],
 )
 def test_the_running_limit_from_both_sides(watts: float, weights: list[str]) -> None:
     """A 10 A breaker at 230 V carries 1840 W for long (NEC 210.20(A), from memory); 1656 are nine tenths."""
@@ -45,11 +46,13 @@ def test_an_inrush_at_the_ends_of_the_band(inrush: float, said: str | None) -> N
     """IEC 60898-1: curve B trips at once from 3 to 5 times its current."""
     key = replace(KEY, draws=0.0, inrush=inrush)
     found = texts(replace(PLUG, lead=None), key, CALM)
-    assert [w for w, _ in found] == ([] if said is None else ["over"])
+    # when it is switched on, and when the power comes back
+    assert [w for w, _ in found] == ([] if said is None else ["over", "near"])
     assert said is None or f"a B 10 A breaker {said} trip at once from 30 A" in found[0][1]
+    assert said is None or f"a B 10 A breaker {said} trip at once (30 to 50 A)" in found[1][1]
     curve = {"wall": Circuit("wall", 10.0, "C", 0.5)}
     assert [w for w, _ in texts(replace(PLUG, lead=None), key, CALM, circuits=curve)] == (
-        [] if inrush < 50 else ["over"]
+        [] if inrush < 50 else ["over", "near"]
     )
 
 
@@ -102,23 +105,23 @@ def test_what_has_a_switch_of_its_own_and_no_plug_above() -> None:
 
 
 def test_a_lead_that_loses_too_much_and_one_that_does_not() -> None:
-    """2 L I R with 13.3 ohm/km (IEC 60228, from memory): 10 A over 30 m of 1.5 mm² lose 7.98 V, 3.5 %."""
+    """2 L I R with 13.3 ohm/km (IEC 60228, from memory), warm: 10 A over 25 m of 1.5 mm² lose 8.09 V."""
     key = replace(KEY, draws=1150.0, inrush=0.0)
     fill = replace(key, name="fill")
     wide = {"wall": Circuit("wall", 32.0, "B", 0.5)}
-    long = replace(PLUG, lead=Lead(30.0, square_mm=1.5))
+    long = replace(PLUG, lead=Lead(25.0, square_mm=1.5))
     (lead,) = mains_of(small(long, key, fill, circuits=wide), "day", FULL).leads
-    assert (lead.amps, lead.drop) == (pytest.approx(10.0), pytest.approx(7.98))
-    assert lead.share == pytest.approx(7.98 / 230)
+    assert (lead.amps, lead.drop) == (pytest.approx(10.0), pytest.approx(8.087, abs=1e-3))
+    assert lead.share == pytest.approx(8.087 / 230, abs=1e-5)
     assert lead.section == "1.5 mm²"
     ((weight, text),) = texts(long, key, fill, circuits=wide)
     assert weight == "near"
-    assert "the lead of plug loses 8.0 V, 3.5% of the voltage; 3% is the usual advice" in text
+    assert "the lead of plug loses 8.1 V, 3.5% of the voltage; 3% is the usual advice" in text
     short = replace(PLUG, lead=Lead(20.0, square_mm=1.5))
     assert texts(short, key, fill, circuits=wide) == []
     gauge = replace(PLUG, lead=Lead(304.8, awg=14))
     (american,) = mains_of(small(gauge, replace(key, draws=230.0), CALM), "day", FULL).leads
-    assert (american.section, american.drop) == ("14 AWG", pytest.approx(2 * 3.07))
+    assert (american.section, american.drop) == ("14 AWG", pytest.approx(2 * 3.14))
 
 
 def test_batteries_energy_and_cost() -> None:

@@ -12,7 +12,9 @@ from studiobridge.craft.colour import (
     daylight_xy,
     delta_uv_prime,
     mix,
+    off_locus_uv,
     planckian_uv,
+    reference_uv,
     uv_of_xy,
     xy_of_uv,
 )
@@ -103,3 +105,37 @@ def test_what_cannot_be_is_refused(kelvin: float) -> None:
 def test_no_light_has_no_colour() -> None:
     with pytest.raises(ValueError, match="no light"):
         mix([])
+
+
+def test_off_the_locus_along_its_normal_against_colour_science() -> None:
+    """Reference library: colour-science, Ohno 2013. Sign as in ANSI C78.377, from memory: above is
+    positive and greenish. CIE 15, from memory: no CCT farther than 0.05 away."""
+    for kelvin in range(2000, 20001, 500):
+        for duv in (-0.02, -0.006, 0.006, 0.02):
+            uv = colour.temperature.CCT_to_uv_Ohno2013([float(kelvin), duv])
+            u, v = off_locus_uv(kelvin, duv)
+            assert (u, v) == pytest.approx((uv[0], uv[1]), abs=3e-5), (kelvin, duv)
+    for duv in (0.0501, -0.0501, math.nan):
+        with pytest.raises(ValueError, match="off the locus"):
+            off_locus_uv(4000.0, duv)
+
+
+@pytest.mark.parametrize(
+    "kelvin", [3000.0, 3999.0, 4001.0, 4250.0, 4500.0, 4999.0, 5001.0, 9000.0, 25_000.0]
+)
+def test_the_reference_white_against_colour_science(kelvin: float) -> None:
+    """Reference library: colour-science's reference illuminant of CIE 224:2017, by spectra."""
+    shape = colour.SpectralShape(380, 780, 1)
+    spectrum = colour.quality.cfi2017.sd_reference_illuminant(kelvin, shape)
+    observer = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"].copy().align(shape)
+    xyz = colour.colorimetry.sd_to_XYZ_integration(spectrum, observer)
+    x, y = xyz[0] / xyz.sum(), xyz[1] / xyz.sum()
+    assert reference_uv(kelvin) == pytest.approx(uv_of_xy(x, y), abs=1e-4)
+
+
+@pytest.mark.parametrize("kelvin", [4000.0, 5000.0, 6500.0, 15_000.0, 20_000.0, 25_000.0])
+def test_daylight_over_its_whole_range_against_colour_science(kelvin: float) -> None:
+    """Reference library: colour-science, `CCT_to_xy_CIE_D`."""
+    assert daylight_xy(kelvin) == pytest.approx(
+        tuple(colour.temperature.CCT_to_xy_CIE_D(kelvin)), abs=1e-9
+    )

@@ -63,6 +63,7 @@ VALUES = {
     "glow": "40 cd/m²",
     "reflects": "30 %",
     "keys": "green",
+    "dye": '{rgb: "#2f9e4c"}',
     "duv": "0.003",
     "receptor": "flat",
     "role": "key",

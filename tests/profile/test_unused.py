@@ -32,6 +32,7 @@ TABLE: dict[str, tuple[str, set[str]]] = {
     "after": ("[]", EVERY),
     "essential": ("no", EVERY),
     "stays_on": ("yes", EVERY),
+    "fixed": ("yes", EVERY),
     "draws": ("5 W", EVERY),
     "inrush": ("2 A", EVERY),
     "rated": ("10 A", {"plug"}),
@@ -59,6 +60,7 @@ TABLE: dict[str, tuple[str, set[str]]] = {
     "glow": ("40 cd/m²", {"backdrop"}),
     "reflects": ("24 %", {"backdrop"}),
     "keys": ("green", {"backdrop"}),
+    "dye": ("{hue: 130 deg, saturation: 70 %}", {"backdrop"}),
     "duv": ("0.003", {"backdrop", "light"}),
     "idle_for": ("5 s", set()),  # without `idle_below`
     "holds": ("50 Wh", set()),  # not on battery

@@ -242,3 +242,13 @@ def test_watch_says_what_is_new_of_it() -> None:
 def test_nonsense_in_it_is_left_out(nonsense: object) -> None:
     for line in words.misheard({"unreadable": nonsense, "lacks": nonsense}):
         assert line.isprintable()
+
+
+def test_a_change_of_tint_is_said_beside_the_mired() -> None:
+    """Positive Duv is greener (ANSI C78.377, from memory)."""
+    moved = {"face": 0.0, "ratio_wanted": 2.0, "ratio": 2.0, "mired": 0.2, "duv": -0.0061}
+    assert words.picture(moved) == "Duv 0.0061 more magenta"
+    assert words.picture({**moved, "mired": 11.0, "duv": 0.002}) == (
+        "11 mired warmer, Duv 0.0020 greener"
+    )
+    assert words.picture({**moved, "duv": 0.0004}) == "face unchanged"

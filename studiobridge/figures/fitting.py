@@ -1,0 +1,433 @@
+"""The tight room, solved backwards: this lens, this framing, how deep, and what gives way.
+
+The link at whose end the camera stands is set by the lens: it is as long as the framing asks, and
+never below nothing. Every other link is as the chain says, or as a variation says. So a variation
+between the mark and the camera saves something only as long as the lens does not ask for that
+distance anyway, and what saves nothing is not given up.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from types import MappingProxyType
+
+from studiobridge.craft import lens
+from studiobridge.figures.depth import MOST_COMBINED, SAME, apart, ends, place_of, shortest
+from studiobridge.figures.framing import FRAMINGS, camera_of, framing, seen_on, view_of
+from studiobridge.figures.light import light_of
+from studiobridge.figures.rays import at
+from studiobridge.figures.shadow import Shadow, shadow_of
+from studiobridge.profile.model import MARK, Device, SetProfile, Variation
+
+# Lenses (mm) that are asked about where none is named, beside the set's own. Common practice.
+USUAL = (16.0, 20.0, 24.0, 28.0, 35.0, 50.0)
+# Of the picture a backdrop covers: more than this is all of it.
+WHOLE = 0.999
+# A nose is 3 cm before the eyes, an ear 10 cm behind them. Common practice, no source.
+NOSE, EAR = 0.03, 0.10
+# A length that is solved for is given to the next millimetre.
+PARTS = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Sharp:
+    """What is sharp with the lens focused on the face (m; `far` None: to the horizon).
+
+    `blur` of the backdrop is in circles of confusion (up to 1 is sharp). `both`: where to focus,
+    and the f-number, for face and backdrop to be sharp.
+    """
+
+    aperture: float
+    t_stop: float | None
+    circle: float
+    hyperfocal: float
+    focus: float
+    near: float
+    far: float | None
+    head: bool
+    blur: float | None
+    both: tuple[float, float] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One lens, one framing, some variations: how deep, and what the picture is (m).
+
+    `distance` from the lens to the face, `throw` the link that the lens sets. `covered` is how
+    much of the picture the backdrop takes (0-1). `hinders`: "depth", "backdrop" where it does not
+    work for that.
+    """
+
+    focal: float
+    framing: str
+    without: tuple[str, ...]
+    depth: Fraction | None
+    left: Fraction | None
+    throw: Fraction | None
+    distance: float
+    field: tuple[float, float]
+    covered: float | None
+    sharp: Sharp | None
+    near_a_face: bool
+    hinders: tuple[str, ...]
+
+    @property
+    def works(self) -> bool:
+        return self.depth is not None and not self.hinders
+
+
+@dataclass(frozen=True, slots=True)
+class FitReading:
+    """How deep a room has to be: the answer, a row a lens, and what can be combined.
+
+    `rows` come in pairs where variations help: with nothing given up, and the shortest. `idle`:
+    variations that save nothing with the lens of the answer. `spill` is what the backdrop throws
+    on the presenter's back against the light on the face (stops).
+    """
+
+    backdrop: str | None
+    throw_link: str | None
+    throw_now: Fraction | None
+    answer: Row | None
+    rows: tuple[Row, ...]
+    combined: tuple[Row, ...]
+    more: bool
+    idle: tuple[str, ...]
+    shadows: tuple[Shadow, ...]
+    spill: float | None
+    missing: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Set:
+    """What is the same for every row: the links, and where they stand to the lens."""
+
+    profile: SetProfile
+    stations: Mapping[str, str]
+    backdrop: Device | None
+    camera: Device
+    throw: str | None
+    between: frozenset[str]
+
+
+def stations_of(profile: SetProfile) -> dict[str, str]:
+    """What stands at the end of which link: as said, or found by its place to a centimetre."""
+    found = dict(profile.room.stations)
+    totals = ends(profile)
+    camera = camera_of(profile)
+    wanted = [MARK, *([camera.name] if camera is not None else [])]
+    wanted += [d.name for d in profile.devices.values() if d.kind == "backdrop"]
+    for name in wanted:
+        place = place_of(profile, name)
+        if name in found or place is None:
+            continue
+        same = [n for n, total in totals.items() if abs(float(total) - place.from_back) <= SAME]
+        if same:
+            found[name] = same[0]
+    return found
+
+
+def as_if(
+    profile: SetProfile,
+    stations: Mapping[str, str],
+    links: Mapping[str, Fraction],
+    focal: float | None = None,
+) -> SetProfile:
+    """The set with other depths in its chain and another lens; what stands at a link moves."""
+    room = replace(profile.room, chain=MappingProxyType({**profile.room.chain, **links}))
+    totals = ends(replace(profile, room=room))
+    devices = dict(profile.devices)
+    for name, link in stations.items():
+        place = place_of(profile, name)
+        if place is None:
+            continue
+        there = replace(place, from_back=float(totals[link]))
+        if name == MARK:
+            room = replace(room, mark=there)
+        else:
+            devices[name] = replace(devices[name], place=there)
+    picture = profile.picture if focal is None else replace(profile.picture, focal=focal)
+    return replace(profile, room=room, devices=MappingProxyType(devices), picture=picture)
+
+
+def fit_of(
+    profile: SetProfile,
+    lenses: Sequence[float] = (),
+    framings: Sequence[str] = (),
+    without: Sequence[str] | None = None,
+    backdrop: str | None = None,
+) -> FitReading:
+    """How deep the room has to be for these lenses and framings (left out: the usual ones).
+
+    `without` names the variations that are chosen; None: what helps is looked for. Names are of
+    the profile: who asks has checked them, and that no two of them exclude each other.
+    """
+    missing: list[str] = []
+    own = profile.picture.focal
+    if not lenses:
+        lenses = sorted({*USUAL, *([own] if own is not None else [])})
+    if not framings:
+        framings = (profile.picture.fits,) if profile.picture.fits else tuple(FRAMINGS)
+    # a lens to ask about stands in for the set's own
+    made = _set_of(replace(profile, picture=replace(profile.picture, focal=lenses[0])), backdrop)
+    if isinstance(made, str):
+        return _nothing((made,))
+    _say_missing(made, missing)
+    chosen = None
+    if without is not None:
+        by_name = {v.name: v for v in profile.room.variations}
+        chosen = [by_name[name] for name in without]
+    rows: list[Row] = []
+    best: tuple[Row, list[Row], bool] | None = None
+    for name in framings:
+        for focal in lenses:
+            some, more = _rows(made, focal, name, chosen)
+            rows.extend(_first_and_last(some))
+            answer = next((row for row in some if row.works), some[0])
+            if best is None or _better(answer, best[0]):
+                best = (answer, some, more)
+    assert best is not None
+    answer, some, more = best
+    shadows, spill = _about(made, answer, missing)
+    used = {name for row in some for name in row.without}
+    idle = () if chosen else tuple(v.name for v in profile.room.variations if v.name not in used)
+    return FitReading(
+        made.backdrop.name if made.backdrop is not None else None,
+        made.throw,
+        profile.room.chain[made.throw] if made.throw is not None else None,
+        answer if answer.depth is not None else None,
+        tuple(rows),
+        tuple(some) if len(some) > 2 else (),
+        more,
+        idle if made.throw is not None else (),
+        shadows,
+        spill,
+        tuple(dict.fromkeys(missing)),
+    )
+
+
+def _nothing(missing: tuple[str, ...]) -> FitReading:
+    return FitReading(None, None, None, None, (), (), False, (), (), None, missing)
+
+
+def _better(one: Row, other: Row) -> bool:
+    """Does one answer more of what is asked, or in less depth?"""
+
+    def rank(row: Row) -> tuple[bool, bool, bool, Fraction]:
+        hinders = row.hinders
+        return (row.depth is None, "depth" in hinders, bool(hinders), row.depth or Fraction(0))
+
+    return rank(one) < rank(other)
+
+
+def _set_of(profile: SetProfile, name: str | None) -> _Set | str:
+    """What all rows need, or the sentence that says what is missing for any of them."""
+    lacks: list[str] = []
+    if framing(profile, lacks) is None:
+        return lacks[0]
+    camera = camera_of(profile)
+    assert camera is not None and profile.room.mark is not None
+    stations = stations_of(profile)
+    backdrop = None
+    if name is not None:
+        backdrop = profile.devices[name]
+    else:
+        behind = [
+            d
+            for d in profile.devices.values()
+            if d.kind == "backdrop"
+            and d.place is not None
+            and d.place.from_back < profile.room.mark.from_back
+        ]
+        backdrop = next(iter(behind), None)
+    names = list(profile.room.chain)
+    throw = None
+    between: frozenset[str] = frozenset()
+    if MARK in stations and camera.name in stations:
+        first, last = names.index(stations[MARK]), names.index(stations[camera.name])
+        if first < last:
+            throw, between = names[last], frozenset(names[first + 1 : last])
+    return _Set(profile, MappingProxyType(stations), backdrop, camera, throw, between)
+
+
+def _say_missing(made: _Set, missing: list[str]) -> None:
+    """What is not answered for want of a figure."""
+    profile, room = made.profile, made.profile.room
+    if not room.chain:
+        missing.append("no chain given in the room: only distances are solved, not its depth")
+    elif made.throw is None:
+        missing.append(
+            "no link of the chain ends at the mark, and a later one at the lens: only distances"
+            " are solved, not the depth ('room: stations: {mark: …, CAMERA: …}' says which)"
+        )
+    elif room.depth is None:
+        missing.append("no depth given for the room: what is left is not known")
+    for two in apart(profile):
+        what = "the mark" if two.name == MARK else two.name
+        missing.append(f"chain and place say two things of {what}: taken from the chain")
+    if made.backdrop is None:
+        missing.append("no backdrop behind the mark: what it covers is not computed")
+    elif made.backdrop.size is None or made.backdrop.place is None:
+        missing.append(f"no size or place given for {made.backdrop.name}: cover not computed")
+    if profile.picture.aperture is None:
+        missing.append("no aperture given: what is sharp not computed")
+
+
+def _rows(
+    made: _Set, focal: float, name: str, chosen: Sequence[Variation] | None
+) -> tuple[list[Row], bool]:
+    """All that is worth asking of one lens and framing, the shortest first; are there more?"""
+    if made.throw is None:
+        return [_row(made, focal, name, ())], False
+    if chosen is not None:
+        return [_row(made, focal, name, chosen)], False
+    found: list[Row] = []
+    gap = _gap(made, focal, name)
+    for some in shortest(made.profile.room, made.throw, made.between, gap):
+        if len(found) == MOST_COMBINED:
+            # with nothing given up is the last of all, and always told
+            found[-1] = _row(made, focal, name, ())
+            return found, True
+        found.append(_row(made, focal, name, some))
+    return found, False
+
+
+def _gap(made: _Set, focal: float, name: str) -> Fraction:
+    """How far from the mark the lens has to be along the room (m), to the next millimetre."""
+    seen = framing(as_if(made.profile, made.stations, {}, focal), [])
+    mark, place = made.profile.room.mark, made.camera.place
+    assert seen is not None and mark is not None and place is not None
+    needed = next(fit.from_distance for fit in seen.fits if fit.framing == name)
+    aside = math.hypot(place.across - mark.across, place.height - mark.height)
+    along = math.sqrt(max(0.0, needed**2 - aside**2))
+    return Fraction(max(1, math.ceil(along * PARTS - 1e-6)), PARTS)
+
+
+def _supposed(
+    made: _Set, focal: float, name: str, chosen: Sequence[Variation]
+) -> tuple[SetProfile, Fraction | None]:
+    """The set with this lens where the framing just fits, and how long the link is that it sets."""
+    gap = _gap(made, focal, name)
+    if made.throw is None:
+        # without a chain: the camera so far from the mark, in the direction it is in
+        there = as_if(made.profile, {}, {}, focal)
+        mark, place = made.profile.room.mark, made.camera.place
+        assert mark is not None and place is not None
+        camera = replace(made.camera, place=replace(place, from_back=mark.from_back + float(gap)))
+        devices = MappingProxyType({**there.devices, camera.name: camera})
+        return replace(there, devices=devices), None
+    links = {n: d for variation in chosen for n, d in variation.links.items()}
+    now = {**made.profile.room.chain, **links}
+    throw = max(Fraction(0), gap - sum((now[n] for n in made.between), Fraction(0)))
+    return as_if(made.profile, made.stations, {**links, made.throw: throw}, focal), throw
+
+
+def _row(made: _Set, focal: float, name: str, chosen: Sequence[Variation]) -> Row:
+    supposed, throw = _supposed(made, focal, name, chosen)
+    depth = left = None
+    if throw is not None:
+        depth = sum(supposed.room.chain.values(), Fraction(0))
+        left = supposed.room.depth - depth if supposed.room.depth is not None else None
+    seen = framing(supposed, [])
+    assert seen is not None
+    covered = None
+    if made.backdrop is not None:
+        part = seen_on(supposed, supposed.devices[made.backdrop.name])
+        covered = part.covered if part is not None else None
+    hinders = []
+    if left is not None and left < 0:
+        hinders.append("depth")
+    if covered is not None and covered < WHOLE:
+        hinders.append("backdrop")
+    return Row(
+        focal,
+        name,
+        tuple(v.name for v in chosen),
+        depth,
+        left,
+        throw,
+        seen.distance,
+        seen.field,
+        covered,
+        _sharp(made, supposed),
+        seen.distance < lens.NEAR_A_FACE,
+        tuple(hinders),
+    )
+
+
+def _sharp(made: _Set, supposed: SetProfile) -> Sharp | None:
+    picture, view, mark = supposed.picture, view_of(supposed), supposed.room.mark
+    if picture.aperture is None or picture.sensor is None or picture.focal is None:
+        return None
+    if view is None or mark is None:
+        return None
+    focal, circle = picture.focal, lens.circle_of_confusion(*picture.sensor)
+    focus = view.depth(at(mark))
+    if focus * PARTS <= 2 * focal:
+        return None
+    near, far = lens.sharp_between(focal, picture.aperture, circle, focus)
+    blur = both = None
+    place = supposed.devices[made.backdrop.name].place if made.backdrop is not None else None
+    if place is not None:
+        behind = view.depth(at(place))
+        if behind > focus:
+            blur = lens.blur(focal, picture.aperture, focus, behind) / circle
+            both = (
+                lens.focus_between(focus, behind),
+                lens.aperture_between(focal, circle, focus, behind),
+            )
+    share = picture.transmission
+    return Sharp(
+        picture.aperture,
+        lens.t_stop(picture.aperture, share) if share is not None else None,
+        circle,
+        lens.hyperfocal(focal, picture.aperture, circle),
+        focus,
+        near,
+        None if math.isinf(far) else far,
+        near <= focus - NOSE and far >= focus + EAR,
+        blur,
+        both,
+    )
+
+
+def _about(made: _Set, answer: Row, missing: list[str]) -> tuple[tuple[Shadow, ...], float | None]:
+    """Shadows and spill in the answer's room: lights stand where they stand, and what is at the
+    end of a link has moved with it."""
+    if made.backdrop is None:
+        return (), None
+    chosen = [v for v in made.profile.room.variations if v.name in answer.without]
+    supposed, _ = _supposed(made, answer.focal, answer.framing, chosen)
+    look = supposed.looks.get(supposed.default_look or "")
+    presets = look.presets if look is not None else {}
+    backdrop = supposed.devices[made.backdrop.name]
+    shadows = []
+    for device in supposed.devices.values():
+        lit = device.kind == "light" and (look is None or bool(_level(presets, device.name)))
+        shadow = shadow_of(supposed, device, backdrop) if lit else None
+        if shadow is None:
+            continue
+        shadows.append(shadow)
+        if shadow.soft is None:
+            missing.append(f"no size given for {device.name}: how soft its shadow is not known")
+    spill = None
+    if look is not None and backdrop.glow is not None:
+        light = light_of(supposed, supposed.default_look, presets)
+        thrown = next((b.spill for b in light.backdrops if b.device == backdrop.name), None)
+        if thrown and light.whole is not None and light.whole.lux > 0:
+            spill = math.log2(thrown / light.whole.lux)
+    return tuple(shadows), spill
+
+
+def _level(presets: Mapping[str, object], name: str) -> float | None:
+    return getattr(presets.get(name), "level", None)
+
+
+def _first_and_last(rows: Sequence[Row]) -> list[Row]:
+    """With nothing given up, and the shortest where that is another."""
+    plain = [row for row in rows if not row.without][:1]
+    shortest = [row for row in rows[:1] if row not in plain]
+    return [*plain, *shortest] or list(rows[:1])

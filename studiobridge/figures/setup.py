@@ -1,0 +1,451 @@
+"""Putting a set up and striking it: what stands first, where, how it is aimed, what is packed.
+
+The order goes from the back wall forward, so that nobody reaches over what stands already: cloth,
+lights behind the mark and over it, the mark, lights in front, prompter, camera. What hangs over
+something goes up before it. Striking is the same way back.
+
+Where something stands is measured from the two ends of the back wall (`craft/tapes.py`); where two
+tapes cross badly, out from the wall and across from the middle line.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from studiobridge.craft import mains
+from studiobridge.craft.space import angle_of_view
+from studiobridge.craft.tapes import CENTIMETRES, INCHES, Tapes, tapes
+from studiobridge.figures.draws import draw
+from studiobridge.figures.face import DARK, Face, share_of
+from studiobridge.figures.framing import camera_of
+from studiobridge.figures.light import LightReading, light_of
+from studiobridge.figures.rays import Point3, aim_point, at
+from studiobridge.figures.sure import BOUNCE, HOLDING, METER
+from studiobridge.figures.watts import usual_draw
+from studiobridge.profile.model import Device, Lead, Place, Preset, SetProfile
+
+# What stands nearer than this to the line below a light (m) is under it: about an arm's reach.
+UNDER = 0.6
+# A light above this height (m) is over heads: common practice, a tall person with a hat.
+OVERHEAD = 2.0
+# One spare cable for so many, and at least one: common practice, no source.
+SPARE_FOR = 4
+# How well (stops) a figure is known of which nobody says how well. Common practice, no source.
+UNKNOWN = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """What a device points at, and how it is turned to it.
+
+    `height` and `distance` in m (from the middle of the lamp, or from the lens). `tilt` in
+    degrees, negative is down. `turn` in degrees from straight at the back wall, seen from above,
+    negative is to the left as the camera sees it; past 90 it points away from that wall.
+    """
+
+    to: str
+    height: float
+    distance: float
+    tilt: float
+    turn: float
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A point on the floor to be found and marked, and what is to stand there (or hang over it).
+
+    `tapes` is None where the room's width is not given. `ends` are the two ends of a backdrop,
+    across from the middle line (m).
+    """
+
+    device: str
+    kind: str
+    place: Place
+    tapes: Tapes | None
+    aim: Aim | None
+    ends: tuple[float, float] | None
+    # what it stands on: "stand", "boom", "bar", "tripod", or "" for what finds its own place
+    stands_on: str
+    # higher than heads are
+    overhead: bool = False
+    fixed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """A lead to be laid before anything stands: from what to what."""
+
+    device: str
+    feed: str
+    lead: Lead
+
+
+@dataclass(frozen=True, slots=True)
+class Packed:
+    """A line of the pack list: so many of this, for these devices."""
+
+    group: str
+    what: str
+    count: int
+    devices: tuple[str, ...] = ()
+    lead: Lead | None = None
+    hours: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Dial:
+    """What a hand sets: level (%), and what its plug then meters (W) where one meters it alone."""
+
+    device: str
+    level: float | None
+    cct: float | None
+    watts: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """What a meter at the face reads (lx), with these lights on and no other.
+
+    `flat` on a flat receptor that faces the camera, `dome` on a dome that does. Either is right
+    from `within` stops below to `within` above, and what walls throw back (`bounce`) on top.
+    """
+
+    on: tuple[str, ...]
+    flat: float
+    dome: float
+    within: float
+    bounce: float
+
+    def band(self, lux: float) -> tuple[float, float]:
+        """From the least to the most that a meter says when all stands right (lx)."""
+        return lux / 2.0**self.within, lux * 2.0 ** (self.within + self.bounce)
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """How to put a set up in one look; the way down is the same `spots` from the last."""
+
+    look: str | None
+    width: float | None
+    spots: tuple[Spot, ...]
+    runs: tuple[Run, ...]
+    pack: tuple[Packed, ...]
+    dials: tuple[Dial, ...]
+    checks: tuple[Check, ...]
+    # lights that are hot or run a fan after they are off: (device, s)
+    cooling: tuple[tuple[str, float], ...]
+    amps: tuple[str, ...]
+    # feeds of the mains, each with the watts it carries in this look
+    feeds: tuple[tuple[str, float], ...]
+    missing: tuple[str, ...]
+
+
+def setup_of(profile: SetProfile, look: str | None, presets: Mapping[str, Preset]) -> Setup:
+    """Everything there is to putting this set up in one look, and what is missing for it."""
+    missing: list[str] = []
+    mark, width = profile.room.mark, profile.room.width
+    placed = [d for d in profile.devices.values() if d.place is not None]
+    if not placed:
+        missing.append("no places given: where things stand is not said")
+    elif width is None:
+        missing.append("no width given for the room: measured from the middle line, not by tapes")
+    if mark is None:
+        missing.append("no mark given in the room: the light is not checked there")
+    nowhere = [d.name for d in profile.devices.values() if d.kind == "light" and d.place is None]
+    missing.extend(f"no place given for {name}: put it up as you know it" for name in nowhere)
+    face = Face(profile)
+    reading = light_of(profile, look, presets, face)
+    return Setup(
+        look,
+        width,
+        _spots(profile, placed),
+        tuple(
+            Run(d.name, d.fed_by or "", d.lead)
+            for d in profile.devices.values()
+            if d.lead is not None
+        ),
+        _pack(profile),
+        _dials(profile, presets),
+        _checks(profile, face, reading),
+        tuple((d.name, d.cools_in) for d in profile.devices.values() if d.cools_in > 0),
+        tuple(d.name for d in profile.devices.values() if d.kind == "amp"),
+        tuple(
+            (
+                circuit,
+                sum(
+                    draw(d, presets.get(d.name))
+                    for d in profile.devices.values()
+                    if d.circuit == circuit
+                ),
+            )
+            for circuit in profile.circuits
+        ),
+        tuple(dict.fromkeys(missing)),
+    )
+
+
+# ---- where it stands, and in what order ---------------------------------------------------------
+
+
+def _spots(profile: SetProfile, placed: list[Device]) -> tuple[Spot, ...]:
+    found = [_spot(profile, d) for d in in_order(profile, placed)]
+    mark = profile.room.mark
+    if mark is not None and placed:
+        first = next(
+            (i for i, s in enumerate(found) if _stage(profile, profile.devices[s.device]) > 1),
+            len(found),
+        )
+        found.insert(
+            first, Spot("mark", "mark", mark, _tapes(profile, mark), None, None, "", False)
+        )
+    return tuple(found)
+
+
+def in_order(profile: SetProfile, placed: list[Device]) -> list[Device]:
+    """What stands first: from the back wall forward, and what hangs over something before it."""
+    forward = sorted(placed, key=lambda d: (_stage(profile, d), _depth(d), -_height(d)))
+    order: dict[str, Device] = {}
+
+    def put(device: Device) -> None:
+        """Never in a circle: what hangs over something is higher."""
+        for other in forward:
+            if other.name not in order and _hangs_over(other, device):
+                put(other)
+        order.setdefault(device.name, device)
+
+    for device in forward:
+        put(device)
+    return list(order.values())
+
+
+def _stage(profile: SetProfile, device: Device) -> int:
+    """0 a backdrop, 1 behind or over the mark, 2 in front of it, 3 prompter, 4 camera."""
+    mark, place = profile.room.mark, device.place
+    if device.kind == "backdrop":
+        return 0
+    if device.kind == "camera":
+        return 4
+    if mark is None or place is None:
+        return 1
+    if device.kind == "light" and _over(place, mark):
+        return 1
+    if place.from_back <= mark.from_back:
+        return 1
+    return 3 if device.kind in ("display", "computer") else 2
+
+
+def _depth(device: Device) -> float:
+    return device.place.from_back if device.place is not None else 0.0
+
+
+def _height(device: Device) -> float:
+    return device.place.height if device.place is not None else 0.0
+
+
+def _over(place: Place, other: Place) -> bool:
+    near = math.hypot(place.across - other.across, place.from_back - other.from_back) <= UNDER
+    return near and place.height > other.height
+
+
+def _hangs_over(device: Device, other: Device) -> bool:
+    if device.kind != "light" or other.kind == "backdrop":
+        return False
+    if device.place is None or other.place is None:
+        return False
+    return _over(device.place, other.place)
+
+
+def _spot(profile: SetProfile, device: Device) -> Spot:
+    place = device.place
+    assert place is not None
+    ends = None
+    if device.kind == "backdrop" and device.size is not None:
+        ends = (place.across - device.size[0] / 2, place.across + device.size[0] / 2)
+    target = aim_point(profile, device)
+    aim = aim_of(at(place), target, place.aim or "") if target is not None else None
+    overhead = device.kind == "light" and place.height >= OVERHEAD
+    return Spot(
+        device.name,
+        device.kind,
+        place,
+        _tapes(profile, place),
+        aim,
+        ends,
+        stands_on(profile, device),
+        overhead,
+        device.fixed,
+    )
+
+
+def stands_on(profile: SetProfile, device: Device) -> str:
+    """What holds it up. A light whose stand would be over the mark or in the picture is on a boom.
+
+    A light that is part of the picture stands where the story puts it, on no stand of ours.
+    """
+    place, mark = device.place, profile.room.mark
+    if place is None or device.fixed:
+        return ""
+    if device.kind != "light":
+        return {"backdrop": "bar", "camera": "tripod"}.get(device.kind, "")
+    if device.role == "practical":
+        return ""
+    if (mark is not None and _over(place, mark)) or _in_picture(profile, place):
+        return "boom"
+    return "stand"
+
+
+def _in_picture(profile: SetProfile, place: Place) -> bool:
+    """Does the lens see, seen from above, what rises from this point of the floor?"""
+    camera, mark, picture = camera_of(profile), profile.room.mark, profile.picture
+    if camera is None or camera.place is None or mark is None:
+        return False
+    if picture.focal is None or picture.sensor is None:
+        return False
+    here = camera.place
+    if here.from_back <= place.from_back:
+        return False
+    to_mark = math.atan2(mark.across - here.across, here.from_back - mark.from_back)
+    to_it = math.atan2(place.across - here.across, here.from_back - place.from_back)
+    half = math.radians(angle_of_view(picture.focal, picture.sensor[0]) / 2.0)
+    return abs(to_it - to_mark) < half
+
+
+def _tapes(profile: SetProfile, place: Place) -> Tapes | None:
+    width = profile.room.width
+    if not width:
+        return None
+    read = INCHES if profile.feet else CENTIMETRES
+    return tapes(place.across, place.from_back, width, read)
+
+
+def aim_of(source: Point3, target: Point3, to: str) -> Aim | None:
+    """How something at `source` is turned to `target`; None where they are one point."""
+    away = math.dist(source, target)
+    if away < 1e-6:
+        return None
+    across, out, up = (t - s for t, s in zip(target, source, strict=True))
+    flat = math.hypot(across, out)
+    turn = math.degrees(math.atan2(across, -out)) if flat > 1e-6 else 0.0
+    return Aim(to, target[2], away, math.degrees(math.atan2(up, flat)), turn)
+
+
+# ---- what is brought ----------------------------------------------------------------------------
+
+
+def _pack(profile: SetProfile) -> tuple[Packed, ...]:
+    """What goes into the car: nothing of what is fixed in the room."""
+    brought = [d for d in profile.devices.values() if not d.fixed]
+    lights = [d for d in brought if d.kind == "light"]
+    found = [Packed("light", d.title or d.kind, 1, (d.name,)) for d in lights]
+    found += [Packed("light", d.title or d.kind, 1, (d.name,)) for d in brought if _cloth(d)]
+    found += _held_up(profile, brought)
+    found += _power(brought)
+    rest = [d for d in brought if d.kind not in ("light", "plug") and not _cloth(d)]
+    found += [Packed("picture and sound", d.title or d.kind, 1, (d.name,)) for d in rest]
+    for device in brought:
+        if device.battery and not _cloth(device):
+            known = device.holds is not None and device.draws > 0
+            hours = mains.battery_hours(device.holds or 0.0, device.draws) if known else None
+            what = "charged battery, and one to spare"
+            found.append(Packed("batteries", what, 2, (device.name,), hours=hours))
+    tools = [
+        ("tape measure", 2),
+        ("square or a board with a true corner", 1),
+        ("chalk or tape for marks", 1),
+        ("light meter", 1),
+        ("gloves for warm lamps", 1),
+        ("tape or mats for cables", 1),
+    ]
+    found += [Packed("to do it with", what, count) for what, count in tools]
+    return tuple(found)
+
+
+def _cloth(device: Device) -> bool:
+    return device.kind == "backdrop"
+
+
+def _held_up(profile: SetProfile, brought: list[Device]) -> list[Packed]:
+    """What everything stands on, with a weight for each stand and a line for what is overhead."""
+    on = {d.name: stands_on(profile, d) for d in brought}
+    stood = [d for d in brought if on[d.name] in ("stand", "boom")]
+    high = [d for d in stood if d.place is not None and d.place.height >= OVERHEAD]
+    found = []
+    for what, devices, each in (
+        ("stand", [d for d in stood if on[d.name] == "stand"], 1),
+        ("boom on a stand", [d for d in stood if on[d.name] == "boom"], 1),
+        ("weight for a stand", stood, 1),
+        ("safety line", high, 1),
+        ("stand for a cloth's bar", [d for d in brought if on[d.name] == "bar"], 2),
+        ("tripod", [d for d in brought if on[d.name] == "tripod"], 1),
+    ):
+        if devices:
+            names = tuple(d.name for d in devices)
+            found.append(Packed("stands", what, each * len(devices), names))
+    return found
+
+
+def _power(brought: list[Device]) -> list[Packed]:
+    plugs = [d for d in brought if d.kind == "plug"]
+    found = []
+    if plugs:
+        found.append(Packed("power", "plug", len(plugs), tuple(d.name for d in plugs)))
+    led = [d for d in brought if d.lead is not None]
+    found += [Packed("power", "lead", 1, (d.name,), d.lead) for d in led]
+    corded = [d for d in brought if d.kind != "plug" and not d.battery and d.fed_by]
+    if corded:
+        names = tuple(d.name for d in corded)
+        found.append(Packed("power", "device cable", len(corded), names))
+    cables = len(led) + len(corded)
+    if cables:
+        found.append(Packed("power", "spare cable", max(1, -(-cables // SPARE_FOR))))
+    return found
+
+
+# ---- what it is checked by ----------------------------------------------------------------------
+
+
+def _dials(profile: SetProfile, presets: Mapping[str, Preset]) -> tuple[Dial, ...]:
+    found = []
+    for name, preset in presets.items():
+        device = profile.devices[name]
+        if not device.hand_set:
+            continue
+        watts = None
+        feed = profile.devices.get(device.fed_by or "")
+        alone = feed is not None and feed.meters and profile.fed_from(feed.name) == (name,)
+        if alone and device.draws_at and preset.level is not None:
+            watts = usual_draw(device, preset.level)
+        found.append(Dial(name, preset.level, preset.cct, watts))
+    return tuple(found)
+
+
+def _checks(profile: SetProfile, face: Face, reading: LightReading) -> tuple[Check, ...]:
+    """Each light that reaches the face from the front, alone; then all of them."""
+    known = reading.sure
+    bounce = known.bounce if known is not None and known.bounce is not None else BOUNCE
+    found = []
+    for light in reading.fixtures:
+        ray = face.rays.get(light.device)
+        share = share_of(profile.devices[light.device], light.level)
+        if ray is None or ray.dome is None or share is None or light.angle >= 90.0:
+            continue
+        if light.lux >= DARK:
+            each = known.fixture(light.device) if known is not None else None
+            stops = each.lux if each is not None else None
+            found.append(_check((light.device,), light.lux, ray.dome * share, stops, bounce))
+    if len(found) > 1:
+        names = tuple(name for check in found for name in check.on)
+        flat, dome = sum(c.flat for c in found), sum(c.dome for c in found)
+        found.append(_check(names, flat, dome, known.lux if known is not None else None, bounce))
+    return tuple(found)
+
+
+def _check(
+    on: tuple[str, ...], flat: float, dome: float, stops: float | None, bounce: float
+) -> Check:
+    """The figure is known to `stops`; a meter and the hand that holds it add their own."""
+    read = math.log2(1.0 + math.hypot(METER, HOLDING))
+    within = math.hypot(stops if stops is not None else UNKNOWN, read)
+    return Check(on, flat, dome, within, bounce)

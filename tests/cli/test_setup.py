@@ -1,0 +1,68 @@
+"""`setup` as a person uses it: tapes, aims, meter, the way back, and as JSON."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from tests.cli.test_commands import CONFIG, CORNER, studiobridge
+
+STALL = CONFIG / "market-stall.yaml"
+
+
+def lines_of(*args: object, home: Path) -> list[str]:
+    done = studiobridge("setup", *args, home=home)
+    assert done.returncode == 0, done.stderr
+    return done.stdout.split("\n")
+
+
+def test_setup_of_the_stall(tmp_path: Path) -> None:
+    """Tapes by Pythagoras: a wall of 15 ft, the left panel 8 ft 9 in out and 4 ft 3 in left of the
+    middle: sqrt(3.25^2 + 8.75^2) = 9.334 ft and sqrt(11.75^2 + 8.75^2) = 14.650 ft; aimed down
+    1 ft 9 in on sqrt(3.75^2 + 4.25^2) = 5.668 ft: 17 degrees, turned atan(4.25 / 3.75) = 49."""
+    text = lines_of(STALL, home=tmp_path)
+    panel = next(line for line in text if "left-panel: tapes" in line)
+    assert "tapes 9 ft 4 in left, 14 ft 7 3/4 in right; its middle 6 ft 10 in up" in panel
+    assert "aimed at the mark, 5 ft 1 in up: 17° down, 49° right of straight at the wall" in panel
+    cloth = next(line for line in text if "cloth: by the middle line and a square" in line)
+    assert "1 ft out from the back wall" in cloth
+    assert "its ends 4 ft 6 in left and 4 ft 6 in right of the middle" in cloth
+    assert any(re.search(r"left-panel alone: \d+ lx ± \d\.\d stop: \d+ to", x) for x in text)
+    assert any("wash: dial to 60 %, 3400 K; its plug then meters about 15.4 W" in x for x in text)
+    order = [found[1] for line in text if (found := re.match(r" *\d+  ([a-z-]+):", line))]
+    stood = ["cloth", "hair", "mark", "wash", "left-panel", "right-panel", "prompter", "camera"]
+    at = order.index("cloth")
+    assert order[at : at + 8] == stood
+    assert any("local code and a licensed electrician" in line for line in text)
+
+
+def test_struck_the_other_way_round_and_cold(tmp_path: Path) -> None:
+    text = "\n".join(lines_of(STALL, "--strike", home=tmp_path))
+    came = [text.index(f"  {name}:") for name in ("camera", "left-panel", "hair", "cloth")]
+    assert came == sorted(came)
+    assert "left-panel and right-panel: 1 min 30 s to cool" in text
+    assert "prompter has a battery of its own: close it by hand" in text
+    corner = lines_of(CORNER, "--strike", home=tmp_path)
+    assert "monitors: off first, before what they listen to" in corner[3]
+
+
+def test_setup_for_a_program(tmp_path: Path) -> None:
+    found = json.loads(studiobridge("setup", STALL, "--json", home=tmp_path).stdout)
+    panel = next(s for s in found["spots"] if s["device"] == "left-panel")
+    foot = 0.3048
+    assert panel["tapes"]["left"] == pytest.approx((3.25**2 + 8.75**2) ** 0.5 * foot, abs=1e-4)
+    assert panel["aim"]["tilt"] == pytest.approx(-17.16, abs=0.01)
+    assert found["sections"][0]["title"] == "Bring"
+    lit = json.loads(studiobridge("light", STALL, "--json", home=tmp_path).stdout)
+    for fixture in lit["fixtures"]:
+        if fixture["lux"]:
+            check = next(c for c in found["checks"] if c["on"] == [fixture["device"]])
+            assert check["flat"] == pytest.approx(fixture["lux"])
+            assert check["dome"] > check["flat"]  # lit from the side, a dome sees more of it
+    assert found["checks"][-1]["flat"] == pytest.approx(lit["whole"]["lux"])
+    refused = studiobridge("setup", STALL, "--look", "nightfall", home=tmp_path)
+    assert refused.returncode == 2
+    assert "nightfall" in refused.stderr and "Traceback" not in refused.stderr
