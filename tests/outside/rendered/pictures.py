@@ -337,8 +337,8 @@ def cloth_lamp_by_lamp(
     return total
 
 
-def spill(cloth: Cloth, shows: Array, point: Vector) -> Seen:
-    """What a backdrop that shows these luminances throws on the back of who stands there (lx)."""
+def spill(scene: Scene, cloth: Cloth, shows: Array) -> Seen:
+    """What a backdrop that shows these luminances throws on the back of who is at the mark (lx)."""
     rows, columns = shows.shape
     wide, high = cloth.size[0] / columns, cloth.size[1] / rows
     things = {}
@@ -348,4 +348,4 @@ def spill(cloth: Cloth, shows: Array, point: Vector) -> Seen:
         glow = {"type": "area", "radiance": {"type": "rgb", "value": float(bright)}}
         piece = rectangle(cloth.centre + np.array([x, 0.0, z]), patches.OUT, (wide, high))
         things[f"piece-{row}-{column}"] = {**piece, "emitter": glow, "bsdf": _matt(0.0)}
-    return illuminance(things, point, -patches.OUT, pixels=24)
+    return illuminance(things, scene.mark, -scene.facing, pixels=24)
