@@ -379,7 +379,10 @@ def spot(focal: float, aperture: float, focus: float, distance: float) -> float:
     edge[edge < 1e-3 * edge.max()] = 0.0
     at = np.arange(len(edge)) * wide / columns
     middle = (edge * at).sum() / edge.sum()
-    return 4.0 * math.sqrt(float((edge * (at - middle) ** 2).sum() / edge.sum()))
+    spread = float((edge * (at - middle) ** 2).sum() / edge.sum())
+    # a pixel gathers over its width, and the difference of two does so again: each adds a twelfth
+    pixel = wide / columns
+    return 4.0 * math.sqrt(spread - pixel * pixel / 6.0)
 
 
 def shadow(
