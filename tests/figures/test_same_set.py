@@ -17,6 +17,7 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from studiobridge.craft.space import feet_and_inches
+from studiobridge.figures.backdrops import Backdrop
 from studiobridge.figures.framing import seen_on
 from studiobridge.figures.light import light_of
 from studiobridge.figures.room import room_of
@@ -107,9 +108,15 @@ def test_turned_left_to_right_every_figure_is_turned(seed: int) -> None:
     one = random_set(seed)
     other = mirrored(one)
     here, there = light_of(one, "day", look_of(one)), light_of(other, "day", look_of(other))
-    as_before = [replace(b, points=b.points and b.points[::-1]) for b in there.backdrops]
     # a near face is summed over points of it: to a thousandth
-    turned = replace(there, backdrops=tuple(as_before))
+    turned = replace(
+        there,
+        backdrops=tuple(turned_back(b) for b in there.backdrops),
+        fixtures=tuple(
+            replace(f, side="left" if f.side == "right" else "right") for f in there.fixtures
+        ),
+    )
+    here = replace(here, backdrops=tuple(replace(b, where=None) for b in here.backdrops))
     same(dict(flat(here, "light")), dict(flat(turned, "light")), rel=1e-3)
     for device in one.devices.values():
         if device.kind != "backdrop":
@@ -126,6 +133,19 @@ def test_turned_left_to_right_every_figure_is_turned(seed: int) -> None:
     for s in room_of(other).standing:
         if s.bearing is not None:
             assert s.bearing == pytest.approx(-(bearings[s.device] or 0.0), abs=1e-6)
+
+
+def turned_back(found: Backdrop) -> Backdrop:
+    """The other way round; of two points that are as far off, the one or the other is the worst."""
+    rows = None
+    if found.field is not None:
+        wide = round(len(found.field) ** 0.5)
+        rows = tuple(
+            replace(spot, across=0.0 - spot.across)
+            for i in range(wide)
+            for spot in found.field[i * wide : (i + 1) * wide][::-1]
+        )
+    return replace(found, field=rows, points=found.points and found.points[::-1], where=None)
 
 
 def rounded(points: object) -> set[tuple[float, float]]:
