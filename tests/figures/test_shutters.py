@@ -164,6 +164,18 @@ def test_with_nothing_known_that_pulses_no_shutter_is_called_safe() -> None:
     assert safe((), 25.0) == ""
 
 
+def test_a_light_nobody_knows_of_keeps_safe_from_being_said_plainly() -> None:
+    """None of the figures says that it does not band."""
+    unknown = small(PLUG, KEY, CAMERA, picture=Picture(shutter=1 / 50, frames=25.0))
+    known = small(PLUG, replace(KEY, pwm=20_000.0), CAMERA, picture=unknown.picture)
+    for profile, said in (
+        (unknown, "; safe by what is known: 1/50 s ("),
+        (known, "; safe: 1/50 s ("),
+    ):
+        (line, *_) = banding_lines(light_of(profile, "day", {"key": Preset(50.0, 4000.0)}), 25.0)
+        assert said in line[1]
+
+
 def test_no_frame_rate_no_angle() -> None:
     found = shutters(shutter=1 / 50)
     assert all(s.angle is None for s in found)
