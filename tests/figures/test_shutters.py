@@ -168,6 +168,9 @@ def test_a_light_nobody_knows_of_keeps_safe_from_being_said_plainly() -> None:
     """None of the figures says that it does not band."""
     unknown = small(PLUG, KEY, CAMERA, picture=Picture(shutter=1 / 50, frames=25.0))
     known = small(PLUG, replace(KEY, pwm=20_000.0), CAMERA, picture=unknown.picture)
+    unset = replace(known, picture=Picture(frames=25.0))
+    (line, *_) = banding_lines(light_of(unset, "day", {"key": Preset(50.0, 4000.0)}), 25.0)
+    assert line[1].startswith("safe: 1/50 s (180° at 25 fps), ")
     for profile, said in (
         (unknown, "; safe by what is known: 1/50 s ("),
         (known, "; safe: 1/50 s ("),
