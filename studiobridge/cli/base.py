@@ -28,7 +28,8 @@ DONE, NOT_THERE, BAD_INPUT, NO_BRIDGE = 0, 1, 2, 3
 SECTIONS = {
     "The first day": ("listen", "meet", "try", "measure", "draft"),
     "A profile, touching nothing": (
-        *("check", "explain", "plan", "light", "shutter", "mains", "room", "setup", "sheet"),
+        *("check", "explain", "plan", "light", "balance", "shutter"),
+        *("mains", "room", "setup", "sheet"),
         "schema",
     ),
     "A set": (

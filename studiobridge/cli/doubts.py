@@ -18,6 +18,7 @@ from studiobridge.profile.build import Reading
 from studiobridge.profile.model import MARK, Device, Preset, SetProfile
 from studiobridge.profile.text import Problem
 from studiobridge.shown.framing import face_words, fit_words
+from studiobridge.shown.keying import doubt_words
 from studiobridge.shown.lengths import Lengths
 from studiobridge.shown.shutters import safe as safe_shutters
 
@@ -196,7 +197,7 @@ def about_picture(reading: Reading) -> list[Problem]:
     bands: dict[str, str] = {}
     safe: dict[str, str] = {}
     for name, look in profile.looks.items():
-        light = light_of(profile, name, look.presets)
+        light = light_of(profile, name, look.presets, weighed=False)
         apart = light.whites_apart
         if apart is not None and apart[0] > picture.whites_within and not look.whites_meant:
             found.append(
@@ -207,6 +208,11 @@ def about_picture(reading: Reading) -> list[Problem]:
                     "give them one white, or say 'whites: meant' in the look",
                 )
             )
+        for keying in light.keying:
+            doubt = doubt_words(profile, keying)
+            if doubt is not None:
+                where = ("devices", keying.device, "keys")
+                found.append(reading.problem(where, f"in the look '{name}' {doubt[0]}", doubt[1]))
         if not look.whites_meant:
             found.extend(_about_tint(reading, name, light))
         for band in light.banding:
@@ -227,7 +233,7 @@ def about_picture(reading: Reading) -> list[Problem]:
     if picture.hold.held:
         by_white = picture.hold.white is not None or picture.hold.duv is not None
         for name, look in profile.looks.items():
-            light = light_of(profile, name, look.presets)
+            light = light_of(profile, name, look.presets, weighed=False)
             what, why = "picture", light.missing[0] if light.missing else ""
             if light.whole is not None:
                 if light.whole.cct is not None or not by_white:

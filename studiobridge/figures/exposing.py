@@ -40,7 +40,11 @@ def exposure_of(profile: SetProfile, whole: Whole | None, missing: list[str]) ->
     if absent or picture.shutter is None or picture.iso is None:
         missing.append(f"no {' and no '.join(absent)} given: aperture not computed")
         return None
-    needed = exposure.aperture_for(whole.lux, picture.shutter, picture.iso, picture.constant)
+    # each receptor has its own constant (ISO 2720), and reads another figure of the same light
+    read = whole.dome if picture.receptor == "dome" else whole.lux
+    if read is None:
+        return None
+    needed = exposure.aperture_for(read, picture.shutter, picture.iso, picture.constant)
     if picture.transmission is not None:  # the light asks for a T-stop
         needed = lens.f_number(needed, picture.transmission)
     over = None

@@ -203,6 +203,7 @@ class Places(Part):
             white=shape.white,
             duv=shape.duv,
             constant=C_DOME if shape.meter == "dome" else C_FLAT,
+            receptor=shape.meter,
             daylight=shape.locus == "daylight",
             whites_within=shape.whites_within,
             fits=shape.fits,

@@ -52,8 +52,13 @@ def test_light_of_the_corner(tmp_path: Path) -> None:
     assert key["lux"] == pytest.approx(1900 * 0.64 / away2 * cosine, rel=1e-4)
     assert found["whole"]["ratio"] == pytest.approx(2.0, abs=0.05)
     text = studiobridge("light", CORNER, home=tmp_path).stdout
-    assert "key to fill  2.0:1 (+1.0 stop)" in text
-    assert re.search(r"cloth +0\.1 stop above a grey card", text)
+    assert re.search(r"together +420 lx ± 0\.3 stop on the face", text)
+    assert "key to fill  2.0:1 ± 0.5 stop (+1.0 stop), key alone over fill" in text
+    assert "key and fill over fill 3.0:1 ± 0.3 stop" in text
+    assert "f/2.9 ± 0.3 stop at 1/50 s, ISO 250 (ISO 2720)" in text
+    assert re.search(r"cloth +0\.1 ± 0\.3 stop above a grey card", text)
+    assert found["sure"]["lux"] == pytest.approx(0.29, abs=0.05)
+    assert found["sure"]["coverage"] == "about 95 of 100"
 
 
 def test_mains_of_the_corner(tmp_path: Path) -> None:
@@ -365,3 +370,24 @@ def test_every_key_that_room_prints_is_described(tmp_path: Path) -> None:
     row = next(line for line in rows if line.startswith("| `room --json`"))
     assert {"seen", "face", "lacks", "variations"} <= keys_of(found)
     assert {key for key in keys_of(found) if f"`{key}`" not in row} == set()
+
+
+def test_a_key_that_is_not_good_is_a_doubt_and_says_why(tmp_path: Path) -> None:
+    text = (CONFIG / "green-cloth.yaml").read_text(encoding="utf-8")
+    cloth = tmp_path / "cloth.yaml"
+    cloth.write_text(text, encoding="utf-8")
+    assert "doubt" not in studiobridge("check", cloth, home=tmp_path).stdout
+    said = studiobridge("light", cloth, home=tmp_path).stdout
+    assert "cloth keyed  good, by common practice" in said
+    assert re.search(r"good: throws green 2\.\d stops under the key", said)
+    assert "nothing to key" in studiobridge("light", cloth, "--look", "plain", home=tmp_path).stdout
+    old, new = "cloth: {level: 32 %", "cloth: {level: 100 %"
+    assert old in text
+    cloth.write_text(text.replace(old, new), encoding="utf-8")
+    done = studiobridge("check", cloth, home=tmp_path)
+    assert done.returncode == 0
+    assert "in the look 'keyed' the key of cloth" in done.stdout
+    assert "another level" in done.stdout
+    sheet = tmp_path / "sheet.html"
+    studiobridge("sheet", cloth, "-o", sheet, home=tmp_path)
+    assert "cloth keyed" in sheet.read_text(encoding="utf-8")
