@@ -135,6 +135,12 @@ def test_what_handbooks_call_safe_comes_first(mains: float, frames: float, wante
     assert all(s.stops is None for s in found)
 
 
+def test_angles_that_are_no_speed_are_there_too() -> None:
+    """At 25 fps on 50 Hz whole half periods are 90, 180, 270 and 360 degrees; 270 is 3/100 s."""
+    found = [s for s in shutters(shutter=1 / 50, frames=25.0) if s.safe]
+    assert sorted(round(s.angle, 6) for s in found) == [90.0, 180.0, 270.0, 360.0]
+
+
 def test_every_light_counts_and_none_is_longer_than_a_frame() -> None:
     """A screen of 240 Hz by its own clock: 1 / (240 t) is under 1 % for no t below 0.4 s."""
     found = shutters(SCREEN, shutter=1 / 50, frames=25.0)
