@@ -221,7 +221,9 @@ def about_picture(reading: Reading) -> list[Problem]:
                     band.source,
                     f"{band.source} at {band.frequency:g} Hz may show bands at this shutter",
                 )
-                safe.setdefault(band.source, safe_shutters(light.shutters, picture.frames))
+                safe.setdefault(
+                    band.source, safe_shutters(light.shutters, picture.frames, light.missing)
+                )
     found.extend(
         reading.problem(
             ("picture", "shutter"), text, f"see 'studiobridge shutter' ({safe[source]})"
