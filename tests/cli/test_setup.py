@@ -87,3 +87,15 @@ def test_every_key_that_setup_prints_is_described(tmp_path: Path) -> None:
     row = next(line for line in rows if line.startswith("| `setup --json`"))
     assert {"tapes", "tilt", "dome", "awg", "about"} <= keys_of(found)
     assert {key for key in keys_of(found) if f"`{key}`" not in row} == set()
+
+
+@pytest.mark.parametrize("command", ["check", "light", "room", "setup"])
+def test_a_camera_on_the_mark_itself_is_no_traceback(command: str, tmp_path: Path) -> None:
+    path = tmp_path / "stall.yaml"
+    place = "{from_back: 12 ft 8 in, height: 4 ft 10 in, aim: mark}"
+    text = STALL.read_text(encoding="utf-8")
+    assert place in text
+    path.write_text(text.replace(place, "{from_back: 5 ft, height: 5 ft 1 in}"), encoding="utf-8")
+    done = studiobridge(command, path, home=tmp_path)
+    assert done.returncode in (0, 2), done.stderr
+    assert "Traceback" not in done.stderr
