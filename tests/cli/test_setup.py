@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
 import pytest
@@ -66,3 +67,14 @@ def test_setup_for_a_program(tmp_path: Path) -> None:
     refused = studiobridge("setup", STALL, "--look", "nightfall", home=tmp_path)
     assert refused.returncode == 2
     assert "nightfall" in refused.stderr and "Traceback" not in refused.stderr
+
+
+def test_the_room_from_the_side_is_a_file_of_its_own(tmp_path: Path) -> None:
+    out = tmp_path / "side.svg"
+    done = studiobridge("sheet", STALL, "--side", "-o", out, home=tmp_path)
+    assert done.returncode == 0, done.stderr
+    text = out.read_text(encoding="utf-8")
+    ElementTree.fromstring(text)
+    assert "6 ft 10 in up, 17° down" in text and "ceiling 10 ft up" in text
+    refused = studiobridge("sheet", STALL, "--side", "-o", tmp_path / "x.html", home=tmp_path)
+    assert refused.returncode == 2 and "the room from the side is an .svg file" in refused.stderr
