@@ -136,6 +136,8 @@ def facing(profile: SetProfile) -> Point3:
     if where is None or camera is None or camera.place is None:
         return OUT_OF_THE_WALL
     a, b = at(camera.place), at(where)
+    if math.dist(a, b) < 1e-6:  # a camera that is aimed nowhere may stand on the mark itself
+        return OUT_OF_THE_WALL
     return (a[0] - b[0], a[1] - b[1], a[2] - b[2])
 
 
@@ -160,6 +162,23 @@ def full(profile: SetProfile, device: Device) -> float | None:
 
         lux *= calibration.scale(profile, device.name)
     return lux
+
+
+def nearest(device: Device) -> float | None:
+    """Nearer than this (m) a light of unknown size may give much less than is reckoned: its figure
+    says nothing of where its face is no point. None: it has its size."""
+    if device.size is not None or device.output is None:
+        return None
+    return device.output.at
+
+
+def sizeless(device: Device) -> str:
+    """What is missing where a light of unknown size is as near as that."""
+    figure_at = device.output.at if device.output is not None else 0.0
+    return (
+        f"no size given for {device.name}, and it is nearer than the {figure_at:g} m of its"
+        " figure: it may give less than reckoned"
+    )
 
 
 def source_of(profile: SetProfile, device: Device) -> Source | None:

@@ -15,11 +15,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from studiobridge.craft import mains
-from studiobridge.craft.space import angle_of_view
 from studiobridge.craft.tapes import CENTIMETRES, INCHES, Tapes, tapes
 from studiobridge.figures.draws import draw
 from studiobridge.figures.face import DARK, Face, share_of
-from studiobridge.figures.framing import camera_of
+from studiobridge.figures.framing import view_of
 from studiobridge.figures.light import LightReading, light_of
 from studiobridge.figures.rays import Point3, aim_point, at
 from studiobridge.figures.sure import BOUNCE, HOLDING, METER
@@ -28,6 +27,8 @@ from studiobridge.profile.model import Device, Lead, Place, Preset, SetProfile
 
 # What stands nearer than this to the line below a light (m) is under it: about an arm's reach.
 UNDER = 0.6
+# A stand is looked for in the picture at so many steps of its height.
+STAND_SEEN_AT = 16
 # A light above this height (m) is over heads: common practice, a tall person with a hat.
 OVERHEAD = 2.0
 # One spare cable for so many, and at least one: common practice, no source.
@@ -297,19 +298,16 @@ def stands_on(profile: SetProfile, device: Device) -> str:
 
 
 def _in_picture(profile: SetProfile, place: Place) -> bool:
-    """Does the lens see, seen from above, what rises from this point of the floor?"""
-    camera, mark, picture = camera_of(profile), profile.room.mark, profile.picture
-    if camera is None or camera.place is None or mark is None:
+    """Does the lens see a stand that rises from here to its lamp?"""
+    view = view_of(profile)
+    if view is None:
         return False
-    if picture.focal is None or picture.sensor is None:
-        return False
-    here = camera.place
-    if here.from_back <= place.from_back:
-        return False
-    to_mark = math.atan2(mark.across - here.across, here.from_back - mark.from_back)
-    to_it = math.atan2(place.across - here.across, here.from_back - place.from_back)
-    half = math.radians(angle_of_view(picture.focal, picture.sensor[0]) / 2.0)
-    return abs(to_it - to_mark) < half
+    for i in range(STAND_SEEN_AT + 1):
+        up = place.height * i / STAND_SEEN_AT
+        seen = view.picture((place.across, place.from_back, up))
+        if seen is not None and max(abs(seen[0]), abs(seen[1])) < 1.0:
+            return True
+    return False
 
 
 def _tapes(profile: SetProfile, place: Place) -> Tapes | None:

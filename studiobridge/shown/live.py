@@ -19,7 +19,7 @@ from studiobridge.figures.framing import edges_of_view
 from studiobridge.figures.rays import aim_point
 from studiobridge.profile.model import Device, SetProfile
 from studiobridge.shown import words
-from studiobridge.shown.floor import shade, size
+from studiobridge.shown.paper import shade, size
 
 # Drawn for a phone in the hand: big letters, few of them. px a metre of a drawing 600 wide.
 SCALE = 200.0

@@ -14,7 +14,8 @@ from studiobridge.figures.sure import rounded
 from studiobridge.profile.model import Lead, SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.lengths import Lengths
-from studiobridge.shown.light import Line, lux, shutter
+from studiobridge.shown.light import Line, lux
+from studiobridge.shown.shutters import shutter
 
 CAUTIONS = (
     "Stands: weighed down, legs wide, a safety line on whatever is over people, the way out free.",
@@ -33,11 +34,14 @@ class Section:
     lines: tuple[Line, ...]
 
 
-def up(profile: SetProfile, setup: Setup) -> list[Section]:
-    """From the car to the first take."""
+def up(profile: SetProfile, setup: Setup, each: bool = False) -> list[Section]:
+    """From the car to the first take. `each`: every thing to bring is a line of its own."""
     lengths = Lengths(profile.feet)
+    bring = pack_lines(setup.pack, lengths)
+    if each:
+        bring = [(item.group, _packed(item, lengths)) for item in setup.pack]
     return _with_lines(
-        Section("Bring", tuple(pack_lines(setup.pack, lengths))),
+        Section("Bring", tuple(bring)),
         Section("Before anything stands", tuple(_before(setup, lengths))),
         Section(
             "From the back wall forward",
@@ -303,7 +307,8 @@ def camera_lines(profile: SetProfile) -> list[Line]:
     if picture.aperture is not None:
         camera.append(f"f/{picture.aperture:g}")
     if picture.white is not None:
-        camera.append(f"white {picture.white:.0f} K")
+        tint = f", Duv {words.signed(picture.duv, 3)}" if picture.duv else ""
+        camera.append(f"white {picture.white:.0f} K{tint}")
     return [("camera", ", ".join(camera))] if camera else []
 
 

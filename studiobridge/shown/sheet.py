@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from xml.sax.saxutils import escape
+from xml.sax.saxutils import escape, quoteattr
 
 import jinja2
 
@@ -13,19 +14,27 @@ from studiobridge.craft.chroma import spelled
 from studiobridge.figures.light import LightReading, light_of
 from studiobridge.figures.mains import CAUTION as MAINS_CAUTION
 from studiobridge.figures.mains import MainsReading, mains_of
-from studiobridge.figures.meter import Predicted, predicted
+from studiobridge.figures.meter import AS_GOOD_AS, Predicted, predicted
 from studiobridge.figures.room import RoomReading, room_of
+from studiobridge.figures.setup import Spot, setup_of
 from studiobridge.profile.model import Device, Place, Preset, SetProfile
-from studiobridge.shown.floor import LINE, STYLE, floor
+from studiobridge.shown.floor import floor
 from studiobridge.shown.keying import keying_lines
 from studiobridge.shown.lengths import Lengths
 from studiobridge.shown.light import (
     backdrop_lines,
     exposure_lines,
     face_lines,
+    lux,
     white_lines,
 )
-from studiobridge.shown.setup import camera_lines
+from studiobridge.shown.paper import LETTER, LINE, STYLE, px_of
+from studiobridge.shown.setup import camera_lines, tilt
+from studiobridge.shown.side import side
+
+# What both drawings may take of the first page (mm): what A4 and Letter have in common, less what
+# stands above and below; and how large they are where there is room, so that words stay words.
+PAPER_WIDE, PAPER_HIGH, MM_A_PX = 184.0, 200.0, 0.21
 
 CAUTIONS = (
     "Not a safety device. Pull the plug before you open or move anything.",
@@ -51,6 +60,8 @@ class Row:
     up: tuple[str, str]
     aim: tuple[str, str]
     feed: str
+    # from the back wall's left and right end along the floor, where tapes find it
+    tapes: tuple[str, str] = ("", "")
 
 
 NOWHERE = ("", "")
@@ -63,15 +74,23 @@ def _across(place: Place, lengths: Lengths) -> tuple[str, str]:
     return f"{first} {'left' if place.across < 0 else 'right'}", other
 
 
-def _row(device: Device, preset: Preset | None, reading: RoomReading, lengths: Lengths) -> Row:
+def _row(
+    device: Device,
+    preset: Preset | None,
+    reading: RoomReading,
+    lengths: Lengths,
+    spot: Spot | None = None,
+) -> Row:
     place = device.place
     aim = turned = ""
     standing = next((s for s in reading.standing if s.device == device.name), None)
     if standing is not None and standing.distance is not None:
         aim = f"{standing.aim}, {lengths.one(standing.distance)}"
-        if standing.bearing is not None and abs(standing.bearing) >= 0.5:
+        if spot is not None and spot.aim is not None:
+            turned = tilt(spot.aim.tilt)
+        if standing.bearing is not None and 0.5 <= abs(standing.bearing) < 179.5:
             side = "left" if standing.bearing < 0 else "right"
-            turned = f"{abs(standing.bearing):.0f}° {side} of camera"
+            turned += f", {abs(standing.bearing):.0f}° {side}"
     white = f"{preset.cct:.0f} K" if preset and preset.cct is not None else ""
     if preset and preset.colour is not None:
         white = spelled(preset.colour)
@@ -87,8 +106,15 @@ def _row(device: Device, preset: Preset | None, reading: RoomReading, lengths: L
         _across(place, lengths) if place else NOWHERE,
         lengths.pair(place.height) if place else NOWHERE,
         (aim, turned),
-        "battery" if device.battery else device.fed_by or "",
+        "battery" if device.battery and device.kind != "backdrop" else device.fed_by or "",
+        _tapes(spot, lengths),
     )
+
+
+def _tapes(spot: Spot | None, lengths: Lengths) -> tuple[str, str]:
+    if spot is None or spot.tapes is None or not spot.tapes.good:
+        return NOWHERE
+    return f"left {lengths.tape(spot.tapes.left)}", f"right {lengths.tape(spot.tapes.right)}"
 
 
 def light_lines(profile: SetProfile, reading: LightReading) -> list[tuple[str, str]]:
@@ -107,7 +133,8 @@ def sensor_lines(sensors: Sequence[Predicted]) -> list[tuple[str, str]]:
     return [
         (
             f"{sensor.device} should read",
-            f"{sensor.lux:.0f} lx" + (f", {sensor.cct:.0f} K" if sensor.cct is not None else ""),
+            lux(sensor.lux, AS_GOOD_AS)
+            + (f", {sensor.cct:.0f} K" if sensor.cct is not None else ""),
         )
         for sensor in sensors
         if sensor.lux is not None
@@ -152,8 +179,15 @@ def page(profile: SetProfile, look: str | None, presets: Mapping[str, Preset]) -
     mains = mains_of(profile, look, presets)
     sensors = predicted(profile, presets)
     order = plan(profile, "up", look)
+    spots = {spot.device: spot for spot in setup_of(profile, look, presets).spots}
     rows = [
-        _row(device, presets.get(device.name), room, Lengths(profile.feet))
+        _row(
+            device,
+            presets.get(device.name),
+            room,
+            Lengths(profile.feet),
+            spots.get(device.name),
+        )
         for device in profile.devices.values()
         if device.fixture or device.place is not None
     ]
@@ -165,12 +199,11 @@ def page(profile: SetProfile, look: str | None, presets: Mapping[str, Preset]) -
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
     )
-    placed = any(d.place is not None for d in profile.devices.values())
     return environment.get_template("sheet.html").render(
         profile=profile,
         look=look,
         described=described,
-        drawing=floor(profile, presets) if placed else "",
+        drawings=_drawings(profile, presets),
         style=STYLE,
         rows=rows,
         light=[*light_lines(profile, light), *camera_lines(profile), *sensor_lines(sensors)],
@@ -188,26 +221,53 @@ def page(profile: SetProfile, look: str | None, presets: Mapping[str, Preset]) -
     )
 
 
+def _drawings(profile: SetProfile, presets: Mapping[str, Preset]) -> list[tuple[str, float]]:
+    """The room from above and from the side, each with its width on the paper (mm): one scale."""
+    if all(d.place is None for d in profile.devices.values()):
+        return []
+    drawn = [floor(profile, presets), side(profile, presets)]
+    sizes = [px_of(text) for text in drawn]
+    mm = min(MM_A_PX, PAPER_WIDE / max(w for w, _ in sizes), PAPER_HIGH / sum(h for _, h in sizes))
+    return [(text, wide * mm) for text, (wide, _) in zip(drawn, sizes, strict=True)]
+
+
+def from_the_side(profile: SetProfile, look: str | None, presets: Mapping[str, Preset]) -> str:
+    """The room from the side alone, as an SVG file."""
+    title = f"{profile.title or profile.name}" + (f", look {look}" if look else "")
+    return side(profile, presets, standalone=True, title=f"{title}, from the side") + "\n"
+
+
 def picture(profile: SetProfile, look: str | None, presets: Mapping[str, Preset]) -> str:
-    """The drawing as an SVG file, with light, camera and cautions in words below it."""
+    """Both drawings as one SVG file, with light, camera and cautions in words below them."""
     light = light_of(profile, look, presets)
     title = f"{profile.title or profile.name}" + (f", look {look}" if look else "")
-    drawn = floor(profile, presets, standalone=True, title=title)
-    lines = [
+    drawn = [floor(profile, presets), side(profile, presets)]
+    wide = max(px_of(text)[0] for text in drawn)
+    down = 0.0
+    parts = []
+    for text in drawn:
+        own_wide, own_high = px_of(text)
+        where = f'<svg y="{down:.0f}" width="{own_wide:.0f}" height="{own_high:.0f}" '
+        parts.append(text.replace("<svg ", where, 1))
+        down += own_high
+    said = [
         f"{name}: {text}" for name, text in [*light_lines(profile, light), *camera_lines(profile)]
     ]
-    lines += [f"missing: {text}" for text in light.missing]
-    lines += CAUTIONS
-    head, _, _ = drawn.partition(">")
-    box = head.split('viewBox="0 0 ')[1].split('"')[0].split(" ")
-    wide, high = float(box[0]), float(box[1])
-    tall = high + LINE * (len(lines) + 3)
-    words = [
-        f'<text class="ink name" x="24" y="{high + LINE:.0f}" font-size="16">{escape(title)}</text>'
-    ]
+    said += [f"missing: {text}" for text in light.missing]
+    down += LINE
+    columns = int((wide - 48) / LETTER)
+    lines = [part for text in [*said, *CAUTIONS] for part in textwrap.wrap(text, columns)]
+    parts.append(
+        f'<text class="ink name" x="24" y="{down + LINE:.0f}" font-size="16">{escape(title)}</text>'
+    )
     for i, line in enumerate(lines):
-        y = high + LINE * (i + 2.4)
-        words.append(f'<text class="ink" x="24" y="{y:.0f}">{escape(line)}</text>')
-    drawn = drawn.replace(f"0 0 {wide:.0f} {high:.0f}", f"0 0 {wide:.0f} {tall:.0f}", 1)
-    drawn = drawn.replace(f'height="{high:.0f}"', f'height="{tall:.0f}"', 1)
-    return drawn.removesuffix("</svg>") + "\n".join(words) + "\n</svg>\n"
+        y = down + LINE * (i + 2.4)
+        parts.append(f'<text class="ink" x="24" y="{y:.0f}">{escape(line)}</text>')
+    tall = down + LINE * (len(lines) + 3)
+    return (
+        f'<svg class="floor" viewBox="0 0 {wide:.0f} {tall:.0f}" width="{wide:.0f}"'
+        f' height="{tall:.0f}" role="img" aria-label={quoteattr(title)}'
+        f' xmlns="http://www.w3.org/2000/svg">\n<title>{escape(title)}</title>\n'
+        f"<style>{STYLE}</style>\n"
+        '<rect width="100%" height="100%" fill="#fff"/>\n' + "\n".join(parts) + "\n</svg>\n"
+    )

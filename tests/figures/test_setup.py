@@ -109,16 +109,17 @@ def test_each_placed_light_has_a_stand_and_what_is_fixed_is_not_packed() -> None
 
 
 def test_a_stand_that_the_lens_sees_is_a_boom() -> None:
-    """Camera 4 m out, 36 mm wide sensor behind 36 mm: the picture is as wide as it is far, so
-    half a metre out from the wall it reaches 1.75 m to each side."""
+    """Camera 4 m out and 1.5 m up, 36 by 24 mm behind 36 mm focused at 3 m (36.44 mm): 3.5 m away
+    the picture reaches 18 / 36.44 x 3.5 = 1.729 m to each side and down to 1.5 - 1.153 m."""
     picture = Picture(focal=36.0, sensor=(36.0, 24.0))
 
-    def on(across: float) -> str:
-        light = replace(BEHIND, place=Place(0.5, across, 2.2, "mark"))
+    def on(across: float, height: float = 2.2) -> str:
+        light = replace(BEHIND, place=Place(0.5, across, height, "mark"))
         spots = setup(PLUG, KEY, FILL, light, CAMERA, picture=picture).spots
         return next(s.stands_on for s in spots if s.device == "rim")
 
-    assert (on(1.7), on(1.8), on(-1.7), on(-1.8)) == ("boom", "stand", "boom", "stand")
+    assert (on(1.7), on(1.76), on(-1.7), on(-1.76)) == ("boom", "stand", "boom", "stand")
+    assert (on(1.0, 0.3), on(1.0, 0.4)) == ("stand", "boom")  # below the picture
 
 
 def test_without_a_width_there_are_no_tapes_and_it_says_so() -> None:

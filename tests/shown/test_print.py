@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import itertools
+import math
 import re
 import shutil
 import subprocess
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -13,6 +15,7 @@ import pytest
 from studiobridge.profile import read_profile
 from studiobridge.shown.floor import floor
 from studiobridge.shown.sheet import page
+from studiobridge.shown.side import side
 
 CONFIG = Path(__file__).parents[2] / "config"
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -80,22 +83,81 @@ def test_devices_stand_where_their_places_say(name: str) -> None:
     assert min(scales) > 0  # right of the room is right on paper, towards the camera is down
 
 
-def test_labels_do_not_cover_each_other() -> None:
-    profile = read_profile(CONFIG / "wheel-corner.yaml").profile
-    drawn = floor(profile, profile.looks["lesson"].presets)
-    boxes = [
+def boxes_of(drawn: str) -> list[tuple[float, ...]]:
+    return [
         tuple(float(v) for v in m.groups())
         for m in re.finditer(
             r'<rect class="behind" x="([\d.]+)" y="([\d.]+)" width="([\d.]+)" height="([\d.]+)"',
             drawn,
         )
     ]
-    assert len(boxes) >= 8
+
+
+@pytest.mark.parametrize("draw", [floor, side], ids=["above", "side"])
+@pytest.mark.parametrize("name", ["wheel-corner", "two-person-table", "market-stall"])
+def test_labels_do_not_cover_each_other(name: str, draw: Callable[..., str]) -> None:
+    profile = read_profile(CONFIG / f"{name}.yaml").profile
+    assert profile.default_look is not None
+    boxes = boxes_of(draw(profile, profile.looks[profile.default_look].presets))
+    assert len(boxes) >= 6
     for i, (ax, ay, aw, ah) in enumerate(boxes):
         for bx, by, bw, bh in boxes[i + 1 :]:
             wide = min(ax + aw, bx + bw) - max(ax, bx)
             high = min(ay + ah, by + bh) - max(ay, by)
             assert wide <= 2 or high <= 2
+
+
+PLACED = r'data-device="([^"]+)" transform="translate\(([\d.]+) ([\d.]+)\) rotate\(([-\d.]+)\)'
+
+
+@pytest.mark.parametrize("name", ["wheel-corner", "two-person-table", "market-stall"])
+def test_from_the_side_all_hangs_as_high_and_tilted_as_it_is(name: str) -> None:
+    """Out from the wall to the right and up, on the scale of the room from above; and a lamp is
+    turned along the line to what it is aimed at, as that line looks from the side."""
+    profile = read_profile(CONFIG / f"{name}.yaml").profile
+    assert profile.default_look is not None and profile.room.mark is not None
+    presets = profile.looks[profile.default_look].presets
+    drawn = {
+        m[1]: tuple(map(float, m.groups()[1:])) for m in re.finditer(PLACED, side(profile, presets))
+    }
+    above = {
+        m[1]: tuple(map(float, m.groups()[1:]))
+        for m in re.finditer(PLACED, floor(profile, presets))
+    }
+    placed = {n: profile.devices[n].place for n in drawn}
+    first, last = (
+        min(placed, key=lambda n: placed[n].from_back),
+        max(placed, key=lambda n: placed[n].from_back),
+    )  # type: ignore[union-attr]
+    scale = (above[last][1] - above[first][1]) / (placed[last].from_back - placed[first].from_back)  # type: ignore[union-attr]
+    for a, b in itertools.pairwise(placed):
+        one, two = placed[a], placed[b]
+        assert one is not None and two is not None
+        assert drawn[b][0] - drawn[a][0] == pytest.approx(
+            scale * (two.from_back - one.from_back), abs=0.2
+        )
+        assert drawn[a][1] - drawn[b][1] == pytest.approx(
+            scale * (two.height - one.height), abs=0.2
+        )
+    for a, one in placed.items():
+        if one is not None and one.aim == "mark":
+            out, up = (
+                profile.room.mark.from_back - one.from_back,
+                profile.room.mark.height - one.height,
+            )
+            turn = math.degrees(math.atan2(-up, out))
+            assert drawn[a][2] == pytest.approx(turn, abs=0.1)
+
+
+def test_the_picture_from_the_side_ends_at_the_cloth_where_the_lens_sees_it() -> None:
+    """Thin lens, focused at the mark: 15.6 mm high behind 24 mm, 1.47 m away; the cloth is 2.17 m
+    from the lens. By similar triangles, level to within a degree."""
+    profile = read_profile(CONFIG / "wheel-corner.yaml").profile
+    drawn = side(profile, profile.looks["lesson"].presets)
+    lines = re.findall(r'class="view" d="M([\d.]+) ([\d.]+)L([\d.]+) ([\d.]+)"', drawn)
+    (x0, _, x1, bottom), (*_, top) = [tuple(map(float, line)) for line in lines]
+    behind = 24 * 1472 / (1472 - 24)
+    assert (bottom - top) / (x0 - x1) == pytest.approx(15.6 / behind, rel=0.01)
 
 
 def test_a_dark_light_throws_no_beam() -> None:
