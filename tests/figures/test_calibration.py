@@ -16,7 +16,7 @@ from studiobridge.figures import calibration, sure
 from studiobridge.figures.calibration import calibrate
 from studiobridge.figures.face import Face
 from studiobridge.figures.light import light_of
-from studiobridge.profile.model import MeterReading, Output, Preset, SetProfile
+from studiobridge.profile.model import MeterReading, Output, Picture, Preset, SetProfile
 from tests.figures.sets import CAMERA, PLUG
 from tests.figures.test_sure import (
     CLOTH,
@@ -176,6 +176,16 @@ def test_a_hand_that_shakes_widens_the_band() -> None:
     shaky = [read(KEY_LUX * by, "key") for by in (0.93, 1.06, 1.0, 0.94, 1.07)]
     bands = [calibrate(with_readings(corner(), *r)).scales[0].within for r in (calm, shaky)]
     assert bands[1] > 1.3 * bands[0]
+
+
+def test_a_dome_is_compared_with_what_a_dome_reads() -> None:
+    """It gets light from beside and behind as well: (1 + cos) / 2 of the light, not cos of it."""
+    profile = replace(corner(), picture=Picture(receptor="dome"))
+    dome = Face(profile).whole({"key": LEVELS["key"]}).dome
+    assert dome > 1.1 * gives(corner(), "key")
+    assert scales(with_readings(profile, read(dome, "key")))["key"] == pytest.approx(1.0, rel=1e-3)
+    flat = scales(with_readings(corner(), read(dome, "key")))["key"]
+    assert flat == pytest.approx(dome / gives(corner(), "key"), rel=0.01)
 
 
 # ---- the odd one out ------------------------------------------------------------------------
