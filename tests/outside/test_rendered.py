@@ -38,8 +38,8 @@ def test_the_integral_of_a_large_matt_panel_is_the_handbooks() -> None:
         point = square.centre + away * square.axis
         lux = patches.of_panel(square, point[None], -square.axis)[0]
         assert lux == pytest.approx(math.pi * bright * 0.04 / (away**2 + 0.04), rel=near)
-    wide = replace(square, size=(40.0, 40.0))
-    assert math.pi * patches.luminance(wide, 400) == pytest.approx(wide.lux, rel=0.01)
+    wide = replace(square, size=(20.0, 20.0))
+    assert math.pi * patches.luminance(wide, 160) == pytest.approx(wide.lux, rel=0.02)
 
 
 @rendered
@@ -61,13 +61,13 @@ def test_both_witnesses_see_the_same_panel(power: float, away: float) -> None:
 
 @rendered
 def test_both_witnesses_see_the_same_walls() -> None:
-    """A shut room of 50 % grey: paths traced, and radiosity of 600 patches. Lamps have no body here
-    worth a shadow: only those of the examples, in their own rooms."""
-    for name, profile in examples().items():
-        scene = scene_of(profile, look_of(profile))
-        bare = replace(scene, cloths=())
-        more, walls = pictures.bounced(bare, 0.5, pixels=60), patches.bounced(bare, 0.5)
-        assert abs(more.value - walls) < held.ERRORS * more.error + 0.02 * walls, name
+    """A shut room of 50 % grey: paths traced, and radiosity of 600 patches. Small lamps, whose
+    bodies throw no shadow worth a name."""
+    profile = SETS["mending-table"]
+    bare = replace(scene_of(profile, look_of(profile)), cloths=())
+    more, walls = pictures.bounced(bare, 0.5, pixels=60), patches.bounced(bare, 0.5)
+    assert more.error < 0.02 * walls
+    assert abs(more.value - walls) < held.ERRORS * more.error + 0.02 * walls
 
 
 # ---- the house ---------------------------------------------------------------------------------
@@ -94,8 +94,7 @@ def said(rows: list[held.Row]) -> str:
 
 
 @rendered
-@pytest.mark.parametrize("aspect", [None, 9 / 16, 2.0])
-@pytest.mark.parametrize("seed", [0, 3, 5])
+@pytest.mark.parametrize(("seed", "aspect"), [(0, None), (3, 9 / 16), (5, 2.0)])
 def test_the_picture_shows_the_backdrop_as_rendered(seed: int, aspect: float | None) -> None:
     """A white cloth in a black room, through the profile's lens: cameras off the middle, high,
     aimed down. Beside it, what lies beyond each of its edges."""

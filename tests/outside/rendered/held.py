@@ -30,7 +30,7 @@ ERRORS = 4.0
 AGREED = 0.005
 NEAR, FAR = 0.4, 3.0
 # A backdrop is gathered into so many cells, across and up.
-CELLS = (12, 12)
+CELLS = (8, 8)
 # A lamp that all but stands behind the plane: this part of what it throws straight is nothing.
 GRAZING = 0.003
 
@@ -144,7 +144,7 @@ def on_cloths(profile: SetProfile, where: str, render: bool = True) -> Iterator[
         integral = patches.spill(scene, cloth)
         seen = None
         if render:
-            shows = pictures.cloth_lamp_by_lamp(scene, cloth, CELLS, 8)
+            shows = pictures.cloth_lamp_by_lamp(scene, cloth, CELLS, 4)
             seen = pictures.spill(scene, cloth, shows)
             yield _witnesses(scene, cloth, shows, name)
         yield _worst_spot(scene, cloth, house, name)

@@ -308,7 +308,7 @@ def pinhole(profile: SetProfile) -> dict[str, Any]:
         "to_world": mi.ScalarTransform4f().look_at(
             origin=turned(here), target=turned(here + looks), up=[0, 0, 1]
         ),
-        "side": (360, round(360 * high / wide)),
+        "side": (columns := round(300 * math.sqrt(wide / high)), round(columns * high / wide)),
     }
 
 
