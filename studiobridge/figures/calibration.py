@@ -182,6 +182,8 @@ def settled(profile: SetProfile) -> SetProfile:
 
     For what moves lights about: readings hold where the lights stood when they were taken.
     """
+    if not profile.readings:
+        return profile
     scales = of(profile).fit.scales
     devices = {
         name: replace(device, output=Output(device.output.lux * scales[name], device.output.at))
