@@ -124,6 +124,8 @@ def _limit(profile: SetProfile, found: Balanced, limit: Limit) -> str:
             f" forward, flag {first}, or {todo[0]}"
         )
     if limit.why == "others":
+        if abs(wish.wanted - nearest) < RIGHT:  # it alone could be had
+            return f"{said}: it gave way to what counts more, or no light has so fine a step"
         return f"{said}: it gave way to the face and its ratio; {' or '.join(todo)}"
     end = "all they give" if len(limit.lights) > 1 else "all it gives"
     if limit.why == "least":
