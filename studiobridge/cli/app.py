@@ -19,6 +19,8 @@ COMMANDS = {
     "profiles": ("check", "plan", "light", "mains", "room", "sheet", "schema", "version"),
     "setting_up": ("setup",),
     "explaining": ("explain",),
+    "balancing": ("balance",),
+    "shutters": ("shutter",),
     "hearing": ("listen",),
     "meeting": ("meet",),
     "running": (

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import re
-from collections.abc import Callable, Coroutine, Iterator
+from collections.abc import Callable, Coroutine, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from studiobridge.bridge.asking import Asker
     from studiobridge.bridge.settings import Settings
     from studiobridge.profile.build import Reading
+    from studiobridge.profile.model import Preset
 
 DONE, NOT_THERE, BAD_INPUT, NO_BRIDGE = 0, 1, 2, 3
 
@@ -27,7 +28,9 @@ DONE, NOT_THERE, BAD_INPUT, NO_BRIDGE = 0, 1, 2, 3
 SECTIONS = {
     "The first day": ("listen", "meet", "try", "measure", "draft"),
     "A profile, touching nothing": (
-        *("check", "explain", "plan", "light", "mains", "room", "setup", "sheet", "schema"),
+        *("check", "explain", "plan", "light", "balance", "shutter"),
+        *("mains", "room", "setup", "sheet"),
+        "schema",
     ),
     "A set": (
         *("run", "up", "restore", "keep", "look", "down", "cut"),
@@ -120,6 +123,17 @@ def read_or_stop(path: Path) -> Reading:
     if problems:
         raise Stop(BAD_INPUT, "\n".join(f"{path}: {problem}" for problem in problems))
     return reading
+
+
+def presets_or_stop(reading: Reading, look: str | None) -> tuple[str | None, Mapping[str, Preset]]:
+    """The look asked for, or the default one, with its presets."""
+    from studiobridge.control.plan import UnknownLook, presets_of
+
+    try:
+        presets = presets_of(reading.profile, look)
+    except UnknownLook as error:
+        raise Stop(BAD_INPUT, str(error)) from None
+    return look or reading.profile.default_look, presets
 
 
 def settings_or_stop(file: Path | None) -> Settings:

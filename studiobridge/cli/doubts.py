@@ -8,17 +8,19 @@ from collections.abc import Mapping
 from studiobridge.control.people import coming_back
 from studiobridge.craft.light import level_stops
 from studiobridge.figures import calibration
-from studiobridge.figures.depth import apart as apart_of
 from studiobridge.figures.depth import budget
 from studiobridge.figures.light import LightReading, light_of
 from studiobridge.figures.mains import mains_of
 from studiobridge.figures.meters import Metered, metered, told_by_watts, will_do
 from studiobridge.figures.room import room_of
+from studiobridge.figures.stations import apart as apart_of
 from studiobridge.profile.build import Reading
 from studiobridge.profile.model import MARK, Device, Preset, SetProfile
 from studiobridge.profile.text import Problem
 from studiobridge.shown.framing import face_words, fit_words
+from studiobridge.shown.keying import doubt_words
 from studiobridge.shown.lengths import Lengths
+from studiobridge.shown.shutters import safe as safe_shutters
 
 # How far a white may be off where it should be, across the locus: ANSI C78.377 allows a light
 # 0.006 Duv to either side (from memory; about a middle that is the locus for warm white and up to
@@ -193,8 +195,9 @@ def about_picture(reading: Reading) -> list[Problem]:
     lengths = Lengths(profile.feet)
     found: list[Problem] = []
     bands: dict[str, str] = {}
+    safe: dict[str, str] = {}
     for name, look in profile.looks.items():
-        light = light_of(profile, name, look.presets)
+        light = light_of(profile, name, look.presets, weighed=False)
         apart = light.whites_apart
         if apart is not None and apart[0] > picture.whites_within and not look.whites_meant:
             found.append(
@@ -205,6 +208,11 @@ def about_picture(reading: Reading) -> list[Problem]:
                     "give them one white, or say 'whites: meant' in the look",
                 )
             )
+        for keying in light.keying:
+            doubt = doubt_words(profile, keying)
+            if doubt is not None:
+                where = ("devices", keying.device, "keys")
+                found.append(reading.problem(where, f"in the look '{name}' {doubt[0]}", doubt[1]))
         if not look.whites_meant:
             found.extend(_about_tint(reading, name, light))
         for band in light.banding:
@@ -213,21 +221,31 @@ def about_picture(reading: Reading) -> list[Problem]:
                     band.source,
                     f"{band.source} at {band.frequency:g} Hz may show bands at this shutter",
                 )
+                safe.setdefault(
+                    band.source, safe_shutters(light.shutters, picture.frames, light.missing)
+                )
     found.extend(
-        reading.problem(("picture", "shutter"), text, "choose a shutter of whole periods")
-        for text in bands.values()
+        reading.problem(
+            ("picture", "shutter"), text, f"see 'studiobridge shutter' ({safe[source]})"
+        )
+        for source, text in bands.items()
     )
     if picture.hold.held:
+        by_white = picture.hold.white is not None or picture.hold.duv is not None
         for name, look in profile.looks.items():
-            light = light_of(profile, name, look.presets)
-            if light.whole is None:
-                found.append(
-                    reading.problem(
-                        ("picture", "hold"),
-                        f"the picture of the look '{name}' cannot be held: {light.missing[0]}",
-                        "add the figure, or hold the fixtures only",
-                    )
+            light = light_of(profile, name, look.presets, weighed=False)
+            what, why = "picture", light.missing[0] if light.missing else ""
+            if light.whole is not None:
+                if light.whole.cct is not None or not by_white:
+                    continue
+                what, why = "white", next((t for t in light.missing if "white" in t), "none is lit")
+            found.append(
+                reading.problem(
+                    ("picture", "hold"),
+                    f"the {what} of the look '{name}' cannot be held: {why}",
+                    "add the figure, or hold the fixtures only",
                 )
+            )
     made = budget(profile)
     if made is not None and made.left is not None and made.left < 0:
         found.append(

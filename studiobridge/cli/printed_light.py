@@ -8,8 +8,10 @@ from datetime import UTC, datetime
 from studiobridge.cli import show
 from studiobridge.cli.readings import bar, not_computed
 from studiobridge.figures.calibration import Calibration
-from studiobridge.figures.light import LightReading
-from studiobridge.figures.meter import Predicted
+from studiobridge.figures.known import FixtureKnown
+from studiobridge.figures.light import FixtureLight, LightReading
+from studiobridge.figures.meter import AS_GOOD_AS, Predicted
+from studiobridge.figures.sure import rounded, within
 from studiobridge.profile.model import SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.lengths import Lengths
@@ -30,7 +32,7 @@ def sensor_lines(
         if sensor.lux is None:
             lines.append((sensor.device, f"not predicted: {words.listed(sensor.missing, 3)}"))
         else:
-            text = f"should read {sensor.lux:.0f} lx"
+            text = f"should read {lux(sensor.lux, AS_GOOD_AS)}"
             text += f", {sensor.cct:.0f} K" if sensor.cct is not None else ""
             lines.append((sensor.device, f"{text}, facing {sensor.faces}"))
     for entry in read or ():
@@ -40,6 +42,25 @@ def sensor_lines(
         if change is not None:
             lines.append((str(entry["device"]), words.unexplained(entry, change)))
     return lines
+
+
+def on_face(fixture: FixtureLight, known: FixtureKnown | None) -> str:
+    """`277 lx`; a light from the side or behind gives the plane that faces the camera nothing, and
+    lights the cheek all the same."""
+    if fixture.lux < 0.5 and fixture.angle >= 89.5:
+        return "-"
+    return lux(fixture.lux, known.lux if known else None)
+
+
+def cheek(fixture: FixtureLight, known: FixtureKnown | None) -> str:
+    """What it gives the cheek that is turned to it, and which that is to the camera: as well known
+    as its light on a plane turned to it."""
+    if fixture.cheek is None or fixture.cheek < 0.5:
+        return "" if fixture.cheek is None else "-"
+    value = fixture.cheek
+    if known is not None and known.straight is not None:
+        value = rounded(value, within(known.straight, value))
+    return f"{value:.0f} lx {fixture.side}"
 
 
 def print_light(
@@ -55,13 +76,13 @@ def print_light(
     show.out()
     most = max([f.lux for f in reading.fixtures], default=0.0)
     rows = []
-    columns = max(8, min(30, show.width() - 82))
+    columns = max(8, min(30, show.width() - 94))
     for fixture in reading.fixtures:
         known = reading.sure.fixture(fixture.device) if reading.sure is not None else None
         where = f"{lengths.one(fixture.distance)}, {fixture.angle:.0f}°"
         behind = ""
-        if fixture.angle >= 90.0:
-            behind = "from behind"
+        if fixture.angle >= 89.5:
+            behind = "from behind" if fixture.angle >= 90.5 else "from the side"
             if fixture.straight is not None:
                 behind += f": {lux(fixture.straight, known.straight if known else None)}"
         device = profile.devices[fixture.device]
@@ -72,7 +93,8 @@ def print_light(
         rows.append(
             (
                 fixture.device,
-                lux(fixture.lux, known.lux if known else None),
+                on_face(fixture, known),
+                cheek(fixture, known),
                 drawn,
                 level,
                 where,
@@ -82,7 +104,8 @@ def print_light(
         )
     if rows:
         show.print_table(
-            ("light", "face", "beside the brightest", "set to", "to the mark", "role", ""), rows
+            ("light", "face", "cheek", "beside the brightest", "set to", "to the mark", "role", ""),
+            rows,
         )
         show.out()
     lines = [

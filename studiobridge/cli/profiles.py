@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -20,13 +19,13 @@ from studiobridge.cli.base import (
     Stop,
     app,
     note_old_words,
+    presets_or_stop,
     read_or_stop,
 )
 from studiobridge.profile.colours import preset_json
 from studiobridge.shown import words
 
 if TYPE_CHECKING:
-    from studiobridge.profile.build import Reading
     from studiobridge.profile.model import SetProfile
 
 
@@ -217,17 +216,6 @@ def plan(
 # ---- the arithmetic of a set -------------------------------------------------------------
 
 
-def _presets(reading: Reading, look: str | None) -> tuple[str | None, Mapping[str, Any]]:
-    """The look asked for, or the default one, with its presets."""
-    from studiobridge.control.plan import UnknownLook, presets_of
-
-    try:
-        presets = presets_of(reading.profile, look)
-    except UnknownLook as error:
-        raise Stop(BAD_INPUT, str(error)) from None
-    return look or reading.profile.default_look, presets
-
-
 @app.command()
 def light(
     profile: ProfileArgument,
@@ -258,7 +246,7 @@ def light(
     from studiobridge.figures.meter import predicted
 
     reading = read_or_stop(profile)
-    name, presets = _presets(reading, look)
+    name, presets = presets_or_stop(reading, look)
     if keep and not meter:
         raise Stop(BAD_INPUT, "--keep keeps what --meter says: add --meter 'face 402 lx key'")
     measured = _metered(profile, reading.profile, name, meter or [], keep)
@@ -327,7 +315,7 @@ def mains(
     from studiobridge.figures.mains import CAUTION, mains_of
 
     reading = read_or_stop(profile)
-    name, presets = _presets(reading, look)
+    name, presets = presets_or_stop(reading, look)
     found = mains_of(reading.profile, name, presets, hours)
     if as_json:
         show.print_json({**readings.plain(found), "caution": CAUTION})
@@ -336,12 +324,35 @@ def mains(
 
 
 @app.command()
-def room(profile: ProfileArgument, as_json: JsonOption = False) -> None:
+def room(
+    profile: ProfileArgument,
+    fit: Annotated[
+        bool, typer.Option("--fit", help="How deep it has to be for a lens, and what gives way.")
+    ] = False,
+    lens: Annotated[
+        str | None, typer.Option("--lens", help="With --fit: 16mm,24mm; else the usual ones.")
+    ] = None,
+    framing: Annotated[
+        str | None, typer.Option("--framing", help="With --fit: what has to be in the picture.")
+    ] = None,
+    without: Annotated[
+        str | None, typer.Option("--without", help="With --fit: these variations, or links.")
+    ] = None,
+    backdrop: Annotated[
+        str | None, typer.Option("--backdrop", help="With --fit: which one is behind.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
     """The room: the depth the set takes, what the lens shows, where everything stands."""
     from studiobridge.cli import printed_room, readings
     from studiobridge.figures.room import room_of
 
     reading = read_or_stop(profile)
+    if fit or any(asked is not None for asked in (lens, framing, without, backdrop)):
+        from studiobridge.cli import fitted
+
+        fitted.fit(reading.profile, lens, framing, without, backdrop, as_json)
+        return
     found = room_of(reading.profile)
     if as_json:
         show.print_json(readings.plain(found))
@@ -362,7 +373,7 @@ def sheet(
     from studiobridge.shown import sheet as sheets
 
     reading = read_or_stop(profile)
-    name, presets = _presets(reading, look)
+    name, presets = presets_or_stop(reading, look)
     drawers = {".html": sheets.page, ".htm": sheets.page, ".svg": sheets.picture}
     if side:
         drawers = {".svg": sheets.from_the_side}

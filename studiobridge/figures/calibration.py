@@ -35,6 +35,12 @@ TOGETHER = 1.0
 REACHES = 0.01
 # Standard deviations off: about 3 of 1000 good readings are as far.
 ODD = 3.0
+# A reading is odd against other readings, not against a maker: for that question alone a maker's
+# figure may be wrong by this much (share, 95 of 100 as all limits), so that the only reading of a
+# lamp is believed up to a factor of six.
+MAKER_MAY_ERR = 1.2
+# A reading this many deviations off is a rival for being the odd one.
+RIVAL = 2.0
 # The sum of squares falls by so much more without one reading than without another: then it is
 # clear which of them is odd. 4 is two standard deviations.
 CLEAR = 4.0
@@ -197,6 +203,7 @@ def calibrate(profile: SetProfile) -> Calibration:
     refused: dict[int, str] = {}
     dark: dict[str, list[float]] = {}
     seen: list[MeterReading] = []
+    full: dict[tuple[str, str], Sure | None] = {}
     for n, reading in enumerate(profile.readings, 1):
         if any(_same(reading, other) for other in seen):
             first = 1 + next(i for i, r in enumerate(profile.readings) if _same(r, reading))
@@ -206,7 +213,7 @@ def calibrate(profile: SetProfile) -> Calibration:
         if not any(preset.level for preset in reading.on.values()):
             dark.setdefault(reading.at, []).append(reading.lux)
             continue
-        lamps = _lamps(bare, reading)
+        lamps = _lamps(bare, reading, full)
         if isinstance(lamps, str):
             refused[n] = lamps
             continue
@@ -246,8 +253,13 @@ def _same(one: MeterReading, other: MeterReading) -> bool:
     return (one.lux, one.at, dict(one.on)) == (other.lux, other.at, dict(other.on))
 
 
-def _lamps(bare: SetProfile, reading: MeterReading) -> dict[str, Sure] | str:
-    """What each lit light gives at the meter by its maker; a sentence where that is not known."""
+def _lamps(
+    bare: SetProfile, reading: MeterReading, known: dict[tuple[str, str], Sure | None]
+) -> dict[str, Sure] | str:
+    """What each lit light gives at the meter by its maker; a sentence where that is not known.
+
+    `known` is what they give there at full, for as many readings as there are at one place.
+    """
     dome = bare.picture.constant == C_DOME
     looks: Point3 = (0.0, 1.0, 0.0)
     if reading.at == FACE:
@@ -264,7 +276,9 @@ def _lamps(bare: SetProfile, reading: MeterReading) -> dict[str, Sure] | str:
             continue  # what a lit cloth throws reaches neither the face nor itself
         if preset.colour is not None:
             return f"{name} was coloured, and its figures hold for its white"
-        full = sure.at_full(bare, device, rays.at(where), looks, place, dome)
+        if (name, place) not in known:
+            known[name, place] = sure.at_full(bare, device, rays.at(where), looks, place, dome)
+        full = known[name, place]
         if full is None or not 0.0 <= preset.level <= 100.0:
             _, why = rays.thrown(bare, device, rays.at(where), looks)
             return f"{why or f'{preset.level:g} % is no level'}: nothing to compare it with"
@@ -381,12 +395,13 @@ def _without_odd(rows: list[Row]) -> tuple[list[Row], dict[int, float], tuple[in
     """The rows that go together, those left out (by how far off, stops), those that contradict
     one another and nobody knows which is right."""
     odd: dict[int, float] = {}
-    kept = list(rows)
+    own = {row.n: row for row in rows}
+    kept = [_doubting_makers(row) for row in rows]
     while len(kept) > 1 and len(odd) <= len(rows) // 3:
         made = fit(kept)
         far = sorted(kept, key=lambda r: -abs(r.lux - _given(r, made.scales)) / r.error)
         if not far or abs(far[0].lux - _given(far[0], made.scales)) < far[0].error:
-            return kept, odd, ()
+            return [own[row.n] for row in kept], odd, ()
         found = []
         for row in far[:CANDIDATES]:
             rest = [other for other in kept if other is not row]
@@ -394,21 +409,36 @@ def _without_odd(rows: list[Row]) -> tuple[list[Row], dict[int, float], tuple[in
             said = sure.total(others.light(n, lamp) for n, lamp in row.lamps.items())
             if said.value <= 0:
                 continue
-            off = abs(row.lux - said.value)
-            # half of what holds for 95 of 100 is one standard deviation
-            deviation = math.hypot(said.within / 2.0, row.error)
-            found.append((others.left, off / deviation, row, math.log2(row.lux / said.value)))
+            # half of what holds for 95 of 100 is one standard deviation; in shares, for what is
+            # far off is far off by a factor
+            deviation = math.hypot(said.within / said.value, sure.HOLDING) / 2.0
+            off = math.log(row.lux / said.value)
+            found.append((others.left, abs(off) / deviation, row, off / math.log(2.0)))
         found.sort(key=lambda entry: entry[0])
         if not found or max(entry[1] for entry in found) < ODD:
-            return kept, odd, ()
+            return [own[row.n] for row in kept], odd, ()
         best = found[0]
-        rivals = [e for e in found[1:] if e[0] < best[0] + CLEAR and e[1] >= ODD]
+        rivals = [e for e in found[1:] if e[0] < best[0] + CLEAR and e[1] >= RIVAL]
         if rivals or best[1] < ODD or len(odd) >= max(1, len(rows) // 3):
             at_odds = sorted(e[2].n for e in (best, *rivals))
-            return kept, odd, tuple(at_odds)
+            return [own[row.n] for row in kept], odd, tuple(at_odds)
         odd[best[2].n] = best[3]
         kept = [row for row in kept if row is not best[2]]
-    return kept, odd, ()
+    return [own[row.n] for row in kept], odd, ()
+
+
+def _doubting_makers(row: Row) -> Row:
+    lamps = {
+        name: Sure(
+            lamp.value,
+            {
+                source: part * (MAKER_MAY_ERR / sure.MAKER if source.endswith(": output") else 1.0)
+                for source, part in lamp.parts.items()
+            },
+        )
+        for name, lamp in row.lamps.items()
+    }
+    return replace(row, lamps=lamps)
 
 
 def _judge(

@@ -39,6 +39,8 @@ class Whole:
     """All light on the plane at the mark together: lx, ratio key over fill, the mixed white.
 
     `cct` in K and `duv` are None where the white is not known, or too far off the locus for one.
+    `dome` is what a dome reads there instead, which also gets light from beside and behind; None
+    where a light behind the plane has no output given.
     """
 
     lux: float
@@ -46,6 +48,7 @@ class Whole:
     white: White | None
     cct: float | None
     duv: float | None
+    dome: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +138,7 @@ class Face:
         if any(v.level and name in self.missing for name, v in values.items()):
             return None
         total = 0.0
+        dome: float | None = 0.0
         by_role: dict[str, float] = {}
         whites: list[White] = []
         unknown_white = False
@@ -145,6 +149,7 @@ class Face:
             if lux is None:
                 return None
             total += lux
+            dome = self._on_dome(name, value.level, dome)
             role = self.profile.devices[name].role
             if role is not None:
                 by_role[role] = by_role.get(role, 0.0) + lux
@@ -164,7 +169,14 @@ class Face:
                 cct, duv = cct_and_duv(mixed.u, mixed.v)
             except ValueError:
                 cct = duv = None
-        return Whole(total, ratio, mixed, cct, duv)
+        return Whole(total, ratio, mixed, cct, duv, dome)
+
+    def _on_dome(self, name: str, level: float, before: float | None) -> float | None:
+        """What a dome reads with this light as well; once unknown, unknown."""
+        ray, share = self.rays[name], share_of(self.profile.devices[name], level)
+        if before is None or not share:
+            return before
+        return before + ray.dome * share if ray.dome is not None else None
 
     def change(self, wanted: Mapping[str, Preset], now: Mapping[str, Preset]) -> Change | None:
         """How the picture differs from what is wanted; None when that cannot be computed."""

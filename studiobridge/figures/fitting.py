@@ -15,11 +15,20 @@ from fractions import Fraction
 from types import MappingProxyType
 
 from studiobridge.craft import lens
-from studiobridge.figures.depth import MOST_COMBINED, SAME, apart, ends, place_of, shortest
-from studiobridge.figures.framing import FRAMINGS, camera_of, framing, seen_on, view_of
+from studiobridge.figures.depth import MOST_COMBINED, shortest
+from studiobridge.figures.framing import (
+    FRAMINGS,
+    Fit,
+    Framing,
+    camera_of,
+    framing,
+    seen_on,
+    view_of,
+)
 from studiobridge.figures.light import light_of
 from studiobridge.figures.rays import at
 from studiobridge.figures.shadow import Shadow, shadow_of
+from studiobridge.figures.stations import apart, as_if, stations_of
 from studiobridge.profile.model import MARK, Device, SetProfile, Variation
 
 # Lenses (mm) that are asked about where none is named, beside the set's own. Common practice.
@@ -30,6 +39,10 @@ WHOLE = 0.999
 NOSE, EAR = 0.03, 0.10
 # A length that is solved for is given to the next millimetre.
 PARTS = 1000
+# What a framing asks for is asked with the lens so far out from the mark (m).
+ANYWHERE = 2.0
+# So often at most it is looked for nearer (or farther), each time by what it was off.
+PATIENCE = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,9 +69,10 @@ class Sharp:
 class Row:
     """One lens, one framing, some variations: how deep, and what the picture is (m).
 
-    `distance` from the lens to the face, `throw` the link that the lens sets. `covered` is how
-    much of the picture the backdrop takes (0-1). `hinders`: "depth", "backdrop" where it does not
-    work for that.
+    `distance` from the lens to the face, and from `needed` on the framing fits; `throw` is the link
+    that the lens sets. `covered` is how much of the picture the backdrop takes (0-1). It does not
+    work where something `hinders`: "depth", "backdrop", "framing" where no distance was found, or
+    "loose" where even the least one is so large that the person is lost in the picture.
     """
 
     focal: float
@@ -68,6 +82,7 @@ class Row:
     left: Fraction | None
     throw: Fraction | None
     distance: float
+    needed: float
     field: tuple[float, float]
     covered: float | None
     sharp: Sharp | None
@@ -113,46 +128,6 @@ class _Set:
     between: frozenset[str]
 
 
-def stations_of(profile: SetProfile) -> dict[str, str]:
-    """What stands at the end of which link: as said, or found by its place to a centimetre."""
-    found = dict(profile.room.stations)
-    totals = ends(profile)
-    camera = camera_of(profile)
-    wanted = [MARK, *([camera.name] if camera is not None else [])]
-    wanted += [d.name for d in profile.devices.values() if d.kind == "backdrop"]
-    for name in wanted:
-        place = place_of(profile, name)
-        if name in found or place is None:
-            continue
-        same = [n for n, total in totals.items() if abs(float(total) - place.from_back) <= SAME]
-        if same:
-            found[name] = same[0]
-    return found
-
-
-def as_if(
-    profile: SetProfile,
-    stations: Mapping[str, str],
-    links: Mapping[str, Fraction],
-    focal: float | None = None,
-) -> SetProfile:
-    """The set with other depths in its chain and another lens; what stands at a link moves."""
-    room = replace(profile.room, chain=MappingProxyType({**profile.room.chain, **links}))
-    totals = ends(replace(profile, room=room))
-    devices = dict(profile.devices)
-    for name, link in stations.items():
-        place = place_of(profile, name)
-        if place is None:
-            continue
-        there = replace(place, from_back=float(totals[link]))
-        if name == MARK:
-            room = replace(room, mark=there)
-        else:
-            devices[name] = replace(devices[name], place=there)
-    picture = profile.picture if focal is None else replace(profile.picture, focal=focal)
-    return replace(profile, room=room, devices=MappingProxyType(devices), picture=picture)
-
-
 def fit_of(
     profile: SetProfile,
     lenses: Sequence[float] = (),
@@ -182,27 +157,27 @@ def fit_of(
         chosen = [by_name[name] for name in without]
     rows: list[Row] = []
     best: tuple[Row, list[Row], bool] | None = None
-    for name in framings:
-        for focal in lenses:
+    for name, focal in ((name, focal) for name in framings for focal in lenses):
+        try:
             some, more = _rows(made, focal, name, chosen)
-            rows.extend(_first_and_last(some))
-            answer = next((row for row in some if row.works), some[0])
-            if best is None or _better(answer, best[0]):
-                best = (answer, some, more)
+        except ValueError as lacks:
+            return _nothing((str(lacks), *missing))
+        rows.extend(_first_and_last(some))
+        answer = next((row for row in some if row.works), some[0])
+        if best is None or _better(answer, best[0], own):
+            best = (answer, some, more)
     assert best is not None
     answer, some, more = best
     shadows, spill = _about(made, answer, missing)
-    used = {name for row in some for name in row.without}
-    idle = () if chosen else tuple(v.name for v in profile.room.variations if v.name not in used)
     return FitReading(
         made.backdrop.name if made.backdrop is not None else None,
         made.throw,
         profile.room.chain[made.throw] if made.throw is not None else None,
-        answer if answer.depth is not None else None,
+        answer,
         tuple(rows),
         tuple(some) if len(some) > 2 else (),
         more,
-        idle if made.throw is not None else (),
+        _idle(made, answer, chosen, some, more),
         shadows,
         spill,
         tuple(dict.fromkeys(missing)),
@@ -213,23 +188,53 @@ def _nothing(missing: tuple[str, ...]) -> FitReading:
     return FitReading(None, None, None, None, (), (), False, (), (), None, missing)
 
 
-def _better(one: Row, other: Row) -> bool:
-    """Does one answer more of what is asked, or in less depth?"""
+def _idle(
+    made: _Set,
+    answer: Row,
+    chosen: Sequence[Variation] | None,
+    some: Sequence[Row],
+    more: bool,
+) -> tuple[str, ...]:
+    """Which variations save nothing with the answer's lens; of those chosen, where some are."""
+    if made.throw is None or answer.depth is None:
+        return ()
+    if chosen is None:
+        used = {name for row in some for name in row.without}
+        return tuple(
+            v.name
+            for v in made.profile.room.variations
+            if v.name not in used and (not more or v.links.keys() == {made.throw})
+        )
+    idle = []
+    for variation in chosen:
+        others = [v for v in chosen if v is not variation]
+        less = _row(made, answer.focal, answer.framing, others).depth
+        if less is not None and less <= answer.depth:
+            idle.append(variation.name)
+    return tuple(idle)
 
-    def rank(row: Row) -> tuple[bool, bool, bool, Fraction]:
+
+def _better(one: Row, other: Row, own: float | None) -> bool:
+    """Does one answer more of what is asked, or in less depth? Of lenses that no depth tells apart
+    the set's own answers."""
+
+    def rank(row: Row) -> tuple[bool, bool, Fraction, bool]:
         hinders = row.hinders
-        return (row.depth is None, "depth" in hinders, bool(hinders), row.depth or Fraction(0))
+        strange = row.depth is None and row.focal != own
+        return ("depth" in hinders, bool(hinders), row.depth or Fraction(0), strange)
 
     return rank(one) < rank(other)
 
 
 def _set_of(profile: SetProfile, name: str | None) -> _Set | str:
     """What all rows need, or the sentence that says what is missing for any of them."""
-    lacks: list[str] = []
-    if framing(profile, lacks) is None:
-        return lacks[0]
     camera = camera_of(profile)
-    assert camera is not None and profile.room.mark is not None
+    if profile.picture.sensor is None:
+        return "no sensor size given: nothing is solved for a lens"
+    if profile.room.mark is None:
+        return "no mark given in the room: nothing is solved for a lens"
+    if camera is None or camera.place is None:
+        return "no place given for the camera: nothing is solved for a lens"
     stations = stations_of(profile)
     backdrop = None
     if name is not None:
@@ -297,13 +302,36 @@ def _rows(
 
 def _gap(made: _Set, focal: float, name: str) -> Fraction:
     """How far from the mark the lens has to be along the room (m), to the next millimetre."""
-    seen = framing(as_if(made.profile, made.stations, {}, focal), [])
+    along = max(ANYWHERE, 3.0 * focal / PARTS)
+    for _ in range(PATIENCE):
+        fit = _fit(_seen(_camera_at(made, focal, along)), name)
+        if abs(fit.margin) < 1e-7:
+            break
+        # where the lens looks at the mark one step does it; looking past it, a few
+        along = max(2.5 * focal / PARTS, along - fit.margin)
+    return Fraction(math.ceil(along * PARTS + 1e-6), PARTS)
+
+
+def _seen(profile: SetProfile) -> Framing:
+    """The framing; ValueError with what is missing where there is none."""
+    lacks: list[str] = []
+    seen = framing(profile, lacks)
+    if seen is None:
+        raise ValueError(lacks[0])
+    return seen
+
+
+def _fit(seen: Framing, name: str) -> Fit:
+    return next(fit for fit in seen.fits if fit.framing == name)
+
+
+def _camera_at(made: _Set, focal: float, gap: float) -> SetProfile:
+    """Without a chain: the lens so far out from the mark."""
+    there = as_if(made.profile, {}, {}, focal)
     mark, place = made.profile.room.mark, made.camera.place
-    assert seen is not None and mark is not None and place is not None
-    needed = next(fit.from_distance for fit in seen.fits if fit.framing == name)
-    aside = math.hypot(place.across - mark.across, place.height - mark.height)
-    along = math.sqrt(max(0.0, needed**2 - aside**2))
-    return Fraction(max(1, math.ceil(along * PARTS - 1e-6)), PARTS)
+    assert mark is not None and place is not None
+    camera = replace(made.camera, place=replace(place, from_back=mark.from_back + gap))
+    return replace(there, devices=MappingProxyType({**there.devices, camera.name: camera}))
 
 
 def _supposed(
@@ -312,13 +340,7 @@ def _supposed(
     """The set with this lens where the framing just fits, and how long the link is that it sets."""
     gap = _gap(made, focal, name)
     if made.throw is None:
-        # without a chain: the camera so far from the mark, in the direction it is in
-        there = as_if(made.profile, {}, {}, focal)
-        mark, place = made.profile.room.mark, made.camera.place
-        assert mark is not None and place is not None
-        camera = replace(made.camera, place=replace(place, from_back=mark.from_back + float(gap)))
-        devices = MappingProxyType({**there.devices, camera.name: camera})
-        return replace(there, devices=devices), None
+        return _camera_at(made, focal, float(gap)), None
     links = {n: d for variation in chosen for n, d in variation.links.items()}
     now = {**made.profile.room.chain, **links}
     throw = max(Fraction(0), gap - sum((now[n] for n in made.between), Fraction(0)))
@@ -331,8 +353,8 @@ def _row(made: _Set, focal: float, name: str, chosen: Sequence[Variation]) -> Ro
     if throw is not None:
         depth = sum(supposed.room.chain.values(), Fraction(0))
         left = supposed.room.depth - depth if supposed.room.depth is not None else None
-    seen = framing(supposed, [])
-    assert seen is not None
+    seen = _seen(supposed)
+    fit = _fit(seen, name)
     covered = None
     if made.backdrop is not None:
         part = seen_on(supposed, supposed.devices[made.backdrop.name])
@@ -342,6 +364,8 @@ def _row(made: _Set, focal: float, name: str, chosen: Sequence[Variation]) -> Ro
         hinders.append("depth")
     if covered is not None and covered < WHOLE:
         hinders.append("backdrop")
+    if fit.judged == "too loose" or not fit.fits:
+        hinders.append("loose" if fit.fits else "framing")
     return Row(
         focal,
         name,
@@ -350,6 +374,7 @@ def _row(made: _Set, focal: float, name: str, chosen: Sequence[Variation]) -> Ro
         left,
         throw,
         seen.distance,
+        fit.from_distance,
         seen.field,
         covered,
         _sharp(made, supposed),

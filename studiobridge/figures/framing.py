@@ -30,7 +30,7 @@ LOOSE = 1.6
 PLACED = 0.05
 # From the mark, which is where the face is, to the top of the head (m), and how far from the top
 # of the picture the eyes are put. Common practice, no source.
-HEAD_ABOVE = 0.12
+HEAD_ABOVE = 0.13
 EYES_FROM_TOP = 1 / 3
 
 Judged = Literal["fits", "just fits", "just does not fit", "does not fit", "too loose"]

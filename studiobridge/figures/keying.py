@@ -14,11 +14,14 @@ from dataclasses import dataclass
 from typing import Literal
 
 from studiobridge.craft import mark
+from studiobridge.craft import rectangle as faces
 from studiobridge.craft.chroma import Colour, linear_of
 from studiobridge.craft.colour import is_white, xy_of_uv
+from studiobridge.figures import sure
 from studiobridge.figures.face import DARK, Face, Whole, share_of, white_of
-from studiobridge.figures.framing import HEAD_ABOVE, Seen, seen_on, view_of
-from studiobridge.figures.rays import Point3, at, thrown
+from studiobridge.figures.framing import Seen, seen_on, view_of
+from studiobridge.figures.rays import OUT_OF_THE_WALL, Point3, Source, at, source_of
+from studiobridge.figures.shadow import HEAD, shadow_of
 from studiobridge.profile.model import Device, Picture, Preset, SetProfile
 
 Rgb = tuple[float, float, float]
@@ -28,9 +31,9 @@ About = Literal["level", "evenness", "colour", "spill", "shadow", "cover"]
 WORSE: tuple[Verdict, ...] = ("good", "clean by hand", "move")
 
 # The screen's channel over that of a grey card at the face, in stops: from one stop under to 50 on
-# the waveform, which is 0.6 stop above a grey card by the curve of ITU-R BT.709 (a grey card of
+# the waveform, which is half a stop above a grey card by the curve of ITU-R BT.709 (a grey card of
 # 18 % is 41 on it). As much again on either side can be keyed with work; our own limit.
-LEVEL, LEVEL_AT_MOST = (-1.0, 0.6), (-2.0, 1.6)
+LEVEL, LEVEL_AT_MOST = (-1.0, 0.5), (-2.0, 1.5)
 # Over the part in the picture, in stops. A third is good, a half will do.
 EVEN, EVEN_AT_MOST = 0.5, 1.0
 # The screen's light on who stands before it, in stops over the key: two stops under is clean.
@@ -44,26 +47,25 @@ SHADOW, SHADOW_AT_MOST = 1 / 3, 1.0
 # More of the picture beside the screen (0-1) has to be masked by hand.
 BESIDE = 0.005
 
-# Who stands at the mark, as offsets (right, up; m) from the face: the head's top and sides, the
-# shoulders, the chest. Common practice for a grown person, no source.
-BODY = ((0.0, HEAD_ABOVE), (-0.09, 0.0), (0.09, 0.0), (-0.22, -0.25), (0.22, -0.25), (0.0, -0.45))
-HEAD_WIDE, HEAD_LOW, SHOULDERS_WIDE, SHOULDERS = 0.09, -0.14, 0.23, -0.2
+# Stops: deeper than this is black, and nothing else says so much of it.
+DEEPEST = 10.0
 # So many points along each side of the screen.
-POINTS = 9
+POINTS = 7
 
 
 @dataclass(frozen=True, slots=True)
 class KeyPoint:
     """One thing a key depends on: its verdict, and the figure it comes from.
 
-    `value` is in stops; of `cover` the share (0-1) of the picture that is screen. `light` throws
-    the shadow. `why` says what a figure does not.
+    `value` is in stops, `within` how well it is known; of `cover` the share (0-1) of the picture
+    that is screen. `light` throws the shadow. `why` says what a figure does not.
     """
 
     about: About
     verdict: Verdict
     value: float
     light: str | None = None
+    within: float | None = None
     why: Literal["", "clipped", "head beside it"] = ""
 
 
@@ -85,6 +87,8 @@ class Keying:
     gap: float | None
     foreign: float | None
     missing: tuple[str, ...]
+    # coloured light is in it, reckoned from its white: as red, green and blue that add up to that
+    from_white: bool = False
 
 
 def keying_of(
@@ -119,7 +123,7 @@ def keying_of(
         else:
             if max(own) > 0:
                 foreign = other[screen.channel] / channel
-            points = _points(profile, screen, seen, total, whole, presets, face, gap)
+            points = _points(profile, screen, seen, middle, whole, presets, face, gap)
     if not lit:
         return Keying(device.name, device.keys, False, None, (), gap, None, ())
     cover = _cover(profile, device, seen, missing)
@@ -127,14 +131,24 @@ def keying_of(
         points.append(cover)
     verdict = max((p.verdict for p in points), key=WORSE.index, default=None)
     found = tuple(dict.fromkeys(missing))
-    return Keying(device.name, device.keys, True, verdict, tuple(points), gap, foreign, found)
+    return Keying(
+        device.name,
+        device.keys,
+        True,
+        verdict,
+        tuple(points),
+        gap,
+        foreign,
+        found,
+        screen.from_white,
+    )
 
 
 def _points(
     profile: SetProfile,
     screen: _Screen,
     seen: Seen | None,
-    middle: Rgb,
+    light: tuple[Rgb, Rgb],
     whole: Whole | None,
     presets: Mapping[str, Preset],
     face: Face,
@@ -142,6 +156,8 @@ def _points(
 ) -> list[KeyPoint]:
     """Level, evenness, colour, spill and shadow, as far as the figures are given."""
     name, channel, missing = screen.device.name, screen.channel, screen.missing
+    own, other = light
+    middle = _plus(own, other)
     points = []
     if whole is None or whole.lux < DARK:
         missing.append(f"no light on the face: the level of {name} is not judged")
@@ -152,19 +168,21 @@ def _points(
         stops = mark.stops(middle[channel], grey)
         clipped = stops > math.log2(1 / mark.GREY_CARD)
         verdict = "move" if clipped else _within(stops, LEVEL, LEVEL_AT_MOST)
-        points.append(KeyPoint("level", verdict, stops, why="clipped" if clipped else ""))
+        why: Literal["clipped", ""] = "clipped" if clipped else ""
+        points.append(KeyPoint("level", verdict, stops, within=screen.within(own, other), why=why))
     if not screen.has_shape or screen.own_light_alone:
         missing.append(f"nothing says how even {name} is: look at it on a monitor")
     else:
-        shown = [p for p in screen.grid() if seen is None or not seen.part or seen.shows(p)]
-        values = [screen.at(p)[channel] for p in shown]
+        part = seen if seen is not None and seen.part else None
+        values = [screen.at(p)[channel] for p in screen.grid(part)]
         if values and min(values) > 0:
             spread = mark.evenness(values)
             points.append(KeyPoint("evenness", _at_most(spread, EVEN, EVEN_AT_MOST), spread))
     if screen.knows_colour:
         others = max(value for i, value in enumerate(middle) if i != channel)
-        pure = math.log2(middle[channel] / others) if others > 0 else math.inf
-        points.append(KeyPoint("colour", _at_most(-pure, -PURE, -PURE_AT_LEAST), min(pure, 10.0)))
+        pure = math.log2(middle[channel] / others) if others > 0 else DEEPEST
+        pure = min(DEEPEST, pure)
+        points.append(KeyPoint("colour", _at_most(-pure, -PURE, -PURE_AT_LEAST), pure))
     spill = _spill(profile, screen, presets, whole, face, gap)
     if spill is not None:
         points.append(KeyPoint("spill", _at_most(spill, SPILL, SPILL_AT_MOST), spill))
@@ -185,9 +203,13 @@ def _spill(
     """What the screen throws on what faces it at the mark, over the key on the face (stops)."""
     if whole is None or gap is None or gap <= 0 or not screen.has_shape:
         return None
-    assert screen.device.size is not None
+    place, where = screen.device.place, profile.room.mark
+    assert screen.device.size is not None and place is not None and where is not None
     values = [screen.at(p)[screen.channel] for p in screen.grid()]
-    thrown_back = mark.glow_on(sum(values) / len(values), *screen.device.size, gap)
+    shines = faces.rectangle(at(place), OUT_OF_THE_WALL, *screen.device.size)
+    # of a matt surface that looks at it, as the back of a head does
+    thrown_back = faces.on_plane(shines, 1.0, at(where), (0.0, -1.0, 0.0))
+    thrown_back *= sum(values) / len(values)
     key = sum(
         face.lux(name, preset.level) or 0.0
         for name, preset in presets.items()
@@ -204,34 +226,29 @@ def _shadow(
 ) -> KeyPoint | None:
     """The deepest shadow of who stands at the mark that the picture shows on the screen (stops).
 
-    Of a light as small as a point; a large one throws a softer one. What the camera sees of the
-    screen only through the person is no shadow.
+    As deep as where all of the light is taken away: a large light throws a softer one.
     """
-    where, view, place = profile.room.mark, view_of(profile), screen.device.place
-    if where is None or view is None or place is None or seen is None:
+    where, place = profile.room.mark, screen.device.place
+    if where is None or view_of(profile) is None or place is None or seen is None:
         return None
     worst: KeyPoint | None = None
-    for name, preset in presets.items():
-        light = profile.devices[name]
-        if light.kind != "light" or not preset.level or light.place is None:
+    for name in screen.lights:
+        cast = shadow_of(profile, profile.devices[name], screen.device)
+        if cast is None or not cast.seen:
             continue
-        if light.place.from_back <= where.from_back:
-            continue
-        for right, up in BODY:
-            point = (where.across + right, where.from_back, where.height + up)
-            falls = _on(at(light.place), point, place.from_back)
-            on_screen = (falls[0] - place.across, falls[2] - place.height)
-            if not seen.shows(on_screen) or _hidden(view.stands, falls, at(where)):
-                continue
-            total = screen.at(on_screen)[screen.channel]
-            lost = screen.from_light(name, on_screen)[screen.channel]
-            if not 0 < lost <= total:
-                continue
-            deep = math.log2(total / (total - lost)) if lost < total else math.inf
-            deep = min(deep, 10.0)
-            if worst is None or deep > worst.value:
-                verdict = _at_most(deep, SHADOW, SHADOW_AT_MOST)
-                worst = KeyPoint("shadow", verdict, deep, name)
+        for left, low, right, high in (cast.head, cast.shoulders):
+            for across in (left, (left + right) / 2, right):
+                point = (across, (low + high) / 2)
+                if not seen.shows(point):
+                    continue
+                total = screen.at(point)[screen.channel]
+                lost = screen.from_light(name, point)[screen.channel]
+                if not 0 < lost <= total:
+                    continue
+                deep = min(DEEPEST, math.log2(total / (total - lost)) if lost < total else DEEPEST)
+                if worst is None or deep > worst.value:
+                    verdict = _at_most(deep, SHADOW, SHADOW_AT_MOST)
+                    worst = KeyPoint("shadow", verdict, deep, name)
     return worst or KeyPoint("shadow", "good", 0.0)
 
 
@@ -245,8 +262,9 @@ def _cover(
         return None
     assert device.place is not None and device.size is not None
     if where is not None:
-        for right, up in BODY[:3]:
-            head = (where.across + right, where.from_back, where.height + up)
+        left, _, right, top = HEAD
+        for across, up in ((0.0, top), (left, 0.0), (right, 0.0)):
+            head = (where.across + across, where.from_back, where.height + up)
             if view.stands[1] <= where.from_back:
                 break
             x, _, z = _on(view.stands, head, device.place.from_back)
@@ -255,14 +273,6 @@ def _cover(
                 return KeyPoint("cover", "move", seen.covered, why="head beside it")
     verdict: Verdict = "good" if seen.covered >= 1 - BESIDE else "clean by hand"
     return KeyPoint("cover", verdict, seen.covered)
-
-
-def _hidden(camera: Point3, falls: Point3, where: Point3) -> bool:
-    """Does the camera look at this point of the screen through who stands at the mark?"""
-    x, _, z = _on(camera, falls, where[1])
-    across, up = abs(x - where[0]), z - where[2]
-    head = across <= HEAD_WIDE and HEAD_LOW <= up <= HEAD_ABOVE
-    return head or (across <= SHOULDERS_WIDE and up <= SHOULDERS)
 
 
 def _on(source: Point3, through: Point3, from_back: float) -> Point3:
@@ -307,10 +317,13 @@ class _Screen:
         self.dye: Rgb = (1.0, 1.0, 1.0)
         if device.dye is not None:
             self.dye = linear_of(device.dye.x, device.dye.y)
+        self.from_white = False
         self.own = self._own_light()
         # of each lit light that reaches it: what one lux of it is in red, green and blue
         self.lights: dict[str, Rgb] = {}
         self.shares: dict[str, float] = {}
+        self.sources: dict[str, Source] = {}
+        self.lux: dict[tuple[str, float, float], float] = {}
         self.reaches = self._lights()
         self.own_light_alone = max(self.own) > 0 and not self.lights
         self.has_shape = device.place is not None and device.size is not None
@@ -357,18 +370,38 @@ class _Screen:
         place, reflects = self.device.place, self.device.reflects
         if name not in self.lights or place is None or reflects is None:
             return (0.0, 0.0, 0.0)
-        where = (place.across + point[0], place.from_back, place.height + point[1])
-        ray, _ = thrown(self.profile, self.profile.devices[name], where, (0.0, 1.0, 0.0))
-        if ray is None:
-            return (0.0, 0.0, 0.0)
-        bright = mark.luminance_of(ray.at_full * self.shares[name], reflects)
-        return _scaled(self.lights[name], bright)
+        key = (name, *point)
+        if key not in self.lux:
+            where = (place.across + point[0], place.from_back, place.height + point[1])
+            full = self.sources[name].on_plane(where, OUT_OF_THE_WALL)
+            self.lux[key] = full * self.shares[name]
+        return _scaled(self.lights[name], mark.luminance_of(self.lux[key], reflects))
 
-    def grid(self) -> list[tuple[float, float]]:
-        """Points all over the screen, edges included."""
+    def within(self, own: Rgb, other: Rgb) -> float:
+        """How well its level over the face is known (stops): makers' figures, glow, reflectance.
+
+        As if nothing of the screen and the face came from the same lamp, which is the careful side.
+        """
+        whole = own[self.channel] + other[self.channel]
+        mine, theirs = own[self.channel] / whole, other[self.channel] / whole
+        share = math.hypot(sure.GLOW * mine, sure.MAKER * theirs, sure.REFLECTS * theirs)
+        return math.hypot(share, sure.MAKER) / math.log(2.0)
+
+    def grid(self, seen: Seen | None = None) -> list[tuple[float, float]]:
+        """Points all over the screen, or over what is seen of it, edges included."""
         assert self.device.size is not None
-        steps = [i / (POINTS - 1) - 0.5 for i in range(POINTS)]
-        return [(x * self.device.size[0], y * self.device.size[1]) for x in steps for y in steps]
+        wide, high = self.device.size[0] / 2, self.device.size[1] / 2
+        corners = seen.part if seen is not None else ((-wide, -high), (wide, high))
+        across, up = zip(*corners, strict=True)
+        steps = [i / (POINTS - 1) for i in range(POINTS)]
+        points = [
+            (min(across) + x * (max(across) - min(across)), min(up) + y * (max(up) - min(up)))
+            for x in steps
+            for y in steps
+        ]
+        if seen is None:
+            return points
+        return [*seen.part, *(point for point in points if seen.shows(point))]
 
     def _own_light(self) -> Rgb:
         preset, device = self.presets.get(self.device.name), self.device
@@ -379,6 +412,7 @@ class _Screen:
             self.missing.append(f"no glow given for {device.name}: its own light is not reckoned")
             return (0.0, 0.0, 0.0)
         if preset.colour is not None:
+            self.from_white = True
             rgb = linear_of(preset.colour.x, preset.colour.y)
             return _scaled(_balanced(rgb, self.balance), device.glow * share * _part(preset.colour))
         white = _white_rgb(preset.cct, self.profile.picture) if preset.cct else self.balance
@@ -386,7 +420,9 @@ class _Screen:
         return _scaled(sent, device.glow * share)
 
     def _lights(self) -> bool:
-        """Find every light that reaches it. False, and why, where one cannot be reckoned."""
+        """Find every light that reaches it. False, and why, where one that is aimed at it is not
+        known; any other is left out, and said.
+        """
         place = self.device.place
         for name, preset in self.presets.items():
             light = self.profile.devices[name]
@@ -394,20 +430,30 @@ class _Screen:
                 continue
             if place is None:
                 continue
-            ray, why = thrown(self.profile, light, at(place), (0.0, 1.0, 0.0))
-            share = share_of(light, preset.level)
-            if ray is None or share is None:
-                why = why or f"{preset.level:g} % is no level"
-                self.missing.append(f"{why}: the key of {self.device.name} is not judged")
-                return False
-            if ray.angle >= 90.0:
+            source, share = source_of(self.profile, light), share_of(light, preset.level)
+            why = f"no place given for {name}" if source is None else ""
+            if source is not None and source.from_behind(at(place), OUT_OF_THE_WALL):
+                continue
+            if source is not None:
+                why = source.lacks(at(place))
+            if share is None:
+                why = f"{preset.level:g} % is no level"
+            if why or source is None or share is None:
+                aimed = light.place is not None and light.place.aim == self.device.name
+                what = f"the key of {self.device.name} is not judged"
+                if not aimed:
+                    what = f"left out of the light on {self.device.name}"
+                self.missing.append(f"{why}: {what}")
+                if aimed:
+                    return False
                 continue
             if self.device.reflects is None:
                 text = f"no reflectance given for {self.device.name}: light on it is not reckoned"
                 self.missing.append(text)
                 continue
-            self.shares[name] = share
+            self.sources[name], self.shares[name] = source, share
             if preset.colour is not None:
+                self.from_white = True
                 self.shares[name] = share * _part(preset.colour)
                 rgb = linear_of(preset.colour.x, preset.colour.y)
             else:

@@ -18,8 +18,8 @@ from studiobridge.figures.calibration import Calibration
 from studiobridge.figures.sure import Sure
 from studiobridge.profile.model import Device, Preset, SetProfile
 
-# Across a backdrop, edge to edge, as many points as its evenness is told by.
-ACROSS = 5
+# Across a backdrop: its edges and its middle say how well its evenness is known.
+ACROSS = 3
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,9 +17,19 @@ from dataclasses import dataclass, replace
 from studiobridge.craft.colour import MOST_DUV, cct_and_duv, is_white
 from studiobridge.craft.grid import mired
 from studiobridge.figures.backdrops import Backdrop, backdrop_of
-from studiobridge.figures.exposing import Banding, Exposure, banding_of, exposure_of
+from studiobridge.figures.exposing import (
+    Banding,
+    Exposure,
+    Shutter,
+    banding_of,
+    exposure_of,
+    pulses_of,
+    shutters_of,
+)
 from studiobridge.figures.face import DARK, Face, Whole, share_of, white_of
+from studiobridge.figures.keying import Keying, keying_of
 from studiobridge.figures.known import Known, known
+from studiobridge.figures.rays import Side, nearest, sizeless
 from studiobridge.profile.model import Preset, SetProfile
 
 
@@ -28,7 +38,8 @@ class FixtureLight:
     """One fixture at the mark: distance (m), angle to the plane facing the camera (degrees).
 
     `at_full` and `lux` are on that plane (0 from behind), `straight` on a plane turned to the
-    fixture; all in lx. `cct` in K.
+    fixture, `cheek` on one turned 90 degrees from the camera to the fixture's `side` of the
+    subject (as the camera sees it); all in lx. `cct` in K.
     """
 
     device: str
@@ -40,6 +51,8 @@ class FixtureLight:
     at_full: float
     lux: float
     straight: float | None
+    cheek: float | None = None
+    side: Side = "left"
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +76,10 @@ class LightReading:
     off_tint: float | None = None
     # Duv between two fixtures' whites, the most magenta first; where one of them says its own
     tints_apart: tuple[float, str, str] | None = None
+    # how clean the key of each screen will be that is keyed out of the picture
+    keying: tuple[Keying, ...] = ()
+    # every usual shutter, the safe ones first
+    shutters: tuple[Shutter, ...] = ()
 
 
 def light_of(
@@ -70,11 +87,16 @@ def light_of(
     look: str | None,
     presets: Mapping[str, Preset],
     face: Face | None = None,
+    weighed: bool = True,
 ) -> LightReading:
-    """The light of these presets at the mark and on the backdrop, and the exposure it asks for."""
+    """The light of these presets at the mark and on the backdrop, and the exposure it asks for.
+
+    Not `weighed`: without how sure it is, which takes as long again as all the rest.
+    """
     face = face or Face(profile)
     missing: list[str] = []
     coloured = face.coloured(presets)
+    colours = {n for n, p in presets.items() if p.colour is not None and p.level}
     every, presets = presets, {n: p for n, p in presets.items() if p.colour is None}
     fixtures = []
     for name, preset in presets.items():
@@ -85,6 +107,8 @@ def light_of(
         share = share_of(device, preset.level)
         if share is None:
             continue
+        if share and ray.distance < (nearest(device) or 0.0):
+            missing.append(sizeless(device))
         fixtures.append(
             FixtureLight(
                 name,
@@ -96,6 +120,8 @@ def light_of(
                 ray.at_full,
                 ray.at_full * share,
                 ray.straight * share if ray.straight is not None else None,
+                ray.cheek * share if ray.cheek is not None else None,
+                ray.side,
             )
         )
     whole = face.whole(presets)
@@ -105,6 +131,12 @@ def light_of(
         )
     else:
         missing.extend(f"{text}: mixed white not computed" for text in face.without_white(presets))
+    if profile.picture.receptor == "dome" and whole is not None and whole.dome is None:
+        missing.extend(
+            f"no output given for {name}, which lights a dome from behind: aperture not computed"
+            for name, preset in presets.items()
+            if preset.level and name in face.rays and face.rays[name].dome is None
+        )
     missing.extend(_ratio_missing(profile, presets, face, whole))
     if whole is not None and whole.lux < DARK:
         missing.append("no light reaches the mark from the front in this look")
@@ -127,23 +159,28 @@ def light_of(
             off = mired(whole.cct) - mired(picture.white)
             tint = whole.duv - picture.duv
     backdrops = tuple(
-        backdrop_of(profile, d, presets, whole, missing)
+        backdrop_of(profile, d, presets, whole, missing, coloured=d.name in colours)
         for d in profile.devices.values()
         if d.kind == "backdrop"
     )
+    keyed = [keying_of(profile, d, every, whole, face) for d in profile.devices.values()]
+    made = exposure_of(profile, whole, missing)
+    pulses = pulses_of(profile, every, missing)
     return LightReading(
         look,
         tuple(fixtures),
         whole,
         backdrops,
-        exposure_of(profile, whole, missing),
-        banding_of(profile, every, missing),
+        made,
+        banding_of(profile, pulses, missing),
         whites_apart(presets),
         off,
         tuple(dict.fromkeys(missing)),
-        known(profile, presets),
+        known(profile, presets) if weighed else None,
         off_tint=tint,
         tints_apart=tints_apart(profile, presets),
+        keying=tuple(k for k in keyed if k is not None),
+        shutters=shutters_of(profile, pulses),
     )
 
 

@@ -30,6 +30,8 @@ REPEATS = 0.02
 # How far one light's part in a reading may be off its figures, after all of them together were
 # brought to what is read (makers' figures, aim, dirt, bounce; common practice: a third).
 FIGURES = 0.35
+# The same in stops, for what a sensor should read.
+AS_GOOD_AS = FIGURES / math.log(2.0)
 # What walls and ceiling send back of a light may reach a sensor from anywhere: up to this share
 # of what it would get turned to the light. An even white room of 3 by 4 m gives a tenth to a
 # fifth of it (integrating sphere: flux * reflectance / (area * (1 - reflectance))).

@@ -164,6 +164,23 @@ def full(profile: SetProfile, device: Device) -> float | None:
     return lux
 
 
+def nearest(device: Device) -> float | None:
+    """Nearer than this (m) a light of unknown size may give much less than is reckoned: its figure
+    says nothing of where its face is no point. None: it has its size."""
+    if device.size is not None or device.output is None:
+        return None
+    return device.output.at
+
+
+def sizeless(device: Device) -> str:
+    """What is missing where a light of unknown size is as near as that."""
+    figure_at = device.output.at if device.output is not None else 0.0
+    return (
+        f"no size given for {device.name}, and it is nearer than the {figure_at:g} m of its"
+        " figure: it may give less than reckoned"
+    )
+
+
 def source_of(profile: SetProfile, device: Device) -> Source | None:
     """A fixture as it shines; None where it has no place."""
     if device.place is None:

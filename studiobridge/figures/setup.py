@@ -16,10 +16,10 @@ from dataclasses import dataclass
 
 from studiobridge.craft import mains
 from studiobridge.craft.tapes import CENTIMETRES, INCHES, Tapes, tapes
-from studiobridge.figures.draws import draw
 from studiobridge.figures.face import DARK, Face, share_of
 from studiobridge.figures.framing import view_of
 from studiobridge.figures.light import LightReading, light_of
+from studiobridge.figures.mains import load_of
 from studiobridge.figures.rays import Point3, aim_point, at
 from studiobridge.figures.sure import BOUNCE, HOLDING, METER
 from studiobridge.figures.watts import usual_draw

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from studiobridge.craft.view import Point2, Point3, area, clip
-from studiobridge.figures.framing import camera_of, seen_on
+from studiobridge.figures.framing import HEAD_ABOVE, camera_of, seen_on
 from studiobridge.figures.rays import at
 from studiobridge.profile.model import Device, Place, SetProfile
 
@@ -22,7 +22,7 @@ Box = tuple[float, float, float, float]
 
 # A head is 16 cm wide and shoulders 45 cm, from the face at the mark: grown people, common
 # practice, no source. Below the shoulders a chair or a table takes over.
-HEAD: Box = (-0.08, -0.25, 0.08, 0.13)
+HEAD: Box = (-0.08, -0.25, 0.08, HEAD_ABOVE)
 SHOULDERS: Box = (-0.225, -0.65, 0.225, -0.25)
 # Less of a shadow than this is nobody's concern.
 SEEN_FROM = 0.01
@@ -50,6 +50,11 @@ class Shadow:
     core: bool | None
     in_picture: float | None
     clear_from: float | None
+
+    @property
+    def hidden(self) -> bool:
+        """Is the picture known, and this shadow not in it?"""
+        return self.in_picture is not None and not self.seen
 
     @property
     def seen(self) -> bool:

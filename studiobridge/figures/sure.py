@@ -20,8 +20,9 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
+from studiobridge.craft.rectangle import unit
 from studiobridge.figures import rays
-from studiobridge.figures.rays import Point3, Ray
+from studiobridge.figures.rays import Point3
 from studiobridge.profile.model import Device, SetProfile
 
 COVERAGE = "about 95 of 100"
@@ -141,15 +142,16 @@ def at_full(
     moved by its limit, to either side, and the light reckoned anew (GUM 5.1.3, from memory).
     """
     bare = replace(profile, readings=()) if profile.readings else profile
+    if device.place is None:
+        return None
 
     def lux(device: Device) -> float | None:
-        ray = _ray(bare, device, point, looks, dome)
-        return None if ray is None else ray.at_full
+        return _lux(bare, device, point, looks, dome)
 
-    ray = _ray(bare, device, point, looks, dome)
-    if ray is None or device.place is None:
+    given = lux(device)
+    if given is None:
         return None
-    parts = {f"{device.name}: output": MAKER * ray.at_full}
+    parts = {f"{device.name}: output": MAKER * given}
     for axis in ("across", "from_back", "height"):
         here = getattr(device.place, axis)
         moved = _both_ways(
@@ -165,18 +167,21 @@ def at_full(
             lux(replace(device, beam=wide)), lux(replace(device, beam=narrow))
         )
     if device.size is None and device.output is not None:
-        near = _near(ray.distance, device.output.at)
-        parts[f"{device.name}: size"] = near * ray.at_full
-    return Sure(ray.at_full, {source: part for source, part in parts.items() if part})
+        near = _near(math.dist(rays.at(device.place), point), device.output.at)
+        parts[f"{device.name}: size"] = near * given
+    return Sure(given, {source: part for source, part in parts.items() if part})
 
 
-def _ray(
+def _lux(
     profile: SetProfile, device: Device, point: Point3, looks: Point3, dome: bool
-) -> Ray | None:
-    ray, _ = rays.thrown(profile, device, point, looks)
-    if ray is not None and dome:
-        ray, _ = rays.on_dome(device, ray)
-    return ray
+) -> float | None:
+    source, ahead = rays.source_of(profile, device), unit(looks)
+    if source is None:
+        return None
+    if source.lacks(point):
+        behind = source.lux is None and source.from_behind(point, ahead)
+        return 0.0 if behind and math.dist(source.place, point) > rays.SAME_PLACE else None
+    return source.on_dome(point, ahead) if dome else source.on_plane(point, ahead)
 
 
 def _both_ways(there: float | None, back: float | None) -> float:

@@ -232,6 +232,21 @@ def _looks_node(document: Document, look: str) -> Node:
     return node
 
 
+def with_key_of_look(data: bytes, name: str, look: str, key: str, value: object) -> bytes:
+    """The file with this key of a look, which says nothing of a light. Raises CannotKeep."""
+    before, document = _before(data, name)
+    said = _looks_node(document, look).get(key)
+    if said is not None and said.value() == _plain(value):
+        return data
+    new = _one_anew(data, name, look, key, value)
+    after = _after(new, name, f"'{key}' does not fit in the look '{look}' of {name}").profile
+    if {n: dict(k.presets) for n, k in after.looks.items()} != {
+        n: dict(k.presets) for n, k in before.profile.looks.items()
+    }:
+        raise CannotKeep(_unforeseen(name, look))
+    return new
+
+
 # ---- before and after ------------------------------------------------------------------------
 
 

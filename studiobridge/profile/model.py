@@ -268,9 +268,9 @@ class Picture:
     Focal length and sensor in mm, `aspect` of the picture is its width over its height where it
     is not the sensor's own; shutter in s, frames per second, white in K and Duv. `transmission`
     is how much of the light the lens lets through (0-1); None: not given. `constant` is
-    the incident meter's (ISO 2720). `daylight`: whites from 5000 K up lie on the CIE daylight
-    locus, from 4000 K on the way to it. `whites_within`: mired two fixtures of a look may differ
-    before `check` says so.
+    the incident meter's (ISO 2720), `receptor` what it holds to the light. `daylight`: whites
+    from 5000 K up lie on the CIE daylight locus, from 4000 K on the way to it. `whites_within`:
+    mired two fixtures of a look may differ before `check` says so.
     """
 
     camera: str | None = None
@@ -285,6 +285,7 @@ class Picture:
     white: float | None = None
     duv: float = 0.0
     constant: float = 250.0
+    receptor: Literal["flat", "dome"] = "flat"
     daylight: bool = False
     whites_within: float = 15.0
     fits: Fits | None = None

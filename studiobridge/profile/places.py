@@ -75,9 +75,9 @@ class Places(Part):
             ("role", device.fixture, device.role),
             ("output", device.fixture, device.output),
             ("beam", device.fixture, device.beam),
-            # the light of a display is in no figure of the picture
-            ("pwm", device.fixture, device.pwm),
-            ("flicker", device.fixture, device.flicker),
+            # a display may be in the picture, or light a face
+            ("pwm", device.fixture or device.kind == "display", device.pwm),
+            ("flicker", device.fixture or device.kind == "display", device.flicker),
             ("size", device.fixture, device.size),
             ("glow", device.kind == "backdrop", device.glow),
             ("keys", device.kind == "backdrop", device.keys),
@@ -203,6 +203,7 @@ class Places(Part):
             white=shape.white,
             duv=shape.duv,
             constant=C_DOME if shape.meter == "dome" else C_FLAT,
+            receptor=shape.meter,
             daylight=shape.locus == "daylight",
             whites_within=shape.whites_within,
             fits=shape.fits,

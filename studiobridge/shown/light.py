@@ -6,36 +6,46 @@ import math
 
 from studiobridge.figures.backdrops import Backdrop
 from studiobridge.figures.calibration import Calibration
-from studiobridge.figures.exposing import Banding
 from studiobridge.figures.known import Known
 from studiobridge.figures.light import LightReading
-from studiobridge.figures.sure import COVERAGE, digits, dimming, rounded, within
+from studiobridge.figures.sure import COVERAGE, WHITE, digits, dimming, rounded, within
 from studiobridge.profile.model import Device, Picture, SetProfile
 from studiobridge.shown import words
+from studiobridge.shown.keying import keying_lines
+from studiobridge.shown.shutters import banding_lines, shutter
 
 # What a line is about, and what it says.
 Line = tuple[str, str]
+# What no figure of the light has in it.
+UNSEEN = "what walls and ceiling bounce back, and without shadows of people and stands"
 
 
 def light_lines(profile: SetProfile, reading: LightReading) -> list[Line]:
     """Everything there is to say of a look's light, a line a subject."""
     return [
-        *face_lines(reading),
+        *face_lines(reading, dome=profile.picture.receptor == "dome"),
         *white_lines(reading),
         *exposure_lines(profile.picture, reading),
         *(line for found in reading.backdrops for line in backdrop_lines(found, reading.sure)),
+        *(line for found in reading.keying for line in keying_lines(profile, found)),
         *sure_lines(profile, reading),
-        *banding_lines(reading.banding),
+        *banding_lines(reading, profile.picture.frames),
     ]
 
 
-def face_lines(reading: LightReading, brief: bool = False) -> list[Line]:
-    """The light on the face, and the ratio of key to fill. `brief`: for a sheet on the wall."""
+def face_lines(reading: LightReading, brief: bool = False, dome: bool = False) -> list[Line]:
+    """The light on the face, and the ratio of key to fill.
+
+    `brief`: for a sheet on the wall; `dome`: also what a dome reads, as the meter has one.
+    """
     lines: list[Line] = []
     whole, known = reading.whole, reading.sure
     if whole is not None:
         sure = known.lux if known is not None else None
-        lines.append(("together", f"{lux(whole.lux, sure)} on the face"))
+        text = f"{lux(whole.lux, sure)} on the face"
+        if dome and whole.dome is not None:
+            text += f", flat to the camera; a dome reads {lux(whole.dome, sure)}"
+        lines.append(("together", text))
         if whole.ratio is not None:
             sure = known.ratio if known is not None else None
             stop = words.signed(math.log2(whole.ratio), 1)
@@ -98,7 +108,8 @@ def exposure_lines(picture: Picture, reading: LightReading, brief: bool = False)
         aperture = rounded(aperture, within(sure / 2.0, aperture))
     text = f"f/{aperture:.{_after(aperture, made.aperture)}f}{give_or_take(sure)}"
     text += f" at {shutter(picture.shutter)}, ISO {picture.iso:g}"
-    text += "" if brief else " (ISO 2720)"
+    if not brief:
+        text += " (ISO 2720, read with a dome)" if picture.receptor == "dome" else " (ISO 2720)"
     if made.over is not None:
         off = abs(made.over)
         side = "over" if made.over > 0 else "under"
@@ -111,10 +122,6 @@ def exposure_lines(picture: Picture, reading: LightReading, brief: bool = False)
 
 def _after(value: float, exact: float) -> int:
     return 1 if exact < 10.0 or value != int(value) else 0
-
-
-def shutter(seconds: float) -> str:
-    return f"1/{1 / seconds:.0f} s" if seconds < 0.5 else f"{seconds:g} s"
 
 
 def backdrop_lines(backdrop: Backdrop, known: Known | None = None) -> list[Line]:
@@ -131,12 +138,36 @@ def backdrop_lines(backdrop: Backdrop, known: Known | None = None) -> list[Line]
         text = stops_of(backdrop.incident, "above the subject", "below the subject", band)
         parts.append(f"{text} (incident)")
     if backdrop.spread is not None:
-        band = sure.spread if sure is not None else None
-        parts.append(f"even within {_stops(backdrop.spread, band)} edge to edge")
+        parts.append(evenness(backdrop, sure.spread if sure is not None else None))
     if backdrop.spill is not None:
         band = sure.spill if sure is not None else None
-        parts.append(f"throws {lux(backdrop.spill, band)} on the subject's back")
+        parts.append(f"throws {spill(backdrop, band)} on the subject's back")
     return [(backdrop.device, "; ".join(parts))] if parts else []
+
+
+def evenness(backdrop: Backdrop, band: float | None = None) -> str:
+    """`even within 0.9 stop in the picture; lower left 0.6 stop under the middle`."""
+    assert backdrop.spread is not None
+    where = "in the picture" if backdrop.in_picture else "edge to edge"
+    text = f"even within {_stops(backdrop.spread, band)} {where}"
+    if not backdrop.as_seen:
+        text += " (incident)"
+    if backdrop.worst is not None and backdrop.where is not None and abs(backdrop.worst) >= 0.05:
+        side = "over" if backdrop.worst > 0 else "under"
+        text += f", {backdrop.where} {_stops(abs(backdrop.worst), None)} {side} its middle"
+    return text
+
+
+def spill(backdrop: Backdrop, band: float | None = None) -> str:
+    """`110 lx of 4100 K`, and of a screen that is keyed `90 lx of its green`."""
+    assert backdrop.spill is not None
+    text = lux(backdrop.spill, band)
+    if backdrop.keys is not None:
+        return f"{text} of its {backdrop.keys}"
+    kelvin = backdrop.spill_cct
+    if kelvin is None:
+        return text
+    return f"{text} of {rounded(kelvin, WHITE * kelvin * kelvin / 1e6):.0f} K"
 
 
 def stops_of(value: float, above: str, below: str, band: float | None = None) -> str:
@@ -184,12 +215,12 @@ def _unknown_dimmer(device: Device, level: float, known: Known) -> bool:
 def bounced(known: Known | None) -> str:
     """What walls and ceiling add: it is never in a band, for it only ever adds."""
     if known is None or known.bounce is None:
-        return "Without what walls and ceiling bounce back: where a meter differs, it is right."
+        return f"Without {UNSEEN}: where a meter differs, it is right."
     if known.bounce < 0.05:
         return "What walls and ceiling bounce back at the face is in your meter's readings."
     return (
-        "Without what walls and ceiling bounce back, which in a shut room may be"
-        f" {known.bounce:.1f} stop more on the face: where a meter differs, the meter is right."
+        f"Without {UNSEEN}; what bounces may in a shut room be {known.bounce:.1f} stop more on the"
+        " face: where a meter differs, the meter is right."
     )
 
 
@@ -260,21 +291,3 @@ def give_or_take(stops: float | None) -> str:
 def _tenth(stops: float) -> float:
     """Up to the next tenth, for a band is not to be narrower than it is; never none."""
     return max(0.1, math.ceil(stops * 10.0 - 0.2) / 10.0)
-
-
-def banding_lines(banding: tuple[Banding, ...]) -> list[Line]:
-    """Which light may show bands at the shutter, and which is not of low risk to people."""
-    lines: list[Line] = []
-    if banding:
-        text = "none expected at this shutter"
-        if any(b.bands for b in banding):
-            text = "; ".join(
-                f"{b.source} at {b.frequency:g} Hz may show bands, ripple {b.ripple:.0f} %"
-                for b in banding
-                if b.bands
-            )
-        lines.append(("banding", text))
-    risky = [b.source for b in banding if b.risk == "not low"]
-    if risky:
-        lines.append(("flicker", f"{words.listed(risky)}: not of low risk by IEEE 1789"))
-    return lines

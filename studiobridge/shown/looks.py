@@ -8,6 +8,7 @@ from studiobridge.figures.light import light_of
 from studiobridge.profile.colours import preset_json
 from studiobridge.profile.model import Device, Look, SetProfile
 from studiobridge.shown import words
+from studiobridge.shown.light import lux, ratio, white
 
 
 def looks_json(profile: SetProfile) -> dict[str, Any]:
@@ -50,8 +51,10 @@ def look_json(profile: SetProfile, look: Look) -> dict[str, Any]:
     if whole is not None:
         mark = {
             "lux": round(whole.lux, 1),
+            "sure": None if found.sure is None else _rounded(found.sure.lux),
             "ratio": None if whole.ratio is None else round(whole.ratio, 2),
             "cct": None if whole.cct is None else round(whole.cct),
+            "duv": None if whole.duv is None else round(whole.duv, 4),
         }
     return {
         "set": profile.name,
@@ -91,12 +94,19 @@ def look_lines(profile: SetProfile, look: Look) -> list[str]:
     alone = left_alone(profile, look)
     if alone:
         lines.append(f"left as they are: {words.listed([d.name for d in alone])}")
-    whole = light_of(profile, look.name, look.presets).whole
+    found = light_of(profile, look.name, look.presets)
+    whole, sure = found.whole, found.sure
     if whole is not None:
-        parts = [f"{whole.lux:.0f} lx"]
+        parts = [lux(whole.lux, sure.lux if sure is not None else None)]
         if whole.ratio is not None:
-            parts.append(f"key to fill {whole.ratio:.1f}:1")
+            parts.append(
+                f"key to fill {ratio(whole.ratio, sure.ratio if sure is not None else None)}"
+            )
         if whole.cct is not None:
-            parts.append(f"{whole.cct:.0f} K")
+            parts.append(white(whole.cct, whole.duv))
         lines.append(f"at the mark: {', '.join(parts)} (`studiobridge light` has the rest)")
     return lines
+
+
+def _rounded(stops: float | None) -> float | None:
+    return None if stops is None else round(stops, 2)

@@ -14,7 +14,8 @@ from studiobridge.figures.sure import rounded
 from studiobridge.profile.model import Lead, SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.lengths import Lengths
-from studiobridge.shown.light import Line, lux, shutter
+from studiobridge.shown.light import Line, lux
+from studiobridge.shown.shutters import shutter
 
 CAUTIONS = (
     "Stands: weighed down, legs wide, a safety line on whatever is over people, the way out free.",
@@ -306,7 +307,8 @@ def camera_lines(profile: SetProfile) -> list[Line]:
     if picture.aperture is not None:
         camera.append(f"f/{picture.aperture:g}")
     if picture.white is not None:
-        camera.append(f"white {picture.white:.0f} K")
+        tint = f", Duv {words.signed(picture.duv, 3)}" if picture.duv else ""
+        camera.append(f"white {picture.white:.0f} K{tint}")
     return [("camera", ", ".join(camera))] if camera else []
 
 

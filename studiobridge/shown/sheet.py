@@ -14,16 +14,18 @@ from studiobridge.craft.chroma import spelled
 from studiobridge.figures.light import LightReading, light_of
 from studiobridge.figures.mains import CAUTION as MAINS_CAUTION
 from studiobridge.figures.mains import MainsReading, mains_of
-from studiobridge.figures.meter import Predicted, predicted
+from studiobridge.figures.meter import AS_GOOD_AS, Predicted, predicted
 from studiobridge.figures.room import RoomReading, room_of
 from studiobridge.figures.setup import Spot, setup_of
 from studiobridge.profile.model import Device, Place, Preset, SetProfile
 from studiobridge.shown.floor import floor
+from studiobridge.shown.keying import keying_lines
 from studiobridge.shown.lengths import Lengths
 from studiobridge.shown.light import (
     backdrop_lines,
     exposure_lines,
     face_lines,
+    lux,
     white_lines,
 )
 from studiobridge.shown.paper import LETTER, LINE, STYLE, px_of
@@ -122,6 +124,7 @@ def light_lines(profile: SetProfile, reading: LightReading) -> list[tuple[str, s
         *white_lines(reading, brief=True),
         *exposure_lines(profile.picture, reading, brief=True),
         *(line for found in reading.backdrops for line in backdrop_lines(found, reading.sure)),
+        *(line for made in reading.keying for line in keying_lines(profile, made, brief=True)),
     ]
 
 
@@ -130,7 +133,8 @@ def sensor_lines(sensors: Sequence[Predicted]) -> list[tuple[str, str]]:
     return [
         (
             f"{sensor.device} should read",
-            f"{sensor.lux:.0f} lx" + (f", {sensor.cct:.0f} K" if sensor.cct is not None else ""),
+            lux(sensor.lux, AS_GOOD_AS)
+            + (f", {sensor.cct:.0f} K" if sensor.cct is not None else ""),
         )
         for sensor in sensors
         if sensor.lux is not None

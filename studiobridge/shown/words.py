@@ -234,7 +234,10 @@ def ratio(value: object) -> str:
 
 
 def picture(value: object) -> str:
-    """What a change does to the picture: `face +0.21 stop, ratio 2.0:1 → 2.5:1, 11 mired cooler`.
+    """What a change does to the picture, to digits that no figure of its light has: a lamp that is
+    not as its maker says is so before and after, and the change is true (`figures/sure.py`).
+
+    `face +0.21 stop, ratio 2.0:1 → 2.5:1, 11 mired cooler`.
 
     Then the tint, where that moved: `Duv 0.0043 greener`. Empty where nothing is said about it.
     """
@@ -667,7 +670,10 @@ def sensors(state: Json, now: datetime | None = None) -> list[str]:
 
 
 def sensor(entry: Json, now: datetime | None = None) -> str:
-    """`402 lx, predicted 416, −0.05 stop; 4280 K, 3 mired cooler than predicted`."""
+    """`402 lx, predicted about 420, −0.05 stop; 4280 K, 3 mired cooler than predicted`.
+
+    Two digits of what is predicted: nobody knows more of it (`figures/meter.py`).
+    """
     lux, cct = number(entry.get("lux")), number(entry.get("cct"))
     if lux is None:
         return ""
@@ -677,7 +683,7 @@ def sensor(entry: Json, now: datetime | None = None) -> str:
     text = f"{lux:.0f} lx"
     predicted, off = number(entry.get("predicted_lux")), number(entry.get("stops"))
     if predicted is not None:
-        text += f", predicted {predicted:.0f}"
+        text += f", predicted about {float(f'{predicted:.2g}'):.0f}"
     if off is not None:
         text += f", {signed(off, 2)} stop"
     if cct is not None:

@@ -5,12 +5,18 @@ from __future__ import annotations
 import json
 import re
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 import yaml
 
 from studiobridge.cli import main
+from studiobridge.cli.doubts import about_picture
+from studiobridge.figures.light import light_of
+from studiobridge.profile import read_profile
+from studiobridge.profile.model import PictureTolerance, Preset
+from studiobridge.shown.light import white_lines
 from tests.cli.test_commands import CONFIG, CORNER, EXAMPLES, studiobridge
 
 
@@ -24,7 +30,7 @@ def changed(tmp_path: Path, *swaps: tuple[str, str]) -> Path:
     return path
 
 
-@pytest.mark.parametrize("command", ["light", "mains", "room", "setup"])
+@pytest.mark.parametrize("command", ["light", "mains", "room", "setup", "shutter"])
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
 def test_every_example_is_answered(command: str, path: Path, tmp_path: Path) -> None:
     done = studiobridge(command, path, home=tmp_path)
@@ -46,8 +52,47 @@ def test_light_of_the_corner(tmp_path: Path) -> None:
     assert key["lux"] == pytest.approx(1900 * 0.64 / away2 * cosine, rel=1e-4)
     assert found["whole"]["ratio"] == pytest.approx(2.0, abs=0.05)
     text = studiobridge("light", CORNER, home=tmp_path).stdout
-    assert "key to fill  2.0:1 (+1.0 stop)" in text
-    assert re.search(r"cloth +0\.1 stop above a grey card", text)
+    assert re.search(r"together +420 lx ± 0\.3 stop on the face", text)
+    assert "key to fill  2.0:1 ± 0.5 stop (+1.0 stop), key alone over fill" in text
+    assert "key and fill over fill 3.0:1 ± 0.3 stop" in text
+    assert "f/2.9 ± 0.3 stop at 1/50 s, ISO 250 (ISO 2720)" in text
+    # all that reaches the cloth, not only what is aimed at it: 319 lx, and 24 % of it reflected
+    assert re.search(
+        r"cloth +0\.9 ± 0\.\d stop above a grey card; 0\.4 ± 0\.\d stop below the", text
+    )
+    assert re.search(
+        r"even within 0\.6 ± 0\.\d stop in the picture, lower right 0\.\d stop under", text
+    )
+    assert re.search(r"throws 110 lx ± 0\.\d stop of 41\d\d K on the subject's back", text)
+    assert found["sure"]["lux"] == pytest.approx(0.29, abs=0.05)
+    assert found["sure"]["coverage"] == "about 95 of 100"
+
+
+def test_a_light_beside_the_face_is_told_by_the_cheek_it_lights(tmp_path: Path) -> None:
+    """1.37 m away, 3 cm behind the face: 260 lx at 1 m, half of it, and 1.3 of 1.37 m to the side."""
+    text = studiobridge("light", CORNER, home=tmp_path).stdout
+    assert re.search(r"^edge-left +- +60 lx left", text, re.MULTILINE)
+    assert re.search(r"^edge-right +- +60 lx right", text, re.MULTILINE)
+    assert "from the side" in text
+    found = json.loads(studiobridge("light", CORNER, "--json", home=tmp_path).stdout)
+    edge = next(f for f in found["fixtures"] if f["device"] == "edge-left")
+    away2 = 1.3**2 + 0.03**2 + 0.42**2
+    # it is aimed at the cloth, and the face is so far off its axis
+    off = (1.3 * 1.3 + 0.67 * -0.03 + 0.5 * 0.42) / (away2 * (1.3**2 + 0.67**2 + 0.5**2)) ** 0.5
+    assert edge["cheek"] == pytest.approx(130 / away2 * off * 1.3 / away2**0.5, rel=1e-3)
+
+
+def test_a_meter_with_a_dome_reads_what_a_dome_gets(tmp_path: Path) -> None:
+    """Key 401 lx from 46 degrees, fill 193 from 44, rim 46 from 113, the small lamps 62 each from
+    beside: (1 + cos) / 2 of each is 582 lx, and N = sqrt(582 x 0.02 x 250 / 330), ISO 2720."""
+    path = changed(tmp_path, ("picture:\n", "picture:\n  meter: dome\n"))
+    found = json.loads(studiobridge("light", path, "--json", home=tmp_path).stdout)
+    assert found["whole"]["lux"] == pytest.approx(416, abs=1)
+    assert found["whole"]["dome"] == pytest.approx(582, abs=2)
+    assert found["exposure"]["aperture"] == pytest.approx(2.97, abs=0.01)
+    text = studiobridge("light", path, home=tmp_path).stdout
+    assert "on the face, flat to the camera; a dome reads 580 lx" in text
+    assert "(ISO 2720, read with a dome)" in text
 
 
 def test_mains_of_the_corner(tmp_path: Path) -> None:
@@ -126,10 +171,74 @@ def test_a_tint_off_the_cameras_warns(tmp_path: Path) -> None:
     assert "Duv" not in said
 
 
+@pytest.mark.parametrize("kelvin", [1000, 1500, 4000, 12_500, 20_000, 25_000])
+@pytest.mark.parametrize("locus", ["planckian", "daylight"])
+def test_every_white_a_profile_allows_is_lit_and_checked(kelvin: float, locus: str) -> None:
+    """With the key as green and as magenta as may be: a line of the white, or why there is none."""
+    read = read_profile(CORNER)
+    made = read.profile
+    looks = {
+        name: replace(
+            look,
+            whites_meant=False,
+            presets={n: replace(p, cct=kelvin) for n, p in look.presets.items()},
+        )
+        for name, look in made.looks.items()
+    }
+    for duv in (-0.05, 0.0, 0.05):
+        devices = {**made.devices, "key": replace(made.devices["key"], duv=duv)}
+        picture = replace(made.picture, daylight=locus == "daylight")
+        other = replace(made, devices=devices, picture=picture, looks=looks)
+        said = [problem.what for problem in about_picture(replace(read, profile=other))]
+        found = light_of(other, "lesson", looks["lesson"].presets)
+        assert found.off_tint is not None
+        assert "white" in dict(white_lines(found))
+        for side, off in (("green", found.off_tint), ("magenta", -found.off_tint)):
+            assert any(f"to the {side} side" in what for what in said) == (off > 0.006)
+
+
+def test_a_white_that_is_held_and_not_known_is_doubted() -> None:
+    """Else nothing would be held, and nobody would know."""
+    read = read_profile(CORNER)
+    for hold, said in (({"duv": 0.003}, True), ({"white": 5.0}, True), ({"face": 0.2}, False)):
+        looks = {
+            name: replace(look, presets={**look.presets, "key": Preset(50.0, None)})
+            for name, look in read.profile.looks.items()
+        }
+        picture = replace(read.profile.picture, hold=PictureTolerance(**hold))
+        for whites, doubted in ((looks, said), (read.profile.looks, False)):
+            other = replace(read.profile, picture=picture, looks=whites)
+            found = [p.what for p in about_picture(replace(read, profile=other))]
+            why = "the white of the look 'lesson' cannot be held: no CCT given for key"
+            assert any(text.startswith(why) for text in found) == doubted
+
+
 def test_a_shutter_that_bands_warns(tmp_path: Path) -> None:
     """1/60 s under 50 Hz mains: handbooks, from memory."""
     path = changed(tmp_path, ("shutter: 1/50 s", "shutter: 1/60 s"))
     assert "100 Hz may show bands" in studiobridge("check", path, home=tmp_path).stdout
+
+
+def test_the_safe_shutters_of_the_corner(tmp_path: Path) -> None:
+    """50 Hz at 25 fps: 1/50 s is 180 degrees and safe; at 24 fps it is 172.8 (handbooks, from
+    memory), and 1/48 s, as it is set then, bands."""
+    found = json.loads(studiobridge("shutter", CORNER, "--json", home=tmp_path).stdout)
+    first = found["shutters"][0]
+    assert (first["seconds"], first["angle"], first["stops"]) == (0.02, 180.0, 0.0)
+    assert [s["safe"] for s in found["shutters"]] == sorted(
+        (s["safe"] for s in found["shutters"]), reverse=True
+    )
+    assert {light["source"] for light in found["lights"]} >= {"lamps straight on the mains", "key"}
+    film = changed(tmp_path, ("frames: 25 fps", "frames: 24 fps"), ("1/50 s", "180 deg"))
+    text = studiobridge("shutter", film, home=tmp_path).stdout
+    assert re.search(r"1/50 s +172\.8° +0\.46 % +rim +0\.1 stop less light", text)
+    assert "1/48 s (180° at 24 fps), as it is set, may show bands" in text
+    assert "safe: 1/50 s (172.8° at 24 fps)" in studiobridge("light", film, home=tmp_path).stdout
+    said = studiobridge("check", film, home=tmp_path).stdout
+    assert "see 'studiobridge shutter' (safe: 1/50 s (172.8° at 24 fps)" in " ".join(said.split())
+    gone = studiobridge("shutter", CORNER, "--look", "matinee", home=tmp_path)
+    assert gone.returncode == 2
+    assert "matinee" in gone.stderr
 
 
 def test_a_framing_that_does_not_fit_warns(tmp_path: Path) -> None:
@@ -295,3 +404,24 @@ def test_every_key_that_room_prints_is_described(tmp_path: Path) -> None:
     row = next(line for line in rows if line.startswith("| `room --json`"))
     assert {"seen", "face", "lacks", "variations"} <= keys_of(found)
     assert {key for key in keys_of(found) if f"`{key}`" not in row} == set()
+
+
+def test_a_key_that_is_not_good_is_a_doubt_and_says_why(tmp_path: Path) -> None:
+    text = (CONFIG / "green-cloth.yaml").read_text(encoding="utf-8")
+    cloth = tmp_path / "cloth.yaml"
+    cloth.write_text(text, encoding="utf-8")
+    assert "doubt" not in studiobridge("check", cloth, home=tmp_path).stdout
+    said = studiobridge("light", cloth, home=tmp_path).stdout
+    assert "cloth keyed  good, by common practice" in said
+    assert re.search(r"good: throws green 2\.\d stops under the key", said)
+    assert "nothing to key" in studiobridge("light", cloth, "--look", "plain", home=tmp_path).stdout
+    old, new = "cloth: {level: 32 %", "cloth: {level: 100 %"
+    assert old in text
+    cloth.write_text(text.replace(old, new), encoding="utf-8")
+    done = studiobridge("check", cloth, home=tmp_path)
+    assert done.returncode == 0
+    assert "in the look 'keyed' the key of cloth" in done.stdout
+    assert "another level" in done.stdout
+    sheet = tmp_path / "sheet.html"
+    studiobridge("sheet", cloth, "-o", sheet, home=tmp_path)
+    assert "cloth keyed" in sheet.read_text(encoding="utf-8")

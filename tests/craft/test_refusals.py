@@ -38,8 +38,10 @@ REFUSED: list[tuple[Callable[[], object], str]] = [
     (lambda: exposure.shutter_of_angle(180, 0), "frames_per_second is above 0"),
     (lambda: exposure.exposure_ripple(0.02, 100, -0.1), "from 0 to 100"),
     (lambda: exposure.exposure_ripple(0.02, 100, 100.1), "from 0 to 100"),
-    (lambda: exposure.worst_ripple(0.02, 100, -0.1), "from 0 to 100"),
-    (lambda: exposure.worst_ripple(0.02, 100, 100.1), "from 0 to 100"),
+    (lambda: exposure.pulse_ripple(0.02, 100, -0.1), "from 0 to 100"),
+    (lambda: exposure.pulse_ripple(0.02, 100, 100.1), "from 0 to 100"),
+    (lambda: exposure.pulse_ripple(0.02, 100, 100, 1.1), "duty is from 0 to 1"),
+    (lambda: exposure.pulse_ripple(0.02, 100, 100, math.nan), "duty is from 0 to 1"),
     (lambda: exposure.modulation_limit(0), "frequency is above 0"),
     (lambda: mark.stops(1, 0), "lit"),
     (lambda: mark.stops(0, 1), "lit"),
@@ -94,8 +96,9 @@ def test_the_ends_of_what_can_be() -> None:
     assert mains.energy_cost(1, 0) == 0.0
     assert exposure.shutter_of_angle(360, 25) == pytest.approx(0.04)
     assert exposure.exposure_ripple(0.003, 100, 0) == 0.0
-    assert exposure.worst_ripple(0.003, 100, 0) == 0.0
-    assert exposure.worst_ripple(0.0001, 100, 100) == 100.0  # shorter than a period: all of it
+    assert exposure.pulse_ripple(0.003, 100, 0) == 0.0
+    # shorter than a gap: all of it is missing; in a pulse of half the time twice the mean
+    assert exposure.pulse_ripple(0.0001, 100, 100, 0.5) == pytest.approx(100.0)
     assert mark.illuminance(0, 1, 1) == 0.0
     assert mark.illuminance(100, 1, 1, 0, 0) == 0.0
     assert mark.illuminance(100, 1, 1, 0, 1) == 100.0

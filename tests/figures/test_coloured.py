@@ -61,8 +61,7 @@ def test_a_coloured_wash_lights_no_cloth() -> None:
     wash = replace(KEY, name="wash", role="wash", place=Place(2.0, -1.5, 1.5, "cloth"))
     profile = small(PLUG, KEY, FILL, CLOTH, wash, CAMERA)
     presets = {**WHITES, "wash": Preset(50.0, None, GREEN)}
-    (backdrop,) = light_of(profile, "day", presets).backdrops
-    assert backdrop.points is None
+    assert light_of(profile, "day", presets).backdrops == light_of(profile, "day", WHITES).backdrops
 
 
 def test_a_coloured_light_still_flickers() -> None:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from studiobridge.figures.framing import seen_on
+from studiobridge.figures.framing import edges_of_view, seen_on
 from studiobridge.profile.model import Device, Picture, Place, Room, SetProfile
 from tests.figures.sets import CAMERA, KEY, PLUG, small
 
@@ -71,3 +71,16 @@ def test_where_nothing_is_to_be_seen() -> None:
     found = seen_on(replace(stands(away), room=Room(mark=Place(1.0, 0.0, 1.5))), WALL)
     assert found is not None and found.covered == 0 and found.part == ()
     assert not found.shows((0.0, 0.0))
+
+
+def test_the_edges_that_are_drawn_are_those_of_the_picture() -> None:
+    """Level, without an aim: straight at the wall, however far aside the mark is; 2 m at 4 m, less
+    the focus, on either side. A sensor that is cropped in its width shows less of it."""
+    aside = replace(CAMERA, place=Place(4.0, 1.0, 1.5))
+    room = Room(mark=Place(1.0, 0.0, 1.5))
+    for aspect, half in ((None, 2 * NEAR), (1.0, 4 / 3 * NEAR)):
+        edges = edges_of_view(replace(stands(aside, aspect=aspect), room=room), 10.0)
+        for (start, (x, y)), sign in zip(edges, (-1, 1), strict=True):
+            assert start == (1.0, 4.0)
+            assert 1.0 + (x - 1.0) * 4.0 / (4.0 - y) == pytest.approx(1.0 + sign * half)
+    assert edges_of_view(stands(focal=None), 10.0) == ()

@@ -40,18 +40,34 @@ def figures(found: object) -> list[float]:
     return [f for f in astuple(found) if isinstance(f, float)]  # type: ignore[call-overload]
 
 
-@given(presets, presets, st.sampled_from(DIMMERS), st.booleans())
+@given(
+    *(presets, presets, st.sampled_from(DIMMERS), st.booleans()),
+    st.sampled_from([None, -0.05, -0.01, 0.0, 0.05]),
+)
 @example(
     {"key": Preset(50.0, 4000.0), "fill": Preset(40.0, 4000.0)},
     {"key": Preset(50.0, 1800.0), "fill": Preset(40.0, 20000.0)},
     DIMMERS[0],
     False,
+    None,
+)
+@example(
+    {"key": Preset(50.0, 25000.00001), "fill": Preset(40.0, 1000.0)},
+    {"key": Preset(50.0, 1000.0), "fill": Preset(40.0, 25000.00001)},
+    DIMMERS[0],
+    True,
+    -0.05,
 )
 @settings(deadline=None)  # whoever is first waits for the tables to be read
 def test_no_report_makes_the_picture_raise(
-    wanted: dict[str, Preset], now: dict[str, Preset], dimmer: Dimmer, daylight: bool
+    wanted: dict[str, Preset],
+    now: dict[str, Preset],
+    dimmer: Dimmer,
+    daylight: bool,
+    duv: float | None,
 ) -> None:
-    devices = (PLUG, replace(KEY, dimmer=dimmer), replace(FILL, dimmer=dimmer), CAMERA)
+    lamps = (replace(KEY, dimmer=dimmer, duv=duv), replace(FILL, dimmer=dimmer))
+    devices = (PLUG, *lamps, CAMERA)
     face = Face(small(*devices, picture=Picture(daylight=daylight, white=4000.0, shutter=0.02)))
     change = face.change(wanted, now)
     if change is not None:

@@ -67,7 +67,7 @@ TABLE: dict[str, tuple[str, set[str]]] = {
     "properties": ("{level: dim}", set()),  # not by the convention
     "blanks": ("{n: 2}", set()),  # its dialect has none
     "flicker": ("3 %", set()),  # without `pwm`
-    "pwm": ("2 kHz", FIXTURES),
+    "pwm": ("2 kHz", FIXTURES | {"display"}),
     "done_below": ("4 W", set()),  # nothing meters it
 }
 
@@ -107,7 +107,7 @@ def test_every_figure_that_is_not_for_all_is_in_the_table() -> None:
         ("kind: plug, fed_by: wall, restores: 1", "plugs that speak are put back"),
         ("kind: plug, fed_by: wall, residual: 1 W", "'residual' does nothing for 'it'"),
         ("kind: light, fed_by: wall, cools_in: 9 s", "that speaks is seen to go out"),
-        ("kind: display, fed_by: wall, pwm: 2 kHz", "is a display and has no 'pwm'"),
+        ("kind: plug, fed_by: wall, pwm: 2 kHz", "is a plug and has no 'pwm'"),
         ("kind: amp, fed_by: wall, silent_after: 9 s", "'silent_after' does nothing for 'it'"),
         ("kind: amp, fed_by: wall, blanks: {n: 1}", "'blanks' does nothing for 'it'"),
         ("kind: amp, fed_by: wall, properties: {}", "'properties' does nothing for 'it'"),
@@ -141,6 +141,7 @@ def test_what_depends_on_more_than_its_kind(entry: str, said: str) -> None:
         "kind: computer, fed_by: wall, speaks: any, at: k, idle_below: 4 W, idle_for: 5 s",
         "kind: camera, fed_by: battery, holds: 50 Wh",
         "kind: light, fed_by: wall, pwm: 2 kHz, flicker: 3 %",
+        "kind: display, fed_by: wall, pwm: 240 Hz, flicker: 30 %",
         "kind: plug, fed_by: wall, speaks: homie5, at: a/b, properties: {switch: on}",
         "kind: plug, fed_by: wall, speaks: mute, at: k, blanks: {n: 2}",
         "kind: amp, fed_by: wall, speaks: any, at: k, tolerance: {settle: 3 s}",

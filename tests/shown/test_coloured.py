@@ -108,5 +108,5 @@ def test_the_sheet_and_the_floor_say_it() -> None:
     assert colour is not None
     drawn = floor(PROFILE, presets)
     assert f'fill="{on_screen(colour)}"' in drawn
-    assert "55 %, green" in drawn
-    assert "55 %, green xy 0.300 0.595" in page(PROFILE, "keyed", presets)
+    assert "32 %, green" in drawn
+    assert "32 %, green xy 0.300 0.595" in page(PROFILE, "keyed", presets)

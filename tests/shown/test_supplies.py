@@ -97,7 +97,7 @@ def read(**more: object) -> list[str]:
 
 def test_a_reading_beside_its_prediction() -> None:
     assert read() == [
-        "meter 402 lx, predicted 416, −0.05 stop; 4280 K, 3 mired warmer than predicted"
+        "meter 402 lx, predicted about 420, −0.05 stop; 4280 K, 3 mired warmer than predicted"
     ]
     assert read(cct=None, predicted_lux=None, stops=None) == ["meter 402 lx"]
 

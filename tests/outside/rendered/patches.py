@@ -96,13 +96,14 @@ def shows(scene: Scene, cloth: Cloth, points: Array) -> Array:
 
 
 def spill(scene: Scene, cloth: Cloth, nodes: int = 24) -> float:
-    """What a backdrop throws on the subject's back (lx): the plane at the mark that faces it."""
+    """What a backdrop throws on the subject's back (lx): the other side of the plane at the mark."""
     spots, areas = spots_of(cloth, nodes)
     bright = shows(scene, cloth, spots)
     rays = scene.mark - spots
     far2 = (rays**2).sum(axis=1)
-    cosine = np.clip(rays[:, 1], 0.0, None) / np.sqrt(far2)
-    return float((bright * cosine * cosine / far2 * areas).sum())
+    leaves = np.clip(rays[:, 1], 0.0, None)
+    falls = np.clip(rays @ scene.facing, 0.0, None)
+    return float((bright * leaves * falls / far2**2 * areas).sum())
 
 
 def bounced(scene: Scene, reflectance: float, across: int = 10) -> float:

@@ -308,7 +308,7 @@ def pinhole(profile: SetProfile) -> dict[str, Any]:
         "to_world": mi.ScalarTransform4f().look_at(
             origin=turned(here), target=turned(here + looks), up=[0, 0, 1]
         ),
-        "side": (360, round(360 * high / wide)),
+        "side": (columns := round(300 * math.sqrt(wide / high)), round(columns * high / wide)),
     }
 
 
@@ -337,8 +337,8 @@ def cloth_lamp_by_lamp(
     return total
 
 
-def spill(cloth: Cloth, shows: Array, point: Vector) -> Seen:
-    """What a backdrop that shows these luminances throws on the back of who stands there (lx)."""
+def spill(scene: Scene, cloth: Cloth, shows: Array) -> Seen:
+    """What a backdrop that shows these luminances throws on the back of who is at the mark (lx)."""
     rows, columns = shows.shape
     wide, high = cloth.size[0] / columns, cloth.size[1] / rows
     things = {}
@@ -348,4 +348,77 @@ def spill(cloth: Cloth, shows: Array, point: Vector) -> Seen:
         glow = {"type": "area", "radiance": {"type": "rgb", "value": float(bright)}}
         piece = rectangle(cloth.centre + np.array([x, 0.0, z]), patches.OUT, (wide, high))
         things[f"piece-{row}-{column}"] = {**piece, "emitter": glow, "bsdf": _matt(0.0)}
-    return illuminance(things, point, -patches.OUT, pixels=24)
+    return illuminance(things, scene.mark, -scene.facing, pixels=24)
+
+
+def spot(focal: float, aperture: float, focus: float, distance: float) -> float:
+    """Across how much of the sensor (mm) a lens with an opening spreads a point on its axis.
+
+    Mitsuba's thin lens looks at the edge of a glowing half plane. How fast the edge goes from dark to
+    bright is the spot summed along it, and the spread (variance) of that is D2 / 16 for a disc.
+    """
+    mi = _mitsuba()
+    sensor_at = focal * focus * 1000.0 / (focus * 1000.0 - focal)
+    wide, columns = 3.0, 150
+    sensor = {
+        "type": "thinlens",
+        "fov": math.degrees(2.0 * math.atan(wide / 2.0 / sensor_at)),
+        "fov_axis": "x",
+        "aperture_radius": focal / aperture / 2000.0,
+        "focus_distance": focus,
+        "near_clip": 1e-3,
+        "to_world": mi.ScalarTransform4f().look_at(
+            origin=[0, 0, 0], target=[0, 1, 0], up=[0, 0, 1]
+        ),
+    }
+    glow = {"type": "area", "radiance": {"type": "rgb", "value": 1.0}}
+    here, looks = np.array([5.0, distance, 0.0]), np.array([0.0, -1.0, 0.0])
+    half = {**rectangle(here, looks, (10.0, 10.0)), "emitter": glow, "bsdf": _matt(0.0)}
+    picture = render({"half": half}, sensor, 1, 64, (columns, 40), 1)
+    edge = np.abs(np.diff(picture.mean(axis=0)))
+    edge[edge < 1e-3 * edge.max()] = 0.0
+    at = np.arange(len(edge)) * wide / columns
+    middle = (edge * at).sum() / edge.sum()
+    spread = float((edge * (at - middle) ** 2).sum() / edge.sum())
+    # a pixel gathers over its width, and the difference of two does so again: each adds a twelfth
+    pixel = wide / columns
+    return 4.0 * math.sqrt(spread - pixel * pixel / 6.0)
+
+
+def shadow(
+    scene: Scene, panel: Panel, hung: float, things: dict[str, Any], side: float = 3.0
+) -> tuple[Vector, Vector, float]:
+    """The shadow that things at the mark throw by one lamp on a large wall `hung` m from the back.
+
+    Its middle, by how much light is missing where, and its darkest part, in the room (m); and which
+    part of the light (0-1) is left in that.
+    """
+    cells = 40
+    to = (scene.mark[1] - hung) / (panel.centre[1] - scene.mark[1])
+    middle = scene.mark + to * (scene.mark - panel.centre)
+    white = Cloth("wall", middle, (side, side), 0.0, WHITE)
+    # where a shadow falls is no matter of the beam, and a matt face is the renderer's own
+    matt = replace(panel, share=1.0, power=1.0)
+    bare = shapes(replace(scene, panels=(matt,), cloths=(white,)))
+    lit = cloth_map(bare, white, (cells, cells), 36)
+    cut = cloth_map({**bare, **things}, white, (cells, cells), 36)
+    left = np.where(lit > 1e-3 * lit.max(), cut / np.maximum(lit, 1e-9), 1.0).ravel()
+    points = patches.grid_on(white, cells, cells)
+    missing = np.clip(1.0 - left, 0.0, 1.0) * (left < 0.95)
+    darkest = left < left.min() + 0.1
+    return (
+        np.average(points, axis=0, weights=missing),
+        points[darkest].mean(axis=0),
+        float(left.min()),
+    )
+
+
+def board(left: float, bottom: float, right: float, top: float, middle: Vector) -> dict[str, Any]:
+    """A black cut-out across the room, its sides (m) from a point."""
+    centre = middle + np.array([(left + right) / 2.0, 0.0, (bottom + top) / 2.0])
+    shape = rectangle(centre, patches.OUT, (right - left, top - bottom))
+    return {**shape, "bsdf": _matt(0.0)}
+
+
+def ball(middle: Vector, radius: float) -> dict[str, Any]:
+    return {"type": "sphere", "center": turned(middle), "radius": radius, "bsdf": _matt(0.0)}

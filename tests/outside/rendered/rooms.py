@@ -64,7 +64,9 @@ def random_set(seed: int) -> SetProfile:
             "mark",
         ),
     )
-    devices, presets = [cloth, camera], {"cloth": Preset(dice.uniform(20, 100), 4300.0)}
+    level = dice.uniform(20, 100)
+    devices = [cloth, camera]
+    presets = {"cloth": Preset(level, 4300.0)} if cloth.glow is not None else {}
 
     def light(name: str, place: Place, lux: float, role: str, size: tuple[float, float]) -> None:
         devices.append(
