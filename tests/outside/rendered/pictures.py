@@ -185,6 +185,7 @@ def render(
         "pixel_format": "rgb",
         "component_format": "float32",
     }
+    # read side by side, the lamps come in any order, and a seed is another picture each time
     scene = mi.load_dict(
         {
             "type": "scene",
@@ -195,7 +196,8 @@ def render(
                 "sampler": {"type": "multijitter", "sample_count": samples},
             },
             **things,
-        }
+        },
+        parallel=False,
     )
     return np.array(mi.render(scene, seed=seed), dtype=float)[..., 1]
 
