@@ -266,7 +266,7 @@ def cloth_map(
     return np.array([[c.mean() for c in np.array_split(b, wide, axis=1)] for b in bands])
 
 
-def bounced(scene: Scene, reflectance: float, *, pixels: int = 80, seed: int = 1) -> Seen:
+def bounced(scene: Scene, reflectance: float, *, pixels: int = 120, seed: int = 1) -> Seen:
     """What the walls add at the mark (lx): all paths less those lit straight.
 
     One sample a pixel and the same seed twice: the straight part is the very same then and drops
