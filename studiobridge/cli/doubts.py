@@ -8,12 +8,12 @@ from collections.abc import Mapping
 from studiobridge.control.people import coming_back
 from studiobridge.craft.light import level_stops
 from studiobridge.figures import calibration
-from studiobridge.figures.depth import apart as apart_of
 from studiobridge.figures.depth import budget
 from studiobridge.figures.light import LightReading, light_of
 from studiobridge.figures.mains import mains_of
 from studiobridge.figures.meters import Metered, metered, told_by_watts, will_do
 from studiobridge.figures.room import room_of
+from studiobridge.figures.stations import apart as apart_of
 from studiobridge.profile.build import Reading
 from studiobridge.profile.model import MARK, Device, Preset, SetProfile
 from studiobridge.profile.text import Problem
@@ -221,7 +221,9 @@ def about_picture(reading: Reading) -> list[Problem]:
                     band.source,
                     f"{band.source} at {band.frequency:g} Hz may show bands at this shutter",
                 )
-                safe.setdefault(band.source, safe_shutters(light.shutters, picture.frames))
+                safe.setdefault(
+                    band.source, safe_shutters(light.shutters, picture.frames, light.missing)
+                )
     found.extend(
         reading.problem(
             ("picture", "shutter"), text, f"see 'studiobridge shutter' ({safe[source]})"

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from studiobridge.cli import show
 from studiobridge.cli.readings import bar, not_computed, percent
 from studiobridge.craft.lens import NEAR_A_FACE, PARTS_OF_DIAGONAL
-from studiobridge.figures.depth import SAME
 from studiobridge.figures.fitting import WHOLE, FitReading, Row, Sharp
 from studiobridge.figures.shadow import Shadow
+from studiobridge.figures.stations import SAME
 from studiobridge.profile.model import SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.lengths import Lengths
@@ -103,7 +103,12 @@ def _about(profile: SetProfile, found: FitReading, row: Row, lengths: Lengths) -
         )
     if row.sharp is not None:
         lines += _sharp(found, row.sharp, lengths)
-    lines += [_shadow(shadow, lengths) for shadow in found.shadows]
+    lines += [_shadow(shadow, lengths) for shadow in found.shadows if not shadow.hidden]
+    hidden = [words.clean(shadow.light) for shadow in found.shadows if shadow.hidden]
+    if hidden:
+        lines.append(
+            f"shadow by {words.listed(hidden)}: out of the picture, or behind the presenter"
+        )
     if found.spill is not None and found.backdrop is not None:
         text = f"{words.clean(found.backdrop)} throws light on the back: {_stops(found.spill)}"
         if profile.devices[found.backdrop].keys and found.spill > CLEAN_FROM:
@@ -152,7 +157,7 @@ def _shadow(shadow: Shadow, lengths: Lengths) -> str:
     text = f"shadow by {name}: the head falls {where} {wall}"
     if shadow.in_picture is not None:
         seen = f"{percent(shadow.in_picture)} of it IN THE PICTURE"
-        text += f", {seen}" if shadow.seen else ", out of the picture or behind the presenter"
+        text += f", {seen}"
     if shadow.soft is not None:
         core = "" if shadow.core else ", nowhere quite dark"
         text += f"; its edge {lengths.one(max(shadow.soft))} soft{core}"
@@ -187,7 +192,7 @@ def _print_rows(
                 "" if one_lens else f"{row.focal:g} mm" + ("!" if row.near_a_face else ""),
                 row.framing if several else "",
                 ", ".join(row.without) or ("nothing" if found.throw_link is not None else ""),
-                "" if one_lens else lengths.one(row.distance),
+                lengths.one(row.distance),
                 lengths.one(row.depth) if row.depth is not None else "",
                 left,
                 _share(row.covered),

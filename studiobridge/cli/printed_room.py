@@ -60,7 +60,7 @@ def print_room(profile: SetProfile, reading: RoomReading) -> None:
                 f"TWO TRUTHS: {lengths.two_truths(two.name, two.by_chain, two.by_place)};"
                 " change the one that is not so"
             )
-        _print_variations(made, lengths, whole)
+        _print_variations(profile, reading, made, lengths, whole)
     if reading.framing is not None:
         show.out()
         lens, *others = framing_lines(profile, reading.framing)
@@ -106,7 +106,9 @@ def print_room(profile: SetProfile, reading: RoomReading) -> None:
     show.out(STANDS_CAUTION)
 
 
-def _print_variations(made: Budget, lengths: Lengths, whole: float) -> None:
+def _print_variations(
+    profile: SetProfile, reading: RoomReading, made: Budget, lengths: Lengths, whole: float
+) -> None:
     """What each variation saves, and what can be had together, the shortest first."""
     for varied in made.variations:
         saves = f"saves {lengths.both(varied.saves)}"
@@ -120,6 +122,7 @@ def _print_variations(made: Budget, lengths: Lengths, whole: float) -> None:
     show.out()
     show.out("what goes together, the shortest first:")
     columns = max(8, min(24, show.width() - 66))
+    framed = {shown.names: shown.judged for shown in reading.shown}
     rows = []
     for some in made.combined:
         left = ""
@@ -127,8 +130,14 @@ def _print_variations(made: Budget, lengths: Lengths, whole: float) -> None:
             left = lengths.one(some.left) if some.left >= 0 else "TOO DEEP"
         drawn = bar(float(some.total) / whole, columns)
         names = ", ".join(some.names)
-        rows.append((names, lengths.one(some.saves), lengths.one(some.total), left, drawn))
-    show.print_table(("with", "saves", "deep", "left", "of the room"), rows, ("of the room",))
+        judged = framed.get(some.names, "")
+        saves, deep = lengths.one(some.saves), lengths.one(some.total)
+        rows.append((names, saves, deep, left, judged, drawn))
+    lens = f"{profile.picture.focal:g} mm" if profile.picture.focal is not None else ""
+    heads = ("with", "saves", "deep", "left", lens, "of the room")
+    show.print_table(heads, rows, ("saves",))
+    if framed:
+        show.out(f"{lens}: what is asked for, {profile.picture.fits}, with the lens so much nearer")
     if made.possible > len(made.combined):
         show.out(
             f"and {made.possible - len(made.combined):,} more ways: these are the shortest."

@@ -31,7 +31,7 @@ def shutter(profile: ProfileArgument, look: LookOption = None, as_json: JsonOpti
     pulses = pulses_of(made, presets, missing)
     found = shutters_of(made, pulses)
     if not found:
-        missing.append("nothing is known that pulses: no shutter judged")
+        missing.append("nothing is known that pulses: no shutter is judged")
     missing = list(dict.fromkeys(missing))
     if as_json:
         show.print_json(
@@ -48,7 +48,8 @@ def shutter(profile: ProfileArgument, look: LookOption = None, as_json: JsonOpti
         return
     frames = f" at {made.picture.frames:.5g} fps" if made.picture.frames is not None else ""
     show.out(f"{made.title or made.name}, look {name or '(none)'}: shutters{frames}")
-    show.out()
+    if found:
+        show.out()
     safe = [one for one in found if one.safe]
     if safe:
         show.print_table(words.HEAD, [words.row(one) for one in safe[:SHOWN]])
@@ -65,5 +66,8 @@ def shutter(profile: ProfileArgument, look: LookOption = None, as_json: JsonOpti
             f" {words.ripple(now.ripple)} of {now.source}"
         )
     readings.not_computed(missing)
-    show.out()
-    show.out(words.CAUTION)
+    if found:
+        show.out()
+        show.out(words.CAUTION)
+    if found and words.unjudged(missing):
+        show.out("What is missing may yet show bands at any of them.")

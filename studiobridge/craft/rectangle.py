@@ -252,8 +252,9 @@ def _over_triangles(
 ) -> tuple[float, float]:
     """The same over a polygon: triangle by triangle, each drawn together from a square."""
     square_high, bent = below.height**2, (power - 1.0) / 2.0
-    rule = max((below.rule(below.across), below.rule(below.up)), key=len)
-    rule = [((1.0 + x) / 2.0, weight) for x, weight in gauss(len(rule))]
+    # two more: the part that is left is at its brightest at an edge of it
+    count = 2 + max(len(below.rule(below.across)), len(below.rule(below.up)))
+    rule = [((1.0 + x) / 2.0, weight) for x, weight in gauss(count)]
     beam = plain = 0.0
     first = rays[0]
     for second, third in pairwise(rays[1:]):

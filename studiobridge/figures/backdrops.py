@@ -279,18 +279,25 @@ def _judged(
         found,
         spread=mark.evenness(values),
         worst=stops[worst],
-        where=_where(worst),
+        where=_where(spots, worst),
         in_picture=in_picture,
         as_seen=as_seen,
     )
 
 
-def _where(i: int) -> str | None:
-    """Which part of a backdrop the camera sees one of its points in; None: its middle."""
-    half = GRID // 2
-    row, column = i // GRID - half, i % GRID - half
-    level = ("lower", "", "upper")[_sign(row / half) + 1]
-    side = ("left", "", "right")[_sign(column / half) + 1]
+def _where(spots: Sequence[Spot], i: int) -> str | None:
+    """Which part of these points the camera sees one of them in; None: their middle.
+
+    By where it lies between the outermost of them, for rows of a polygon may be of any width.
+    """
+
+    def share(values: Sequence[float]) -> float:
+        low, high = min(values), max(values)
+        return 0.0 if high - low <= ALMOST else 2.0 * (values[i] - low) / (high - low) - 1.0
+
+    row, column = share([spot.up for spot in spots]), share([spot.across for spot in spots])
+    level = ("lower", "", "upper")[_sign(row) + 1]
+    side = ("left", "", "right")[_sign(column) + 1]
     if level and not side:
         return "bottom" if level == "lower" else "top"
     return f"{level} {side}".strip() or None

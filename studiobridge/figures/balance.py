@@ -2,9 +2,10 @@
 
 What is not asked for, and not in the look's own `wants`, stays as the look has it. The sum of what
 is missed, in stops and squared, is least (`craft/balancing.py`), so that two wishes that cannot
-both be had share what is missed by their weights: the light on the face and its ratio are worth
-forty of the backdrop and more than a hundred of a rim, for a face that is wrong spoils the picture,
-and a rim only misses from it. Levels come out on the steps each light really has.
+both be had share what is missed by their weights. The light on the face comes first, then its
+ratio, worth a twenty-fifth of that, then the backdrop, worth a fortieth of the ratio, then a rim: a
+face that is wrong spoils the picture, and a rim only misses from it. Levels come out on the steps
+each light really has.
 """
 
 from __future__ import annotations
@@ -231,7 +232,8 @@ class _Solved(Sums):
                 high.append(at[i])
                 stay.append(at[i])
                 continue
-            least = max(lamp.share(lamp.low), LEAST)
+            # its lowest level that is lit; on its steps it may be dark after all
+            least = max(lamp.share(max(lamp.low, lamp.step)), LEAST)
             most = max(lamp.share(lamp.high), least)
             low.append(least)
             high.append(most)

@@ -13,7 +13,7 @@ from fractions import Fraction
 from studiobridge.craft import space
 from studiobridge.craft.combining import Choice, Key, unfold
 from studiobridge.craft.space import Link, Station
-from studiobridge.profile.model import MARK, Place, Room, SetProfile, Variation
+from studiobridge.profile.model import Room, SetProfile, Variation
 
 # More combinations than a person reads, and more than fit on a screen beside the chain.
 MOST_COMBINED = 12
@@ -53,42 +53,6 @@ class Budget:
     # the shortest first, at most MOST_COMBINED of the `possible` ones
     combined: tuple[Combined, ...] = ()
     possible: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Apart:
-    """The mark or a device that stands elsewhere than at the end of its link (m)."""
-
-    name: str
-    link: str
-    by_chain: Fraction
-    by_place: float
-
-
-# Nearer than a centimetre the chain and a place say the same: that is how lengths are shown.
-SAME = 0.01
-
-
-def apart(profile: SetProfile) -> tuple[Apart, ...]:
-    """Where the chain of the room and the places in it say two things."""
-    totals = ends(profile)
-    found = []
-    for name, link in profile.room.stations.items():
-        place = place_of(profile, name)
-        if place is not None and abs(place.from_back - float(totals[link])) > SAME:
-            found.append(Apart(name, link, totals[link], place.from_back))
-    return tuple(found)
-
-
-def place_of(profile: SetProfile, name: str) -> Place | None:
-    """Where the mark or a device is."""
-    return profile.room.mark if name == MARK else profile.devices[name].place
-
-
-def ends(profile: SetProfile) -> dict[str, Fraction]:
-    """How far from the back wall each link of the chain ends (m, exact)."""
-    links = [Link(name, depth) for name, depth in profile.room.chain.items()]
-    return {station.name: station.total for station in space.chain(links)}
 
 
 def excluding(variations: Sequence[Variation]) -> list[set[int]]:

@@ -91,6 +91,8 @@ class Shutter:
     stops: float | None
 
 
+NOT_JUDGED = "not judged"
+NO_SHUTTER = f"no shutter given: banding {NOT_JUDGED}"
 MAINS_LAMPS = "lamps straight on the mains"
 
 
@@ -104,7 +106,7 @@ def pulses_of(
     found = []
     twice = None
     if profile.frequency is None:
-        missing.append("no mains frequency given: banding under mains light not judged")
+        missing.append(f"no mains frequency given: banding under mains light {NOT_JUDGED}")
     else:
         twice = 2.0 * profile.frequency
         found.append(Pulses(MAINS_LAMPS, twice, locked=True, sine=True))
@@ -113,7 +115,7 @@ def pulses_of(
     for name in (*lit, *displays):
         device = profile.devices[name]
         if device.pwm is None:
-            missing.append(f"no PWM frequency given for {name}: its banding not judged")
+            missing.append(f"no PWM frequency given for {name}: its banding {NOT_JUDGED}")
             continue
         # what pulses at just twice the mains frequency has it from there
         locked = twice is not None and math.isclose(device.pwm, twice, rel_tol=1e-3)
@@ -149,7 +151,7 @@ def banding_of(
     """What each of these lights does at the set shutter."""
     shutter = profile.picture.shutter
     if shutter is None:
-        missing.append("no shutter given: banding not judged")
+        missing.append(NO_SHUTTER)
         return ()
     found = []
     for light in pulses:

@@ -15,7 +15,7 @@ from fractions import Fraction
 from types import MappingProxyType
 
 from studiobridge.craft import lens
-from studiobridge.figures.depth import MOST_COMBINED, SAME, apart, ends, place_of, shortest
+from studiobridge.figures.depth import MOST_COMBINED, shortest
 from studiobridge.figures.framing import (
     FRAMINGS,
     Fit,
@@ -28,6 +28,7 @@ from studiobridge.figures.framing import (
 from studiobridge.figures.light import light_of
 from studiobridge.figures.rays import at
 from studiobridge.figures.shadow import Shadow, shadow_of
+from studiobridge.figures.stations import apart, as_if, stations_of
 from studiobridge.profile.model import MARK, Device, SetProfile, Variation
 
 # Lenses (mm) that are asked about where none is named, beside the set's own. Common practice.
@@ -125,46 +126,6 @@ class _Set:
     camera: Device
     throw: str | None
     between: frozenset[str]
-
-
-def stations_of(profile: SetProfile) -> dict[str, str]:
-    """What stands at the end of which link: as said, or found by its place to a centimetre."""
-    found = dict(profile.room.stations)
-    totals = ends(profile)
-    camera = camera_of(profile)
-    wanted = [MARK, *([camera.name] if camera is not None else [])]
-    wanted += [d.name for d in profile.devices.values() if d.kind == "backdrop"]
-    for name in wanted:
-        place = place_of(profile, name)
-        if name in found or place is None:
-            continue
-        same = [n for n, total in totals.items() if abs(float(total) - place.from_back) <= SAME]
-        if same:
-            found[name] = same[0]
-    return found
-
-
-def as_if(
-    profile: SetProfile,
-    stations: Mapping[str, str],
-    links: Mapping[str, Fraction],
-    focal: float | None = None,
-) -> SetProfile:
-    """The set with other depths in its chain and another lens; what stands at a link moves."""
-    room = replace(profile.room, chain=MappingProxyType({**profile.room.chain, **links}))
-    totals = ends(replace(profile, room=room))
-    devices = dict(profile.devices)
-    for name, link in stations.items():
-        place = place_of(profile, name)
-        if place is None:
-            continue
-        there = replace(place, from_back=float(totals[link]))
-        if name == MARK:
-            room = replace(room, mark=there)
-        else:
-            devices[name] = replace(devices[name], place=there)
-    picture = profile.picture if focal is None else replace(profile.picture, focal=focal)
-    return replace(profile, room=room, devices=MappingProxyType(devices), picture=picture)
 
 
 def fit_of(

@@ -136,6 +136,8 @@ def facing(profile: SetProfile) -> Point3:
     if where is None or camera is None or camera.place is None:
         return OUT_OF_THE_WALL
     a, b = at(camera.place), at(where)
+    if math.dist(a, b) < 1e-6:  # a camera that is aimed nowhere may stand on the mark itself
+        return OUT_OF_THE_WALL
     return (a[0] - b[0], a[1] - b[1], a[2] - b[2])
 
 

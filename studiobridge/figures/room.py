@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from studiobridge.figures.depth import Apart, Budget, apart, budget
+from studiobridge.figures.depth import Budget, budget
 from studiobridge.figures.framing import Framing, camera_of, framing
 from studiobridge.figures.rays import at
+from studiobridge.figures.stations import Apart, apart, as_if, stations_of
 from studiobridge.profile.model import Place, SetProfile
 
 
@@ -24,6 +25,16 @@ class Standing:
 
 
 @dataclass(frozen=True, slots=True)
+class Shown:
+    """With some variations: how far the lens is from the mark (m), and the wished framing then."""
+
+    names: tuple[str, ...]
+    distance: float
+    fits: bool
+    judged: str
+
+
+@dataclass(frozen=True, slots=True)
 class RoomReading:
     budget: Budget | None
     framing: Framing | None
@@ -33,6 +44,8 @@ class RoomReading:
     missing: tuple[str, ...]
     # where the chain and the places say two things
     apart: tuple[Apart, ...] = ()
+    # of each of the budget's combinations what the set's own lens shows then
+    shown: tuple[Shown, ...] = ()
 
 
 def standing(profile: SetProfile) -> tuple[Standing, ...]:
@@ -64,6 +77,30 @@ def _bearing(target: Place, device: Place, camera: Place) -> float:
     return (turn + 180.0) % 360.0 - 180.0
 
 
+def _shown(profile: SetProfile, made: Budget | None) -> tuple[Shown, ...]:
+    """What the set's own lens shows with each combination: a link less before it is a lens nearer.
+
+    Nothing where no framing is wished for, or no link is known to end at the lens.
+    """
+    camera, wish, stations = camera_of(profile), profile.picture.fits, stations_of(profile)
+    if made is None or wish is None or camera is None or camera.name not in stations:
+        return ()
+    found = []
+    for some in made.combined:
+        links = {
+            name: depth
+            for variation in profile.room.variations
+            if variation.name in some.names
+            for name, depth in variation.links.items()
+        }
+        seen = framing(as_if(profile, stations, links), [])
+        if seen is None:
+            return ()
+        fit = next(fit for fit in seen.fits if fit.framing == wish)
+        found.append(Shown(some.names, seen.distance, fit.fits, fit.judged))
+    return tuple(found)
+
+
 def room_of(profile: SetProfile) -> RoomReading:
     """Depth, framing and places of a set, with what could not be computed and why."""
     missing: list[str] = []
@@ -80,5 +117,11 @@ def room_of(profile: SetProfile) -> RoomReading:
         if d.kind == "backdrop" and d.place is not None and mark is not None
     )
     return RoomReading(
-        made, shown, behind, standing(profile), tuple(dict.fromkeys(missing)), apart(profile)
+        made,
+        shown,
+        behind,
+        standing(profile),
+        tuple(dict.fromkeys(missing)),
+        apart(profile),
+        _shown(profile, made),
     )

@@ -52,6 +52,11 @@ class Shadow:
     clear_from: float | None
 
     @property
+    def hidden(self) -> bool:
+        """Is the picture known, and this shadow not in it?"""
+        return self.in_picture is not None and not self.seen
+
+    @property
     def seen(self) -> bool:
         return self.in_picture is not None and self.in_picture >= SEEN_FROM
 

@@ -22,7 +22,7 @@ from studiobridge.profile.model import SetProfile, Wants
 # What a square of a missed stop counts (`balance.py` says why). Evenness is wanted least: all
 # points of a backdrop share it.
 WEIGHTS: dict[What, float] = {
-    "face": 400.0,
+    "face": 10_000.0,
     "ratio": 400.0,
     "backdrop": 10.0,
     "rim": 3.0,

@@ -44,16 +44,18 @@ from studiobridge.bridge.asking import Asker, NoBridge, NoBroker
 from studiobridge.bridge.record import Reader
 from studiobridge.bridge.settings import Settings
 from studiobridge.bridge.shelf import NOTHING_YET
+from studiobridge.control.plan import UnknownLook, presets_of
 from studiobridge.craft.chroma import apart, towards
 from studiobridge.craft.grid import mired
 from studiobridge.craft.mark import stops
+from studiobridge.figures.setup import setup_of
 from studiobridge.panel.api import AskBody, openapi
 from studiobridge.panel.board import Board, environment
 from studiobridge.panel.doors import Bounded, guest_of
 from studiobridge.panel.keys import Keys, KeysError, Session, keys_path
 from studiobridge.panel.plots import drift_plot
 from studiobridge.profile.model import SetProfile
-from studiobridge.shown import words
+from studiobridge.shown import setup, words
 from studiobridge.shown.live import skeleton
 
 COOKIE = "studiobridge"
@@ -161,6 +163,7 @@ class Panel:
             Route(page, self.set_page),
             Route(f"{page}/events", self.events),
             Route(f"{page}/d/{{device}}", self.device_page),
+            Route(f"{page}/setup", self.setup_page),
             Route(f"{page}/record", self.record_page),
             Route(f"{page}/record.csv", self.sessions_csv),
             Route(f"{page}/drift.csv", self.drift_csv),
@@ -361,6 +364,34 @@ class Panel:
         if name not in board.profile.devices:
             raise Refused(404, "this set has no such device")
         return HTMLResponse(await asyncio.to_thread(board.detail, name, board.reader))
+
+    async def setup_page(self, request: Request) -> Response:
+        """How the set is put up, or struck: from its profile alone, ticked by whoever does it."""
+        session, profile = self.session(request), self.board(request).profile
+        asked = request.query_params.get("look")
+        try:
+            presets = presets_of(profile, asked)
+        except UnknownLook as error:
+            raise Refused(404, str(error)) from None
+        look, strike = asked or profile.default_look, request.query_params.get("way") == "strike"
+
+        def worded() -> tuple[list[setup.Section], tuple[str, ...]]:
+            made = setup_of(profile, look, presets)
+            return setup.strike(profile, made) if strike else setup.up(profile, made, True), (
+                made.missing
+            )
+
+        sections, missing = await asyncio.to_thread(worded)
+        return self._html(
+            "setup.html",
+            profile=profile,
+            session=session,
+            look=look,
+            strike=strike,
+            sections=sections,
+            missing=missing,
+            cautions=setup.CAUTIONS,
+        )
 
     # ---- the record --------------------------------------------------------------------
 

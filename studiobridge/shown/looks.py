@@ -8,7 +8,7 @@ from studiobridge.figures.light import light_of
 from studiobridge.profile.colours import preset_json
 from studiobridge.profile.model import Device, Look, SetProfile
 from studiobridge.shown import words
-from studiobridge.shown.light import lux, ratio
+from studiobridge.shown.light import lux, ratio, white
 
 
 def looks_json(profile: SetProfile) -> dict[str, Any]:
@@ -54,6 +54,7 @@ def look_json(profile: SetProfile, look: Look) -> dict[str, Any]:
             "sure": None if found.sure is None else _rounded(found.sure.lux),
             "ratio": None if whole.ratio is None else round(whole.ratio, 2),
             "cct": None if whole.cct is None else round(whole.cct),
+            "duv": None if whole.duv is None else round(whole.duv, 4),
         }
     return {
         "set": profile.name,
@@ -102,7 +103,7 @@ def look_lines(profile: SetProfile, look: Look) -> list[str]:
                 f"key to fill {ratio(whole.ratio, sure.ratio if sure is not None else None)}"
             )
         if whole.cct is not None:
-            parts.append(f"{whole.cct:.0f} K")
+            parts.append(white(whole.cct, whole.duv))
         lines.append(f"at the mark: {', '.join(parts)} (`studiobridge light` has the rest)")
     return lines
 

@@ -23,6 +23,8 @@ LINE = 14.5
 LETTER, BOLD = 6.6, 7.6
 # px beyond a thing's own reach from which its label is tied to it
 TIED_FROM = 9.0
+# px between the ends of two labels' lines, that they be not read as one
+AIR = 4.0
 WARMEST, COOLEST = 2000.0, 10000.0
 
 Box = tuple[float, float, float, float]
@@ -127,22 +129,23 @@ class Paper:
         x0, y0, x1, y1 = self.inside
         low_x, high_x = x0 + 4, x1 - label.width - 4
         low_y, high_y = y0 + 4, y1 - label.height - 2
-        tries = []
-        for dy in range(-150, 151, 6):
-            for dx in range(-260, 261, 10):
+        tries = set[tuple[float, float, float]]()
+        for dy in range(-152, 153, 8):
+            for dx in range(-240, 241, 12):
                 x = min(max(label.x + dx, low_x), max(low_x, high_x))
                 y = min(max(label.y + dy, low_y), max(low_y, high_y))
                 gap = math.hypot(
                     max(x - label.point[0], 0.0, label.point[0] - x - label.width),
                     max(y - label.point[1], 0.0, label.point[1] - y - label.height),
                 )
-                tries.append((gap + 0.15 * math.hypot(x - label.x, y - label.y), x, y))
+                tries.add((gap + 0.15 * math.hypot(x - label.x, y - label.y), x, y))
         best = (math.inf, label.x, label.y)
         for far, x, y in sorted(tries):
             if far >= best[0]:
                 break
             box = (x, y, x + label.width, y + label.height)
-            cost = far + 50 * sum(overlap(box, taken) for taken in self.taken)
+            aired = (x - AIR, y, box[2] + AIR, box[3])
+            cost = far + 50 * sum(overlap(aired, taken) for taken in self.taken)
             cost += sum(2.0 for px, py in self.lined if x <= px <= box[2] and y <= py <= box[3])
             best = min(best, (cost, x, y))
         return best[1], best[2]

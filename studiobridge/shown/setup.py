@@ -34,11 +34,14 @@ class Section:
     lines: tuple[Line, ...]
 
 
-def up(profile: SetProfile, setup: Setup) -> list[Section]:
-    """From the car to the first take."""
+def up(profile: SetProfile, setup: Setup, each: bool = False) -> list[Section]:
+    """From the car to the first take. `each`: every thing to bring is a line of its own."""
     lengths = Lengths(profile.feet)
+    bring = pack_lines(setup.pack, lengths)
+    if each:
+        bring = [(item.group, _packed(item, lengths)) for item in setup.pack]
     return _with_lines(
-        Section("Bring", tuple(pack_lines(setup.pack, lengths))),
+        Section("Bring", tuple(bring)),
         Section("Before anything stands", tuple(_before(setup, lengths))),
         Section(
             "From the back wall forward",

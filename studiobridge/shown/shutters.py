@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from studiobridge.craft.exposure import ANGLES, SAME_SHUTTER, VISIBLE
-from studiobridge.figures.exposing import Shutter
+from studiobridge.figures.exposing import NO_SHUTTER, NOT_JUDGED, Shutter
 from studiobridge.figures.light import LightReading
 from studiobridge.shown import words
 
@@ -35,8 +35,16 @@ def named(one: Shutter, frames: float | None = None) -> str:
     return f"{shutter(one.seconds)} ({angle(one.angle)}{at})"
 
 
-def safe(shutters: Sequence[Shutter], frames: float | None, most: int = IN_A_LINE) -> str:
-    """`safe: 1/50 s (180° at 25 fps), 1/100 s (90°)`; empty where nothing is known."""
+def safe(
+    shutters: Sequence[Shutter],
+    frames: float | None,
+    missing: Sequence[str] = (),
+    most: int = IN_A_LINE,
+) -> str:
+    """`safe: 1/50 s (180° at 25 fps), 1/100 s (90°)`; empty where nothing is known.
+
+    `missing`: what is not known; where a light is among it, it may yet show bands, which is said.
+    """
     if not shutters:
         return ""
     found = [one for one in shutters if one.safe]
@@ -44,14 +52,20 @@ def safe(shutters: Sequence[Shutter], frames: float | None, most: int = IN_A_LIN
         return "no usual shutter is safe"
     shown = [named(one, frames if i == 0 else None) for i, one in enumerate(found[:most])]
     left = len(found) - len(shown)
-    return f"safe: {', '.join(shown)}" + (f" and {left} more" if left else "")
+    known = " by what is known" if unjudged(missing) else ""
+    return f"safe{known}: {', '.join(shown)}" + (f" and {left} more" if left else "")
+
+
+def unjudged(missing: Sequence[str]) -> list[str]:
+    """What is missing of a light, so that no shutter is judged by it."""
+    return [text for text in missing if text.endswith(NOT_JUDGED) and text != NO_SHUTTER]
 
 
 def banding_lines(reading: LightReading, frames: float | None = None) -> list[tuple[str, str]]:
     """Which light may show bands at the shutter, which shutters are safe, and risk to people."""
     lines: list[tuple[str, str]] = []
     banding = reading.banding
-    said = [safe(reading.shutters, frames)]
+    said = [safe(reading.shutters, frames, reading.missing)]
     if banding:
         text = "none expected at this shutter"
         if any(b.bands for b in banding):

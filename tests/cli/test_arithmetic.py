@@ -56,9 +56,43 @@ def test_light_of_the_corner(tmp_path: Path) -> None:
     assert "key to fill  2.0:1 ± 0.5 stop (+1.0 stop), key alone over fill" in text
     assert "key and fill over fill 3.0:1 ± 0.3 stop" in text
     assert "f/2.9 ± 0.3 stop at 1/50 s, ISO 250 (ISO 2720)" in text
-    assert re.search(r"cloth +0\.1 ± 0\.3 stop above a grey card", text)
+    # all that reaches the cloth, not only what is aimed at it: 319 lx, and 24 % of it reflected
+    assert re.search(
+        r"cloth +0\.9 ± 0\.\d stop above a grey card; 0\.4 ± 0\.\d stop below the", text
+    )
+    assert re.search(
+        r"even within 0\.6 ± 0\.\d stop in the picture, lower right 0\.\d stop under", text
+    )
+    assert re.search(r"throws 110 lx ± 0\.\d stop of 41\d\d K on the subject's back", text)
     assert found["sure"]["lux"] == pytest.approx(0.29, abs=0.05)
     assert found["sure"]["coverage"] == "about 95 of 100"
+
+
+def test_a_light_beside_the_face_is_told_by_the_cheek_it_lights(tmp_path: Path) -> None:
+    """1.37 m away, 3 cm behind the face: 260 lx at 1 m, half of it, and 1.3 of 1.37 m to the side."""
+    text = studiobridge("light", CORNER, home=tmp_path).stdout
+    assert re.search(r"^edge-left +- +60 lx left", text, re.MULTILINE)
+    assert re.search(r"^edge-right +- +60 lx right", text, re.MULTILINE)
+    assert "from the side" in text
+    found = json.loads(studiobridge("light", CORNER, "--json", home=tmp_path).stdout)
+    edge = next(f for f in found["fixtures"] if f["device"] == "edge-left")
+    away2 = 1.3**2 + 0.03**2 + 0.42**2
+    # it is aimed at the cloth, and the face is so far off its axis
+    off = (1.3 * 1.3 + 0.67 * -0.03 + 0.5 * 0.42) / (away2 * (1.3**2 + 0.67**2 + 0.5**2)) ** 0.5
+    assert edge["cheek"] == pytest.approx(130 / away2 * off * 1.3 / away2**0.5, rel=1e-3)
+
+
+def test_a_meter_with_a_dome_reads_what_a_dome_gets(tmp_path: Path) -> None:
+    """Key 401 lx from 46 degrees, fill 193 from 44, rim 46 from 113, the small lamps 62 each from
+    beside: (1 + cos) / 2 of each is 582 lx, and N = sqrt(582 x 0.02 x 250 / 330), ISO 2720."""
+    path = changed(tmp_path, ("picture:\n", "picture:\n  meter: dome\n"))
+    found = json.loads(studiobridge("light", path, "--json", home=tmp_path).stdout)
+    assert found["whole"]["lux"] == pytest.approx(416, abs=1)
+    assert found["whole"]["dome"] == pytest.approx(582, abs=2)
+    assert found["exposure"]["aperture"] == pytest.approx(2.97, abs=0.01)
+    text = studiobridge("light", path, home=tmp_path).stdout
+    assert "on the face, flat to the camera; a dome reads 580 lx" in text
+    assert "(ISO 2720, read with a dome)" in text
 
 
 def test_mains_of_the_corner(tmp_path: Path) -> None:

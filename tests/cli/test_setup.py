@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.cli.test_arithmetic import keys_of
 from tests.cli.test_commands import CONFIG, CORNER, studiobridge
 
 STALL = CONFIG / "market-stall.yaml"
@@ -78,3 +79,23 @@ def test_the_room_from_the_side_is_a_file_of_its_own(tmp_path: Path) -> None:
     assert "6 ft 10 in up, 17° down" in text and "ceiling 10 ft up" in text
     refused = studiobridge("sheet", STALL, "--side", "-o", tmp_path / "x.html", home=tmp_path)
     assert refused.returncode == 2 and "the room from the side is an .svg file" in refused.stderr
+
+
+def test_every_key_that_setup_prints_is_described(tmp_path: Path) -> None:
+    found = json.loads(studiobridge("setup", STALL, "--json", home=tmp_path).stdout)
+    rows = (CONFIG.parent / "DEVELOPERS.md").read_text(encoding="utf-8").splitlines()
+    row = next(line for line in rows if line.startswith("| `setup --json`"))
+    assert {"tapes", "tilt", "dome", "awg", "about"} <= keys_of(found)
+    assert {key for key in keys_of(found) if f"`{key}`" not in row} == set()
+
+
+@pytest.mark.parametrize("command", ["check", "light", "room", "setup"])
+def test_a_camera_on_the_mark_itself_is_no_traceback(command: str, tmp_path: Path) -> None:
+    path = tmp_path / "stall.yaml"
+    place = "{from_back: 12 ft 8 in, height: 4 ft 10 in, aim: mark}"
+    text = STALL.read_text(encoding="utf-8")
+    assert place in text
+    path.write_text(text.replace(place, "{from_back: 5 ft, height: 5 ft 1 in}"), encoding="utf-8")
+    done = studiobridge(command, path, home=tmp_path)
+    assert done.returncode in (0, 2), done.stderr
+    assert "Traceback" not in done.stderr

@@ -5,8 +5,9 @@
 Light is reckoned here once more, from the definitions (inverse square, cosine, a beam as a power of
 the cosine, Lambert): nothing of `figures/` but the answer is used. Small sets with coarse steps are
 tried whole, every level of every light; larger ones meet the best of several descents of
-scipy.optimize (L-BFGS-B), which know no steps. What is compared is the weighted sum of squared
-stops as one number of stops of the face.
+scipy.optimize (L-BFGS-B), and around it every level next to it of up to eight lights, all with all.
+What is compared is the weighted sum of squared
+stops as one number of stops of the ratio.
 """
 
 from __future__ import annotations
@@ -45,7 +46,7 @@ DIMMERS = (
     Dimmer("measured", ((10.0, 3.0), (30.0, 17.0), (50.0, 38.0), (80.0, 76.0), (100.0, 100.0))),
 )
 # As `figures/balance.py` documents them.
-WEIGHTS = {"face": 400.0, "ratio": 400.0, "backdrop": 10.0, "rim": 3.0, "even": 1.0}
+WEIGHTS = {"face": 10_000.0, "ratio": 400.0, "backdrop": 10.0, "rim": 3.0, "even": 1.0}
 NEAR = 0.05
 
 
@@ -239,23 +240,28 @@ def terms(case: Case) -> list[tuple[float, np.ndarray, np.ndarray, float, float]
 
 
 def stops_missed(case: Case, x: np.ndarray) -> np.ndarray:
-    """The weighted sum of one answer, or of many (a row each), as stops of the face."""
+    """The weighted sum of one answer, or of many (a row each), as stops of the ratio."""
     total = 0.0
     for weight, over, under, fixed, stops in terms(case):
         a, b = np.maximum(x @ over, 1e-9), np.maximum(x @ under + fixed, 1e-9)
         total = total + weight * (np.log2(a / b) - stops) ** 2
-    return np.sqrt(total / WEIGHTS["face"])
+    return np.sqrt(total / WEIGHTS["ratio"])
+
+
+def levels_of(case: Case, name: str) -> list[float]:
+    """Every level a light can be set to: its steps, as a file writes them, and its ends."""
+    step = case.steps[name].step
+    low, high = case.profile.devices[name].level_range or (0.0, 100.0)
+    levels = {round(k * step, 1) for k in range(round(100 / step) + 1)}
+    return sorted({v for v in levels if low <= v <= high} | {low, high})
 
 
 def every_level(case: Case) -> float:
     """The best there is, by trying all."""
     options = []
     for name in case.names:
-        device, step = case.profile.devices[name], case.steps[name].step
-        low, high = device.level_range or (0.0, 100.0)
-        levels = [round(k * step, 1) for k in range(int(100 / step) + 1)]
-        found = {v for v in levels if low <= v <= high} | {low, high}
-        options.append([device.dimmer.output(v) for v in sorted(found)])
+        device = case.profile.devices[name]
+        options.append([device.dimmer.output(v) for v in levels_of(case, name)])
     x = np.array(list(itertools.product(*options)))
     return float(np.min(stops_missed(case, x)))
 
@@ -267,9 +273,11 @@ def by_descent(case: Case, seed: int, begin: np.ndarray, tries: int = 4) -> floa
     for name in case.names:
         device = case.profile.devices[name]
         low, high = device.level_range or (0.0, 100.0)
+        # dark, or its lowest step: a logarithmic dimmer has nothing between
+        low = max(low, case.steps[name].step)
         ends.append((max(device.dimmer.output(low), 1e-4), device.dimmer.output(high)))
     low, high = (np.log([e[i] for e in ends]) for i in (0, 1))
-    best = math.inf
+    best, found = math.inf, begin
     for n in range(tries):
         at = np.log(np.maximum(begin, 1e-4)) if n == 0 else draw.uniform(low, high)
         done = minimize(
@@ -279,18 +287,32 @@ def by_descent(case: Case, seed: int, begin: np.ndarray, tries: int = 4) -> floa
             bounds=list(zip(low, high, strict=True)),
             options={"maxfun": 20_000},
         )
-        best = min(best, math.sqrt(done.fun))
-    return best
+        if done.fun < best:
+            best, found = done.fun, np.exp(done.x)
+    return around(case, found)
 
 
-def compared(seed: int, small: bool) -> tuple[float, float, Balanced]:
+def around(case: Case, x: np.ndarray) -> float:
+    """The best on the steps there are, each light at the nearest level or one of its neighbours."""
+    options = []
+    for name, share in zip(case.names, x, strict=True):
+        levels = levels_of(case, name)
+        outs = np.array([case.profile.devices[name].dimmer.output(v) for v in levels])
+        near = int(np.argmin(np.abs(outs - share)))
+        options.append(outs[max(0, near - 1) : near + 2])
+    for i in np.argsort(case.face)[: max(0, len(options) - 8)]:
+        options[i] = options[i][[int(np.argmin(np.abs(options[i] - x[i])))]]
+    return float(np.min(stops_missed(case, np.array(list(itertools.product(*options))))))
+
+
+def compared(seed: int, small: bool, tries: int = 4) -> tuple[float, float, Balanced]:
     """Stops missed by the answer and by brute force."""
     case = drawn(seed, small)
     found = balance(case.profile, "day", case.wants, case.steps, {})
     levels = {s.device: s.now.level or 0.0 for s in found.settings}
     x = case_shares(case, [levels[n] for n in case.names])
     ours = float(stops_missed(case, x))
-    return ours, every_level(case) if small else by_descent(case, seed, x), found
+    return ours, every_level(case) if small else by_descent(case, seed, x, tries), found
 
 
 def main() -> None:

@@ -13,9 +13,10 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from studiobridge.craft.space import metres
-from studiobridge.figures.fitting import as_if, fit_of, stations_of
+from studiobridge.figures.fitting import fit_of
 from studiobridge.figures.framing import framing, seen_on
 from studiobridge.figures.room import room_of
+from studiobridge.figures.stations import as_if, stations_of
 from studiobridge.profile.model import Picture, Place, Room, SetProfile, Variation
 from tests.figures.sets import CAMERA, KEY, PLUG, small
 
@@ -267,3 +268,16 @@ def test_twenty_variations_take_no_time_and_say_that_there_are_more() -> None:
     # 2 m between and 1.10 m asked for: nine tenths of a metre may go, and all behind
     assert found.answer.depth == pytest.approx(1.2 + 1.1 + 1.0, abs=0.04)
     assert found.combined[-1].without == ()
+
+
+def test_less_of_the_chain_is_a_lens_that_is_nearer() -> None:
+    """The room's own lens with each combination: 24 mm from 2 m shows a half-length, which it does
+    from 1.12 m on (24 mm (1 + 1.10 / 0.024)); with 1 m of throw less it is 1 m away and does not."""
+    made = tight(None, ("no-throw", {"throw": 0}), ("small-rig", {"rig": "0.3"}))
+    found = {shown.names: (shown.distance, shown.fits) for shown in room_of(made).shown}
+    assert found == {
+        ("no-throw", "small-rig"): (pytest.approx(1.0), False),
+        ("no-throw",): (pytest.approx(1.0), False),
+        ("small-rig",): (pytest.approx(2.0), True),
+    }
+    assert room_of(tight(picture=replace(LENS, fits=None))).shown == ()

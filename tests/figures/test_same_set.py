@@ -145,12 +145,6 @@ def test_turned_left_to_right_every_figure_is_turned(seed: int) -> None:
             assert s.bearing == pytest.approx(-(bearings[s.device] or 0.0), abs=1e-6)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="figures/backdrops.py names the farthest spot by its number in the row. Where the camera "
-    "stands off the middle, the part in the picture ends in a corner: its highest or lowest row is one "
-    "point nine times, the first of them counts, and whatever side it is on is called left",
-)
 @pytest.mark.parametrize("seed", [4, 5, 17, 31, 52, 59])
 def test_turned_left_to_right_the_farthest_spot_is_on_the_other_side(seed: int) -> None:
     one = random_set(seed)

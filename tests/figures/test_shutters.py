@@ -135,6 +135,12 @@ def test_what_handbooks_call_safe_comes_first(mains: float, frames: float, wante
     assert all(s.stops is None for s in found)
 
 
+def test_angles_that_are_no_speed_are_there_too() -> None:
+    """At 25 fps on 50 Hz whole half periods are 90, 180, 270 and 360 degrees; 270 is 3/100 s."""
+    found = [s for s in shutters(shutter=1 / 50, frames=25.0) if s.safe]
+    assert sorted(round(s.angle, 6) for s in found) == [90.0, 180.0, 270.0, 360.0]
+
+
 def test_every_light_counts_and_none_is_longer_than_a_frame() -> None:
     """A screen of 240 Hz by its own clock: 1 / (240 t) is under 1 % for no t below 0.4 s."""
     found = shutters(SCREEN, shutter=1 / 50, frames=25.0)
@@ -162,6 +168,21 @@ def test_each_shutter_stands_once_and_the_set_one_among_them() -> None:
 def test_with_nothing_known_that_pulses_no_shutter_is_called_safe() -> None:
     assert shutters(frequency=None, shutter=1 / 50, frames=25.0) == ()
     assert safe((), 25.0) == ""
+
+
+def test_a_light_nobody_knows_of_keeps_safe_from_being_said_plainly() -> None:
+    """None of the figures says that it does not band."""
+    unknown = small(PLUG, KEY, CAMERA, picture=Picture(shutter=1 / 50, frames=25.0))
+    known = small(PLUG, replace(KEY, pwm=20_000.0), CAMERA, picture=unknown.picture)
+    unset = replace(known, picture=Picture(frames=25.0))
+    (line, *_) = banding_lines(light_of(unset, "day", {"key": Preset(50.0, 4000.0)}), 25.0)
+    assert line[1].startswith("safe: 1/50 s (180° at 25 fps), ")
+    for profile, said in (
+        (unknown, "; safe by what is known: 1/50 s ("),
+        (known, "; safe: 1/50 s ("),
+    ):
+        (line, *_) = banding_lines(light_of(profile, "day", {"key": Preset(50.0, 4000.0)}), 25.0)
+        assert said in line[1]
 
 
 def test_no_frame_rate_no_angle() -> None:

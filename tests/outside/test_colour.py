@@ -107,6 +107,18 @@ def test_no_light_has_no_colour() -> None:
         mix([])
 
 
+@pytest.mark.parametrize("kelvin", [2700.0, 4300.0, 6500.0])
+def test_a_little_green_makes_the_duv_greater_and_a_little_magenta_less(kelvin: float) -> None:
+    """ANSI C78.377, from memory: Duv is positive above the locus, to the green. The green of sRGB
+    (IEC 61966-2-1: x 0.30, y 0.60), and its red and blue at equal light for magenta."""
+    white = White(100.0, *planckian_uv(kelvin))
+    green = White(4.0, *uv_of_xy(0.30, 0.60))
+    magenta = mix([White(2.0, *uv_of_xy(0.64, 0.33)), White(2.0, *uv_of_xy(0.15, 0.06))])
+    for tinge, sign in ((green, 1.0), (magenta, -1.0)):
+        mixed = mix([white, tinge])
+        assert cct_and_duv(mixed.u, mixed.v)[1] * sign > 0.0005
+
+
 def test_off_the_locus_along_its_normal_against_colour_science() -> None:
     """Reference library: colour-science, Ohno 2013. Sign as in ANSI C78.377, from memory: above is
     positive and greenish. CIE 15, from memory: no CCT farther than 0.05 away."""

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from studiobridge.cli.doubts import about_picture
-from studiobridge.figures.depth import apart
+from studiobridge.figures.stations import apart
 from studiobridge.profile import ProfileError, read_profile, read_profile_text
 
 CONFIG = Path(__file__).parents[2] / "config"

@@ -10,9 +10,11 @@ from studiobridge.cli import draw, follow, show, watching
 from studiobridge.control.desk import Hearing
 from studiobridge.control.sequence import CLOSE_IT, Action
 from studiobridge.control.states import STATES
-from studiobridge.profile.model import Device
+from studiobridge.profile.model import Device, Preset
 from studiobridge.shown import words
 from studiobridge.shown.live import condition
+from studiobridge.shown.looks import look_json, look_lines
+from tests.figures.sets import small
 from tests.panel.test_board import board
 
 LAMP = Device("key", "light", speaks="x", tells=frozenset({"level"}), hears=frozenset({"level"}))
@@ -252,3 +254,13 @@ def test_a_change_of_tint_is_said_beside_the_mired() -> None:
         "11 mired warmer, Duv 0.0020 greener"
     )
     assert words.picture({**moved, "duv": 0.0004}) == "face unchanged"
+
+
+def test_a_look_of_two_whites_says_its_tint() -> None:
+    """2700 and 6500 K mix below the locus (by hand in tests/figures/test_whites.py)."""
+    presets = {"key": Preset(42.5, 2700.0), "fill": Preset(80.0, 6500.0)}
+    profile = small(presets=presets)
+    look = profile.looks["day"]
+    assert look_json(profile, look)["at_the_mark"]["duv"] == pytest.approx(-0.0061, abs=1e-4)
+    (line,) = [text for text in look_lines(profile, look) if text.startswith("at the mark")]
+    assert "4273 K, Duv −0.006, magenta side (ANSI C78.377)" in line
