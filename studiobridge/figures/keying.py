@@ -153,17 +153,21 @@ def _points(
     own, other = light
     middle = plus(own, other)
     points = []
-    if whole is None or whole.lux < DARK:
-        missing.append(f"no light on the face: the level of {name} is not judged")
-    else:
+    grey = 0.0
+    if whole is not None and whole.lux >= DARK:
+        of_face = white_rgb(whole.cct, profile.picture) if whole.cct else screen.balance
         card = mark.luminance_of(whole.lux, mark.GREY_CARD)
-        of_face = white_rgb(whole.cct, profile.picture) if whole.cct else (1.0, 1.0, 1.0)
         grey = card * balanced(of_face, screen.balance)[channel]
+    if grey <= 0:
+        what = "light" if whole is None or whole.lux < DARK else str(screen.device.keys)
+        missing.append(f"no {what} on the face: the level of {name} is not judged")
+    else:
         stops = mark.stops(middle[channel], grey)
         clipped = stops > math.log2(1 / mark.GREY_CARD)
         verdict = "move" if clipped else _within(stops, LEVEL, LEVEL_AT_MOST)
         why: Literal["clipped", ""] = "clipped" if clipped else ""
-        points.append(KeyPoint("level", verdict, stops, within=screen.within(own, other), why=why))
+        within = screen.within(own, other)
+        points.append(KeyPoint("level", verdict, stops, within=within, why=why))
     if not screen.has_shape or screen.own_light_alone:
         missing.append(f"nothing says how even {name} is: look at it on a monitor")
     else:

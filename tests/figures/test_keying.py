@@ -212,6 +212,12 @@ def test_what_is_missing_is_said_and_not_judged() -> None:
     lamp = replace(LAMP, name="lamp", role="practical", output=None)
     made = keyed(corner(LAMP, lamp, PAINTED), key=FULL, lamp=FULL)
     assert "no output given for lamp: left out of the light on screen" in made.missing
+    # a face in light as warm as 1000 K has no blue for a blue screen to be held against
+    blue = replace(GLOWING, keys="blue")
+    made = keyed(
+        corner(LAMP, blue), key=Preset(100.0, 1000.0), screen=Preset(50.0, None, Colour(0.15, 0.06))
+    )
+    assert "no blue on the face: the level of screen is not judged" in made.missing
     # one that is aimed at it would be most of its light
     aimed = replace(lamp, place=Place(3.0, 1.0, 1.5, "screen"))
     made = keyed(corner(LAMP, aimed, PAINTED), key=FULL, lamp=FULL)
