@@ -176,8 +176,8 @@ def fit_of(
         except ValueError as lacks:
             return _nothing((str(lacks), *missing))
         rows.extend(_first_and_last(some))
-        answer = next((row for row in some if row.works), some[0])
-        if best is None or _better(answer, best[0], own):
+        answer = min(some, key=lambda row: _rank(row, own))
+        if best is None or _rank(answer, own) < _rank(best[0], own):
             best = (answer, some, more)
     assert best is not None
     answer, some, more = best
@@ -227,16 +227,14 @@ def _idle(
     return tuple(idle)
 
 
-def _better(one: Row, other: Row, own: float | None) -> bool:
-    """Does one answer more of what is asked, or in less depth? Of lenses that no depth tells apart
-    the set's own answers."""
-
-    def rank(row: Row) -> tuple[bool, bool, Fraction, bool]:
-        hinders = row.hinders
-        strange = row.depth is None and row.focal != own
-        return ("depth" in hinders, bool(hinders), row.depth or Fraction(0), strange)
-
-    return rank(one) < rank(other)
+def _rank(row: Row, own: float | None) -> tuple[bool, bool, float, Fraction, bool]:
+    """The least of these answers most of what is asked, in the least depth: where no backdrop
+    fills the picture the one that does so most, and of lenses that no depth tells apart the
+    set's own."""
+    beside = -round(row.covered or 0.0, 2) if "backdrop" in row.hinders else 0.0
+    strange = row.depth is None and row.focal != own
+    depth = row.depth if row.depth is not None else Fraction(0)
+    return ("depth" in row.hinders, bool(row.hinders), beside, depth, strange)
 
 
 def _set_of(profile: SetProfile, name: str | None) -> _Set | str:

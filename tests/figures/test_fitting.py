@@ -160,6 +160,8 @@ def test_a_room_that_has_not_the_depth_and_a_cloth_that_is_too_small() -> None:
     assert wide.covered is not None and long.covered is not None
     assert wide.hinders == ("backdrop",)
     assert wide.covered < long.covered < 1
+    # none fills it: the answer is what does so most
+    assert found.answer == long
 
 
 def test_what_is_missing_is_said_and_the_rest_is_answered() -> None:
