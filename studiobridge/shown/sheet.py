@@ -164,7 +164,7 @@ def load_lines(reading: MainsReading) -> list[tuple[str, str, str, float, str]]:
         (
             load.circuit,
             f"{load.breaker:g} A, curve {load.curve}",
-            f"{load.watts:.0f} W of {load.limit:.0f} W",
+            f"{load.watts:.0f} W, {load.amps:.1f} A of {load.limit_amps:g} A",
             load.share,
             ", ".join(name for name, _ in load.devices),
         )
