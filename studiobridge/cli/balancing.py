@@ -201,4 +201,5 @@ def _print(profile: SetProfile, found: Balanced) -> None:
     show.out()
     show.out(
         "Without what walls and ceiling bounce back: where a meter differs, the meter is right."
+        " How sure such figures are, `studiobridge light` says."
     )

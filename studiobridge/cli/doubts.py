@@ -15,7 +15,7 @@ from studiobridge.figures.meters import Metered, metered, told_by_watts, will_do
 from studiobridge.figures.room import room_of
 from studiobridge.figures.stations import apart as apart_of
 from studiobridge.profile.build import Reading
-from studiobridge.profile.model import MARK, Device, Preset, SetProfile
+from studiobridge.profile.model import MARK, Device, Preset, SetProfile, Wants
 from studiobridge.profile.text import Problem
 from studiobridge.shown.framing import face_words, fit_words
 from studiobridge.shown.keying import doubt_words
@@ -185,6 +185,21 @@ def about_readings(reading: Reading) -> list[Problem]:
         )
         for text in made.dimmers
     )
+    return found
+
+
+def about_wants(reading: Reading) -> list[Problem]:
+    """Looks that do not give what they say they are for."""
+    profile = reading.profile
+    found: list[Problem] = []
+    for name, look in profile.looks.items():
+        if look.wants == Wants():
+            continue
+        from studiobridge.figures.balance import stands
+        from studiobridge.shown.balance import far_off
+
+        todo = f"see what gives it: studiobridge balance --look {name}"
+        found += [reading.problem(("looks", name), t, todo) for t in far_off(stands(profile, name))]
     return found
 
 

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 
 from studiobridge.cli import show
 from studiobridge.cli.readings import bar, not_computed
+from studiobridge.figures.balance import stands
 from studiobridge.figures.calibration import Calibration
 from studiobridge.figures.known import FixtureKnown
 from studiobridge.figures.light import FixtureLight, LightReading
@@ -14,6 +15,7 @@ from studiobridge.figures.meter import AS_GOOD_AS, Predicted
 from studiobridge.figures.sure import rounded, within
 from studiobridge.profile.model import SetProfile
 from studiobridge.shown import words
+from studiobridge.shown.balance import wants_lines
 from studiobridge.shown.lengths import Lengths
 from studiobridge.shown.light import bounced, light_lines, lux, meter_lines
 
@@ -63,6 +65,15 @@ def cheek(fixture: FixtureLight, known: FixtureKnown | None) -> str:
     return f"{value:.0f} lx {fixture.side}"
 
 
+def _meant(profile: SetProfile, reading: LightReading) -> list[tuple[str, str]]:
+    """How far the look is from what it says it is for."""
+    if reading.look is None or reading.look not in profile.looks:
+        return []
+    wants = profile.looks[reading.look].wants
+    got = reading.whole.cct if reading.whole is not None else None
+    return wants_lines(stands(profile, reading.look), wants.white, got)
+
+
 def print_light(
     profile: SetProfile,
     reading: LightReading,
@@ -110,6 +121,7 @@ def print_light(
         show.out()
     lines = [
         *light_lines(profile, reading),
+        *_meant(profile, reading),
         *(meter_lines(metered) if metered is not None else ()),
         *sensor_lines(profile, sensors, read),
     ]

@@ -51,6 +51,7 @@ def check(
         about_mains,
         about_picture,
         about_readings,
+        about_wants,
         about_watts,
     )
     from studiobridge.cli.granted import about_granted, about_unused
@@ -80,7 +81,7 @@ def check(
         too_much, near = about_mains(reading)
         (warnings if allow_overload else problems).extend(too_much)
         warnings += [*near, *about_gear(reading), *about_watts(reading)]
-        warnings += [*about_picture(reading), *about_readings(reading)]
+        warnings += [*about_picture(reading), *about_readings(reading), *about_wants(reading)]
         warnings += [*about_granted(reading), *about_unused(reading)]
         warnings.sort(key=lambda p: (p.line, p.column))
     except ProfileError as error:
@@ -242,8 +243,10 @@ def light(
     unless told to keep readings."""
     from studiobridge.cli import printed_light, readings
     from studiobridge.figures import calibration
+    from studiobridge.figures.balance import stands
     from studiobridge.figures.light import light_of
     from studiobridge.figures.meter import predicted
+    from studiobridge.shown.balance import wish_json
 
     reading = read_or_stop(profile)
     name, presets = presets_or_stop(reading, look)
@@ -256,6 +259,7 @@ def light(
     read = _sensors_now(measured.name, settings) if now else None
     if as_json:
         whole = {**readings.plain(found), "sensors": readings.plain(sensors)}
+        whole["wants"] = [wish_json(wish) for wish in stands(measured, name)]
         if made is not None:
             whole["meter"] = readings.plain(made.shown)
         show.print_json(whole if read is None else {**whole, "now": read})

@@ -125,14 +125,18 @@ def balance(
     )
 
 
-def stands(profile: SetProfile, look: str, wants: Wants) -> tuple[Wish, ...]:
+def stands(profile: SetProfile, look: str | None) -> tuple[Wish, ...]:
     """How far a look is from what it is for, as it stands. Empty where that cannot be reckoned."""
+    if look is None or look not in profile.looks:
+        return ()
+    wants = profile.looks[look].wants
+    if wants == Wants():
+        return ()
     try:
         made = Sums(profile, look, Wants(), wants, Face(profile), {}, [])
     except CannotBalance:
         return ()
-    x = made.shares()
-    return tuple(wish for wish in made.wishes(x) if wish.by == "look")
+    return tuple(wish for wish in made.wishes(made.shares()) if wish.by == "look")
 
 
 def _setting(

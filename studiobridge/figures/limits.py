@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from studiobridge.figures import calibration
 from studiobridge.figures.rays import Point3, at, facing, thrown
 from studiobridge.figures.targets import Lamp
 from studiobridge.profile.model import Device, SetProfile
@@ -67,6 +68,8 @@ def limits_of(
 ) -> list[Limit]:
     """A limit for each wish that is missed."""
     set_to = list(zip(lamps, levels, strict=True))
+    if profile.readings:
+        profile = calibration.settled(profile)  # lights are moved about, and their readings are not
     return [_limit(profile, set_to, wish) for wish in wishes if wish.missed]
 
 
@@ -88,7 +91,7 @@ def _limit(profile: SetProfile, set_to: Sequence[tuple[Lamp, float]], wish: Wish
         return Limit(wish, "others", ())
     moves = []
     for lamp in ends:
-        found = moved(profile, lamp.device, factor, straight=wish.what == "rim")
+        found = moved(profile, profile.devices[lamp.name], factor, straight=wish.what == "rim")
         if found is not None:
             moves.append((lamp.name, *found))
     why: Literal["most", "least"] = "least" if too_much else "most"

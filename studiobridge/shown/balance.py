@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from studiobridge.craft.grid import mired
 from studiobridge.figures.balance import Balanced, Setting
 from studiobridge.figures.limits import Limit, Wish
 from studiobridge.figures.whites import Whites
@@ -16,6 +17,8 @@ from studiobridge.shown.lengths import Lengths
 
 # Less than this (stops, mired) is as wanted: nobody sees it, and no dial is set to it.
 RIGHT, RIGHT_MIRED = 0.05, 1.0
+# From here on (stops) `check` doubts that a look does what it is for.
+DOUBTFUL = 0.25
 WHOSE = {"asked": "asked", "look": "what the look is for", "as it is": "as the look has it"}
 
 Row = tuple[str, ...]
@@ -48,7 +51,7 @@ def _preset(preset: Preset) -> str:
 def wish_rows(profile: SetProfile, found: Balanced) -> list[Row]:
     """A row a wish: what was wanted, what there is, how far off, and whose wish it was."""
     rows: list[Row] = [
-        (_about(w), _amount(w, w.wanted, found), _amount(w, w.got, found), _off(w), WHOSE[w.by])
+        (about(w), _amount(w, w.wanted, found), _amount(w, w.got, found), _off(w), WHOSE[w.by])
         for w in found.wishes
     ]
     white = found.white
@@ -58,7 +61,7 @@ def wish_rows(profile: SetProfile, found: Balanced) -> list[Row]:
     return rows
 
 
-def _about(wish: Wish) -> str:
+def about(wish: Wish) -> str:
     names = {"face": "face", "ratio": "key to fill"}
     return names.get(wish.what) or words.clean(wish.device or wish.what, 40)
 
@@ -107,7 +110,7 @@ def _limit(profile: SetProfile, found: Balanced, limit: Limit) -> str:
     wish, lengths = limit.wish, Lengths(profile.feet)
     names = words.listed(limit.lights)
     nearest = wish.nearest if wish.nearest is not None else wish.got
-    said = f"{_about(wish)}: {_amount(wish, wish.wanted)} cannot be had"
+    said = f"{about(wish)}: {_amount(wish, wish.wanted)} cannot be had"
     can = _amount(wish, nearest)
     todo = [_ask_for(profile, found, wish, nearest)]
     if limit.why == "lit":
@@ -121,6 +124,8 @@ def _limit(profile: SetProfile, found: Balanced, limit: Limit) -> str:
             f" forward, flag {first}, or {todo[0]}"
         )
     if limit.why == "others":
+        if abs(wish.wanted - nearest) < RIGHT:  # it alone could be had
+            return f"{said}: it gave way to what counts more, or no light has so fine a step"
         return f"{said}: it gave way to the face and its ratio; {' or '.join(todo)}"
     end = "all they give" if len(limit.lights) > 1 else "all it gives"
     if limit.why == "least":
@@ -174,15 +179,33 @@ def other_lines(found: Balanced) -> list[str]:
     return lines
 
 
-def wants_lines(wishes: Sequence[Wish]) -> list[tuple[str, str]]:
-    """How far a look is from what it is for, for the lines of `light`."""
-    off = [w for w in wishes if abs(w.off) >= RIGHT]
-    if not wishes:
-        return []
-    if not off:
-        return [("what for", "as the look wants it")]
-    parts = [f"{_about(w)} {_off(w)} ({_amount(w, w.wanted)} wanted)" for w in off]
-    return [("what for", f"{'; '.join(parts)}: `studiobridge balance` says what to set")]
+def wants_lines(
+    wishes: Sequence[Wish], wanted: float | None = None, got: float | None = None
+) -> list[tuple[str, str]]:
+    """How far a look is from what it is for, a line; `wanted` and `got` are its white (K)."""
+    parts = [
+        f"{about(w)} {_off(w)} ({_amount(w, w.wanted)} wanted)"
+        for w in wishes
+        if abs(w.off) >= RIGHT
+    ]
+    if wanted is not None and got is not None:
+        off = mired(got) - mired(wanted)
+        if abs(off) >= RIGHT_MIRED:
+            side = "warmer" if off > 0 else "cooler"
+            parts.append(f"white {abs(off):.0f} mired {side} ({wanted:.0f} K wanted)")
+    if parts:
+        return [("meant", f"{'; '.join(parts)}: `studiobridge balance` says what to set")]
+    return [("meant", "as the look wants it")] if wishes or wanted is not None else []
+
+
+def far_off(wishes: Sequence[Wish]) -> list[str]:
+    """What `check` says of a look that does not give what it is for."""
+    return [
+        f"{about(w)} is {_off(w)}: the look wants {_amount(w, w.wanted)} and gives"
+        f" {_amount(w, w.got)}"
+        for w in wishes
+        if abs(w.off) > DOUBTFUL
+    ]
 
 
 def wish_json(wish: Wish) -> dict[str, Any]:

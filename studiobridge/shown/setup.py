@@ -212,12 +212,12 @@ def turned(degrees: float) -> str:
 def _power(profile: SetProfile, setup: Setup) -> list[Line]:
     look = f" --look {setup.look}" if setup.look and setup.look != profile.default_look else ""
     lines: list[Line] = []
-    for circuit, watts in setup.feeds:
+    for circuit, watts, amps in setup.feeds:
         names = [
             d.name for d in profile.devices.values() if d.circuit == circuit and d.fed_by == circuit
         ]
         if names:
-            carried = f"; {watts:.0f} W in this look" if watts else ""
+            carried = f"; {watts:.0f} W, {amps:.1f} A in this look" if watts else ""
             lines.append((circuit, f"plug in {words.listed(names)}, lamps turned away{carried}"))
     lines.append(
         (

@@ -23,6 +23,7 @@ from studiobridge.shown.keying import keying_lines
 from studiobridge.shown.lengths import Lengths
 from studiobridge.shown.light import (
     backdrop_lines,
+    backdrops_of,
     exposure_lines,
     face_lines,
     lux,
@@ -123,7 +124,7 @@ def light_lines(profile: SetProfile, reading: LightReading) -> list[tuple[str, s
         *face_lines(reading, brief=True),
         *white_lines(reading, brief=True),
         *exposure_lines(profile.picture, reading, brief=True),
-        *(line for found in reading.backdrops for line in backdrop_lines(found, reading.sure)),
+        *(line for found in backdrops_of(reading) for line in backdrop_lines(found, reading.sure)),
         *(line for made in reading.keying for line in keying_lines(profile, made, brief=True)),
     ]
 

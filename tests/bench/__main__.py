@@ -33,6 +33,7 @@ from studiobridge.control.plan import plan
 from studiobridge.profile.model import SetProfile
 from studiobridge.rehearsal.live import LiveRoom
 from studiobridge.speech.message import Message
+from tests.bench.balance import balance_row
 from tests.bench.fade import fade_row
 from tests.bench.page import page_rows
 from tests.bench.process import bridge, cpu_seconds, listener
@@ -566,7 +567,7 @@ def main() -> None:
             trip = round_trip(broker.port)
             add(idle_row(broker, folder), frozen_row(broker, folder))
     add(*page_rows(trip))
-    add(memory_row(), plan_row(), *start_rows(), fade_row())
+    add(memory_row(), plan_row(), *start_rows(), balance_row(), fade_row())
 
 
 if __name__ == "__main__":

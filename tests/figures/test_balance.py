@@ -73,7 +73,7 @@ def test_what_is_asked_goes_before_what_the_look_is_for() -> None:
         "face": ("look", 500.0),
         "ratio": ("asked", pytest.approx(2.0)),
     }
-    off = {w.what: w.off for w in stands(profile, "day", look.wants)}
+    off = {w.what: w.off for w in stands(profile, "day")}
     # as it stands 400 and 240 lx: 640 lx, and 1.67 to 1
     assert off["face"] == pytest.approx(math.log2(640 / 500))
     assert off["ratio"] == pytest.approx(math.log2(400 / 240 / 4))

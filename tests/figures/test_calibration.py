@@ -6,6 +6,7 @@ import math
 import random
 from collections.abc import Sequence
 from dataclasses import replace
+from fractions import Fraction
 
 import pytest
 from hypothesis import given, settings
@@ -16,7 +17,8 @@ from studiobridge.figures import calibration, sure
 from studiobridge.figures.calibration import calibrate
 from studiobridge.figures.face import Face
 from studiobridge.figures.light import light_of
-from studiobridge.profile.model import MeterReading, Output, Preset, SetProfile
+from studiobridge.figures.stations import as_if
+from studiobridge.profile.model import MeterReading, Output, Picture, Preset, SetProfile
 from tests.figures.sets import CAMERA, PLUG
 from tests.figures.test_sure import (
     CLOTH,
@@ -178,6 +180,16 @@ def test_a_hand_that_shakes_widens_the_band() -> None:
     assert bands[1] > 1.3 * bands[0]
 
 
+def test_a_dome_is_compared_with_what_a_dome_reads() -> None:
+    """It gets light from beside and behind as well: (1 + cos) / 2 of the light, not cos of it."""
+    profile = replace(corner(), picture=Picture(receptor="dome"))
+    dome = Face(profile).whole({"key": LEVELS["key"]}).dome
+    assert dome > 1.1 * gives(corner(), "key")
+    assert scales(with_readings(profile, read(dome, "key")))["key"] == pytest.approx(1.0, rel=1e-3)
+    flat = scales(with_readings(corner(), read(dome, "key")))["key"]
+    assert flat == pytest.approx(dome / gives(corner(), "key"), rel=0.01)
+
+
 # ---- the odd one out ------------------------------------------------------------------------
 
 
@@ -332,6 +344,11 @@ def test_whatever_is_read_comes_to_numbers(
 def test_a_set_whose_meter_has_spoken_can_be_moved_about() -> None:
     """A reading holds where the light stood; what moves lights takes what it came to along."""
     profile = with_readings(corner(), read(KEY_LUX, "key"))
-    moved = calibration.settled(profile)
-    assert moved.readings == ()
-    assert gives(moved, "key", "fill") == pytest.approx(gives(profile, "key", "fill"))
+    settled = calibration.settled(profile)
+    assert gives(settled, "key", "fill") == pytest.approx(gives(profile, "key", "fill"))
+    # another lens, another depth: the key is still the lamp that the meter met, 1.3 of its figure
+    chain = {"cloth": Fraction("0.2"), "mark": Fraction("1.0")}
+    deep = replace(profile, room=replace(profile.room, chain=chain))
+    supposed = as_if(deep, {"mark": "mark"}, {"mark": Fraction("0.6")})
+    plain = as_if(replace(deep, readings=()), {"mark": "mark"}, {"mark": Fraction("0.6")})
+    assert gives(supposed, "key") / gives(plain, "key") == pytest.approx(1.3, rel=0.01)
