@@ -234,7 +234,7 @@ def _lights(
     return tuple(found)
 
 
-def _over(part: Sequence[Point2]) -> list[Point2]:
+def over(part: Sequence[Point2]) -> list[Point2]:
     """Points over a convex polygon, row by row from its lower left: from edge to edge of it."""
     low, high = min(p[1] for p in part), max(p[1] for p in part)
     found = []
@@ -263,7 +263,7 @@ def _judged(
     spots: Sequence[Spot] = found.field
     in_picture = seen is not None and bool(seen.part)
     if seen is not None and in_picture:
-        points = _over(seen.part)
+        points = over(seen.part)
         spots = surface.spots(points, [light.on(surface.at(points)) for light in surface.lights])
     seen_of = [spot.luminance for spot in spots if spot.luminance is not None]
     as_seen = len(seen_of) == len(spots)

@@ -19,7 +19,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from studiobridge.craft.bounded import solve
-from studiobridge.craft.exposure import C_DOME
 from studiobridge.figures import rays, sure
 from studiobridge.figures.rays import Point3
 from studiobridge.figures.sure import Sure
@@ -183,6 +182,8 @@ def settled(profile: SetProfile) -> SetProfile:
 
     For what moves lights about: readings hold where the lights stood when they were taken.
     """
+    if not profile.readings:
+        return profile
     scales = of(profile).fit.scales
     devices = {
         name: replace(device, output=Output(device.output.lux * scales[name], device.output.at))
@@ -260,7 +261,7 @@ def _lamps(
 
     `known` is what they give there at full, for as many readings as there are at one place.
     """
-    dome = bare.picture.constant == C_DOME
+    dome = bare.picture.receptor == "dome"
     looks: Point3 = (0.0, 1.0, 0.0)
     if reading.at == FACE:
         where, looks, place = bare.room.mark, rays.facing(bare), "mark"
@@ -471,7 +472,8 @@ def _judge(
     elif n in apart:
         others = [str(m) for m in apart if m != n]
         if others:
-            why = f"and {' and '.join(others)} do not go together: take them again"
+            named = f"reading{'s' if len(others) > 1 else ''} {' and '.join(others)}"
+            why = f"does not go with {named}, and nobody knows which is right: take them again"
         else:
             why = "does not go with what the maker says and the others: take it again"
     return Judged(n, reading.at, on, reading.lux, predicted, stops, n not in odd, why)

@@ -40,7 +40,8 @@ class Whole:
 
     `cct` in K and `duv` are None where the white is not known, or too far off the locus for one.
     `dome` is what a dome reads there instead, which also gets light from beside and behind; None
-    where a light behind the plane has no output given.
+    where a light behind the plane has no output given. What a backdrop sends round the head is in
+    neither: some hundredths of a stop on a dome.
     """
 
     lux: float

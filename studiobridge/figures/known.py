@@ -216,7 +216,7 @@ def _backdrop(
         _stops(sure.ratio(middle, face)),
         _stops(sure.ratio(seen, face)),
         _stops(spread),
-        _stops(_spill(profile, device, glow)),
+        _stops(_spill(profile, device, seen)),
     )
 
 
@@ -229,9 +229,10 @@ def _glow(device: Device, preset: Preset | None) -> Sure:
     return sure.lit(device, full, level)
 
 
-def _spill(profile: SetProfile, device: Device, glow: Sure) -> Sure | None:
+def _spill(profile: SetProfile, device: Device, seen: Sure) -> Sure | None:
+    """What it throws on the subject's back, as well known as what is seen of its middle (cd/m²)."""
     where, place = profile.room.mark, device.place
-    if where is None or place is None or device.size is None or glow.value <= 0:
+    if where is None or place is None or device.size is None or seen.value <= 0:
         return None
     gap = where.from_back - place.from_back
     if gap <= sure.PLACE:
@@ -239,9 +240,11 @@ def _spill(profile: SetProfile, device: Device, glow: Sure) -> Sure | None:
 
     def lux(away: float) -> float:
         assert device.size is not None
-        return mark.glow_on(glow.value, *device.size, away)
+        return mark.glow_on(seen.value, *device.size, away)
 
-    thrown = glow.times(lux(gap) / glow.value)
+    thrown = seen.times(lux(gap) / seen.value)
     nearer = (lux(gap - sure.PLACE) - lux(gap + sure.PLACE)) / 2.0
-    parts = {**thrown.parts, f"{device.name}: from_back": nearer, "mark: from_back": nearer}
+    parts = dict(thrown.parts)
+    for source, by in ((f"{device.name}: from_back", nearer), ("mark: from_back", -nearer)):
+        parts[source] = parts.get(source, 0.0) + by
     return Sure(thrown.value, parts)

@@ -1,10 +1,11 @@
 """The light of a look at the mark, and what a touched fixture does to the picture.
 
 Directions: the plane at the mark faces the camera (its place where the profile gives one, else
-straight away from the back wall). What a fixture gives there is inverse square and cosine;
-walls, ceiling and everything they bounce back are not in it, so a meter is right where it and
-this differ: held to the lights once, it makes the figures its own (`calibration.py`). The ratio
-is key over fill as they strike that plane, each by itself.
+straight away from the back wall). What a fixture gives there is inverse square and cosine, or
+that of its whole face where its size is given; walls, ceiling and everything they bounce back are
+not in it, so a meter is right where it and this differ: held to the lights once, it makes the
+figures its own (`calibration.py`). The ratio is key over fill as they strike that plane, each by
+itself.
 
 A figure that is missing is named, and whatever needs it is not computed.
 """

@@ -16,10 +16,10 @@ from dataclasses import dataclass
 
 from studiobridge.craft import mains
 from studiobridge.craft.tapes import CENTIMETRES, INCHES, Tapes, tapes
-from studiobridge.figures.draws import draw
 from studiobridge.figures.face import DARK, Face, share_of
 from studiobridge.figures.framing import view_of
 from studiobridge.figures.light import LightReading, light_of
+from studiobridge.figures.mains import load_of
 from studiobridge.figures.rays import Point3, aim_point, at
 from studiobridge.figures.sure import BOUNCE, HOLDING, METER
 from studiobridge.figures.watts import usual_draw
@@ -138,8 +138,8 @@ class Setup:
     # lights that are hot or run a fan after they are off: (device, s)
     cooling: tuple[tuple[str, float], ...]
     amps: tuple[str, ...]
-    # feeds of the mains, each with the watts it carries in this look
-    feeds: tuple[tuple[str, float], ...]
+    # circuits of the mains, each with what it carries in this look (W, A)
+    feeds: tuple[tuple[str, float, float], ...]
     missing: tuple[str, ...]
 
 
@@ -173,15 +173,8 @@ def setup_of(profile: SetProfile, look: str | None, presets: Mapping[str, Preset
         tuple((d.name, d.cools_in) for d in profile.devices.values() if d.cools_in > 0),
         tuple(d.name for d in profile.devices.values() if d.kind == "amp"),
         tuple(
-            (
-                circuit,
-                sum(
-                    draw(d, presets.get(d.name))
-                    for d in profile.devices.values()
-                    if d.circuit == circuit
-                ),
-            )
-            for circuit in profile.circuits
+            (load.circuit, load.watts, load.amps)
+            for load in (load_of(profile, c, presets) for c in profile.circuits.values())
         ),
         tuple(dict.fromkeys(missing)),
     )

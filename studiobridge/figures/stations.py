@@ -13,6 +13,7 @@ from types import MappingProxyType
 
 from studiobridge.craft import space
 from studiobridge.craft.space import Link
+from studiobridge.figures.calibration import settled
 from studiobridge.figures.framing import camera_of
 from studiobridge.profile.model import MARK, Place, SetProfile
 
@@ -76,7 +77,11 @@ def as_if(
     links: Mapping[str, Fraction],
     focal: float | None = None,
 ) -> SetProfile:
-    """The set with other depths in its chain and another lens; what stands at a link moves."""
+    """The set with other depths in its chain and another lens; what stands at a link moves.
+
+    A meter was held where things stood: what it made of the lamps is taken along.
+    """
+    profile = settled(profile)
     room = replace(profile.room, chain=MappingProxyType({**profile.room.chain, **links}))
     totals = ends(replace(profile, room=room))
     devices = dict(profile.devices)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from studiobridge.figures.backdrops import Backdrop
 from studiobridge.figures.calibration import Calibration
@@ -26,10 +27,24 @@ def light_lines(profile: SetProfile, reading: LightReading) -> list[Line]:
         *face_lines(reading, dome=profile.picture.receptor == "dome"),
         *white_lines(reading),
         *exposure_lines(profile.picture, reading),
-        *(line for found in reading.backdrops for line in backdrop_lines(found, reading.sure)),
+        *(line for found in backdrops_of(reading) for line in backdrop_lines(found, reading.sure)),
         *(line for found in reading.keying for line in keying_lines(profile, found)),
         *sure_lines(profile, reading),
         *banding_lines(reading, profile.picture.frames),
+    ]
+
+
+def backdrops_of(reading: LightReading) -> list[Backdrop]:
+    """Every backdrop; of a screen whose key is judged evenness and spill are said there, in the
+    key's own light, and not once more of what else falls on it."""
+    judged = {(made.device, point.about) for made in reading.keying for point in made.points}
+    return [
+        replace(
+            found,
+            spread=None if (found.device, "evenness") in judged else found.spread,
+            spill=None if (found.device, "spill") in judged else found.spill,
+        )
+        for found in reading.backdrops
     ]
 
 

@@ -75,10 +75,15 @@ def _with_lines(*sections: Section) -> list[Section]:
 
 def pack_lines(pack: Sequence[Packed], lengths: Lengths) -> list[Line]:
     """A line a group: `stands: 3 stands (key, fill, rim), 1 tripod (camera)`."""
+    return [(group, "; ".join(items)) for group, items in packed(pack, lengths).items()]
+
+
+def packed(pack: Sequence[Packed], lengths: Lengths) -> dict[str, list[str]]:
+    """Every thing to bring in words, by group."""
     groups: dict[str, list[str]] = {}
     for item in pack:
         groups.setdefault(item.group, []).append(_packed(item, lengths))
-    return [(group, "; ".join(items)) for group, items in groups.items()]
+    return groups
 
 
 def _packed(item: Packed, lengths: Lengths) -> str:
@@ -212,12 +217,12 @@ def turned(degrees: float) -> str:
 def _power(profile: SetProfile, setup: Setup) -> list[Line]:
     look = f" --look {setup.look}" if setup.look and setup.look != profile.default_look else ""
     lines: list[Line] = []
-    for circuit, watts in setup.feeds:
+    for circuit, watts, amps in setup.feeds:
         names = [
             d.name for d in profile.devices.values() if d.circuit == circuit and d.fed_by == circuit
         ]
         if names:
-            carried = f"; {watts:.0f} W in this look" if watts else ""
+            carried = f"; {watts:.0f} W, {amps:.1f} A in this look" if watts else ""
             lines.append((circuit, f"plug in {words.listed(names)}, lamps turned away{carried}"))
     lines.append(
         (

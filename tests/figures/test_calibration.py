@@ -6,17 +6,20 @@ import math
 import random
 from collections.abc import Sequence
 from dataclasses import replace
+from fractions import Fraction
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import lsq_linear
 
+from studiobridge.craft.chroma import Colour
 from studiobridge.figures import calibration, sure
 from studiobridge.figures.calibration import calibrate
 from studiobridge.figures.face import Face
 from studiobridge.figures.light import light_of
-from studiobridge.profile.model import MeterReading, Output, Preset, SetProfile
+from studiobridge.figures.stations import as_if
+from studiobridge.profile.model import MeterReading, Output, Picture, Preset, SetProfile
 from tests.figures.sets import CAMERA, PLUG
 from tests.figures.test_sure import (
     CLOTH,
@@ -178,6 +181,16 @@ def test_a_hand_that_shakes_widens_the_band() -> None:
     assert bands[1] > 1.3 * bands[0]
 
 
+def test_a_dome_is_compared_with_what_a_dome_reads() -> None:
+    """It gets light from beside and behind as well: (1 + cos) / 2 of the light, not cos of it."""
+    profile = replace(corner(), picture=Picture(receptor="dome"))
+    dome = Face(profile).whole({"key": LEVELS["key"]}).dome
+    assert dome > 1.1 * gives(corner(), "key")
+    assert scales(with_readings(profile, read(dome, "key")))["key"] == pytest.approx(1.0, rel=1e-3)
+    flat = scales(with_readings(corner(), read(dome, "key")))["key"]
+    assert flat == pytest.approx(dome / gives(corner(), "key"), rel=0.01)
+
+
 # ---- the odd one out ------------------------------------------------------------------------
 
 
@@ -212,7 +225,11 @@ def test_two_that_contradict_are_both_named_and_neither_is_believed() -> None:
     profile = with_readings(corner(), read(300.0, "key"), read(180.0, "key"))
     made = calibrate(profile)
     assert made.apart == (1, 2)
-    assert all(r.used and "do not go together" in r.why for r in made.readings)
+    assert [r.why.split(",")[0] for r in made.readings] == [
+        "does not go with reading 2",
+        "does not go with reading 1",
+    ]
+    assert all(r.used for r in made.readings)
     assert made.scales[0].within > 0.3
 
 
@@ -292,6 +309,13 @@ def test_less_than_the_dark_room_is_no_light() -> None:
     assert "no more than what was read there" in _whys(read(40.0), read(39.0, "key"))[1]
 
 
+def test_a_coloured_light_is_no_measure_of_its_white() -> None:
+    blue = Preset(60.0, None, Colour(0.2, 0.2))
+    made = calibrate(with_readings(corner(), MeterReading(90.0, "face", {"key": blue}, "day")))
+    assert made.scales == ()
+    assert "key was coloured" in made.readings[0].why
+
+
 def test_a_figure_that_is_missing_is_named() -> None:
     blind = replace(NEAR_FILL, output=None)
     made = calibrate(
@@ -332,6 +356,11 @@ def test_whatever_is_read_comes_to_numbers(
 def test_a_set_whose_meter_has_spoken_can_be_moved_about() -> None:
     """A reading holds where the light stood; what moves lights takes what it came to along."""
     profile = with_readings(corner(), read(KEY_LUX, "key"))
-    moved = calibration.settled(profile)
-    assert moved.readings == ()
-    assert gives(moved, "key", "fill") == pytest.approx(gives(profile, "key", "fill"))
+    settled = calibration.settled(profile)
+    assert gives(settled, "key", "fill") == pytest.approx(gives(profile, "key", "fill"))
+    # another lens, another depth: the key is still the lamp that the meter met, 1.3 of its figure
+    chain = {"cloth": Fraction("0.2"), "mark": Fraction("1.0")}
+    deep = replace(profile, room=replace(profile.room, chain=chain))
+    supposed = as_if(deep, {"mark": "mark"}, {"mark": Fraction("0.6")})
+    plain = as_if(replace(deep, readings=()), {"mark": "mark"}, {"mark": Fraction("0.6")})
+    assert gives(supposed, "key") / gives(plain, "key") == pytest.approx(1.3, rel=0.01)

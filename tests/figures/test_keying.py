@@ -119,6 +119,24 @@ def test_what_it_throws_on_who_sits_before_it() -> None:
     assert point(near, "spill").value > point(made, "spill").value
 
 
+def test_its_light_is_held_against_the_key_and_not_the_fill() -> None:
+    """A fill from where the key is doubles the light on the face, and not the key."""
+    fill = replace(LAMP, name="fill", role="fill", place=Place(4.0, 0.01, 1.5, "mark"))
+    lit = {"key": FULL, "screen": Preset(20.0, None, PURE_GREEN)}
+    alone = keyed(corner(LAMP, fill, GLOWING), **lit)
+    both = keyed(corner(LAMP, fill, GLOWING), fill=FULL, **lit)
+    assert point(both, "spill").value == pytest.approx(point(alone, "spill").value)
+    assert point(both, "level").value == pytest.approx(point(alone, "level").value - 1, abs=0.01)
+
+
+def test_white_light_through_a_dyed_cloth() -> None:
+    """What it glows with is as bright as its glow says: green by the dye over its brightness."""
+    cloth = replace(GLOWING, dye=dyed())
+    made = keyed(corner(LAMP, cloth), key=FULL, screen=Preset(10.0, WHITE))
+    green = 4.0 * GREEN / BRIGHT / (18.0 / math.pi)
+    assert point(made, "level").value == pytest.approx(math.log2(green), abs=0.01)
+
+
 def test_the_shadow_of_a_key_from_the_side() -> None:
     """From 2 m to the side and 2 m before the face the shadow falls 2 m to the other side on the
     wall: out of a picture 3.9 m wide but for a shoulder, in one of half its sides."""

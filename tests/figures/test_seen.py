@@ -84,3 +84,15 @@ def test_the_edges_that_are_drawn_are_those_of_the_picture() -> None:
             assert start == (1.0, 4.0)
             assert 1.0 + (x - 1.0) * 4.0 / (4.0 - y) == pytest.approx(1.0 + sign * half)
     assert edges_of_view(stands(focal=None), 10.0) == ()
+
+
+def test_what_is_spare_and_where_the_floor_begins() -> None:
+    """Hung 1 cm to the right: on the left 2 - 1.976 - 0.01 m are left, less than anywhere else."""
+    found = seen_on(stands(), replace(WALL, place=Place(0.0, 0.01, 1.5)))
+    assert found is not None and found.spare is not None
+    assert found.spare == ("left", pytest.approx(2 - 2 * NEAR - 0.01))
+    # the picture's lower edge is 1.317 m under the lens there
+    assert not found.floor
+    low = replace(CAMERA, place=Place(4.0, 0.0, 1.3))
+    under = seen_on(stands(low), WALL)
+    assert under is not None and under.floor and under.spare is None

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from studiobridge.figures.mains import mains_of
 from studiobridge.figures.setup import Setup, in_order, setup_of
 from studiobridge.profile.model import Device, Picture, Place, Room
 from tests.figures.sets import CAMERA, FILL, KEY, MARK, PLUG, small
@@ -134,3 +135,44 @@ def test_a_meter_may_say_more_than_less_for_walls_only_add() -> None:
         low, high = check.band(check.flat)
         assert math.log2(high / check.flat) - math.log2(check.flat / low) == pytest.approx(1 / 3)
         assert check.within > 0.1
+
+
+def test_what_is_brought_and_laid_is_read_off_the_set() -> None:
+    found = setup(PLUG, KEY, FILL, CLOTH, GLASS, CAMERA)
+    assert [(r.device, r.feed, r.lead.length) for r in found.runs] == [("plug", "wall", 20.0)]
+    brought = {(p.group, p.what): (p.count, p.devices) for p in found.pack}
+    assert brought["power", "plug"] == (1, ("plug",))
+    assert brought["power", "device cable"] == (3, ("key", "fill", "glass"))
+    # a lead and three cables: one to spare; 100 Wh at 20 W, a fifth held back
+    assert brought["power", "spare cable"] == (1, ())
+    batteries = [p for p in found.pack if p.group == "batteries"]
+    assert [(p.devices, p.hours) for p in batteries] == [(("camera",), pytest.approx(4.0))]
+    assert [p.devices for p in found.pack if p.group == "picture and sound"] == [
+        ("glass",),
+        ("camera",),
+    ]
+    cloth = next(s for s in found.spots if s.device == "cloth")
+    assert cloth.ends == (-1.0, 1.0)
+    assert not any(s.fixed for s in found.spots)
+    profile = small(PLUG, KEY, FILL, CLOTH, GLASS, CAMERA)
+    load = mains_of(profile, "day", profile.looks["day"].presets).loads[0]
+    assert found.feeds == (("wall", load.watts, load.amps),)
+
+
+def test_a_set_without_a_mark_or_places_says_what_is_missing() -> None:
+    assert any("no mark given" in t for t in setup(room=Room(width=5.0)).missing)
+    assert not any("no mark given" in t for t in setup().missing)
+    bare = setup(
+        PLUG, replace(KEY, place=None), replace(FILL, place=None), replace(CAMERA, place=None)
+    )
+    assert bare.spots == ()
+    assert any("no places given" in t for t in bare.missing)
+    assert any("no place given for key" in t for t in bare.missing)
+
+
+def test_what_hangs_straight_over_the_mark_is_not_turned() -> None:
+    above = replace(KEY, name="above", place=Place(1.0, 0.0, 2.5, "mark"))
+    aim = next(s.aim for s in setup(PLUG, KEY, FILL, above, CAMERA).spots if s.device == "above")
+    assert aim is not None
+    assert (aim.to, aim.turn, aim.tilt) == ("mark", 0.0, pytest.approx(-90.0))
+    assert (aim.height, aim.distance) == (1.5, pytest.approx(1.0))

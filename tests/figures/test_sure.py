@@ -194,3 +194,24 @@ def test_the_mixed_white_lies_within_for_about_95_of_100() -> None:
         cct = Face(true).whole(whites).cct
         inside += abs(1e6 / cct - 1e6 / known.whole.cct) <= known.sure.white
     held(inside, draws)
+
+
+def test_what_is_said_of_a_backdrop_is_as_sure_as_it_says() -> None:
+    """Of a bell two deviations wide on either side, half lies within a third of that."""
+    profile, dice = corner(), random.Random(21)
+    known = light_of(profile, "day", LEVELS)
+    said, band = known.backdrops[0], known.sure.backdrop("cloth")
+    off: dict[str, list[float]] = {n: [] for n in ("incident", "against_grey", "spread", "spill")}
+    for _ in range(80):
+        true = as_it_is(profile, dice)
+        cloth = true.devices["cloth"]
+        reflects = cloth.reflects * (1.0 + dice.gauss(0.0, sure.REFLECTS / 2.0))
+        devices = {**true.devices, "cloth": replace(cloth, reflects=reflects)}
+        found = light_of(replace(true, devices=devices), "day", LEVELS, weighed=False).backdrops[0]
+        for name in ("incident", "against_grey", "spread"):
+            by = abs(getattr(found, name) - getattr(said, name))
+            off[name].append(by / getattr(band, name))
+        off["spill"].append(abs(math.log2(found.spill / said.spill)) / band.spill)
+    for name, shares in off.items():
+        assert sum(share <= 1.0 for share in shares) >= 70, name
+        assert 0.22 <= sorted(shares)[40] <= 0.5, name

@@ -60,3 +60,16 @@ def test_the_light_of_a_colour_as_part_of_its_white() -> None:
     # half of 20 cd/m² of white is 10 in green, over a card of 18 % under 100 lx
     assert point(made, "level").value == pytest.approx(math.log2(10 / (18 / math.pi)), abs=0.005)
     assert point(made, "colour").value == pytest.approx(math.log2(1 / mixed[0]), abs=0.01)
+
+
+def test_warm_light_through_a_dyed_cloth() -> None:
+    """As bright as its glow says, whatever the dye takes away: green over the brightness of what
+    comes through, the luminances of red, green and blue by the matrix of colour-science."""
+    dye = PAINTED.dye
+    assert dye is not None
+    cloth = replace(GLOWING, dye=dye)
+    made = keyed(corner(LAMP, cloth), key=FULL, screen=Preset(10.0, 2000.0))
+    through = white(2000.0) * linear(dye.x, dye.y)
+    bright = np.linalg.inv(TO_RGB)[1] @ through
+    level = math.log2(4.0 * through[1] / bright / (18.0 / math.pi))
+    assert point(made, "level").value == pytest.approx(level, abs=0.01)

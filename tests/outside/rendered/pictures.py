@@ -144,9 +144,12 @@ def cloth_of(cloth: Cloth) -> dict[str, Any]:
     return shape
 
 
-def walls(scene: Scene, reflectance: float) -> dict[str, Any]:
-    """The six sides of the room, matt, looking in."""
+def walls(scene: Scene, reflectance: float | tuple[float, float, float]) -> dict[str, Any]:
+    """The six sides of the room, matt, looking in: one grey, or that of walls, ceiling and floor."""
     wide, deep, high = scene.room
+    upright, above, below = (
+        reflectance if isinstance(reflectance, tuple) else (reflectance, reflectance, reflectance)
+    )
     found = {}
     for axis, side in enumerate((wide, deep, high)):
         for end in (0, 1):
@@ -156,8 +159,8 @@ def walls(scene: Scene, reflectance: float) -> dict[str, Any]:
             centre[axis] = (0.0 if axis else -wide / 2) + side * end
             # a level face is as wide as the room and as long as it is deep
             size = ((deep, high), (wide, high), (wide, deep))[axis]
-            shape = rectangle(centre, looks, size)
-            found[f"wall-{axis}-{end}"] = {**shape, "bsdf": _matt(reflectance)}
+            grey = upright if axis < 2 else (below, above)[end]
+            found[f"wall-{axis}-{end}"] = {**rectangle(centre, looks, size), "bsdf": _matt(grey)}
     return found
 
 
@@ -185,6 +188,7 @@ def render(
         "pixel_format": "rgb",
         "component_format": "float32",
     }
+    # read side by side, the lamps come in any order, and a seed is another picture each time
     scene = mi.load_dict(
         {
             "type": "scene",
@@ -195,7 +199,8 @@ def render(
                 "sampler": {"type": "multijitter", "sample_count": samples},
             },
             **things,
-        }
+        },
+        parallel=False,
     )
     return np.array(mi.render(scene, seed=seed), dtype=float)[..., 1]
 
@@ -264,7 +269,13 @@ def cloth_map(
     return np.array([[c.mean() for c in np.array_split(b, wide, axis=1)] for b in bands])
 
 
-def bounced(scene: Scene, reflectance: float, *, pixels: int = 80, seed: int = 1) -> Seen:
+def bounced(
+    scene: Scene,
+    reflectance: float | tuple[float, float, float],
+    *,
+    pixels: int = 120,
+    seed: int = 1,
+) -> Seen:
     """What the walls add at the mark (lx): all paths less those lit straight.
 
     One sample a pixel and the same seed twice: the straight part is the very same then and drops
