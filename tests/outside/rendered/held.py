@@ -16,7 +16,7 @@ from tests.outside.rendered import patches, pictures
 from tests.outside.rendered.patches import Array
 from tests.outside.rendered.pictures import Seen
 from tests.outside.rendered.rooms import look_of
-from tests.outside.rendered.scenes import Cloth, Panel, Scene, scene_of, vector
+from tests.outside.rendered.scenes import UP, Cloth, Panel, Scene, scene_of, vector
 
 # Part by which a light at the mark may differ from the witness.
 AT_MARK = 0.03
@@ -105,6 +105,7 @@ def at_mark(profile: SetProfile, where: str, render: bool = True) -> Iterator[Ro
     scene = scene_of(profile, look_of(profile))
     for panel in scene.panels:
         yield _one(profile, panel, f"{where} {panel.name}", render)
+        yield _turned(profile, panel, f"{where} {panel.name}", render)
         place = profile.devices[panel.name].place
         if place is None or place.aim != "mark":
             continue
@@ -129,6 +130,25 @@ def _one(profile: SetProfile, panel: Panel, where: str, render: bool) -> Row:
     straight = float(patches.of_panel(lit, scene.mark[None], -away / np.linalg.norm(away))[0])
     integral = patches.at_mark(scene, lit)
     return Row(where, "lx at the mark", house, integral, seen, AT_MARK, GRAZING * straight)
+
+
+def _turned(profile: SetProfile, panel: Panel, where: str, render: bool) -> Row:
+    """The same on a cheek: a plane that is level with the mark's and stands across it, towards the
+    lamp. A lamp behind the face is as much to a side as one before it."""
+    scene = scene_of(profile, look_of(profile)).only(panel.name)
+    lit, ray = scene.panels[0], Face(profile).rays.get(panel.name)
+    aside = np.cross(scene.facing, UP)
+    aside /= np.linalg.norm(aside)
+    if (lit.centre - scene.mark) @ aside < 0:
+        aside = -aside
+    seen = None
+    if render:
+        seen = pictures.illuminance(pictures.shapes(scene), scene.mark, aside)
+    away = lit.centre - scene.mark
+    straight = float(patches.of_panel(lit, scene.mark[None], away / np.linalg.norm(away))[0])
+    integral = float(patches.of_panel(lit, scene.mark[None], aside)[0])
+    house = ray.cheek if ray is not None and ray.cheek is not None else math.nan
+    return Row(where, "lx on the cheek", house, integral, seen, AT_MARK, GRAZING * straight)
 
 
 def on_cloths(profile: SetProfile, where: str, render: bool = True) -> Iterator[Row]:
