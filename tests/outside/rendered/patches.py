@@ -27,7 +27,7 @@ def _nodes(count: int) -> tuple[Array, Array]:
     return at / 2.0, weight / 2.0
 
 
-def _face(
+def face_of(
     centre: Array, right: Array, up: Array, size: tuple[float, float], nodes: int
 ) -> tuple[Array, Array]:
     """Spots of a rectangle and the area (m2) each stands for."""
@@ -55,7 +55,7 @@ def on_plane(
 
 def luminance(panel: Panel, nodes: int = NODES) -> float:
     """On its axis at full (cd/m2), so that its maker's figure holds at the maker's distance."""
-    spots, areas = _face(panel.centre, panel.right, panel.up, panel.size, nodes)
+    spots, areas = face_of(panel.centre, panel.right, panel.up, panel.size, nodes)
     at = panel.centre + panel.at * panel.axis
     one = on_plane(spots, areas, panel.axis, panel.power, at[None], -panel.axis)
     return float(panel.lux / one[0])
@@ -65,7 +65,7 @@ def of_panel(panel: Panel, points: Array, facing: Array, nodes: int = NODES) -> 
     """What a lamp at its share throws on planes at these points (lx)."""
     if panel.share == 0.0:
         return np.zeros(len(points))
-    spots, areas = _face(panel.centre, panel.right, panel.up, panel.size, nodes)
+    spots, areas = face_of(panel.centre, panel.right, panel.up, panel.size, nodes)
     one = on_plane(spots, areas, panel.axis, panel.power, points, facing)
     return panel.share * luminance(panel, nodes) * one
 
@@ -79,7 +79,7 @@ OUT = np.array([0.0, 1.0, 0.0])
 
 def spots_of(cloth: Cloth, nodes: int) -> tuple[Array, Array]:
     right, up = np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0])
-    return _face(cloth.centre, right, up, cloth.size, nodes)
+    return face_of(cloth.centre, right, up, cloth.size, nodes)
 
 
 def on_cloth(scene: Scene, points: Array) -> Array:
