@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from studiobridge.cli import show
 from studiobridge.cli.readings import bar, not_computed, percent
 from studiobridge.craft.lens import NEAR_A_FACE, PARTS_OF_DIAGONAL
-from studiobridge.figures.fitting import WHOLE, FitReading, Row, Sharp
+from studiobridge.figures.fitting import WHOLE, FitReading, Row, Sharp, Spill
+from studiobridge.figures.keying import SPILL
 from studiobridge.figures.shadow import Shadow
 from studiobridge.figures.stations import SAME
 from studiobridge.profile.model import SetProfile
@@ -16,9 +17,6 @@ from studiobridge.shown.lengths import Lengths
 
 # As many rows as are read at once; all are in --json.
 MOST_ROWS = 24
-# More of a keyed backdrop's light than this (stops under the face) has to be cleaned by hand.
-# Common practice, no source.
-CLEAN_FROM = -2.0
 
 
 def print_fit(profile: SetProfile, found: FitReading) -> None:
@@ -110,17 +108,21 @@ def _about(profile: SetProfile, found: FitReading, row: Row, lengths: Lengths) -
             f"shadow by {words.listed(hidden)}: out of the picture, or behind the presenter"
         )
     if found.spill is not None and found.backdrop is not None:
-        text = f"{words.clean(found.backdrop)} throws light on the back: {_stops(found.spill)}"
-        if profile.devices[found.backdrop].keys and found.spill > CLEAN_FROM:
-            text += "; more than about 2 stops under has to be cleaned by hand (common practice)"
-        lines.append(text)
+        lines.append(_spill(found.spill, words.clean(found.backdrop), lengths))
     return lines
 
 
-def _stops(value: float) -> str:
-    size = abs(value)
+def _spill(spill: Spill, name: str, lengths: Lengths) -> str:
+    size, than = abs(spill.stops), "the key" if spill.keyed else "the light on the face"
     many = "stops" if size >= 1.05 else "stop"
-    return f"{size:.1f} {many} {'over' if value > 0 else 'under'} the light on the face"
+    side = "over" if spill.stops > 0 else "under"
+    text = f"{name} throws light on the back: {size:.1f} {many} {side} {than}"
+    if spill.keyed and spill.stops > SPILL:
+        text += f"; {-SPILL:g} stops under is clean (common practice)"
+        if spill.clear_from is not None:
+            where = f"{lengths.one(spill.clear_from)} from {name}"
+            text += f": with the mark {where}, camera and lights moved with it"
+    return text
 
 
 def _sharp(found: FitReading, sharp: Sharp, lengths: Lengths) -> list[str]:

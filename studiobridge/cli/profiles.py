@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -372,18 +373,27 @@ def sheet(
     side: Annotated[
         bool, typer.Option("--side", help="FILE.svg: the room from the side alone.")
     ] = False,
+    pack: Annotated[
+        bool, typer.Option("--pack", help="FILE.html: a page more, the list of what is brought.")
+    ] = False,
 ) -> None:
     """Draw the sheet for the wall: where everything stands, what it is set to, the order."""
+    from functools import partial
+
     from studiobridge.shown import sheet as sheets
 
     reading = read_or_stop(profile)
     name, presets = presets_or_stop(reading, look)
-    drawers = {".html": sheets.page, ".htm": sheets.page, ".svg": sheets.picture}
+    whole = partial(sheets.page, pack=pack)
+    drawers: dict[str, Callable[..., str]] = {".html": whole, ".htm": whole, ".svg": sheets.picture}
+    what = "a sheet is an .html or an .svg"
     if side:
-        drawers = {".svg": sheets.from_the_side}
+        drawers, what = {".svg": sheets.from_the_side}, "the room from the side is an .svg"
+    if pack:
+        del drawers[".svg"]
+        what = "the list of what is brought is in an .html"
     draw = drawers.get(output.suffix.lower())
     if draw is None:
-        what = "the room from the side is an .svg" if side else "a sheet is an .html or an .svg"
         raise Stop(BAD_INPUT, f"{output}: {what} file")
     try:
         output.write_text(draw(reading.profile, name, presets), encoding="utf-8")

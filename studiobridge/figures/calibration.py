@@ -472,7 +472,8 @@ def _judge(
     elif n in apart:
         others = [str(m) for m in apart if m != n]
         if others:
-            why = f"and {' and '.join(others)} do not go together: take them again"
+            named = f"reading{'s' if len(others) > 1 else ''} {' and '.join(others)}"
+            why = f"does not go with {named}, and nobody knows which is right: take them again"
         else:
             why = "does not go with what the maker says and the others: take it again"
     return Judged(n, reading.at, on, reading.lux, predicted, stops, n not in odd, why)

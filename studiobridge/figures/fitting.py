@@ -16,6 +16,7 @@ from types import MappingProxyType
 
 from studiobridge.craft import lens
 from studiobridge.figures.depth import MOST_COMBINED, shortest
+from studiobridge.figures.face import DARK
 from studiobridge.figures.framing import (
     FRAMINGS,
     Fit,
@@ -25,9 +26,10 @@ from studiobridge.figures.framing import (
     seen_on,
     view_of,
 )
+from studiobridge.figures.keying import SPILL
 from studiobridge.figures.light import light_of
 from studiobridge.figures.rays import at
-from studiobridge.figures.shadow import Shadow, shadow_of
+from studiobridge.figures.shadow import FARTHEST, Shadow, clear_from, farther, shadow_of
 from studiobridge.figures.stations import apart, as_if, stations_of
 from studiobridge.profile.model import MARK, Device, SetProfile, Variation
 
@@ -66,6 +68,18 @@ class Sharp:
 
 
 @dataclass(frozen=True, slots=True)
+class Spill:
+    """What a backdrop throws on the presenter's back, in stops over the light on the face, or over
+    the key where it is `keyed`; then it is clean from `clear_from` before it (m) where that is
+    farther than now, and None says that it is clean now, or nowhere up to 6 m.
+    """
+
+    stops: float
+    keyed: bool
+    clear_from: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Row:
     """One lens, one framing, some variations: how deep, and what the picture is (m).
 
@@ -99,8 +113,7 @@ class FitReading:
     """How deep a room has to be: the answer, a row a lens, and what can be combined.
 
     `rows` come in pairs where variations help: with nothing given up, and the shortest. `idle`:
-    variations that save nothing with the lens of the answer. `spill` is what the backdrop throws
-    on the presenter's back against the light on the face (stops).
+    variations that save nothing with the lens of the answer. Shadows and spill are in its room.
     """
 
     backdrop: str | None
@@ -112,7 +125,7 @@ class FitReading:
     more: bool
     idle: tuple[str, ...]
     shadows: tuple[Shadow, ...]
-    spill: float | None
+    spill: Spill | None
     missing: tuple[str, ...]
 
 
@@ -163,8 +176,8 @@ def fit_of(
         except ValueError as lacks:
             return _nothing((str(lacks), *missing))
         rows.extend(_first_and_last(some))
-        answer = next((row for row in some if row.works), some[0])
-        if best is None or _better(answer, best[0], own):
+        answer = min(some, key=lambda row: _rank(row, own))
+        if best is None or _rank(answer, own) < _rank(best[0], own):
             best = (answer, some, more)
     assert best is not None
     answer, some, more = best
@@ -214,16 +227,14 @@ def _idle(
     return tuple(idle)
 
 
-def _better(one: Row, other: Row, own: float | None) -> bool:
-    """Does one answer more of what is asked, or in less depth? Of lenses that no depth tells apart
-    the set's own answers."""
-
-    def rank(row: Row) -> tuple[bool, bool, Fraction, bool]:
-        hinders = row.hinders
-        strange = row.depth is None and row.focal != own
-        return ("depth" in hinders, bool(hinders), row.depth or Fraction(0), strange)
-
-    return rank(one) < rank(other)
+def _rank(row: Row, own: float | None) -> tuple[bool, bool, float, Fraction, bool]:
+    """The least of these answers most of what is asked, in the least depth: where no backdrop
+    fills the picture the one that does so most, and of lenses that no depth tells apart the
+    set's own."""
+    beside = -round(row.covered or 0.0, 2) if "backdrop" in row.hinders else 0.0
+    strange = row.depth is None and row.focal != own
+    depth = row.depth if row.depth is not None else Fraction(0)
+    return ("depth" in row.hinders, bool(row.hinders), beside, depth, strange)
 
 
 def _set_of(profile: SetProfile, name: str | None) -> _Set | str:
@@ -266,7 +277,8 @@ def _say_missing(made: _Set, missing: list[str]) -> None:
     elif made.throw is None:
         missing.append(
             "no link of the chain ends at the mark, and a later one at the lens: only distances"
-            " are solved, not the depth ('room: stations: {mark: …, CAMERA: …}' says which)"
+            f" are solved, not the depth ('room: stations: {{mark: …, {made.camera.name}: …}}' says"
+            " which)"
         )
     elif room.depth is None:
         missing.append("no depth given for the room: what is left is not known")
@@ -419,7 +431,7 @@ def _sharp(made: _Set, supposed: SetProfile) -> Sharp | None:
     )
 
 
-def _about(made: _Set, answer: Row, missing: list[str]) -> tuple[tuple[Shadow, ...], float | None]:
+def _about(made: _Set, answer: Row, missing: list[str]) -> tuple[tuple[Shadow, ...], Spill | None]:
     """Shadows and spill in the answer's room: lights stand where they stand, and what is at the
     end of a link has moved with it."""
     if made.backdrop is None:
@@ -435,16 +447,61 @@ def _about(made: _Set, answer: Row, missing: list[str]) -> tuple[tuple[Shadow, .
         shadow = shadow_of(supposed, device, backdrop) if lit else None
         if shadow is None:
             continue
+        if shadow.seen:
+            shadow = replace(shadow, clear_from=clear_from(supposed, device, backdrop))
         shadows.append(shadow)
         if shadow.soft is None:
             missing.append(f"no size given for {device.name}: how soft its shadow is not known")
-    spill = None
-    if look is not None and backdrop.glow is not None:
-        light = light_of(supposed, supposed.default_look, presets)
-        thrown = next((b.spill for b in light.backdrops if b.device == backdrop.name), None)
-        if thrown and light.whole is not None and light.whole.lux > 0:
-            spill = math.log2(thrown / light.whole.lux)
-    return tuple(shadows), spill
+    return tuple(shadows), _spill(supposed, backdrop) if look is not None else None
+
+
+def _spill(profile: SetProfile, backdrop: Device) -> Spill | None:
+    """What the backdrop throws on the presenter's back; where it is keyed also from how far before
+    it that is clean, with camera and lights moved as one with the mark."""
+    stops = _spilled(profile, backdrop)
+    mark = profile.room.mark
+    if stops is None or mark is None or backdrop.place is None:
+        return None
+    if backdrop.keys is None:
+        return Spill(stops, False, None)
+    if stops <= SPILL:
+        return Spill(stops, True, None)
+    with_it = [
+        device
+        for device in profile.devices.values()
+        if device.place is not None
+        and device.place.from_back > mark.from_back
+        and device.place.aim != backdrop.name
+    ]
+    gap = mark.from_back - backdrop.place.from_back
+    near, far = 0.0, FARTHEST - gap
+    least = _spilled(farther(profile, with_it, far), backdrop) if far > 0 else None
+    if least is None or least > SPILL:
+        return Spill(stops, True, None)
+    while far - near > 0.005:  # it falls with every step away
+        middle = (near + far) / 2
+        found = _spilled(farther(profile, with_it, middle), backdrop)
+        if found is None or found > SPILL:
+            near = middle
+        else:
+            far = middle
+    return Spill(stops, True, gap + far)
+
+
+def _spilled(profile: SetProfile, backdrop: Device) -> float | None:
+    """The backdrop's light on the back in stops: over the key where it is keyed and lit so, else
+    over all light on the face."""
+    look = profile.default_look
+    light = light_of(
+        profile, look, profile.looks[look].presets if look is not None else {}, weighed=False
+    )
+    for keying in light.keying:
+        if keying.device == backdrop.name:
+            return next((p.value for p in keying.points if p.about == "spill"), None)
+    thrown = next((b.spill for b in light.backdrops if b.device == backdrop.name), None)
+    if not thrown or light.whole is None or light.whole.lux < DARK:
+        return None
+    return math.log2(thrown / light.whole.lux)
 
 
 def _level(presets: Mapping[str, object], name: str) -> float | None:

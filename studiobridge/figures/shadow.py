@@ -38,8 +38,7 @@ class Shadow:
     light that is a point. `soft` is how wide its edge is, across and up (m), None where the
     light's size is not known; `core`: is any of the head's shadow quite dark. `in_picture` is how
     much of it the picture shows beside the presenter (0-1), its soft edge half counted; None where
-    the lens is not known. `clear_from`: so far before the backdrop (m) the mark has to be, camera
-    and light moved with it, for none to be seen; None where it is clear, not known, or beyond 6 m.
+    the lens is not known. `clear_from` is for who asks for it (the function of that name).
     """
 
     light: str
@@ -49,7 +48,7 @@ class Shadow:
     soft: Point2 | None
     core: bool | None
     in_picture: float | None
-    clear_from: float | None
+    clear_from: float | None = None
 
     @property
     def hidden(self) -> bool:
@@ -76,10 +75,7 @@ def shadow_of(profile: SetProfile, light: Device, backdrop: Device) -> Shadow | 
         soft = (light.size[0] * grows, light.size[1] * grows)
         core = head[2] - head[0] > soft[0] and head[3] - head[1] > soft[1]
     shown = _shown(profile, light, backdrop)
-    clear = None
-    if shown is not None and shown >= SEEN_FROM:
-        clear = _clear_from(profile, light, backdrop)
-    return Shadow(light.name, backdrop.name, head, shoulders, soft, core, shown, clear)
+    return Shadow(light.name, backdrop.name, head, shoulders, soft, core, shown)
 
 
 def _grows(source: Point3, mark: Point3, wall: Point3) -> float:
@@ -144,14 +140,16 @@ def _within(part: tuple[Point2, ...], box: Box) -> float:
     return area(clip(part, halves))
 
 
-def _clear_from(profile: SetProfile, light: Device, backdrop: Device) -> float | None:
-    """The least distance of the mark from the backdrop at which nothing of the shadow is seen."""
+def clear_from(profile: SetProfile, light: Device, backdrop: Device) -> float | None:
+    """How far before the backdrop (m) the mark has to be, camera and light moved with it, for
+    nothing of a shadow to be seen; None where it is not known, or beyond 6 m."""
     mark, camera = profile.room.mark, camera_of(profile)
-    assert mark is not None and camera is not None and backdrop.place is not None
+    if mark is None or camera is None or backdrop.place is None:
+        return None
     gap = mark.from_back - backdrop.place.from_back
     step = 1
     while gap + step * STEP <= FARTHEST:
-        moved = _moved(profile, (camera, light), step * STEP)
+        moved = farther(profile, (camera, light), step * STEP)
         shown = _shown(moved, moved.devices[light.name], backdrop)
         if shown is not None and shown < SEEN_FROM:
             return gap + step * STEP
@@ -159,15 +157,15 @@ def _clear_from(profile: SetProfile, light: Device, backdrop: Device) -> float |
     return None
 
 
-def _moved(profile: SetProfile, what: Iterable[Device], by: float) -> SetProfile:
-    """The mark, the camera and a light farther from the back wall, as one."""
+def farther(profile: SetProfile, what: Iterable[Device], by: float) -> SetProfile:
+    """The mark and some devices farther from the back wall (m), as one."""
 
-    def farther(place: Place | None) -> Place | None:
+    def moved(place: Place | None) -> Place | None:
         return None if place is None else replace(place, from_back=place.from_back + by)
 
     devices = {
         **profile.devices,
-        **{d.name: replace(d, place=farther(d.place)) for d in what},
+        **{d.name: replace(d, place=moved(d.place)) for d in what},
     }
-    room = replace(profile.room, mark=farther(profile.room.mark))
+    room = replace(profile.room, mark=moved(profile.room.mark))
     return replace(profile, devices=MappingProxyType(devices), room=room)

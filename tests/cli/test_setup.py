@@ -89,6 +89,20 @@ def test_every_key_that_setup_prints_is_described(tmp_path: Path) -> None:
     assert {key for key in keys_of(found) if f"`{key}`" not in row} == set()
 
 
+def test_what_is_brought_is_a_page_of_the_sheet_where_it_is_asked_for(tmp_path: Path) -> None:
+    def sheet(*more: object) -> str:
+        out = tmp_path / "wall.html"
+        done = studiobridge("sheet", STALL, "-o", out, *more, home=tmp_path)
+        assert done.returncode == 0, done.stderr
+        return out.read_text(encoding="utf-8")
+
+    assert "lead of wash-tap, 30 ft of 16 AWG" not in sheet()
+    assert "lead of wash-tap, 30 ft of 16 AWG" in sheet("--pack")
+    svg = tmp_path / "wall.svg"
+    refused = studiobridge("sheet", STALL, "-o", svg, "--pack", home=tmp_path)
+    assert refused.returncode == 2 and "is in an .html file" in refused.stderr
+
+
 @pytest.mark.parametrize("command", ["check", "light", "room", "setup"])
 def test_a_camera_on_the_mark_itself_is_no_traceback(command: str, tmp_path: Path) -> None:
     path = tmp_path / "stall.yaml"

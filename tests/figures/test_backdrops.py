@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from studiobridge.figures.backdrops import Backdrop
+from studiobridge.figures.framing import seen_on
 from studiobridge.figures.light import LightReading, light_of
 from studiobridge.profile.build import read_profile
 from studiobridge.profile.model import Device, Output, Picture, Place, Preset
@@ -159,6 +160,21 @@ def test_evenness_is_over_the_part_in_the_picture() -> None:
     assert "under its middle" in text
     # the field is that of the whole cloth all the same
     assert found.field[0].across == -1.0
+
+
+@pytest.mark.parametrize("across", [-2.5, 2.5])
+def test_from_aside_the_picture_shows_a_part_with_slanted_edges(across: float) -> None:
+    """Against every point of 120 x 120 that the picture shows."""
+    aside = replace(CAMERA, place=Place(3.0, across, 2.6, "mark"))
+    profile = small(PLUG, WASH, aside, CLOTH, picture=Picture(focal=85.0, sensor=(24.0, 18.0)))
+    found = only(light_of(profile, "day", LIT))
+    seen = seen_on(profile, CLOTH)
+    assert seen is not None
+    assert len(seen.part) > 0
+    steps = [(i + 0.5) / 120 - 0.5 for i in range(120)]
+    shown = [washed(2 * s, 1.6 * t) for s in steps for t in steps if seen.shows((2 * s, 1.6 * t))]
+    assert 500 < len(shown) < 14_000
+    assert found.spread == pytest.approx(math.log2(max(shown) / min(shown)), abs=0.1)
 
 
 def test_own_light_evens_it_out_and_without_a_reflectance_the_light_on_it_is_judged() -> None:

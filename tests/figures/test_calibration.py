@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import lsq_linear
 
+from studiobridge.craft.chroma import Colour
 from studiobridge.figures import calibration, sure
 from studiobridge.figures.calibration import calibrate
 from studiobridge.figures.face import Face
@@ -224,7 +225,11 @@ def test_two_that_contradict_are_both_named_and_neither_is_believed() -> None:
     profile = with_readings(corner(), read(300.0, "key"), read(180.0, "key"))
     made = calibrate(profile)
     assert made.apart == (1, 2)
-    assert all(r.used and "do not go together" in r.why for r in made.readings)
+    assert [r.why.split(",")[0] for r in made.readings] == [
+        "does not go with reading 2",
+        "does not go with reading 1",
+    ]
+    assert all(r.used for r in made.readings)
     assert made.scales[0].within > 0.3
 
 
@@ -302,6 +307,13 @@ def test_the_same_reading_twice_counts_once() -> None:
 
 def test_less_than_the_dark_room_is_no_light() -> None:
     assert "no more than what was read there" in _whys(read(40.0), read(39.0, "key"))[1]
+
+
+def test_a_coloured_light_is_no_measure_of_its_white() -> None:
+    blue = Preset(60.0, None, Colour(0.2, 0.2))
+    made = calibrate(with_readings(corner(), MeterReading(90.0, "face", {"key": blue}, "day")))
+    assert made.scales == ()
+    assert "key was coloured" in made.readings[0].why
 
 
 def test_a_figure_that_is_missing_is_named() -> None:

@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 from fractions import Fraction
 from itertools import combinations
+from pathlib import Path
 from types import MappingProxyType
 
 import pytest
@@ -15,8 +16,11 @@ from hypothesis import strategies as st
 from studiobridge.craft.space import metres
 from studiobridge.figures.fitting import fit_of
 from studiobridge.figures.framing import framing, seen_on
+from studiobridge.figures.light import light_of
 from studiobridge.figures.room import room_of
+from studiobridge.figures.shadow import farther
 from studiobridge.figures.stations import as_if, stations_of
+from studiobridge.profile import read_profile
 from studiobridge.profile.model import Picture, Place, Room, SetProfile, Variation
 from tests.figures.sets import CAMERA, KEY, PLUG, small
 
@@ -51,7 +55,8 @@ def tight(
         MappingProxyType(STATIONS),
     )
     camera = replace(CAMERA, place=Place(3.0, 0.0, 1.5, "mark"))
-    made = small(PLUG, KEY, camera, CLOTH, room=room, picture=picture)
+    nothing_lit = {"looks": {}, "default_look": None}
+    made = small(PLUG, camera, CLOTH, room=room, picture=picture, **nothing_lit)
     return as_if(made, STATIONS, {})  # every place is where the chain says
 
 
@@ -155,6 +160,8 @@ def test_a_room_that_has_not_the_depth_and_a_cloth_that_is_too_small() -> None:
     assert wide.covered is not None and long.covered is not None
     assert wide.hinders == ("backdrop",)
     assert wide.covered < long.covered < 1
+    # none fills it: the answer is what does so most
+    assert found.answer == long
 
 
 def test_what_is_missing_is_said_and_the_rest_is_answered() -> None:
@@ -180,7 +187,7 @@ def test_what_is_missing_is_said_and_the_rest_is_answered() -> None:
     on_it = MappingProxyType({n: link for n, link in STATIONS.items() if n != "cloth"})
     no_cloth = replace(
         made,
-        devices=MappingProxyType({"camera": made.devices["camera"]}),
+        devices=MappingProxyType({n: d for n, d in made.devices.items() if n != "cloth"}),
         room=replace(made.room, stations=on_it),
     )
     found = fit_of(no_cloth, [24.0])
@@ -281,3 +288,30 @@ def test_less_of_the_chain_is_a_lens_that_is_nearer() -> None:
         ("small-rig",): (pytest.approx(2.0), True),
     }
     assert room_of(tight(picture=replace(LENS, fits=None))).shown == ()
+
+
+def test_from_how_far_a_keyed_screen_leaves_the_shoulders_clean() -> None:
+    """Two stops under the key, common practice: where it says so, the light reckoned there is just
+    that, and nearer it is more."""
+    read = read_profile(Path(__file__).parents[2] / "config" / "green-cloth.yaml").profile
+    cloth = read.devices["cloth"]
+    assert cloth.glow is not None and cloth.place is not None and read.room.mark is not None
+
+    def spilled(profile: SetProfile) -> float:
+        presets = profile.looks[profile.default_look or ""].presets
+        (keyed,) = light_of(profile, profile.default_look, presets).keying
+        return next(p.value for p in keyed.points if p.about == "spill")
+
+    bright = replace(cloth, glow=cloth.glow * 3)
+    loud = replace(read, devices=MappingProxyType({**read.devices, "cloth": bright}))
+    spill = fit_of(loud, [45.0]).spill
+    assert spill is not None and spill.clear_from is not None
+    assert spill.stops > -2
+    by = spill.clear_from - (read.room.mark.from_back - cloth.place.from_back)
+    before = [d for d in loud.devices.values() if d.place and d.place.from_back > 1.7]
+    assert spilled(farther(loud, before, by)) == pytest.approx(-2.0, abs=0.02)
+    assert spilled(farther(loud, before, by - 0.2)) > -2.0
+    quiet = fit_of(read, [45.0]).spill
+    assert quiet is not None
+    assert (quiet.keyed, quiet.clear_from) == (True, None)
+    assert quiet.stops == pytest.approx(spilled(read), abs=0.05)

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import pytest
 
-from studiobridge.figures.shadow import shadow_of
+from studiobridge.figures.shadow import clear_from, shadow_of
 from studiobridge.profile.model import Picture, Place
 from tests.figures.sets import CAMERA, KEY, PLUG, small
 
@@ -54,7 +54,6 @@ def test_the_presenter_hides_a_shadow_that_falls_behind() -> None:
     front = shadow(replace(KEY, place=replace(CAMERA.place, aim="mark")))
     assert front.in_picture == pytest.approx(0.0, abs=1e-9)
     assert not front.seen
-    assert front.clear_from is None
 
 
 def test_a_shadow_beside_the_cloth_is_not_seen() -> None:
@@ -67,12 +66,14 @@ def test_a_shadow_beside_the_cloth_is_not_seen() -> None:
 
 def test_farther_from_the_cloth_it_leaves_the_picture() -> None:
     """Moved as one, it moves aside 3/4 m a metre, and the picture grows by half a metre a side."""
-    found = shadow(picture=replace(LENS, focal=72.0))
+    long = replace(LENS, focal=72.0)
+    found = shadow(picture=long)
     # half the picture is (3 + gap) / 4 wide; the shoulders' near edge is at 0.75 gap less
     # 0.225 (1 + gap / 4); clear where that is beyond: gap (0.75 - 0.05625 - 0.25) = 0.975
     assert found.in_picture is not None
     assert found.seen
-    assert found.clear_from == pytest.approx(0.975 / 0.44375, abs=0.08)
+    profile = small(PLUG, KEY, CAMERA, CLOTH, picture=long)
+    assert clear_from(profile, KEY, CLOTH) == pytest.approx(0.975 / 0.44375, abs=0.08)
 
 
 def test_none_falls_where_nothing_is_between() -> None:

@@ -169,3 +169,17 @@ def test_a_dark_light_throws_no_beam() -> None:
     assert 'data-beam="key"' not in drawn
     assert 'data-beam="fill"' in drawn
     assert 'data-device="key"' in drawn
+
+
+@pytest.mark.parametrize("name", ["wheel-corner", "market-stall"])
+def test_a_load_and_its_bar_say_the_same(name: str) -> None:
+    """Amperes over amperes: with a power factor, watts over watts would be another share."""
+    profile = read_profile(CONFIG / f"{name}.yaml").profile
+    look = profile.default_look
+    assert look is not None
+    text = page(profile, look, profile.looks[look].presets)
+    found = re.findall(r" W, ([\d.]+) A of ([\d.]+) A</td>.*?</span></span> (\d+) %", text)
+    assert len(found) == 2
+    for amps, limit, share in found:
+        low, high = ((float(amps) + off) / float(limit) * 100 for off in (-0.06, 0.06))
+        assert low - 0.5 <= float(share) <= high + 0.5

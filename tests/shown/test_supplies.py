@@ -129,7 +129,8 @@ def test_the_sheet_says_what_to_have_and_what_to_read() -> None:
     (sensor,) = predicted(TABLE, presets)
     text = page(TABLE, "talk", presets)
     assert "guest-mic: battery above 30 %, below 49 °C" in text  # 120 °F is 48.9 °C
-    assert f"{sensor.lux:.0f} lx, 3600 K" in text
+    # a prediction may be off by a third (`figures/meter.py`): half a stop, and no third digit
+    assert f"{round(sensor.lux, -1):.0f} lx ± 0.5 stop, 3600 K" in text
     assert "meter should read" in text
 
 
