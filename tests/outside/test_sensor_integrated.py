@@ -12,7 +12,6 @@ from studiobridge.profile.model import Device, Place, SetProfile
 from tests.outside.rendered import patches
 from tests.outside.rendered.rooms import look_of, random_set
 from tests.outside.rendered.scenes import Panel, Vector, scene_of, unit, vector
-from tests.outside.test_put_up_by_hand import half_sphere
 
 
 def with_sensor(seed: int, dome: bool) -> tuple[SetProfile, Device]:
@@ -48,7 +47,7 @@ def test_a_sensor_gets_what_is_integrated(seed: int, dome: bool) -> None:
     assert target is not None
     here, face = vector(cell.place), Face(profile, sensor=cell)
     looks = unit(vector(target) - here)
-    ways = half_sphere(looks, 10) if dome else looks[None]
+    ways = patches.half_sphere(looks, 10) if dome else looks[None]
     times = 2.0 if dome else 1.0
 
     def read(spots: Vector, areas: Vector, ahead: Vector, power: float) -> float:

@@ -15,7 +15,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.outside.rendered.scenes import Cloth, Panel, Scene
+from tests.outside.rendered.scenes import Cloth, Panel, Scene, frame
 
 Array = NDArray[np.float64]
 NODES = 40
@@ -72,6 +72,16 @@ def of_panel(panel: Panel, points: Array, facing: Array, nodes: int = NODES) -> 
 
 def at_mark(scene: Scene, panel: Panel) -> float:
     return float(of_panel(panel, scene.mark[None], scene.facing)[0])
+
+
+def half_sphere(looks: Array, rings: int = 16) -> Array:
+    """Directions spread evenly over half a sphere: rings of equal height have equal area."""
+    right, up = frame(looks)
+    z = (np.arange(rings) + 0.5) / rings
+    turn = (np.arange(4 * rings) + 0.5) / (4 * rings) * 2 * math.pi
+    flat = np.sqrt(1 - z**2)[:, None, None]
+    round_ = np.cos(turn)[None, :, None] * right + np.sin(turn)[None, :, None] * up
+    return np.asarray((flat * round_ + z[:, None, None] * looks).reshape(-1, 3))
 
 
 OUT = np.array([0.0, 1.0, 0.0])
