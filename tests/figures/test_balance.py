@@ -208,12 +208,12 @@ def test_dark_lights_stay_dark_unless_they_are_needed() -> None:
     assert [s.device for s in needed.settings if s.needed] == ["rim"]
 
 
-def test_what_is_right_already_is_left_alone() -> None:
-    profile = small()
-    first = solved(profile, aperture=2.8, ratio=2.0)
-    look = Look("day", {s.device: s.now for s in first.settings})
-    again = solved(replace(profile, looks={"day": look}), aperture=2.8, ratio=2.0)
-    assert again.presets == {}
+def test_what_nobody_sees_turns_no_dial() -> None:
+    """81.5 and 54.2 % where 81.7 and 54.4 % would be: 0.004 stop."""
+    profile = small(presets={"key": Preset(81.5, 4000.0), "fill": Preset(54.2, 4000.0)})
+    assert solved(profile, aperture=2.8, ratio=2.0).presets == {}
+    profile = small(presets={"key": Preset(79.0, 4000.0), "fill": Preset(54.2, 4000.0)})
+    assert set(solved(profile, aperture=2.8, ratio=2.0).presets) == {"key", "fill"}
 
 
 def test_lights_that_cannot_be_reckoned_are_left_and_named() -> None:
