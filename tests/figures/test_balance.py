@@ -12,7 +12,7 @@ from studiobridge.craft.light import Dimmer
 from studiobridge.figures.balance import Balanced, balance, stands
 from studiobridge.figures.light import light_of
 from studiobridge.figures.wishes import CannotBalance
-from studiobridge.profile.model import Look, Output, Place, Preset, Room, SetProfile, Wants
+from studiobridge.profile.model import Output, Place, Preset, Room, SetProfile, Wants
 from tests.figures.balanced import NEAR, compared
 from tests.figures.sets import CAMERA, FILL, KEY, MARK, PLUG, small
 
