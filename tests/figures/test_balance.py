@@ -12,7 +12,7 @@ from studiobridge.craft.light import Dimmer
 from studiobridge.figures.balance import Balanced, balance, stands
 from studiobridge.figures.light import light_of
 from studiobridge.figures.wishes import CannotBalance
-from studiobridge.profile.model import Output, Place, Preset, Room, SetProfile, Wants
+from studiobridge.profile.model import Output, Picture, Place, Preset, Room, SetProfile, Wants
 from tests.figures.balanced import NEAR, compared
 from tests.figures.sets import CAMERA, FILL, KEY, MARK, PLUG, small
 
@@ -260,6 +260,8 @@ def test_a_load_that_is_too_much_is_said() -> None:
         (small(PLUG, replace(KEY, role=None), FILL, CAMERA), {"ratio": 2.0}, "role key"),
         (small(PLUG, KEY, replace(FILL, role=None), CAMERA), {"ratio": 2.0}, "role fill"),
         (small(), {"rim": 0.5}, "role rim"),
+        (small(picture=Picture(iso=100.0)), {"aperture": 4.0}, "no shutter is given"),
+        (small(picture=Picture()), {"aperture": 4.0}, "no shutter and no ISO is given"),
         (small(), {"backdrop": 0.0}, "this set has none"),
         (small(presets={"key": Preset(0.0), "fill": Preset(0.0)}), {"lux": 300.0}, "reaches"),
     ],
@@ -301,3 +303,11 @@ def test_a_range_that_ends_short_is_named() -> None:
     found = solved(small(PLUG, short, FILL, CAMERA), white=3200.0)
     assert {s.device: s.now.cct for s in found.settings}["key"] == 3800.0
     assert found.white is not None and found.white.at_end == ("key",)
+
+
+def test_an_aperture_by_a_dome_is_what_light_says_of_it() -> None:
+    picture = Picture(shutter=1 / 50, iso=100.0, constant=330.0, receptor="dome")
+    profile = small(picture=picture)
+    found = solved(profile, aperture=2.0, ratio=2.0)
+    exposure = seen(profile, found).exposure
+    assert exposure is not None and exposure.aperture == pytest.approx(2.0, rel=0.005)
