@@ -43,6 +43,8 @@ class Lamp:
     head: float
     behind: Mapping[str, tuple[float, ...]]
     held: str = ""
+    # what a dome at the mark reads of it at full (lx)
+    dome: float = 0.0
 
     @property
     def name(self) -> str:
@@ -107,7 +109,19 @@ def lamps_of(
             held = "nothing of its light reaches face or backdrop"
         at_full = ray.at_full if ray is not None else 0.0
         found.append(
-            Lamp(device, preset.level, low, high, step, first, at_full, head, behind, held)
+            Lamp(
+                device,
+                preset.level,
+                low,
+                high,
+                step,
+                first,
+                at_full,
+                head,
+                behind,
+                held,
+                (ray.dome or 0.0) if ray is not None else 0.0,
+            )
         )
     return found
 

@@ -139,11 +139,16 @@ class Sums:
         From the same place as `light` has it, whatever lens and meter are given.
         """
         missing: list[str] = []
-        made = exposure_of(self.profile, Whole(1000.0, None, None, None, None), missing)
+        made = exposure_of(
+            self.profile, Whole(1000.0, None, None, None, None, dome=1000.0), missing
+        )
         if made is None:
             if self.wants.aperture is not None:
+                picture = self.profile.picture
+                given = {"shutter": picture.shutter, "ISO": picture.iso}
+                absent = [name for name, value in given.items() if value is None]
                 raise CannotBalance(
-                    f"an aperture is wanted, and {missing[0].partition(':')[0]}",
+                    f"an aperture is wanted, and no {' and no '.join(absent)} is given",
                     "add it to 'picture:', or want the light on the face in lux",
                 )
             return None
@@ -154,7 +159,14 @@ class Sums:
         lux, by = self.wants.lux, self.by("lux")
         if self.wants.aperture is not None and self.aperture_of is not None:
             lux, by = (self.wants.aperture / self.aperture_of) ** 2, self.by("aperture")
-        self._add("face", None, by, self.face, none, lux or self.lux_now, 0.0)
+        reads = self.face
+        if self.profile.picture.receptor == "dome" and self.aperture_of is not None:
+            if self.wants.lux is None:  # an aperture is by what the dome reads
+                reads = tuple(lamp.dome for lamp in self.lamps)
+            else:
+                self.aperture_of = None
+        self.lux_now = total(reads, at)
+        self._add("face", None, by, reads, none, lux or self.lux_now, 0.0)
         key, fill = self.role("key"), self.role("fill")
         if self.wants.ratio is not None:
             for role, sums in (("key", key), ("fill", fill)):

@@ -12,7 +12,7 @@ from studiobridge.craft.light import Dimmer
 from studiobridge.figures.balance import Balanced, balance, stands
 from studiobridge.figures.light import light_of
 from studiobridge.figures.wishes import CannotBalance
-from studiobridge.profile.model import Look, Output, Place, Preset, Room, SetProfile, Wants
+from studiobridge.profile.model import Output, Picture, Place, Preset, Room, SetProfile, Wants
 from tests.figures.balanced import NEAR, compared
 from tests.figures.sets import CAMERA, FILL, KEY, MARK, PLUG, small
 
@@ -208,12 +208,12 @@ def test_dark_lights_stay_dark_unless_they_are_needed() -> None:
     assert [s.device for s in needed.settings if s.needed] == ["rim"]
 
 
-def test_what_is_right_already_is_left_alone() -> None:
-    profile = small()
-    first = solved(profile, aperture=2.8, ratio=2.0)
-    look = Look("day", {s.device: s.now for s in first.settings})
-    again = solved(replace(profile, looks={"day": look}), aperture=2.8, ratio=2.0)
-    assert again.presets == {}
+def test_what_nobody_sees_turns_no_dial() -> None:
+    """81.5 and 54.2 % where 81.7 and 54.4 % would be: 0.004 stop."""
+    profile = small(presets={"key": Preset(81.5, 4000.0), "fill": Preset(54.2, 4000.0)})
+    assert solved(profile, aperture=2.8, ratio=2.0).presets == {}
+    profile = small(presets={"key": Preset(79.0, 4000.0), "fill": Preset(54.2, 4000.0)})
+    assert set(solved(profile, aperture=2.8, ratio=2.0).presets) == {"key", "fill"}
 
 
 def test_lights_that_cannot_be_reckoned_are_left_and_named() -> None:
@@ -260,6 +260,8 @@ def test_a_load_that_is_too_much_is_said() -> None:
         (small(PLUG, replace(KEY, role=None), FILL, CAMERA), {"ratio": 2.0}, "role key"),
         (small(PLUG, KEY, replace(FILL, role=None), CAMERA), {"ratio": 2.0}, "role fill"),
         (small(), {"rim": 0.5}, "role rim"),
+        (small(picture=Picture(iso=100.0)), {"aperture": 4.0}, "no shutter is given"),
+        (small(picture=Picture()), {"aperture": 4.0}, "no shutter and no ISO is given"),
         (small(), {"backdrop": 0.0}, "this set has none"),
         (small(presets={"key": Preset(0.0), "fill": Preset(0.0)}), {"lux": 300.0}, "reaches"),
     ],
@@ -301,3 +303,11 @@ def test_a_range_that_ends_short_is_named() -> None:
     found = solved(small(PLUG, short, FILL, CAMERA), white=3200.0)
     assert {s.device: s.now.cct for s in found.settings}["key"] == 3800.0
     assert found.white is not None and found.white.at_end == ("key",)
+
+
+def test_an_aperture_by_a_dome_is_what_light_says_of_it() -> None:
+    picture = Picture(shutter=1 / 50, iso=100.0, constant=330.0, receptor="dome")
+    profile = small(picture=picture)
+    found = solved(profile, aperture=2.0, ratio=2.0)
+    exposure = seen(profile, found).exposure
+    assert exposure is not None and exposure.aperture == pytest.approx(2.0, rel=0.005)
