@@ -241,8 +241,9 @@ def bounced(known: Known | None) -> str:
     if known.bounce < 0.05:
         return "What walls and ceiling bounce back at the face is in your meter's readings."
     return (
-        f"Without {UNSEEN}; what bounces may in a shut room be {known.bounce:.1f} stop more on the"
-        " face: where a meter differs, the meter is right."
+        f"Without {UNSEEN}; what bounces adds up to {known.bounce:.1f} stop on the face in a small"
+        " room painted white, about half of that in a grey one: where a meter differs, the meter is"
+        " right."
     )
 
 

@@ -68,7 +68,9 @@ def test_the_readout_names_it_until_it_is_set() -> None:
 def test_what_comes_back_at_full_counts_in_the_load_at_full() -> None:
     look = table().looks["day"].presets
     usual = mains_of(table(), "day", look).watts
-    assert mains_of(table(comes_back="full"), "day", look).watts - usual == pytest.approx(40.0 - 15.36)
+    assert mains_of(table(comes_back="full"), "day", look).watts - usual == pytest.approx(
+        40.0 - 15.36
+    )
     assert mains_of(table(comes_back="dark"), "day", look).watts == pytest.approx(usual)
 
 
