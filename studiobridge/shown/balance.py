@@ -68,7 +68,7 @@ def about(wish: Wish) -> str:
 
 def _amount(wish: Wish, value: float, found: Balanced | None = None) -> str:
     if wish.what == "face":
-        text = f"{value:.0f} lx"
+        text = f"{value:.0f} lx{' on a dome' if wish.dome else ''}"
         if found is not None and found.aperture is not None:
             wanted, got = found.aperture
             text = f"f/{wanted if value == wish.wanted else got:.1f}, {text}"
