@@ -14,7 +14,7 @@ from studiobridge.figures.sure import rounded
 from studiobridge.profile.model import Lead, SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.lengths import Lengths
-from studiobridge.shown.light import Line, lux
+from studiobridge.shown.light import LUX_A_FOOTCANDLE, Line, lux
 from studiobridge.shown.shutters import shutter
 
 CAUTIONS = (
@@ -23,7 +23,6 @@ CAUTIONS = (
     "Lamps and supplies stay hot for a while after they are off: gloves, and let them cool.",
     MAINS_CAUTION,
 )
-LUX_A_FOOTCANDLE = 10.764  # by definition
 
 
 @dataclass(frozen=True, slots=True)

@@ -120,7 +120,7 @@ def _tapes(spot: Spot | None, lengths: Lengths) -> tuple[str, str]:
 def light_lines(profile: SetProfile, reading: LightReading) -> list[tuple[str, str]]:
     """What is looked for on a wall; all there is to say of the light is what `light` prints."""
     return [
-        *face_lines(reading, brief=True),
+        *face_lines(reading, brief=True, feet=profile.feet),
         *white_lines(reading, brief=True),
         *exposure_lines(profile.picture, reading, brief=True),
         *(line for found in backdrops_of(reading) for line in backdrop_lines(found, reading.sure)),
