@@ -72,8 +72,9 @@ def face_lines(
         lines.append(("together", text))
         if whole.ratio is not None:
             sure = known.ratio if known is not None else None
-            stop = words.signed(math.log2(whole.ratio), 1)
-            text = f"{ratio(whole.ratio, sure)} ({stop} stop), key alone over fill"
+            over = math.log2(whole.ratio)
+            stops = f"{words.signed(over, 1)} stop{'s' if abs(over) >= 1.05 else ''}"
+            text = f"{ratio(whole.ratio, sure)} ({stops}), key alone over fill"
             if not brief:
                 text += ", on the plane that faces the camera"
             if not brief and known is not None and known.both_over_fill is not None:
@@ -138,7 +139,7 @@ def exposure_lines(picture: Picture, reading: LightReading, brief: bool = False)
     if made.over is not None:
         off = abs(made.over)
         side = "over" if made.over > 0 else "under"
-        judged = "right" if off < 0.05 else f"{off:.1f} stop{'s' if off >= 1.05 else ''} {side}"
+        judged = "right" if off < 0.05 else f"{words.stops(off)} {side}"
         if not brief and sure is not None and 0.05 <= off <= sure:
             judged += ", which is within that"
         text += f"; set to f/{picture.aperture:g}: {judged}"
@@ -280,7 +281,7 @@ def meter_lines(made: Calibration, feet: bool = False) -> list[Line]:
             what += (
                 ": as the others say"
                 if off < 0.05
-                else (f": {off:.1f} stop {'over' if read.stops > 0 else 'under'}")
+                else f": {words.stops(off)} {'over' if read.stops > 0 else 'under'}"
             )
         if read.why:
             what += f": {read.why}"
