@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -171,7 +172,8 @@ def _write(
         for n, found in before.looks.items()
         if n != name and dict(found.presets) != dict(after.looks[n].presets)
     ]
-    lines = [f"{path}: the look '{name}' is written; as it was: {path}.before"]
+    undo = f"mv {shlex.quote(f'{path}.before')} {shlex.quote(str(path))}"
+    lines = [f"{path}: the look '{name}' is written; undo it with: {undo}"]
     if others:
         one = "starts" if len(others) == 1 else "start"
         lines.append(f"{words.listed(others)} {one} from it and changed with it")

@@ -21,6 +21,7 @@ from studiobridge.shown.framing import face_words, fit_words
 from studiobridge.shown.keying import doubt_words
 from studiobridge.shown.lengths import Lengths
 from studiobridge.shown.shutters import safe as safe_shutters
+from studiobridge.shown.shutters import source as banding_source
 
 # How far a white may be off where it should be, across the locus: ANSI C78.377 allows a light
 # 0.006 Duv to either side (from memory; about a middle that is the locus for warm white and up to
@@ -234,7 +235,8 @@ def about_picture(reading: Reading) -> list[Problem]:
             if band.bands:
                 bands.setdefault(
                     band.source,
-                    f"{band.source} at {band.frequency:g} Hz may show bands at this shutter",
+                    f"{banding_source(band.source)} at {band.frequency:g} Hz may show bands at"
+                    " this shutter",
                 )
                 safe.setdefault(
                     band.source, safe_shutters(light.shutters, picture.frames, light.missing)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
@@ -19,6 +20,8 @@ from studiobridge.shown.balance import wants_lines
 from studiobridge.shown.lengths import Lengths
 from studiobridge.shown.light import bounced, light_lines, lux, meter_lines
 
+# In less than this (columns) a light is a row without its bar, and what more is said of it a line.
+NARROW = 110
 FLICKER_CAUTION = (
     "Flicker can hurt people who never see it. The figures are a calculation: look at the picture,"
     " and ask how anybody in the room feels."
@@ -86,7 +89,9 @@ def print_light(
     show.out(f"{profile.title or profile.name}, look {reading.look or '(none)'}: light at the mark")
     show.out()
     most = max([f.lux for f in reading.fixtures], default=0.0)
-    rows = []
+    rows: list[Sequence[str] | str] = []
+    wide = show.columns(sys.stdout)
+    narrow = wide is not None and wide < NARROW
     columns = max(8, min(30, show.width() - 94))
     for fixture in reading.fixtures:
         known = reading.sure.fixture(fixture.device) if reading.sure is not None else None
@@ -100,29 +105,36 @@ def print_light(
         hand = "by hand" if device.hand_set else ""
         meter = "by your meter" if known is not None and known.by == "meter" else ""
         level = words.preset({"level": fixture.level, "cct": fixture.cct})
-        drawn = bar(fixture.lux / most, columns) if most > 0 else ""
+        drawn = bar(fixture.lux / most, columns) if most > 0 and not narrow else ""
+        face = on_face(fixture, known)
+        more = "; ".join(filter(None, (behind, hand, meter)))
         rows.append(
             (
                 fixture.device,
-                on_face(fixture, known),
+                face.removesuffix("s").removesuffix(" stop") if narrow else face,
                 cheek(fixture, known),
                 drawn,
                 level,
                 where,
                 fixture.role or "",
-                "; ".join(filter(None, (behind, hand, meter))),
+                "" if narrow else more,
             )
         )
+        if narrow and more:
+            rows.append(f"  {more}")
     if rows:
         show.print_table(
-            ("light", "face", "cheek", "beside the brightest", "set to", "to the mark", "role", ""),
+            (
+                *("light", "face ± stops" if narrow else "face", "cheek", "beside the brightest"),
+                *("set to", "to the mark", "role", ""),
+            ),
             rows,
         )
         show.out()
     lines = [
         *light_lines(profile, reading),
         *_meant(profile, reading),
-        *(meter_lines(metered) if metered is not None else ()),
+        *(meter_lines(metered, profile.feet) if metered is not None else ()),
         *sensor_lines(profile, sensors, read),
     ]
     label = max((len(name) for name, _ in lines), default=0)

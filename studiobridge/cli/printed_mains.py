@@ -7,12 +7,14 @@ from studiobridge.cli.readings import bar, percent
 from studiobridge.figures.mains import CAUTION, Load, MainsReading
 from studiobridge.profile.model import SetProfile
 from studiobridge.shown import words
+from studiobridge.shown.lengths import Lengths
 from studiobridge.shown.order import by_feed
 
 
 def print_mains(profile: SetProfile, reading: MainsReading) -> None:
     """Loads, inrush, leads, batteries, energy, each with what is over or near."""
     show.out(f"{profile.title or profile.name}, look {reading.look or '(none)'}: on the mains")
+    lengths = Lengths(profile.feet)
     columns = max(10, min(40, show.width() - 50))
     for load in reading.loads:
         show.out()
@@ -40,8 +42,8 @@ def print_mains(profile: SetProfile, reading: MainsReading) -> None:
         )
     for lead in reading.leads:
         show.out(
-            f"lead of {lead.device}: {lead.length:g} m of {lead.section} at {lead.amps:.1f} A loses"
-            f" {lead.drop:.2f} V ({lead.share * 100:.1f} %)"
+            f"lead of {lead.device}: {lengths.one(lead.length)} of {lead.section} at"
+            f" {lead.amps:.1f} A loses {lead.drop:.2f} V ({lead.share * 100:.1f} %)"
         )
     for battery in reading.batteries:
         show.out(

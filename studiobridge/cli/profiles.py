@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import shlex
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -268,7 +269,8 @@ def light(
         printed_light.print_light(measured, found, sensors, read, made)
         if keep and meter:
             count = f"{len(meter)} reading{'s' if len(meter) != 1 else ''}"
-            show.out(f"kept: {count} in {profile}")
+            undo = f"mv {shlex.quote(f'{profile}.before')} {shlex.quote(str(profile))}"
+            show.out(f"kept: {count} in {profile}; undo it with: {undo}")
 
 
 def _metered(

@@ -63,7 +63,7 @@ def shutter(profile: ProfileArgument, look: LookOption = None, as_json: JsonOpti
         show.out()
         show.out(
             f"{words.named(now, made.picture.frames)}, as it is set, may show bands:"
-            f" {words.ripple(now.ripple)} of {now.source}"
+            f" {words.ripple(now.ripple)} by {words.source(now.source)}"
         )
     readings.not_computed(missing)
     if found:

@@ -228,7 +228,7 @@ class _Solved(Sums):
         """All that is wanted; what is `dark` stays so."""
         at = self.shares()
         face = next(row for what, _, _, row in self.rows if what == "face")
-        grows = face.fixed / self.lux_now
+        grows = face.fixed / self.read_now
         low, high, stay = [], [], []
         for i, lamp in enumerate(self.lamps):
             if lamp.held or i in dark:

@@ -29,8 +29,9 @@ NEAREST, FARTHEST = 0.5, 10.0
 class Wish:
     """One wish and what becomes of it: lx on the face, key over fill, else stops.
 
-    `off` is stops above what is wanted. Where it is missed, `nearest` is the nearest to it that
-    there is with the face and its ratio as wanted, and with all that was not missed.
+    `off` is stops above what is wanted. `dome`: its lx are what a dome reads. Where it is missed,
+    `nearest` is the nearest to it that there is with the face and its ratio as wanted, and with all
+    that was not missed.
     """
 
     what: What
@@ -40,6 +41,7 @@ class Wish:
     got: float
     off: float
     nearest: float | None = None
+    dome: bool = False
 
     @property
     def missed(self) -> bool:

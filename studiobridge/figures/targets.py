@@ -28,9 +28,10 @@ ACROSS = 5
 class Lamp:
     """One light (or lit backdrop) of a look. Levels in percent, as they stand in a file.
 
-    `face` (lx at full on the face), `head` (of a rim: lx at full on a plane turned to it at the
-    mark), `behind`: luminance (cd/m²) it makes at full of each backdrop, in its middle and then at
-    points across what the picture shows of it. `held`: why it stays at `level`, or empty.
+    `face` (lx at full on the face), `dome` (the same on a dome; 0 where it is not known), `head` (of a rim:
+    lx at full on a plane turned to it at the mark), `behind`: luminance (cd/m²) it makes at full of
+    each backdrop, in its middle and then at points across what the picture shows of it. `held`: why
+    it stays at `level`, or empty.
     """
 
     device: Device
@@ -108,20 +109,9 @@ def lamps_of(
         if not held and not (ray is not None and ray.at_full > 0) and not head and not behind:
             held = "nothing of its light reaches face or backdrop"
         at_full = ray.at_full if ray is not None else 0.0
+        dome = (ray.dome or 0.0) if ray is not None else 0.0
         found.append(
-            Lamp(
-                device,
-                preset.level,
-                low,
-                high,
-                step,
-                first,
-                at_full,
-                head,
-                behind,
-                held,
-                (ray.dome or 0.0) if ray is not None else 0.0,
-            )
+            Lamp(device, preset.level, low, high, step, first, at_full, head, behind, held, dome)
         )
     return found
 

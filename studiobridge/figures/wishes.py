@@ -79,6 +79,7 @@ class Sums:
                 "aim a light at the mark, say its 'place:' and 'output:', and light it in the look",
             )
         self.rows: list[tuple[What, str | None, By, balancing.Wish]] = []
+        self._read_at_face()
         self.aperture_of = self._aperture()
         self._face_and_ratio(at)
         self._rims(at)
@@ -95,7 +96,8 @@ class Sums:
             off = balancing.missed(row, x)
             wanted = {"face": row.fixed, "ratio": 2.0**row.stops}.get(what, row.stops)
             got = wanted * 2.0**off if what in ("face", "ratio") else wanted + off
-            found.append(Wish(what, device, by, wanted, got, off))
+            dome = what == "face" and self.dome
+            found.append(Wish(what, device, by, wanted, got, off, dome=dome))
         return found
 
     @property
@@ -133,15 +135,24 @@ class Sums:
         wish = balancing.Wish(tuple(over), tuple(under), fixed, stops, weight)
         self.rows.append((what, device, by, wish))
 
+    def _read_at_face(self) -> None:
+        """What the light on the face is told by: lx on the face, or what a dome reads there.
+
+        An aperture goes by what the meter reads; lux that are wanted are those on the face.
+        """
+        self.dome = self.profile.picture.receptor == "dome" and self.wants.lux is None
+        self.read = tuple(lamp.dome for lamp in self.lamps) if self.dome else self.face
+
     def _aperture(self) -> float | None:
-        """The f-number that 1 lx on the face asks for; it goes with the square root of the light.
+        """The f-number that 1 lx on the meter asks for; it goes with the square root of the light.
 
         From the same place as `light` has it, whatever lens and meter are given.
         """
+        if self.profile.picture.receptor == "dome" and not self.dome:
+            return None
         missing: list[str] = []
-        made = exposure_of(
-            self.profile, Whole(1000.0, None, None, None, None, dome=1000.0), missing
-        )
+        one = Whole(1000.0, None, None, None, None, dome=1000.0)
+        made = exposure_of(self.profile, one, missing)
         if made is None:
             if self.wants.aperture is not None:
                 picture = self.profile.picture
@@ -159,14 +170,8 @@ class Sums:
         lux, by = self.wants.lux, self.by("lux")
         if self.wants.aperture is not None and self.aperture_of is not None:
             lux, by = (self.wants.aperture / self.aperture_of) ** 2, self.by("aperture")
-        reads = self.face
-        if self.profile.picture.receptor == "dome" and self.aperture_of is not None:
-            if self.wants.lux is None:  # an aperture is by what the dome reads
-                reads = tuple(lamp.dome for lamp in self.lamps)
-            else:
-                self.aperture_of = None
-        self.lux_now = total(reads, at)
-        self._add("face", None, by, reads, none, lux or self.lux_now, 0.0)
+        self.read_now = total(self.read, at)
+        self._add("face", None, by, self.read, none, lux or self.read_now, 0.0)
         key, fill = self.role("key"), self.role("fill")
         if self.wants.ratio is not None:
             for role, sums in (("key", key), ("fill", fill)):

@@ -577,13 +577,27 @@ def every_key() -> Iterator[Explained]:
 def explained(asked: str) -> list[Explained]:
     """What is known under a name: `boots_in`, `tell.topic`, or a place like `tell`; [] if none.
 
-    A name that is a key in several places gives all of them.
+    A name that is a key in several places gives all of them; one that has keys of its own, like
+    `wants`, gives those too. A place may be spelt as it stands in a profile: `readings.read`.
     """
-    place, _, key = asked.strip().strip(":").rpartition(".")
+    path, _, key = asked.strip().strip(":").rpartition(".")
+    place = path.rpartition(".")[2]
     keys = list(every_key())
-    if not place and key in PLACES and not any(found.key == key for found in keys):
-        return [found for found in keys if found.place == key]
-    return [k for k in keys if k.key == key and (not place or k.place == place)]
+    places = [place] if place in PLACES else _within(place)
+    found = [k for k in keys if k.key == key and (not place or k.place in places)]
+    if key in PLACES and not place and not found:
+        return [k for k in keys if k.place == key]
+    inside = _within(key) if found else []
+    return found + [k for k in keys if k.place in inside and k not in found]
+
+
+def _within(name: str) -> list[str]:
+    """The places that stand directly under a key of this name: `reading` under `readings`."""
+    return [
+        made
+        for made, place in PLACES.items()
+        if name and [w for w in place.where.rstrip(":").split(": ") if not w.isupper()][-1] == name
+    ]
 
 
 def near(asked: str) -> list[str]:

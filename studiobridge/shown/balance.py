@@ -68,14 +68,14 @@ def about(wish: Wish) -> str:
 
 def _amount(wish: Wish, value: float, found: Balanced | None = None) -> str:
     if wish.what == "face":
-        text = f"{value:.0f} lx"
+        text = f"{value:.0f} lx{' on a dome' if wish.dome else ''}"
         if found is not None and found.aperture is not None:
             wanted, got = found.aperture
             text = f"f/{wanted if value == wish.wanted else got:.1f}, {text}"
         return text
     if wish.what == "ratio":
         return words.ratio(value)
-    size, over = f"{abs(value):.1f} stop", value > 0
+    size, over = words.stops(abs(value)), value > 0
     if abs(value) < RIGHT:
         return "level with the key" if wish.what == "rim" else "level with a grey card"
     side = "over" if over else "under"
@@ -86,7 +86,7 @@ def _off(wish: Wish) -> str:
     if abs(wish.off) < RIGHT:
         return "right"
     kind = {"ratio": ("too much", "too little")}.get(wish.what, ("too bright", "too dark"))
-    return f"{abs(wish.off):.1f} stop {kind[0] if wish.off > 0 else kind[1]}"
+    return f"{words.stops(abs(wish.off))} {kind[0] if wish.off > 0 else kind[1]}"
 
 
 def _white_off(white: Whites) -> str:
@@ -160,8 +160,8 @@ def _ask_for(profile: SetProfile, found: Balanced, wish: Wish, nearest: float) -
 def other_lines(found: Balanced) -> list[str]:
     """Evenness, whites that are fixed, what the mains say, and what was not counted."""
     lines = [
-        f"{words.clean(name, 40)}: even within {after:.1f} stop edge to edge, as it stands"
-        f" {before:.1f}"
+        f"{words.clean(name, 40)} in the picture, across its middle: even within"
+        f" {words.stops(after)} ({before:.1f} as it stands)"
         for name, (before, after) in found.even.items()
     ]
     white = found.white

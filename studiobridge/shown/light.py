@@ -19,6 +19,7 @@ from studiobridge.shown.shutters import banding_lines, shutter
 Line = tuple[str, str]
 # Stops: a band that a meter would not make much narrower.
 NARROW = 0.15
+LUX_A_FOOTCANDLE = 10.764  # by definition
 # What no figure of the light has in it.
 UNSEEN = "what walls and ceiling bounce back, and without shadows of people and stands"
 
@@ -26,7 +27,7 @@ UNSEEN = "what walls and ceiling bounce back, and without shadows of people and 
 def light_lines(profile: SetProfile, reading: LightReading) -> list[Line]:
     """Everything there is to say of a look's light, a line a subject."""
     return [
-        *face_lines(reading, dome=profile.picture.receptor == "dome"),
+        *face_lines(reading, dome=profile.picture.receptor == "dome", feet=profile.feet),
         *white_lines(reading),
         *exposure_lines(profile.picture, reading),
         *(line for found in backdrops_of(reading) for line in backdrop_lines(found, reading.sure)),
@@ -50,23 +51,32 @@ def backdrops_of(reading: LightReading) -> list[Backdrop]:
     ]
 
 
-def face_lines(reading: LightReading, brief: bool = False, dome: bool = False) -> list[Line]:
+def face_lines(
+    reading: LightReading, brief: bool = False, dome: bool = False, feet: bool = False
+) -> list[Line]:
     """The light on the face, and the ratio of key to fill.
 
-    `brief`: for a sheet on the wall; `dome`: also what a dome reads, as the meter has one.
+    `brief`: for a sheet on the wall; `dome`: also what a dome reads, as the meter has one; `feet`:
+    who measures in feet has a meter in foot-candles.
     """
     lines: list[Line] = []
     whole, known = reading.whole, reading.sure
     if whole is not None:
         sure = known.lux if known is not None else None
-        text = f"{lux(whole.lux, sure)} on the face"
-        if dome and whole.dome is not None:
-            text += f", flat to the camera; a dome reads {lux(whole.dome, sure)}"
+        also = f" ({whole.lux / LUX_A_FOOTCANDLE:.2g} fc)" if feet else ""
+        text = f"{lux(whole.lux, sure)}{also} on the face"
+        if dome:
+            text += ", flat to the camera; a dome reads "
+            if whole.dome is not None:
+                text += lux(whole.dome, sure)
+            else:
+                text += "more, and how much is not known"
         lines.append(("together", text))
         if whole.ratio is not None:
             sure = known.ratio if known is not None else None
-            stop = words.signed(math.log2(whole.ratio), 1)
-            text = f"{ratio(whole.ratio, sure)} ({stop} stop), key alone over fill"
+            over = math.log2(whole.ratio)
+            stops = f"{words.signed(over, 1)} stop{'s' if abs(over) >= 1.05 else ''}"
+            text = f"{ratio(whole.ratio, sure)} ({stops}), key alone over fill"
             if not brief:
                 text += ", on the plane that faces the camera"
             if not brief and known is not None and known.both_over_fill is not None:
@@ -114,7 +124,7 @@ def white(kelvin: float, duv: float | None, known: Known | None = None) -> str:
 
 
 def exposure_lines(picture: Picture, reading: LightReading, brief: bool = False) -> list[Line]:
-    """`f/2.9 ± 0.3 stop at 1/50 s, ISO 250 (ISO 2720); set to f/2.8: 0.1 stop over`."""
+    """`f/2.9 ± 0.3 stop at 1/50 s, ISO 250 (meter standard ISO 2720); set to f/2.8: right`."""
     made, known = reading.exposure, reading.sure
     if made is None or picture.shutter is None:
         return []
@@ -126,11 +136,12 @@ def exposure_lines(picture: Picture, reading: LightReading, brief: bool = False)
     text = f"f/{aperture:.{_after(aperture, made.aperture)}f}{give_or_take(sure)}"
     text += f" at {shutter(picture.shutter)}, ISO {picture.iso:g}"
     if not brief:
-        text += " (ISO 2720, read with a dome)" if picture.receptor == "dome" else " (ISO 2720)"
+        read = ", read with a dome" if picture.receptor == "dome" else ""
+        text += f" (meter standard ISO 2720{read})"
     if made.over is not None:
         off = abs(made.over)
         side = "over" if made.over > 0 else "under"
-        judged = "right" if off < 0.05 else f"{off:.1f} stop{'s' if off >= 1.05 else ''} {side}"
+        judged = "right" if off < 0.05 else f"{words.stops(off)} {side}"
         if not brief and sure is not None and 0.05 <= off <= sure:
             judged += ", which is within that"
         text += f"; set to f/{picture.aperture:g}: {judged}"
@@ -247,8 +258,16 @@ def bounced(known: Known | None) -> str:
     )
 
 
-def meter_lines(made: Calibration) -> list[Line]:
-    """What your meter made of the makers' figures, and how each reading goes with the others."""
+def meter_lines(made: Calibration, feet: bool = False) -> list[Line]:
+    """What your meter made of the makers' figures, and how each reading goes with the others.
+
+    `feet`: who measures in feet reads foot-candles.
+    """
+
+    def read_as(value: float, places: int) -> str:
+        in_fc = value / LUX_A_FOOTCANDLE
+        return f"{in_fc:.{places}g} fc" if feet else f"{value:.{places}g} lx"
+
     lines: list[Line] = []
     for scale in made.scales:
         share = f"{rounded(scale.scale, scale.scale * scale.within):.3g}"
@@ -260,17 +279,17 @@ def meter_lines(made: Calibration) -> list[Line]:
         lines.append(("by the maker", words.listed(list(made.makers), 99)))
     for place, light in made.around.items():
         lines.append(
-            ("no light on", f"{light:.3g} lx at {_the(place)}, taken off what is read there")
+            ("no light on", f"{read_as(light, 3)} at {_the(place)}, taken off what is read there")
         )
     for read in made.readings:
         lit = words.listed(list(read.on), 99) or "no light on"
-        what = f"{read.lux:.4g} lx at {_the(read.at)}, {lit}"
+        what = f"{read_as(read.lux, 4)} at {_the(read.at)}, {lit}"
         if read.stops is not None and not read.why:
             off = abs(read.stops)
             what += (
                 ": as the others say"
                 if off < 0.05
-                else (f": {off:.1f} stop {'over' if read.stops > 0 else 'under'}")
+                else f": {words.stops(off)} {'over' if read.stops > 0 else 'under'}"
             )
         if read.why:
             what += f": {read.why}"

@@ -15,7 +15,7 @@ from studiobridge.figures.sure import rounded
 from studiobridge.profile.model import Lead, SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.lengths import Lengths
-from studiobridge.shown.light import Line, backdrop_lines, exposure_lines, lux
+from studiobridge.shown.light import LUX_A_FOOTCANDLE, Line, backdrop_lines, exposure_lines, lux
 from studiobridge.shown.shutters import shutter
 
 CAUTIONS = (
@@ -24,7 +24,6 @@ CAUTIONS = (
     "Lamps and supplies stay hot for a while after they are off: gloves, and let them cool.",
     MAINS_CAUTION,
 )
-LUX_A_FOOTCANDLE = 10.764  # by definition
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,9 +159,20 @@ def spot_line(spot: Spot, profile: SetProfile, lengths: Lengths) -> str:
         ]
         parts.append(f"its ends {sides[0]} and {sides[1]} of the middle")
     if spot.stands_on == "boom":
-        parts.append("on a boom, for its stand would be in the picture or over the mark")
-    middle = {"light": "its middle ", "camera": "the lens ", "mark": "the face "}
+        parts.append(
+            "on a boom with the cross below the lamp, for its stand would be in the picture or over"
+            " the mark"
+        )
+    middle = {"camera": "the lens ", "mark": "the face "}
+    if spot.kind in ("light", "backdrop"):
+        middle[spot.kind] = "its middle "
     parts.append(f"{middle.get(spot.kind, '')}{lengths.one(spot.place.height)} up")
+    size = profile.devices[spot.device].size if spot.kind == "backdrop" else None
+    if size is not None:  # a bar is hung by the edge, and nobody sees a middle
+        top, lower = (spot.place.height + side * size[1] / 2 for side in (1, -1))
+        parts[-1] += f", its top edge {lengths.one(top)}"
+        if lower >= 0.005:
+            parts[-1] += f", its lower edge {lengths.one(lower)}"
     if spot.aim is not None:
         parts.append(aim_text(spot.aim, lengths))
     if spot.overhead and not spot.fixed:
@@ -202,14 +212,24 @@ def tilt(degrees: float) -> str:
     return f"{abs(degrees):.0f}° {'down' if degrees < 0 else 'up'}"
 
 
-def turned(degrees: float) -> str:
-    """To the back wall or away from it, as whoever stands at the camera sees it."""
+def turned(degrees: float, brief: bool = False) -> str:
+    """To the back wall or away from it, as whoever stands at the camera sees it.
+
+    Away from it a wall of the room says which way: whoever stands behind the lamp then has the
+    camera's left at the right hand. `brief`: for a column of a table.
+    """
     away = abs(degrees) > 90.0
     off = 180.0 - abs(degrees) if away else abs(degrees)
     straight = "out from the wall" if away else "at the wall"
+    side = "left" if degrees < 0 else "right"
     if off < 0.5:
         return f"straight {straight}"
-    return f"{off:.0f}° {'left' if degrees < 0 else 'right'} of straight {straight}"
+    if away:
+        to = f"to the {side} wall"
+        if brief:
+            return f"facing out, {off:.0f}° {to}"
+        return f"{off:.0f}° from straight {straight}, {to}"
+    return f"{off:.0f}° {side}" if brief else f"{off:.0f}° {side} of straight {straight}"
 
 
 # ---- power, light, picture ----------------------------------------------------------------------
@@ -263,6 +283,10 @@ def _light(profile: SetProfile, setup: Setup) -> list[Line]:
     reading = _reading(profile, setup)
     for found in reading.backdrops:
         lines += backdrop_lines(found, reading.sure)
+    bounce = max((check.bounce for check in setup.checks), default=0.0)
+    if bounce >= 0.05:
+        allowed = f"{bounce:.1f} stop more by what walls bounce"
+        lines.append(("right", f"is what ± says, and up to {allowed} onto the face"))
     lines.append(
         (
             "if not",

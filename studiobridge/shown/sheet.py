@@ -30,7 +30,7 @@ from studiobridge.shown.light import (
     white_lines,
 )
 from studiobridge.shown.paper import LETTER, LINE, STYLE, px_of
-from studiobridge.shown.setup import camera_lines, packed, tilt
+from studiobridge.shown.setup import camera_lines, packed, tilt, turned
 from studiobridge.shown.side import side
 
 # What both drawings may take of the first page (mm): what A4 and Letter have in common, less what
@@ -83,15 +83,14 @@ def _row(
     spot: Spot | None = None,
 ) -> Row:
     place = device.place
-    aim = turned = ""
+    aim = tilted = ""
     standing = next((s for s in reading.standing if s.device == device.name), None)
     if standing is not None and standing.distance is not None:
         aim = f"{standing.aim}, {lengths.one(standing.distance)}"
         if spot is not None and spot.aim is not None:
-            turned = tilt(spot.aim.tilt)
-        if standing.bearing is not None and 0.5 <= abs(standing.bearing) < 179.5:
-            side = "left" if standing.bearing < 0 else "right"
-            turned += f", {abs(standing.bearing):.0f}° {side}"
+            tilted = tilt(spot.aim.tilt)
+            if abs(spot.aim.turn) >= 0.5:
+                tilted += f", {turned(spot.aim.turn, brief=True)}"
     white = f"{preset.cct:.0f} K" if preset and preset.cct is not None else ""
     if preset and preset.colour is not None:
         white = spelled(preset.colour)
@@ -106,7 +105,7 @@ def _row(
         lengths.pair(place.from_back) if place else NOWHERE,
         _across(place, lengths) if place else NOWHERE,
         lengths.pair(place.height) if place else NOWHERE,
-        (aim, turned),
+        (aim, tilted),
         "battery" if device.battery and device.kind != "backdrop" else device.fed_by or "",
         _tapes(spot, lengths),
     )
@@ -121,7 +120,7 @@ def _tapes(spot: Spot | None, lengths: Lengths) -> tuple[str, str]:
 def light_lines(profile: SetProfile, reading: LightReading) -> list[tuple[str, str]]:
     """What is looked for on a wall; all there is to say of the light is what `light` prints."""
     return [
-        *face_lines(reading, brief=True),
+        *face_lines(reading, brief=True, feet=profile.feet),
         *white_lines(reading, brief=True),
         *exposure_lines(profile.picture, reading, brief=True),
         *(line for found in backdrops_of(reading) for line in backdrop_lines(found, reading.sure)),

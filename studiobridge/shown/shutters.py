@@ -6,13 +6,18 @@ import math
 from collections.abc import Sequence
 
 from studiobridge.craft.exposure import ANGLES, SAME_SHUTTER, VISIBLE
-from studiobridge.figures.exposing import NO_SHUTTER, NOT_JUDGED, Shutter
+from studiobridge.figures.exposing import MAINS_LAMPS, NO_SHUTTER, NOT_JUDGED, Shutter
 from studiobridge.figures.light import LightReading
 from studiobridge.shown import words
 
 # So many safe shutters stand in a line about something else.
 IN_A_LINE = 3
-HEAD = ("shutter", "angle", "worst", "of", "against the set one")
+HEAD = ("shutter", "angle", "ripple up to", "by", "against the set one")
+
+
+def source(name: str) -> str:
+    """What may show bands: a light of the set, or what no set describes, which is said."""
+    return f"{name} (a ceiling light left on)" if name == MAINS_LAMPS else name
 
 
 def shutter(seconds: float) -> str:
@@ -70,7 +75,8 @@ def banding_lines(reading: LightReading, frames: float | None = None) -> list[tu
         text = "none expected at this shutter"
         if any(b.bands for b in banding):
             text = "; ".join(
-                f"{b.source} at {b.frequency:g} Hz may show bands, ripple up to {ripple(b.ripple)}"
+                f"{source(b.source)} at {b.frequency:g} Hz may show bands,"
+                f" ripple up to {ripple(b.ripple)}"
                 for b in banding
                 if b.bands
             )

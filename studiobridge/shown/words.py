@@ -188,6 +188,11 @@ def _white_or_colour(value: object) -> str:
     return "colour unknown" if kelvin is None else f"white at {kelvin:.0f} K"
 
 
+def stops(value: float) -> str:
+    """`0.5 stop`, `1.2 stops`."""
+    return f"{value:.1f} stop{'s' if abs(value) >= 1.05 else ''}"
+
+
 def signed(value: float | None, digits: int) -> str:
     if value is None:
         return "?"

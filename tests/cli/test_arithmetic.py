@@ -55,7 +55,7 @@ def test_light_of_the_corner(tmp_path: Path) -> None:
     assert re.search(r"together +420 lx ± 0\.3 stop on the face", text)
     assert "key to fill  2.0:1 ± 0.5 stop (+1.0 stop), key alone over fill" in text
     assert "key and fill over fill 3.0:1 ± 0.3 stop" in text
-    assert "f/2.9 ± 0.3 stop at 1/50 s, ISO 250 (ISO 2720)" in text
+    assert "f/2.9 ± 0.3 stop at 1/50 s, ISO 250 (meter standard ISO 2720)" in text
     # all that reaches the cloth, not only what is aimed at it: 319 lx, and 24 % of it reflected
     assert re.search(
         r"cloth +0\.9 ± 0\.\d stop above a grey card; 0\.4 ± 0\.\d stop below the", text
@@ -66,6 +66,38 @@ def test_light_of_the_corner(tmp_path: Path) -> None:
     assert re.search(r"throws 1[01]\d lx ± 0\.\d stop of 41\d\d K on the subject's back", text)
     assert found["sure"]["lux"] == pytest.approx(0.29, abs=0.05)
     assert found["sure"]["coverage"] == "about 95 of 100"
+
+
+def test_in_a_narrow_terminal_a_light_is_a_row_and_what_more_there_is_a_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    for path in (CORNER, CONFIG / "market-stall.yaml"):
+        lines = studiobridge("light", path, home=tmp_path).stdout.splitlines()
+        assert max(map(len, lines)) <= 80
+        first = lines.index(next(line for line in lines if line.startswith("light ")))
+        rows = lines[first + 1 : lines.index("", first)]
+        named = [row.split()[0] for row in rows if not row.startswith("  ")]
+        assert set(named) < {"key", "fill", "rim", "hair", "wash"} | {
+            *("edge-left", "edge-right", "left-panel", "right-panel"),
+        }
+        # a row a light, one line more at most, and one cell in feet that goes on
+        assert len(rows) <= 2 * len(named) + 1
+
+
+def test_a_set_in_feet_has_its_light_in_foot_candles_too(tmp_path: Path) -> None:
+    """1 fc is 10.764 lx: 342 lx are 32 fc, and what was read in fc is told so."""
+    stall = CONFIG / "market-stall.yaml"
+    said = studiobridge("light", stall, "--meter", "face 19 fc left-panel", home=tmp_path).stdout
+    assert re.search(r"together +3\d\d lx ± 0\.\d stop \(3\d fc\) on the face", said)
+    assert re.search(r"reading 1 +19 fc at the face, left-panel: as the others say", said)
+    assert " fc" not in studiobridge("light", CORNER, home=tmp_path).stdout
+
+
+def test_a_lamp_of_the_room_is_not_told_as_one_of_the_set(tmp_path: Path) -> None:
+    path = changed(tmp_path, ("shutter: 1/50 s", "shutter: 1/60 s"))
+    said = studiobridge("light", path, home=tmp_path).stdout
+    assert "lamps straight on the mains (a ceiling light left on) at 100 Hz may show bands" in said
 
 
 def test_a_light_beside_the_face_is_told_by_the_cheek_it_lights(tmp_path: Path) -> None:
@@ -92,7 +124,7 @@ def test_a_meter_with_a_dome_reads_what_a_dome_gets(tmp_path: Path) -> None:
     assert found["exposure"]["aperture"] == pytest.approx(2.97, abs=0.01)
     text = studiobridge("light", path, home=tmp_path).stdout
     assert "on the face, flat to the camera; a dome reads 580 lx" in text
-    assert "(ISO 2720, read with a dome)" in text
+    assert "(meter standard ISO 2720, read with a dome)" in text
 
 
 def test_mains_of_the_corner(tmp_path: Path) -> None:

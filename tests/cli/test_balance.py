@@ -76,8 +76,9 @@ def test_printed_for_a_person_at_80_columns(tmp_path: Path) -> None:
     assert "by hand rim" in said
     assert re.search(r"turn until its plug says \d+\.\d W", said)
     assert re.search(r"key alone throws \d+ lx on it", said)
+    assert "in the picture, across its middle: even within 0.5 stop (0.1 as it stands)" in said
     assert "move the mark forward, flag key, or ask for --backdrop -0.2" in said
-    assert re.search(r"rim 2\.6 stop under .* as the look", said)
+    assert re.search(r"rim 2\.6 stops under .* as the look", said)
 
 
 def test_the_file_keeps_its_comments_and_says_what_the_look_is_for(tmp_path: Path) -> None:
@@ -90,6 +91,8 @@ def test_the_file_keeps_its_comments_and_says_what_the_look_is_for(tmp_path: Pat
     assert "reads it at its next start" in done.stdout
     assert "glaze starts from it and changed with it" in done.stdout
     assert path.with_name("corner.yaml.before").read_text(encoding="utf-8") == before
+    undo = re.search(r"undo it with: mv (\S+) (\S+)", done.stdout)
+    assert undo and undo.groups() == (f"{path}.before", str(path))
     after = path.read_text(encoding="utf-8")
     assert "# by its dial" in after
     changed = [
@@ -130,7 +133,7 @@ def test_check_doubts_a_look_that_is_far_from_what_it_is_for(tmp_path: Path) -> 
     path = copied(tmp_path, ("    whites: meant ", wants))
     done = studiobridge("check", path, home=tmp_path)
     assert done.returncode == 0
-    assert re.search(r"corner\.yaml:\d+:\d+: key to fill is 2\.0 stop too little", done.stdout)
+    assert re.search(r"corner\.yaml:\d+:\d+: key to fill is 2\.0 stops too little", done.stdout)
     # its face is right; that of the look which starts from it, and dims the key, is not
     assert all("--look glaze" in line for line in done.stdout.splitlines() if "face is" in line)
 

@@ -50,7 +50,8 @@ def test_what_is_kept_is_what_everything_reckons_with(corner: Path, tmp_path: Pa
     kept = studiobridge("light", corner, *said, "--keep", home=tmp_path)
     assert kept.returncode == 0, kept.stderr
     assert kept.stdout.startswith(before)
-    assert kept.stdout.splitlines()[-1].startswith("kept: 2 readings in ")
+    last = kept.stdout.splitlines()[-1]
+    assert last.startswith("kept: 2 readings in ") and "; undo it with: mv " in last
     assert "# Pottery lessons" in corner.read_text(encoding="utf-8")
     assert studiobridge("light", corner, home=tmp_path).stdout == before
     assert studiobridge("check", corner, home=tmp_path).returncode == 0

@@ -32,6 +32,13 @@ def test_setup_of_the_stall(tmp_path: Path) -> None:
     cloth = next(line for line in text if "cloth: by the middle line and a square" in line)
     assert "1 ft out from the back wall" in cloth
     assert "its ends 4 ft 6 in left and 4 ft 6 in right of the middle" in cloth
+    # 8 ft high about its middle at 4 ft 4 in
+    assert "its middle 4 ft 4 in up, its top edge 8 ft 4 in, its lower edge 4 in" in cloth
+    # from (2 ft 3 in right, 3 ft 3 in out) to the mark 5 ft out: atan(2.25 / 1.75) = 52 degrees
+    hair = next(line for line in text if "hair: tapes" in line)
+    assert "43° down, 52° from straight out from the wall, to the left wall" in hair
+    assert "on a boom with the cross below the lamp" in hair
+    assert any("up to 0.3 stop more by what walls bounce" in line for line in text)
     assert any(re.search(r"left-panel alone: \d+ lx ± \d\.\d stop: \d+ to", x) for x in text)
     assert any("wash: dial to 60 %, 3400 K; its plug then meters about 15.4 W" in x for x in text)
     # as `light` says it: what the lens is asked for, and the cloth beside the face
@@ -44,6 +51,13 @@ def test_setup_of_the_stall(tmp_path: Path) -> None:
     at = order.index("cloth")
     assert order[at : at + 8] == stood
     assert any("local code and a licensed electrician" in line for line in text)
+    on_the_wall = tmp_path / "wall.html"
+    assert studiobridge("sheet", STALL, "-o", on_the_wall, home=tmp_path).returncode == 0
+    sheet = on_the_wall.read_text()
+    assert "17° down, 49° right" in sheet  # as it is turned when it is put up, not where it stands
+    assert "43° down, facing out, 52° to the left wall" in sheet
+    leads = studiobridge("mains", STALL, home=tmp_path).stdout
+    assert "lead of wash-tap: 30 ft of 16 AWG" in leads
 
 
 def test_struck_the_other_way_round_and_cold(tmp_path: Path) -> None:

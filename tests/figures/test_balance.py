@@ -53,6 +53,32 @@ def test_two_to_one_at_an_aperture_by_hand() -> None:
     assert found.limits == ()
 
 
+def test_an_aperture_is_what_a_dome_reads_where_the_meter_has_one() -> None:
+    """A dome reads (1 + cos) / 2 of a light: of key and fill 0.9 and 0.8 of 1000 and 781 lx, and
+    the constant is 330 (ISO 2720, from memory): f/2.8 is 2.8^2 x 330 / (100 / 50) = 1294 lx."""
+    dome = replace(small().picture, receptor="dome", constant=330.0)
+    profile = small(picture=dome)
+    found = solved(profile, aperture=2.8, ratio=2.0)
+    light = seen(profile, found)
+    assert light.whole.dome == pytest.approx(2.8**2 * 330 / 2, rel=0.01)
+    assert light.exposure.aperture == pytest.approx(2.8, rel=0.005)
+    assert light.whole.ratio == pytest.approx(2.0, rel=0.01)
+    assert found.aperture == pytest.approx((2.8, 2.8), rel=0.005)
+
+
+def test_an_aperture_by_a_dome_wants_every_light_a_dome_gets() -> None:
+    """A lamp behind with no output says nothing to the face, and something to a dome."""
+    lamp = replace(KEY, name="lamp", role="practical", output=None, place=Place(0.5, 0.5, 1.2))
+    dome = replace(small().picture, receptor="dome", constant=330.0)
+    lit = {"key": Preset(50.0, 4000.0), "fill": Preset(40.0, 4000.0), "lamp": Preset(40.0)}
+    profile = small(PLUG, KEY, FILL, CAMERA, lamp, picture=dome, presets=lit)
+    with pytest.raises(CannotBalance, match="no output given for lamp"):
+        solved(profile, aperture=2.8, ratio=2.0)
+    assert solved(profile, lux=500.0, ratio=2.0).aperture is None  # and lux can be had
+    wanted = Look("day", lit, wants=Wants(aperture=2.8))
+    assert stands(replace(profile, looks={"day": wanted}), "day") == ()
+
+
 def test_what_is_not_asked_stays_as_the_look_has_it() -> None:
     profile = small()
     found = solved(profile, ratio=3.0)

@@ -207,6 +207,7 @@ def test_in_words() -> None:
     profile = small(PLUG, KEY, CAMERA, picture=Picture(shutter=1 / 60, frames=25.0))
     (line, *_) = banding_lines(light_of(profile, "day", {}), 25.0)
     assert line[1].startswith(
-        "lamps straight on the mains at 100 Hz may show bands, ripple up to 17 %"
+        "lamps straight on the mains (a ceiling light left on) at 100 Hz may show bands, ripple up"
+        " to 17 %"
     )
     assert "; safe: 1/50 s (180° at 25 fps), " in line[1]

@@ -105,6 +105,11 @@ def test_a_key_of_several_places_gives_all_and_a_place_gives_its_keys() -> None:
     assert [k.place for k in explained("hear.topic")] == ["hear"]
     assert {k.key for k in explained("circuit")} == {"breaker", "curve", "gap"}
     assert explained("nothing-like-it") == []
+    # as they are written in a profile, and what stands inside a key is said with it
+    assert [k.place for k in explained("readings.read")] == ["reading"]
+    assert [k.key for k in explained("picture.hold.duv")] == ["duv"]
+    assert [k.key for k in explained("readings")] == ["readings", "read", "at", "look", "on"]
+    assert {k.key for k in explained("wants")} >= {"wants", "aperture", "ratio", "backdrop", "rim"}
     assert near("boot_in")[0] == "boots_in"
 
 
