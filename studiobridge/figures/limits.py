@@ -30,7 +30,8 @@ class Wish:
     """One wish and what becomes of it: lx on the face, key over fill, else stops.
 
     `off` is stops above what is wanted. Where it is missed, `nearest` is the nearest to it that
-    there is with the face and its ratio as wanted, and with all that was not missed.
+    there is with the face and its ratio as wanted, and with all that was not missed. `on_dome`: lx
+    as a dome reads it.
     """
 
     what: What
@@ -40,6 +41,7 @@ class Wish:
     got: float
     off: float
     nearest: float | None = None
+    on_dome: bool = False
 
     @property
     def missed(self) -> bool:

@@ -31,6 +31,7 @@ class Lamp:
     `face` (lx at full on the face), `head` (of a rim: lx at full on a plane turned to it at the
     mark), `behind`: luminance (cd/m²) it makes at full of each backdrop, in its middle and then at
     points across what the picture shows of it. `held`: why it stays at `level`, or empty.
+    `dome`: lx at full that a dome at the mark reads; None where that is not known.
     """
 
     device: Device
@@ -43,6 +44,7 @@ class Lamp:
     head: float
     behind: Mapping[str, tuple[float, ...]]
     held: str = ""
+    dome: float | None = 0.0
 
     @property
     def name(self) -> str:
@@ -107,7 +109,10 @@ def lamps_of(
             held = "nothing of its light reaches face or backdrop"
         at_full = ray.at_full if ray is not None else 0.0
         found.append(
-            Lamp(device, preset.level, low, high, step, first, at_full, head, behind, held)
+            Lamp(
+                *(device, preset.level, low, high, step, first, at_full, head, behind, held),
+                dome=ray.dome if ray is not None else 0.0,
+            )
         )
     return found
 

@@ -78,6 +78,10 @@ class Sums:
                 f"no light of the look '{look}' reaches the face",
                 "aim a light at the mark, say its 'place:' and 'output:', and light it in the look",
             )
+        # an aperture asks for what its meter reads, and a dome reads lights beside and behind too
+        self.on_dome = profile.picture.receptor == "dome" and self.wants.aperture is not None
+        self.read = self._dome() if self.on_dome else self.face
+        self.lux_now = total(self.read, at)
         self.rows: list[tuple[What, str | None, By, balancing.Wish]] = []
         self.aperture_of = self._aperture()
         self._face_and_ratio(at)
@@ -95,7 +99,8 @@ class Sums:
             off = balancing.missed(row, x)
             wanted = {"face": row.fixed, "ratio": 2.0**row.stops}.get(what, row.stops)
             got = wanted * 2.0**off if what in ("face", "ratio") else wanted + off
-            found.append(Wish(what, device, by, wanted, got, off))
+            dome = self.on_dome and what == "face"
+            found.append(Wish(what, device, by, wanted, got, off, on_dome=dome))
         return found
 
     @property
@@ -138,8 +143,10 @@ class Sums:
 
         From the same place as `light` has it, whatever lens and meter are given.
         """
+        if self.profile.picture.receptor == "dome" and not self.on_dome:
+            return None  # what a dome reads is no figure of the light that is wanted here
         missing: list[str] = []
-        made = exposure_of(self.profile, Whole(1000.0, None, None, None, None), missing)
+        made = exposure_of(self.profile, Whole(1000.0, None, None, None, None, 1000.0), missing)
         if made is None:
             if self.wants.aperture is not None:
                 raise CannotBalance(
@@ -149,12 +156,23 @@ class Sums:
             return None
         return made.aperture / math.sqrt(1000.0)
 
+    def _dome(self) -> tuple[float, ...]:
+        """What a dome at the mark reads of each light at full."""
+        lacks = [lamp.name for lamp in self.lamps if lamp.dome is None]
+        if lacks:
+            raise CannotBalance(
+                f"an aperture is wanted by a dome, and no output is given for {lacks[0]}, which"
+                " lights it from behind",
+                "add 'output:' to it, or want the light on the face in lux",
+            )
+        return tuple(lamp.dome or 0.0 for lamp in self.lamps)
+
     def _face_and_ratio(self, at: Sequence[float]) -> None:
         none = [0.0] * len(self.lamps)
         lux, by = self.wants.lux, self.by("lux")
         if self.wants.aperture is not None and self.aperture_of is not None:
             lux, by = (self.wants.aperture / self.aperture_of) ** 2, self.by("aperture")
-        self._add("face", None, by, self.face, none, lux or self.lux_now, 0.0)
+        self._add("face", None, by, self.read, none, lux or self.lux_now, 0.0)
         key, fill = self.role("key"), self.role("fill")
         if self.wants.ratio is not None:
             for role, sums in (("key", key), ("fill", fill)):

@@ -68,7 +68,7 @@ def about(wish: Wish) -> str:
 
 def _amount(wish: Wish, value: float, found: Balanced | None = None) -> str:
     if wish.what == "face":
-        text = f"{value:.0f} lx"
+        text = f"{value:.0f} lx{' on a dome' if wish.on_dome else ''}"
         if found is not None and found.aperture is not None:
             wanted, got = found.aperture
             text = f"f/{wanted if value == wish.wanted else got:.1f}, {text}"
@@ -217,6 +217,7 @@ def wish_json(wish: Wish) -> dict[str, Any]:
         "wanted": round(wish.wanted, 4) + 0.0,
         "got": round(wish.got, 4) + 0.0,
         "off": round(wish.off, 4) + 0.0,
+        "on_dome": wish.on_dome,
         "nearest": None if wish.nearest is None else round(wish.nearest, 4) + 0.0,
     }
 

@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
+from studiobridge.craft.exposure import C_DOME
 from studiobridge.craft.grid import Grid
 from studiobridge.craft.light import Dimmer
 from studiobridge.figures.balance import Balanced, balance, stands
 from studiobridge.figures.light import light_of
 from studiobridge.figures.wishes import CannotBalance
+from studiobridge.profile import read_profile
 from studiobridge.profile.model import Look, Output, Place, Preset, Room, SetProfile, Wants
 from tests.figures.balanced import NEAR, compared
 from tests.figures.sets import CAMERA, FILL, KEY, MARK, PLUG, small
 
+CONFIG = Path(__file__).parents[2] / "config"
 FINE = {"key": Grid(0, 100, 0.1, "percent"), "fill": Grid(0, 100, 0.1, "percent")}
 # Behind the subject, 2 m away and 25000 lx at 1 m: 6250 lx on a plane turned to it.
 RIM = replace(KEY, name="rim", role="rim", place=Place(1.0, 0.0, 3.5, "mark"))
@@ -301,3 +305,18 @@ def test_a_range_that_ends_short_is_named() -> None:
     found = solved(small(PLUG, short, FILL, CAMERA), white=3200.0)
     assert {s.device: s.now.cct for s in found.settings}["key"] == 3800.0
     assert found.white is not None and found.white.at_end == ("key",)
+
+
+def test_an_aperture_by_a_dome_is_what_light_then_says() -> None:
+    """A dome reads rims and side lights too (ISO 2720 gives it a constant of its own)."""
+    made = read_profile(CONFIG / "wheel-corner.yaml").profile
+    profile = replace(made, picture=replace(made.picture, receptor="dome", constant=C_DOME))
+    found = balance(profile, "lesson", Wants(aperture=4.0), {}, {})
+    presets = {s.device: s.now for s in found.settings}
+    exposure = light_of(profile, "lesson", presets).exposure
+    assert exposure is not None
+    assert exposure.aperture == pytest.approx(4.0, rel=0.01)
+    assert next(w for w in found.wishes if w.what == "face").on_dome
+    look = replace(profile.looks["lesson"], wants=Wants(aperture=4.0))
+    wants = replace(profile, looks={**profile.looks, "lesson": look})
+    assert stands(wants, "lesson")[0].off == pytest.approx(2 * math.log2(3.0 / 4.0), abs=0.1)
