@@ -32,6 +32,7 @@ from studiobridge.figures.rays import at
 from studiobridge.figures.shadow import FARTHEST, Shadow, clear_from, farther, shadow_of
 from studiobridge.figures.stations import apart, as_if, stations_of
 from studiobridge.profile.model import MARK, Device, SetProfile, Variation
+from studiobridge.profile.quantity import INCH
 
 # Lenses (mm) that are asked about where none is named, beside the set's own. Common practice.
 USUAL = (16.0, 20.0, 24.0, 28.0, 35.0, 50.0)
@@ -39,8 +40,11 @@ USUAL = (16.0, 20.0, 24.0, 28.0, 35.0, 50.0)
 WHOLE = 0.999
 # A nose is 3 cm before the eyes, an ear 10 cm behind them. Common practice, no source.
 NOSE, EAR = 0.03, 0.10
-# A length that is solved for is given to the next millimetre.
+# A length that is solved for is found to the next millimetre.
 PARTS = 1000
+# The link that the lens sets is as long as it is shown: to the next centimetre or quarter inch, for
+# who builds what is printed has to find that it fits.
+CENTIMETRE, QUARTER_INCH = Fraction(1, 100), INCH / 4
 # What a framing asks for is asked with the lens so far out from the mark (m).
 ANYWHERE = 2.0
 # So often at most it is looked for nearer (or farther), each time by what it was off.
@@ -355,7 +359,9 @@ def _supposed(
         return _camera_at(made, focal, float(gap)), None
     links = {n: d for variation in chosen for n, d in variation.links.items()}
     now = {**made.profile.room.chain, **links}
-    throw = max(Fraction(0), gap - sum((now[n] for n in made.between), Fraction(0)))
+    least = max(Fraction(0), gap - sum((now[n] for n in made.between), Fraction(0)))
+    part = QUARTER_INCH if made.profile.feet else CENTIMETRE
+    throw = part * math.ceil(least / part)
     return as_if(made.profile, made.stations, {**links, made.throw: throw}, focal), throw
 
 

@@ -28,10 +28,10 @@ ACROSS = 5
 class Lamp:
     """One light (or lit backdrop) of a look. Levels in percent, as they stand in a file.
 
-    `face` (lx at full on the face), `dome` (the same on a dome; 0 where it is not known), `head` (of a rim:
-    lx at full on a plane turned to it at the mark), `behind`: luminance (cd/m²) it makes at full of
-    each backdrop, in its middle and then at points across what the picture shows of it. `held`: why
-    it stays at `level`, or empty.
+    `face` (lx at full on the face), `dome` (the same on a dome; 0 where that is not known), `head`
+    (of a rim: lx at full on a plane turned to it at the mark), `behind`: luminance (cd/m²) it makes
+    at full of each backdrop, in its middle and then at points across what the picture shows of it.
+    `held`: why it stays at `level`, or empty.
     """
 
     device: Device

@@ -9,7 +9,7 @@ from studiobridge.figures.backdrops import Backdrop
 from studiobridge.figures.calibration import Calibration
 from studiobridge.figures.known import Known
 from studiobridge.figures.light import LightReading
-from studiobridge.figures.sure import COVERAGE, WHITE, digits, dimming, rounded, within
+from studiobridge.figures.sure import COVERAGE, WHITE, WIDEST, digits, dimming, rounded, within
 from studiobridge.profile.model import Device, Picture, SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.keying import keying_lines
@@ -209,7 +209,7 @@ def _stops(value: float, band: float | None) -> str:
     """`1.1 ± 0.4 stop`."""
     places, give = 1, ""
     if band is not None:
-        places, give = min(1, max(0, digits(band))), f" ± {_tenth(band):.1f}"
+        places, give = min(1, max(0, digits(band))), f" ± {_tenth(band):.1f}{_or_more(band)}"
     return f"{value:.{places}f}{give} stop{'s' if value >= 1.05 else ''}"
 
 
@@ -327,7 +327,13 @@ def ratio(value: float, stops: float | None) -> str:
 
 
 def give_or_take(stops: float | None) -> str:
-    return "" if stops is None else f" ± {_tenth(stops):.1f} stop{'s' if stops >= 1.05 else ''}"
+    if stops is None:
+        return ""
+    return f" ± {_tenth(stops):.1f}{_or_more(stops)} stop{'s' if stops >= 1.05 else ''}"
+
+
+def _or_more(stops: float) -> str:
+    return " or more" if stops >= WIDEST else ""
 
 
 def _tenth(stops: float) -> float:

@@ -457,3 +457,14 @@ def test_a_key_that_is_not_good_is_a_doubt_and_says_why(tmp_path: Path) -> None:
     sheet = tmp_path / "sheet.html"
     studiobridge("sheet", cloth, "-o", sheet, home=tmp_path)
     assert "cloth keyed" in sheet.read_text(encoding="utf-8")
+
+
+def test_a_chain_of_nothing_is_drawn(tmp_path: Path) -> None:
+    path = tmp_path / "flat.yaml"
+    path.write_text(
+        "format: 1\nset: flat\ndevices:\n  lamp: {kind: light, fed_by: battery, proof: none}\n"
+        "room: {chain: {wall: 0 m}}\n"
+    )
+    done = studiobridge("room", path, home=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "wall" in done.stdout

@@ -12,8 +12,11 @@ from typing import Any
 
 import pytest
 
+from studiobridge.cli import readings
+from studiobridge.figures.limits import Wish
 from studiobridge.profile import read_profile
 from studiobridge.profile.model import Wants
+from studiobridge.shown.balance import wish_json
 from tests.cli.test_commands import CORNER, studiobridge
 
 WISHES = ("--aperture", "f/2.8", "--ratio", "2:1", "--backdrop", "-0.5")
@@ -182,3 +185,8 @@ def test_what_is_missing_is_said_with_its_place_and_what_to_add(tmp_path: Path) 
     assert done.returncode == 2
     assert re.search(r"corner\.yaml:\d+:\d+: a ratio is wanted", done.stderr)
     assert "add 'role: fill'" in done.stderr
+
+
+def test_nothing_is_not_less_than_nothing() -> None:
+    wish = Wish("rim", "rim", "asked", 0.5, 0.49999, -0.00001)
+    assert "-0.0" not in json.dumps([wish_json(wish), readings.plain({"off": -0.000001})])

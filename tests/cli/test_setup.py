@@ -132,3 +132,15 @@ def test_a_camera_on_the_mark_itself_is_no_traceback(command: str, tmp_path: Pat
     done = studiobridge(command, path, home=tmp_path)
     assert done.returncode in (0, 2), done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_what_stands_on_the_walls_own_line_is_still_json(tmp_path: Path) -> None:
+    """Two tapes along the wall never cross there: JSON has no word for how far they may be off."""
+    text = STALL.read_text().replace("from_back: 1 ft,", "from_back: 0 ft,", 1)
+    assert "from_back: 0 ft," in text
+    flat = tmp_path / "flat.yaml"
+    flat.write_text(text)
+    done = studiobridge("setup", flat, "--json", home=tmp_path)
+    assert done.returncode == 0, done.stderr
+    cloth = next(s for s in json.loads(done.stdout)["spots"] if s["device"] == "cloth")
+    assert cloth["tapes"]["off"] is None
