@@ -287,8 +287,8 @@ def _lamps(
     return found
 
 
-def fit(rows: Sequence[Row]) -> Fit:
-    """The scales that come nearest to these rows, and what may move them."""
+def fit(rows: Sequence[Row], weighed: bool = True) -> Fit:
+    """The scales that come nearest to these rows, and (`weighed`) what may move them."""
     names = list(dict.fromkeys(n for r in rows for n, lamp in r.lamps.items() if lamp.value > 0))
     if not names:
         return NO_FIT
@@ -309,8 +309,10 @@ def fit(rows: Sequence[Row]) -> Fit:
         (sum(a * x for a, x in zip(line, values, strict=True)) - b) ** 2
         for line, b in zip(table, wanted, strict=True)
     )
-    moves = _moves(table, [x > 0 for x in values], rows)
     scales = dict(zip(names, values, strict=False))
+    if not weighed:
+        return Fit(scales, {}, left)
+    moves = _moves(table, [x > 0 for x in values], rows)
     return Fit(scales, _parts(rows, names, scales, moves), left)
 
 
@@ -399,7 +401,7 @@ def _without_odd(rows: list[Row]) -> tuple[list[Row], dict[int, float], tuple[in
     own = {row.n: row for row in rows}
     kept = [_doubting_makers(row) for row in rows]
     while len(kept) > 1 and len(odd) <= len(rows) // 3:
-        made = fit(kept)
+        made = fit(kept, weighed=False)
         far = sorted(kept, key=lambda r: -abs(r.lux - _given(r, made.scales)) / r.error)
         if not far or abs(far[0].lux - _given(far[0], made.scales)) < far[0].error:
             return [own[row.n] for row in kept], odd, ()

@@ -17,6 +17,8 @@ from studiobridge.shown.shutters import banding_lines, shutter
 
 # What a line is about, and what it says.
 Line = tuple[str, str]
+# Stops: a band that a meter would not make much narrower.
+NARROW = 0.15
 # What no figure of the light has in it.
 UNSEEN = "what walls and ceiling bounce back, and without shadows of people and stands"
 
@@ -205,7 +207,12 @@ def sure_lines(profile: SetProfile, reading: LightReading) -> list[Line]:
     known = reading.sure
     if known is None or known.lux is None:
         return []
-    lines = [("sure", f"± holds in {COVERAGE} (JCGM 100)")]
+    text = f"± holds in {COVERAGE} (JCGM 100)"
+    brightest = max(reading.fixtures, key=lambda fixture: fixture.lux, default=None)
+    if not profile.readings and known.lux > NARROW and brightest is not None:
+        text += "; a meter held to each light brings it to a tenth: "
+        text += f"--meter 'face {brightest.lux:.0f} lx {brightest.device}' with what it says"
+    lines = [("sure", text)]
     guessed = [
         fixture.device
         for fixture in reading.fixtures

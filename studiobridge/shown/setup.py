@@ -8,13 +8,14 @@ from dataclasses import dataclass
 
 from studiobridge.control.plan import plan
 from studiobridge.figures.framing import framing
+from studiobridge.figures.light import LightReading, light_of
 from studiobridge.figures.mains import CAUTION as MAINS_CAUTION
 from studiobridge.figures.setup import Aim, Check, Dial, Packed, Setup, Spot
 from studiobridge.figures.sure import rounded
 from studiobridge.profile.model import Lead, SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.lengths import Lengths
-from studiobridge.shown.light import Line, lux
+from studiobridge.shown.light import Line, backdrop_lines, exposure_lines, lux
 from studiobridge.shown.shutters import shutter
 
 CAUTIONS = (
@@ -49,7 +50,7 @@ def up(profile: SetProfile, setup: Setup, each: bool = False) -> list[Section]:
         ),
         Section("Power, one circuit at a time", tuple(_power(profile, setup))),
         Section("The light, with a meter", tuple(_light(profile, setup))),
-        Section("The picture", tuple(_picture(profile, lengths))),
+        Section("The picture", tuple(_picture(profile, setup, lengths))),
     )
 
 
@@ -259,6 +260,9 @@ def _light(profile: SetProfile, setup: Setup) -> list[Line]:
     for check in setup.checks:
         alone = f"{check.on[0]} alone" if len(check.on) == 1 else "all of these"
         lines.append((alone, reads(check, dome, profile.feet)))
+    reading = _reading(profile, setup)
+    for found in reading.backdrops:
+        lines += backdrop_lines(found, reading.sure)
     lines.append(
         (
             "if not",
@@ -282,8 +286,14 @@ def reads(check: Check, dome: bool, feet: bool) -> str:
     return text + f" (in fc about {value:.2g}, {low:.2g} to {high:.2g})"
 
 
-def _picture(profile: SetProfile, lengths: Lengths) -> list[Line]:
-    lines = [(name, text) for name, text in camera_lines(profile)]
+def _reading(profile: SetProfile, setup: Setup) -> LightReading:
+    presets = profile.looks[setup.look].presets if setup.look is not None else {}
+    return light_of(profile, setup.look, presets)
+
+
+def _picture(profile: SetProfile, setup: Setup, lengths: Lengths) -> list[Line]:
+    lines = camera_lines(profile)
+    lines += exposure_lines(profile.picture, _reading(profile, setup), brief=True)
     framed = framing(profile, [])
     if framed is not None:
         wide, high = framed.field

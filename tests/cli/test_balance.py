@@ -148,7 +148,7 @@ def test_check_doubts_a_look_that_is_far_from_what_it_is_for(tmp_path: Path) -> 
         (("--ratio", "2:1", "--keep", "--as", "new"), "say one of the two"),
         (("--ratio", "2:1", "--look", "nothing"), "no look 'nothing'"),
         (("--ratio", "2:1", "--as", "No Name"), "no name of a look"),
-        ((), "nothing is wanted of the look 'lesson'"),
+        (("--keep",), "nothing is wanted of the look 'lesson'"),
     ],
 )
 def test_what_makes_no_sense_is_refused_and_nothing_is_written(
@@ -161,6 +161,16 @@ def test_what_makes_no_sense_is_refused_and_nothing_is_written(
     assert says in done.stderr
     assert "Traceback" not in done.stderr
     assert path.read_bytes() == before
+
+
+def test_with_nothing_wanted_it_says_how_the_look_stands(tmp_path: Path) -> None:
+    found = balanced(CORNER, home=tmp_path)
+    assert all(one["was"] == one["now"] for one in found["lights"])
+    light = json.loads(studiobridge("light", CORNER, "--json", home=tmp_path).stdout)
+    wishes = {w["what"]: w for w in found["wishes"]}
+    assert wishes["face"]["got"] == pytest.approx(light["whole"]["lux"], rel=1e-4)
+    assert {w["by"] for w in found["wishes"]} == {"as it is"}
+    assert "Nothing is wanted of it yet" in studiobridge("balance", CORNER, home=tmp_path).stdout
 
 
 def test_what_is_missing_is_said_with_its_place_and_what_to_add(tmp_path: Path) -> None:

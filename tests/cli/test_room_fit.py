@@ -87,6 +87,7 @@ def test_a_row_a_lens_is_drawn_and_too_many_are_cut_with_a_reason() -> None:
     every = "head-and-shoulders,half-length,full-length"
     long = asked(CORNER, "--lens", lenses, "--framing", every)
     assert re.search(r"and \d+ more rows: no more are read at once; --json has all", long.stdout)
+    assert "\nhead-and-shoulders\n16 mm" in long.stdout  # a heading over its lenses
     whole = json.loads(asked(CORNER, "--lens", lenses, "--framing", every, "--json").stdout)
     assert {(r["focal"], r["framing"]) for r in whole["rows"]} == {
         (float(f), name) for f in range(16, 28) for name in every.split(",")

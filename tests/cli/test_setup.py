@@ -34,6 +34,11 @@ def test_setup_of_the_stall(tmp_path: Path) -> None:
     assert "its ends 4 ft 6 in left and 4 ft 6 in right of the middle" in cloth
     assert any(re.search(r"left-panel alone: \d+ lx ± \d\.\d stop: \d+ to", x) for x in text)
     assert any("wash: dial to 60 %, 3400 K; its plug then meters about 15.4 W" in x for x in text)
+    # as `light` says it: what the lens is asked for, and the cloth beside the face
+    assert re.search(
+        r"exposure: f/[\d.]+ ± [\d.]+ stop at 1/60 s, ISO 400; set to f/2.8", str(text)
+    )
+    assert re.search(r"cloth: .*below the subject \(incident\)", str(text))
     order = [found[1] for line in text if (found := re.match(r" *\d+  ([a-z-]+):", line))]
     stood = ["cloth", "hair", "mark", "wash", "left-panel", "right-panel", "prompter", "camera"]
     at = order.index("cloth")
