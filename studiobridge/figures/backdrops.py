@@ -331,7 +331,7 @@ def _spilling(
             missing.append(f"no reflectance given for {found.device}: its spill not computed")
             return found
     elif reflects is not None:
-        seen = _patches(surface, here, back)
+        seen = patches(surface.at(surface.grid), here, back)
         for light, lux in zip(surface.lights, given, strict=True):
             thrown = reflects * sum(a * b for a, b in zip(seen, lux, strict=True))
             parts.append((thrown, light.cct, profile.devices[light.source.name].duv))
@@ -351,10 +351,9 @@ def _spilling(
     return replace(found, spill_white=white, spill_cct=cct, spill_duv=duv)
 
 
-def _patches(surface: _Surface, point: Point3, looks: Point3) -> list[float]:
+def patches(spots: Sequence[Point3], point: Point3, looks: Point3) -> list[float]:
     """How much of what each point of the grid sends out strikes a plane: patch by patch between
     them, as bright as a curve through the nearest points is on average."""
-    spots = surface.at(surface.grid)
     shares = [0.0] * len(spots)
     for row in range(GRID - 1):
         for column in range(GRID - 1):
