@@ -7,9 +7,11 @@ from collections.abc import Sequence
 from studiobridge.cli import show
 from studiobridge.cli.readings import bar, not_computed, percent
 from studiobridge.craft.lens import NEAR_A_FACE, PARTS_OF_DIAGONAL
-from studiobridge.figures.fitting import WHOLE, FitReading, Row, Sharp, Spill
+from studiobridge.figures.clearance import Spill
+from studiobridge.figures.fitting import WHOLE, FitReading, Row
 from studiobridge.figures.keying import SPILL
 from studiobridge.figures.shadow import Shadow
+from studiobridge.figures.sharp import Sharp
 from studiobridge.figures.stations import SAME
 from studiobridge.profile.model import SetProfile
 from studiobridge.shown import words

@@ -13,7 +13,8 @@ from studiobridge.craft import mark
 from studiobridge.craft.grid import Grid
 from studiobridge.figures.face import Face
 from studiobridge.figures.framing import seen_on
-from studiobridge.figures.rays import OUT_OF_THE_WALL, Point3, at, source_of
+from studiobridge.figures.rays import OUT_OF_THE_WALL, Point3, at
+from studiobridge.figures.reaching import on_backdrop
 from studiobridge.profile.model import Device, Preset, SetProfile
 
 # What a hand sets a dial to, and a light of which nobody knows its steps (percent).
@@ -135,15 +136,12 @@ def _on(
         return (device.glow,) * (1 + len(_across(profile, backdrop))) if device.glow else None
     if device.kind == "backdrop" or backdrop.place is None or backdrop.reflects is None:
         return None
-    source = source_of(profile, device)
-    middle = at(backdrop.place)
-    if source is None or source.from_behind(middle, OUT_OF_THE_WALL):
+    source, lacks = on_backdrop(profile, device, backdrop)
+    if source is None:
+        if lacks:
+            missing.append(f"{lacks}: what it gives to {backdrop.name} is not counted")
         return None
-    points = [middle, *_across(profile, backdrop)]
-    lacks = next((text for point in points if (text := source.lacks(point))), "")
-    if lacks:
-        missing.append(f"{lacks}: what it gives to {backdrop.name} is not counted")
-        return None
+    points = [at(backdrop.place), *_across(profile, backdrop)]
     lux = [source.on_plane(point, OUT_OF_THE_WALL) for point in points]
     return tuple(mark.luminance_of(value, backdrop.reflects) for value in lux) if any(lux) else None
 

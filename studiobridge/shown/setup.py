@@ -8,9 +8,10 @@ from dataclasses import dataclass
 
 from studiobridge.control.plan import plan
 from studiobridge.figures.framing import framing
-from studiobridge.figures.light import LightReading, light_of
+from studiobridge.figures.light import LightReading
 from studiobridge.figures.mains import CAUTION as MAINS_CAUTION
-from studiobridge.figures.setup import Aim, Check, Dial, Packed, Setup, Spot
+from studiobridge.figures.packing import Packed
+from studiobridge.figures.setup import Aim, Check, Dial, Setup, Spot
 from studiobridge.figures.sure import rounded
 from studiobridge.profile.model import Lead, SetProfile
 from studiobridge.shown import words
@@ -34,8 +35,11 @@ class Section:
     lines: tuple[Line, ...]
 
 
-def up(profile: SetProfile, setup: Setup, each: bool = False) -> list[Section]:
-    """From the car to the first take. `each`: every thing to bring is a line of its own."""
+def up(profile: SetProfile, setup: Setup, light: LightReading, each: bool = False) -> list[Section]:
+    """From the car to the first take, in the look of this light.
+
+    `each`: every thing to bring is a line of its own.
+    """
     lengths = Lengths(profile.feet)
     bring = pack_lines(setup.pack, lengths)
     if each:
@@ -48,8 +52,8 @@ def up(profile: SetProfile, setup: Setup, each: bool = False) -> list[Section]:
             tuple((s.device, spot_line(s, profile, lengths)) for s in setup.spots),
         ),
         Section("Power, one circuit at a time", tuple(_power(profile, setup))),
-        Section("The light, with a meter", tuple(_light(profile, setup))),
-        Section("The picture", tuple(_picture(profile, setup, lengths))),
+        Section("The light, with a meter", tuple(_light(profile, setup, light))),
+        Section("The picture", tuple(_picture(profile, light, lengths))),
     )
 
 
@@ -265,10 +269,10 @@ def dial_text(dial: Dial) -> str:
     return text
 
 
-def _light(profile: SetProfile, setup: Setup) -> list[Line]:
+def _light(profile: SetProfile, setup: Setup, light: LightReading) -> list[Line]:
     if not setup.checks:
         return []
-    dome = profile.picture.constant > 250.0
+    dome = profile.picture.receptor == "dome"
     held = "the dome" if dome else "a flat receptor"
     lines: list[Line] = [
         (
@@ -280,9 +284,8 @@ def _light(profile: SetProfile, setup: Setup) -> list[Line]:
     for check in setup.checks:
         alone = f"{check.on[0]} alone" if len(check.on) == 1 else "all of these"
         lines.append((alone, reads(check, dome, profile.feet)))
-    reading = _reading(profile, setup)
-    for found in reading.backdrops:
-        lines += backdrop_lines(found, reading.sure)
+    for found in light.backdrops:
+        lines += backdrop_lines(found, light.sure)
     bounce = max((check.bounce for check in setup.checks), default=0.0)
     if bounce >= 0.05:
         allowed = f"{bounce:.1f} stop more by what walls bounce"
@@ -310,14 +313,9 @@ def reads(check: Check, dome: bool, feet: bool) -> str:
     return text + f" (in fc about {value:.2g}, {low:.2g} to {high:.2g})"
 
 
-def _reading(profile: SetProfile, setup: Setup) -> LightReading:
-    presets = profile.looks[setup.look].presets if setup.look is not None else {}
-    return light_of(profile, setup.look, presets)
-
-
-def _picture(profile: SetProfile, setup: Setup, lengths: Lengths) -> list[Line]:
+def _picture(profile: SetProfile, light: LightReading, lengths: Lengths) -> list[Line]:
     lines = camera_lines(profile)
-    lines += exposure_lines(profile.picture, _reading(profile, setup), brief=True)
+    lines += exposure_lines(profile.picture, light, brief=True)
     framed = framing(profile, [])
     if framed is not None:
         wide, high = framed.field

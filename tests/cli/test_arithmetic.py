@@ -17,6 +17,7 @@ from studiobridge.figures.light import light_of
 from studiobridge.profile import read_profile
 from studiobridge.profile.model import PictureTolerance, Preset
 from studiobridge.shown.light import white_lines
+from tests.cli.conftest import Run
 from tests.cli.test_commands import CONFIG, CORNER, EXAMPLES, studiobridge
 
 
@@ -32,12 +33,12 @@ def changed(tmp_path: Path, *swaps: tuple[str, str]) -> Path:
 
 @pytest.mark.parametrize("command", ["light", "mains", "room", "setup", "shutter"])
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
-def test_every_example_is_answered(command: str, path: Path, tmp_path: Path) -> None:
-    done = studiobridge(command, path, home=tmp_path)
+def test_every_example_is_answered(command: str, path: Path, inside: Run) -> None:
+    done = inside(command, path)
     assert done.returncode == 0, done.stderr
     assert done.stdout.strip()
     assert "\x1b" not in done.stdout
-    assert json.loads(studiobridge(command, path, "--json", home=tmp_path).stdout)
+    assert json.loads(inside(command, path, "--json").stdout)
 
 
 def test_light_of_the_corner(tmp_path: Path) -> None:
