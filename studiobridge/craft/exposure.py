@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from typing import Literal
 
-# Incident-light calibration constant, ISO 2720, from memory: 250 for a flat receptor, about
-# 330 for a dome. Meters differ by their makers: it is a setting.
+# Incident-light calibration constants that makers choose most: ISO 2720 leaves them from 240 to 400
+# for a flat receptor, and from 320 to 540 for a dome (from memory). A reflected reading of an 18 %
+# card asks for the same within a quarter stop: pi K / 0.18 is 218 to 244 for a K of 12.5 to 14.
 C_FLAT = 250.0
 C_DOME = 330.0
 # Percent of one exposure that is hard to see from frame to frame. Common practice, no source.
@@ -94,7 +95,7 @@ def pulse_ripple(
     the warmth of the fixture: the worst number of periods near this one counts. A pulse train of
     duty d then deviates by (1 - d) / n over n periods: for short pulses pi times a sine's
     1 / (pi n). `locked`: to the mains, which the shutter is set to as well, so this very number
-    of periods counts, and a whole one deviates by nothing. Above 100 % is possible: a short
+    of periods counts, and a whole one deviates by nothing, as long as the mains keep to theirs. Above 100 % is possible: a short
     exposure may fall into one bright pulse.
 
     A rolling shutter is in this: each row is an exposure of the same length at another phase,

@@ -10,9 +10,12 @@ from typing import Literal
 
 Curve = Literal["B", "C", "D"]
 
-# NEC 210.20(A), from memory: continuous load at most 80 % of the breaker (the 125 % rule).
+# NEC 210.20(A), from memory: continuous load at most 80 % of the breaker (the 125 % rule). A breaker
+# of IEC 60898-1 holds its whole current at 30 degrees C, standing alone; warm and side by side with
+# others it does not (common practice: a fifth less), so that the same share is kept for both.
 CONTINUOUS_SHARE = 0.8
-# IEC 60898-1: instantaneous trip in multiples of the rated current: (must not, must).
+# IEC 60898-1: instantaneous trip in multiples of the rated current, both effective values: (must
+# not, must). From memory. What UL 489 has is of no such band: a C is nearest to most of them.
 TRIP_BAND: dict[Curve, tuple[float, float]] = {"B": (3, 5), "C": (5, 10), "D": (10, 20)}
 # Resistance in ohm per km at 20 degrees C, flexible copper class 5. IEC 60228, from memory.
 # A lead that carries something is warm: all resistances here are at 75 degrees C.
@@ -50,7 +53,8 @@ def trips(
     """Does a peak of `inrush` A on top of `running` A trip the breaker at once?
 
     Against the band of the curve (IEC 60898-1): below it no, inside it it may, above it it will.
-    Pessimistic: the band is for half a cycle and more; most inrush is over sooner.
+    Pessimistic: the band is of effective values, 1.4 times as high at their peaks, and for half a
+    cycle and more; most inrush is over sooner, so that even "will" is no more than to be expected.
     """
     if not (inrush >= 0 and running >= 0 and breaker > 0):
         raise ValueError("currents are not negative, and a breaker is above 0 A")
@@ -92,7 +96,10 @@ def resistance(length: float, *, square_mm: float | None = None, awg: int | None
 
 
 def voltage_drop(current: float, conductor: float) -> float:
-    """Volts lost on a single-phase lead: 2 R I, out and back. NEC (a note), from memory."""
+    """Volts lost on a single-phase lead: 2 R I, out and back. NEC (a note), from memory.
+
+    At a power factor below 1 what the far end has lost is less than this, for so thin a lead.
+    """
     if not (current >= 0 and conductor >= 0):
         raise ValueError("current and resistance are not negative")
     return 2.0 * conductor * current

@@ -61,6 +61,15 @@ def test_exposure_is_the_formula_turned_round(lux: float, shutter: float, iso: f
     assert aperture**2 / shutter == pytest.approx(lux * iso / C_FLAT)
 
 
+@pytest.mark.parametrize("reflected", [12.5, 14.0])
+def test_a_grey_card_read_by_reflection_asks_for_the_same_aperture(reflected: float) -> None:
+    """N^2 = L t S / K (ISO 2720, from memory; 12.5 and 14 are what makers choose) of 18 % under the
+    light that is read flat: within a quarter stop of the incident reading. A dome has its own."""
+    luminance = luminance_of(1000.0, GREY_CARD)
+    by_card = math.sqrt(luminance / 50.0 * 100.0 / reflected)
+    assert 2.0 * abs(math.log2(by_card / aperture_for(1000.0, 1 / 50, 100.0))) < 0.25
+
+
 def test_shutter_angles() -> None:
     """Handbooks, from memory: 24 fps at 180, 172.8, 144 degrees is 1/48, 1/50, 1/60 s."""
     assert shutter_of_angle(180, 24) == pytest.approx(1 / 48)
