@@ -95,8 +95,8 @@ def pulse_ripple(
     the warmth of the fixture: the worst number of periods near this one counts. A pulse train of
     duty d then deviates by (1 - d) / n over n periods: for short pulses pi times a sine's
     1 / (pi n). `locked`: to the mains, which the shutter is set to as well, so this very number
-    of periods counts, and a whole one deviates by nothing, as long as the mains keep to theirs. Above 100 % is possible: a short
-    exposure may fall into one bright pulse.
+    of periods counts, and a whole one deviates by nothing, as long as the mains keep to theirs.
+    Above 100 % is possible: a short exposure may fall into one bright pulse.
 
     A rolling shutter is in this: each row is an exposure of the same length at another phase,
     and the worst phase is what is reckoned with. Geometry of a rectangle and a window.

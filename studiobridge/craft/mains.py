@@ -10,8 +10,8 @@ from typing import Literal
 
 Curve = Literal["B", "C", "D"]
 
-# NEC 210.20(A), from memory: continuous load at most 80 % of the breaker (the 125 % rule). A breaker
-# of IEC 60898-1 holds its whole current at 30 degrees C, standing alone; warm and side by side with
+# NEC 210.20(A), from memory: continuous load at most 80 % of the breaker (the 125 % rule). One of
+# IEC 60898-1 holds its whole current at 30 degrees C, standing alone; warm and side by side with
 # others it does not (common practice: a fifth less), so that the same share is kept for both.
 CONTINUOUS_SHARE = 0.8
 # IEC 60898-1: instantaneous trip in multiples of the rated current, both effective values: (must

@@ -11,8 +11,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-# A card of 18 % is what people hold for the middle of the scale (common practice, no source). A
-# meter's own middle is pi K / C, by its constants (ISO 2720, from memory): 16 to 18 % for a flat one.
+# A card of 18 % is what people hold for the middle of the scale (common practice, no source). That
+# of a meter is pi K / C, by its constants (ISO 2720, from memory): 16 to 18 % for a flat one.
 GREY_CARD = 0.18
 
 
