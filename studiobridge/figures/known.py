@@ -48,8 +48,9 @@ class Known:
     """How well a look's figures are known: stops, `white` and `whites_apart` mired, `duv` Duv.
 
     `both_over_fill` is a figure of its own: key and fill together over the fill, beside the
-    ratio of key alone. `bounce`: stops that walls and ceiling may add to the face on top, in
-    one direction; what a meter read at the face has them in it.
+    ratio of key alone. `aperture` is of what the meter reads, a plane or a dome. `bounce`: stops
+    that walls and ceiling may add to the face on top, in one direction; what a meter read at the
+    face has them in it.
     """
 
     lux: float | None
@@ -85,6 +86,7 @@ def known(profile: SetProfile, presets: Mapping[str, Preset]) -> Known:
             if light is not None:
                 face[name] = light
     whole = sure.total(face.values())
+    read = _on_dome(profile, made, lamps) if profile.picture.receptor == "dome" else whole
     roles: dict[str, Sure] = {}
     for name, light in face.items():
         role = profile.devices[name].role
@@ -104,7 +106,7 @@ def known(profile: SetProfile, presets: Mapping[str, Preset]) -> Known:
         white=white,
         whites_apart=math.hypot(sure.WHITE, sure.WHITE),
         duv=duv,
-        aperture=whole.stops,
+        aperture=read.stops,
         bounce=sure.BOUNCE * bare / whole.value if whole.value > 0 else None,
         fixtures=tuple(_fixture(profile, made, n, p, face) for n, p in lamps.items()),
         backdrops=tuple(
@@ -134,13 +136,24 @@ def _light(
     point: rays.Point3,
     looks: rays.Point3,
     place: str,
+    dome: bool = False,
 ) -> Sure | None:
-    """One lit light on a plane, by the meter where one was held to it."""
+    """One lit light on a plane or a dome, by the meter where one was held to it."""
     device = profile.devices[name]
-    full = sure.at_full(profile, device, point, looks, place)
+    full = sure.at_full(profile, device, point, looks, place, dome)
     if full is None or preset.level is None:
         return None
     return made.fit.light(name, sure.lit(device, full, preset.level))
+
+
+def _on_dome(profile: SetProfile, made: Calibration, lamps: Mapping[str, Preset]) -> Sure:
+    """What a dome at the mark reads: more than the plane there, of what is beside and behind."""
+    where = profile.room.mark
+    if where is None:
+        return sure.DARK
+    point, looks = rays.at(where), rays.facing(profile)
+    lit = (_light(profile, made, n, p, point, looks, "mark", dome=True) for n, p in lamps.items())
+    return sure.total(light for light in lit if light is not None)
 
 
 def _fixture(

@@ -68,7 +68,7 @@ def face_lines(
         if dome:
             text += ", flat to the camera; a dome reads "
             if whole.dome is not None:
-                text += lux(whole.dome, sure)
+                text += lux(whole.dome, known.aperture if known is not None else None)
             else:
                 text += "more, and how much is not known"
         lines.append(("together", text))
