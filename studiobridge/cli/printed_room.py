@@ -96,7 +96,7 @@ def print_room(profile: SetProfile, reading: RoomReading) -> None:
                     bearing,
                 )
             )
-        heads = ("device", "from the back wall", "across", "up", "aimed", "")
+        heads = ("device", "from the back wall", "across", "up", "away from its aim", "")
         show.print_table(heads, places)
         show.out(
             "Left and right are as the camera sees them; heights are to the middle of the lamp."
