@@ -124,6 +124,9 @@ def test_a_meter_with_a_dome_reads_what_a_dome_gets(tmp_path: Path) -> None:
     assert found["exposure"]["aperture"] == pytest.approx(2.97, abs=0.01)
     text = studiobridge("light", path, home=tmp_path).stdout
     assert "on the face, flat to the camera; a dome reads 580 lx" in text
+    # as `setup` checks it with the key alone: 277 lx at 46 degrees, (1 + cos) / 2 over cos
+    assert re.search(r"^key .* a dome reads 340 lx", text, re.MULTILINE)
+    assert "key alone: 340 lx" in studiobridge("setup", path, home=tmp_path).stdout
     assert "(meter standard ISO 2720, read with a dome)" in text
 
 

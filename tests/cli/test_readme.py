@@ -54,7 +54,9 @@ def test_it_runs(command: str, tmp_path: Path) -> None:
         )
     if words[0] == "studiobridge":
         words[0:1] = [sys.executable, "-c", "from studiobridge.cli import main; main()"]
-        more = {"plan": ["up"], "sheet": ["-o", str(tmp_path / "wall.html")]}.get(words[3], [])
+        wall = str(tmp_path / "wall.html")
+        needs = {"plan": ["up"], "sheet": ["-o", wall], "balance": ["--ratio", "2:1"]}
+        more = needs.get(words[3], [])
     elif words[0] == "deploy/rehearse":  # the same on a smaller set, and faster
         more = ["config/one-plug-one-light.yaml", "--pace", "20"]
     elif words == ["deploy/studiobridge", "listen"]:  # with no broker it says so
