@@ -28,6 +28,12 @@ if TYPE_CHECKING:
     from studiobridge.profile.model import SetProfile, Wants
 
 
+SAY_WHAT = (
+    "say what, like --aperture f/2.8 --ratio 2:1, or write it into the look:"
+    " 'wants: {aperture: f/2.8, ratio: 2:1}'"
+)
+
+
 @app.command()
 def balance(
     profile: ProfileArgument,
@@ -68,13 +74,8 @@ def balance(
         what = no_such_look(words.clean(name or "", 60), found.looks)
         raise Stop(BAD_INPUT, what if name else f"{profile}: there is no look to balance")
     wants = over_each_other(asked, found.looks[name].wants)
-    if wants == Wants():
-        at = reading.problem(
-            ("looks", name),
-            f"nothing is wanted of the look '{name}'",
-            "say what, like --aperture f/2.8 --ratio 2:1, or write it into the look:"
-            " 'wants: {aperture: f/2.8, ratio: 2:1}'",
-        )
+    if wants == Wants() and (keep or as_new is not None):
+        at = reading.problem(("looks", name), f"nothing is wanted of the look '{name}'", SAY_WHAT)
         raise Stop(BAD_INPUT, str(at))
     try:
         solved = solve(found, name, asked, *_steps(found))
@@ -89,6 +90,8 @@ def balance(
         show.print_json({**balance_json(solved), "written": written})
         return
     _print(found, solved)
+    if wants == Wants():
+        show.out(f"Nothing is wanted of it yet, so it stays: {SAY_WHAT}.")
     for text in changes or ():
         show.out(text)
 

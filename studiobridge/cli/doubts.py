@@ -9,10 +9,10 @@ from studiobridge.control.people import coming_back
 from studiobridge.craft.light import level_stops
 from studiobridge.figures import calibration
 from studiobridge.figures.depth import budget
+from studiobridge.figures.framing import framing
 from studiobridge.figures.light import LightReading, light_of
 from studiobridge.figures.mains import mains_of
 from studiobridge.figures.meters import Metered, metered, told_by_watts, will_do
-from studiobridge.figures.room import room_of
 from studiobridge.figures.stations import apart as apart_of
 from studiobridge.profile.build import Reading
 from studiobridge.profile.model import MARK, Device, Preset, SetProfile, Wants
@@ -207,13 +207,22 @@ def about_wants(reading: Reading) -> list[Problem]:
 def about_picture(reading: Reading) -> list[Problem]:
     """Whites apart, a lens that does not show what is wanted, bands, a chain too deep."""
     profile = reading.profile
+    lights = {
+        name: light_of(profile, name, look.presets, weighed=False)
+        for name, look in profile.looks.items()
+    }
+    return [*_about_light(reading, lights), *_about_hold(reading, lights), *_about_room(reading)]
+
+
+def _about_light(reading: Reading, lights: Mapping[str, LightReading]) -> list[Problem]:
+    """Whites apart, a key that will not be clean, bands."""
+    profile = reading.profile
     picture = profile.picture
-    lengths = Lengths(profile.feet)
     found: list[Problem] = []
     bands: dict[str, str] = {}
     safe: dict[str, str] = {}
-    for name, look in profile.looks.items():
-        light = light_of(profile, name, look.presets, weighed=False)
+    for name, light in lights.items():
+        look = profile.looks[name]
         apart = light.whites_apart
         if apart is not None and apart[0] > picture.whites_within and not look.whites_meant:
             found.append(
@@ -247,22 +256,38 @@ def about_picture(reading: Reading) -> list[Problem]:
         )
         for source, text in bands.items()
     )
-    if picture.hold.held:
-        by_white = picture.hold.white is not None or picture.hold.duv is not None
-        for name, look in profile.looks.items():
-            light = light_of(profile, name, look.presets, weighed=False)
-            what, why = "picture", light.missing[0] if light.missing else ""
-            if light.whole is not None:
-                if light.whole.cct is not None or not by_white:
-                    continue
-                what, why = "white", next((t for t in light.missing if "white" in t), "none is lit")
-            found.append(
-                reading.problem(
-                    ("picture", "hold"),
-                    f"the {what} of the look '{name}' cannot be held: {why}",
-                    "add the figure, or hold the fixtures only",
-                )
+    return found
+
+
+def _about_hold(reading: Reading, lights: Mapping[str, LightReading]) -> list[Problem]:
+    """A picture that is to be held, and is not known well enough for it."""
+    hold = reading.profile.picture.hold
+    found: list[Problem] = []
+    if not hold.held:
+        return found
+    by_white = hold.white is not None or hold.duv is not None
+    for name, light in lights.items():
+        what, why = "picture", light.missing[0] if light.missing else ""
+        if light.whole is not None:
+            if light.whole.cct is not None or not by_white:
+                continue
+            what, why = "white", next((t for t in light.missing if "white" in t), "none is lit")
+        found.append(
+            reading.problem(
+                ("picture", "hold"),
+                f"the {what} of the look '{name}' cannot be held: {why}",
+                "add the figure, or hold the fixtures only",
             )
+        )
+    return found
+
+
+def _about_room(reading: Reading) -> list[Problem]:
+    """A chain too deep, chain and place that say two things, a lens that shows something else."""
+    profile = reading.profile
+    picture = profile.picture
+    lengths = Lengths(profile.feet)
+    found: list[Problem] = []
     made = budget(profile)
     if made is not None and made.left is not None and made.left < 0:
         found.append(
@@ -283,24 +308,24 @@ def about_picture(reading: Reading) -> list[Problem]:
                 f" '{item.link}' ends",
             )
         )
-    framing = room_of(profile).framing
-    if framing is not None and picture.fits is not None:
-        for fit in framing.fits:
+    shown = framing(profile, [])
+    if shown is not None and picture.fits is not None:
+        for fit in shown.fits:
             if fit.framing == picture.fits and fit.judged not in ("fits", "just fits"):
                 todo = "a wider lens, or more room" if not fit.fits else "a longer lens, or nearer"
                 found.append(
                     reading.problem(
                         ("picture", "fits"),
                         f"{fit_words(profile, fit)}; the camera is"
-                        f" {lengths.one(framing.distance)} away",
+                        f" {lengths.one(shown.distance)} away",
                         todo,
                     )
                 )
-        if framing.face is not None and framing.face.cut:
+        if shown.face is not None and shown.face.cut:
             found.append(
                 reading.problem(
                     ("picture", "fits"),
-                    face_words(profile, framing.face),
+                    face_words(profile, shown.face),
                     "aim the camera higher, or a wider lens",
                 )
             )

@@ -7,9 +7,11 @@ from collections.abc import Sequence
 from studiobridge.cli import show
 from studiobridge.cli.readings import bar, not_computed, percent
 from studiobridge.craft.lens import NEAR_A_FACE, PARTS_OF_DIAGONAL
-from studiobridge.figures.fitting import WHOLE, FitReading, Row, Sharp, Spill
+from studiobridge.figures.clearance import Spill
+from studiobridge.figures.fitting import WHOLE, FitReading, Row
 from studiobridge.figures.keying import SPILL
 from studiobridge.figures.shadow import Shadow
+from studiobridge.figures.sharp import Sharp
 from studiobridge.figures.stations import SAME
 from studiobridge.profile.model import SetProfile
 from studiobridge.shown import words
@@ -184,15 +186,18 @@ def _print_rows(
     whole = float(room) if room is not None else max(deepest, default=0.0)
     columns = max(8, min(24, show.width() - 72))
     several = len({row.framing for row in rows}) > 1
-    cells = []
+    cells: list[Sequence[str] | str] = []
+    heading = ""
     for row in rows[:MOST_ROWS]:
+        if several and row.framing != heading:
+            heading = row.framing
+            cells.append(heading)
         left = ""
         if row.left is not None:
             left = lengths.one(row.left) if row.left >= 0 else "TOO DEEP"
         cells.append(
             (
                 "" if one_lens else f"{row.focal:g} mm" + ("!" if row.near_a_face else ""),
-                row.framing if several else "",
                 ", ".join(row.without) or ("nothing" if found.throw_link is not None else ""),
                 lengths.one(row.distance),
                 lengths.one(row.depth) if row.depth is not None else "",
@@ -203,7 +208,7 @@ def _print_rows(
         )
     against = "of the room" if room is not None else "deep, drawn"
     cover = words.clean(found.backdrop or "")
-    heads = ("lens", "framing", "gives way", "away", "deep", "left", cover, against)
+    heads = ("lens", "gives way", "away", "deep", "left", cover, against)
     show.print_table(heads, cells, spare=("away",))
     notes = []
     if not one_lens and any(row.near_a_face for row in rows):

@@ -29,7 +29,8 @@ def print_room(profile: SetProfile, reading: RoomReading) -> None:
         show.out("from the back wall:")
         room = profile.room.depth
         whole = float(room) if room is not None else float(made.total)
-        whole = max(whole, float(made.total))
+        # a chain of nothing in a room of no depth is drawn, too
+        whole = max(whole, float(made.total)) or 1.0
         columns = max(12, min(44, show.width() - (94 if show.width() >= BESIDE else 66)))
         rows = []
         there: dict[str, list[str]] = {}

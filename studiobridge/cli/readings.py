@@ -19,7 +19,7 @@ def plain(value: Any) -> Any:
     if isinstance(value, tuple | list):
         return [plain(item) for item in value]
     if isinstance(value, Fraction | float):
-        return round(float(value), 5)
+        return round(float(value), 5) + 0.0  # no -0.0
     return value
 
 

@@ -24,6 +24,7 @@ def setup(
     """Put the set up: what stands first and where, aims, what a meter reads. Touches nothing."""
     from studiobridge.cli.readings import not_computed, plain
     from studiobridge.control.plan import UnknownLook, presets_of
+    from studiobridge.figures.light import light_of
     from studiobridge.figures.setup import setup_of
     from studiobridge.shown import setup as shown
 
@@ -33,8 +34,9 @@ def setup(
     except UnknownLook as error:
         raise Stop(BAD_INPUT, str(error)) from None
     name = look or made.default_look
-    found = setup_of(made, name, presets)
-    sections = (shown.strike if strike else shown.up)(made, found)
+    light = light_of(made, name, presets)
+    found = setup_of(made, name, presets, light)
+    sections = shown.strike(made, found) if strike else shown.up(made, found, light)
     if as_json:
         lines = [
             {"title": s.title, "lines": [{"about": a, "text": t} for a, t in s.lines]}

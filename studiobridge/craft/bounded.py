@@ -191,3 +191,21 @@ def _step(units: list[Vector], left: Vector, among: list[int]) -> dict[int, floa
         known = sum(over[order[k]][i] * step[order[k]] for k in range(i + 1, len(order)))
         step[order[i]] = (parts[i] - known) / over[order[i]][i]
     return step
+
+
+def inverse(square: Sequence[Sequence[float]]) -> list[list[float]]:
+    """The inverse of a square matrix that is well away from having none (Gauss-Jordan)."""
+    size = len(square)
+    rows = [
+        [*line, *(1.0 if i == j else 0.0 for j in range(size))] for i, line in enumerate(square)
+    ]
+    for i in range(size):
+        best = max(range(i, size), key=lambda k: abs(rows[k][i]))
+        rows[i], rows[best] = rows[best], rows[i]
+        head = rows[i][i]
+        rows[i] = [x / head for x in rows[i]]
+        for k in range(size):
+            if k != i and rows[k][i]:
+                by = rows[k][i]
+                rows[k] = [x - by * y for x, y in zip(rows[k], rows[i], strict=True)]
+    return [line[size:] for line in rows]

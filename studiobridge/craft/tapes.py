@@ -23,17 +23,20 @@ FLATTEST, STEEPEST = 135.0, 45.0
 class Tapes:
     """From the left end of the wall and from the right one (m), and the angle between (degrees).
 
-    `off` is how far the point may be from where it belongs by their reading alone (m).
+    `off` is how far the point may be from where it belongs by their reading alone (m); None where
+    they do not cross: the point is on the wall's own line.
     """
 
     left: float
     right: float
     angle: float
-    off: float
+    off: float | None
 
     @property
     def good(self) -> bool:
         """Do they find the point to a quarter inch?"""
+        if self.off is None:
+            return False
         return STEEPEST <= self.angle <= FLATTEST and self.off <= NEAR_ENOUGH
 
 
@@ -47,10 +50,11 @@ def tapes(across: float, out: float, width: float, read: float = INCHES) -> Tape
     half = width / 2.0
     left, right = math.hypot(across + half, out), math.hypot(half - across, out)
     if min(left, right) == 0:
-        return Tapes(left, right, 0.0, math.inf)
+        return Tapes(left, right, 0.0, None)
     cosine = (left * left + right * right - width * width) / (2.0 * left * right)
     angle = math.degrees(math.acos(max(-1.0, min(1.0, cosine))))
-    return Tapes(left, right, angle, slip(angle, read))
+    off = slip(angle, read)
+    return Tapes(left, right, angle, off if off < math.inf else None)
 
 
 def slip(angle: float, read: float) -> float:

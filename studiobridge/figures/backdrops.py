@@ -23,8 +23,8 @@ from studiobridge.figures.rays import (
     facing,
     nearest,
     sizeless,
-    source_of,
 )
+from studiobridge.figures.reaching import lights_on
 from studiobridge.profile.model import Device, Preset, SetProfile
 
 Point2 = tuple[float, float]
@@ -211,33 +211,17 @@ def _lights(
     profile: SetProfile, backdrop: Device, presets: Mapping[str, Preset], missing: list[str]
 ) -> tuple[_Light, ...] | None:
     """Every lit light that reaches a backdrop; None where one that is aimed at it is not known."""
-    assert backdrop.place is not None and backdrop.size is not None
-    x, y, z = middle = at(backdrop.place)
-    corner = (x - backdrop.size[0] / 2.0, y, z - backdrop.size[1] / 2.0)
-    found = []
-    for name, preset in presets.items():
-        device = profile.devices[name]
-        if device.kind != "light" or not preset.level:
-            continue
-        share, source = share_of(device, preset.level), source_of(profile, device)
-        if source is not None and source.from_behind(middle, OUT_OF_THE_WALL):
-            continue
-        if share is None:
-            why = f"{preset.level:g} % is no level, and it is what {name} says"
-        elif source is None:
-            why = f"no {'output' if device.output is None else 'place'} given for {name}"
-        else:
-            why = source.lacks(middle) or source.lacks(corner)
-        if not why and source is not None and share is not None:
-            found.append(_Light(source, share, preset.cct))
-            if math.dist(source.place, middle) < (nearest(device) or 0.0):
-                missing.append(sizeless(device))
-        elif device.place is not None and device.place.aim == backdrop.name:
-            missing.append(f"{why}: light on {backdrop.name} not computed")
-            return None
-        else:
-            missing.append(f"{why}: left out of the light on {backdrop.name}")
-    return tuple(found)
+    assert backdrop.place is not None
+    middle = at(backdrop.place)
+    otherwise = f"light on {backdrop.name} not computed"
+    lights = lights_on(profile, backdrop, presets, missing, otherwise)
+    for light in lights or ():
+        device = profile.devices[light.name]
+        if math.dist(light.source.place, middle) < (nearest(device) or 0.0):
+            missing.append(sizeless(device))
+    if lights is None:
+        return None
+    return tuple(_Light(li.source, li.share, presets[li.name].cct) for li in lights)
 
 
 def over(part: Sequence[Point2]) -> list[Point2]:
@@ -337,7 +321,7 @@ def _spilling(
             missing.append(f"no reflectance given for {found.device}: its spill not computed")
             return found
     elif reflects is not None:
-        seen = _patches(surface, here, back)
+        seen = patches(surface.at(surface.grid), here, back)
         for light, lux in zip(surface.lights, given, strict=True):
             thrown = reflects * sum(a * b for a, b in zip(seen, lux, strict=True))
             parts.append((thrown, light.cct, profile.devices[light.source.name].duv))
@@ -357,10 +341,9 @@ def _spilling(
     return replace(found, spill_white=white, spill_cct=cct, spill_duv=duv)
 
 
-def _patches(surface: _Surface, point: Point3, looks: Point3) -> list[float]:
+def patches(spots: Sequence[Point3], point: Point3, looks: Point3) -> list[float]:
     """How much of what each point of the grid sends out strikes a plane: patch by patch between
     them, as bright as a curve through the nearest points is on average."""
-    spots = surface.at(surface.grid)
     shares = [0.0] * len(spots)
     for row in range(GRID - 1):
         for column in range(GRID - 1):

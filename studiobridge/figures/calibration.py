@@ -9,7 +9,8 @@
   it) is left out where it is clear which one it is, and named in any case.
 - What bounces back of a light is in its reading, and so in its scale, for that place.
 
-`rays.py` asks `scale`; all else is for people.
+The sums are in `scales.py`, which reading is odd is found in `odd.py`. `rays.py` asks `scale`; all
+else is for people.
 """
 
 from __future__ import annotations
@@ -18,33 +19,16 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from studiobridge.craft.bounded import solve
 from studiobridge.figures import rays, sure
+from studiobridge.figures.odd import ODD, without_odd
 from studiobridge.figures.rays import Point3
+from studiobridge.figures.scales import NO_FIT, Fit, Row, by_scales, fit
 from studiobridge.figures.sure import Sure
 from studiobridge.profile.model import Device, MeterReading, Output, SetProfile
 
 FACE = "face"
-# How far (standard deviation) one light's scale is thought to be from the others', and all of
-# them together from 1. Wide on purpose: what a maker says is known to 0.1 (`sure.MAKER`), and a
-# meter beats it.
-APART = 0.2
-TOGETHER = 1.0
 # Of all lights in a reading: less than this (lx) is no light that reaches the meter.
 REACHES = 0.01
-# Standard deviations off: about 3 of 1000 good readings are as far.
-ODD = 3.0
-# A reading is odd against other readings, not against a maker: for that question alone a maker's
-# figure may be wrong by this much (share, 95 of 100 as all limits), so that the only reading of a
-# lamp is believed up to a factor of six.
-MAKER_MAY_ERR = 1.2
-# A reading this many deviations off is a rival for being the odd one.
-RIVAL = 2.0
-# The sum of squares falls by so much more without one reading than without another: then it is
-# clear which of them is odd. 4 is two standard deviations.
-CLEAR = 4.0
-# How many are looked at, one by one, for whether the others go together without it.
-CANDIDATES = 6
 # A scale beyond a factor of so much is less likely a lamp than a mistake (its figure, its place,
 # what was lit).
 LIKELY = 2.0
@@ -83,47 +67,6 @@ class Judged:
     stops: float | None
     used: bool
     why: str
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """A reading ready to be reckoned with: its light (lx) without the room's, and of each lamp
-    what it gives there by its maker's figures."""
-
-    n: int
-    place: str
-    lux: float
-    lamps: Mapping[str, Sure]
-
-    @property
-    def expected(self) -> float:
-        return sum(lamp.value for lamp in self.lamps.values())
-
-    @property
-    def error(self) -> float:
-        """One standard deviation (lx): how well it is held, at what it reads or should read."""
-        return sure.HOLDING / 2.0 * max(self.lux, self.expected)
-
-
-@dataclass(frozen=True, slots=True)
-class Fit:
-    """Scales by light, and by source how far that source alone may move each."""
-
-    scales: Mapping[str, float]
-    parts: Mapping[str, Mapping[str, float]]
-    # the sum of squares that is left, the prior's among them
-    left: float
-
-    def light(self, name: str, figure: Sure) -> Sure:
-        """What a lamp gives by your meter, of what it gives by its maker (`figure`)."""
-        value = self.scales.get(name)
-        if value is None:
-            return figure
-        moved = Sure(0.0, {s: p * figure.value for s, p in self.parts.get(name, {}).items()})
-        return sure.total((figure.times(value), moved))
-
-
-NO_FIT = Fit({}, {}, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,7 +178,7 @@ def calibrate(profile: SetProfile) -> Calibration:
             )
         else:
             usable.append(replace(row, lux=light))
-    kept, odd, apart = _without_odd(usable)
+    kept, odd, apart = without_odd(usable)
     made = fit(kept)
     judged = tuple(
         _judge(profile.readings[n - 1], n, usable, made, refused.get(n, ""), odd, apart, around)
@@ -287,161 +230,6 @@ def _lamps(
     return found
 
 
-def fit(rows: Sequence[Row]) -> Fit:
-    """The scales that come nearest to these rows, and what may move them."""
-    names = list(dict.fromkeys(n for r in rows for n, lamp in r.lamps.items() if lamp.value > 0))
-    if not names:
-        return NO_FIT
-    table: list[list[float]] = []
-    wanted: list[float] = []
-    for row in rows:
-        lamps = [row.lamps[n].value if n in row.lamps else 0.0 for n in names]
-        table.append([lamp / row.error for lamp in lamps] + [0.0])
-        wanted.append(row.lux / row.error)
-    for i in range(len(names)):
-        table.append([1.0 / APART if j == i else 0.0 for j in range(len(names))] + [-1.0 / APART])
-        wanted.append(0.0)
-    table.append([0.0] * len(names) + [1.0 / TOGETHER])
-    wanted.append(1.0 / TOGETHER)
-    size = len(names) + 1
-    values = solve(table, wanted, [0.0] * size, [math.inf] * size, start=[1.0] * size)
-    left = sum(
-        (sum(a * x for a, x in zip(line, values, strict=True)) - b) ** 2
-        for line, b in zip(table, wanted, strict=True)
-    )
-    moves = _moves(table, [x > 0 for x in values], rows)
-    scales = dict(zip(names, values, strict=False))
-    return Fit(scales, _parts(rows, names, scales, moves), left)
-
-
-def _moves(
-    table: Sequence[Sequence[float]], free: Sequence[bool], rows: Sequence[Row]
-) -> list[list[float]]:
-    """How much one more lux in each row moves each value: (A'A)^-1 A' of what is not held at 0."""
-    among = [j for j, is_free in enumerate(free) if is_free]
-    square = [[sum(line[a] * line[b] for line in table) for b in among] for a in among]
-    inverse = _inverse(square)
-    moves = [[0.0] * len(rows) for _ in free]
-    for i, row in enumerate(rows):
-        column = [table[i][a] / row.error for a in among]
-        for j, line in zip(among, inverse, strict=True):
-            moves[j][i] = sum(x * y for x, y in zip(line, column, strict=True))
-    return moves
-
-
-def _inverse(square: Sequence[Sequence[float]]) -> list[list[float]]:
-    """Of a symmetric matrix that the prior keeps well away from having none (Gauss-Jordan)."""
-    size = len(square)
-    rows = [
-        [*line, *(1.0 if i == j else 0.0 for j in range(size))] for i, line in enumerate(square)
-    ]
-    for i in range(size):
-        best = max(range(i, size), key=lambda k: abs(rows[k][i]))
-        rows[i], rows[best] = rows[best], rows[i]
-        head = rows[i][i]
-        rows[i] = [x / head for x in rows[i]]
-        for k in range(size):
-            if k != i and rows[k][i]:
-                by = rows[k][i]
-                rows[k] = [x - by * y for x, y in zip(rows[k], rows[i], strict=True)]
-    return [line[size:] for line in rows]
-
-
-def _parts(
-    rows: Sequence[Row],
-    names: Sequence[str],
-    scales: Mapping[str, float],
-    moves: Sequence[Sequence[float]],
-) -> dict[str, dict[str, float]]:
-    """By light and source, how far that source alone leaves its scale from the truth.
-
-    Whatever made a reading larger (the meter, a hand, a lamp nearer than it was measured) made
-    the scale larger: the truth is less than the scale by so much. Where the same lamp's light is
-    reckoned the source counts there with the other sign, and the two take each other away.
-    """
-    worse = _scatter(rows, names, scales)
-    found: dict[str, dict[str, float]] = {name: {} for name in names}
-    for i, row in enumerate(rows):
-        raised = {"meter": sure.METER * row.lux, f"reading {row.n}": sure.HOLDING * worse * row.lux}
-        for name, lamp in row.lamps.items():
-            for source, part in lamp.parts.items():
-                raised[source] = raised.get(source, 0.0) + part * scales.get(name, 1.0)
-        for j, name in enumerate(names):
-            parts = found[name]
-            for source, part in raised.items():
-                parts[source] = parts.get(source, 0.0) - moves[j][i] * part
-    return found
-
-
-def _scatter(rows: Sequence[Row], names: Sequence[str], scales: Mapping[str, float]) -> float:
-    """How many times worse the readings were held than is usual, as what is left of them says.
-
-    Never less than once: a few that agree by luck say nothing (Birge's ratio, from memory).
-    """
-    spare = len(rows) - len(names)
-    if spare < 1:
-        return 1.0
-    left = sum(((row.lux - _given(row, scales)) / row.error) ** 2 for row in rows)
-    return max(1.0, math.sqrt(left / spare))
-
-
-def _given(row: Row, scales: Mapping[str, float]) -> float:
-    return sum(lamp.value * scales.get(name, 1.0) for name, lamp in row.lamps.items())
-
-
-# ---- which reading is odd -------------------------------------------------------------------
-
-
-def _without_odd(rows: list[Row]) -> tuple[list[Row], dict[int, float], tuple[int, ...]]:
-    """The rows that go together, those left out (by how far off, stops), those that contradict
-    one another and nobody knows which is right."""
-    odd: dict[int, float] = {}
-    own = {row.n: row for row in rows}
-    kept = [_doubting_makers(row) for row in rows]
-    while len(kept) > 1 and len(odd) <= len(rows) // 3:
-        made = fit(kept)
-        far = sorted(kept, key=lambda r: -abs(r.lux - _given(r, made.scales)) / r.error)
-        if not far or abs(far[0].lux - _given(far[0], made.scales)) < far[0].error:
-            return [own[row.n] for row in kept], odd, ()
-        found = []
-        for row in far[:CANDIDATES]:
-            rest = [other for other in kept if other is not row]
-            others = fit(rest)
-            said = sure.total(others.light(n, lamp) for n, lamp in row.lamps.items())
-            if said.value <= 0:
-                continue
-            # half of what holds for 95 of 100 is one standard deviation; in shares, for what is
-            # far off is far off by a factor
-            deviation = math.hypot(said.within / said.value, sure.HOLDING) / 2.0
-            off = math.log(row.lux / said.value)
-            found.append((others.left, abs(off) / deviation, row, off / math.log(2.0)))
-        found.sort(key=lambda entry: entry[0])
-        if not found or max(entry[1] for entry in found) < ODD:
-            return [own[row.n] for row in kept], odd, ()
-        best = found[0]
-        rivals = [e for e in found[1:] if e[0] < best[0] + CLEAR and e[1] >= RIVAL]
-        if rivals or best[1] < ODD or len(odd) >= max(1, len(rows) // 3):
-            at_odds = sorted(e[2].n for e in (best, *rivals))
-            return [own[row.n] for row in kept], odd, tuple(at_odds)
-        odd[best[2].n] = best[3]
-        kept = [row for row in kept if row is not best[2]]
-    return [own[row.n] for row in kept], odd, ()
-
-
-def _doubting_makers(row: Row) -> Row:
-    lamps = {
-        name: Sure(
-            lamp.value,
-            {
-                source: part * (MAKER_MAY_ERR / sure.MAKER if source.endswith(": output") else 1.0)
-                for source, part in lamp.parts.items()
-            },
-        )
-        for name, lamp in row.lamps.items()
-    }
-    return replace(row, lamps=lamps)
-
-
 def _judge(
     reading: MeterReading,
     n: int,
@@ -457,7 +245,7 @@ def _judge(
     if row is None:
         why = refused
         return Judged(n, reading.at, on, reading.lux, None, None, not why, why)
-    given = _given(row, made.scales)
+    given = by_scales(row, made.scales)
     predicted = given + around.get(reading.at, 0.0)
     stops = math.log2(row.lux / given) if given > 0 else None
     why = ""

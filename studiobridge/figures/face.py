@@ -39,9 +39,9 @@ class Whole:
     """All light on the plane at the mark together: lx, ratio key over fill, the mixed white.
 
     `cct` in K and `duv` are None where the white is not known, or too far off the locus for one.
-    `dome` is what a dome reads there instead, which also gets light from beside and behind; None
-    where a light behind the plane has no output given. What a backdrop sends round the head is in
-    neither: some hundredths of a stop on a dome.
+    `dome` is what a dome reads there instead, which also gets light from beside and behind. A light
+    behind the plane that has no output given is left out of it, as is what a backdrop sends round
+    the head: some hundredths of a stop.
     """
 
     lux: float
@@ -49,7 +49,7 @@ class Whole:
     white: White | None
     cct: float | None
     duv: float | None
-    dome: float | None = None
+    dome: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +139,7 @@ class Face:
         if any(v.level and name in self.missing for name, v in values.items()):
             return None
         total = 0.0
-        dome: float | None = 0.0
+        dome = 0.0
         by_role: dict[str, float] = {}
         whites: list[White] = []
         unknown_white = False
@@ -150,7 +150,7 @@ class Face:
             if lux is None:
                 return None
             total += lux
-            dome = self._on_dome(name, value.level, dome)
+            dome += self._on_dome(name, value.level)
             role = self.profile.devices[name].role
             if role is not None:
                 by_role[role] = by_role.get(role, 0.0) + lux
@@ -172,12 +172,10 @@ class Face:
                 cct = duv = None
         return Whole(total, ratio, mixed, cct, duv, dome)
 
-    def _on_dome(self, name: str, level: float, before: float | None) -> float | None:
-        """What a dome reads with this light as well; once unknown, unknown."""
-        ray, share = self.rays[name], share_of(self.profile.devices[name], level)
-        if before is None or not share:
-            return before
-        return before + ray.dome * share if ray.dome is not None else None
+    def _on_dome(self, name: str, level: float) -> float:
+        """What this light adds to what a dome reads; nothing where that is not known."""
+        share = share_of(self.profile.devices[name], level) or 0.0
+        return (self.rays[name].dome or 0.0) * share
 
     def change(self, wanted: Mapping[str, Preset], now: Mapping[str, Preset]) -> Change | None:
         """How the picture differs from what is wanted; None when that cannot be computed."""

@@ -15,8 +15,8 @@ from fractions import Fraction
 from types import MappingProxyType
 
 from studiobridge.craft import lens
+from studiobridge.figures.clearance import Spill, spill_of
 from studiobridge.figures.depth import MOST_COMBINED, shortest
-from studiobridge.figures.face import DARK
 from studiobridge.figures.framing import (
     FRAMINGS,
     Fit,
@@ -24,59 +24,26 @@ from studiobridge.figures.framing import (
     camera_of,
     framing,
     seen_on,
-    view_of,
 )
-from studiobridge.figures.keying import SPILL
-from studiobridge.figures.light import light_of
-from studiobridge.figures.rays import at
-from studiobridge.figures.shadow import FARTHEST, Shadow, clear_from, farther, shadow_of
+from studiobridge.figures.shadow import Shadow, clear_from, shadow_of
+from studiobridge.figures.sharp import Sharp, sharp_of
 from studiobridge.figures.stations import apart, as_if, stations_of
 from studiobridge.profile.model import MARK, Device, SetProfile, Variation
+from studiobridge.profile.quantity import INCH
 
 # Lenses (mm) that are asked about where none is named, beside the set's own. Common practice.
 USUAL = (16.0, 20.0, 24.0, 28.0, 35.0, 50.0)
 # Of the picture a backdrop covers: more than this is all of it.
 WHOLE = 0.999
-# A nose is 3 cm before the eyes, an ear 10 cm behind them. Common practice, no source.
-NOSE, EAR = 0.03, 0.10
 # A length that is solved for is given to the next millimetre.
 PARTS = 1000
+# The link that the lens sets is as long as it is shown: to the next centimetre or quarter inch, for
+# who builds what is printed has to find that it fits.
+CENTIMETRE, QUARTER_INCH = Fraction(1, 100), INCH / 4
 # What a framing asks for is asked with the lens so far out from the mark (m).
 ANYWHERE = 2.0
 # So often at most it is looked for nearer (or farther), each time by what it was off.
 PATIENCE = 12
-
-
-@dataclass(frozen=True, slots=True)
-class Sharp:
-    """What is sharp with the lens focused on the face (m; `far` None: to the horizon).
-
-    `blur` of the backdrop is in circles of confusion (up to 1 is sharp). `both`: where to focus,
-    and the f-number, for face and backdrop to be sharp.
-    """
-
-    aperture: float
-    t_stop: float | None
-    circle: float
-    hyperfocal: float
-    focus: float
-    near: float
-    far: float | None
-    head: bool
-    blur: float | None
-    both: tuple[float, float] | None
-
-
-@dataclass(frozen=True, slots=True)
-class Spill:
-    """What a backdrop throws on the presenter's back, in stops over the light on the face, or over
-    the key where it is `keyed`; then it is clean from `clear_from` before it (m) where that is
-    farther than now, and None says that it is clean now, or nowhere up to 6 m.
-    """
-
-    stops: float
-    keyed: bool
-    clear_from: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -355,7 +322,9 @@ def _supposed(
         return _camera_at(made, focal, float(gap)), None
     links = {n: d for variation in chosen for n, d in variation.links.items()}
     now = {**made.profile.room.chain, **links}
-    throw = max(Fraction(0), gap - sum((now[n] for n in made.between), Fraction(0)))
+    least = max(Fraction(0), gap - sum((now[n] for n in made.between), Fraction(0)))
+    part = QUARTER_INCH if made.profile.feet else CENTIMETRE
+    throw = part * math.ceil(least / part)
     return as_if(made.profile, made.stations, {**links, made.throw: throw}, focal), throw
 
 
@@ -367,9 +336,10 @@ def _row(made: _Set, focal: float, name: str, chosen: Sequence[Variation]) -> Ro
         left = supposed.room.depth - depth if supposed.room.depth is not None else None
     seen = _seen(supposed)
     fit = _fit(seen, name)
-    covered = None
+    covered = backdrop = None
     if made.backdrop is not None:
-        part = seen_on(supposed, supposed.devices[made.backdrop.name])
+        backdrop = supposed.devices[made.backdrop.name]
+        part = seen_on(supposed, backdrop)
         covered = part.covered if part is not None else None
     hinders = []
     if left is not None and left < 0:
@@ -389,45 +359,9 @@ def _row(made: _Set, focal: float, name: str, chosen: Sequence[Variation]) -> Ro
         fit.from_distance,
         seen.field,
         covered,
-        _sharp(made, supposed),
+        sharp_of(supposed, backdrop),
         seen.distance < lens.NEAR_A_FACE,
         tuple(hinders),
-    )
-
-
-def _sharp(made: _Set, supposed: SetProfile) -> Sharp | None:
-    picture, view, mark = supposed.picture, view_of(supposed), supposed.room.mark
-    if picture.aperture is None or picture.sensor is None or picture.focal is None:
-        return None
-    if view is None or mark is None:
-        return None
-    focal, circle = picture.focal, lens.circle_of_confusion(*picture.sensor)
-    focus = view.depth(at(mark))
-    if focus * PARTS <= 2 * focal:
-        return None
-    near, far = lens.sharp_between(focal, picture.aperture, circle, focus)
-    blur = both = None
-    place = supposed.devices[made.backdrop.name].place if made.backdrop is not None else None
-    if place is not None:
-        behind = view.depth(at(place))
-        if behind > focus:
-            blur = lens.blur(focal, picture.aperture, focus, behind) / circle
-            both = (
-                lens.focus_between(focus, behind),
-                lens.aperture_between(focal, circle, focus, behind),
-            )
-    share = picture.transmission
-    return Sharp(
-        picture.aperture,
-        lens.t_stop(picture.aperture, share) if share is not None else None,
-        circle,
-        lens.hyperfocal(focal, picture.aperture, circle),
-        focus,
-        near,
-        None if math.isinf(far) else far,
-        near <= focus - NOSE and far >= focus + EAR,
-        blur,
-        both,
     )
 
 
@@ -452,56 +386,7 @@ def _about(made: _Set, answer: Row, missing: list[str]) -> tuple[tuple[Shadow, .
         shadows.append(shadow)
         if shadow.soft is None:
             missing.append(f"no size given for {device.name}: how soft its shadow is not known")
-    return tuple(shadows), _spill(supposed, backdrop) if look is not None else None
-
-
-def _spill(profile: SetProfile, backdrop: Device) -> Spill | None:
-    """What the backdrop throws on the presenter's back; where it is keyed also from how far before
-    it that is clean, with camera and lights moved as one with the mark."""
-    stops = _spilled(profile, backdrop)
-    mark = profile.room.mark
-    if stops is None or mark is None or backdrop.place is None:
-        return None
-    if backdrop.keys is None:
-        return Spill(stops, False, None)
-    if stops <= SPILL:
-        return Spill(stops, True, None)
-    with_it = [
-        device
-        for device in profile.devices.values()
-        if device.place is not None
-        and device.place.from_back > mark.from_back
-        and device.place.aim != backdrop.name
-    ]
-    gap = mark.from_back - backdrop.place.from_back
-    near, far = 0.0, FARTHEST - gap
-    least = _spilled(farther(profile, with_it, far), backdrop) if far > 0 else None
-    if least is None or least > SPILL:
-        return Spill(stops, True, None)
-    while far - near > 0.005:  # it falls with every step away
-        middle = (near + far) / 2
-        found = _spilled(farther(profile, with_it, middle), backdrop)
-        if found is None or found > SPILL:
-            near = middle
-        else:
-            far = middle
-    return Spill(stops, True, gap + far)
-
-
-def _spilled(profile: SetProfile, backdrop: Device) -> float | None:
-    """The backdrop's light on the back in stops: over the key where it is keyed and lit so, else
-    over all light on the face."""
-    look = profile.default_look
-    light = light_of(
-        profile, look, profile.looks[look].presets if look is not None else {}, weighed=False
-    )
-    for keying in light.keying:
-        if keying.device == backdrop.name:
-            return next((p.value for p in keying.points if p.about == "spill"), None)
-    thrown = next((b.spill for b in light.backdrops if b.device == backdrop.name), None)
-    if not thrown or light.whole is None or light.whole.lux < DARK:
-        return None
-    return math.log2(thrown / light.whole.lux)
+    return tuple(shadows), spill_of(supposed, backdrop) if look is not None else None
 
 
 def _level(presets: Mapping[str, object], name: str) -> float | None:

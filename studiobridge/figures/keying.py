@@ -13,10 +13,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 from studiobridge.craft import mark
-from studiobridge.craft import rectangle as faces
+from studiobridge.craft.rectangle import unit
+from studiobridge.figures.backdrops import patches
 from studiobridge.figures.face import DARK, Face, Whole
 from studiobridge.figures.framing import Seen, seen_on, view_of
-from studiobridge.figures.rays import OUT_OF_THE_WALL, Point3, at, facing
+from studiobridge.figures.rays import Point3, at, facing
 from studiobridge.figures.screen import Rgb, Screen, balanced, plus, white_rgb
 from studiobridge.figures.shadow import HEAD, shadow_of
 from studiobridge.profile.model import Device, Preset, SetProfile
@@ -153,17 +154,21 @@ def _points(
     own, other = light
     middle = plus(own, other)
     points = []
-    if whole is None or whole.lux < DARK:
-        missing.append(f"no light on the face: the level of {name} is not judged")
-    else:
+    grey = 0.0
+    if whole is not None and whole.lux >= DARK:
+        of_face = white_rgb(whole.cct, profile.picture) if whole.cct else screen.balance
         card = mark.luminance_of(whole.lux, mark.GREY_CARD)
-        of_face = white_rgb(whole.cct, profile.picture) if whole.cct else (1.0, 1.0, 1.0)
         grey = card * balanced(of_face, screen.balance)[channel]
+    if grey <= 0:
+        what = "light" if whole is None or whole.lux < DARK else str(screen.device.keys)
+        missing.append(f"no {what} on the face: the level of {name} is not judged")
+    else:
         stops = mark.stops(middle[channel], grey)
         clipped = stops > math.log2(1 / mark.GREY_CARD)
         verdict = "move" if clipped else _within(stops, LEVEL, LEVEL_AT_MOST)
         why: Literal["clipped", ""] = "clipped" if clipped else ""
-        points.append(KeyPoint("level", verdict, stops, within=screen.within(own, other), why=why))
+        within = screen.within(own, other)
+        points.append(KeyPoint("level", verdict, stops, within=within, why=why))
     if not screen.has_shape or screen.own_light_alone:
         missing.append(f"nothing says how even {name} is: look at it on a monitor")
     else:
@@ -198,12 +203,14 @@ def _spill(
         return None
     place, where = screen.device.place, profile.room.mark
     assert screen.device.size is not None and place is not None and where is not None
-    values = [screen.at(p)[screen.channel] for p in screen.grid()]
-    shines = faces.rectangle(at(place), OUT_OF_THE_WALL, *screen.device.size)
-    # of a matt surface that looks at it, as the back of a head does
+    middle, grid = at(place), screen.grid()
+    spots = [(middle[0] + across, middle[1], middle[2] + up) for across, up in grid]
     x, y, z = facing(profile)
-    thrown_back = faces.on_plane(shines, 1.0, at(where), faces.unit((-x, -y, -z)))
-    thrown_back *= sum(values) / len(values)
+    # patch by patch, for the screen is brightest in its middle, which is nearest to the back of a
+    # head; each is matt, so that a luminance of 1 throws pi times its share
+    seen = patches(spots, at(where), unit((-x, -y, -z)))
+    bright = (screen.at(p)[screen.channel] for p in grid)
+    thrown_back = math.pi * sum(a * b for a, b in zip(seen, bright, strict=True))
     key = sum(
         face.lux(name, preset.level) or 0.0
         for name, preset in presets.items()

@@ -134,9 +134,9 @@ def light_of(
         )
     else:
         missing.extend(f"{text}: mixed white not computed" for text in face.without_white(presets))
-    if profile.picture.receptor == "dome" and whole is not None and whole.dome is None:
+    if profile.picture.receptor == "dome" and whole is not None:
         missing.extend(
-            f"no output given for {name}, which lights a dome from behind: aperture not computed"
+            f"no output given for {name}, which lights a dome from behind: left out of the aperture"
             for name, preset in presets.items()
             if preset.level and name in face.rays and face.rays[name].dome is None
         )

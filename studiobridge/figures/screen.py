@@ -16,7 +16,8 @@ from studiobridge.figures import sure
 from studiobridge.figures.backdrops import over
 from studiobridge.figures.face import Whole, share_of, white_of
 from studiobridge.figures.framing import Seen
-from studiobridge.figures.rays import OUT_OF_THE_WALL, Source, at, source_of
+from studiobridge.figures.rays import OUT_OF_THE_WALL, Source
+from studiobridge.figures.reaching import lights_on
 from studiobridge.profile.model import Device, Picture, Preset, SetProfile
 
 Rgb = tuple[float, float, float]
@@ -135,47 +136,25 @@ class Screen:
         return _scaled(sent, device.glow * share)
 
     def _lights(self) -> bool:
-        """Find every light that reaches it. False, and why, where one that is aimed at it is not
-        known; any other is left out, and said.
-        """
-        place = self.device.place
-        for name, preset in self.presets.items():
-            light = self.profile.devices[name]
-            if light.kind != "light" or not preset.level:
-                continue
-            if place is None:
-                continue
-            source, share = source_of(self.profile, light), share_of(light, preset.level)
-            why = f"no place given for {name}" if source is None else ""
-            if source is not None and source.from_behind(at(place), OUT_OF_THE_WALL):
-                continue
-            if source is not None:
-                why = source.lacks(at(place))
-            if share is None:
-                why = f"{preset.level:g} % is no level"
-            if why or source is None or share is None:
-                aimed = light.place is not None and light.place.aim == self.device.name
-                what = f"the key of {self.device.name} is not judged"
-                if not aimed:
-                    what = f"left out of the light on {self.device.name}"
-                self.missing.append(f"{why}: {what}")
-                if aimed:
-                    return False
-                continue
-            if self.device.reflects is None:
-                text = f"no reflectance given for {self.device.name}: light on it is not reckoned"
-                self.missing.append(text)
-                continue
-            self.sources[name], self.shares[name] = source, share
+        """Find every light that reaches it; False where one that is aimed at it is not known."""
+        otherwise = f"the key of {self.device.name} is not judged"
+        reaching = lights_on(self.profile, self.device, self.presets, self.missing, otherwise)
+        if reaching and self.device.reflects is None:
+            text = f"no reflectance given for {self.device.name}: light on it is not reckoned"
+            self.missing.append(text)
+            return True
+        for light in reaching or ():
+            name, preset = light.name, self.presets[light.name]
+            self.sources[name], self.shares[name] = light.source, light.share
             if preset.colour is not None:
                 self.from_white = True
-                self.shares[name] = share * _part(preset.colour)
+                self.shares[name] = light.share * _part(preset.colour)
                 rgb = linear_of(preset.colour.x, preset.colour.y)
             else:
                 kelvin = preset.cct
                 rgb = white_rgb(kelvin, self.profile.picture) if kelvin else self.balance
             self.lights[name] = _times(balanced(rgb, self.balance), self.dye)
-        return True
+        return reaching is not None
 
 
 def _part(colour: Colour) -> float:

@@ -8,13 +8,15 @@ and moved aside.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
+from studiobridge.craft.rectangle import rectangle
 from studiobridge.craft.view import Point2, Point3, area, clip
 from studiobridge.figures.framing import HEAD_ABOVE, camera_of, seen_on
-from studiobridge.figures.rays import at
+from studiobridge.figures.rays import aim_point, at
 from studiobridge.profile.model import Device, Place, SetProfile
 
 # Left, bottom, right and top (m).
@@ -70,12 +72,39 @@ def shadow_of(profile: SetProfile, light: Device, backdrop: Device) -> Shadow | 
         return None
     head, shoulders = cast
     soft = core = None
-    if light.size is not None:
-        grows = _grows(at(light.place), at(mark), at(backdrop.place))
-        soft = (light.size[0] * grows, light.size[1] * grows)
-        core = head[2] - head[0] > soft[0] and head[3] - head[1] > soft[1]
+    heads = _of_its_face(profile, light, at(mark), at(backdrop.place))
+    if heads:
+        soft = _soft(heads)
+        # quite dark is what is hidden from every corner of the face
+        core = max(h[0] for h in heads) < min(h[2] for h in heads)
+        core = core and max(h[1] for h in heads) < min(h[3] for h in heads)
     shown = _shown(profile, light, backdrop)
     return Shadow(light.name, backdrop.name, head, shoulders, soft, core, shown)
+
+
+def _of_its_face(profile: SetProfile, light: Device, mark: Point3, wall: Point3) -> list[Box]:
+    """The head's shadow by each corner of a light's face; none where its size is not known.
+
+    A face that is turned to the mark has a near side and a far one, and the near one throws its
+    shadow farther. One that is aimed nowhere is taken for parallel to the backdrop.
+    """
+    if light.size is None or light.place is None:
+        return []
+    target = aim_point(profile, light)
+    here = at(light.place)
+    ahead = (0.0, -1.0, 0.0)
+    if target is not None and math.dist(target, here) > 0.0:
+        ahead = (target[0] - here[0], target[1] - here[1], target[2] - here[2])
+    cast = [_cast(c, mark, wall) for c in rectangle(here, ahead, *light.size).corners]
+    return [both[0] for both in cast if both is not None]
+
+
+def _soft(heads: list[Box]) -> Point2:
+    """How far apart the corners of a face throw one point of the presenter, the face (m)."""
+    low, high = -HEAD[1] / (HEAD[3] - HEAD[1]), HEAD[3] / (HEAD[3] - HEAD[1])
+    across = [(h[0] + h[2]) / 2.0 for h in heads]
+    up = [h[1] * high + h[3] * low for h in heads]
+    return max(across) - min(across), max(up) - min(up)
 
 
 def _grows(source: Point3, mark: Point3, wall: Point3) -> float:
@@ -109,9 +138,8 @@ def _shown(profile: SetProfile, light: Device, backdrop: Device) -> float | None
     if cast is None:
         return 0.0
     hidden = _cast(at(camera.place), *points) or ()
-    edge = 0.0
-    if light.size is not None:
-        edge = max(light.size) * _grows(at(light.place), *points) / 2.0
+    heads = _of_its_face(profile, light, *points)
+    edge = max(_soft(heads)) / 2.0 if heads else 0.0
     boxes = [_grown(box, edge) for box in cast]
     whole = sum((b[2] - b[0]) * (b[3] - b[1]) for b in boxes)
     return sum(_beside(seen.part, box, hidden) for box in boxes) / whole

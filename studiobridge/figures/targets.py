@@ -13,7 +13,8 @@ from studiobridge.craft import mark
 from studiobridge.craft.grid import Grid
 from studiobridge.figures.face import Face
 from studiobridge.figures.framing import seen_on
-from studiobridge.figures.rays import OUT_OF_THE_WALL, Point3, at, source_of
+from studiobridge.figures.rays import OUT_OF_THE_WALL, Point3, at
+from studiobridge.figures.reaching import on_backdrop
 from studiobridge.profile.model import Device, Preset, SetProfile
 
 # What a hand sets a dial to, and a light of which nobody knows its steps (percent).
@@ -28,10 +29,10 @@ ACROSS = 5
 class Lamp:
     """One light (or lit backdrop) of a look. Levels in percent, as they stand in a file.
 
-    `face` (lx at full on the face), `dome` (the same on a dome; None: not known), `head` (of a rim:
-    lx at full on a plane turned to it at the mark), `behind`: luminance (cd/m²) it makes at full of
-    each backdrop, in its middle and then at points across what the picture shows of it. `held`: why
-    it stays at `level`, or empty.
+    `face` (lx at full on the face), `dome` (the same on a dome; 0 where that is not known), `head`
+    (of a rim: lx at full on a plane turned to it at the mark), `behind`: luminance (cd/m²) it makes
+    at full of each backdrop, in its middle and then at points across what the picture shows of it.
+    `held`: why it stays at `level`, or empty.
     """
 
     device: Device
@@ -44,7 +45,8 @@ class Lamp:
     head: float
     behind: Mapping[str, tuple[float, ...]]
     held: str = ""
-    dome: float | None = 0.0
+    # what a dome at the mark reads of it at full (lx)
+    dome: float = 0.0
 
     @property
     def name(self) -> str:
@@ -108,7 +110,7 @@ def lamps_of(
         if not held and not (ray is not None and ray.at_full > 0) and not head and not behind:
             held = "nothing of its light reaches face or backdrop"
         at_full = ray.at_full if ray is not None else 0.0
-        dome = ray.dome if ray is not None else 0.0
+        dome = (ray.dome or 0.0) if ray is not None else 0.0
         found.append(
             Lamp(device, preset.level, low, high, step, first, at_full, head, behind, held, dome)
         )
@@ -134,15 +136,12 @@ def _on(
         return (device.glow,) * (1 + len(_across(profile, backdrop))) if device.glow else None
     if device.kind == "backdrop" or backdrop.place is None or backdrop.reflects is None:
         return None
-    source = source_of(profile, device)
-    middle = at(backdrop.place)
-    if source is None or source.from_behind(middle, OUT_OF_THE_WALL):
+    source, lacks = on_backdrop(profile, device, backdrop)
+    if source is None:
+        if lacks:
+            missing.append(f"{lacks}: what it gives to {backdrop.name} is not counted")
         return None
-    points = [middle, *_across(profile, backdrop)]
-    lacks = next((text for point in points if (text := source.lacks(point))), "")
-    if lacks:
-        missing.append(f"{lacks}: what it gives to {backdrop.name} is not counted")
-        return None
+    points = [at(backdrop.place), *_across(profile, backdrop)]
     lux = [source.on_plane(point, OUT_OF_THE_WALL) for point in points]
     return tuple(mark.luminance_of(value, backdrop.reflects) for value in lux) if any(lux) else None
 

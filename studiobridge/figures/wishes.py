@@ -79,7 +79,7 @@ class Sums:
                 "aim a light at the mark, say its 'place:' and 'output:', and light it in the look",
             )
         self.rows: list[tuple[What, str | None, By, balancing.Wish]] = []
-        self._read_at_face(at)
+        self._read_at_face()
         self.aperture_of = self._aperture()
         self._face_and_ratio(at)
         self._rims(at)
@@ -135,19 +135,13 @@ class Sums:
         wish = balancing.Wish(tuple(over), tuple(under), fixed, stops, weight)
         self.rows.append((what, device, by, wish))
 
-    def _read_at_face(self, at: Sequence[float]) -> None:
+    def _read_at_face(self) -> None:
         """What the light on the face is told by: lx on the face, or what a dome reads there.
 
         An aperture goes by what the meter reads; lux that are wanted are those on the face.
         """
-        self.read, self.dome, self.no_dome = self.face, False, ""
-        if self.profile.picture.receptor != "dome" or self.wants.lux is not None:
-            return
-        unknown = [m.name for m, x in zip(self.lamps, at, strict=True) if x > 0 and m.dome is None]
-        if unknown:
-            self.no_dome = unknown[0]
-            return
-        self.read, self.dome = tuple(lamp.dome or 0.0 for lamp in self.lamps), True
+        self.dome = self.profile.picture.receptor == "dome" and self.wants.lux is None
+        self.read = tuple(lamp.dome for lamp in self.lamps) if self.dome else self.face
 
     def _aperture(self) -> float | None:
         """The f-number that 1 lx on the meter asks for; it goes with the square root of the light.
@@ -155,20 +149,17 @@ class Sums:
         From the same place as `light` has it, whatever lens and meter are given.
         """
         if self.profile.picture.receptor == "dome" and not self.dome:
-            if self.wants.aperture is not None:
-                raise CannotBalance(
-                    f"an aperture is wanted, and no output given for {self.no_dome}, which lights a"
-                    " dome from behind",
-                    "add 'output:' to it, or want the light on the face in lux: --lux '400 lx'",
-                )
             return None
         missing: list[str] = []
         one = Whole(1000.0, None, None, None, None, dome=1000.0)
         made = exposure_of(self.profile, one, missing)
         if made is None:
             if self.wants.aperture is not None:
+                picture = self.profile.picture
+                given = {"shutter": picture.shutter, "ISO": picture.iso}
+                absent = [name for name, value in given.items() if value is None]
                 raise CannotBalance(
-                    f"an aperture is wanted, and {missing[0].partition(':')[0]}",
+                    f"an aperture is wanted, and no {' and no '.join(absent)} is given",
                     "add it to 'picture:', or want the light on the face in lux",
                 )
             return None

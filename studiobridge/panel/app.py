@@ -48,6 +48,7 @@ from studiobridge.control.plan import UnknownLook, presets_of
 from studiobridge.craft.chroma import apart, towards
 from studiobridge.craft.grid import mired
 from studiobridge.craft.mark import stops
+from studiobridge.figures.light import light_of
 from studiobridge.figures.setup import setup_of
 from studiobridge.panel.api import AskBody, openapi
 from studiobridge.panel.board import Board, environment
@@ -376,10 +377,11 @@ class Panel:
         look, strike = asked or profile.default_look, request.query_params.get("way") == "strike"
 
         def worded() -> tuple[list[setup.Section], tuple[str, ...]]:
-            made = setup_of(profile, look, presets)
-            return setup.strike(profile, made) if strike else setup.up(profile, made, True), (
-                made.missing
-            )
+            light = light_of(profile, look, presets)
+            made = setup_of(profile, look, presets, light)
+            if strike:
+                return setup.strike(profile, made), made.missing
+            return setup.up(profile, made, light, each=True), made.missing
 
         sections, missing = await asyncio.to_thread(worded)
         return self._html(

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from studiobridge.profile.adding import with_key_of_look, with_look
+from studiobridge.profile.build import read_profile_text
 from studiobridge.profile.keep import change_file, with_presets
 from studiobridge.profile.model import Preset, Wants
 from studiobridge.profile.quantity import format_cct
@@ -19,6 +20,8 @@ def keep_balanced(path: Path, look: str, presets: Mapping[str, Preset], wants: W
 
     def change(data: bytes) -> bytes:
         data = with_presets(data, str(path), look, presets)
+        if read_profile_text(data, str(path)).profile.looks[look].wants == wants:
+            return data  # it says so already, in a person's own way of writing it
         return with_key_of_look(data, str(path), look, "wants", wants_written(wants))
 
     change_file(path, change)
@@ -42,7 +45,7 @@ def wants_written(wants: Wants) -> dict[str, object]:
     """What a look is for, as it stands in a file."""
     written = {
         "aperture": None if wants.aperture is None else f"f/{wants.aperture:g}",
-        "lux": None if wants.lux is None else f"{wants.lux:g} lx",
+        "lux": None if wants.lux is None else f"{wants.lux:.10g} lx",
         "ratio": None if wants.ratio is None else f"{wants.ratio:g}:1",
         "backdrop": None if wants.backdrop is None else f"{wants.backdrop:g} stop",
         "rim": None if wants.rim is None else f"{wants.rim:g} stop",

@@ -440,7 +440,8 @@ def _known_unit(written: str | None, kind: Kind) -> str | None:
 
 
 def _checked(value: Fraction, shown: str, kind: Kind) -> Fraction:
-    if not kind.low <= value <= kind.high:
+    # the ends as they are written: 0.001 m is no shorter than 0.001 m
+    if not Fraction(str(kind.low)) <= value <= Fraction(str(kind.high)):
         unit = next((u for u, f in kind.units.items() if f == 1), "")
         raise ValueError(f"{shown} is outside {kind.low:g} to {kind.high:g} {unit}")
     return value

@@ -220,10 +220,12 @@ def wish_json(wish: Wish) -> dict[str, Any]:
         "what": wish.what,
         "device": wish.device,
         "by": wish.by,
-        "wanted": round(wish.wanted, 4),
-        "got": round(wish.got, 4),
-        "off": round(wish.off, 4),
-        "nearest": None if wish.nearest is None else round(wish.nearest, 4),
+        # + 0.0: nothing is no less than nothing
+        "wanted": round(wish.wanted, 4) + 0.0,
+        "got": round(wish.got, 4) + 0.0,
+        "off": round(wish.off, 4) + 0.0,
+        "dome": wish.dome,
+        "nearest": None if wish.nearest is None else round(wish.nearest, 4) + 0.0,
     }
 
 
@@ -268,8 +270,8 @@ def balance_json(found: Balanced) -> dict[str, Any]:
         else {
             "wanted": white.wanted,
             "got": None if white.got is None else round(white.got, 1),
-            "off": None if white.off is None else round(white.off, 2),
-            "duv": None if white.duv is None else round(white.duv, 5),
+            "off": None if white.off is None else round(white.off, 2) + 0.0,
+            "duv": None if white.duv is None else round(white.duv, 5) + 0.0,
             "fixed": list(white.fixed),
             "at_end": list(white.at_end),
             "kept": list(white.kept),

@@ -46,6 +46,7 @@ def framing_lines(profile: SetProfile, made: Framing) -> list[str]:
     lines.extend(seen_words(profile, seen, alone) for seen in made.seen)
     if made.seen:
         lines.append("people and things before a backdrop are not reckoned with")
+    lines.append("framings are common practice: people differ by a tenth and more")
     return lines
 
 

@@ -9,7 +9,7 @@ from studiobridge.figures.backdrops import Backdrop
 from studiobridge.figures.calibration import Calibration
 from studiobridge.figures.known import Known
 from studiobridge.figures.light import LightReading
-from studiobridge.figures.sure import COVERAGE, WHITE, digits, dimming, rounded, within
+from studiobridge.figures.sure import COVERAGE, WHITE, WIDEST, digits, dimming, rounded, within
 from studiobridge.profile.model import Device, Picture, SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.keying import keying_lines
@@ -17,6 +17,8 @@ from studiobridge.shown.shutters import banding_lines, shutter
 
 # What a line is about, and what it says.
 Line = tuple[str, str]
+# Stops: a band that a meter would not make much narrower.
+NARROW = 0.15
 LUX_A_FOOTCANDLE = 10.764  # by definition
 # What no figure of the light has in it.
 UNSEEN = "what walls and ceiling bounce back, and without shadows of people and stands"
@@ -207,7 +209,7 @@ def _stops(value: float, band: float | None) -> str:
     """`1.1 ± 0.4 stop`."""
     places, give = 1, ""
     if band is not None:
-        places, give = min(1, max(0, digits(band))), f" ± {_tenth(band):.1f}"
+        places, give = min(1, max(0, digits(band))), f" ± {_tenth(band):.1f}{_or_more(band)}"
     return f"{value:.{places}f}{give} stop{'s' if value >= 1.05 else ''}"
 
 
@@ -216,7 +218,12 @@ def sure_lines(profile: SetProfile, reading: LightReading) -> list[Line]:
     known = reading.sure
     if known is None or known.lux is None:
         return []
-    lines = [("sure", f"± holds in {COVERAGE} (JCGM 100)")]
+    text = f"± holds in {COVERAGE} (JCGM 100)"
+    brightest = max(reading.fixtures, key=lambda fixture: fixture.lux, default=None)
+    if not profile.readings and known.lux > NARROW and brightest is not None:
+        text += "; a meter held to each light brings it to a tenth: "
+        text += f"--meter 'face {brightest.lux:.0f} lx {brightest.device}' with what it says"
+    lines = [("sure", text)]
     guessed = [
         fixture.device
         for fixture in reading.fixtures
@@ -245,8 +252,9 @@ def bounced(known: Known | None) -> str:
     if known.bounce < 0.05:
         return "What walls and ceiling bounce back at the face is in your meter's readings."
     return (
-        f"Without {UNSEEN}; what bounces may in a shut room be {known.bounce:.1f} stop more on the"
-        " face: where a meter differs, the meter is right."
+        f"Without {UNSEEN}; what bounces adds up to {known.bounce:.1f} stop on the face in a small"
+        " room painted white, about half of that in a grey one: where a meter differs, the meter is"
+        " right."
     )
 
 
@@ -319,7 +327,13 @@ def ratio(value: float, stops: float | None) -> str:
 
 
 def give_or_take(stops: float | None) -> str:
-    return "" if stops is None else f" ± {_tenth(stops):.1f} stop{'s' if stops >= 1.05 else ''}"
+    if stops is None:
+        return ""
+    return f" ± {_tenth(stops):.1f}{_or_more(stops)} stop{'s' if stops >= 1.05 else ''}"
+
+
+def _or_more(stops: float) -> str:
+    return " or more" if stops >= WIDEST else ""
 
 
 def _tenth(stops: float) -> float:

@@ -8,13 +8,15 @@ from dataclasses import dataclass
 
 from studiobridge.control.plan import plan
 from studiobridge.figures.framing import framing
+from studiobridge.figures.light import LightReading
 from studiobridge.figures.mains import CAUTION as MAINS_CAUTION
-from studiobridge.figures.setup import Aim, Check, Dial, Packed, Setup, Spot
+from studiobridge.figures.packing import Packed
+from studiobridge.figures.setup import Aim, Check, Dial, Setup, Spot
 from studiobridge.figures.sure import rounded
 from studiobridge.profile.model import Lead, SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.lengths import Lengths
-from studiobridge.shown.light import LUX_A_FOOTCANDLE, Line, lux
+from studiobridge.shown.light import LUX_A_FOOTCANDLE, Line, backdrop_lines, exposure_lines, lux
 from studiobridge.shown.shutters import shutter
 
 CAUTIONS = (
@@ -33,8 +35,11 @@ class Section:
     lines: tuple[Line, ...]
 
 
-def up(profile: SetProfile, setup: Setup, each: bool = False) -> list[Section]:
-    """From the car to the first take. `each`: every thing to bring is a line of its own."""
+def up(profile: SetProfile, setup: Setup, light: LightReading, each: bool = False) -> list[Section]:
+    """From the car to the first take, in the look of this light.
+
+    `each`: every thing to bring is a line of its own.
+    """
     lengths = Lengths(profile.feet)
     bring = pack_lines(setup.pack, lengths)
     if each:
@@ -47,8 +52,8 @@ def up(profile: SetProfile, setup: Setup, each: bool = False) -> list[Section]:
             tuple((s.device, spot_line(s, profile, lengths)) for s in setup.spots),
         ),
         Section("Power, one circuit at a time", tuple(_power(profile, setup))),
-        Section("The light, with a meter", tuple(_light(profile, setup))),
-        Section("The picture", tuple(_picture(profile, lengths))),
+        Section("The light, with a meter", tuple(_light(profile, setup, light))),
+        Section("The picture", tuple(_picture(profile, light, lengths))),
     )
 
 
@@ -264,10 +269,10 @@ def dial_text(dial: Dial) -> str:
     return text
 
 
-def _light(profile: SetProfile, setup: Setup) -> list[Line]:
+def _light(profile: SetProfile, setup: Setup, light: LightReading) -> list[Line]:
     if not setup.checks:
         return []
-    dome = profile.picture.constant > 250.0
+    dome = profile.picture.receptor == "dome"
     held = "the dome" if dome else "a flat receptor"
     lines: list[Line] = [
         (
@@ -283,6 +288,8 @@ def _light(profile: SetProfile, setup: Setup) -> list[Line]:
     if bounce >= 0.05:
         allowed = f"{bounce:.1f} stop more by what walls bounce"
         lines.append(("right", f"is what ± says, and up to {allowed} onto the face"))
+    for found in light.backdrops:
+        lines += backdrop_lines(found, light.sure)
     lines.append(
         (
             "if not",
@@ -306,8 +313,9 @@ def reads(check: Check, dome: bool, feet: bool) -> str:
     return text + f" (in fc about {value:.2g}, {low:.2g} to {high:.2g})"
 
 
-def _picture(profile: SetProfile, lengths: Lengths) -> list[Line]:
-    lines = [(name, text) for name, text in camera_lines(profile)]
+def _picture(profile: SetProfile, light: LightReading, lengths: Lengths) -> list[Line]:
+    lines = camera_lines(profile)
+    lines += exposure_lines(profile.picture, light, brief=True)
     framed = framing(profile, [])
     if framed is not None:
         wide, high = framed.field

@@ -184,7 +184,7 @@ def page(
     mains = mains_of(profile, look, presets)
     sensors = predicted(profile, presets)
     order = plan(profile, "up", look)
-    made = setup_of(profile, look, presets)
+    made = setup_of(profile, look, presets, light)
     spots = {spot.device: spot for spot in made.spots}
     rows = [
         _row(

@@ -17,6 +17,7 @@ from studiobridge.figures.light import light_of
 from studiobridge.profile import read_profile
 from studiobridge.profile.model import PictureTolerance, Preset
 from studiobridge.shown.light import white_lines
+from tests.cli.conftest import Run
 from tests.cli.test_commands import CONFIG, CORNER, EXAMPLES, studiobridge
 
 
@@ -32,12 +33,12 @@ def changed(tmp_path: Path, *swaps: tuple[str, str]) -> Path:
 
 @pytest.mark.parametrize("command", ["light", "mains", "room", "setup", "shutter"])
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
-def test_every_example_is_answered(command: str, path: Path, tmp_path: Path) -> None:
-    done = studiobridge(command, path, home=tmp_path)
+def test_every_example_is_answered(command: str, path: Path, inside: Run) -> None:
+    done = inside(command, path)
     assert done.returncode == 0, done.stderr
     assert done.stdout.strip()
     assert "\x1b" not in done.stdout
-    assert json.loads(studiobridge(command, path, "--json", home=tmp_path).stdout)
+    assert json.loads(inside(command, path, "--json").stdout)
 
 
 def test_light_of_the_corner(tmp_path: Path) -> None:
@@ -460,3 +461,14 @@ def test_a_key_that_is_not_good_is_a_doubt_and_says_why(tmp_path: Path) -> None:
     sheet = tmp_path / "sheet.html"
     studiobridge("sheet", cloth, "-o", sheet, home=tmp_path)
     assert "cloth keyed" in sheet.read_text(encoding="utf-8")
+
+
+def test_a_chain_of_nothing_is_drawn(tmp_path: Path) -> None:
+    path = tmp_path / "flat.yaml"
+    path.write_text(
+        "format: 1\nset: flat\ndevices:\n  lamp: {kind: light, fed_by: battery, proof: none}\n"
+        "room: {chain: {wall: 0 m}}\n"
+    )
+    done = studiobridge("room", path, home=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "wall" in done.stdout

@@ -12,8 +12,12 @@ from typing import Any
 
 import pytest
 
+from studiobridge.cli import readings
+from studiobridge.figures.limits import Wish
 from studiobridge.profile import read_profile
 from studiobridge.profile.model import Wants
+from studiobridge.shown.balance import wish_json
+from tests.cli.conftest import Run
 from tests.cli.test_commands import CONFIG, CORNER, studiobridge
 
 WISHES = ("--aperture", "f/2.8", "--ratio", "2:1", "--backdrop", "-0.5")
@@ -167,19 +171,28 @@ def test_check_doubts_a_look_that_is_far_from_what_it_is_for(tmp_path: Path) -> 
         (("--ratio", "2:1", "--keep", "--as", "new"), "say one of the two"),
         (("--ratio", "2:1", "--look", "nothing"), "no look 'nothing'"),
         (("--ratio", "2:1", "--as", "No Name"), "no name of a look"),
-        ((), "nothing is wanted of the look 'lesson'"),
+        (("--keep",), "nothing is wanted of the look 'lesson'"),
     ],
 )
 def test_what_makes_no_sense_is_refused_and_nothing_is_written(
-    more: tuple[str, ...], says: str, tmp_path: Path
+    more: tuple[str, ...], says: str, tmp_path: Path, inside: Run
 ) -> None:
     path = copied(tmp_path)
     before = path.read_bytes()
-    done = studiobridge("balance", path, *more, home=tmp_path)
+    done = inside("balance", path, *more)
     assert done.returncode == 2
     assert says in done.stderr
-    assert "Traceback" not in done.stderr
     assert path.read_bytes() == before
+
+
+def test_with_nothing_wanted_it_says_how_the_look_stands(tmp_path: Path) -> None:
+    found = balanced(CORNER, home=tmp_path)
+    assert all(one["was"] == one["now"] for one in found["lights"])
+    light = json.loads(studiobridge("light", CORNER, "--json", home=tmp_path).stdout)
+    wishes = {w["what"]: w for w in found["wishes"]}
+    assert wishes["face"]["got"] == pytest.approx(light["whole"]["lux"], rel=1e-4)
+    assert {w["by"] for w in found["wishes"]} == {"as it is"}
+    assert "Nothing is wanted of it yet" in studiobridge("balance", CORNER, home=tmp_path).stdout
 
 
 def test_what_is_missing_is_said_with_its_place_and_what_to_add(tmp_path: Path) -> None:
@@ -188,3 +201,8 @@ def test_what_is_missing_is_said_with_its_place_and_what_to_add(tmp_path: Path) 
     assert done.returncode == 2
     assert re.search(r"corner\.yaml:\d+:\d+: a ratio is wanted", done.stderr)
     assert "add 'role: fill'" in done.stderr
+
+
+def test_nothing_is_not_less_than_nothing() -> None:
+    wish = Wish("rim", "rim", "asked", 0.5, 0.49999, -0.00001)
+    assert "-0.0" not in json.dumps([wish_json(wish), readings.plain({"off": -0.000001})])

@@ -12,6 +12,8 @@ from typer.testing import CliRunner, Result
 
 from studiobridge.cli import main
 from studiobridge.cli.app import app
+from studiobridge.figures.framing import framing
+from studiobridge.profile import read_profile
 
 CONFIG = Path(__file__).parents[2] / "config"
 CORNER = CONFIG / "wheel-corner.yaml"
@@ -48,12 +50,12 @@ def test_every_example_is_answered_at_80_columns(
 def test_one_question_is_one_sentence_first() -> None:
     """A lens focused near shows side (s - f) / f: 0.80 m high on 15.6 mm at 24 mm from
     24 mm (1 + 0.80 / 0.0156) = 1.255 m. The face is 7 cm below the lens, so 1.253 m along; with
-    18 + 70 cm behind the mark and 30 cm of rig it is 2.433 m."""
+    18 + 70 cm behind the mark and 30 cm of rig it is 2.433 m: the next centimetre is 2.44 m."""
     needed = 0.024 * (1 + 0.80 / 0.0156)
-    depth = 0.18 + 0.70 + math.sqrt(needed**2 - 0.07**2) + 0.30
+    depth = math.ceil(100.0 * (0.18 + 0.70 + math.sqrt(needed**2 - 0.07**2) + 0.30)) / 100.0
     said = asked(CORNER, "--without", "small-prompter", "--lens", "24mm").stdout
     assert said.splitlines()[0] == (
-        f"{depth:.2f} m (7 ft 11 3/4 in) deep, {3.6 - depth:.2f} m left; head-and-shoulders fits"
+        f"{depth:.2f} m (8 ft) deep, {3.6 - depth:.2f} m left; head-and-shoulders fits"
         f" from {needed:.2f} m with 24 mm; cloth covers the picture; what gives way: small-prompter"
     )
 
@@ -87,6 +89,7 @@ def test_a_row_a_lens_is_drawn_and_too_many_are_cut_with_a_reason() -> None:
     every = "head-and-shoulders,half-length,full-length"
     long = asked(CORNER, "--lens", lenses, "--framing", every)
     assert re.search(r"and \d+ more rows: no more are read at once; --json has all", long.stdout)
+    assert "\nhead-and-shoulders\n16 mm" in long.stdout  # a heading over its lenses
     whole = json.loads(asked(CORNER, "--lens", lenses, "--framing", every, "--json").stdout)
     assert {(r["focal"], r["framing"]) for r in whole["rows"]} == {
         (float(f), name) for f in range(16, 28) for name in every.split(",")
@@ -147,3 +150,28 @@ def test_the_strangest_lenses_are_answered(focal: str) -> None:
     done = asked(CORNER, "--lens", focal)
     assert done.exit_code == 0, done.output
     assert ("TOO LOOSE" if focal == "1mm" else "TOO DEEP") in done.stdout
+
+
+def test_what_is_recommended_fits_when_it_is_written_into_the_profile(tmp_path: Path) -> None:
+    """The link as it is printed, in a file: 18 + 70 + 62 cm and the link are before the lens."""
+    first = asked(CORNER, "--lens", "20mm").stdout
+    assert "what gives way: no-way-through and small-prompter" in first.splitlines()[0]
+    found = re.search(r"to-the-lens is (0\.\d\d) m", first)
+    assert found is not None
+    link = float(found[1])
+    text = CORNER.read_text(encoding="utf-8")
+    for old, new in (
+        ("way-through: 45 cm", "way-through: 0 cm"),
+        ("to-the-lens: 40 cm", f"to-the-lens: {link:.2f} m"),
+        ("camera-and-prompter: 48 cm", "camera-and-prompter: 30 cm"),
+        ("from_back: 2.35 m, across: 0 m", f"from_back: {1.5 + link:.2f} m, across: 0 m"),
+        ("focal: 24 mm", "focal: 20 mm"),
+    ):
+        assert old in text, old
+        text = text.replace(old, new, 1)
+    built = tmp_path / "built.yaml"
+    built.write_text(text, encoding="utf-8")
+    fits = read_profile(built).profile
+    seen = framing(fits, [])
+    assert seen is not None
+    assert next(f for f in seen.fits if f.framing == "head-and-shoulders").fits

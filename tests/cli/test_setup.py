@@ -38,9 +38,14 @@ def test_setup_of_the_stall(tmp_path: Path) -> None:
     hair = next(line for line in text if "hair: tapes" in line)
     assert "43° down, 52° from straight out from the wall, to the left wall" in hair
     assert "on a boom with the cross below the lamp" in hair
-    assert any("up to 0.3 stop more by what walls bounce" in line for line in text)
+    assert any(re.search(r"up to 0\.\d stop more by what walls bounce", line) for line in text)
     assert any(re.search(r"left-panel alone: \d+ lx ± \d\.\d stop: \d+ to", x) for x in text)
     assert any("wash: dial to 60 %, 3400 K; its plug then meters about 15.4 W" in x for x in text)
+    # as `light` says it: what the lens is asked for, and the cloth beside the face
+    assert re.search(
+        r"exposure: f/[\d.]+ ± [\d.]+ stop at 1/60 s, ISO 400; set to f/2.8", str(text)
+    )
+    assert re.search(r"cloth: .*below the subject \(incident\)", str(text))
     order = [found[1] for line in text if (found := re.match(r" *\d+  ([a-z-]+):", line))]
     stood = ["cloth", "hair", "mark", "wash", "left-panel", "right-panel", "prompter", "camera"]
     at = order.index("cloth")
@@ -127,3 +132,15 @@ def test_a_camera_on_the_mark_itself_is_no_traceback(command: str, tmp_path: Pat
     done = studiobridge(command, path, home=tmp_path)
     assert done.returncode in (0, 2), done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_what_stands_on_the_walls_own_line_is_still_json(tmp_path: Path) -> None:
+    """Two tapes along the wall never cross there: JSON has no word for how far they may be off."""
+    text = STALL.read_text().replace("from_back: 1 ft,", "from_back: 0 ft,", 1)
+    assert "from_back: 0 ft," in text
+    flat = tmp_path / "flat.yaml"
+    flat.write_text(text)
+    done = studiobridge("setup", flat, "--json", home=tmp_path)
+    assert done.returncode == 0, done.stderr
+    cloth = next(s for s in json.loads(done.stdout)["spots"] if s["device"] == "cloth")
+    assert cloth["tapes"]["off"] is None

@@ -180,7 +180,7 @@ def test_what_charges_it_counts_in_the_load() -> None:
     play = brought_up(table())
     on = play.controller.gates.asked_of("wall", {})
     play.report("table-plug", "switch", False)
-    assert on - play.controller.gates.asked_of("wall", {}) == pytest.approx(60.0)
+    assert on - play.controller.gates.asked_of("wall", {}) == pytest.approx(60.0 / 0.5)
 
 
 def test_a_lockout_of_its_plug_is_a_plain_yes_that_says_it_may_be_alive() -> None:

@@ -286,7 +286,7 @@ def test_a_switch_on_that_may_trip_the_breaker_is_not_asked_for() -> None:
 
 def test_what_runs_counts_on_top_of_the_inrush() -> None:
     """20 A of inrush is fine on an idle B 8 A circuit (band from 24 A), not on top of 5 A."""
-    heater = plug("heater", draws=1150.0)
+    heater = plug("heater", draws=1150.0, power_factor=1.0)
     lamp = plug("lamp", inrush=20.0, after=("heater",))
     made = replace(profile(heater, lamp), circuits={"wall": Circuit("wall", 8.0, "B", 0.5)})
     play = Play(made)

@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
+from studiobridge.craft.exposure import C_DOME
 from studiobridge.craft.grid import Grid
 from studiobridge.craft.light import Dimmer
 from studiobridge.figures.balance import Balanced, balance, stands
 from studiobridge.figures.light import light_of
 from studiobridge.figures.wishes import CannotBalance
-from studiobridge.profile.model import Look, Output, Place, Preset, Room, SetProfile, Wants
+from studiobridge.profile import read_profile
+from studiobridge.profile.model import Output, Picture, Place, Preset, Room, SetProfile, Wants
 from tests.figures.balanced import NEAR, compared
 from tests.figures.sets import CAMERA, FILL, KEY, MARK, PLUG, small
 
+CONFIG = Path(__file__).parents[2] / "config"
 FINE = {"key": Grid(0, 100, 0.1, "percent"), "fill": Grid(0, 100, 0.1, "percent")}
 # Behind the subject, 2 m away and 25000 lx at 1 m: 6250 lx on a plane turned to it.
 RIM = replace(KEY, name="rim", role="rim", place=Place(1.0, 0.0, 3.5, "mark"))
@@ -66,17 +70,16 @@ def test_an_aperture_is_what_a_dome_reads_where_the_meter_has_one() -> None:
     assert found.aperture == pytest.approx((2.8, 2.8), rel=0.005)
 
 
-def test_an_aperture_by_a_dome_wants_every_light_a_dome_gets() -> None:
-    """A lamp behind with no output says nothing to the face, and something to a dome."""
+def test_a_lamp_of_unknown_output_behind_a_dome_is_left_out_as_light_does() -> None:
     lamp = replace(KEY, name="lamp", role="practical", output=None, place=Place(0.5, 0.5, 1.2))
     dome = replace(small().picture, receptor="dome", constant=330.0)
     lit = {"key": Preset(50.0, 4000.0), "fill": Preset(40.0, 4000.0), "lamp": Preset(40.0)}
     profile = small(PLUG, KEY, FILL, CAMERA, lamp, picture=dome, presets=lit)
-    with pytest.raises(CannotBalance, match="no output given for lamp"):
-        solved(profile, aperture=2.8, ratio=2.0)
-    assert solved(profile, lux=500.0, ratio=2.0).aperture is None  # and lux can be had
-    wanted = Look("day", lit, wants=Wants(aperture=2.8))
-    assert stands(replace(profile, looks={"day": wanted}), "day") == ()
+    found = solved(profile, aperture=2.8, ratio=2.0)
+    exposure = seen(profile, found).exposure
+    assert exposure is not None and exposure.aperture == pytest.approx(2.8, rel=0.005)
+    # where lux on the face are wanted, what a dome reads of them is another figure
+    assert solved(profile, lux=500.0, ratio=2.0).aperture is None
 
 
 def test_what_is_not_asked_stays_as_the_look_has_it() -> None:
@@ -234,12 +237,12 @@ def test_dark_lights_stay_dark_unless_they_are_needed() -> None:
     assert [s.device for s in needed.settings if s.needed] == ["rim"]
 
 
-def test_what_is_right_already_is_left_alone() -> None:
-    profile = small()
-    first = solved(profile, aperture=2.8, ratio=2.0)
-    look = Look("day", {s.device: s.now for s in first.settings})
-    again = solved(replace(profile, looks={"day": look}), aperture=2.8, ratio=2.0)
-    assert again.presets == {}
+def test_what_nobody_sees_turns_no_dial() -> None:
+    """81.5 and 54.2 % where 81.7 and 54.4 % would be: 0.004 stop."""
+    profile = small(presets={"key": Preset(81.5, 4000.0), "fill": Preset(54.2, 4000.0)})
+    assert solved(profile, aperture=2.8, ratio=2.0).presets == {}
+    profile = small(presets={"key": Preset(79.0, 4000.0), "fill": Preset(54.2, 4000.0)})
+    assert set(solved(profile, aperture=2.8, ratio=2.0).presets) == {"key", "fill"}
 
 
 def test_lights_that_cannot_be_reckoned_are_left_and_named() -> None:
@@ -286,6 +289,8 @@ def test_a_load_that_is_too_much_is_said() -> None:
         (small(PLUG, replace(KEY, role=None), FILL, CAMERA), {"ratio": 2.0}, "role key"),
         (small(PLUG, KEY, replace(FILL, role=None), CAMERA), {"ratio": 2.0}, "role fill"),
         (small(), {"rim": 0.5}, "role rim"),
+        (small(picture=Picture(iso=100.0)), {"aperture": 4.0}, "no shutter is given"),
+        (small(picture=Picture()), {"aperture": 4.0}, "no shutter and no ISO is given"),
         (small(), {"backdrop": 0.0}, "this set has none"),
         (small(presets={"key": Preset(0.0), "fill": Preset(0.0)}), {"lux": 300.0}, "reaches"),
     ],
@@ -327,3 +332,26 @@ def test_a_range_that_ends_short_is_named() -> None:
     found = solved(small(PLUG, short, FILL, CAMERA), white=3200.0)
     assert {s.device: s.now.cct for s in found.settings}["key"] == 3800.0
     assert found.white is not None and found.white.at_end == ("key",)
+
+
+def test_an_aperture_by_a_dome_is_what_light_says_of_it() -> None:
+    picture = Picture(shutter=1 / 50, iso=100.0, constant=330.0, receptor="dome")
+    profile = small(picture=picture)
+    found = solved(profile, aperture=2.0, ratio=2.0)
+    exposure = seen(profile, found).exposure
+    assert exposure is not None and exposure.aperture == pytest.approx(2.0, rel=0.005)
+
+
+def test_an_aperture_by_a_dome_is_what_light_then_says() -> None:
+    """A dome reads rims and side lights too (ISO 2720 gives it a constant of its own)."""
+    made = read_profile(CONFIG / "wheel-corner.yaml").profile
+    profile = replace(made, picture=replace(made.picture, receptor="dome", constant=C_DOME))
+    found = balance(profile, "lesson", Wants(aperture=4.0), {}, {})
+    presets = {s.device: s.now for s in found.settings}
+    exposure = light_of(profile, "lesson", presets).exposure
+    assert exposure is not None
+    assert exposure.aperture == pytest.approx(4.0, rel=0.01)
+    assert next(w for w in found.wishes if w.what == "face").dome
+    look = replace(profile.looks["lesson"], wants=Wants(aperture=4.0))
+    wants = replace(profile, looks={**profile.looks, "lesson": look})
+    assert stands(wants, "lesson")[0].off == pytest.approx(2 * math.log2(3.0 / 4.0), abs=0.1)

@@ -167,7 +167,7 @@ def test_planted_scales_are_within_the_band_for_about_95_of_100() -> None:
         inside["ratio"] += abs(math.log2(key / fill / light.whole.ratio)) <= light.sure.ratio
         said = next(f.lux for f in light.fixtures if f.device == "key")
         inside["key"] += abs(math.log2(key / said)) <= light.sure.fixture("key").lux
-        scale = next(s for s in calibrate(profile).scales if s.device == "key")
+        scale = next(s for s in calibration.of(profile).scales if s.device == "key")
         inside["scale"] += abs(key / gives(corner(), "key") / scale.scale - 1.0) <= scale.within
     for count in inside.values():
         held(count, draws)

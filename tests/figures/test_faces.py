@@ -164,12 +164,11 @@ def test_a_dome_reads_what_a_dome_gets_and_the_face_stays_what_it_is() -> None:
     assert flat.exposure.aperture == pytest.approx(math.sqrt(640 * 100 / 50 / 250))
 
 
-def test_a_dome_needs_the_output_of_what_stands_behind() -> None:
+def test_a_light_of_unknown_output_behind_a_dome_is_left_out_and_said() -> None:
     rim = replace(KEY, name="rim", role="rim", place=Place(0.2, 1.0, 2.0, "mark"), output=None)
     profile = small(PLUG, KEY, FILL, rim, CAMERA, picture=DOME)
     found = light_of(profile, "day", {**DAY, "rim": Preset(30.0, 4000.0)})
     assert found.whole.lux == pytest.approx(640.0)
-    assert (found.whole.dome, found.exposure) == (None, None)
-    assert any(
-        text.startswith("no output given for rim, which lights a dome") for text in found.missing
-    )
+    assert found.whole.dome == pytest.approx(770.0)  # key and fill alone
+    said = "no output given for rim, which lights a dome from behind: left out of the aperture"
+    assert said in found.missing

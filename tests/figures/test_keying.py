@@ -212,8 +212,27 @@ def test_what_is_missing_is_said_and_not_judged() -> None:
     lamp = replace(LAMP, name="lamp", role="practical", output=None)
     made = keyed(corner(LAMP, lamp, PAINTED), key=FULL, lamp=FULL)
     assert "no output given for lamp: left out of the light on screen" in made.missing
+    # a face in light as warm as 1000 K has no blue for a blue screen to be held against
+    blue = replace(GLOWING, keys="blue")
+    made = keyed(
+        corner(LAMP, blue), key=Preset(100.0, 1000.0), screen=Preset(50.0, None, Colour(0.15, 0.06))
+    )
+    assert "no blue on the face: the level of screen is not judged" in made.missing
     # one that is aimed at it would be most of its light
     aimed = replace(lamp, place=Place(3.0, 1.0, 1.5, "screen"))
     made = keyed(corner(LAMP, aimed, PAINTED), key=FULL, lamp=FULL)
     assert "no output given for lamp: the key of screen is not judged" in made.missing
     assert [p.about for p in made.points] == ["cover"]
+
+
+def test_a_screen_is_not_judged_even_by_a_light_of_which_no_beam_is_given() -> None:
+    """Straight ahead its figure says what it gives; nobody knows what it gives to the edges."""
+    wash = replace(LAMP, name="wash", role="wash", place=Place(2.0, 0.0, 2.5, "screen"), beam=None)
+    made = keyed(corner(LAMP, PAINTED, wash), wash=FULL)
+    assert "no beam angle given for wash: the key of screen is not judged" in made.missing
+    assert {p.about for p in made.points} == {"cover"}
+    # one that is aimed elsewhere is left out, and said
+    aside = replace(wash, place=Place(2.0, 0.0, 2.5, "mark"))
+    made = keyed(corner(LAMP, PAINTED, aside), key=FULL, wash=FULL)
+    assert any("wash: left out of the light on screen" in text for text in made.missing)
+    assert {"evenness", "colour"} <= {p.about for p in made.points}

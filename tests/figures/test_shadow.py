@@ -41,8 +41,9 @@ def test_a_key_higher_up_throws_it_lower() -> None:
 
 def test_a_large_light_has_a_soft_edge_and_no_core() -> None:
     """60 cm of light over 4 m make 15 cm of edge 1 m behind: a head of 20 cm keeps 5 cm of core;
-    1 m of light makes 25 cm and leaves none. Similar triangles."""
-    small_one, large = (shadow(replace(KEY, size=(s, s))) for s in (0.6, 1.0))
+    1 m of light makes 25 cm and leaves none. Similar triangles, for a light straight ahead."""
+    ahead = replace(KEY, place=Place(5.0, 0.0, 1.5, "mark"))
+    small_one, large = (shadow(replace(ahead, size=(s, s))) for s in (0.6, 1.0))
     assert small_one.soft == pytest.approx((0.15, 0.15))
     assert (small_one.core, large.core) == (True, False)
     assert large.soft == pytest.approx((0.25, 0.25))

@@ -13,8 +13,10 @@ from studiobridge.craft.light import Dimmer
 from studiobridge.figures import sure
 from studiobridge.figures.face import Face
 from studiobridge.figures.light import light_of
+from studiobridge.figures.setup import Check
 from studiobridge.figures.sure import Sure
 from studiobridge.profile.model import Device, Output, Place, Preset, Room, SetProfile
+from studiobridge.shown.light import give_or_take
 from tests.figures.sets import CAMERA, FILL, KEY, PLUG, small
 
 MARK = Place(1.0, 0.0, 1.3)
@@ -156,6 +158,15 @@ def test_a_lamp_near_by_is_known_better_with_its_size() -> None:
 )
 def test_no_digit_beyond_the_band(value: float, band: float, said: float) -> None:
     assert sure.rounded(value, band) == said
+
+
+def test_what_is_not_known_at_all_is_told_no_wider_than_a_thousandfold() -> None:
+    """A spot of one degree that hardly grazes the face: by its slopes it is off by millions."""
+    for spark in (Sure(1e-9, {"a: across": 1.0}), Sure(1e-300, {"a: across": 1e300})):
+        assert spark.stops == sure.WIDEST
+        check = Check(("a",), spark.value, spark.value, spark.stops or 0.0, 0.3)
+        assert all(math.isfinite(lux) for lux in check.band(spark.value))
+        assert give_or_take(spark.stops) == " ± 10.0 or more stops"
 
 
 # ---- by dice --------------------------------------------------------------------------------

@@ -53,14 +53,6 @@ def test_the_heads_shadow_falls_where_it_is_rendered(seed: int) -> None:
     assert (np.abs((dark - cloth)[[0, 2]] - ball) < granted).all()
 
 
-TURNED = pytest.mark.xfail(
-    strict=True,
-    reason="figures/shadow.py takes a light's face for parallel to the backdrop: turned to the mark, "
-    "its near end is nearer, and the soft edge is wider (seeds 9 to 11: 0.28, 0.33, 0.22 m said, 0.37, "
-    "0.70, 0.36 m true); so a shadow is called dark at its core that is not",
-)
-
-
 def edges(scene: Scene, panel: Panel, hung: float) -> Vector:
     """How far apart the corners of a lit face throw the same point of the presenter (m)."""
     thrown = []
@@ -72,7 +64,6 @@ def edges(scene: Scene, panel: Panel, hung: float) -> Vector:
     return np.asarray(np.ptp(np.array(thrown), axis=0)[[0, 2]])
 
 
-@TURNED
 @pytest.mark.parametrize("seed", [9, 10, 11])
 def test_the_soft_edge_is_as_wide_as_the_face_throws_it(seed: int) -> None:
     """Lines from the four corners of the face past one point, to the backdrop."""
@@ -80,7 +71,6 @@ def test_the_soft_edge_is_as_wide_as_the_face_throws_it(seed: int) -> None:
     assert said.soft == pytest.approx(edges(scene, key, float(cloth[1])), rel=0.1)
 
 
-@TURNED
 @pytest.mark.parametrize("seed", [10, 11])
 def test_a_shadow_that_is_dark_at_its_core_is_dark_when_rendered(seed: int) -> None:
     scene, key, said, cloth = by_the_key(seed)

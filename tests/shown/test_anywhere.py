@@ -10,6 +10,7 @@ from fractions import Fraction
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from studiobridge.figures.light import light_of
 from studiobridge.figures.setup import setup_of
 from studiobridge.profile.model import Picture, Place, Preset, Room, SetProfile
 from studiobridge.shown.floor import floor
@@ -53,8 +54,11 @@ def test_it_is_drawn_and_listed(profile: SetProfile) -> None:
     for drawn in (floor(profile, presets), side(profile, presets)):
         ElementTree.fromstring(drawn)
         assert not re.search(r"\b(nan|inf)\b", drawn)
-    made = setup_of(profile, "day", presets)
-    said = [text for s in [*up(profile, made), *strike(profile, made)] for _, text in s.lines]
+    light = light_of(profile, "day", presets)
+    made = setup_of(profile, "day", presets, light)
+    said = [
+        text for s in [*up(profile, made, light), *strike(profile, made)] for _, text in s.lines
+    ]
     assert all(text and not re.search(r"\b(nan|inf)\b", text) for text in said)
     # whatever has a place is put up once and taken down once
     placed = [d.name for d in profile.devices.values() if d.place is not None]

@@ -15,7 +15,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.outside.rendered.scenes import Cloth, Panel, Scene
+from tests.outside.rendered.scenes import Cloth, Panel, Scene, frame
 
 Array = NDArray[np.float64]
 NODES = 40
@@ -27,7 +27,7 @@ def _nodes(count: int) -> tuple[Array, Array]:
     return at / 2.0, weight / 2.0
 
 
-def _face(
+def face_of(
     centre: Array, right: Array, up: Array, size: tuple[float, float], nodes: int
 ) -> tuple[Array, Array]:
     """Spots of a rectangle and the area (m2) each stands for."""
@@ -55,7 +55,7 @@ def on_plane(
 
 def luminance(panel: Panel, nodes: int = NODES) -> float:
     """On its axis at full (cd/m2), so that its maker's figure holds at the maker's distance."""
-    spots, areas = _face(panel.centre, panel.right, panel.up, panel.size, nodes)
+    spots, areas = face_of(panel.centre, panel.right, panel.up, panel.size, nodes)
     at = panel.centre + panel.at * panel.axis
     one = on_plane(spots, areas, panel.axis, panel.power, at[None], -panel.axis)
     return float(panel.lux / one[0])
@@ -65,7 +65,7 @@ def of_panel(panel: Panel, points: Array, facing: Array, nodes: int = NODES) -> 
     """What a lamp at its share throws on planes at these points (lx)."""
     if panel.share == 0.0:
         return np.zeros(len(points))
-    spots, areas = _face(panel.centre, panel.right, panel.up, panel.size, nodes)
+    spots, areas = face_of(panel.centre, panel.right, panel.up, panel.size, nodes)
     one = on_plane(spots, areas, panel.axis, panel.power, points, facing)
     return panel.share * luminance(panel, nodes) * one
 
@@ -74,12 +74,22 @@ def at_mark(scene: Scene, panel: Panel) -> float:
     return float(of_panel(panel, scene.mark[None], scene.facing)[0])
 
 
+def half_sphere(looks: Array, rings: int = 16) -> Array:
+    """Directions spread evenly over half a sphere: rings of equal height have equal area."""
+    right, up = frame(looks)
+    z = (np.arange(rings) + 0.5) / rings
+    turn = (np.arange(4 * rings) + 0.5) / (4 * rings) * 2 * math.pi
+    flat = np.sqrt(1 - z**2)[:, None, None]
+    round_ = np.cos(turn)[None, :, None] * right + np.sin(turn)[None, :, None] * up
+    return np.asarray((flat * round_ + z[:, None, None] * looks).reshape(-1, 3))
+
+
 OUT = np.array([0.0, 1.0, 0.0])
 
 
 def spots_of(cloth: Cloth, nodes: int) -> tuple[Array, Array]:
     right, up = np.array([1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0])
-    return _face(cloth.centre, right, up, cloth.size, nodes)
+    return face_of(cloth.centre, right, up, cloth.size, nodes)
 
 
 def on_cloth(scene: Scene, points: Array) -> Array:

@@ -188,7 +188,6 @@ def render(
         "pixel_format": "rgb",
         "component_format": "float32",
     }
-    # read side by side, the lamps come in any order, and a seed is another picture each time
     scene = mi.load_dict(
         {
             "type": "scene",
@@ -273,7 +272,7 @@ def bounced(
     scene: Scene,
     reflectance: float | tuple[float, float, float],
     *,
-    pixels: int = 120,
+    pixels: int = 80,
     seed: int = 1,
 ) -> Seen:
     """What the walls add at the mark (lx): all paths less those lit straight.
@@ -281,13 +280,23 @@ def bounced(
     One sample a pixel and the same seed twice: the straight part is the very same then and drops
     out, noise and all. Cloths hang in the room as they are; lamps are black where they do not glow.
     """
-    things = {**shapes(scene), **walls(scene, reflectance)}
-    whole, straight = (
-        _target_picture(things, scene.mark, scene.facing, depth, 1, seed, pixels)
-        for depth in (40, 2)
-    )
-    more = whole - straight
-    return Seen(float(more.mean()), float(more.std(ddof=1) / math.sqrt(more.size)))
+    lit = [p for p in scene.panels if p.share > 0]
+    found = []
+    for panel in lit:
+        # one lamp at a time: of several the renderer's order is its own, and another each time
+        dark = {
+            f"body-{p.name}": {**rectangle(p.centre, p.axis, p.size), "bsdf": _matt(0.0)}
+            for p in lit
+            if p is not panel
+        }
+        things = {**shapes(replace(scene, panels=(panel,))), **dark, **walls(scene, reflectance)}
+        whole, straight = (
+            _target_picture(things, scene.mark, scene.facing, depth, 1, seed, pixels)
+            for depth in (40, 2)
+        )
+        more = whole - straight
+        found.append((float(more.mean()), float(more.std(ddof=1) / math.sqrt(more.size))))
+    return Seen(sum(value for value, _ in found), math.hypot(*(error for _, error in found)))
 
 
 def pinhole(profile: SetProfile) -> dict[str, Any]:
@@ -350,16 +359,20 @@ def cloth_lamp_by_lamp(
 
 def spill(scene: Scene, cloth: Cloth, shows: Array) -> Seen:
     """What a backdrop that shows these luminances throws on the back of who is at the mark (lx)."""
-    rows, columns = shows.shape
-    wide, high = cloth.size[0] / columns, cloth.size[1] / rows
-    things = {}
-    for (row, column), bright in np.ndenumerate(shows):
-        x = (column + 0.5) * wide - cloth.size[0] / 2.0
-        z = cloth.size[1] / 2.0 - (row + 0.5) * high
-        glow = {"type": "area", "radiance": {"type": "rgb", "value": float(bright)}}
-        piece = rectangle(cloth.centre + np.array([x, 0.0, z]), patches.OUT, (wide, high))
-        things[f"piece-{row}-{column}"] = {**piece, "emitter": glow, "bsdf": _matt(0.0)}
-    return illuminance(things, scene.mark, -scene.facing, pixels=24)
+    mi = _mitsuba()
+    # rows of the renderer run up its rectangle
+    colours = np.repeat(shows[::-1, :, None], 3, axis=2).astype(np.float32)
+    glow = {
+        "type": "area",
+        "radiance": {
+            "type": "bitmap",
+            "bitmap": mi.Bitmap(np.ascontiguousarray(colours)),
+            "filter_type": "nearest",
+            "raw": True,
+        },
+    }
+    board = {**rectangle(cloth.centre, patches.OUT, cloth.size), "emitter": glow, "bsdf": _matt(0)}
+    return illuminance({"board": board}, scene.mark, -scene.facing, pixels=24)
 
 
 def spot(focal: float, aperture: float, focus: float, distance: float) -> float:
