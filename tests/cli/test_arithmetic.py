@@ -93,6 +93,10 @@ def test_a_set_in_feet_has_its_light_in_foot_candles_too(tmp_path: Path) -> None
     assert re.search(r"together +3\d\d lx ± 0\.\d stop \(3\d fc\) on the face", said)
     assert re.search(r"reading 1 +19 fc at the face, left-panel: as the others say", said)
     assert " fc" not in studiobridge("light", CORNER, home=tmp_path).stdout
+    asked = studiobridge("light", CONFIG / "two-person-table.yaml", home=tmp_path).stdout
+    # 190 fc at 1 m and 58 % squared on 65.4 in (1.661 m): 23.2 fc, and its meter has a dome, which
+    # reads (1 + cos 42) / 2 of them
+    assert "--meter 'face 20.2 fc left-face' with what it says" in asked
 
 
 def test_a_lamp_of_the_room_is_not_told_as_one_of_the_set(tmp_path: Path) -> None:
