@@ -281,16 +281,18 @@ def meter_lines(made: Calibration, feet: bool = False) -> list[Line]:
         lines.append(
             ("no light on", f"{read_as(light, 3)} at {_the(place)}, taken off what is read there")
         )
+    once = {scale.device for scale in made.scales if scale.readings == 1}
     for read in made.readings:
         lit = words.listed(list(read.on), 99) or "no light on"
         what = f"{read_as(read.lux, 4)} at {_the(read.at)}, {lit}"
         if read.stops is not None and not read.why:
             off = abs(read.stops)
-            what += (
-                ": as the others say"
-                if off < 0.05
-                else f": {words.stops(off)} {'over' if read.stops > 0 else 'under'}"
-            )
+            if off >= 0.05:
+                what += f": {words.stops(off)} {'over' if read.stops > 0 else 'under'}"
+            elif once & set(read.on):  # it sets the figure, and so cannot but go with it
+                what += ": taken as it is, with none to compare it with"
+            else:
+                what += ": as the others say"
         if read.why:
             what += f": {read.why}"
         lines.append((f"reading {read.n}", what))

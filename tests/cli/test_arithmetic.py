@@ -91,7 +91,7 @@ def test_a_set_in_feet_has_its_light_in_foot_candles_too(tmp_path: Path) -> None
     stall = CONFIG / "market-stall.yaml"
     said = studiobridge("light", stall, "--meter", "face 19 fc left-panel", home=tmp_path).stdout
     assert re.search(r"together +3\d\d lx ± 0\.\d stop \(3\d fc\) on the face", said)
-    assert re.search(r"reading 1 +19 fc at the face, left-panel: as the others say", said)
+    assert re.search(r"reading 1 +19 fc at the face, left-panel: taken as it is", said)
     assert " fc" not in studiobridge("light", CORNER, home=tmp_path).stdout
     asked = studiobridge("light", CONFIG / "two-person-table.yaml", home=tmp_path).stdout
     # 190 fc at 1 m and 58 % squared on 65.4 in (1.661 m): 23.2 fc, and its meter has a dome, which
