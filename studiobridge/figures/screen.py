@@ -40,7 +40,7 @@ class Screen:
         self.balance = white_rgb(kelvin, picture) if kelvin else (1.0, 1.0, 1.0)
         self.dye: Rgb = (1.0, 1.0, 1.0)
         if device.dye is not None:
-            self.dye = balanced(linear_of(device.dye.x, device.dye.y), self.dye)
+            self.dye = linear_of(device.dye.x, device.dye.y)
         self.from_white = False
         self.own = self._own_light()
         # of each lit light that reaches it: what one lux of it is in red, green and blue
@@ -194,13 +194,11 @@ def white_rgb(kelvin: float | None, picture: Picture) -> Rgb:
 
 
 def balanced(rgb: Rgb, white: Rgb) -> Rgb:
-    """As a camera sees it that is set to this white. What lies outside its primaries (a candle has
-    less than no blue) it sees at their edge: no channel takes light away.
-    """
+    """As a camera sees it that is set to this white."""
     return (
-        max(rgb[0], 0.0) / max(white[0], 1e-3),
-        max(rgb[1], 0.0) / max(white[1], 1e-3),
-        max(rgb[2], 0.0) / max(white[2], 1e-3),
+        rgb[0] / max(white[0], 1e-3),
+        rgb[1] / max(white[1], 1e-3),
+        rgb[2] / max(white[2], 1e-3),
     )
 
 

@@ -10,7 +10,6 @@ import pytest
 from studiobridge.craft.chroma import Colour
 from studiobridge.figures.keying import Keying, KeyPoint
 from studiobridge.figures.light import light_of
-from studiobridge.figures.screen import balanced, white_rgb
 from studiobridge.profile.model import Device, Output, Picture, Place, Preset, Room, SetProfile
 from tests.figures.sets import CAMERA, KEY, PLUG, small
 
@@ -218,10 +217,3 @@ def test_what_is_missing_is_said_and_not_judged() -> None:
     made = keyed(corner(LAMP, aimed, PAINTED), key=FULL, lamp=FULL)
     assert "no output given for lamp: the key of screen is not judged" in made.missing
     assert [p.about for p in made.points] == ["cover"]
-
-
-def test_no_light_takes_another_away() -> None:
-    """A candle lies outside the primaries of IEC 61966-2-1, beyond their edge of no blue."""
-    candle = white_rgb(1200.0, Picture())
-    assert candle[2] < 0.0
-    assert min(balanced(candle, (1.0, 1.0, 1.0))) == 0.0
