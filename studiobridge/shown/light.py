@@ -122,7 +122,7 @@ def exposure_lines(picture: Picture, reading: LightReading, brief: bool = False)
     if sure is not None:
         aperture = rounded(aperture, within(sure / 2.0, aperture))
     text = f"f/{aperture:.{_after(aperture, made.aperture)}f}{give_or_take(sure)}"
-    text += f" at {shutter(picture.shutter)}, ISO {picture.iso:g}"
+    text += f" at {shutter(picture.shutter)}, ISO {picture.iso:.0f}"
     if not brief:
         text += " (ISO 2720, read with a dome)" if picture.receptor == "dome" else " (ISO 2720)"
     if made.over is not None:
@@ -252,11 +252,11 @@ def meter_lines(made: Calibration) -> list[Line]:
         lines.append(("by the maker", words.listed(list(made.makers), 99)))
     for place, light in made.around.items():
         lines.append(
-            ("no light on", f"{light:.3g} lx at {_the(place)}, taken off what is read there")
+            ("no light on", f"{_meter(light)} lx at {_the(place)}, taken off what is read there")
         )
     for read in made.readings:
         lit = words.listed(list(read.on), 99) or "no light on"
-        what = f"{read.lux:.4g} lx at {_the(read.at)}, {lit}"
+        what = f"{_meter(read.lux)} lx at {_the(read.at)}, {lit}"
         if read.stops is not None and not read.why:
             off = abs(read.stops)
             what += (
@@ -269,6 +269,11 @@ def meter_lines(made: Calibration) -> list[Line]:
         lines.append((f"reading {read.n}", what))
     lines.extend(("dimmer", text) for text in made.dimmers)
     return lines
+
+
+def _meter(value: float) -> str:
+    """What a meter said: four digits, and thousands as they are."""
+    return f"{value:.0f}" if value >= 1000.0 else f"{value:.4g}"
 
 
 def _the(place: str) -> str:
