@@ -130,7 +130,7 @@ def exposure_lines(picture: Picture, reading: LightReading, brief: bool = False)
     if sure is not None:
         aperture = rounded(aperture, within(sure / 2.0, aperture))
     text = f"f/{aperture:.{_after(aperture, made.aperture)}f}{give_or_take(sure)}"
-    text += f" at {shutter(picture.shutter)}, ISO {picture.iso:g}"
+    text += f" at {shutter(picture.shutter)}, ISO {picture.iso:.0f}"
     if not brief:
         read = ", read with a dome" if picture.receptor == "dome" else ""
         text += f" (meter standard ISO 2720{read})"
@@ -298,6 +298,11 @@ def meter_lines(made: Calibration, feet: bool = False) -> list[Line]:
         lines.append((f"reading {read.n}", what))
     lines.extend(("dimmer", text) for text in made.dimmers)
     return lines
+
+
+def _meter(value: float) -> str:
+    """What a meter said: four digits, and thousands as they are."""
+    return f"{value:.0f}" if value >= 1000.0 else f"{value:.4g}"
 
 
 def _the(place: str) -> str:
