@@ -265,8 +265,8 @@ def meter_lines(made: Calibration, feet: bool = False) -> list[Line]:
     """
 
     def read_as(value: float, places: int) -> str:
-        in_fc = value / LUX_A_FOOTCANDLE
-        return f"{in_fc:.{places}g} fc" if feet else f"{value:.{places}g} lx"
+        unit, as_read = ("fc", value / LUX_A_FOOTCANDLE) if feet else ("lx", value)
+        return f"{as_read:.0f} {unit}" if as_read >= 1000.0 else f"{as_read:.{places}g} {unit}"
 
     lines: list[Line] = []
     for scale in made.scales:
@@ -298,11 +298,6 @@ def meter_lines(made: Calibration, feet: bool = False) -> list[Line]:
         lines.append((f"reading {read.n}", what))
     lines.extend(("dimmer", text) for text in made.dimmers)
     return lines
-
-
-def _meter(value: float) -> str:
-    """What a meter said: four digits, and thousands as they are."""
-    return f"{value:.0f}" if value >= 1000.0 else f"{value:.4g}"
 
 
 def _the(place: str) -> str:
