@@ -284,12 +284,12 @@ def _light(profile: SetProfile, setup: Setup, light: LightReading) -> list[Line]
     for check in setup.checks:
         alone = f"{check.on[0]} alone" if len(check.on) == 1 else "all of these"
         lines.append((alone, reads(check, dome, profile.feet)))
-    for found in light.backdrops:
-        lines += backdrop_lines(found, light.sure)
     bounce = max((check.bounce for check in setup.checks), default=0.0)
     if bounce >= 0.05:
         allowed = f"{bounce:.1f} stop more by what walls bounce"
         lines.append(("right", f"is what ± says, and up to {allowed} onto the face"))
+    for found in light.backdrops:
+        lines += backdrop_lines(found, light.sure)
     lines.append(
         (
             "if not",

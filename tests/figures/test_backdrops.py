@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from studiobridge.craft.chroma import Colour
 from studiobridge.figures.backdrops import Backdrop
 from studiobridge.figures.framing import seen_on
 from studiobridge.figures.light import LightReading, light_of
@@ -261,6 +262,19 @@ def test_the_spill_of_a_screen_that_is_keyed_is_of_its_colour() -> None:
     assert (found.keys, found.spill_white, found.spill_cct) == ("green", None, None)
     ((_, text),) = backdrop_lines(found)
     assert f"throws {found.spill:.0f} lx of its green on the subject's back" in text
+
+
+def test_a_screen_that_glows_white_throws_no_green() -> None:
+    """What strips are lit white throws white; a cloth that is dyed stays green in any white."""
+    glows = replace(CLOTH, keys="green", glow=40.0)
+    lit = {**LIT, "cloth": Preset(50.0, 4000.0)}
+    found = only(read(CAMERA, glows, WASH, presets=lit))
+    plain = only(read(CAMERA, replace(glows, keys=None), WASH, presets=lit))
+    assert (found.spill, found.spill_cct) == (plain.spill, plain.spill_cct)
+    ((_, text),) = backdrop_lines(found)
+    assert "of its green" not in text and " K on the subject's back" in text
+    dyed = only(read(CAMERA, replace(glows, dye=Colour(0.3, 0.6)), WASH, presets=lit))
+    assert dyed.keys == "green"
 
 
 def test_without_a_reflectance_the_spill_is_named_as_missing() -> None:
