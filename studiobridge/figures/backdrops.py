@@ -324,6 +324,7 @@ def _spilling(
         seen = patches(surface.at(surface.grid), here, back)
         for light, lux in zip(surface.lights, given, strict=True):
             thrown = reflects * sum(a * b for a, b in zip(seen, lux, strict=True))
+            thrown = max(0.0, thrown)  # the curves swing below nothing beside a narrow spot
             parts.append((thrown, light.cct, profile.devices[light.source.name].duv))
     found = replace(found, spill=sum(part[0] for part in parts), spill_glow=glow)
     lit = [part for part in parts if part[0] >= DARK]

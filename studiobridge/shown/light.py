@@ -130,7 +130,7 @@ def exposure_lines(picture: Picture, reading: LightReading, brief: bool = False)
     if sure is not None:
         aperture = rounded(aperture, within(sure / 2.0, aperture))
     text = f"f/{aperture:.{_after(aperture, made.aperture)}f}{give_or_take(sure)}"
-    text += f" at {shutter(picture.shutter)}, ISO {picture.iso:g}"
+    text += f" at {shutter(picture.shutter)}, ISO {picture.iso:.0f}"
     if not brief:
         read = ", read with a dome" if picture.receptor == "dome" else ""
         text += f" (meter standard ISO 2720{read})"
@@ -265,8 +265,8 @@ def meter_lines(made: Calibration, feet: bool = False) -> list[Line]:
     """
 
     def read_as(value: float, places: int) -> str:
-        in_fc = value / LUX_A_FOOTCANDLE
-        return f"{in_fc:.{places}g} fc" if feet else f"{value:.{places}g} lx"
+        unit, as_read = ("fc", value / LUX_A_FOOTCANDLE) if feet else ("lx", value)
+        return f"{as_read:.0f} {unit}" if as_read >= 1000.0 else f"{as_read:.{places}g} {unit}"
 
     lines: list[Line] = []
     for scale in made.scales:

@@ -340,7 +340,7 @@ def camera_lines(profile: SetProfile) -> list[Line]:
     if picture.frames is not None:
         camera.append(f"{picture.frames:g} fps")
     if picture.iso is not None:
-        camera.append(f"ISO {picture.iso:g}")
+        camera.append(f"ISO {picture.iso:.0f}")
     if picture.aperture is not None:
         camera.append(f"f/{picture.aperture:g}")
     if picture.white is not None:

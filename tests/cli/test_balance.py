@@ -15,6 +15,7 @@ import pytest
 from studiobridge.cli import readings
 from studiobridge.figures.limits import Wish
 from studiobridge.profile import read_profile
+from studiobridge.profile.keep_wants import wants_written
 from studiobridge.profile.model import Wants
 from studiobridge.shown.balance import wish_json
 from tests.cli.conftest import Run
@@ -206,3 +207,18 @@ def test_what_is_missing_is_said_with_its_place_and_what_to_add(tmp_path: Path) 
 def test_nothing_is_not_less_than_nothing() -> None:
     wish = Wish("rim", "rim", "asked", 0.5, 0.49999, -0.00001)
     assert "-0.0" not in json.dumps([wish_json(wish), readings.plain({"off": -0.000001})])
+
+
+@pytest.mark.parametrize(
+    ("wants", "key", "text"),
+    [
+        (Wants(lux=1_000_000.0), "lux", "1000000 lx"),
+        (Wants(lux=123_456.7), "lux", "123456.7 lx"),
+        (Wants(backdrop=-0.0000001), "backdrop", "0 stop"),
+        (Wants(aperture=2.8), "aperture", "f/2.8"),
+    ],
+)
+def test_what_is_kept_is_written_as_a_profile_has_numbers(
+    wants: Wants, key: str, text: str
+) -> None:
+    assert wants_written(wants) == {key: text}
