@@ -129,7 +129,7 @@ def print_light(
     if rows:
         show.print_table(
             (
-                *("light", "face ± stops" if narrow else "face", "cheek", "beside the brightest"),
+                *("light", "face ± stop" if narrow else "face", "cheek", "beside the brightest"),
                 *("set to", "to the mark", "role", ""),
             ),
             rows,

@@ -91,10 +91,7 @@ def test_a_meter_reads_what_is_integrated(name: str) -> None:
 
 @pytest.mark.parametrize("name", examples())
 def test_a_look_solved_backwards_is_had_when_integrated(name: str) -> None:
-    """Two to one at the mark, from area lights as near as they stand: within what a step is worth.
-
-    Where a dome meters, the rim is in the aperture too, and may be a step from what it was.
-    """
+    """Two to one at the mark, from area lights as near as they stand: within what a step is worth."""
     profile = SETS[name]
     solved = balance(profile, profile.default_look, Wants(ratio=2.0), {}, {})
     # a rim may give way to the face: by whole percents, and on a dome it is in what the face reads
