@@ -128,9 +128,9 @@ class Gates:
             if inrush > 0 and trips(inrush, running, circuit.breaker, circuit.curve) != "no":
                 band, _ = instant_trip(circuit.breaker, circuit.curve)
                 return (
-                    f"switching {name} on asks {inrush:.0f} A of circuit {circuit.name} on top of"
-                    f" {running:.1f} A; its {circuit.curve} {circuit.breaker:g} A breaker may trip"
-                    f" at once from {band:.0f} A"
+                    f"switching {name} on asks up to {inrush:.0f} A of circuit {circuit.name}"
+                    f" on top of {running:.1f} A; its {circuit.curve} {circuit.breaker:g} A breaker"
+                    f" may trip at once from {band:.0f} A"
                 )
         if not beliefs.may_be_on(name):
             joining: set[str] = {name, *feeds.reach.get(name, ())}

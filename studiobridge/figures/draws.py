@@ -1,7 +1,8 @@
 """What one device takes from the mains: watts, and the amperes that a breaker sees.
 
 Amperes are watts over volts and power factor. Where a profile does not say a power factor, what
-such a supply usually has is taken, and said.
+such a supply usually has is taken, and said. Volt-amperes of several are added as numbers: their
+harmonics and phases never fall together wholly, so that the sum is the most it can be.
 """
 
 from __future__ import annotations
@@ -9,10 +10,12 @@ from __future__ import annotations
 from studiobridge.figures.watts import usual_draw
 from studiobridge.profile.model import Device, Preset
 
-# Supplies of lighting above 25 W and of anything above 75 W limit their harmonics (IEC 61000-3-2,
-# classes C and D, from memory), which comes to a power factor of 0.9 or better; smaller ones mostly
-# do nothing about it and have 0.5 to 0.65 (common practice, no source).
-CORRECTED, UNCORRECTED = 0.9, 0.5
+# Lighting above 25 W limits its harmonics to shares of its current (IEC 61000-3-2, class C, from
+# memory), which comes to a power factor of 0.9 or better. Computers and screens above 75 W may have
+# so many mA a watt (class D): 0.73 at the limits, and all else (class A, an amplifier) still more,
+# though most have 0.9. Smaller ones mostly do nothing about it and have 0.5 to 0.65 (common
+# practice, no source). The standard is for mains of 220 V and more; no such law holds at 120 V.
+CORRECTED, LIMITED, UNCORRECTED = 0.9, 0.7, 0.5
 LIGHTING_FROM, ANYTHING_FROM = 25.0, 75.0
 
 
@@ -21,8 +24,9 @@ def power_factor(device: Device) -> float:
     if device.power_factor is not None:
         return device.power_factor
     at_full = device.draws_at[-1][1] if device.draws_at else device.draws
-    above = LIGHTING_FROM if device.fixture else ANYTHING_FROM
-    return CORRECTED if at_full > above else UNCORRECTED
+    if device.fixture:
+        return CORRECTED if at_full > LIGHTING_FROM else UNCORRECTED
+    return LIMITED if at_full > ANYTHING_FROM else UNCORRECTED
 
 
 def apparent(device: Device, watts: float) -> float:

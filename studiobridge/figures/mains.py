@@ -19,6 +19,7 @@ from studiobridge.figures.draws import (
     ANYTHING_FROM,
     CORRECTED,
     LIGHTING_FROM,
+    LIMITED,
     UNCORRECTED,
     apparent,
     at_full,
@@ -152,6 +153,7 @@ class MainsReading:
 def inrush_of(profile: SetProfile, name: str, whole: bool = False) -> float:
     """Peak current (A) when this is switched on: its own and all that it reaches at once.
 
+    The most it can be: peaks of less than a millisecond seldom fall on each other to the end.
     Reached is what hangs on it without another plug that is switched in between; `whole` counts
     what is behind those too, as when they come back on by themselves with their mains.
     """
@@ -178,7 +180,7 @@ def switch_ons(profile: SetProfile, circuit: str) -> list[str]:
 
 
 def amps_of(profile: SetProfile, watts: Mapping[str, float]) -> float:
-    """A that so many watts of these devices come to, each by its power factor."""
+    """A that so many watts of these devices come to at most, each by its power factor."""
     volt_amperes = sum(apparent(profile.devices[name], taken) for name, taken in watts.items())
     return volt_amperes / profile.voltage
 
@@ -329,7 +331,8 @@ def factors_taken(profile: SetProfile) -> list[Finding]:
         return []
     text = (
         f"no power factor given for {_all(without)}: taken as {CORRECTED:g} for a light above"
-        f" {LIGHTING_FROM:g} W and anything else above {ANYTHING_FROM:g} W, {UNCORRECTED:g} below"
+        f" {LIGHTING_FROM:g} W, {LIMITED:g} for anything else above {ANYTHING_FROM:g} W,"
+        f" {UNCORRECTED:g} below"
     )
     return [Finding("missing", text, ("devices", without[0]))]
 
@@ -404,7 +407,7 @@ def _about(load: Load, look: str | None) -> list[Finding]:
         found.append(
             Finding(
                 "over",
-                f"{said}: switching {worst.device} on asks {worst.inrush:.0f} A on top of"
+                f"{said}: switching {worst.device} on asks up to {worst.inrush:.0f} A on top of"
                 f" {worst.running:.1f} A; a {load.curve} {load.breaker:g} A breaker"
                 f" {worst.trips} trip at once from {load.band:.0f} A",
                 where,
@@ -415,7 +418,7 @@ def _about(load: Load, look: str | None) -> list[Finding]:
         found.append(
             Finding(
                 "near",
-                f"{said}: switching {cascade.device} on asks {cascade.inrush:.0f} A on top of"
+                f"{said}: switching {cascade.device} on asks up to {cascade.inrush:.0f} A on top of"
                 f" {cascade.running:.1f} A if the plugs below it come back on by themselves; a"
                 f" {load.curve} {load.breaker:g} A breaker {cascade.trips} trip at once from"
                 f" {load.band:.0f} A: have them stay off after a power cut",
@@ -428,7 +431,7 @@ def _about(load: Load, look: str | None) -> list[Finding]:
             Finding(
                 "near",
                 f"circuit {load.circuit}: when its power comes back after an outage, all that was"
-                f" on comes on at once and asks {returns.inrush:.0f} A; a {load.curve}"
+                f" on comes on at once and asks up to {returns.inrush:.0f} A; a {load.curve}"
                 f" {load.breaker:g} A breaker {returns.trips} trip at once ({load.band:.0f} to"
                 f" {load.band_end:.0f} A)",
                 where,

@@ -32,9 +32,10 @@ COVERAGE = "about 95 of 100"
 MAKER = 0.20
 # What is printed of a lit cloth's own light: the same.
 GLOW = 0.20
-# An incident meter of the trade against the lux (common practice), in every reading alike,
-# and how well the same person holds it twice to the same light.
-METER = 0.03
+# An incident meter against the lux, in every reading alike: class A of DIN 5032-7 (from memory), as
+# good meters are; class B may be twice as far off, and so may a cheap one under LEDs. And how well
+# the same person holds it twice to the same light (common practice).
+METER = 0.05
 HOLDING = 0.05
 # m: how well places are measured in a room, on each axis (common practice), for a lamp and for
 # the head on the mark.
@@ -53,9 +54,10 @@ REFLECTS = 0.10
 # white. Rendered over 14 sets (tests/outside/rendered): 0.03 to 0.27 in a room of 50 % grey, 0.05
 # to 0.56 in one of 70 % or white. One-sided, and so never in a band.
 BOUNCE = 0.56
-# Mired: what a lamp says of its white. The bins of ANSI C78.377 (from memory) are 12 to 20 wide
-# on either side (2700 K: 145 K is 20, 6500 K: 510 K is 12). Across the locus (Duv): 0.006 there.
-WHITE = 15.0
+# Mired: what a lamp says of its white. The bins of ANSI C78.377 (from memory) are 11 to 20 wide
+# on either side (2700 K: 145 K is 20, 3500 K: 245 K is 20, 5000 K: 283 K is 11): the widest, for
+# one that mixes whites is in no bin. Across the locus (Duv): 0.006 there.
+WHITE = 20.0
 DUV = 0.006
 # Stops. A figure that may be off by a thousandfold is not known at all, and sums to first order
 # say nothing any more: no band is told wider than this.

@@ -881,7 +881,7 @@ def test_a_plug_that_comes_back_on_with_its_feed_is_counted_with_it() -> None:
     play.report("outer", "switch", False)
     refused = play.controller.gates.why_too_much("outer", {})
     assert refused is not None
-    assert "asks 90 A of circuit wall" in refused
+    assert "asks up to 90 A of circuit wall" in refused
 
 
 def test_a_circuit_is_never_asked_for_more_than_it_carries() -> None:

@@ -164,7 +164,7 @@ def test_what_a_plug_itself_feeds_does_not_run_when_it_is_switched_on() -> None:
     assert play.controller.gates.why_refused("power on", "a", False) is None
     heard(play, b=True)
     refused = str(play.controller.gates.why_refused("power on", "a", False))
-    assert "asks 21 A of circuit wall on top of 3.0 A" in refused
+    assert "asks up to 21 A of circuit wall on top of 3.0 A" in refused
     assert "B 8 A breaker may trip at once from 24 A" in refused
 
 

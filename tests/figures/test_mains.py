@@ -44,8 +44,8 @@ def test_a_worked_example() -> None:
 def test_inrush_over_the_band_is_too_much() -> None:
     found = reading()
     assert [f.weight for f in found.findings] == ["over", "near"]
-    assert "comes on at once and asks 40 A" in found.findings[1].text
-    assert "switching plug on asks 40 A on top of 0.0 A" in found.findings[0].text
+    assert "comes on at once and asks up to 40 A" in found.findings[1].text
+    assert "switching plug on asks up to 40 A on top of 0.0 A" in found.findings[0].text
     calm = replace(KEY, inrush=5.0), replace(FILL, inrush=5.0)
     assert reading(small(PLUG, *calm, CAMERA)).findings == ()
 
@@ -105,8 +105,8 @@ def test_plugs_that_come_back_on_with_their_mains_are_warned_of() -> None:
     found = reading(small(PLUG, inner, replace(KEY, inrush=20.0), behind, CAMERA))
     warned, outage = found.findings
     assert (warned.weight, outage.weight) == ("near", "near")
-    assert "asks 35 A; a B 10 A breaker may trip at once" in outage.text
-    assert "switching plug on asks 35 A on top of 0.0 A if the plugs below it" in warned.text
+    assert "asks up to 35 A; a B 10 A breaker may trip at once" in outage.text
+    assert "switching plug on asks up to 35 A on top of 0.0 A if the plugs below it" in warned.text
     calm = replace(behind, inrush=5.0)
     assert reading(small(PLUG, inner, replace(KEY, inrush=20.0), calm, CAMERA)).findings == ()
 

@@ -15,7 +15,15 @@ from studiobridge.figures.face import Face
 from studiobridge.figures.light import light_of
 from studiobridge.figures.setup import Check
 from studiobridge.figures.sure import Sure
-from studiobridge.profile.model import Device, Output, Place, Preset, Room, SetProfile
+from studiobridge.profile.model import (
+    Device,
+    MeterReading,
+    Output,
+    Place,
+    Preset,
+    Room,
+    SetProfile,
+)
 from studiobridge.shown.light import give_or_take
 from tests.figures.sets import CAMERA, FILL, KEY, PLUG, small
 
@@ -190,6 +198,23 @@ def test_what_is_not_known_at_all_is_told_no_wider_than_a_thousandfold() -> None
         check = Check(("a",), spark.value, spark.value, spark.stops or 0.0, 0.3)
         assert all(math.isfinite(lux) for lux in check.band(spark.value))
         assert give_or_take(spark.stops) == " ± 10.0 or more stops"
+
+
+def test_the_white_of_one_lamp_is_known_no_better_than_its_bin() -> None:
+    """Bins of ANSI C78.377 (from memory), K: a lamp of 3500 may be 245 off, one of 2700 145."""
+    for middle, off in ((2725.0, 145.0), (3465.0, 245.0), (3985.0, 275.0), (6530.0, 510.0)):
+        known = light_of(corner(PLUG, NEAR_KEY), "day", {"key": Preset(60.0, middle)})
+        assert known.sure.white >= 0.95 * off * 1e6 / middle**2
+
+
+def test_a_meter_is_no_truer_than_its_class() -> None:
+    """DIN 5032-7 (from memory): 5 % of an illuminance meter of class A, which is more than most have.
+    One reading of a lamp, by a hand that is 5 % off as well: 7 %, a tenth of a stop."""
+    lamp = Preset(60.0, 4300.0)
+    held_to = (MeterReading(500.0, "face", {"key": lamp}, "day"),)
+    profile = replace(corner(PLUG, NEAR_KEY), readings=held_to)
+    known = light_of(profile, "day", {"key": lamp}).sure.lux
+    assert known == pytest.approx(0.1, abs=0.01)
 
 
 # ---- by dice --------------------------------------------------------------------------------
