@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from studiobridge.cli import show
 from studiobridge.cli.readings import bar, percent
+from studiobridge.craft import supply
 from studiobridge.figures.mains import CAUTION, Load, MainsReading
 from studiobridge.profile.model import SetProfile
-from studiobridge.shown import words
 from studiobridge.shown.lengths import Lengths
 from studiobridge.shown.order import by_feed
 
@@ -47,7 +47,7 @@ def print_mains(profile: SetProfile, reading: MainsReading) -> None:
         )
     for battery in reading.batteries:
         show.out(
-            f"battery of {battery.device}: about {words.duration(battery.hours * 3600)} at"
+            f"battery of {battery.device}: {supply.about(battery.hours * 3600)} at"
             f" {battery.watts:g} W, a fifth held back"
         )
     show.out()

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from studiobridge.control.plan import plan
+from studiobridge.craft import supply
 from studiobridge.figures.framing import framing
 from studiobridge.figures.light import LightReading
 from studiobridge.figures.mains import CAUTION as MAINS_CAUTION
@@ -96,7 +97,7 @@ def _packed(item: Packed, lengths: Lengths) -> str:
     if item.group in ("light", "picture and sound"):
         return item.devices[0]
     if item.group == "batteries":
-        lasts = f", one lasts about {words.about(item.hours * 3600)}" if item.hours else ""
+        lasts = f", one lasts {supply.about(item.hours * 3600)}" if item.hours else ""
         return f"{item.devices[0]}: {item.what}{lasts}"
     what = f"{item.count} {_many(item.what)}" if item.count > 1 else item.what
     listed = f" ({', '.join(item.devices)})" if item.devices else ""

@@ -117,5 +117,6 @@ def cost(stops: float) -> str:
 
 CAUTION = (
     f"Safe: no exposure differs by more than {VISIBLE:g} % (common practice), by a calculation from"
-    " the frequencies given. Film a grey wall before you trust it."
+    " the frequencies given: mains that are 0.5 % off make it 0.5 % for lamps straight on them, and"
+    " a generator may be further off. Film a grey wall before you trust it."
 )
