@@ -79,6 +79,13 @@ def main() -> None:
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)
+    except SystemExit as end:
+        # typer ends with 1 when whoever read has read enough (`| head`): nothing failed
+        sys.exit(0 if isinstance(end.__context__, BrokenPipeError) else end.code)
+    except OSError as error:
+        # a full disk, say, under what is written out
+        show.fail(f"studiobridge: {error.strerror or error}")
+        sys.exit(base.BAD_INPUT)
     except Exception as error:
         # typer carries click's usage errors; they know how to say themselves
         shown = getattr(error, "format_message", None)

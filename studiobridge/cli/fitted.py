@@ -53,7 +53,9 @@ def _lenses(text: str | None) -> list[float]:
     if len(parts) > MOST_LENSES:
         raise Stop(BAD_INPUT, f"--lens: {len(parts)} of them; ask for {MOST_LENSES} at most")
     try:
-        return list(dict.fromkeys(parse(part, FOCAL) for part in parts))
+        # lenses are called by their number alone
+        said = [f"{part} mm" if part.replace(".", "", 1).isdigit() else part for part in parts]
+        return list(dict.fromkeys(parse(part, FOCAL) for part in said))
     except ValueError as error:
         raise Stop(BAD_INPUT, f"--lens: {error}") from None
 

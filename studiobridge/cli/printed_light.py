@@ -92,6 +92,7 @@ def print_light(
     rows: list[Sequence[str] | str] = []
     wide = show.columns(sys.stdout)
     narrow = wide is not None and wide < NARROW
+    by_dome = profile.picture.receptor == "dome"
     columns = max(8, min(30, show.width() - 94))
     for fixture in reading.fixtures:
         known = reading.sure.fixture(fixture.device) if reading.sure is not None else None
@@ -107,7 +108,10 @@ def print_light(
         level = words.preset({"level": fixture.level, "cct": fixture.cct})
         drawn = bar(fixture.lux / most, columns) if most > 0 and not narrow else ""
         face = on_face(fixture, known)
-        more = "; ".join(filter(None, (behind, hand, meter)))
+        domed = ""
+        if by_dome and not behind and fixture.dome is not None:
+            domed = f"a dome reads {lux(fixture.dome, known.lux if known else None)}"
+        more = "; ".join(filter(None, (behind, domed, hand, meter)))
         rows.append(
             (
                 fixture.device,
@@ -125,7 +129,7 @@ def print_light(
     if rows:
         show.print_table(
             (
-                *("light", "face ± stops" if narrow else "face", "cheek", "beside the brightest"),
+                *("light", "face ± stop" if narrow else "face", "cheek", "beside the brightest"),
                 *("set to", "to the mark", "role", ""),
             ),
             rows,

@@ -72,7 +72,10 @@ def _print_draws(profile: SetProfile, load: Load) -> None:
     rows = []
     for circuit, below in by_feed(feeds, profile.circuits):
         for depth, name in below if circuit == load.circuit else ():
-            watts = f"{draws[name]:.3g} W" if name in draws else ""
+            much = draws.get(name, 0.0)
+            # three digits, and thousands as they are
+            watts = f"{much:.0f} W" if much >= 1000.0 else f"{much:.3g} W"
+            watts = watts if name in draws else ""
             device = profile.devices[name]
             if watts or device.kind == "plug":
                 rows.append((f"  {'  ' * depth}{name}", watts, device.title))

@@ -97,7 +97,7 @@ def print_room(profile: SetProfile, reading: RoomReading) -> None:
                     bearing,
                 )
             )
-        heads = ("device", "from the back wall", "across", "up", "aimed", "")
+        heads = ("device", "from the back wall", "across", "up", "away from its aim", "")
         show.print_table(heads, places)
         show.out(
             "Left and right are as the camera sees them; heights are to the middle of the lamp."
@@ -136,7 +136,7 @@ def _print_variations(
         rows.append((names, saves, deep, left, judged, drawn))
     lens = f"{profile.picture.focal:g} mm" if profile.picture.focal is not None else ""
     heads = ("with", "saves", "deep", "left", lens, "of the room")
-    show.print_table(heads, rows, ("saves",))
+    show.print_table(heads, rows)
     if framed:
         show.out(f"{lens}: what is asked for, {profile.picture.fits}, with the lens so much nearer")
     if made.possible > len(made.combined):

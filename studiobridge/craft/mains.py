@@ -33,6 +33,10 @@ WARM = 1.0 + 0.00393 * 55.0
 # Ohm per 1000 ft, stranded copper at 75 degrees C. NEC chapter 9 table 8, from memory.
 OHM_PER_1000_FT: dict[int, float] = {18: 7.95, 16: 4.99, 14: 3.14, 12: 1.98, 10: 1.24}
 METRES_PER_FOOT = 0.3048
+# Amperes a flexible lead carries for long, laid out and not on its drum: two loaded conductors of
+# HD 516 (EN 50565-1), and NEC table 400.5(A)(1), column B. Both from memory.
+CARRIES_MM: dict[float, float] = {0.75: 6.0, 1.0: 10.0, 1.5: 16.0, 2.5: 25.0, 4.0: 32.0, 6.0: 40.0}
+CARRIES_AWG: dict[int, float] = {18: 10.0, 16: 13.0, 14: 18.0, 12: 25.0, 10: 30.0}
 # Advice for the drop along a branch: NEC informational note, from memory.
 DROP_ADVICE = 0.03
 # A battery is not its label: age, cold and the cut-off of the fixture take about a fifth.
@@ -93,6 +97,14 @@ def resistance(length: float, *, square_mm: float | None = None, awg: int | None
             raise ValueError(f"no figure for AWG {awg}; known: {known}")
         return per_1000_ft * length / (1000.0 * METRES_PER_FOOT)
     raise ValueError("give a cross-section in mm² or an AWG, one of them")
+
+
+def carries(*, square_mm: float | None = None, awg: int | None = None) -> float:
+    """Amperes a lead carries for long. Raises ValueError for unknown sections."""
+    found = CARRIES_MM.get(square_mm or 0.0) if awg is None else CARRIES_AWG.get(awg)
+    if found is None:
+        raise ValueError(f"no figure for {square_mm or 0.0:g} mm² or AWG {awg or 0}")
+    return found
 
 
 def voltage_drop(current: float, conductor: float) -> float:

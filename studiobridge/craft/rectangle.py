@@ -18,8 +18,13 @@ from typing import NamedTuple
 
 Vector = tuple[float, float, float]
 
-# The most points a side that the sums over a face take.
+# The most points a side that the sums over a face take at once. Where more are needed, very near,
+# the side is taken piece by piece from the foot of the point outwards, each piece so many times as
+# long as the one before and with so many points of its own.
 MOST_POINTS = 16
+LONGER, POINTS_A_PIECE = 3.0, 8
+# Nearer than this share of a side adds nothing that anybody could measure.
+NEAREST = 1e-4
 # A beam whose cosine goes to a higher power (46 degrees) lights a point from a part of the face
 # only: up to where a millionth leaves it.
 NARROW = 8.0
@@ -163,11 +168,34 @@ class _Below(NamedTuple):
     # a length (m) over which what the points of the face give changes
     near: float
 
-    def rule(self, sides: tuple[float, float]) -> list[tuple[float, float]]:
+    def rule(self, up: bool) -> list[tuple[float, float]]:
         """Places (m) and weights (m) along a side: the more, the nearer, and the narrower."""
-        middle, half = (sides[0] + sides[1]) / 2.0, (sides[1] - sides[0]) / 2.0
-        count = min(MOST_POINTS, 2 + int(3.2 * half / self.near))
-        return [(middle + half * x, 2.0 * half * weight) for x, weight in gauss(count)]
+        low, high = self.up if up else self.across
+        count = self.points(up)
+        if count <= MOST_POINTS:
+            return _along(low, high, count)
+        foot = min(max(self.foot[1 if up else 0], low), high)
+        found = []
+        for end in (low, high):
+            begin, step = 0.0, max(self.near, NEAREST * (high - low))
+            way = abs(end - foot)
+            while begin < way:
+                # what would be left of less than a piece goes with this one
+                after = begin + step if begin + 1.5 * step < way else way
+                at = [foot + math.copysign(d, end - foot) for d in (begin, after)]
+                found += _along(min(at), max(at), POINTS_A_PIECE)
+                begin, step = after, step * LONGER
+        return found
+
+    def points(self, up: bool) -> int:
+        """How many points a side asks for."""
+        low, high = self.up if up else self.across
+        return 2 + int(1.6 * (high - low) / max(self.near, NEAREST * (high - low)))
+
+
+def _along(low: float, high: float, count: int) -> list[tuple[float, float]]:
+    middle, half = (low + high) / 2.0, (high - low) / 2.0
+    return [(middle + half * x, 2.0 * half * weight) for x, weight in gauss(count)]
 
 
 def _below(face: Rectangle, power: float, point: Vector) -> _Below | None:
@@ -236,8 +264,8 @@ def _over_rectangle(
     level = -height * ahead - a * per_across - b * per_up
     square_high, bent = height * height, (power - 1.0) / 2.0
     beam = plain = 0.0
-    across = below.rule(below.across)
-    for t, weight_t in below.rule(below.up):
+    across = below.rule(up=False)
+    for t, weight_t in below.rule(up=True):
         up, far = level + t * per_up, square_high + (b - t) ** 2
         for s, weight_s in across:
             square = far + (a - s) ** 2
@@ -253,7 +281,7 @@ def _over_triangles(
     """The same over a polygon: triangle by triangle, each drawn together from a square."""
     square_high, bent = below.height**2, (power - 1.0) / 2.0
     # two more: the part that is left is at its brightest at an edge of it
-    count = 2 + max(len(below.rule(below.across)), len(below.rule(below.up)))
+    count = 2 + min(MOST_POINTS, max(below.points(up=False), below.points(up=True)))
     rule = [((1.0 + x) / 2.0, weight) for x, weight in gauss(count)]
     beam = plain = 0.0
     first = rays[0]
@@ -292,8 +320,8 @@ def on_dome(face: Rectangle, power: float, point: Vector, looks: Vector) -> floa
     per_across, per_up = _dot(face.across, looks), _dot(face.up, looks)
     level = -height * _dot(face.ahead, looks) - a * per_across - b * per_up
     total = 0.0
-    across = below.rule(below.across)
-    for t, weight_t in below.rule(below.up):
+    across = below.rule(up=False)
+    for t, weight_t in below.rule(up=True):
         up, far = level + t * per_up, height * height + (b - t) ** 2
         for s, weight_s in across:
             square = far + (a - s) ** 2

@@ -149,7 +149,7 @@ def backdrop_of(
     if face is None and (own or any(p.level for p in presets.values())):
         missing.append(f"no size or place given for {name}: light on it and spill not computed")
     if face is None or lights is None:
-        return Backdrop(name, against_grey=_against(whole, own), keys=device.keys)
+        return Backdrop(name, against_grey=_against(whole, own), keys=_screened(device))
     surface = _Surface(device, face, lights, own)
     grid = surface.grid
     given = [light.on(surface.at(grid)) for light in lights]
@@ -169,10 +169,16 @@ def backdrop_of(
         tuple(spot.lux for spot in row[::2]) if lights else None,
         incident,
         _against(whole, luminance),
-        keys=device.keys,
+        keys=_screened(device),
     )
     found = _judged(profile, surface, found, missing)
     return _spilling(profile, surface, given, presets.get(name), found, missing)
+
+
+def _screened(device: Device) -> str | None:
+    """The colour it throws back because it is keyed. One that glows has what it is lit with, unless
+    its cloth is dyed."""
+    return device.keys if device.glow is None or device.dye is not None else None
 
 
 def _own(device: Device, preset: Preset | None, missing: list[str]) -> float | None:
@@ -318,10 +324,11 @@ def _spilling(
         seen = patches(surface.at(surface.grid), here, back)
         for light, lux in zip(surface.lights, given, strict=True):
             thrown = reflects * sum(a * b for a, b in zip(seen, lux, strict=True))
+            thrown = max(0.0, thrown)  # the curves swing below nothing beside a narrow spot
             parts.append((thrown, light.cct, profile.devices[light.source.name].duv))
     found = replace(found, spill=sum(part[0] for part in parts), spill_glow=glow)
     lit = [part for part in parts if part[0] >= DARK]
-    if device.keys is not None or not lit:
+    if found.keys is not None or not lit:
         return found
     if any(cct is None or not is_white(cct) for _, cct, _ in lit):
         missing.append(f"a white is not known: the colour of {found.device}'s spill not computed")

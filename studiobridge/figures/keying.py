@@ -156,7 +156,7 @@ def _points(
     points = []
     grey = 0.0
     if whole is not None and whole.lux >= DARK:
-        of_face = white_rgb(whole.cct, profile.picture) if whole.cct else screen.balance
+        of_face = white_rgb(whole.cct, profile.picture, whole.duv) if whole.cct else screen.balance
         card = mark.luminance_of(whole.lux, mark.GREY_CARD)
         grey = card * balanced(of_face, screen.balance)[channel]
     if grey <= 0:

@@ -38,9 +38,9 @@ from studiobridge.profile.model import Preset, SetProfile
 class FixtureLight:
     """One fixture at the mark: distance (m), angle to the plane facing the camera (degrees).
 
-    `at_full` and `lux` are on that plane (0 from behind), `straight` on a plane turned to the
-    fixture, `cheek` on one turned 90 degrees from the camera to the fixture's `side` of the
-    subject (as the camera sees it); all in lx. `cct` in K.
+    `at_full` and `lux` are on that plane (0 from behind), `dome` on a dome there, `straight` on a
+    plane turned to the fixture, `cheek` on one turned 90 degrees from the camera to the fixture's
+    `side` of the subject (as the camera sees it); all in lx. `cct` in K.
     """
 
     device: str
@@ -54,6 +54,7 @@ class FixtureLight:
     straight: float | None
     cheek: float | None = None
     side: Side = "left"
+    dome: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +124,7 @@ def light_of(
                 ray.straight * share if ray.straight is not None else None,
                 ray.cheek * share if ray.cheek is not None else None,
                 ray.side,
+                ray.dome * share if ray.dome is not None else None,
             )
         )
     whole = face.whole(presets)

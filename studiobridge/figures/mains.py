@@ -32,6 +32,7 @@ CAUTION = (
     " decide."
 )
 TURNED_UP = "a dial turned up is one hand away"
+THICKER = "a thicker lead, or less behind it"
 # From here on a circuit is called near its limit: nine tenths of what it carries for long.
 NEAR = 0.9
 
@@ -91,7 +92,10 @@ class Load:
 
 @dataclass(frozen=True, slots=True)
 class LeadDrop:
-    """A lead: the current through it (A), and what it loses (V and share of the voltage)."""
+    """A lead: the current through it (A), and what it loses (V and share of the voltage).
+
+    `carries`: A for long; `full_amps` with every dial behind it turned up.
+    """
 
     device: str
     length: float
@@ -99,6 +103,8 @@ class LeadDrop:
     amps: float
     drop: float
     share: float
+    carries: float
+    full_amps: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,6 +259,7 @@ def mains_of(
     findings = [f for load in loads for f in _about(load, look)]
     plugs = tuple(_through(profile, d, presets) for d in profile.devices.values() if d.rated)
     findings.extend(found for plug in plugs if (found := _about_plug(plug, look)) is not None)
+    findings.extend(found for drop in leads if (found := _about_lead(drop, look)) is not None)
     for drop in leads:
         if drop.share > mains.DROP_ADVICE:
             findings.append(
@@ -366,6 +373,20 @@ def _about_plug(plug: Through, look: str | None) -> Finding | None:
     return None
 
 
+def _about_lead(lead: LeadDrop, look: str | None) -> Finding | None:
+    """A breaker guards the wires in the wall: a thinner lead gets hot long before it trips."""
+    where = ("devices", lead.device, "lead")
+    said = f"lead of {lead.device}" + (f" in the look '{look}'" if look else "")
+    most = f"the {lead.carries:g} A that {lead.section} carries: it gets hot, and no breaker trips"
+    if lead.amps > lead.carries:
+        return Finding("over", f"{said}: {lead.amps:.1f} A, more than {most}", where, THICKER)
+    if lead.full_amps > lead.carries:
+        text = f"lead of {lead.device}: with every light behind it at full it is"
+        text += f" {lead.full_amps:.1f} A, more than {most}"
+        return Finding("near", text, where, THICKER)
+    return None
+
+
 def _about(load: Load, look: str | None) -> list[Finding]:
     """What there is to say about one circuit."""
     found: list[Finding] = []
@@ -429,4 +450,7 @@ def _lead(profile: SetProfile, device: Device, presets: Mapping[str, Preset]) ->
     ohm = mains.resistance(lead.length, square_mm=lead.square_mm, awg=lead.awg)
     drop = mains.voltage_drop(amps, ohm)
     section = f"{lead.square_mm:g} mm²" if lead.square_mm is not None else f"{lead.awg} AWG"
-    return LeadDrop(device.name, lead.length, section, amps, drop, drop / profile.voltage)
+    full = amps_of(profile, {d.name: at_full(d) for d in behind})
+    most = mains.carries(square_mm=lead.square_mm, awg=lead.awg)
+    share = drop / profile.voltage
+    return LeadDrop(device.name, lead.length, section, amps, drop, share, most, full)

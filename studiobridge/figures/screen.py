@@ -38,7 +38,8 @@ class Screen:
         self.channel = 1 if device.keys == "green" else 2
         picture = profile.picture
         kelvin = picture.white or (whole.cct if whole is not None else None)
-        self.balance = white_rgb(kelvin, picture) if kelvin else (1.0, 1.0, 1.0)
+        tint = picture.duv if picture.white else whole.duv if whole is not None else None
+        self.balance = white_rgb(kelvin, picture, tint) if kelvin else (1.0, 1.0, 1.0)
         self.dye: Rgb = (1.0, 1.0, 1.0)
         if device.dye is not None:
             self.dye = linear_of(device.dye.x, device.dye.y)
@@ -131,7 +132,8 @@ class Screen:
             self.from_white = True
             rgb = linear_of(preset.colour.x, preset.colour.y)
             return _scaled(balanced(rgb, self.balance), device.glow * share * _part(preset.colour))
-        white = white_rgb(preset.cct, self.profile.picture) if preset.cct else self.balance
+        picture, duv = self.profile.picture, self.device.duv
+        white = white_rgb(preset.cct, picture, duv) if preset.cct else self.balance
         sent = _filtered(balanced(white, self.balance), self.dye)
         return _scaled(sent, device.glow * share)
 
@@ -152,7 +154,8 @@ class Screen:
                 rgb = linear_of(preset.colour.x, preset.colour.y)
             else:
                 kelvin = preset.cct
-                rgb = white_rgb(kelvin, self.profile.picture) if kelvin else self.balance
+                duv = self.profile.devices[name].duv
+                rgb = white_rgb(kelvin, self.profile.picture, duv) if kelvin else self.balance
             self.lights[name] = _times(balanced(rgb, self.balance), self.dye)
         return reaching is not None
 
@@ -164,11 +167,14 @@ def _part(colour: Colour) -> float:
     return 1.0 / max(linear_of(colour.x, colour.y))
 
 
-def white_rgb(kelvin: float | None, picture: Picture) -> Rgb:
-    """A white in red, green and blue, as bright as 1; that of the primaries where there is none."""
+def white_rgb(kelvin: float | None, picture: Picture, duv: float | None = None) -> Rgb:
+    """A white in red, green and blue, as bright as 1; that of the primaries where there is none.
+
+    `duv`: how far off the locus, where that is known; 0 is on whichever locus the picture has.
+    """
     if kelvin is None or not is_white(kelvin):
         return (1.0, 1.0, 1.0)
-    made = white_of(kelvin, 1.0, picture.daylight)
+    made = white_of(kelvin, 1.0, picture.daylight, duv or None)
     return linear_of(*xy_of_uv(made.u, made.v))
 
 

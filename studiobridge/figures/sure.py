@@ -46,10 +46,8 @@ BEAM = 0.10
 # that nobody named is taken for linear and may as well be a square: that is its limit.
 MEASURED_CURVE = 0.03
 NAMED_CURVE = 0.05
-# m: the side of a lit face that nobody measured (common practice for a small set: up to this),
-# and from how many times that side on a lamp counts as a point.
+# m: the side of a lit face that nobody measured (common practice for a small set: up to this).
 SIDE = 0.4
-POINT_FROM = 5.0
 # How much of the light a cloth is said to send back (common practice).
 REFLECTS = 0.10
 # Stops that walls and ceiling of a shut room may add to the face, at most: where they are painted
@@ -179,8 +177,9 @@ def at_full(
             lux(replace(device, beam=wide)), lux(replace(device, beam=narrow))
         )
     if device.size is None and device.output is not None:
-        near = _near(math.dist(rays.at(device.place), point), device.output.at)
-        parts[f"{device.name}: size"] = near * given
+        # as large as such a face may be: the narrower its beam, the farther it is no point
+        large = lux(replace(device, size=(SIDE, SIDE)))
+        parts[f"{device.name}: size"] = large - given if large is not None else 0.0
     return Sure(given, {source: part for source, part in parts.items() if part})
 
 
@@ -198,18 +197,6 @@ def _lux(
 
 def _both_ways(there: float | None, back: float | None) -> float:
     return 0.0 if there is None or back is None else (there - back) / 2.0
-
-
-def _near(distance: float, figure_at: float) -> float:
-    """How far inverse square may be off near a face of unknown size, against its figure's place.
-
-    The light of a disc on its axis goes by 1 / (d² + r²) (configuration factor of a disc, by
-    definition of the integral), r of the disc as large as the square of that side.
-    """
-    if distance >= POINT_FROM * SIDE and figure_at >= POINT_FROM * SIDE:
-        return 0.0
-    square = SIDE * SIDE / math.pi
-    return abs(1.0 - (1.0 + square / figure_at**2) / (1.0 + square / distance**2))
 
 
 def lit(device: Device, full: Sure, level: float) -> Sure:

@@ -44,11 +44,16 @@ def save_balanced(
 def wants_written(wants: Wants) -> dict[str, object]:
     """What a look is for, as it stands in a file."""
     written = {
-        "aperture": None if wants.aperture is None else f"f/{wants.aperture:g}",
-        "lux": None if wants.lux is None else f"{wants.lux:.10g} lx",
-        "ratio": None if wants.ratio is None else f"{wants.ratio:g}:1",
-        "backdrop": None if wants.backdrop is None else f"{wants.backdrop:g} stop",
-        "rim": None if wants.rim is None else f"{wants.rim:g} stop",
+        "aperture": None if wants.aperture is None else f"f/{_plain(wants.aperture)}",
+        "lux": None if wants.lux is None else f"{_plain(wants.lux)} lx",
+        "ratio": None if wants.ratio is None else f"{_plain(wants.ratio)}:1",
+        "backdrop": None if wants.backdrop is None else f"{_plain(wants.backdrop)} stop",
+        "rim": None if wants.rim is None else f"{_plain(wants.rim)} stop",
         "white": None if wants.white is None else format_cct(wants.white),
     }
     return {key: text for key, text in written.items() if text is not None}
+
+
+def _plain(value: float) -> str:
+    """A number as a profile has it: no exponent, no zeros behind, and nothing is no -0."""
+    return f"{round(value, 6) + 0.0:.6f}".rstrip("0").rstrip(".")

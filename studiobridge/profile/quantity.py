@@ -178,7 +178,8 @@ def exact(text: object, kind: Kind) -> Fraction:
             if len(comma.group(2)) == 3:
                 write += f", or '{comma.group(1)}{comma.group(2)} {unit}' for thousands"
             raise ValueError(f"{shown} has a comma in its number; write {write}")
-        raise ValueError(f"{shown} is not {kind.what}; write it like '{kind.example}'")
+        or_feet = " or '4 ft 3 in'" if "ft" in kind.units else ""
+        raise ValueError(f"{shown} is not {kind.what}; write it like '{kind.example}'{or_feet}")
     number = found.group(1)
     return _checked(Fraction(number) * _unit(found.group(2), shown, kind, number), shown, kind)
 

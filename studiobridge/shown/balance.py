@@ -130,7 +130,14 @@ def _limit(profile: SetProfile, found: Balanced, limit: Limit) -> str:
     end = "all they give" if len(limit.lights) > 1 else "all it gives"
     if limit.why == "least":
         end = "the least they give" if len(limit.lights) > 1 else "the least it gives"
-    if limit.moves:
+    # what can be had is reckoned with the other of face and ratio as it is wanted
+    ratio = next((w for w in found.wishes if w.what == "ratio" and w.missed), None)
+    if wish.what == "face" and ratio is not None:
+        can += f" at {_amount(ratio, ratio.wanted)}"
+    face_first = any(other.wish.what == "face" and other.moves for other in found.limits)
+    if limit.moves and face_first and wish.what == "ratio":
+        todo.insert(0, "move them for the face first, and balance again")
+    elif limit.moves:
         to = " and ".join(
             f"{words.clean(name, 40)} {'to' if there < here else 'out to'} {lengths.one(there)}"
             f" from the mark (now {lengths.one(here)})"

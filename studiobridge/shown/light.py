@@ -66,11 +66,8 @@ def face_lines(
         also = f" ({whole.lux / LUX_A_FOOTCANDLE:.2g} fc)" if feet else ""
         text = f"{lux(whole.lux, sure)}{also} on the face"
         if dome:
-            text += ", flat to the camera; a dome reads "
-            if whole.dome is not None:
-                text += lux(whole.dome, known.aperture if known is not None else None)
-            else:
-                text += "more, and how much is not known"
+            read = known.aperture if known is not None else None
+            text += f", flat to the camera; a dome reads {lux(whole.dome, read)}"
         lines.append(("together", text))
         if whole.ratio is not None:
             sure = known.ratio if known is not None else None
@@ -134,7 +131,7 @@ def exposure_lines(picture: Picture, reading: LightReading, brief: bool = False)
     if sure is not None:
         aperture = rounded(aperture, within(sure / 2.0, aperture))
     text = f"f/{aperture:.{_after(aperture, made.aperture)}f}{give_or_take(sure)}"
-    text += f" at {shutter(picture.shutter)}, ISO {picture.iso:g}"
+    text += f" at {shutter(picture.shutter)}, ISO {picture.iso:.0f}"
     if not brief:
         read = ", read with a dome" if picture.receptor == "dome" else ""
         text += f" (meter standard ISO 2720{read})"
@@ -222,7 +219,11 @@ def sure_lines(profile: SetProfile, reading: LightReading) -> list[Line]:
     brightest = max(reading.fixtures, key=lambda fixture: fixture.lux, default=None)
     if not profile.readings and known.lux > NARROW and brightest is not None:
         text += "; a meter held to each light brings it to a tenth: "
-        text += f"--meter 'face {brightest.lux:.0f} lx {brightest.device}' with what it says"
+        reads = brightest.lux
+        if profile.picture.receptor == "dome" and brightest.dome is not None:
+            reads = brightest.dome
+        said = f"{reads / LUX_A_FOOTCANDLE:.3g} fc" if profile.feet else f"{reads:.0f} lx"
+        text += f"--meter 'face {said} {brightest.device}' with what it says"
     lines = [("sure", text)]
     guessed = [
         fixture.device
@@ -265,8 +266,8 @@ def meter_lines(made: Calibration, feet: bool = False) -> list[Line]:
     """
 
     def read_as(value: float, places: int) -> str:
-        in_fc = value / LUX_A_FOOTCANDLE
-        return f"{in_fc:.{places}g} fc" if feet else f"{value:.{places}g} lx"
+        unit, as_read = ("fc", value / LUX_A_FOOTCANDLE) if feet else ("lx", value)
+        return f"{as_read:.0f} {unit}" if as_read >= 1000.0 else f"{as_read:.{places}g} {unit}"
 
     lines: list[Line] = []
     for scale in made.scales:
@@ -281,16 +282,18 @@ def meter_lines(made: Calibration, feet: bool = False) -> list[Line]:
         lines.append(
             ("no light on", f"{read_as(light, 3)} at {_the(place)}, taken off what is read there")
         )
+    once = {scale.device for scale in made.scales if scale.readings == 1}
     for read in made.readings:
         lit = words.listed(list(read.on), 99) or "no light on"
         what = f"{read_as(read.lux, 4)} at {_the(read.at)}, {lit}"
         if read.stops is not None and not read.why:
             off = abs(read.stops)
-            what += (
-                ": as the others say"
-                if off < 0.05
-                else f": {words.stops(off)} {'over' if read.stops > 0 else 'under'}"
-            )
+            if off >= 0.05:
+                what += f": {words.stops(off)} {'over' if read.stops > 0 else 'under'}"
+            elif once & set(read.on):  # it sets the figure, and so cannot but go with it
+                what += ": taken as it is, with none to compare it with"
+            else:
+                what += ": as the others say"
         if read.why:
             what += f": {read.why}"
         lines.append((f"reading {read.n}", what))

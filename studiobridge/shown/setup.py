@@ -285,12 +285,12 @@ def _light(profile: SetProfile, setup: Setup, light: LightReading) -> list[Line]
     for check in setup.checks:
         alone = f"{check.on[0]} alone" if len(check.on) == 1 else "all of these"
         lines.append((alone, reads(check, dome, profile.feet)))
-    for found in light.backdrops:
-        lines += backdrop_lines(found, light.sure)
     bounce = max((check.bounce for check in setup.checks), default=0.0)
     if bounce >= 0.05:
         allowed = f"{bounce:.1f} stop more by what walls bounce"
         lines.append(("right", f"is what ± says, and up to {allowed} onto the face"))
+    for found in light.backdrops:
+        lines += backdrop_lines(found, light.sure)
     lines.append(
         (
             "if not",
@@ -341,7 +341,7 @@ def camera_lines(profile: SetProfile) -> list[Line]:
     if picture.frames is not None:
         camera.append(f"{picture.frames:g} fps")
     if picture.iso is not None:
-        camera.append(f"ISO {picture.iso:g}")
+        camera.append(f"ISO {picture.iso:.0f}")
     if picture.aperture is not None:
         camera.append(f"f/{picture.aperture:g}")
     if picture.white is not None:

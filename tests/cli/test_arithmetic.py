@@ -91,8 +91,12 @@ def test_a_set_in_feet_has_its_light_in_foot_candles_too(tmp_path: Path) -> None
     stall = CONFIG / "market-stall.yaml"
     said = studiobridge("light", stall, "--meter", "face 19 fc left-panel", home=tmp_path).stdout
     assert re.search(r"together +3\d\d lx ± 0\.\d stop \(3\d fc\) on the face", said)
-    assert re.search(r"reading 1 +19 fc at the face, left-panel: as the others say", said)
+    assert re.search(r"reading 1 +19 fc at the face, left-panel: taken as it is", said)
     assert " fc" not in studiobridge("light", CORNER, home=tmp_path).stdout
+    asked = studiobridge("light", CONFIG / "two-person-table.yaml", home=tmp_path).stdout
+    # 190 fc at 1 m and 58 % squared on 65.4 in (1.661 m): 23.2 fc, and its meter has a dome, which
+    # reads (1 + cos 42) / 2 of them
+    assert "--meter 'face 20.2 fc left-face' with what it says" in asked
 
 
 def test_a_lamp_of_the_room_is_not_told_as_one_of_the_set(tmp_path: Path) -> None:
@@ -125,6 +129,9 @@ def test_a_meter_with_a_dome_reads_what_a_dome_gets(tmp_path: Path) -> None:
     assert found["exposure"]["aperture"] == pytest.approx(2.97, abs=0.01)
     text = studiobridge("light", path, home=tmp_path).stdout
     assert "on the face, flat to the camera; a dome reads 580 lx" in text
+    # as `setup` checks it with the key alone: 277 lx at 46 degrees, (1 + cos) / 2 over cos
+    assert re.search(r"^key .* a dome reads 340 lx", text, re.MULTILINE)
+    assert "key alone: 340 lx" in studiobridge("setup", path, home=tmp_path).stdout
     assert "(meter standard ISO 2720, read with a dome)" in text
 
 

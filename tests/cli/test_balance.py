@@ -15,10 +15,11 @@ import pytest
 from studiobridge.cli import readings
 from studiobridge.figures.limits import Wish
 from studiobridge.profile import read_profile
+from studiobridge.profile.keep_wants import wants_written
 from studiobridge.profile.model import Wants
 from studiobridge.shown.balance import wish_json
 from tests.cli.conftest import Run
-from tests.cli.test_commands import CORNER, studiobridge
+from tests.cli.test_commands import CONFIG, CORNER, studiobridge
 
 WISHES = ("--aperture", "f/2.8", "--ratio", "2:1", "--backdrop", "-0.5")
 
@@ -83,6 +84,22 @@ def test_printed_for_a_person_at_80_columns(tmp_path: Path) -> None:
     assert "in the picture, across its middle: even within 0.5 stop (0.1 as it stands)" in said
     assert "move the mark forward, flag key, or ask for --backdrop -0.2" in said
     assert re.search(r"rim 2\.6 stops under .* as the look", said)
+
+
+def test_two_wishes_that_both_miss_do_not_send_a_light_to_two_places(tmp_path: Path) -> None:
+    """More than there is, and at two to one: the face sends the key nearer, and so did the ratio."""
+    said = studiobridge(
+        "balance",
+        CONFIG / "market-stall.yaml",
+        "--aperture",
+        "f/8",
+        "--ratio",
+        "2:1",
+        home=tmp_path,
+    ).stdout
+    assert len(re.findall(r"left-panel to \d+ ft", said)) == 1
+    assert re.search(r"face: 2400 lx cannot be had: .* come to \d+ lx at 2\.0:1: move", said)
+    assert re.search(r"key to fill: .* move them for the face first, and balance again, or", said)
 
 
 def test_the_file_keeps_its_comments_and_says_what_the_look_is_for(tmp_path: Path) -> None:
@@ -190,3 +207,18 @@ def test_what_is_missing_is_said_with_its_place_and_what_to_add(tmp_path: Path) 
 def test_nothing_is_not_less_than_nothing() -> None:
     wish = Wish("rim", "rim", "asked", 0.5, 0.49999, -0.00001)
     assert "-0.0" not in json.dumps([wish_json(wish), readings.plain({"off": -0.000001})])
+
+
+@pytest.mark.parametrize(
+    ("wants", "key", "text"),
+    [
+        (Wants(lux=1_000_000.0), "lux", "1000000 lx"),
+        (Wants(lux=123_456.7), "lux", "123456.7 lx"),
+        (Wants(backdrop=-0.0000001), "backdrop", "0 stop"),
+        (Wants(aperture=2.8), "aperture", "f/2.8"),
+    ],
+)
+def test_what_is_kept_is_written_as_a_profile_has_numbers(
+    wants: Wants, key: str, text: str
+) -> None:
+    assert wants_written(wants) == {key: text}

@@ -336,3 +336,19 @@ def test_rehearse_ends_well_and_leaves_nothing(path: Path, tmp_path: Path) -> No
     assert path.read_bytes() == before
     assert list(tmp_path.glob("studiobridge-*")) == []
     assert "\x1b" not in done.stdout
+
+
+def test_whoever_reads_enough_is_no_failure_and_a_full_disk_is_a_sentence(tmp_path: Path) -> None:
+    """`studiobridge light set.yaml | head -1` under `set -o pipefail`, and `> /dev/full`."""
+    start = "from studiobridge.cli import main; main()"
+    command = [sys.executable, "-c", start, "light", str(CORNER)]
+    if not Path("/dev/full").exists():
+        pytest.skip("no /dev/full here")
+    piped = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert piped.stdout is not None and piped.stderr is not None
+    piped.stdout.close()
+    assert (piped.stderr.read(), piped.wait(60)) == ("", 0)
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, timeout=60)
+    assert done.returncode == 2
+    assert done.stderr == "studiobridge: No space left on device\n"

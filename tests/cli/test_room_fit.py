@@ -103,7 +103,7 @@ def test_a_row_a_lens_is_drawn_and_too_many_are_cut_with_a_reason() -> None:
         (("--without", "smal-prompter"), "did you mean 'small-prompter'?"),
         (("--without", "stool"), "'stool' is a link of the chain, and none shortens it"),
         (("--without", ","), "none is empty"),
-        (("--lens", "16"), "write a focal length, like '16 mm'"),
+        (("--lens", "wide"), "'wide' is not a focal length"),
         (("--lens", "nan mm"), "is not a focal length"),
         (("--lens", "0 mm"), "is outside 1 to 2000"),
         (("--lens", ",".join(f"{n}mm" for n in range(20, 40))), "ask for 12 at most"),

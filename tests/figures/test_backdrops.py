@@ -13,11 +13,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from studiobridge.craft.chroma import Colour
 from studiobridge.figures.backdrops import Backdrop
 from studiobridge.figures.framing import seen_on
 from studiobridge.figures.light import LightReading, light_of
 from studiobridge.profile.build import read_profile
-from studiobridge.profile.model import Device, Output, Picture, Place, Preset
+from studiobridge.profile.model import Device, Output, Picture, Place, Preset, Room
 from studiobridge.shown.light import backdrop_lines
 from tests.figures.sets import CAMERA, FILL, KEY, PLUG, small
 
@@ -263,7 +264,30 @@ def test_the_spill_of_a_screen_that_is_keyed_is_of_its_colour() -> None:
     assert f"throws {found.spill:.0f} lx of its green on the subject's back" in text
 
 
+def test_a_screen_that_glows_white_throws_no_green() -> None:
+    """What strips are lit white throws white; a cloth that is dyed stays green in any white."""
+    glows = replace(CLOTH, keys="green", glow=40.0)
+    lit = {**LIT, "cloth": Preset(50.0, 4000.0)}
+    found = only(read(CAMERA, glows, WASH, presets=lit))
+    plain = only(read(CAMERA, replace(glows, keys=None), WASH, presets=lit))
+    assert (found.spill, found.spill_cct) == (plain.spill, plain.spill_cct)
+    ((_, text),) = backdrop_lines(found)
+    assert "of its green" not in text and " K on the subject's back" in text
+    dyed = only(read(CAMERA, replace(glows, dye=Colour(0.3, 0.6)), WASH, presets=lit))
+    assert dyed.keys == "green"
+
+
 def test_without_a_reflectance_the_spill_is_named_as_missing() -> None:
     found = read(CAMERA, replace(CLOTH, reflects=None), WASH, presets=LIT)
     assert only(found).spill is None
     assert "no reflectance given for cloth: its spill not computed" in found.missing
+
+
+def test_a_narrow_spot_throws_no_less_than_nothing() -> None:
+    """One degree on 20 m of cloth is seen by one of the points it is known by, two patches from
+    what the back is near to: curves through such points swing below nothing there."""
+    wide = replace(CLOTH, place=Place(0.0, -4.0, 1.3), size=(20.0, 16.0))
+    spot = replace(WASH, place=Place(1.0, -4.0, 1.3, "cloth"), beam=1.0)
+    room = Room(mark=Place(0.3, -0.25, 2.3))
+    found = only(read(CAMERA, wide, spot, presets=dict(LIT), room=room))
+    assert found.spill is not None and math.copysign(1.0, found.spill) == 1.0

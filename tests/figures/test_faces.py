@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from studiobridge.craft.exposure import C_DOME
+from studiobridge.craft.rectangle import on_dome, on_plane, rectangle
 from studiobridge.figures.face import Face
 from studiobridge.figures.light import light_of
 from studiobridge.profile.model import Device, Output, Picture, Place, Preset
@@ -200,3 +202,29 @@ def test_a_light_of_unknown_output_behind_a_dome_is_left_out_and_said() -> None:
     assert found.whole.dome == pytest.approx(770.0)  # key and fill alone
     said = "no output given for rim, which lights a dome from behind: left out of the aperture"
     assert said in found.missing
+
+
+@pytest.mark.parametrize(
+    ("wide", "high", "away", "off"),
+    [
+        (0.13, 2.9, 0.15, (0.0, -0.15)),
+        (2.6, 0.5, 0.04, (-0.7, 0.0)),
+        (0.08, 2.5, 0.03, (0.0, -0.2)),
+    ],
+)
+def test_a_long_tube_very_near_is_summed_as_finely_as_it_asks(
+    wide: float, high: float, away: float, off: tuple[float, float]
+) -> None:
+    """Half a million patches of the face, each a point that throws by its cosine to the third."""
+    face = rectangle((0.0, 0.0, 0.0), (0.0, 1.0, 0.0), wide, high)
+    x, _, z = face.spot(*off)
+    point = (x, away, z)
+    s, t = np.meshgrid((np.arange(700) + 0.5) / 700 - 0.5, (np.arange(700) + 0.5) / 700 - 0.5)
+    square = (s * wide - off[0]) ** 2 + (t * high - off[1]) ** 2 + away**2
+    patch = wide * high / 700**2
+    cosine = away / np.sqrt(square)
+    plane = float((cosine**4 / square).sum() * patch)
+    dome = float((cosine**3 * (1.0 + cosine) / 2.0 / square).sum() * patch)
+    back = (0.0, -1.0, 0.0)
+    assert on_plane(face, 3.0, point, back) == pytest.approx(plane, rel=0.01)
+    assert on_dome(face, 3.0, point, back) == pytest.approx(dome, rel=0.01)

@@ -77,6 +77,15 @@ def test_its_green_over_its_red_and_blue() -> None:
     assert point(warm, "colour").value < 2.0
 
 
+def test_a_lamp_that_is_greener_than_its_white_lights_the_screen_greener() -> None:
+    """Duv counts upwards to green (ANSI C78.377): more green against the same red and blue."""
+    green, magenta = (
+        point(keyed(corner(replace(LAMP, duv=duv), PAINTED), key=FULL), "colour").value
+        for duv in (0.02, -0.02)
+    )
+    assert green is not None and magenta is not None and green > magenta + 0.1
+
+
 def test_other_light_on_a_screen_that_glows_takes_its_colour_away() -> None:
     """Pure green of 40 cd/m² of white is 28.6 cd/m² bright, 40 in green; a white card of 30 %
     under 25 lx adds 2.39 to each channel."""

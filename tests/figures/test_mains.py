@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from studiobridge.control.feeds import Feeds
 from studiobridge.figures.mains import inrush_of, mains_of, switch_ons
-from studiobridge.profile.model import Circuit, Preset, SetProfile
+from studiobridge.profile.model import Circuit, Lead, Preset, SetProfile
 from tests.figures.sets import CAMERA, FILL, KEY, PLUG, small
 from tests.simulate.sets import made_up
 
@@ -180,3 +180,22 @@ def test_circuits_add_up_on_their_own() -> None:
 def test_a_session_takes_time() -> None:
     with pytest.raises(ValueError, match="longer"):
         reading(hours=0.0)
+
+
+def test_a_thin_lead_that_no_breaker_guards_is_over() -> None:
+    """2.3 kW at 230 V is 10 A: 0.75 mm2 carries 6 A and 1.5 mm2 16 A (HD 516, from memory). A metre
+    of it loses half a volt, and a 16 A breaker sees nothing. Dimmed it is less."""
+    plug = replace(PLUG, lead=Lead(1.0, 0.75, None))
+    lamp = replace(KEY, draws=2300.0, power_factor=1.0)
+    profile = small(plug, lamp, circuits={"wall": Circuit("wall", 16.0, "C", 0.5)})
+
+    def said(profile: SetProfile, level: float) -> list[tuple[str, str]]:
+        found = mains_of(profile, "day", {"key": Preset(level)}).findings
+        return [(f.weight, f.text) for f in found if "0.75 mm²" in f.text]
+
+    ((weight, text),) = said(profile, 100.0)
+    assert weight == "over" and "10.0 A, more than the 6 A" in text
+    ((weight, text),) = said(profile, 20.0)
+    assert weight == "near" and "every light behind it at full" in text
+    thick = replace(plug, lead=Lead(1.0, 1.5, None))
+    assert not said(small(thick, lamp, circuits=profile.circuits), 100.0)

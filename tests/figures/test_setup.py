@@ -130,10 +130,10 @@ def test_without_a_width_there_are_no_tapes_and_it_says_so() -> None:
 
 
 def test_a_meter_may_say_more_than_less_for_walls_only_add() -> None:
-    """In a shut room a third of a stop on top (sure.BOUNCE); never narrower than what is known."""
+    """In a shut white room 0.56 stop on top (sure.BOUNCE); never narrower than what is known."""
     for check in setup().checks:
         low, high = check.band(check.flat)
-        assert math.log2(high / check.flat) - math.log2(check.flat / low) == pytest.approx(1 / 3)
+        assert math.log2(high / check.flat) - math.log2(check.flat / low) == pytest.approx(0.56)
         assert check.within > 0.1
 
 

@@ -155,7 +155,9 @@ def test_a_lamp_near_by_is_known_better_with_its_size() -> None:
         sure.at_full(corner(PLUG, lamp), lamp, (0.0, 1.0, 1.3), (0.0, 1.0, 0.0))
         for lamp in (unknown, known)
     ]
-    parts = [band.parts.get("key: size", 0.0) / band.value for band in bands if band is not None]
+    parts = [
+        abs(band.parts.get("key: size", 0.0)) / band.value for band in bands if band is not None
+    ]
     assert parts[0] > 0.07
     assert parts[1] == 0.0
 
@@ -166,6 +168,27 @@ def test_a_lamp_near_by_is_known_better_with_its_size() -> None:
 )
 def test_no_digit_beyond_the_band(value: float, band: float, said: float) -> None:
     assert sure.rounded(value, band) == said
+
+
+@pytest.mark.parametrize(("beam", "figure_at", "away"), [(8.0, 1.0, 0.6), (15.0, 0.5, 1.9)])
+def test_a_spot_whose_face_nobody_measured_may_be_a_face(
+    beam: float, figure_at: float, away: float
+) -> None:
+    """Its light summed here over 40 by 40 points of a face of 0.4 m, each with its beam: the point
+    that it is reckoned as gives half or twice as much, and the band has both in it."""
+
+    def given(distance: float) -> float:
+        power = math.log(0.5) / math.log(math.cos(math.radians(beam / 2.0)))
+        places = [(i + 0.5) / 40 * 0.4 - 0.2 for i in range(40)]
+        squares = [distance**2 + x * x + y * y for x in places for y in places]
+        return sum((distance / math.sqrt(q)) ** (power + 1.0) / q for q in squares)
+
+    true = 1000.0 * given(away) / given(figure_at)
+    lamp = replace(NEAR_KEY, place=Place(1.0 + away, 0.0, 1.3, "mark"), size=None, beam=beam)
+    lamp = replace(lamp, output=Output(1000.0, figure_at))
+    full = sure.at_full(corner(PLUG, lamp), lamp, (0.0, 1.0, 1.3), (0.0, 1.0, 0.0))
+    assert full is not None and abs(math.log2(true / full.value)) > 0.8
+    assert abs(true - full.value) <= full.within
 
 
 def test_what_is_not_known_at_all_is_told_no_wider_than_a_thousandfold() -> None:

@@ -89,26 +89,13 @@ def test_a_meter_reads_what_is_integrated(name: str) -> None:
         assert check.dome == pytest.approx(dome, rel=0.01), check.on
 
 
-METERED_BY_A_DOME = pytest.mark.xfail(
-    strict=True,
-    raises=ValueError,
-    reason="figures/wishes.py `_aperture` asks `exposure_of` about a face of 1000 lx of which it says no "
-    "dome's reading: with `receptor: dome` in the picture `balance` ends in a traceback",
-)
-
-
-@pytest.mark.parametrize(
-    "name",
-    [
-        pytest.param(n, marks=METERED_BY_A_DOME) if p.picture.receptor == "dome" else n
-        for n, p in examples().items()
-    ],
-)
+@pytest.mark.parametrize("name", examples())
 def test_a_look_solved_backwards_is_had_when_integrated(name: str) -> None:
     """Two to one at the mark, from area lights as near as they stand: within what a step is worth."""
     profile = SETS[name]
     solved = balance(profile, profile.default_look, Wants(ratio=2.0), {}, {})
-    assert not solved.limits
+    # a rim may give way to the face: by whole percents, and on a dome it is in what the face reads
+    assert not [limit for limit in solved.limits if limit.wish.what in ("face", "ratio")]
     presets = {s.device: s.now for s in solved.settings}
     scene = scene_of(profile, presets)
     roles = {"key": 0.0, "fill": 0.0}

@@ -31,7 +31,7 @@ CORNER = [
     ("plugs", "bench-plug: {kind: plug,", "bench-plug: {kind: plugg,"),
     ("plugs", "fed_by: wall, speaks: relay-box, at: corner/plug-2", "fed_by: wal, speaks: relay-box, at: corner/plug-2"),
     ("plugs", "fed_by: wall, speaks: relay-box, at: corner/plug-3", "fed_by: wall, speaks: relaybox, at: corner/plug-3"),
-    ("plugs", "at: corner/plug-7, meters: yes", "at: corner/plug-7, meters: maybe"),
+    ("plugs", "corner/plug-7, comes_back: off, meters: yes", "corner/plug-7, comes_back: off, meters: maybe"),
     ("plugs", "desk-strip: {kind: plug, title: Strip under the desk, fed_by: desk-plug, rated: 10 A}", "desk-strip: desk-plug"),
     ("key", "    output: 1900 lx at 1 m", "    output: 1900 lux"),
     ("key", "    beam: 95 deg", "    beem: 95 deg"),

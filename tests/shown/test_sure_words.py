@@ -42,6 +42,18 @@ def test_stops_of_a_backdrop() -> None:
     assert stops_of(3.4, "above it", "below it", 2.4) == "3 ± 2.4 stops above it"
 
 
+def test_a_reading_that_no_other_bears_out_is_not_told_as_borne_out() -> None:
+    """It sets the light's figure, and so it cannot but go with it."""
+    made = Calibration(
+        (Scale("key", 1.1, 0.051, 1, ("face",)),),
+        (Judged(1, "face", ("key",), 310.0, 310.0, 0.0, True, ""),),
+        (),
+        {},
+    )
+    ((_, text),) = [line for line in meter_lines(made) if line[0] == "reading 1"]
+    assert text == "310 lx at the face, key: taken as it is, with none to compare it with"
+
+
 def test_what_a_meter_made_of_the_makers_figures() -> None:
     made = Calibration(
         (Scale("key", 1.1187, 0.051, 2, ("face",)),),
