@@ -30,6 +30,8 @@ DIM = 0.3
 HALVINGS = 12
 # Steps up and down of one source that are tried at once.
 REACH = 3
+# With so few sources there is time to begin the search from more than one place.
+FEW = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,10 +84,24 @@ def on_steps(
 ) -> tuple[float, ...]:
     """The same on the steps there are: `choices` of each share, rising, near to `x`.
 
-    From the nearest of each, one and then two at a time, as long as it gets better.
+    From the nearest of each, one and then two at a time, as long as it gets better; where there are
+    few sources also from one of them a step to either side of it, and the best of these is taken.
     """
-    at = [_nearest(options, a) for options, a in zip(choices, x, strict=True)]
-    search = _Search(task, choices, at)
+    nearest = [_nearest(options, a) for options, a in zip(choices, x, strict=True)]
+    found = [_searched(task, choices, nearest)]
+    if len(x) <= FEW:
+        for i, options in enumerate(choices):
+            for to in (nearest[i] - 1, nearest[i] + 1):
+                if 0 <= to < len(options):
+                    begin = [*nearest[:i], to, *nearest[i + 1 :]]
+                    found.append(_searched(task, choices, begin))
+    return min(found, key=lambda shares: cost(task, shares))
+
+
+def _searched(
+    task: Task, choices: Sequence[Sequence[float]], begin: Sequence[int]
+) -> tuple[float, ...]:
+    search = _Search(task, choices, list(begin))
     while search.one() or search.two():
         pass
     return tuple(options[i] for options, i in zip(choices, search.at, strict=True))

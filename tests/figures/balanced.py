@@ -6,8 +6,7 @@ Light is reckoned here once more, from the definitions (inverse square, cosine, 
 the cosine, Lambert): nothing of `figures/` but the answer is used. Small sets with coarse steps are
 tried whole, every level of every light; larger ones meet the best of several descents of
 scipy.optimize (L-BFGS-B), and around it every level next to it of up to eight lights, all with all.
-What is compared is the weighted sum of squared
-stops as one number of stops of the ratio.
+What is compared is the weighted sum of squared stops, as one number of stops of the ratio.
 """
 
 from __future__ import annotations
