@@ -17,6 +17,8 @@ INCHES, CENTIMETRES = 0.0254 / 16.0, 0.005 / 2.0
 NEAR_ENOUGH = 0.0254 / 4.0
 # And tapes sag and hooks slip: beyond these angles (degrees) that shows. Common practice.
 FLATTEST, STEEPEST = 135.0, 45.0
+# A tape this short (m) has hardly left its hook: the point is in the corner itself.
+HOOK = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +26,7 @@ class Tapes:
     """From the left end of the wall and from the right one (m), and the angle between (degrees).
 
     `off` is how far the point may be from where it belongs by their reading alone (m); None where
-    they do not cross: the point is on the wall's own line.
+    they do not cross: the point is on the wall's own line, or in a corner.
     """
 
     left: float
@@ -49,7 +51,7 @@ def tapes(across: float, out: float, width: float, read: float = INCHES) -> Tape
         raise ValueError(f"a wall is wider than 0 m, not {width:g}")
     half = width / 2.0
     left, right = math.hypot(across + half, out), math.hypot(half - across, out)
-    if min(left, right) == 0:
+    if min(left, right) < HOOK:
         return Tapes(left, right, 0.0, None)
     cosine = (left * left + right * right - width * width) / (2.0 * left * right)
     angle = math.degrees(math.acos(max(-1.0, min(1.0, cosine))))

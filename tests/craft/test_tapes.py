@@ -31,6 +31,7 @@ def test_by_right_triangles() -> None:
         (0.0, 3.0, True),  # a right angle
         (0.0, 9.0, False),  # far out of a narrow room: nearly one direction
         (3.0, 0.0, False),  # in the corner itself
+        (3.0, 6e-5, False),  # a tape that is too short to be read
         (-2.9, 1.5, True),
     ],
 )
