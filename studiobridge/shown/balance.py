@@ -125,7 +125,9 @@ def _limit(profile: SetProfile, found: Balanced, limit: Limit) -> str:
         )
     if limit.why == "others":
         if abs(wish.wanted - nearest) < RIGHT:  # it alone could be had
-            return f"{said}: it gave way to what counts more, or no light has so fine a step"
+            # the wish itself is none too many: what is left of it is a step, or another wish's
+            met = f"{about(wish)}: {_amount(wish, wish.wanted)} is met to {_amount(wish, wish.got)}"
+            return f"{met}: no light has so fine a step, or it gave way to what counts more"
         return f"{said}: it gave way to the face and its ratio; {' or '.join(todo)}"
     end = "all they give" if len(limit.lights) > 1 else "all it gives"
     if limit.why == "least":

@@ -7,19 +7,22 @@ import os
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from studiobridge.cli import readings
-from studiobridge.figures.limits import Wish
+from studiobridge.figures.balance import balance
+from studiobridge.figures.limits import Limit, Wish
 from studiobridge.profile import read_profile
 from studiobridge.profile.keep_wants import wants_written
 from studiobridge.profile.model import Wants
-from studiobridge.shown.balance import wish_json
+from studiobridge.shown.balance import limit_lines, wish_json
 from tests.cli.conftest import Run
 from tests.cli.test_commands import CONFIG, CORNER, studiobridge
+from tests.figures.sets import small
 
 WISHES = ("--aperture", "f/2.8", "--ratio", "2:1", "--backdrop", "-0.5")
 
@@ -222,3 +225,17 @@ def test_what_is_kept_is_written_as_a_profile_has_numbers(
     wants: Wants, key: str, text: str
 ) -> None:
     assert wants_written(wants) == {key: text}
+
+
+def test_what_only_a_step_keeps_from_being_met_is_not_said_to_be_impossible() -> None:
+    profile = small()
+    found = balance(profile, "day", Wants(ratio=2.0), {}, {})
+    wish = next(w for w in found.wishes if w.what == "ratio")
+    for nearest, said in (
+        (2.0, "is met to 2.2:1: no light has so fine a step"),
+        (2.2, "cannot be had"),
+    ):
+        missed = replace(wish, got=2.2, off=0.14, nearest=nearest)
+        (line,) = limit_lines(profile, replace(found, limits=(Limit(missed, "others", ()),)))
+        assert said in line
+        assert ("cannot be had" in line) is (nearest != 2.0)
