@@ -44,9 +44,10 @@ from studiobridge.bridge.ownership import (
     StandDown,
 )
 from studiobridge.bridge.presenting import Presenting
-from studiobridge.bridge.record import Record, RecordAway, RecordError, record_place
+from studiobridge.bridge.record import Record
 from studiobridge.bridge.saving import Saves
 from studiobridge.bridge.settings import Settings
+from studiobridge.bridge.tables import RecordAway, RecordError, record_place
 from studiobridge.bridge.topics import alive_topic, beat_topic
 from studiobridge.control.effects import (
     FaultNote,

@@ -210,7 +210,8 @@ def record(
     as_csv: Annotated[bool, typer.Option("--csv", help="Print CSV.")] = False,
 ) -> None:
     """What was: sessions, one session step by step, drift by device."""
-    from studiobridge.bridge.record import Reader, RecordError, back_up, record_place
+    from studiobridge.bridge.reading import Reader, back_up
+    from studiobridge.bridge.tables import RecordError, record_place
 
     loaded = settings_or_stop(settings)
     name, _ = which_set(loaded, set_name, profile)

@@ -41,7 +41,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from studiobridge import __version__
 from studiobridge.bridge.asking import Asker, NoBridge, NoBroker
-from studiobridge.bridge.record import Reader
+from studiobridge.bridge.reading import Reader
 from studiobridge.bridge.settings import Settings
 from studiobridge.bridge.shelf import NOTHING_YET
 from studiobridge.control.plan import UnknownLook, presets_of

@@ -13,8 +13,9 @@ from typing import Any
 import jinja2
 
 from studiobridge.bridge.asking import Asker
-from studiobridge.bridge.record import Reader, RecordError, record_place
+from studiobridge.bridge.reading import Reader
 from studiobridge.bridge.settings import Settings
+from studiobridge.bridge.tables import RecordError, record_place
 from studiobridge.control.plan import OrderProblem, UnknownLook, plan
 from studiobridge.profile.model import LIGHT, SetProfile
 from studiobridge.shown import words

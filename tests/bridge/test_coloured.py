@@ -8,7 +8,8 @@ import jsonschema
 import pytest
 import yaml
 
-from studiobridge.bridge.record import Reader, record_path
+from studiobridge.bridge.reading import Reader
+from studiobridge.bridge.tables import record_path
 from studiobridge.control.effects import DriftNote, StepNote
 from studiobridge.control.events import Request
 from studiobridge.control.plan import plan

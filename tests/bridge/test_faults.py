@@ -19,7 +19,9 @@ from pathlib import Path
 
 import pytest
 
-from studiobridge.bridge.record import Reader, Record, record_path
+from studiobridge.bridge.reading import Reader
+from studiobridge.bridge.record import Record
+from studiobridge.bridge.tables import record_path
 from studiobridge.control.effects import FaultNote
 from studiobridge.rehearsal.embedded import free_ports
 from tests.bench.page import cpu_seconds

@@ -17,7 +17,8 @@ from pathlib import Path
 
 import pytest
 
-from studiobridge.bridge.record import Reader, record_path
+from studiobridge.bridge.reading import Reader
+from studiobridge.bridge.tables import record_path
 from studiobridge.control.plan import plan
 from studiobridge.profile import read_profile
 from studiobridge.profile.model import SetProfile

@@ -17,9 +17,10 @@ from pathlib import Path
 import pytest
 
 from studiobridge.bridge import calls as calls_module
-from studiobridge.bridge.record import Reader, record_path
+from studiobridge.bridge.reading import Reader
 from studiobridge.bridge.saving import Saves
 from studiobridge.bridge.service import run_sets
+from studiobridge.bridge.tables import record_path
 from studiobridge.control import standing
 from studiobridge.profile import read_profile
 from studiobridge.profile.model import CallTime, Preset, SetProfile

@@ -14,7 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from studiobridge.bridge.record import Reader, record_path
+from studiobridge.bridge.reading import Reader
+from studiobridge.bridge.tables import record_path
 from studiobridge.profile import read_profile
 from studiobridge.rehearsal.live import LiveRoom
 from tests.bridge.test_set import Stage, stage

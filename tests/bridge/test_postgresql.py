@@ -18,15 +18,10 @@ import pytest
 import sqlalchemy as sa
 
 from studiobridge.bridge import record as record_module
-from studiobridge.bridge.record import (
-    Elsewhere,
-    Reader,
-    Record,
-    RecordAway,
-    RecordError,
-    back_up,
-)
+from studiobridge.bridge.reading import Reader, back_up
+from studiobridge.bridge.record import Record
 from studiobridge.bridge.settings import SettingsError, load_settings
+from studiobridge.bridge.tables import Elsewhere, RecordAway, RecordError
 from studiobridge.control.effects import FaultNote, LockoutNote, RunNote
 from studiobridge.rehearsal.embedded import free_ports
 from tests.bridge.test_lasting import shelf

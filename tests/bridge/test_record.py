@@ -17,15 +17,10 @@ from typing import Any
 import pytest
 
 from studiobridge.bridge import record as record_module
-from studiobridge.bridge.record import (
-    DAY,
-    Reader,
-    Record,
-    RecordAway,
-    RecordError,
-    back_up,
-    record_path,
-)
+from studiobridge.bridge import tables
+from studiobridge.bridge.reading import Reader, back_up
+from studiobridge.bridge.record import DAY, Record
+from studiobridge.bridge.tables import RecordAway, RecordError, record_path
 from studiobridge.control.effects import (
     DriftNote,
     FaultNote,
@@ -237,7 +232,7 @@ def as_version(version: int, path: Path) -> None:
             database.execute("UPDATE schema_version SET version = 3")
             return
         database.execute("ALTER TABLE requests DROP COLUMN code")
-        for table in (*record_module.PRUNED, record_module.LOCKOUTS):
+        for table in (*tables.PRUNED, tables.LOCKOUTS):
             if table.name not in ("runs", "lights"):
                 database.execute(f"ALTER TABLE {table.name} DROP COLUMN session")
         if version == 1:
@@ -540,7 +535,7 @@ def test_what_waits_is_bounded_counted_and_never_a_lockout(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(record_module, "TRY_AGAIN", 0.1)
-    monkeypatch.setattr(record_module, "WITHIN_A_TRY", 0.1)
+    monkeypatch.setattr(tables, "WITHIN_A_TRY", 0.1)
     monkeypatch.setattr(record_module, "MOST_WAITING", 50)
     path = record_path(tmp_path, "kiln")
     with writing(path) as (record, faults, _):
@@ -723,7 +718,7 @@ def test_a_record_that_comes_later_is_numbered_on_and_remembered(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(record_module, "TRY_AGAIN", 0.1)
-    monkeypatch.setattr(record_module, "WITHIN_A_TRY", 0.1)
+    monkeypatch.setattr(tables, "WITHIN_A_TRY", 0.1)
     path = record_path(tmp_path, "kiln")
     write(path, NOTES)
     with closing(sqlite3.connect(path, isolation_level=None)) as other:

@@ -20,8 +20,9 @@ import pytest
 from studiobridge.bridge import daemon as bridge_daemon
 from studiobridge.bridge.asking import Asker, NoBridge, NoBroker
 from studiobridge.bridge.daemon import SetRunner
-from studiobridge.bridge.record import Reader, record_path
+from studiobridge.bridge.reading import Reader
 from studiobridge.bridge.settings import BrokerSettings, Settings
+from studiobridge.bridge.tables import record_path
 from studiobridge.cli.evening import paced
 from studiobridge.profile import read_profile
 from studiobridge.profile.model import SetProfile
