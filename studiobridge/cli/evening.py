@@ -451,7 +451,7 @@ async def _with_page(copy: Path, profile: SetProfile, settings: Settings, room: 
         await running
         return 2
     show.out(f"The page of {profile.title or profile.name} is at {server.url}")
-    show.out(f"Its code: {server.panel.keys.new_code('operator')}")
+    show.out(f"Its code: {server.panel.house.keys.new_code('operator')}")
     show.out("Simulated gear, the real bridge. Bring the set up from the page; Ctrl-C ends it.")
     found = a_light(profile, profile.default_look)
     ready_since: float | None = None

@@ -193,7 +193,7 @@ class PanelServer:
         return Door(server.config, server.server_state, state, crowd=self.crowd)
 
     async def stop(self) -> None:
-        self.panel.stopping.set()
+        self.panel.house.stopping.set()
         self._server.should_exit = True
         if self._task is not None:
             await self._task
@@ -221,11 +221,11 @@ async def serve(
         if said != server.url:
             said = server.url
             say(f"the page is at {said}")
-            if not server.panel.keys.sessions():
+            if not server.panel.house.keys.sessions():
                 say("nobody is paired yet: `studiobridge panel pair` shows a code")
             if settings.panel.plain and settings.panel.cert is None:
                 say("warning: served without TLS: everybody on this network can read its sessions")
-            for warning in server.panel.keys.warnings():
+            for warning in server.panel.house.keys.warnings():
                 say(f"warning: {warning}")
         while not stopped.is_set():
             with contextlib.suppress(TimeoutError):

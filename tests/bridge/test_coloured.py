@@ -14,7 +14,7 @@ from studiobridge.control.effects import DriftNote, StepNote
 from studiobridge.control.events import Request
 from studiobridge.control.plan import plan
 from studiobridge.craft.chroma import Colour, apart, of_hs
-from studiobridge.panel.app import _then_and_now
+from studiobridge.panel.past import _then_and_now
 from studiobridge.profile import read_profile
 from tests.bridge.test_record import write
 from tests.control.test_colour import up, views

@@ -13,9 +13,9 @@ from pathlib import Path
 import httpx
 import pytest
 
-from studiobridge.panel.app import whole
 from studiobridge.panel.doors import guest_of
 from studiobridge.panel.keys import Keys, keys_path
+from studiobridge.panel.past import whole
 from tests.panel.studio import CONFIG, Process
 
 SET = "shelf-corner"

@@ -1,0 +1,125 @@
+"""The set as it is now: its page, the stream that keeps it true, a device, how it is put up."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import AsyncIterator
+
+from starlette.requests import Request
+from starlette.responses import (
+    HTMLResponse,
+    Response,
+    StreamingResponse,
+)
+from starlette.routing import Route
+
+from studiobridge.control.plan import UnknownLook, presets_of
+from studiobridge.figures.light import light_of
+from studiobridge.figures.setup import setup_of
+from studiobridge.panel.board import Board
+from studiobridge.panel.house import COOKIE, House, Refused
+from studiobridge.shown import setup
+from studiobridge.shown.live import skeleton
+
+# A page that hears nothing for twice this (s) says so.
+BEAT = 0.8
+# Reports of one moment come in a burst: they are sent as one (s).
+TOGETHER = 0.015
+# A stream looks this often (s) whether its session still holds.
+STILL_ALLOWED = 5.0
+
+
+class Live:
+    """The set as it is now: its page, the stream that keeps it true, a device, how it is put up."""
+
+    def __init__(self, house: House) -> None:
+        self.house = house
+
+    def routes(self) -> list[Route]:
+        return [
+            Route("/s/{set}", self.set_page),
+            Route("/s/{set}/events", self.events),
+            Route("/s/{set}/d/{device}", self.device_page),
+            Route("/s/{set}/setup", self.setup_page),
+        ]
+
+    async def set_page(self, request: Request) -> Response:
+        session = self.house.session(request)
+        board = self.house.board(request)
+        profile = board.profile
+        placed = any(d.place is not None for d in profile.devices.values())
+        return self.house.html(
+            "set.html",
+            profile=profile,
+            session=session,
+            several=len(self.house.profiles) > 1,
+            drawing=skeleton(profile) if placed else "",
+        )
+
+    async def events(self, request: Request) -> Response:
+        self.house.session(request)
+        board = self.house.board(request)
+        return StreamingResponse(
+            self._stream(request, board),
+            media_type="text/event-stream",
+            headers={"x-accel-buffering": "no"},
+        )
+
+    async def _stream(self, request: Request, board: Board) -> AsyncIterator[str]:
+        """All parts first, then what changes; a beat when nothing does."""
+        loop = asyncio.get_running_loop()
+        version, looked = -1, loop.time()
+        yield "retry: 500\n\n"
+        while not self.house.stopping.is_set():
+            drawn = board.draw()
+            parts = board.since(version)
+            version = drawn
+            if parts:
+                yield f"event: parts\ndata: {json.dumps(parts, ensure_ascii=False)}\n\n"
+            else:
+                yield "event: beat\ndata: 1\n\n"
+            if loop.time() - looked > STILL_ALLOWED:
+                looked = loop.time()
+                if self.house.keys.session(request.cookies.get(COOKIE)) is None:
+                    yield "event: end\ndata: 1\n\n"
+                    return
+            if await board.visitor.after(version, BEAT) != version:
+                await asyncio.sleep(TOGETHER)
+
+    async def device_page(self, request: Request) -> Response:
+        self.house.session(request)
+        board = self.house.board(request)
+        name = request.path_params["device"]
+        if name not in board.profile.devices:
+            raise Refused(404, "this set has no such device")
+        return HTMLResponse(await asyncio.to_thread(board.detail, name, board.reader))
+
+    async def setup_page(self, request: Request) -> Response:
+        """How the set is put up, or struck: from its profile alone, ticked by whoever does it."""
+        session, profile = self.house.session(request), self.house.board(request).profile
+        asked = request.query_params.get("look")
+        try:
+            presets = presets_of(profile, asked)
+        except UnknownLook as error:
+            raise Refused(404, str(error)) from None
+        look, strike = asked or profile.default_look, request.query_params.get("way") == "strike"
+
+        def worded() -> tuple[list[setup.Section], tuple[str, ...]]:
+            light = light_of(profile, look, presets)
+            made = setup_of(profile, look, presets, light)
+            if strike:
+                return setup.strike(profile, made), made.missing
+            return setup.up(profile, made, light, each=True), made.missing
+
+        sections, missing = await asyncio.to_thread(worded)
+        return self.house.html(
+            "setup.html",
+            profile=profile,
+            session=session,
+            look=look,
+            strike=strike,
+            sections=sections,
+            missing=missing,
+            cautions=setup.CAUTIONS,
+        )
