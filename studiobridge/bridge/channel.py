@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -23,13 +24,15 @@ from studiobridge.control.events import Asked, Request
 from studiobridge.profile.model import SetProfile
 from studiobridge.profile.plain import plain
 from studiobridge.profile.said import Answer, Unreadable
-from studiobridge.profile.wish import read_value
+from studiobridge.profile.wish import read_step, read_value
 from studiobridge.speech.message import Message
 
 # The largest request (bytes): a few names and a sentence fit, a flood does not.
 MAX_REQUEST = 4096
 # The longest topic an answer goes to (bytes): the answers' own, and a name below it.
 LONGEST_ROUTE = 512
+# The longest name of a line that is ticked (characters).
+LONGEST_ITEM = 200
 # How many requests are taken a second, and twice as many at once: enough for ten people who press
 # again and again, and for their pages. What comes faster is no person: it is dropped and counted
 # before it is read.
@@ -78,6 +81,11 @@ class RequestBody(BaseModel):
     # of a try: the value as a person writes it, and whether to show which device it is
     value: str | None = Field(default=None, max_length=64)
     blink: bool = False
+    # of an adjustment: `+0.1 stop`, `-5 mired`
+    step: str | None = Field(default=None, max_length=64)
+    take: int | None = Field(default=None, ge=1, le=10**9)
+    mark: Literal["", "good", "again"] = ""
+    items: list[str] = Field(default_factory=list, max_length=200)
 
 
 class Channel:
@@ -162,10 +170,11 @@ class Channel:
             return self._refused(message, f"{plain(where)}: {plain(first['msg'])}", at)
         except Exception as error:  # what a stranger wrote must not be able to end the set
             return self._refused(message, plain(str(error))[:200], at)
-        wish = None
-        if body.value is not None:
+        wish = step = None
+        if body.value is not None or body.step is not None:
             try:
-                wish = read_value(plain(body.value))
+                wish = None if body.value is None else read_value(plain(body.value))
+                step = None if body.step is None else read_step(plain(body.step))
             except ValueError as error:
                 return self._refused(message, plain(str(error))[:300], at, body.id)
         if message.topic == self.cut_topic and body.what != "cut":
@@ -202,6 +211,10 @@ class Channel:
             strict=body.strict,
             wish=wish,
             blink=body.blink,
+            step=step,
+            take=body.take,
+            mark=body.mark,
+            items=tuple(plain(item)[:LONGEST_ITEM] for item in body.items),
         )
         return [request]
 

@@ -7,7 +7,9 @@ The floors of this room, each importing only from below:
 - controller.py               hands each event to its part; where things stand after listening
 - requests.py                 what is asked for, and the answer each gets
 - words.py                    what people say, which begins no run
-- looks.py                    how the lights stand becomes a look
+- looks.py, takes.py, before.py, quiet.py, adjusting.py
+                              how the lights stand becomes a look; takes; what has to be true before
+                              it rolls; what is off during takes only; one light by small steps
 - runs.py                     how a run begins, and what it means when it ends
 - holding.py, doubts.py, trial.py
                               the only way to `ready`; what is put back by itself; changes that more

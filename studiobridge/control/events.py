@@ -31,6 +31,14 @@ Asked = Literal[
     "set_by_hand",
     "turning",
     "try",
+    "adjust",
+    "withdraw",
+    "quiet_on",
+    "quiet_off",
+    "tick",
+    "untick",
+    "mark",
+    "match",
     "ping",
 ]
 ASKED: tuple[Asked, ...] = get_args(Asked)
@@ -59,6 +67,11 @@ class Request:
     strict: bool = False
     wish: tuple[Point, Value] | None = None  # try: what its one device is told; None: only heard
     blink: bool = False  # try: which one is it
+    # adjust: one light by so many stops of level, or mired of white (positive: brighter, warmer)
+    step: tuple[Point, float] | None = None
+    take: int | None = None  # mark, match: which take; None: the one that rolls, else the last
+    mark: str = ""  # mark: "good", "again" or "" for none; its note is in `why`
+    items: tuple[str, ...] = ()  # tick, untick: lines of what is looked at before and after
 
 
 # What tells of a device that cannot tell itself: the meter of its plug, a sensor or the picture.

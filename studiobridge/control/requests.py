@@ -10,20 +10,35 @@ from __future__ import annotations
 from typing import Literal, assert_never
 
 from studiobridge.control.acts import Run
+from studiobridge.control.adjusting import Adjusting
+from studiobridge.control.before import Before
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce
 from studiobridge.control.events import Request, Saved
 from studiobridge.control.gates import Gates
 from studiobridge.control.looks import Looks
 from studiobridge.control.plan import OrderProblem, no_such_look
+from studiobridge.control.quiet import Quiet
 from studiobridge.control.runs import Runs
 from studiobridge.control.standing import Answers, Standing
+from studiobridge.control.takes import Takes
 from studiobridge.control.trial import CannotTry, steps_for, too_soon, wish_in_words
 from studiobridge.control.words import Words
 from studiobridge.profile.said import Answer
 
 # What is taken up only when every device was heard from or given up on.
-AFTER_LISTENING = ("up", "down", "toggle", "restore", "keep", "save_look", "try")
+AFTER_LISTENING = (
+    "up",
+    "down",
+    "toggle",
+    "restore",
+    "keep",
+    "save_look",
+    "try",
+    "adjust",
+    "match",
+    "quiet_on",
+)
 
 
 class Requests:
@@ -40,6 +55,10 @@ class Requests:
         self.runs = runs
         self.looks = Looks(desk, gates, standing, answers, runs)
         self.words = Words(desk, gates, standing, answers, runs, self.looks)
+        self.takes = Takes(desk, gates, standing, answers, runs)
+        self.before = Before(desk, standing, answers)
+        self.quiet = Quiet(desk, gates, standing, answers)
+        self.adjusting = Adjusting(desk, gates, standing, answers, runs)
         self._deferred: list[Request] = []
 
     # ---- the channel ---------------------------------------------------------------------
@@ -150,6 +169,18 @@ class Requests:
             self.words.turning(request, at)
         elif what == "try":
             self._ask_try(request, at)
+        elif what == "adjust":
+            self.adjusting.ask(request, at)
+        elif what == "withdraw":
+            self._withdraw(request, at)
+        elif what == "quiet_on" or what == "quiet_off":
+            self.quiet.ask(request, what == "quiet_on", at)
+        elif what == "tick" or what == "untick":
+            self.before.tick(request, what == "tick", at)
+        elif what == "mark":
+            self.takes.mark(request, at)
+        elif what == "match":
+            self.takes.match(request, at)
         elif what != "ping":  # which is answered before it comes here
             assert_never(what)
         self.standing.watch_left_on(at)
@@ -262,6 +293,9 @@ class Requests:
         held = self.gates.held_by(at)
         text = f"{held} was rolling or closing its file" if held is not None else ""
         self.runs.begin("cut", None, at, [request.id], request=request, text=text)
+
+    def _withdraw(self, request: Request, at: float) -> None:
+        self.answers.refuse(request, 1, "nothing waits that could be taken back")
 
     def _ask_try(self, request: Request, at: float) -> None:
         run = self.runs.run

@@ -24,6 +24,10 @@ class AskBody(BaseModel):
     force: bool = False
     yes: bool = False
     everything: bool = False
+    step: str | None = Field(default=None, max_length=64)
+    take: int | None = Field(default=None, ge=1, le=10**9)
+    mark: Literal["", "good", "again"] = ""
+    items: list[str] = Field(default_factory=list, max_length=200)
 
 
 class Answer(BaseModel):

@@ -12,6 +12,7 @@ from studiobridge.profile.plain import quoted
 LONGEST = 64
 WAYS = "write on, off, a level like '40 %', a white like '3200 K' or a colour like '#20ff40'"
 _PARTS = re.compile(r"\s*\{(.*)\}\s*\Z")
+_STEP = re.compile(r"([+\-\N{MINUS SIGN}][0-9]{1,3}(?:\.[0-9]{1,3})?) ?(stops?|mired)\Z")
 _NUMBER = re.compile(r"[0-9]+(\.[0-9]+)?\Z")
 
 
@@ -32,6 +33,21 @@ def read_value(text: object) -> tuple[Point, Value]:
     if said.endswith("K"):
         return "cct", quantity.parse(said, quantity.CCT)
     raise ValueError(f"{quoted(said)} is no value; {WAYS}")
+
+
+def read_step(text: object) -> tuple[Point, float]:
+    """By how much a light is changed: `+0.1 stop` of level, `-5 mired` of white.
+
+    Returns the point and how far, in stops or mired (positive: brighter, warmer). Raises
+    ValueError with what to write instead.
+    """
+    found = _STEP.match(text.strip()) if isinstance(text, str) and len(text) <= LONGEST else None
+    if found is None:
+        raise ValueError(
+            f"{quoted(str(text)[:LONGEST])} is no step; write '+0.1 stop' or '-5 mired'"
+        )
+    by = float(found[1].replace("\N{MINUS SIGN}", "-"))
+    return ("level" if found[2].startswith("stop") else "cct"), by
 
 
 def _pair(text: str) -> tuple[str, object]:

@@ -90,7 +90,9 @@ def test_installed_alone_it_opens_all_it_needs(built: Path, tmp_path: Path) -> N
         timeout=60,
     )
     assert done.returncode == 0, done.stderr
-    assert {"shell.html", "parts.html", "page.js", "page.css"} <= set(done.stdout.split())
+    assert {"shell.html", "parts.html", "page.js", "base.css", "room.css", "hand.css"} <= set(
+        done.stdout.split()
+    )
     command = [str(target / "bin" / "studiobridge"), "check", str(profile)]
     done = subprocess.run(command, env=env, cwd=tmp_path, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr

@@ -178,7 +178,7 @@ def test_first_view_is_under_100_kb(made: Studio) -> None:
     """Page, style, script, icon, and the first parts of the stream, uncompressed."""
     with visitor(made) as client:
         total = 0
-        for path in (f"/s/{SET}", "/static/page.css", "/static/page.js", "/static/icon.svg"):
+        for path in (f"/s/{SET}", "/static/base.css", "/static/page.js", "/static/icon.svg"):
             total += len(client.get(path).content)
         with client.stream("GET", f"/s/{SET}/events") as stream:
             for chunk in stream.iter_bytes():

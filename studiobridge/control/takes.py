@@ -1,0 +1,28 @@
+"""Takes: each stretch of rolling, how the set stood in it, and what was said of it."""
+
+from __future__ import annotations
+
+from studiobridge.control.desk import Desk
+from studiobridge.control.events import Request
+from studiobridge.control.gates import Gates
+from studiobridge.control.runs import Runs
+from studiobridge.control.standing import Answers, Standing
+
+
+class Takes:
+    """Takes: each stretch of rolling, how the set stood in it, and what was said of it."""
+
+    def __init__(
+        self, desk: Desk, gates: Gates, standing: Standing, answers: Answers, runs: Runs
+    ) -> None:
+        self.desk = desk
+        self.gates = gates
+        self.standing = standing
+        self.answers = answers
+        self.runs = runs
+
+    def mark(self, request: Request, at: float) -> None:
+        self.answers.refuse(request, 2, "not known here yet")
+
+    def match(self, request: Request, at: float) -> None:
+        self.answers.refuse(request, 2, "not known here yet")
