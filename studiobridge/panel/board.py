@@ -6,6 +6,7 @@ something was heard, once for all pages; each page is sent what changed since it
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -131,6 +132,13 @@ class Board:
         return parts
 
     # ---- what is so --------------------------------------------------------------------
+
+    def clock(self) -> float | None:
+        """The bridge's wall clock now (s), by its beat; None where it is not there to be heard."""
+        ahead = self.visitor.shown.clock
+        if ahead is None or not self.visitor.sure:
+            return None
+        return round(time.time() + ahead, 3)
 
     def truth(self) -> str:
         """What is wrong between this page and the gear, in a sentence; empty when nothing is."""

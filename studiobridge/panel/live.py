@@ -77,8 +77,8 @@ class Live:
             version = drawn
             if parts:
                 yield f"event: parts\ndata: {json.dumps(parts, ensure_ascii=False)}\n\n"
-            else:
-                yield "event: beat\ndata: 1\n\n"
+            # with the bridge's clock (s), by which a page counts; null where no bridge is there
+            yield f"event: beat\ndata: {json.dumps(board.clock())}\n\n"
             if loop.time() - looked > STILL_ALLOWED:
                 looked = loop.time()
                 if self.house.keys.session(request.cookies.get(COOKIE)) is None:
