@@ -18,6 +18,7 @@ from studiobridge.bridge.reading import Reader
 from studiobridge.bridge.settings import Settings
 from studiobridge.bridge.tables import RecordError, record_place
 from studiobridge.control.plan import OrderProblem, UnknownLook, plan
+from studiobridge.panel.saying import teach
 from studiobridge.profile.model import LIGHT, SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.hand import Guide, guide
@@ -63,6 +64,7 @@ def environment() -> jinja2.Environment:
         "cct": words.cct,
     }
     made.filters.update(filters)
+    teach(made)
     return made
 
 
