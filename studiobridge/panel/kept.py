@@ -1,60 +1,22 @@
-"""What a browser keeps of the page: files that never change, icons, the name it is installed by.
+"""What a browser keeps of the page: the name and icons it is installed by, and a worker.
 
-The address of a static file has the stamp of all of them in it, so that a file may be kept for
-good and a new version is another address; modules import each other by relative names and stay
-within one version. A page that is not reached any more shows one page of its own, from the
-browser's store, that says since when: never a state, which would be an old one.
+A page that is not reached any more shows one page of its own, from the browser's store, that says
+since when: never a state, which would be an old one.
 """
 
 from __future__ import annotations
 
-import hashlib
 import json
-from functools import cache
-from pathlib import Path
 
 from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import BaseRoute, Mount, Route
-from starlette.staticfiles import StaticFiles
-from starlette.types import Scope
 
+from studiobridge.panel.files import ASK_AGAIN, STATIC, Files, stamp, static
 from studiobridge.panel.house import House
 
-STATIC = Path(__file__).parent / "static"
-# A year: as long as RFC 9111 caches are asked to believe (common practice with `immutable`).
-FOR_GOOD = "public, max-age=31536000, immutable"
-# Kept, and asked about each time: by its ETag the answer is a few bytes.
-ASK_AGAIN = "no-cache"
 # What is behind the page while it starts: dark, as the room is (`--paper` of base.css).
 GROUND = "#15120f"
-
-
-@cache
-def stamp() -> str:
-    """A name for this version of all static files: another one as soon as a byte is another."""
-    found = hashlib.sha256()
-    for path in sorted(STATIC.iterdir()):
-        data = path.read_bytes()
-        found.update(f"{path.name} {len(data)} ".encode() + data)
-    return found.hexdigest()[:12]
-
-
-def static(name: str) -> str:
-    """The address of a static file, for a page."""
-    return f"/static/{stamp()}/{name}"
-
-
-class Files(StaticFiles):
-    """Static files, kept for good under the address that has their stamp."""
-
-    async def get_response(self, path: str, scope: Scope) -> Response:
-        head, _, name = path.partition("/")
-        stamped = name != "" and head == stamp()
-        reply = await super().get_response(name if stamped else path, scope)
-        if reply.status_code in (200, 304):
-            reply.headers["cache-control"] = FOR_GOOD if stamped else ASK_AGAIN
-        return reply
 
 
 class Kept:

@@ -9,7 +9,8 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from studiobridge.panel.kept import GROUND, STATIC
+from studiobridge.panel.files import STATIC
+from studiobridge.panel.kept import GROUND
 from tests.panel.browser import browser
 
 # The drawing of icon.svg lies within a circle of 83 of its 192 px, which is 43 %.

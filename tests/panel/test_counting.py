@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from studiobridge.panel.app import STATIC
+from studiobridge.panel.files import STATIC
 from tests.panel.browser import browser, needs_chromium
 
 pytestmark = needs_chromium
