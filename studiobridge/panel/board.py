@@ -265,11 +265,10 @@ class Board:
     def dials(self) -> list[dict[str, Any]]:
         """The lights set by hand, each with what it does when its mains come."""
         items = words.entries((self.visitor.shown.state or NOTHING).get("hand_set"))
-        how = words.COMES_BACK
         return [
             {
                 **item,
-                "how": how.get(str(item.get("comes_back")), ""),
+                "how": words.comes_back(item.get("comes_back")),
                 "turning_by": item.get("turning_by"),
                 # who turns it is only worth a word where a plug meters it
                 "metered": isinstance(self.view(str(item["device"])).get("dial"), Mapping),
