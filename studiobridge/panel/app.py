@@ -30,6 +30,7 @@ from studiobridge.panel.board import Board
 from studiobridge.panel.doors import Bounded
 from studiobridge.panel.house import House, Refused
 from studiobridge.panel.keys import KeysError
+from studiobridge.panel.languages import Spoken
 from studiobridge.panel.live import Live
 from studiobridge.panel.past import Past
 from studiobridge.panel.who import Who
@@ -115,6 +116,7 @@ class Panel:
                 Middleware(Guarded),
                 Middleware(Bounded),
                 Middleware(OurHosts, allowed_hosts=list(self.house.hosts)),
+                Middleware(Spoken, profiles=lambda: house.profiles),
             ],
             exception_handlers={Refused: self._refused, KeysError: self._no_keys},
             lifespan=self._life,

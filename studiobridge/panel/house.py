@@ -21,6 +21,7 @@ from studiobridge.bridge.settings import Settings
 from studiobridge.panel.board import Board, environment
 from studiobridge.panel.keys import Keys, Session, keys_path
 from studiobridge.profile.model import SetProfile
+from studiobridge.shown.tongue import with_languages
 
 COOKIE = "studiobridge"
 
@@ -86,4 +87,4 @@ class House:
 
     def html(self, template: str, status: int = 200, **more: Any) -> HTMLResponse:
         text = self._pages.get_template(template).render(version=__version__, **more)
-        return HTMLResponse(text, status)
+        return HTMLResponse(with_languages(text), status)

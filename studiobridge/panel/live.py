@@ -23,6 +23,7 @@ from studiobridge.panel.house import COOKIE, House, Refused
 from studiobridge.panel.parts_device import detail
 from studiobridge.shown import setup
 from studiobridge.shown.live import skeleton
+from studiobridge.shown.tongue import with_languages
 
 # A page that hears nothing for twice this (s) says so.
 BEAT = 0.8
@@ -105,7 +106,9 @@ class Live:
         name = request.path_params["device"]
         if name not in board.profile.devices:
             raise Refused(404, "this set has no such device")
-        return HTMLResponse(await asyncio.to_thread(detail, board, name, board.reader))
+        return HTMLResponse(
+            with_languages(await asyncio.to_thread(detail, board, name, board.reader))
+        )
 
     async def setup_page(self, request: Request) -> Response:
         """How the set is put up, or struck: from its profile alone, ticked by whoever does it."""
