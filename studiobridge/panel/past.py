@@ -23,7 +23,7 @@ from studiobridge.craft.chroma import apart
 from studiobridge.craft.grid import mired
 from studiobridge.craft.mark import stops
 from studiobridge.panel.board import Board
-from studiobridge.panel.house import House, Refused
+from studiobridge.panel.house import House, Refused, clock_in_force
 from studiobridge.panel.plots import drift_plot
 from studiobridge.shown import happened, words
 from studiobridge.shown.tongue import figure, say
@@ -71,6 +71,7 @@ class Past:
             sessions=sessions,
             plots=plots,
             missing=missing,
+            zone_said=zone_said(),
         )
 
     def _number(self, request: Request) -> int:
@@ -125,6 +126,8 @@ class Past:
             last=last,
             rows=rows,
             events=events,
+            sure=board.visitor.sure,
+            zone_said=zone_said(),
         )
 
     async def sessions_csv(self, request: Request) -> Response:
@@ -145,6 +148,14 @@ class Past:
         if not rows:
             raise Refused(404, "there is no such session in the record")
         return _csv(rows)
+
+
+def zone_said() -> str:
+    """In which zone the times of this page are."""
+    clock = clock_in_force()
+    if clock["zone"]:
+        return say("All times in {zone}.", zone=clock["zone"])
+    return say("All times in the zone of the panel's machine, {offset}.", offset=clock["said"])
 
 
 def reading(board: Board) -> Reader:
