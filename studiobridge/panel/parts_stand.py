@@ -246,7 +246,7 @@ def way(entry: View) -> str:
         theirs = None if low is None or high is None else (low + high) / 2
     if point == "level" and ours is not None and theirs is not None and ours != theirs:
         if theirs == 0:
-            return say("dark")
+            return say("dark", sense="a light")
         return say("brighter") if theirs > ours else say("darker")
     if point == "cct":
         shift = words.number(entry.get("mired"))

@@ -46,7 +46,7 @@ def page(opened: Any) -> Iterator[Any]:
 
 
 def beat(page: Any, after: float = 0.0) -> None:
-    page.evaluate("(at) => counting.heard(at)", (BRIDGE.timestamp() + after) * 1000)
+    page.evaluate("(at) => counting.heard(at)", BRIDGE.timestamp() + after)
 
 
 def said(page: Any, *names: str) -> list[str]:

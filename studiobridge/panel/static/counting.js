@@ -5,24 +5,23 @@
 //   data-counts-as="clock"      0:42 or 1:02:03 instead of 42 s or 1 h 02 min
 //   data-counts-over="…"        what stands there when the time it counts to is over
 //
-// `heard(clock)` is called with each beat of the stream: the bridge's clock (ms since 1970), or null
-// where no bridge is there. What a phone's own clock shows is never taken for the time. A view does it
-// with `onBeat(() => heard(bridgeNow()))`, both of listening.js.
+// `heard(clock)` is called with each beat of the stream: the bridge's clock in seconds, or null
+// where no bridge is there. A phone's own clock is never asked what time it is.
 const ALIVE = 4000;     // ms without a beat, after which nothing counts
 const APART = 2000;     // ms by which two clocks of this machine may have run apart: it slept
-const STEPPED = 2000;   // ms by which the bridge's clock is believed to have been set anew
+const STEPPED = 2;      // s by which the bridge's clock is believed to have been set anew
 const DASH = "–";
 
 let last = null;        // {own, day}: when the last beat came, by two clocks of this machine
-let ahead = null;       // the bridge's clock less ours (ms); a late beat makes it less, never more
+let ahead = null;       // the bridge's clock less ours (s); a late beat makes it less, never more
 let since = 0;          // beats since `ahead` was last taken anew
 
 const own = () => performance.now();
 
-// The bridge's clock, as its beat brought it (ms, or null: nobody runs the set).
+// The bridge's clock, as its beat brought it (s, or null: nobody runs the set).
 export function heard(clock) {
   last = { own: own(), day: Date.now() };
-  const found = typeof clock === "number" && Number.isFinite(clock) ? clock - own() : null;
+  const found = typeof clock === "number" && Number.isFinite(clock) ? clock - own() / 1000 : null;
   const anew = ahead === null || found === null || Math.abs(found - ahead) > STEPPED || since >= 8;
   since = anew ? 0 : since + 1;
   ahead = anew ? found : Math.max(ahead, found);
@@ -36,9 +35,9 @@ export function alive() {
   return gone <= ALIVE && Math.abs(Date.now() - last.day - gone) <= APART;
 }
 
-// What the bridge's clock shows now (ms); null when it is not heard.
+// What the bridge's clock shows now (s); null when it is not heard.
 export function now() {
-  return alive() ? own() + ahead : null;
+  return alive() ? own() / 1000 + ahead : null;
 }
 
 // 14 s, 2 min 05 s, 1 h 20 min: the same as the server says them.
@@ -57,11 +56,11 @@ function clock(seconds) {
 
 function shown(el, at) {
   const to = el.dataset.countsTo;
-  const then = Date.parse(to ?? el.dataset.countsFrom);
+  const then = Date.parse(to ?? el.dataset.countsFrom) / 1000;
   if (at === null || !Number.isFinite(then)) return DASH;
   if (to !== undefined && then <= at && el.dataset.countsOver !== undefined) return el.dataset.countsOver;
   // to a time: the second that has begun counts whole; from one: only when it is over
-  const seconds = Math.max(0, to !== undefined ? Math.ceil((then - at) / 1000 - 0.05) : Math.floor((at - then) / 1000));
+  const seconds = Math.max(0, to !== undefined ? Math.ceil(then - at - 0.05) : Math.floor(at - then));
   return (el.dataset.countsAs === "clock" ? clock : words)(seconds);
 }
 

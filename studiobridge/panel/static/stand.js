@@ -1,7 +1,8 @@
 // The view across the room: the word as large as it fits, a screen that stays on, and, if wanted, a sound.
 "use strict";
-import { count, heard } from "./counting.js";
-import { bridgeNow, listen, onBeat } from "./listening.js";
+import { clock } from "./clock.js";
+import { count } from "./counting.js";
+import { listen } from "./listening.js";
 import { put } from "./patching.js";
 import { say } from "./saying.js";
 
@@ -120,7 +121,6 @@ shake.addEventListener("click", () => {
 });
 
 // ---- listening
-onBeat(() => heard(bridgeNow()));
 listen({
   set,
   view: "stand",
@@ -131,9 +131,7 @@ listen({
     fit();
   },
   lost(since) {
-    const two = (n) => String(n).padStart(2, "0");
-    const when = new Date(since);
-    at("lost-since").textContent = [when.getHours(), when.getMinutes(), when.getSeconds()].map(two).join(":");
+    at("lost-since").textContent = clock(since);
     at("lost").hidden = false;
     fit();
   },
