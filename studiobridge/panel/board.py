@@ -31,7 +31,7 @@ from studiobridge.panel import (
     parts_takes,
     parts_truth,
 )
-from studiobridge.panel.saying import teach
+from studiobridge.panel.saying import shown, teach
 from studiobridge.profile.model import SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.tongue import figure, in_force, say, with_languages
@@ -88,7 +88,7 @@ def environment() -> jinja2.Environment:
         undefined=jinja2.StrictUndefined,
     )
     filters: dict[str, Callable[..., str]] = {
-        "clean": words.as_said,
+        "clean": shown,
         "kwh": lambda value: f"{figure(value, '.3f')} kWh",
         "moment": words.moment,
         "day": lambda text: words.moment(text, date=True),
