@@ -19,9 +19,9 @@ CAMERA = "M-19 -10H3V-5L12 -9V9L3 5V10H-19Z"
 THING = "M-8 -8H8V8H-8Z"
 # the smallest face that is still seen to be lit
 LEAST = 0.3
-# how a beam is made of wedges within each other, so that it has no edge: shares of its angle,
-# and what each adds
-WEDGES = ((1.0, 0.22), (0.86, 0.22), (0.7, 0.2), (0.52, 0.18), (0.3, 0.18))
+# how a beam is made of wedges within each other, so that it has no edge: so many, and how narrow
+# the last one is, as a share of the beam
+WEDGES, NARROWEST = 9, 0.16
 # where along its way a beam is told how strong it is, as shares of the way to its aim
 STOPS = (0.0, 0.15, 0.3, 0.5, 0.75, 1.0)
 # it goes on for so much of its way beyond its aim, and ends there in nothing
@@ -63,23 +63,27 @@ def half_angle(beam: float | None) -> float:
     return math.radians(min(beam or 40.0, 140.0) / 2)
 
 
-def beam(name: str, radius: float, half: float, colour: str, at_aim: float, style: str) -> str:
-    """A beam from its lamp to the right, out to `radius` (px), soft on all sides.
+def wedges(name: str, radius: float, half: float) -> str:
+    """A beam from its lamp to the right, out to `radius` (px), soft at its sides.
 
-    `at_aim`: how much of what there is to show reaches what it is aimed at (0 to 1).
+    Its strength along the way is in the gradient `name` (`stops`).
     """
-    stops = "".join(
+    # lying over each other they come to a half of all that is where the beam is said to end
+    each = 1.0 / WEDGES
+    shares = [1.12 - (1.12 - NARROWEST) * math.sqrt(i / (WEDGES - 1)) for i in range(WEDGES)]
+    return "".join(
+        f'<path class="beam" fill="url(#{name})" fill-opacity="{each:.3f}"'
+        f' d="{wedge(radius, min(math.pi / 2, share * half))}"/>'
+        for share in shares
+    )
+
+
+def stops(colour: str, at_aim: float) -> str:
+    """What is in the gradient of a beam. `at_aim`: how much of what there is to show reaches what
+    it is aimed at (0 to 1)."""
+    return "".join(
         f'<stop offset="{at:.3f}" stop-color="{colour}" stop-opacity="{much:.3f}"/>'
         for at, much in strengths(at_aim)
-    )
-    wedges = "".join(
-        f'<path class="{style}" fill="url(#{name})" fill-opacity="{much:.2f}"'
-        f' d="{wedge(radius, share * half)}"/>'
-        for share, much in WEDGES
-    )
-    return (
-        f'<radialGradient id="{name}" gradientUnits="userSpaceOnUse" cx="0" cy="0"'
-        f' r="{radius:.1f}">{stops}</radialGradient>{wedges}'
     )
 
 
@@ -88,4 +92,4 @@ def reaching(lux: float | None, most: float | None) -> float:
     if not lux or not most or lux <= 0 or not math.isfinite(lux):
         return 0.0
     # as the eye tells light from light (CIE 1976 L*: about a cube root), and never invisible
-    return max(0.1, 0.62 * min(1.0, lux / most) ** (1 / 2.4))
+    return max(0.1, 0.62 * math.pow(min(1.0, lux / most), 1 / 2.4))

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from studiobridge.figures.framing import edges_of_view
-from studiobridge.figures.rays import aim_point
+from studiobridge.figures.rays import aim_point, at, full
 from studiobridge.profile.model import Device, SetProfile
 from studiobridge.shown.paper import size
 from studiobridge.shown.placing import Box, Form, Point, Put, Raster, Wish, put, wide
@@ -63,6 +63,8 @@ BESIDE = 14.0
 # px to the nearest neighbour from which on a finger hits the one and not the other (WCAG 2.2,
 # 2.5.5: 44)
 FINGER = 44.0
+# from so many devices on the sheet is as high as it may be: words need room
+MANY = 10
 # m around what is in use, and m to a wall within which it is drawn
 AROUND, WALL_NEAR = 0.35, 0.9
 # px a metre at most: two things a hand apart do not fill a page
@@ -92,6 +94,8 @@ class Thing:
     number: int | None
     # it has a row under the drawing
     row: bool
+    # what reaches its aim when it is at full, as a share of what the strongest light's does
+    reaches: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,9 +168,10 @@ def ground_of(profile: SetProfile, view: str = "hand", sheet: Sheet | None = Non
         (sheet.high - 2 * EDGE) / (front - back),
     )
     left, right = _widened(sides[0], sides[2], (sheet.wide - 2 * EDGE) / scale)
-    back, front = _widened(sides[1], sides[3], (sheet.low - 2 * EDGE) / scale)
+    low = sheet.low if len(devices) <= MANY else sheet.high
+    back, front = _widened(sides[1], sides[3], (low - 2 * EDGE) / scale)
     part = (left, back, right, front)
-    height = round(min(sheet.high, max(sheet.low, (front - back) * scale + 2 * EDGE)))
+    height = round(min(sheet.high, max(low, (front - back) * scale + 2 * EDGE)))
     walls, beyond = [], []
     for side, edge in zip(sides, part, strict=True):
         if side.wall is None:
@@ -176,9 +181,7 @@ def ground_of(profile: SetProfile, view: str = "hand", sheet: Sheet | None = Non
             walls.append(side.name)
         elif side.wall * side.out > edge * side.out:
             beyond.append(Beyond(side.name, far))
-    bare = Ground(
-        profile, sheet, sheet.wide, height, scale, part, {}, tuple(walls), tuple(beyond)
-    )
+    bare = Ground(profile, sheet, sheet.wide, height, scale, part, {}, tuple(walls), tuple(beyond))
     return _filled(bare, devices)
 
 
@@ -289,6 +292,7 @@ def _filled(bare: Ground, devices: list[Device]) -> Ground:
         wishes.append(Wish(device.name, boxes[device.name], _forms(sheet, device), towards))
     labels = put(raster, wishes)
     cells = _cells(bare, devices, points, boxes)
+    reaches = _reaches(profile, devices)
     things: dict[str, Thing] = {}
     number = 0
     for device in devices:
@@ -310,7 +314,16 @@ def _filled(bare: Ground, devices: list[Device]) -> Ground:
         )
         row = sheet.rows and (not named or (crowded and device.kind != "backdrop"))
         things[name] = Thing(
-            device, (x, y), boxes[name], turn, aim, cells[name], label, counted, row
+            device,
+            (x, y),
+            boxes[name],
+            turn,
+            aim,
+            cells[name],
+            label,
+            counted,
+            row,
+            reaches.get(name, 1.0),
         )
     return Ground(
         bare.profile,
@@ -323,6 +336,19 @@ def _filled(bare: Ground, devices: list[Device]) -> Ground:
         bare.walls,
         bare.beyond,
     )
+
+
+def _reaches(profile: SetProfile, devices: list[Device]) -> dict[str, float]:
+    """What of each light at full reaches its aim, the strongest as 1: where figures say so."""
+    lux = {}
+    for device in devices:
+        target, given = aim_point(profile, device), full(profile, device)
+        if device.place is None or device.output is None or target is None or given is None:
+            continue
+        far = max(0.2, math.dist(at(device.place), target))
+        lux[device.name] = given * (device.output.at / far) ** 2
+    most = max(lux.values(), default=0.0)
+    return {name: value / most for name, value in lux.items()} if most > 0 else {}
 
 
 def _whole(sheet: Sheet, name: str, form: Form) -> bool:
@@ -428,7 +454,12 @@ def _cells(
         x, y = points[device.name]
         if device.kind == "backdrop":
             x0, _, x1, _ = boxes[device.name]
-            cells[device.name] = ((x0, y - reach), (x1, y - reach), (x1, y + reach), (x0, y + reach))
+            cells[device.name] = (
+                (x0, y - reach),
+                (x1, y - reach),
+                (x1, y + reach),
+                (x0, y + reach),
+            )
             continue
         cell: list[Point] = [
             (x + reach * cos / CIRCUMSCRIBED, y + reach * sin / CIRCUMSCRIBED) for cos, sin in ROUND
@@ -459,7 +490,10 @@ def _nearer(cell: list[Point], own: Point, other: Point) -> list[Point]:
         if (was <= 0) != (now <= 0):
             share = was / (was - now)
             out.append(
-                (before[0] + share * (point[0] - before[0]), before[1] + share * (point[1] - before[1]))
+                (
+                    before[0] + share * (point[0] - before[0]),
+                    before[1] + share * (point[1] - before[1]),
+                )
             )
         if now <= 0:
             out.append(point)

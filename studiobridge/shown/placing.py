@@ -14,26 +14,39 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 Box = tuple[float, float, float, float]
 Point = tuple[float, float]
 
 # px of the raster; finer costs time and gains nothing that the eye sees
-CELL = 4.0
+CELL = 3.0
 # px beside a thing within which its label is seen to be its own
 NEAR = (2.0, 6.0, 10.0)
 # px beyond which a line ties a label to its thing
 TIED_FROM = 13.0
-# what a step away, the way over a line and a shorter form cost against each other (px)
-OVER_A_LINE = 0.6
+# what a way over a line costs, a place where somebody else may be meant, and one on the side where
+# it is crowded, against a px further away
+OVER_A_LINE, DOUBT, TOWARDS = 0.6, 8.0, 3.0
+MOST_TOWARDS = 1.5 * TOWARDS
+
+# up to so many labels it is worth while to ask whether one makes room for another: where there are
+# more, most are numbers anyway, and it would take long
+FEW = 12
 
 # How wide a letter is at most, of the size of the type, (plain, bold): as in DejaVu Sans, which
 # runs wider than what phones and computers bring for `sans-serif` (measured in Chromium, once).
-NARROW, WIDE, SIGNS, CAPITALS, OTHERS = (0.42, 0.5), (1.01, 1.12), (0.85, 0.87), (0.79, 0.87), (
-    0.65,
-    0.73,
+NARROW, WIDE, SIGNS, CAPITALS, OTHERS = (
+    (0.42, 0.5),
+    (1.01, 1.12),
+    (0.85, 0.87),
+    (0.79, 0.87),
+    (
+        0.65,
+        0.73,
+    ),
 )
 STRANGE = (1.15, 1.2)
 _NARROW = frozenset("fijlrtIJ .,:;!'|()[]-/·")
@@ -106,10 +119,11 @@ class Wish:
     box: Box
     forms: tuple[Form, ...]
     towards: Point = (0.0, 0.0)
+    middle: Point = field(init=False)
 
-    @property
-    def middle(self) -> Point:
-        return (self.box[0] + self.box[2]) / 2, (self.box[1] + self.box[3]) / 2
+    def __post_init__(self) -> None:
+        x0, y0, x1, y1 = self.box
+        object.__setattr__(self, "middle", ((x0 + x1) / 2, (y0 + y1) / 2))
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,26 +140,15 @@ class Put:
         return (self.x, self.y, self.x + self.form.wide, self.y + self.form.high)
 
 
-@dataclass(slots=True)
 class Raster:
     """What of a sheet is taken, in squares."""
 
-    width: float
-    height: float
-    hard: list[int] = field(default_factory=list)
-    soft: list[int] = field(default_factory=list)
+    __slots__ = ("columns", "hard", "rows", "soft")
 
-    def __post_init__(self) -> None:
+    def __init__(self, width: float, height: float) -> None:
+        self.columns, self.rows = int(width / CELL), int(height / CELL)
         self.hard = [0] * self.rows
         self.soft = [0] * self.rows
-
-    @property
-    def columns(self) -> int:
-        return int(self.width / CELL)
-
-    @property
-    def rows(self) -> int:
-        return int(self.height / CELL)
 
     def _span(self, box: Box) -> tuple[int, int, int]:
         """The squares of a box: a mask of columns, its first row, and one past its last."""
@@ -183,8 +186,10 @@ class Raster:
         for line in self.hard[row : row + high]:
             if line & mask:
                 return None
-        return OVER_A_LINE * CELL * sum(
-            (line & mask).bit_count() for line in self.soft[row : row + high]
+        return (
+            OVER_A_LINE
+            * CELL
+            * sum((line & mask).bit_count() for line in self.soft[row : row + high])
         )
 
 
@@ -211,6 +216,8 @@ def put(raster: Raster, wishes: Sequence[Wish]) -> dict[str, Put]:
                 found[wish.key] = better
                 raster.take(better.box)
                 break
+    if len(wishes) <= FEW:
+        _made_room(raster, order, found, crowd)
     for wish in order:
         if wish.key not in found:
             far = _anywhere(raster, wish, wish.forms[-1])
@@ -220,8 +227,83 @@ def put(raster: Raster, wishes: Sequence[Wish]) -> dict[str, Put]:
     return found
 
 
+def _made_room(
+    raster: Raster, wishes: Sequence[Wish], found: dict[str, Put], crowd: Sequence[Point]
+) -> None:
+    """Labels that came out short, and that come out better when one neighbour makes room.
+
+    The neighbour goes elsewhere in a form as good as it had; else all stays.
+    """
+    for wish in wishes:
+        now = found.get(wish.key)
+        if now is None:
+            continue
+        for form in wish.forms[: wish.forms.index(now.form)]:
+            if _gave_way(raster, wish, form, wishes, found, crowd):
+                break
+
+
+def _gave_way(
+    raster: Raster,
+    wish: Wish,
+    form: Form,
+    wishes: Sequence[Wish],
+    found: dict[str, Put],
+    crowd: Sequence[Point],
+) -> bool:
+    now = found[wish.key]
+    for other in wishes:
+        there = found.get(other.key)
+        if other is wish or there is None or apart(wish.middle, there.box) > form.wide:
+            continue
+        raster.give_back(now.box)
+        raster.give_back(there.box)
+        better = _beside(raster, wish, form, crowd)
+        if better is not None and better.tie is None:
+            raster.take(better.box)
+            moved = _beside(raster, other, there.form, crowd)
+            if moved is not None and moved.tie is None:
+                raster.take(moved.box)
+                found[wish.key], found[other.key] = better, moved
+                return True
+            raster.give_back(better.box)
+        raster.take(now.box)
+        raster.take(there.box)
+    return False
+
+
 def _crowded(wish: Wish, crowd: Iterable[Point]) -> int:
     return sum(apart(point, wish.box) < 60.0 for point in crowd)
+
+
+# to the raster, away from the thing: up from it, to the nearest, down
+AWAY, NEAREST, BACK = math.ceil, round, math.floor
+Snap = Callable[[float], int]
+
+
+@lru_cache(maxsize=512)
+def _spots(
+    wide: int, high: int, across: float, down: float
+) -> list[tuple[float, float, float, float, float, Snap, Snap]]:
+    """Places beside a thing `across` by `down` px for a box of so many squares, cheapest first.
+
+    Each is (cost, which way across, which way down, x and y from the thing's middle, and how each
+    is rounded to the raster).
+    """
+    w, h = wide * CELL, high * CELL
+    found: list[tuple[float, float, float, float, float, Snap, Snap]] = []
+    for gap in NEAR:
+        right, below = across / 2 + gap, down / 2 + gap
+        for share in (0.5, 0.25, 0.75, 0.0, 1.0):
+            off = gap + 6.0 * abs(share - 0.5)
+            # beside it: its lines at the height of its middle are best
+            found.append((off, 1.0, 0.0, right, -share * h, AWAY, NEAREST))
+            found.append((off, -1.0, 0.0, -right - w, -share * h, BACK, NEAREST))
+            # below and above it: at its middle, or flush with an edge of a wide thing
+            x = (share - 0.5) * across - share * w if across > w else -share * w
+            found.append((off + 1.0, 0.0, 1.0, x, below, NEAREST, AWAY))
+            found.append((off + 2.0, 0.0, -1.0, x, -below - h, NEAREST, BACK))
+    return sorted(found, key=lambda spot: spot[:5])
 
 
 def _beside(raster: Raster, wish: Wish, form: Form, crowd: Sequence[Point]) -> Put | None:
@@ -229,57 +311,37 @@ def _beside(raster: Raster, wish: Wish, form: Form, crowd: Sequence[Point]) -> P
     x0, y0, x1, y1 = wish.box
     wide, high = math.ceil(form.wide / CELL), math.ceil(form.high / CELL)
     middle_x, middle_y = wish.middle
+    to_x, to_y = wish.towards
+    reach = max(form.wide, x1 - x0) + 60.0
+    others = [
+        point
+        for point in crowd
+        if abs(point[0] - middle_x) < reach
+        and abs(point[1] - middle_y) < 90.0
+        and point != wish.middle
+    ]
     best: tuple[float, float, float] | None = None
-    for gap in NEAR:
-        left, right = x0 - gap - wide * CELL, x1 + gap
-        above, below = y0 - gap - high * CELL, y1 + gap
-        spots: list[tuple[float, float, float, float]] = []
-        # beside it: its lines at the height of its middle are best
-        for share in (0.5, 0.25, 0.75, 0.0, 1.0):
-            y = middle_y - share * high * CELL
-            off = 4.0 * abs(share - 0.5)
-            spots.append((right, y, off, 1.0))
-            spots.append((left, y, off, -1.0))
-        # below and above it: at its middle, or flush with an edge of a wide thing
-        for share in (0.5, 0.25, 0.75, 0.0, 1.0):
-            x = x0 + share * (x1 - x0) - share * wide * CELL
-            if x1 - x0 < form.wide:
-                x = middle_x - share * wide * CELL
-            off = 4.0 * abs(share - 0.5)
-            spots.append((x, below, 1.0 + off, 0.0))
-            spots.append((x, above, 2.0 + off, 0.0))
-        for x, y, off, side in spots:
-            column, row = _square(x, side), _square(y, 1.0 if y == below else 0.0)
-            if y == above:
-                row = math.floor(y / CELL)
-            cost = raster.cost(column, row, wide, high)
-            if cost is None:
-                continue
-            cost += gap + off - 3.0 * side * wish.towards[0]
-            if y in (below, above):
-                cost -= 3.0 * wish.towards[1] * (1.0 if y == below else -1.0)
-            at = (column * CELL, row * CELL)
+    for off, side, lies, dx, dy, snap_x, snap_y in _spots(wide, high, x1 - x0, y1 - y0):
+        if best is not None and off - MOST_TOWARDS >= best[0]:
+            break
+        cost = off - TOWARDS * (side * to_x + lies * to_y)
+        if best is not None and cost >= best[0]:
+            continue
+        column, row = snap_x((middle_x + dx) / CELL), snap_y((middle_y + dy) / CELL)
+        over = raster.cost(column, row, wide, high)
+        if over is None or (best is not None and cost + over >= best[0]):
+            continue
+        cost += over
+        x, y = column * CELL, row * CELL
+        box = (x, y, x + form.wide, y + form.high)
+        own = _gap(wish.box, box) + 10.0
+        if any(apart(other, box) < min(own, 24.0) for other in others):
+            # somebody else might be meant
+            cost += DOUBT
             if best is not None and cost >= best[0]:
                 continue
-            box = (at[0], at[1], at[0] + form.wide, at[1] + form.high)
-            own = _gap(wish.box, box)
-            if any(
-                apart(other, box) < own + 10.0
-                for other in crowd
-                if other != wish.middle and apart(other, box) < 24.0
-            ):
-                # somebody else might be meant
-                cost += 8.0
-            if best is None or cost < best[0]:
-                best = (cost, *at)
+        best = (cost, x, y)
     return None if best is None else _tied(wish, form, best[1], best[2], crowd)
-
-
-def _square(value: float, side: float) -> int:
-    """To the raster, away from the thing: up from it on its right, down on its left."""
-    if side > 0:
-        return math.ceil(value / CELL - 1e-6)
-    return math.floor(value / CELL + 1e-6) if side < 0 else round(value / CELL)
 
 
 def _gap(a: Box, b: Box) -> float:
@@ -295,8 +357,14 @@ def _tied(wish: Wish, form: Form, x: float, y: float, crowd: Sequence[Point]) ->
     if gap <= TIED_FROM and not doubtful:
         return Put(form, x, y)
     middle = wish.middle
-    start = (min(max(middle[0], wish.box[0]), wish.box[2]), middle[1])
     end = (min(max(middle[0], box[0]), box[2]), min(max(middle[1], box[1]), box[3]))
+    # from the edge of the thing, as far as it is round
+    reach = min(wish.box[2] - wish.box[0], wish.box[3] - wish.box[1]) / 2 - 3.0
+    far = math.dist(middle, end)
+    if far <= reach + 2.0:
+        return Put(form, x, y)
+    share = reach / far
+    start = (middle[0] + share * (end[0] - middle[0]), middle[1] + share * (end[1] - middle[1]))
     return Put(form, x, y, (start, end))
 
 
@@ -304,23 +372,34 @@ def _anywhere(raster: Raster, wish: Wish, form: Form) -> Put | None:
     """The nearest free place on the sheet, with a line to it."""
     wide, high = math.ceil(form.wide / CELL), math.ceil(form.high / CELL)
     middle_x, middle_y = wish.middle
+    column_of, whole = middle_x / CELL - wide / 2, (1 << raster.columns) - 1
     best: tuple[float, int, int] | None = None
-    for row in range(raster.rows - high + 1):
+    rows = range(raster.rows - high + 1)
+    for row in sorted(rows, key=lambda row: abs((row + high / 2) * CELL - middle_y)):
         down = (row + high / 2) * CELL - middle_y
         if best is not None and abs(down) >= best[0]:
-            continue
+            break
         taken = 0
         for line in raster.hard[row : row + high]:
             taken |= line
         # bit n stays where the n-th column and the wide - 1 after it are free
-        free = ~taken & ((1 << raster.columns) - 1)
-        for shift in range(1, wide):
-            free &= (~taken & ((1 << raster.columns) - 1)) >> shift
-        while free:
-            lowest = free & -free
-            column = lowest.bit_length() - 1
-            free ^= lowest
-            far = math.hypot((column + wide / 2) * CELL - middle_x, down)
+        free, done = ~taken & whole, 1
+        while done < wide:
+            step = min(done, wide - done)
+            free &= free >> step
+            done += step
+        if not free:
+            continue
+        # the nearest one to the left, and to the right
+        here = max(0, min(raster.columns, math.floor(column_of)))
+        left, right = free & ((1 << (here + 1)) - 1), free >> (here + 1)
+        for column in (
+            left.bit_length() - 1,
+            here + (right & -right).bit_length() if right else -1,
+        ):
+            if column < 0:
+                continue
+            far = math.hypot((column - column_of) * CELL, down)
             if best is None or far < best[0]:
                 best = (far, column, row)
     if best is None:
