@@ -44,9 +44,15 @@ STATES: dict[str, tuple[dict[str, Any], list[dict[str, Any]]]] = {
     "down": ({"state": "lowering"}, []),
     "ready": ({"state": "ready", "times": {"warm": iso(600)}}, []),
     "moved": ({"state": "adrift", "drifting": ["key"]}, [BRIGHTER]),
-    "rolling": ({"state": "ready", "rolling": ["camera"], "takes": {"now": {"began": iso(-83)}}}, []),
+    "rolling": (
+        {"state": "ready", "rolling": ["camera"], "takes": {"now": {"began": iso(-83)}}},
+        [],
+    ),
     "stopped": ({"state": "stalled", "why": WHY}, []),
-    "adjusting": ({"state": "adrift", "adjusting": [{"device": "key"}], "drifting": ["key"]}, [BRIGHTER]),
+    "adjusting": (
+        {"state": "adrift", "adjusting": [{"device": "key"}], "drifting": ["key"]},
+        [BRIGHTER],
+    ),
     "lost": ({}, []),
 }
 
@@ -101,7 +107,12 @@ class Across:
             headers["content-type"] = "text/event-stream"
             route.fulfill(body=self._events(), headers=headers)
         elif path.startswith(f"/static/{stamp()}/"):
-            kinds = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml", "png": "image/png"}
+            kinds = {
+                "css": "text/css",
+                "js": "text/javascript",
+                "svg": "image/svg+xml",
+                "png": "image/png",
+            }
             file = STATIC / path.rpartition("/")[2]
             headers["content-type"] = kinds[file.suffix[1:]]
             route.fulfill(body=file.read_bytes(), headers=headers)
