@@ -23,6 +23,7 @@ from studiobridge.control.effects import (
     LightNote,
     LockoutNote,
     Note,
+    QuietNote,
     RequestNote,
     RollingNote,
     RunNote,
@@ -33,8 +34,8 @@ from studiobridge.control.effects import (
 from studiobridge.craft.chroma import Colour
 
 # 1: the first. 2: dials set by hand. 3: the code a request ended with; the session of each entry.
-# 4: the colour of a dial.
-SCHEMA_VERSION = 5
+# 4: the colour of a dial. 5: what no light explains. 6: gear told quiet.
+SCHEMA_VERSION = 6
 # A lock on the file, or a server that is not there, is waited for so long (s) within one try.
 WITHIN_A_TRY = 5.0
 # The phases of a request that answer it.
@@ -135,6 +136,18 @@ LIGHTS = _table(
     sa.Column("stops", sa.Float),
     sa.Column("could", sa.String, nullable=False),
     sa.Column("how", sa.String, nullable=False),
+)
+QUIET = _table(
+    "quiet",
+    sa.Column("device", sa.String, nullable=False, index=True),
+    sa.Column("action", sa.String, nullable=False),
+    sa.Column("phase", sa.String, nullable=False),
+    sa.Column("left", sa.Float, nullable=False),
+    sa.Column("off_for", sa.Float, nullable=False),
+    sa.Column("cut", sa.Boolean, nullable=False),
+    sa.Column("rolling", sa.Boolean, nullable=False),
+    sa.Column("by", sa.String, nullable=False),
+    sa.Column("text", sa.String, nullable=False),
 )
 SESSIONS = _table(
     "sessions",
@@ -283,6 +296,8 @@ def _upgrade(engine: sa.Engine, path: Place, version: int) -> None:
             HANDS.create(connection, checkfirst=True)
         if version < 5:
             LIGHTS.create(connection, checkfirst=True)
+        if version < 6:
+            QUIET.create(connection, checkfirst=True)
         if version < 3:
             for table in PRUNED:
                 _add(connection, path, table.c.session, "INTEGER")
@@ -331,6 +346,7 @@ TABLES: dict[type, sa.Table] = {
     RollingNote: ROLLING,
     HandNote: HANDS,
     LightNote: LIGHTS,
+    QuietNote: QUIET,
     SessionNote: SESSIONS,
     StateNote: STATES,
 }
