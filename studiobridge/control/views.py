@@ -183,6 +183,9 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         "faults": standing.faults,
         "warm_in_s": warm,
         "session": standing.session.number,
+        "before": controller.requests.before.view(at, lambda when: iso(when, wall)),
+        "after": controller.requests.before.after_view(lambda when: iso(when, wall)),
+        "timer": controller.requests.before.timer_view(lambda when: iso(when, wall)),
     }
 
 
