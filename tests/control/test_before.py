@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from studiobridge.control.effects import BeforeNote, Memory, Tick, TickNote
-from studiobridge.control.events import Room
+from studiobridge.control.events import LinkUp, Room
 from studiobridge.control.items import ENOUGH_ROOM, FRESH, ROOM_HOLDS
 from studiobridge.control.timing import SAID_FOR
 from studiobridge.control.views import state_view
@@ -36,7 +36,8 @@ def asking(*items: Item, **more: Any) -> SetProfile:
         warn=Warn(battery=30.0),
     )
     camera = replace(made.devices["camera"], hears=frozenset({"online", "rolling", "card"}))
-    cooler = plug("cooler", tells=frozenset(), essential=False, hears=frozenset({"switch", "watts"}))
+    hears = frozenset({"switch", "watts"})
+    cooler = plug("cooler", tells=frozenset(), essential=False, stays_on=True, hears=hears)
     devices = {**made.devices, "camera": camera, "clip": clip, "cooler": cooler}
     return replace(made, devices=devices)
 
@@ -58,17 +59,23 @@ def one(play: Play, id_: str) -> dict[str, Any]:
 
 
 def up(*items: Item, memory: Memory | None = None, **more: Any) -> Play:
-    play = Play(asking(*items, **more), memory)
+    play = Play(asking(*items, **more), memory, meters_itself=True)
     play.link_up()
-    play.ask("up")
-    play.run(60.0)
-    assert play.state == "ready"
+    brought_up(play)
     play.forget()
     return play
 
 
 def notes(play: Play, kind: type) -> list[Any]:
     return [e for _, e in play.effects if isinstance(e, kind)]
+
+
+def brought_up(play: Play) -> None:
+    play.report("clip", "online", True)
+    play.report("cooler", "switch", True)
+    play.ask("up")
+    play.run(60.0)
+    assert play.state == "ready", play.controller.why
 
 
 # ---- the line ----------------------------------------------------------------------------------
@@ -94,11 +101,12 @@ def test_good_needs_every_line_and_names_the_first_that_is_not() -> None:
 def test_it_is_not_good_while_the_set_is_dark_comes_up_or_goes_down() -> None:
     play = Play(asking(item("off", "cooler")))
     play.link_up()
-    play.report("cooler", "switch", False)
     assert line(play) == "not yet: the set is dark"
+    play.report("clip", "online", True)
     play.ask("up")
     assert line(play) == "not yet: the set is coming up"
     play.run(60.0)
+    play.report("cooler", "switch", False)
     assert good(play) is True
     play.ask("down")
     assert line(play) == "not yet: the set is going down"
@@ -111,7 +119,7 @@ def test_without_a_link_nothing_measured_is_known_and_nothing_is_good() -> None:
     play.link_down()
     assert (good(play), line(play)) == (None, "not known: no link to the broker")
     assert [i["state"] for i in state(play)["before"]["items"]] == [None, None, True]
-    play.give(__import__("studiobridge.control.events").control.events.LinkUp(play.now))
+    play.give(LinkUp(play.now))
     assert line(play) == "not known: the gear is still being heard from"
 
 
@@ -137,9 +145,7 @@ def test_a_light_that_only_listens_is_not_proven_by_being_told() -> None:
     mute = replace(made.devices["fill"], hears=frozenset({"online"}), proof="none")
     play = Play(replace(made, devices={**made.devices, "fill": mute}))
     play.link_up()
-    play.ask("up")
-    play.run(60.0)
-    assert play.state == "ready"
+    brought_up(play)
     assert one(play, "proven")["state"] is None
     assert "fill" in line(play)
 
@@ -166,8 +172,7 @@ def test_a_bridge_that_begins_in_a_session_has_not_seen_the_lamps_shine() -> Non
     play.link_up()
     for name in ("key", "fill", "lesson-pc", "camera"):
         play.report(name, "online", True)
-    play.ask("up")
-    play.run(60.0)
+    brought_up(play)
     assert one(play, "warm")["state"] is False
     play.run(700.0)
     assert one(play, "warm")["state"] is True
@@ -226,10 +231,6 @@ def test_the_room_of_the_record_is_a_number_that_grows_old() -> None:
 
 def test_off_is_not_what_was_said_before_nor_what_still_draws() -> None:
     play = up(item("off", "cooler"))
-    assert good(play) is None
-    play.report("cooler", "switch", False, retained=True)
-    assert good(play) is None
-    play.report("cooler", "switch", True)
     assert line(play) == "not yet: off cooler (it is on)"
     play.report("cooler", "switch", False)
     assert good(play) is True
@@ -238,8 +239,10 @@ def test_off_is_not_what_was_said_before_nor_what_still_draws() -> None:
     assert line(play) == "not yet: off cooler (it says off, and 640 W still flow)"
     play.report("cooler", "watts", 0.2)
     assert good(play) is True
+    play.deaf.add("cooler")
     play.link_down()
     play.link_up()
+    play.report("cooler", "switch", False, retained=True)
     assert good(play) is not True, "nobody knows what was pressed meanwhile"
 
 
