@@ -8,7 +8,8 @@ The rules:
 - Everything proven: the set is up, every essential device is proven (law 7), and every light of
   the look. What differs is not so; what is silent or only told is not known.
 - Batteries: only devices that say so count. Each by a fresh word, and none at its warning or below.
-- A card: by a fresh word that is younger than the last take; what has rolled since is taken off.
+- A card: by a fresh word that is younger than the last take, and than the last silence in which
+  one could have been; what has rolled since is taken off.
 - Off: it says so itself, has not left since, nothing flows, and nothing it feeds speaks.
 - Even: by the figures of the look as set, and only while every light of it is proven.
 - Room in the record: a number that the bridge looked up a short while ago; this room does no I/O.
@@ -245,6 +246,9 @@ class Judge:
         heard = self._fresh(name, "card", at)
         if word is None or heard is None:
             return Verdict(None, f"no fresh word of {name}")
+        if heard < self.desk.beliefs.of[name].epoch_since:
+            # while it was not heard it may have rolled
+            return Verdict(None, f"{name} has not said it since it was out of hearing")
         if self.timing.stopped.get(name, float("-inf")) >= heard:
             return Verdict(None, f"{name} has not said it since the last take")
         left = figure(word.value)
