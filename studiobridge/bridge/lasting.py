@@ -14,6 +14,7 @@ from studiobridge.bridge.tables import (
     HANDS,
     LOCKOUTS,
     PRUNED,
+    QUIET,
     REQUESTS,
     ROLLING,
     RUNS,
@@ -25,7 +26,7 @@ from studiobridge.bridge.tables import (
     colour_in,
     value_in,
 )
-from studiobridge.control.effects import ByHand, Lockout, Memory, Tick
+from studiobridge.control.effects import ByHand, Lockout, MadeQuiet, Memory, Tick
 from studiobridge.control.standing import ANSWERS_KEPT
 from studiobridge.profile.model import Preset
 
@@ -57,6 +58,7 @@ class Lasting:
             found._fold_all(connection, table, statement.order_by(table.c.id))
         for table in (LOCKOUTS, ROLLING):
             found._fold_all(connection, table, sa.select(table).order_by(table.c.id))
+        found._fold_all(connection, QUIET, latest_of_each(QUIET))
         session = found.session
         if session is not None:
             dials = sa.select(HANDS).where(HANDS.c.session == session).order_by(HANDS.c.id)
@@ -85,6 +87,11 @@ class Lasting:
             if row["phase"] != "set":
                 self._rows.pop((table.name, key), None)
                 return
+        elif table is QUIET:
+            key = row["device"]
+            if row["phase"] == "over":
+                self._rows.pop((table.name, key), None)
+                return
         elif table in (ROLLING, HANDS):
             key = row["device"]
         elif table is TICKS:
@@ -103,6 +110,12 @@ class Lasting:
         return self._rows.values()
 
 
+def latest_of_each(table: sa.Table) -> sa.Select[Any]:
+    """The last row of each device."""
+    last = sa.select(sa.func.max(table.c.id)).group_by(table.c.device)
+    return sa.select(table).where(table.c.id.in_(last)).order_by(table.c.id)
+
+
 def prune(connection: sa.Connection, before: float) -> None:
     for table in PRUNED:
         statement = sa.delete(table).where(table.c.at < before)
@@ -110,6 +123,8 @@ def prune(connection: sa.Connection, before: float) -> None:
             last = sa.select(sa.func.max(STATES.c.id)).scalar_subquery()
             statement = statement.where(STATES.c.id != last)
         connection.execute(statement)
+    latest = sa.select(sa.func.max(QUIET.c.id)).group_by(QUIET.c.device)
+    connection.execute(sa.delete(QUIET).where(QUIET.c.at < before, QUIET.c.id.not_in(latest)))
     open_sessions = (
         sa.select(SESSIONS.c.session)
         .group_by(SESSIONS.c.session)
@@ -165,6 +180,18 @@ def memory_of(connection: sa.Connection) -> Memory:
     for row in connection.execute(sa.select(ROLLING).order_by(ROLLING.c.id)):
         rolling[row.device] = row.rolling
         moved[row.device] = row.at
+    quiet: dict[str, MadeQuiet] = {}
+    for row in connection.execute(latest_of_each(QUIET)):
+        if row.phase != "over":
+            quiet[row.device] = MadeQuiet(
+                row.device,
+                row.at - row.off_for,
+                row.at + row.left,
+                row.cut,
+                row.rolling,
+                row.by,
+                row.at,
+            )
     answered = connection.execute(
         sa.select(REQUESTS.c.request, REQUESTS.c.phase, REQUESTS.c.code, REQUESTS.c.text)
         .where(REQUESTS.c.phase.in_(ENDS), REQUESTS.c.request != "")
@@ -186,6 +213,7 @@ def memory_of(connection: sa.Connection) -> Memory:
         by_hand=by_hand,
         rolling=frozenset(name for name, on in rolling.items() if on),
         stopped=frozenset(name for name, on in rolling.items() if is_open and not on),
+        quiet=tuple(quiet.values()),
         answered=tuple(
             (row.request, code_of(row.phase, row.code) or 0, row.text) for row in reversed(answered)
         ),

@@ -48,6 +48,7 @@ from studiobridge.control.effects import (
     LockoutNote,
     Memory,
     Note,
+    QuietNote,
     RollingNote,
     RunNote,
     SessionNote,
@@ -66,7 +67,10 @@ LOCKOUTS_UNKNOWN = "; what was locked out before is not known"
 # is given to stop.
 END_WITHIN = 6.0
 # What has to outlast the bridge: dropped last of all.
-OUTLASTING = (LockoutNote, RollingNote, HandNote, SessionNote, RunNote, StateNote, TickNote)
+OUTLASTING = (
+    *(LockoutNote, QuietNote, RollingNote, HandNote, SessionNote, RunNote, StateNote),
+    TickNote,
+)
 # A data folder that fails like this stays wrong until somebody mends the settings.
 BAD_FOLDER = (FileExistsError, NotADirectoryError, PermissionError)
 DAY = 86400.0

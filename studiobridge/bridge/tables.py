@@ -24,6 +24,7 @@ from studiobridge.control.effects import (
     LightNote,
     LockoutNote,
     Note,
+    QuietNote,
     RequestNote,
     RollingNote,
     RunNote,
@@ -137,6 +138,18 @@ LIGHTS = _table(
     sa.Column("stops", sa.Float),
     sa.Column("could", sa.String, nullable=False),
     sa.Column("how", sa.String, nullable=False),
+)
+QUIET = _table(
+    "quiet",
+    sa.Column("device", sa.String, nullable=False, index=True),
+    sa.Column("action", sa.String, nullable=False),
+    sa.Column("phase", sa.String, nullable=False),
+    sa.Column("left", sa.Float, nullable=False),
+    sa.Column("off_for", sa.Float, nullable=False),
+    sa.Column("cut", sa.Boolean, nullable=False),
+    sa.Column("rolling", sa.Boolean, nullable=False),
+    sa.Column("by", sa.String, nullable=False),
+    sa.Column("text", sa.String, nullable=False),
 )
 SESSIONS = _table(
     "sessions",
@@ -305,6 +318,7 @@ def _upgrade(engine: sa.Engine, path: Place, version: int) -> None:
         if version < 6:
             TICKS.create(connection, checkfirst=True)
             BEFORES.create(connection, checkfirst=True)
+            QUIET.create(connection, checkfirst=True)
         if version < 3:
             for table in PRUNED:
                 _add(connection, path, table.c.session, "INTEGER")
@@ -353,6 +367,7 @@ TABLES: dict[type, sa.Table] = {
     RollingNote: ROLLING,
     HandNote: HANDS,
     LightNote: LIGHTS,
+    QuietNote: QUIET,
     SessionNote: SESSIONS,
     StateNote: STATES,
     TickNote: TICKS,
