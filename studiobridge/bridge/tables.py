@@ -17,6 +17,7 @@ import sqlalchemy as sa
 from studiobridge.bridge.rights import make_private_file
 from studiobridge.bridge.settings import Settings
 from studiobridge.control.effects import (
+    BeforeNote,
     DriftNote,
     FaultNote,
     HandNote,
@@ -30,11 +31,12 @@ from studiobridge.control.effects import (
     SessionNote,
     StateNote,
     StepNote,
+    TickNote,
 )
 from studiobridge.craft.chroma import Colour
 
 # 1: the first. 2: dials set by hand. 3: the code a request ended with; the session of each entry.
-# 4: the colour of a dial. 5: what no light explains. 6: gear told quiet.
+# 4: the colour of a dial. 5: light that no light explains. 6: takes, ticks and what is told quiet.
 SCHEMA_VERSION = 6
 # A lock on the file, or a server that is not there, is waited for so long (s) within one try.
 WITHIN_A_TRY = 5.0
@@ -162,7 +164,24 @@ STATES = _table(
     sa.Column("look", sa.String),
     sa.Column("why", sa.String, nullable=False),
 )
-PRUNED = (REQUESTS, RUNS, STEPS, DRIFTS, FAULTS, ROLLING, HANDS, LIGHTS, STATES)
+# of the session that was open when they were made, or of the last one before
+TICKS = _table(
+    "ticks",
+    sa.Column("item", sa.String, nullable=False),
+    sa.Column("phase", sa.String, nullable=False),
+    sa.Column("by", sa.String, nullable=False),
+    sa.Column("text", sa.String, nullable=False),
+)
+# what was not so when a camera began to roll
+BEFORES = _table(
+    "befores",
+    sa.Column("device", sa.String, nullable=False),
+    sa.Column("missing", sa.String, nullable=False),
+)
+PRUNED = (
+    *(REQUESTS, RUNS, STEPS, DRIFTS, FAULTS, ROLLING, HANDS, LIGHTS, STATES),
+    *(TICKS, BEFORES),
+)
 
 
 class RecordError(Exception):
@@ -297,6 +316,8 @@ def _upgrade(engine: sa.Engine, path: Place, version: int) -> None:
         if version < 5:
             LIGHTS.create(connection, checkfirst=True)
         if version < 6:
+            TICKS.create(connection, checkfirst=True)
+            BEFORES.create(connection, checkfirst=True)
             QUIET.create(connection, checkfirst=True)
         if version < 3:
             for table in PRUNED:
@@ -349,6 +370,8 @@ TABLES: dict[type, sa.Table] = {
     QuietNote: QUIET,
     SessionNote: SESSIONS,
     StateNote: STATES,
+    TickNote: TICKS,
+    BeforeNote: BEFORES,
 }
 
 
@@ -365,6 +388,8 @@ def row_of(note: Note, at: float) -> tuple[sa.Table, dict[str, object]]:
         row["colour"] = _scalar(note.colour)
     elif isinstance(note, LightNote):
         row["could"] = json.dumps(list(note.could))
+    elif isinstance(note, BeforeNote):
+        row["missing"] = json.dumps(list(note.missing))
     return TABLES[type(note)], row
 
 

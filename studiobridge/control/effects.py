@@ -250,6 +250,30 @@ class StateNote:
     why: str
 
 
+TickPhase = Literal["on", "off", "over"]
+
+
+@dataclass(frozen=True, slots=True)
+class TickNote:
+    """A person ticked a line of before or after in this session, or took that back; or it ended."""
+
+    at: float
+    session: int | None
+    item: str
+    phase: TickPhase
+    by: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class BeforeNote:
+    """A camera began to roll while not everything was so that should be before it does."""
+
+    at: float
+    device: str
+    missing: tuple[str, ...]
+
+
 Note = (
     RequestNote
     | RunNote
@@ -263,6 +287,8 @@ Note = (
     | QuietNote
     | SessionNote
     | StateNote
+    | TickNote
+    | BeforeNote
 )
 
 Effect = Tell | Ask | Wake | Announce | Answer | Save | Note
@@ -301,6 +327,16 @@ class ByHand:
 
 
 @dataclass(frozen=True, slots=True)
+class Tick:
+    """A person's word that a line of before or after is so: who, and when (the controller's
+    clock)."""
+
+    item: str
+    by: str
+    at: float
+
+
+@dataclass(frozen=True, slots=True)
 class Memory:
     """What the record still knows when the bridge starts. It proves nothing of any device now."""
 
@@ -325,3 +361,11 @@ class Memory:
     quiet: tuple[MadeQuiet, ...] = ()
     # ids of requests already answered, oldest first, with the code and the text of the answer
     answered: tuple[tuple[str, int, str], ...] = ()
+    # the open session, or else the last one: its number, when it opened and closed, its ticks,
+    # which cameras rolled in it, and since when one does that still rolls
+    last_session: int | None = None
+    opened: float | None = None
+    closed: float | None = None
+    ticks: tuple[Tick, ...] = ()
+    rolled: frozenset[str] = frozenset()
+    rolling_since: Mapping[str, float] = field(default_factory=dict)

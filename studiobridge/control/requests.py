@@ -13,7 +13,7 @@ from studiobridge.control.acts import Run
 from studiobridge.control.adjusting import Adjusting
 from studiobridge.control.before import Before
 from studiobridge.control.desk import Desk
-from studiobridge.control.effects import Announce
+from studiobridge.control.effects import Announce, Memory
 from studiobridge.control.events import Request, Saved
 from studiobridge.control.gates import Gates
 from studiobridge.control.looks import Looks
@@ -45,7 +45,14 @@ class Requests:
     """Takes what switches, commands, pages and call times ask for; all are treated alike."""
 
     def __init__(
-        self, desk: Desk, gates: Gates, standing: Standing, answers: Answers, runs: Runs
+        self,
+        desk: Desk,
+        gates: Gates,
+        standing: Standing,
+        answers: Answers,
+        runs: Runs,
+        memory: Memory,
+        now: float,
     ) -> None:
         self.profile = desk.profile
         self.desk = desk
@@ -56,8 +63,8 @@ class Requests:
         self.looks = Looks(desk, gates, standing, answers, runs)
         self.words = Words(desk, gates, standing, answers, runs, self.looks)
         self.takes = Takes(desk, gates, standing, answers, runs)
-        self.before = Before(desk, standing, answers)
         self.quiet = Quiet(desk, gates, standing, answers, runs)
+        self.before = Before(desk, standing, answers, runs.holding, memory, now)
         self.adjusting = Adjusting(desk, gates, standing, answers, runs)
         self._deferred: list[Request] = []
 
