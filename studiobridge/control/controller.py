@@ -14,6 +14,7 @@ The floors of this room, each importing only from below:
 - holding.py, doubts.py, trial.py
                               the only way to `ready`; what is put back by itself; changes that more
                               than one lamp could have made; trying one device
+- stepping.py                 what one small step of a light comes to
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
 - acts.py, picture.py, silence.py, gauges.py, alone.py, supplies.py, chargers.py, metering.py
                               what each action tells; what touched lights do to the picture; who
@@ -203,6 +204,7 @@ class Controller:
             self._follow_gauges(event.at)
             if self.desk.listened and self.standing.state != "dark":
                 self._watched(event.at)
+            self.requests.adjusting.follow(event.at)
         except Exception as error:
             self.failure = f"{type(error).__name__}: {error}"
             self.desk.collect()
@@ -495,7 +497,7 @@ class Controller:
             self.holding.supplies.look(at)
         elif kind == "hands":
             self.gauges.hands(at)
-        elif kind == "metering":
+        elif kind in ("metering", "adjusting"):
             pass  # looked at when this event is over
         elif kind == "turn":
             self.runs.move_on(at)

@@ -181,6 +181,7 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         ],
         "sensors": [_sensor(controller, name, at, wall) for name in controller.holding.metering.of],
         "faults": standing.faults,
+        "adjusting": controller.requests.adjusting.view(lambda when: iso(when, wall)),
         "warm_in_s": warm,
         "session": standing.session.number,
     }
@@ -376,6 +377,7 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         "essential": device.essential,
         "feed": device.fed_by,
         "step": None if run is None or under_way is None else run.steps[under_way].action,
+        "adjusting": name in controller.requests.adjusting.of,
         "rolling": rolling,
         "rolling_by": rolling_by,
         "charge": chargers.charge(name, at) if name in chargers.names else None,
