@@ -16,11 +16,12 @@ from starlette.responses import (
     HTMLResponse,
 )
 
-from studiobridge import __version__
 from studiobridge.bridge.settings import Settings
 from studiobridge.panel.board import Board, environment
+from studiobridge.panel.files import stamp, static
 from studiobridge.panel.keys import Keys, Session, keys_path
 from studiobridge.profile.model import SetProfile
+from studiobridge.shown.tongue import with_languages
 
 COOKIE = "studiobridge"
 
@@ -85,5 +86,5 @@ class House:
             raise Refused(429, f"too many tries: {limit}; wait a little")
 
     def html(self, template: str, status: int = 200, **more: Any) -> HTMLResponse:
-        text = self._pages.get_template(template).render(version=__version__, **more)
-        return HTMLResponse(text, status)
+        text = self._pages.get_template(template).render(version=stamp(), static=static, **more)
+        return HTMLResponse(with_languages(text), status)
