@@ -4,6 +4,8 @@
   camera rolls or closes its file, never while another run is under way, nothing that is locked out
   or set by hand; nothing forces it. Each step that is told is a run of its own, of one device, with
   the gates, the record and the confirmations of a try (laws 1, 2, 3, 9, 10).
+- No step switches anything on: a light that does not say it is on is not stepped. One whose switch
+  goes with every level is told "on" again with it, as it says of itself.
 - A step goes from what was asked last in this adjusting, as long as the light does not report
   something else; else from what it reports now, never from an old report (stepping.py).
 - Presses add up and never queue: of each light one value is on its way, and the latest one wanted
@@ -97,7 +99,7 @@ class Adjusting:
         belief = self.desk.beliefs.of[name]
         one = self.of.get(name)
         start = self._from(one, name, point)
-        goal, end = stepped(belief, point, start, by)
+        goal, end = stepped(belief.device, belief.grids.get(point), point, start, by)
         if one is None:
             one = self.of[name] = Adjusted(name, request.by or "a person", at, at)
         known = one.known.setdefault(point, start)

@@ -68,13 +68,14 @@ def stands(name: str, point: Point, desk: Desk) -> float:
     return figure(stood)
 
 
-def stepped(belief: Belief, point: Point, start: float, by: float) -> tuple[float, str]:
+def stepped(
+    device: Device, grid: Grid | None, point: Point, start: float, by: float
+) -> tuple[float, str]:
     """Where a step from `start` (%, K) by so many stops or mired ends, and which end that is.
 
     The second is empty, or in words the end of what this fixture does. Raises NoStep where it
     stands at that end already, or is dark.
     """
-    device = belief.device
     by = by if abs(by) >= LEAST[point] else (LEAST[point] if by > 0 else -LEAST[point])
     low, high = _ends(device, point)
     if point == "level":
@@ -87,7 +88,6 @@ def stepped(belief: Belief, point: Point, start: float, by: float) -> tuple[floa
         goal = kelvin_of_mired(max(1.0, mired(min(max(start, low), high)) + by))
     goal = min(max(goal, low), high)
     up = (by > 0) == (point == "level")  # in percent or kelvin
-    grid = belief.grids.get(point)
     if grid is not None:
         goal = _on_grid(grid, start, goal, up)
         goal = min(max(goal, low), high)
