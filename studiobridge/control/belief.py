@@ -415,12 +415,12 @@ class Belief:
     def exactly(
         self, point: Point, wanted: Value, said: Value, within: float | None = None
     ) -> bool:
-        """As `same`, but by its own step alone, or within so many stops or mired."""
+        """As `same`, but on the very step of its own, or within so many stops or mired."""
         if isinstance(wanted, Colour) or isinstance(said, Colour):
             return self._same_colour(wanted, said)
         wanted, said = float(wanted), float(said)
         grid = self.grids.get(point)
-        if grid is not None and grid.step > 0 and grid.same(wanted, said):
+        if grid is not None and grid.step > 0 and grid.is_on(said, wanted):
             return True
         if point == "cct":
             near = EXACT_MIRED if within is None else within

@@ -459,6 +459,18 @@ def test_one_step_within_tolerance_is_honestly_not_ready() -> None:
     assert device_view(play.controller, "key", play.now, lambda at: at)["adjusting"] is True
 
 
+def test_a_preset_in_the_middle_of_two_steps_is_one_of_them() -> None:
+    made = shelf()
+    day = {**made.looks["day"].presets, "key": Preset(50.5, 4300.0)}
+    look = replace(made.looks["day"], presets=day)
+    play = ready(replace(made, looks={**made.looks, "day": look}), grids=True)
+    play.report("key", "level", 50.0)
+    press(play, ("level", 0.02))
+    play.run(30.0)
+    assert levels(play) == [51.0]
+    assert play.state == "adrift"
+
+
 def test_stepped_back_to_its_preset_it_is_ready_again_by_proof_alone() -> None:
     play = ready()
     press(play)
