@@ -420,8 +420,10 @@ class Belief:
             return self._same_colour(wanted, said)
         wanted, said = float(wanted), float(said)
         grid = self.grids.get(point)
-        if grid is not None and grid.step > 0 and grid.is_on(said, wanted):
-            return True
+        if grid is not None and grid.step > 0:
+            on = grid.is_on(said, wanted)
+            if on or within is None:
+                return on
         if point == "cct":
             near = EXACT_MIRED if within is None else within
             return said > 0 and abs(mired(said) - mired(wanted)) <= near + 1e-9
