@@ -74,8 +74,8 @@ from studiobridge.speech import Speech
 from studiobridge.speech.message import Message
 from studiobridge.speech.slots import values_of
 
-# What may put power on something: not before it is known what is locked out.
-SWITCHES_ON = ("up", "toggle", "restore", "try")
+# What may put power on something or change it: not before it is known what is locked out.
+SWITCHES_ON = ("up", "toggle", "restore", "try", "adjust")
 
 
 def energises(tell: Tell) -> bool:
@@ -526,9 +526,7 @@ class Core:
             self._outs.append(effect)
         elif isinstance(effect, Answer):
             self._answered(effect)
-        elif isinstance(effect, StepNote):
-            self._outs.append(Write(effect, back=effect.phase == "intended"))
-        elif isinstance(effect, QuietNote):
+        elif isinstance(effect, StepNote) or isinstance(effect, QuietNote):
             self._outs.append(Write(effect, back=effect.phase == "intended"))
         elif self._outlasting and isinstance(effect, LockoutNote | RollingNote):
             # who is told that nothing will be energised may reach in: it is on disk before that
