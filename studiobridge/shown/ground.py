@@ -292,7 +292,7 @@ def _filled(bare: Ground, devices: list[Device]) -> Ground:
         wishes.append(Wish(device.name, boxes[device.name], _forms(sheet, device), towards))
     labels = put(raster, wishes)
     cells = _cells(bare, devices, points, boxes)
-    reaches = _reaches(profile, devices)
+    reaches = reaching(profile)
     things: dict[str, Thing] = {}
     number = 0
     for device in devices:
@@ -338,10 +338,10 @@ def _filled(bare: Ground, devices: list[Device]) -> Ground:
     )
 
 
-def _reaches(profile: SetProfile, devices: list[Device]) -> dict[str, float]:
+def reaching(profile: SetProfile) -> dict[str, float]:
     """What of each light at full reaches its aim, the strongest as 1: where figures say so."""
     lux = {}
-    for device in devices:
+    for device in profile.devices.values():
         target, given = aim_point(profile, device), full(profile, device)
         if device.place is None or device.output is None or target is None or given is None:
             continue

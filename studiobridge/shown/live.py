@@ -1,17 +1,17 @@
 """The room from above, alive: a still drawing, and small parts that change in it.
 
-For any view of a set that wants the room (`ground.SHEETS` has them; or bring a `Sheet` of your own):
+For any view that wants the room (`ground.SHEETS` has them; or bring a `Sheet` of your own):
 
     drawn = drawing(profile, "stand")     decided once: where all is, and how large
     drawn.still()                         the figure for the page: SVG, and rows under it
     drawn.parts(view_of, sure, up)        id on the page → what stands in it now; send what changed
 
-`skeleton(profile, view)` is `drawing(profile, view).still()`. Of each device there are the groups
-`beam-NAME` (a gradient: its light, below everything), `lamp-NAME` (a link: itself, its name, its condition) and,
-where the drawing has no room for its name or a finger, a row `row-NAME` below. A device is drawn
+`skeleton(profile, view)` is `drawing(profile, view).still()`. Of each device there are `beam-NAME`
+(a gradient: its light, below everything), `lamp-NAME` (a link: itself, its name, its condition)
+and, where the drawing has no room for its name or a finger, a row `row-NAME` below. It is drawn
 where it stands; its face is as large as its light and in the white that is *reported*, its beam as
 strong as what reaches its aim; what is not confirmed is no closed line, and every condition is a
-shape and a word. What is about the light that one adjusts is larger by `chosen`.
+shape and a word. `parts(..., chosen=NAME)` says of one light that it is being adjusted.
 """
 
 from __future__ import annotations
@@ -454,7 +454,7 @@ class Drawing:
             colour = fill_of(device, view)
             out.append(glyphs.face(share, f'class="face{known}" fill="{colour}"'))
         if device.hand_set:
-            out.append('<path class="knob" d="M-11 0H-15M-15 -3.5V3.5"/>')
+            out.append(f'<path class="knob" d="{glyphs.KNOB}"/>')
         out.append("</g>")
         if how.code == "unsure":
             out.append('<text class="sign" y="4.5" aria-hidden="true">?</text>')
