@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import AsyncIterator
+from datetime import UTC, datetime
 
 from starlette.requests import Request
 from starlette.responses import (
@@ -17,6 +18,7 @@ from starlette.routing import Route
 from studiobridge.control.plan import UnknownLook, presets_of
 from studiobridge.figures.light import light_of
 from studiobridge.figures.setup import setup_of
+from studiobridge.panel import parts_stand
 from studiobridge.panel.board import VIEWS, Board
 from studiobridge.panel.house import COOKIE, House, Refused
 from studiobridge.panel.parts_device import detail
@@ -41,6 +43,7 @@ class Live:
     def routes(self) -> list[Route]:
         return [
             Route("/s/{set}", self.set_page),
+            Route("/s/{set}/stand", self.stand_page),
             Route("/s/{set}/events", self.events),
             Route("/s/{set}/d/{device}", self.device_page),
             Route("/s/{set}/setup", self.setup_page),
@@ -57,6 +60,20 @@ class Live:
             session=session,
             several=len(self.house.profiles) > 1,
             drawing=skeleton(profile) if placed else "",
+        )
+
+    async def stand_page(self, request: Request) -> Response:
+        """The view across the room; `?mirror=yes` for the glass of a prompter."""
+        session = self.house.session(request)
+        board = self.house.board(request)
+        return self.house.html(
+            "stand.html",
+            profile=board.profile,
+            session=session,
+            mirrored=request.query_params.get("mirror") == "yes",
+            parts=board.shows("stand"),
+            silent=parts_stand.lost(),
+            now=datetime.now(UTC).isoformat(),
         )
 
     async def events(self, request: Request) -> Response:
