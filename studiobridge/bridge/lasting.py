@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Any
 
 import sqlalchemy as sa
@@ -13,22 +14,24 @@ from studiobridge.bridge.tables import (
     HANDS,
     LOCKOUTS,
     PRUNED,
+    QUIET,
     REQUESTS,
     ROLLING,
     RUNS,
     SESSIONS,
     STATES,
     STEPS,
+    TICKS,
     code_of,
     colour_in,
     value_in,
 )
-from studiobridge.control.effects import ByHand, Lockout, Memory
+from studiobridge.control.effects import ByHand, Lockout, MadeQuiet, Memory, Tick
 from studiobridge.control.standing import ANSWERS_KEPT
 from studiobridge.profile.model import Preset
 
-# Rows of these tables are of the open session alone.
-DIES_WITH_SESSION = ("sessions", "hands")
+# Rows of these tables are of one session alone.
+DIES_WITH_SESSION = ("sessions", "hands", "ticks")
 
 
 class Lasting:
@@ -55,10 +58,14 @@ class Lasting:
             found._fold_all(connection, table, statement.order_by(table.c.id))
         for table in (LOCKOUTS, ROLLING):
             found._fold_all(connection, table, sa.select(table).order_by(table.c.id))
+        found._fold_all(connection, QUIET, latest_of_each(QUIET))
         session = found.session
         if session is not None:
             dials = sa.select(HANDS).where(HANDS.c.session == session).order_by(HANDS.c.id)
             found._fold_all(connection, HANDS, dials)
+        last = connection.scalar(sa.select(sa.func.max(SESSIONS.c.session)))
+        ticks = sa.select(TICKS).where(TICKS.c.session == last).order_by(TICKS.c.id)
+        found._fold_all(connection, TICKS, ticks)
         return found
 
     def _fold_all(
@@ -80,8 +87,15 @@ class Lasting:
             if row["phase"] != "set":
                 self._rows.pop((table.name, key), None)
                 return
+        elif table is QUIET:
+            key = row["device"]
+            if row["phase"] == "over":
+                self._rows.pop((table.name, key), None)
+                return
         elif table in (ROLLING, HANDS):
             key = row["device"]
+        elif table is TICKS:
+            key = row["item"]
         elif table is SESSIONS:
             key = row["phase"]
             if key == "opened":
@@ -96,6 +110,12 @@ class Lasting:
         return self._rows.values()
 
 
+def latest_of_each(table: sa.Table) -> sa.Select[Any]:
+    """The last row of each device."""
+    last = sa.select(sa.func.max(table.c.id)).group_by(table.c.device)
+    return sa.select(table).where(table.c.id.in_(last)).order_by(table.c.id)
+
+
 def prune(connection: sa.Connection, before: float) -> None:
     for table in PRUNED:
         statement = sa.delete(table).where(table.c.at < before)
@@ -103,6 +123,8 @@ def prune(connection: sa.Connection, before: float) -> None:
             last = sa.select(sa.func.max(STATES.c.id)).scalar_subquery()
             statement = statement.where(STATES.c.id != last)
         connection.execute(statement)
+    latest = sa.select(sa.func.max(QUIET.c.id)).group_by(QUIET.c.device)
+    connection.execute(sa.delete(QUIET).where(QUIET.c.at < before, QUIET.c.id.not_in(latest)))
     open_sessions = (
         sa.select(SESSIONS.c.session)
         .group_by(SESSIONS.c.session)
@@ -132,6 +154,13 @@ def memory_of(connection: sa.Connection) -> Memory:
             lockouts.pop(row.target, None)
     by_hand: dict[str, ByHand] = {}
     kwh: float | None = None
+    of = _Past()
+    if session is not None:
+        of = _past(connection, session.session)
+        metered = sa.select(SESSIONS.c.kwh).where(
+            SESSIONS.c.session == session.session, SESSIONS.c.kwh.is_not(None)
+        )
+        kwh = connection.scalar(metered.order_by(SESSIONS.c.id.desc()).limit(1))
     if session is not None and session.phase != "closed":
         opened = sa.select(sa.func.min(SESSIONS.c.at)).where(SESSIONS.c.session == session.session)
         since = connection.scalar(opened) or 0.0
@@ -146,13 +175,23 @@ def memory_of(connection: sa.Connection) -> Memory:
         ):
             preset = Preset(row.level, row.cct, colour_in(value_in(row.colour)))
             by_hand[row.device] = ByHand(preset, row.by, row.at)
-        metered = sa.select(SESSIONS.c.kwh).where(
-            SESSIONS.c.session == session.session, SESSIONS.c.kwh.is_not(None)
-        )
-        kwh = connection.scalar(metered.order_by(SESSIONS.c.id.desc()).limit(1))
     rolling: dict[str, bool] = {}
+    moved: dict[str, float] = {}
     for row in connection.execute(sa.select(ROLLING).order_by(ROLLING.c.id)):
         rolling[row.device] = row.rolling
+        moved[row.device] = row.at
+    quiet: dict[str, MadeQuiet] = {}
+    for row in connection.execute(latest_of_each(QUIET)):
+        if row.phase != "over":
+            quiet[row.device] = MadeQuiet(
+                row.device,
+                row.at - row.off_for,
+                row.at + row.left,
+                row.cut,
+                row.rolling,
+                row.by,
+                row.at,
+            )
     answered = connection.execute(
         sa.select(REQUESTS.c.request, REQUESTS.c.phase, REQUESTS.c.code, REQUESTS.c.text)
         .where(REQUESTS.c.phase.in_(ENDS), REQUESTS.c.request != "")
@@ -174,7 +213,45 @@ def memory_of(connection: sa.Connection) -> Memory:
         by_hand=by_hand,
         rolling=frozenset(name for name, on in rolling.items() if on),
         stopped=frozenset(name for name, on in rolling.items() if is_open and not on),
+        quiet=tuple(quiet.values()),
         answered=tuple(
             (row.request, code_of(row.phase, row.code) or 0, row.text) for row in reversed(answered)
         ),
+        last_session=session.session if session is not None else None,
+        opened=of.opened,
+        closed=of.closed,
+        ticks=of.ticks,
+        rolled=of.rolled,
+        rolling_since={name: moved[name] for name, on in rolling.items() if on},
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Past:
+    """Of the session that is open, or else of the last one: when, its ticks, who rolled in it."""
+
+    opened: float | None = None
+    closed: float | None = None
+    ticks: tuple[Tick, ...] = ()
+    rolled: frozenset[str] = frozenset()
+
+
+def _past(connection: sa.Connection, session: int) -> _Past:
+    phases: dict[str, float] = {}
+    for row in connection.execute(
+        sa.select(SESSIONS).where(SESSIONS.c.session == session).order_by(SESSIONS.c.id)
+    ):
+        phases.setdefault(row.phase, row.at)
+    ticks: dict[str, Tick] = {}
+    for row in connection.execute(
+        sa.select(TICKS).where(TICKS.c.session == session).order_by(TICKS.c.id)
+    ):
+        ticks.pop(row.item, None)
+        if row.phase == "on":
+            ticks[row.item] = Tick(row.item, row.by, row.at)
+    rolled = connection.scalars(
+        sa.select(ROLLING.c.device).where(ROLLING.c.session == session, ROLLING.c.rolling)
+    )
+    return _Past(
+        phases.get("opened"), phases.get("closed"), tuple(ticks.values()), frozenset(rolled)
     )

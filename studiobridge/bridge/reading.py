@@ -13,6 +13,7 @@ import sqlalchemy as sa
 
 from studiobridge.bridge.rights import make_private_file
 from studiobridge.bridge.tables import (
+    BEFORES,
     DRIFTS,
     FAULTS,
     HANDS,
@@ -24,6 +25,7 @@ from studiobridge.bridge.tables import (
     SESSIONS,
     STATES,
     STEPS,
+    TICKS,
     Elsewhere,
     Place,
     RecordError,
@@ -130,6 +132,8 @@ class Reader:
             ("by hand", HANDS),
             ("light", LIGHTS),
             ("state", STATES),
+            ("tick", TICKS),
+            ("before", BEFORES),
         )
         for order, (kind, table) in enumerate(tables):
             if table.name not in self._tables:

@@ -17,24 +17,27 @@ import sqlalchemy as sa
 from studiobridge.bridge.rights import make_private_file
 from studiobridge.bridge.settings import Settings
 from studiobridge.control.effects import (
+    BeforeNote,
     DriftNote,
     FaultNote,
     HandNote,
     LightNote,
     LockoutNote,
     Note,
+    QuietNote,
     RequestNote,
     RollingNote,
     RunNote,
     SessionNote,
     StateNote,
     StepNote,
+    TickNote,
 )
 from studiobridge.craft.chroma import Colour
 
 # 1: the first. 2: dials set by hand. 3: the code a request ended with; the session of each entry.
-# 4: the colour of a dial.
-SCHEMA_VERSION = 5
+# 4: the colour of a dial. 5: light that no light explains. 6: takes, ticks and what is told quiet.
+SCHEMA_VERSION = 6
 # A lock on the file, or a server that is not there, is waited for so long (s) within one try.
 WITHIN_A_TRY = 5.0
 # The phases of a request that answer it.
@@ -136,6 +139,18 @@ LIGHTS = _table(
     sa.Column("could", sa.String, nullable=False),
     sa.Column("how", sa.String, nullable=False),
 )
+QUIET = _table(
+    "quiet",
+    sa.Column("device", sa.String, nullable=False, index=True),
+    sa.Column("action", sa.String, nullable=False),
+    sa.Column("phase", sa.String, nullable=False),
+    sa.Column("left", sa.Float, nullable=False),
+    sa.Column("off_for", sa.Float, nullable=False),
+    sa.Column("cut", sa.Boolean, nullable=False),
+    sa.Column("rolling", sa.Boolean, nullable=False),
+    sa.Column("by", sa.String, nullable=False),
+    sa.Column("text", sa.String, nullable=False),
+)
 SESSIONS = _table(
     "sessions",
     sa.Column("session", sa.Integer, nullable=False, index=True),
@@ -149,7 +164,24 @@ STATES = _table(
     sa.Column("look", sa.String),
     sa.Column("why", sa.String, nullable=False),
 )
-PRUNED = (REQUESTS, RUNS, STEPS, DRIFTS, FAULTS, ROLLING, HANDS, LIGHTS, STATES)
+# of the session that was open when they were made, or of the last one before
+TICKS = _table(
+    "ticks",
+    sa.Column("item", sa.String, nullable=False),
+    sa.Column("phase", sa.String, nullable=False),
+    sa.Column("by", sa.String, nullable=False),
+    sa.Column("text", sa.String, nullable=False),
+)
+# what was not so when a camera began to roll
+BEFORES = _table(
+    "befores",
+    sa.Column("device", sa.String, nullable=False),
+    sa.Column("missing", sa.String, nullable=False),
+)
+PRUNED = (
+    *(REQUESTS, RUNS, STEPS, DRIFTS, FAULTS, ROLLING, HANDS, LIGHTS, STATES),
+    *(TICKS, BEFORES),
+)
 
 
 class RecordError(Exception):
@@ -283,6 +315,10 @@ def _upgrade(engine: sa.Engine, path: Place, version: int) -> None:
             HANDS.create(connection, checkfirst=True)
         if version < 5:
             LIGHTS.create(connection, checkfirst=True)
+        if version < 6:
+            TICKS.create(connection, checkfirst=True)
+            BEFORES.create(connection, checkfirst=True)
+            QUIET.create(connection, checkfirst=True)
         if version < 3:
             for table in PRUNED:
                 _add(connection, path, table.c.session, "INTEGER")
@@ -331,8 +367,11 @@ TABLES: dict[type, sa.Table] = {
     RollingNote: ROLLING,
     HandNote: HANDS,
     LightNote: LIGHTS,
+    QuietNote: QUIET,
     SessionNote: SESSIONS,
     StateNote: STATES,
+    TickNote: TICKS,
+    BeforeNote: BEFORES,
 }
 
 
@@ -349,6 +388,8 @@ def row_of(note: Note, at: float) -> tuple[sa.Table, dict[str, object]]:
         row["colour"] = _scalar(note.colour)
     elif isinstance(note, LightNote):
         row["could"] = json.dumps(list(note.could))
+    elif isinstance(note, BeforeNote):
+        row["missing"] = json.dumps(list(note.missing))
     return TABLES[type(note)], row
 
 

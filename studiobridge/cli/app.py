@@ -36,6 +36,7 @@ COMMANDS = {
     "watching": ("status", "drift", "watch", "record"),
     "pages": ("panel",),
     "rehearsing": ("rehearse", "touch"),
+    "before": ("before", "after"),
 }
 
 

@@ -209,6 +209,26 @@ class LightNote:
 
 
 @dataclass(frozen=True, slots=True)
+class QuietNote:
+    """Gear told quiet, or coming back. `intended` is on disk before anything is told (law 9).
+
+    Whatever was noted last of a device and is not `over` has still to come back: `left` s after
+    this note, or, where a `cut` took it off, when a person asks. It has been off for `off_for` s.
+    """
+
+    at: float
+    device: str
+    action: Literal["off", "on"]
+    phase: Literal["intended", "sent", "confirmed", "failed", "counts on", "over"]
+    left: float
+    off_for: float
+    cut: bool
+    rolling: bool  # told so because a camera rolls: it comes back when the take ends
+    by: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class SessionNote:
     """A session: from `up` to `down`. kWh from the plugs that meter, None where none does.
 
@@ -230,6 +250,30 @@ class StateNote:
     why: str
 
 
+TickPhase = Literal["on", "off", "over"]
+
+
+@dataclass(frozen=True, slots=True)
+class TickNote:
+    """A person ticked a line of before or after in this session, or took that back; or it ended."""
+
+    at: float
+    session: int | None
+    item: str
+    phase: TickPhase
+    by: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class BeforeNote:
+    """A camera began to roll while not everything was so that should be before it does."""
+
+    at: float
+    device: str
+    missing: tuple[str, ...]
+
+
 Note = (
     RequestNote
     | RunNote
@@ -240,8 +284,11 @@ Note = (
     | RollingNote
     | HandNote
     | LightNote
+    | QuietNote
     | SessionNote
     | StateNote
+    | TickNote
+    | BeforeNote
 )
 
 Effect = Tell | Ask | Wake | Announce | Answer | Save | Note
@@ -258,10 +305,33 @@ class Lockout:
 
 
 @dataclass(frozen=True, slots=True)
+class MadeQuiet:
+    """Gear that was told quiet and has not come back. Times are of the controller's clock."""
+
+    device: str
+    off_at: float
+    back_at: float
+    cut: bool
+    rolling: bool
+    by: str
+    noted_at: float = float("-inf")  # when all this was written down
+
+
+@dataclass(frozen=True, slots=True)
 class ByHand:
     """A light set by its dial: to what, by whom, when (the controller's clock)."""
 
     preset: Preset
+    by: str
+    at: float
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """A person's word that a line of before or after is so: who, and when (the controller's
+    clock)."""
+
+    item: str
     by: str
     at: float
 
@@ -287,5 +357,15 @@ class Memory:
     rolling: frozenset[str] = frozenset()
     # cameras that had stopped, in an open session; nobody knows for sure how long ago
     stopped: frozenset[str] = frozenset()
+    # what was told quiet and has not come back
+    quiet: tuple[MadeQuiet, ...] = ()
     # ids of requests already answered, oldest first, with the code and the text of the answer
     answered: tuple[tuple[str, int, str], ...] = ()
+    # the open session, or else the last one: its number, when it opened and closed, its ticks,
+    # which cameras rolled in it, and since when one does that still rolls
+    last_session: int | None = None
+    opened: float | None = None
+    closed: float | None = None
+    ticks: tuple[Tick, ...] = ()
+    rolled: frozenset[str] = frozenset()
+    rolling_since: Mapping[str, float] = field(default_factory=dict)

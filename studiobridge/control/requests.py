@@ -13,7 +13,7 @@ from studiobridge.control.acts import Run
 from studiobridge.control.adjusting import Adjusting
 from studiobridge.control.before import Before
 from studiobridge.control.desk import Desk
-from studiobridge.control.effects import Announce
+from studiobridge.control.effects import Announce, Memory
 from studiobridge.control.events import Request, Saved
 from studiobridge.control.gates import Gates
 from studiobridge.control.looks import Looks
@@ -45,7 +45,14 @@ class Requests:
     """Takes what switches, commands, pages and call times ask for; all are treated alike."""
 
     def __init__(
-        self, desk: Desk, gates: Gates, standing: Standing, answers: Answers, runs: Runs
+        self,
+        desk: Desk,
+        gates: Gates,
+        standing: Standing,
+        answers: Answers,
+        runs: Runs,
+        memory: Memory,
+        now: float,
     ) -> None:
         self.profile = desk.profile
         self.desk = desk
@@ -56,8 +63,8 @@ class Requests:
         self.looks = Looks(desk, gates, standing, answers, runs)
         self.words = Words(desk, gates, standing, answers, runs, self.looks)
         self.takes = Takes(desk, gates, standing, answers, runs)
-        self.before = Before(desk, standing, answers)
-        self.quiet = Quiet(desk, gates, standing, answers)
+        self.quiet = Quiet(desk, gates, standing, answers, runs)
+        self.before = Before(desk, standing, answers, runs.holding, memory, now)
         self.adjusting = Adjusting(desk, gates, standing, answers, runs)
         self._deferred: list[Request] = []
 
@@ -116,8 +123,9 @@ class Requests:
         for request in deferred:
             self._dispatch(request, at)
 
-    def link_lost(self) -> None:
+    def link_lost(self, at: float) -> None:
         """What waited to be taken up is not done when the link is back: that may be hours later."""
+        self.quiet.link_lost(at)
         deferred, self._deferred = self._deferred, []
         for waiting in deferred:
             self.answers.refuse(waiting, 3, "the link to the broker was lost; ask again")
@@ -156,7 +164,7 @@ class Requests:
         elif what == "lockout":
             self.words.lockout(request, at)
         elif what == "release":
-            self.words.release(request, at)
+            self.words.release(request, at, self.quiet.after_release)
         elif what == "rolling_on":
             self.words.rolling(request, True, at)
         elif what == "rolling_off":
@@ -292,6 +300,7 @@ class Requests:
             return
         held = self.gates.held_by(at)
         text = f"{held} was rolling or closing its file" if held is not None else ""
+        self.quiet.cut(at, request.by or request.source)
         self.runs.begin("cut", None, at, [request.id], request=request, text=text)
 
     def _withdraw(self, request: Request, at: float) -> None:
