@@ -104,7 +104,7 @@ class Asked:
             where = ".".join(str(part) for part in first["loc"]) or "request"
             status = 400 if first["type"] == "json_invalid" else 422
             raise Refused(status, words.clean(f"{where}: {first['msg']}", 200)) from None
-        said = body.model_dump(exclude_defaults=True)
+        said = body.model_dump(exclude_defaults=True, by_alias=True)
         try:
             async with asyncio.timeout(10.0):
                 asking = board.visitor.ask(**said, by=f"{session.name} (page)")
