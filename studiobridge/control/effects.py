@@ -52,6 +52,16 @@ class Announce:
 
 
 @dataclass(frozen=True, slots=True)
+class Says:
+    """Something has happened that no note tells of, and that people may want to hear of once."""
+
+    at: float
+    what: Literal["break"]
+    text: str
+    device: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Save:
     """Write these presets of this look into the profile file, then say so with the event Saved.
 
@@ -291,7 +301,7 @@ Note = (
     | BeforeNote
 )
 
-Effect = Tell | Ask | Wake | Announce | Answer | Save | Note
+Effect = Tell | Ask | Wake | Announce | Answer | Save | Says | Note
 
 
 @dataclass(frozen=True, slots=True)

@@ -107,7 +107,7 @@ class Asked:
             where = ".".join(str(part) for part in first["loc"]) or "request"
             status = 400 if first["type"] == "json_invalid" else 422
             raise Refused(status, words.clean(f"{where}: {first['msg']}", 200)) from None
-        answer = await put(board, session, body.model_dump(exclude_defaults=True))
+        answer = await put(board, session, body.model_dump(exclude_defaults=True, by_alias=True))
         shown = {"final": answer.final, "code": answer.code, "text": answer.text}
         return JSONResponse(shown)
 
