@@ -208,6 +208,38 @@ class LightNote:
     how: Literal["", "returned", "compared anew", "powered down"]
 
 
+TakePhase = Literal[
+    "begun", "rolls", "stopped", "unsure", "going", "changed", "ended", "marked", "matched"
+]
+
+
+@dataclass(frozen=True, slots=True)
+class TakeNote:
+    """A take begins, goes on, ends, or something is said of it; `take` numbers them for ever.
+
+    `begun` has in `detail` how the set stood (stood.py). `rolls`, `stopped`: a camera. `unsure`:
+    for so long nobody knew whether it rolled. `going`: it rolls still. `changed`: the light has.
+    `matched`: a look was made of it, the presets in `detail`. A take found begun and not ended was
+    cut short when the bridge stopped: the next one goes on with it or ends it.
+    """
+
+    at: float
+    take: int
+    phase: TakePhase
+    # a camera, or what has changed
+    device: str | None = None
+    # since the take began, by the steady clock
+    seconds: float = 0.0
+    # on what evidence: report, watts, hand or inferred; of a mark who made it
+    by: str = ""
+    # the moment may lie so much (s) before, or of a person's word as much after; None: unknown
+    off: float | None = 0.0
+    # why, or of a mark its note; None: as it was
+    text: str | None = ""
+    mark: str | None = None
+    detail: Mapping[str, object] = field(default_factory=dict)
+
+
 @dataclass(frozen=True, slots=True)
 class SessionNote:
     """A session: from `up` to `down`. kWh from the plugs that meter, None where none does.
@@ -240,6 +272,7 @@ Note = (
     | RollingNote
     | HandNote
     | LightNote
+    | TakeNote
     | SessionNote
     | StateNote
 )
@@ -289,3 +322,6 @@ class Memory:
     stopped: frozenset[str] = frozenset()
     # ids of requests already answered, oldest first, with the code and the text of the answer
     answered: tuple[tuple[str, int, str], ...] = ()
+    # what is known of the latest takes, the good ones and the looks made of them, oldest first
+    takes: tuple[TakeNote, ...] = ()
+    next_take: int = 1

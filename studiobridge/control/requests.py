@@ -7,13 +7,14 @@ comes too late, asks for nothing (law 8).
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Literal, assert_never
 
 from studiobridge.control.acts import Run
 from studiobridge.control.adjusting import Adjusting
 from studiobridge.control.before import Before
 from studiobridge.control.desk import Desk
-from studiobridge.control.effects import Announce
+from studiobridge.control.effects import Announce, Memory
 from studiobridge.control.events import Request, Saved
 from studiobridge.control.gates import Gates
 from studiobridge.control.looks import Looks
@@ -45,7 +46,14 @@ class Requests:
     """Takes what switches, commands, pages and call times ask for; all are treated alike."""
 
     def __init__(
-        self, desk: Desk, gates: Gates, standing: Standing, answers: Answers, runs: Runs
+        self,
+        desk: Desk,
+        gates: Gates,
+        standing: Standing,
+        answers: Answers,
+        runs: Runs,
+        memory: Memory,
+        now: float,
     ) -> None:
         self.profile = desk.profile
         self.desk = desk
@@ -55,7 +63,7 @@ class Requests:
         self.runs = runs
         self.looks = Looks(desk, gates, standing, answers, runs)
         self.words = Words(desk, gates, standing, answers, runs, self.looks)
-        self.takes = Takes(desk, gates, standing, answers, runs)
+        self.takes = Takes(desk, gates, standing, answers, runs, self.looks, memory, now)
         self.before = Before(desk, standing, answers)
         self.quiet = Quiet(desk, gates, standing, answers)
         self.adjusting = Adjusting(desk, gates, standing, answers, runs)
@@ -180,7 +188,9 @@ class Requests:
         elif what == "mark":
             self.takes.mark(request, at)
         elif what == "match":
-            self.takes.match(request, at)
+            look = self.takes.match(request, at)
+            if look is not None:
+                self._ask_up(replace(request, look=look, force=False), at)
         elif what != "ping":  # which is answered before it comes here
             assert_never(what)
         self.standing.watch_left_on(at)

@@ -183,6 +183,7 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         "faults": standing.faults,
         "warm_in_s": warm,
         "session": standing.session.number,
+        "takes": controller.requests.takes.shown(at, lambda then: iso(then, wall)),
     }
 
 
