@@ -48,6 +48,7 @@ from studiobridge.control.effects import (
     RunNote,
     Save,
     StepNote,
+    TakeNote,
     Tell,
     Wake,
 )
@@ -70,7 +71,7 @@ from studiobridge.speech.message import Message
 from studiobridge.speech.slots import values_of
 
 # What may put power on something: not before it is known what is locked out.
-SWITCHES_ON = ("up", "toggle", "restore", "try")
+SWITCHES_ON = ("up", "toggle", "restore", "try", "match")
 
 
 def energises(tell: Tell) -> bool:
@@ -103,6 +104,7 @@ class Core:
                 memory,
                 lockouts=tuple(replace(x, since=x.since - offset) for x in memory.lockouts),
                 by_hand={n: replace(x, at=x.at - offset) for n, x in memory.by_hand.items()},
+                takes=tuple(replace(x, at=x.at - offset) for x in memory.takes),
             )
         self.misheard = Misheard()
         # what left last to each device, and when
@@ -496,7 +498,7 @@ class Core:
             self._answered(effect)
         elif isinstance(effect, StepNote):
             self._outs.append(Write(effect, back=effect.phase == "intended"))
-        elif self._outlasting and isinstance(effect, LockoutNote | RollingNote):
+        elif self._outlasting and isinstance(effect, LockoutNote | RollingNote | TakeNote):
             # who is told that nothing will be energised may reach in: it is on disk before that
             self.channel.wait_for(effect)
             self._outs.append(Write(effect, back=True))

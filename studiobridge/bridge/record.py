@@ -32,6 +32,7 @@ from studiobridge.bridge.rights import make_private_folder, open_to_others
 from studiobridge.bridge.tables import (
     SESSIONS,
     STATES,
+    TAKES,
     Place,
     RecordAway,
     RecordError,
@@ -51,6 +52,7 @@ from studiobridge.control.effects import (
     RunNote,
     SessionNote,
     StateNote,
+    TakeNote,
 )
 
 # Notes that wait in memory while the disk does not take them; the oldest go first.
@@ -64,7 +66,7 @@ LOCKOUTS_UNKNOWN = "; what was locked out before is not known"
 # is given to stop.
 END_WITHIN = 6.0
 # What has to outlast the bridge: dropped last of all.
-OUTLASTING = (LockoutNote, RollingNote, HandNote, SessionNote, RunNote, StateNote)
+OUTLASTING = (LockoutNote, RollingNote, HandNote, SessionNote, RunNote, StateNote, TakeNote)
 # A data folder that fails like this stays wrong until somebody mends the settings.
 BAD_FOLDER = (FileExistsError, NotADirectoryError, PermissionError)
 DAY = 86400.0
@@ -463,6 +465,7 @@ class Record:
                     "session": memory.next_session - 1,
                     "run": memory.next_run - 1,
                     "drift": memory.next_drift - 1,
+                    "take": memory.next_take - 1,
                 }
             self._gone = self._gone or (fresh and any(before.rows()))
             if self._gone:
@@ -563,6 +566,15 @@ def put(connection: sa.Connection, table: sa.Table, values: list[dict[str, objec
                 )
             connection.execute(sa.insert(table), [row])
         return
+    if table is TAKES:
+        # that a take goes on: the last time alone is of use
+        going = {row["take"]: i for i, row in enumerate(values) if row["phase"] == "going"}
+        if going:
+            connection.execute(
+                sa.delete(table).where(table.c.take.in_(list(going)), table.c.phase == "going")
+            )
+            last = set(going.values())
+            values = [r for i, r in enumerate(values) if r["phase"] != "going" or i in last]
     connection.execute(sa.insert(table), values)
 
 

@@ -634,7 +634,15 @@ class Device:
 
 
 SwitchAsks = Literal[
-    "up", "down", "restore", "toggle", "rolling on", "rolling off", "rolling toggle"
+    "up",
+    "down",
+    "restore",
+    "toggle",
+    "rolling on",
+    "rolling off",
+    "rolling toggle",
+    "good",
+    "again",
 ]
 
 

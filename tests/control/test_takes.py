@@ -651,9 +651,7 @@ def test_the_look_of_a_take_outlives_the_bridge_while_it_is_in_force() -> None:
 def test_a_look_of_the_profile_is_never_written_over() -> None:
     made = corner()
     own = {"take-1": {"key": Preset(5.0, 3200.0)}}
-    looks = profile(
-        *made.devices.values(), looks={**{"day": dict(made.looks["day"].presets)}, **own}
-    )
+    looks = profile(*made.devices.values(), looks={"day": dict(made.looks["day"].presets), **own})
     play = brought_up(looks)
     play.take()
     play.ask("match", take=1)
