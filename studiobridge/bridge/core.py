@@ -60,6 +60,7 @@ from studiobridge.control.events import (
     Noted,
     Request,
     Rival,
+    Room,
     Saved,
     Unsent,
 )
@@ -105,6 +106,10 @@ class Core:
                 lockouts=tuple(replace(x, since=x.since - offset) for x in memory.lockouts),
                 by_hand={n: replace(x, at=x.at - offset) for n, x in memory.by_hand.items()},
                 takes=tuple(replace(x, at=x.at - offset) for x in memory.takes),
+                ticks=tuple(replace(x, at=x.at - offset) for x in memory.ticks),
+                opened=None if memory.opened is None else memory.opened - offset,
+                closed=None if memory.closed is None else memory.closed - offset,
+                rolling_since={n: at - offset for n, at in memory.rolling_since.items()},
             )
         self.misheard = Misheard()
         # what left last to each device, and when
@@ -116,6 +121,8 @@ class Core:
         self.presence = Presence(profile, instance, wall, now)
         self.showing = Showing(self.controller, self.misheard, instance, wall, self.presence)
         self._link = False
+        # what was free last where the record is kept (bytes)
+        self._free: float | None = None
         self._misheard_due: float | None = None
         # lacks that are in the record: each once
         self._lacks_noted: set[tuple[str, str]] = set()
@@ -399,6 +406,13 @@ class Core:
         self.channel.record_fault = self.showing.record_fault = fault
         self.showing.record_lost = lost
         self.showing.changed(state=True)
+        self._handle(Room(at, self._free, fault))
+        return self._done()
+
+    def room(self, free: float | None, at: float) -> list[Out]:
+        """So many bytes are free where the record is kept; None: nobody can say."""
+        self.now, self._free = at, free
+        self._handle(Room(at, free, self.channel.record_fault))
         return self._done()
 
     def without_memory(self, why: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Any
 
 import sqlalchemy as sa
@@ -20,18 +21,19 @@ from studiobridge.bridge.tables import (
     STATES,
     STEPS,
     TAKES,
+    TICKS,
     code_of,
     colour_in,
     take_note,
     value_in,
 )
-from studiobridge.control.effects import ByHand, Lockout, Memory
+from studiobridge.control.effects import ByHand, Lockout, Memory, Tick
 from studiobridge.control.standing import ANSWERS_KEPT
 from studiobridge.control.takes import KEPT
 from studiobridge.profile.model import Preset
 
-# Rows of these tables are of the open session alone.
-DIES_WITH_SESSION = ("sessions", "hands")
+# Rows of these tables are of one session alone.
+DIES_WITH_SESSION = ("sessions", "hands", "ticks")
 
 
 class Lasting:
@@ -67,6 +69,9 @@ class Lasting:
         if session is not None:
             dials = sa.select(HANDS).where(HANDS.c.session == session).order_by(HANDS.c.id)
             found._fold_all(connection, HANDS, dials)
+        last = connection.scalar(sa.select(sa.func.max(SESSIONS.c.session)))
+        ticks = sa.select(TICKS).where(TICKS.c.session == last).order_by(TICKS.c.id)
+        found._fold_all(connection, TICKS, ticks)
         return found
 
     def _fold_all(
@@ -90,6 +95,8 @@ class Lasting:
                 return
         elif table in (ROLLING, HANDS):
             key = row["device"]
+        elif table is TICKS:
+            key = row["item"]
         elif table is SESSIONS:
             key = row["phase"]
             if key == "opened":
@@ -152,6 +159,13 @@ def memory_of(connection: sa.Connection) -> Memory:
             lockouts.pop(row.target, None)
     by_hand: dict[str, ByHand] = {}
     kwh: float | None = None
+    of = _Past()
+    if session is not None:
+        of = _past(connection, session.session)
+        metered = sa.select(SESSIONS.c.kwh).where(
+            SESSIONS.c.session == session.session, SESSIONS.c.kwh.is_not(None)
+        )
+        kwh = connection.scalar(metered.order_by(SESSIONS.c.id.desc()).limit(1))
     if session is not None and session.phase != "closed":
         opened = sa.select(sa.func.min(SESSIONS.c.at)).where(SESSIONS.c.session == session.session)
         since = connection.scalar(opened) or 0.0
@@ -166,20 +180,18 @@ def memory_of(connection: sa.Connection) -> Memory:
         ):
             preset = Preset(row.level, row.cct, colour_in(value_in(row.colour)))
             by_hand[row.device] = ByHand(preset, row.by, row.at)
-        metered = sa.select(SESSIONS.c.kwh).where(
-            SESSIONS.c.session == session.session, SESSIONS.c.kwh.is_not(None)
-        )
-        kwh = connection.scalar(metered.order_by(SESSIONS.c.id.desc()).limit(1))
     rolling: dict[str, bool] = {}
+    moved: dict[str, float] = {}
     for row in connection.execute(sa.select(ROLLING).order_by(ROLLING.c.id)):
         rolling[row.device] = row.rolling
+        moved[row.device] = row.at
     answered = connection.execute(
         sa.select(REQUESTS.c.request, REQUESTS.c.phase, REQUESTS.c.code, REQUESTS.c.text)
         .where(REQUESTS.c.phase.in_(ENDS), REQUESTS.c.request != "")
         .order_by(REQUESTS.c.id.desc())
         .limit(ANSWERS_KEPT)
     ).all()
-    takes = [take_note(row._mapping) for row in connection.execute(_latest_takes(connection))]
+    takes = [take_note(dict(row._mapping)) for row in connection.execute(_latest_takes(connection))]
     is_open = session is not None and session.phase != "closed"
     return Memory(
         state=state.state if state is not None else "dark",
@@ -200,6 +212,43 @@ def memory_of(connection: sa.Connection) -> Memory:
         answered=tuple(
             (row.request, code_of(row.phase, row.code) or 0, row.text) for row in reversed(answered)
         ),
+        last_session=session.session if session is not None else None,
+        opened=of.opened,
+        closed=of.closed,
+        ticks=of.ticks,
+        rolled=of.rolled,
+        rolling_since={name: moved[name] for name, on in rolling.items() if on},
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Past:
+    """Of the session that is open, or else of the last one: when, its ticks, who rolled in it."""
+
+    opened: float | None = None
+    closed: float | None = None
+    ticks: tuple[Tick, ...] = ()
+    rolled: frozenset[str] = frozenset()
+
+
+def _past(connection: sa.Connection, session: int) -> _Past:
+    phases: dict[str, float] = {}
+    for row in connection.execute(
+        sa.select(SESSIONS).where(SESSIONS.c.session == session).order_by(SESSIONS.c.id)
+    ):
+        phases.setdefault(row.phase, row.at)
+    ticks: dict[str, Tick] = {}
+    for row in connection.execute(
+        sa.select(TICKS).where(TICKS.c.session == session).order_by(TICKS.c.id)
+    ):
+        ticks.pop(row.item, None)
+        if row.phase == "on":
+            ticks[row.item] = Tick(row.item, row.by, row.at)
+    rolled = connection.scalars(
+        sa.select(ROLLING.c.device).where(ROLLING.c.session == session, ROLLING.c.rolling)
+    )
+    return _Past(
+        phases.get("opened"), phases.get("closed"), tuple(ticks.values()), frozenset(rolled)
     )
 
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import shutil
 import threading
 import time
 from collections import deque
@@ -53,6 +54,7 @@ from studiobridge.control.effects import (
     SessionNote,
     StateNote,
     TakeNote,
+    TickNote,
 )
 
 # Notes that wait in memory while the disk does not take them; the oldest go first.
@@ -66,10 +68,16 @@ LOCKOUTS_UNKNOWN = "; what was locked out before is not known"
 # is given to stop.
 END_WITHIN = 6.0
 # What has to outlast the bridge: dropped last of all.
-OUTLASTING = (LockoutNote, RollingNote, HandNote, SessionNote, RunNote, StateNote, TakeNote)
+OUTLASTING = (
+    *(LockoutNote, RollingNote, HandNote, SessionNote, RunNote, StateNote),
+    *(TakeNote, TickNote),
+)
 # A data folder that fails like this stays wrong until somebody mends the settings.
 BAD_FOLDER = (FileExistsError, NotADirectoryError, PermissionError)
 DAY = 86400.0
+# How often (s) it is looked how much is free beside the file. What a look says is old after
+# ROOM_HOLDS (control/items.py): a disk that hangs does not answer for itself.
+ROOM_EVERY = 10.0
 
 
 @dataclass(slots=True)
@@ -104,6 +112,8 @@ class Record:
         self.lost = 0
         self._on_fault, self._on_said = on_fault, on_said
         self._on_memory: Callable[[Memory, int], None] | None = None
+        # how much is free where the file lies (bytes), and when that was looked up
+        self._room: tuple[float, float] | None = None
         # how often notes were handed over
         self.handed = 0
         self._wall = wall
@@ -216,6 +226,20 @@ class Record:
                 f" {STUCK_AFTER:.0f} s"
             )
 
+    def room(self) -> float | None:
+        """Bytes that were free a moment ago beside the file; None: nobody has looked, or can."""
+        if self._room is None or time.monotonic() - self._room[1] > 2 * ROOM_EVERY:
+            return None
+        return self._room[0]
+
+    def _look_for_room(self) -> None:
+        """In the writer's thread: a disk that hangs holds up nobody else."""
+        now = time.monotonic()
+        if not isinstance(self.path, Path) or (self._room and now - self._room[1] < ROOM_EVERY):
+            return
+        with contextlib.suppress(OSError):
+            self._room = (float(shutil.disk_usage(self.path.parent).free), now)
+
     def warnings(self) -> list[str]:
         """What is not right with the file's rights, for who runs this."""
         if not isinstance(self.path, Path):
@@ -291,6 +315,7 @@ class Record:
             if ending and not self._in_hand and not self._prune_wanted:
                 return
             self._busy_since = time.monotonic()
+            self._look_for_room()
             stored = self._store()
             self._busy_since = None
             if stored:
@@ -386,7 +411,7 @@ class Record:
                             row[key] = int(str(row[key])) + by
                 if table is SESSIONS:
                     session = None if row["phase"] == "closed" else int(str(row["session"]))
-                else:
+                elif row.get("session") is None:  # a tick says itself which session it is of
                     row["session"] = session
                 found.append((table, row))
         return found

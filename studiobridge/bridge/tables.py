@@ -18,6 +18,7 @@ import sqlalchemy as sa
 from studiobridge.bridge.rights import make_private_file
 from studiobridge.bridge.settings import Settings
 from studiobridge.control.effects import (
+    BeforeNote,
     DriftNote,
     FaultNote,
     HandNote,
@@ -31,11 +32,12 @@ from studiobridge.control.effects import (
     StateNote,
     StepNote,
     TakeNote,
+    TickNote,
 )
 from studiobridge.craft.chroma import Colour
 
 # 1: the first. 2: dials set by hand. 3: the code a request ended with; the session of each entry.
-# 4: the colour of a dial. 5: what light sensors saw. 6: takes.
+# 4: the colour of a dial. 5: light that no light explains. 6: takes, ticks and what is told quiet.
 SCHEMA_VERSION = 6
 # A lock on the file, or a server that is not there, is waited for so long (s) within one try.
 WITHIN_A_TRY = 5.0
@@ -163,7 +165,24 @@ STATES = _table(
     sa.Column("look", sa.String),
     sa.Column("why", sa.String, nullable=False),
 )
-PRUNED = (REQUESTS, RUNS, STEPS, DRIFTS, FAULTS, ROLLING, HANDS, LIGHTS, STATES, TAKES)
+# of the session that was open when they were made, or of the last one before
+TICKS = _table(
+    "ticks",
+    sa.Column("item", sa.String, nullable=False),
+    sa.Column("phase", sa.String, nullable=False),
+    sa.Column("by", sa.String, nullable=False),
+    sa.Column("text", sa.String, nullable=False),
+)
+# what was not so when a camera began to roll
+BEFORES = _table(
+    "befores",
+    sa.Column("device", sa.String, nullable=False),
+    sa.Column("missing", sa.String, nullable=False),
+)
+PRUNED = (
+    *(REQUESTS, RUNS, STEPS, DRIFTS, FAULTS, ROLLING, HANDS, LIGHTS, STATES),
+    *(TICKS, BEFORES, TAKES),
+)
 
 
 class RecordError(Exception):
@@ -299,6 +318,8 @@ def _upgrade(engine: sa.Engine, path: Place, version: int) -> None:
             LIGHTS.create(connection, checkfirst=True)
         if version < 6:
             TAKES.create(connection, checkfirst=True)
+            TICKS.create(connection, checkfirst=True)
+            BEFORES.create(connection, checkfirst=True)
         if version < 3:
             for table in PRUNED:
                 _add(connection, path, table.c.session, "INTEGER")
@@ -350,6 +371,8 @@ TABLES: dict[type, sa.Table] = {
     TakeNote: TAKES,
     SessionNote: SESSIONS,
     StateNote: STATES,
+    TickNote: TICKS,
+    BeforeNote: BEFORES,
 }
 
 
@@ -368,6 +391,8 @@ def row_of(note: Note, at: float) -> tuple[sa.Table, dict[str, object]]:
         row["could"] = json.dumps(list(note.could))
     elif isinstance(note, TakeNote):
         row["detail"] = json.dumps(note.detail, ensure_ascii=False)
+    elif isinstance(note, BeforeNote):
+        row["missing"] = json.dumps(list(note.missing))
     return TABLES[type(note)], row
 
 

@@ -12,15 +12,17 @@ The floors of this room, each importing only from below:
 - looks.py, before.py, quiet.py, adjusting.py
                               how the lights stand becomes a look; what has to be true before it
                               rolls; what is off during takes only; one light by small steps
+- items.py                    whether one line of what has to be true is so, by what
 - runs.py                     how a run begins, and what it means when it ends
 - holding.py, doubts.py, trial.py
                               the only way to `ready`; what is put back by itself; changes that more
                               than one lamp could have made; trying one device
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
-- acts.py, picture.py, silence.py, gauges.py, alone.py, supplies.py, chargers.py, metering.py
+- acts.py, picture.py, silence.py, gauges.py, alone.py, supplies.py, chargers.py, metering.py,
+  timing.py
                               what each action tells; what touched lights do to the picture; who
                               has to be heard; what meters make of lamps that cannot speak; what
-                              runs out; what charges; what light sensors say
+                              runs out; what charges; what light sensors say; what is counted
 - gates.py, standing.py       every interlock before every Tell; state, session, answers, listening
 - desk.py, plan.py, taken.py  what the parts share; the timeline as predicted; a take out of notes
 - beliefs.py, sequence.py     what is believed of a set; the order
@@ -59,6 +61,7 @@ from studiobridge.control.events import (
     Report,
     Request,
     Rival,
+    Room,
     Saved,
     Unreadable,
     Unsent,
@@ -135,6 +138,7 @@ class Controller:
             LinkDown: self._on_link_down,
             Saved: self.requests.saved,
             Noted: self._on_noted,
+            Room: self.requests.before.room,
         }
 
     def _remember(self, memory: Memory, now: float) -> None:
@@ -208,6 +212,7 @@ class Controller:
             if self.desk.listened and self.standing.state != "dark":
                 self._watched(event.at)
             self.requests.takes.follow(event.at)
+            self.requests.before.look(event.at)
         except Exception as error:
             self.failure = f"{type(error).__name__}: {error}"
             self.desk.collect()
@@ -500,6 +505,8 @@ class Controller:
             self.holding.supplies.look(at)
         elif kind == "hands":
             self.gauges.hands(at)
+        elif kind == "before":
+            self.requests.before.due()  # looked at when this event is over
         elif kind in ("metering", "take"):
             pass  # looked at when this event is over
         elif kind == "turn":

@@ -262,6 +262,30 @@ class StateNote:
     why: str
 
 
+TickPhase = Literal["on", "off", "over"]
+
+
+@dataclass(frozen=True, slots=True)
+class TickNote:
+    """A person ticked a line of before or after in this session, or took that back; or it ended."""
+
+    at: float
+    session: int | None
+    item: str
+    phase: TickPhase
+    by: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class BeforeNote:
+    """A camera began to roll while not everything was so that should be before it does."""
+
+    at: float
+    device: str
+    missing: tuple[str, ...]
+
+
 Note = (
     RequestNote
     | RunNote
@@ -275,6 +299,8 @@ Note = (
     | TakeNote
     | SessionNote
     | StateNote
+    | TickNote
+    | BeforeNote
 )
 
 Effect = Tell | Ask | Wake | Announce | Answer | Save | Note
@@ -295,6 +321,16 @@ class ByHand:
     """A light set by its dial: to what, by whom, when (the controller's clock)."""
 
     preset: Preset
+    by: str
+    at: float
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """A person's word that a line of before or after is so: who, and when (the controller's
+    clock)."""
+
+    item: str
     by: str
     at: float
 
@@ -325,3 +361,11 @@ class Memory:
     # what is known of the latest takes, the good ones and the looks made of them, oldest first
     takes: tuple[TakeNote, ...] = ()
     next_take: int = 1
+    # the open session, or else the last one: its number, when it opened and closed, its ticks,
+    # which cameras rolled in it, and since when one does that still rolls
+    last_session: int | None = None
+    opened: float | None = None
+    closed: float | None = None
+    ticks: tuple[Tick, ...] = ()
+    rolled: frozenset[str] = frozenset()
+    rolling_since: Mapping[str, float] = field(default_factory=dict)

@@ -153,4 +153,14 @@ class Rival:
     who: str | None
 
 
-Event = Rival | Unsent | Noted | Gauge | Request | Said | LinkUp | LinkDown | Due | Saved
+@dataclass(frozen=True, slots=True)
+class Room:
+    """How much is free (bytes) where the record is kept; None: nobody can say. `why`: it cannot be
+    written to now, or cannot be looked at."""
+
+    at: float
+    free: float | None
+    why: str | None = None
+
+
+Event = Room | Rival | Unsent | Noted | Gauge | Request | Said | LinkUp | LinkDown | Due | Saved

@@ -64,8 +64,11 @@ class Requests:
         self.looks = Looks(desk, gates, standing, answers, runs)
         self.words = Words(desk, gates, standing, answers, runs, self.looks)
         self.takes = Takes(desk, gates, standing, answers, runs, self.looks, memory, now)
-        self.before = Before(desk, standing, answers)
         self.quiet = Quiet(desk, gates, standing, answers)
+        self.before = Before(
+            desk, standing, answers, runs.holding, lambda at: (None, "not known"), memory, now
+        )
+        self.takes.before = self.before.line
         self.adjusting = Adjusting(desk, gates, standing, answers, runs)
         self._deferred: list[Request] = []
 

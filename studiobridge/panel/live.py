@@ -17,10 +17,12 @@ from starlette.routing import Route
 from studiobridge.control.plan import UnknownLook, presets_of
 from studiobridge.figures.light import light_of
 from studiobridge.figures.setup import setup_of
-from studiobridge.panel.board import Board
+from studiobridge.panel.board import VIEWS, Board
 from studiobridge.panel.house import COOKIE, House, Refused
+from studiobridge.panel.parts_device import detail
 from studiobridge.shown import setup
 from studiobridge.shown.live import skeleton
+from studiobridge.shown.tongue import with_languages
 
 # A page that hears nothing for twice this (s) says so.
 BEAT = 0.8
@@ -60,25 +62,28 @@ class Live:
     async def events(self, request: Request) -> Response:
         self.house.session(request)
         board = self.house.board(request)
+        view = request.query_params.get("view", "hand")
+        if view not in VIEWS:
+            raise Refused(404, "this page has no such view")
         return StreamingResponse(
-            self._stream(request, board),
+            self._stream(request, board, view),
             media_type="text/event-stream",
             headers={"x-accel-buffering": "no"},
         )
 
-    async def _stream(self, request: Request, board: Board) -> AsyncIterator[str]:
-        """All parts first, then what changes; a beat when nothing does."""
+    async def _stream(self, request: Request, board: Board, view: str) -> AsyncIterator[str]:
+        """All parts of a view first, then what changes; a beat with each, and when nothing does."""
         loop = asyncio.get_running_loop()
         version, looked = -1, loop.time()
         yield "retry: 500\n\n"
         while not self.house.stopping.is_set():
-            drawn = board.draw()
-            parts = board.since(version)
-            version = drawn
+            parts = board.since(version, view)
+            version = board.draw(view).version
+            # with the bridge's clock (s), by which a page counts; null where nothing is sure
+            said = f"event: beat\ndata: {json.dumps(board.clock())}\n\n"
             if parts:
-                yield f"event: parts\ndata: {json.dumps(parts, ensure_ascii=False)}\n\n"
-            else:
-                yield "event: beat\ndata: 1\n\n"
+                said += f"event: parts\ndata: {json.dumps(parts, ensure_ascii=False)}\n\n"
+            yield said
             if loop.time() - looked > STILL_ALLOWED:
                 looked = loop.time()
                 if self.house.keys.session(request.cookies.get(COOKIE)) is None:
@@ -93,7 +98,9 @@ class Live:
         name = request.path_params["device"]
         if name not in board.profile.devices:
             raise Refused(404, "this set has no such device")
-        return HTMLResponse(await asyncio.to_thread(board.detail, name, board.reader))
+        return HTMLResponse(
+            with_languages(await asyncio.to_thread(detail, board, name, board.reader))
+        )
 
     async def setup_page(self, request: Request) -> Response:
         """How the set is put up, or struck: from its profile alone, ticked by whoever does it."""

@@ -84,6 +84,12 @@ def come_in(page: Any, url: str, code: str, name: str = "Ana") -> None:
     page.wait_for_selector("#big .label")
 
 
+def sure(page: Any, asks: str) -> None:
+    """Answer the question a first touch raised with yes, as soon as that counts."""
+    page.wait_for_selector(f"#sure:not(.fresh):has-text('{asks}')", timeout=5000)
+    page.click("#sure-yes")
+
+
 def findings(page: Any) -> list[str]:
     """What axe finds against WCAG 2.2 A and AA, a line each."""
     # as an evaluated script: the page's own rules forbid a foreign script element
