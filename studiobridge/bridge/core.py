@@ -26,6 +26,7 @@ from dataclasses import replace
 
 from studiobridge.bridge.buttons import Buttons
 from studiobridge.bridge.channel import OUTLASTS, Channel
+from studiobridge.bridge.clock import STEP
 from studiobridge.bridge.delivery import Delivery
 from studiobridge.bridge.misheard import Misheard, tried
 from studiobridge.bridge.outs import Ending, Out, Publish, Restrain, Walk, Write
@@ -41,8 +42,10 @@ from studiobridge.control.effects import (
     Effect,
     FaultNote,
     LockoutNote,
+    MadeQuiet,
     Memory,
     Note,
+    QuietNote,
     RequestNote,
     RollingNote,
     RunNote,
@@ -58,6 +61,7 @@ from studiobridge.control.events import (
     LinkDown,
     LinkUp,
     Noted,
+    QuietNoted,
     Request,
     Rival,
     Room,
@@ -81,6 +85,17 @@ def energises(tell: Tell) -> bool:
         value is True if point == "switch" else point == "level" and figure(value) > 0.0
         for point, value in tell.values
     )
+
+
+def counted_on(was: MadeQuiet, offset: float, now: float) -> MadeQuiet:
+    """What the record has by the wall clock, on the controller's, where the clock may be trusted.
+
+    One that stands before the moment it went off was set back, or is that of a machine without one:
+    how long it has been off is not known, so it comes back at once, after all of its rest.
+    """
+    if was.noted_at > now + offset + STEP:
+        return replace(was, off_at=now, back_at=now)
+    return replace(was, off_at=was.off_at - offset, back_at=was.back_at - offset)
 
 
 class Core:
@@ -110,6 +125,7 @@ class Core:
                 opened=None if memory.opened is None else memory.opened - offset,
                 closed=None if memory.closed is None else memory.closed - offset,
                 rolling_since={n: at - offset for n, at in memory.rolling_since.items()},
+                quiet=tuple(counted_on(x, offset, now) for x in memory.quiet),
             )
         self.misheard = Misheard()
         # what left last to each device, and when
@@ -392,6 +408,8 @@ class Core:
         for note in notes:
             if isinstance(note, StepNote):
                 self._handle(Noted(at, note.run, note.n))
+            elif isinstance(note, QuietNote):
+                self._handle(QuietNoted(at, note.device, note.action, on_disk))
             else:
                 self.channel.noted(note, on_disk)
         self._outs += self.channel.waited(at)
@@ -510,7 +528,7 @@ class Core:
             self._outs.append(effect)
         elif isinstance(effect, Answer):
             self._answered(effect)
-        elif isinstance(effect, StepNote):
+        elif isinstance(effect, StepNote | QuietNote):
             self._outs.append(Write(effect, back=effect.phase == "intended"))
         elif self._outlasting and isinstance(effect, LockoutNote | RollingNote | TakeNote):
             # who is told that nothing will be energised may reach in: it is on disk before that

@@ -666,6 +666,7 @@ class SetRunner:
         if by is not None:
             way = "forward" if by > 0 else "back"
             self._note_fault(f"this machine's clock was put {way} by {spoken(by)} (or it slept)")
+            self._do(self.core.due, "quiet-anew", self.now())
         if self._calls is not None:
             for due in self._calls.look(self.clock.now(), self.now()):
                 self._called(due)

@@ -14,6 +14,7 @@ from studiobridge.bridge.tables import (
     HANDS,
     LOCKOUTS,
     PRUNED,
+    QUIET,
     REQUESTS,
     ROLLING,
     RUNS,
@@ -27,7 +28,7 @@ from studiobridge.bridge.tables import (
     take_note,
     value_in,
 )
-from studiobridge.control.effects import ByHand, Lockout, Memory, Tick
+from studiobridge.control.effects import ByHand, Lockout, MadeQuiet, Memory, Tick
 from studiobridge.control.standing import ANSWERS_KEPT
 from studiobridge.control.takes import KEPT
 from studiobridge.profile.model import Preset
@@ -65,6 +66,7 @@ class Lasting:
         if newest is not None:
             rows = sa.select(TAKES).where(TAKES.c.take == newest).order_by(TAKES.c.id)
             found._fold_all(connection, TAKES, rows)
+        found._fold_all(connection, QUIET, latest_of_each(QUIET))
         session = found.session
         if session is not None:
             dials = sa.select(HANDS).where(HANDS.c.session == session).order_by(HANDS.c.id)
@@ -93,6 +95,11 @@ class Lasting:
             if row["phase"] != "set":
                 self._rows.pop((table.name, key), None)
                 return
+        elif table is QUIET:
+            key = row["device"]
+            if row["phase"] == "over":
+                self._rows.pop((table.name, key), None)
+                return
         elif table in (ROLLING, HANDS):
             key = row["device"]
         elif table is TICKS:
@@ -119,6 +126,12 @@ class Lasting:
         return self._rows.values()
 
 
+def latest_of_each(table: sa.Table) -> sa.Select[Any]:
+    """The last row of each device."""
+    last = sa.select(sa.func.max(table.c.id)).group_by(table.c.device)
+    return sa.select(table).where(table.c.id.in_(last)).order_by(table.c.id)
+
+
 def prune(connection: sa.Connection, before: float) -> None:
     for table in PRUNED:
         statement = sa.delete(table).where(table.c.at < before)
@@ -130,6 +143,8 @@ def prune(connection: sa.Connection, before: float) -> None:
             newest = sa.select(sa.func.max(TAKES.c.take)).scalar_subquery()
             statement = statement.where(TAKES.c.take != newest)
         connection.execute(statement)
+    latest = sa.select(sa.func.max(QUIET.c.id)).group_by(QUIET.c.device)
+    connection.execute(sa.delete(QUIET).where(QUIET.c.at < before, QUIET.c.id.not_in(latest)))
     open_sessions = (
         sa.select(SESSIONS.c.session)
         .group_by(SESSIONS.c.session)
@@ -185,6 +200,18 @@ def memory_of(connection: sa.Connection) -> Memory:
     for row in connection.execute(sa.select(ROLLING).order_by(ROLLING.c.id)):
         rolling[row.device] = row.rolling
         moved[row.device] = row.at
+    quiet: dict[str, MadeQuiet] = {}
+    for row in connection.execute(latest_of_each(QUIET)):
+        if row.phase != "over":
+            quiet[row.device] = MadeQuiet(
+                row.device,
+                row.at - row.off_for,
+                row.at + row.left,
+                row.cut,
+                row.rolling,
+                row.by,
+                row.at,
+            )
     answered = connection.execute(
         sa.select(REQUESTS.c.request, REQUESTS.c.phase, REQUESTS.c.code, REQUESTS.c.text)
         .where(REQUESTS.c.phase.in_(ENDS), REQUESTS.c.request != "")
@@ -209,6 +236,7 @@ def memory_of(connection: sa.Connection) -> Memory:
         stopped=frozenset(name for name, on in rolling.items() if is_open and not on),
         takes=tuple(takes),
         next_take=biggest(TAKES.c.take) + 1,
+        quiet=tuple(quiet.values()),
         answered=tuple(
             (row.request, code_of(row.phase, row.code) or 0, row.text) for row in reversed(answered)
         ),

@@ -49,6 +49,7 @@ from studiobridge.control.effects import (
     LockoutNote,
     Memory,
     Note,
+    QuietNote,
     RollingNote,
     RunNote,
     SessionNote,
@@ -69,7 +70,7 @@ LOCKOUTS_UNKNOWN = "; what was locked out before is not known"
 END_WITHIN = 6.0
 # What has to outlast the bridge: dropped last of all.
 OUTLASTING = (
-    *(LockoutNote, RollingNote, HandNote, SessionNote, RunNote, StateNote),
+    *(LockoutNote, QuietNote, RollingNote, HandNote, SessionNote, RunNote, StateNote),
     *(TakeNote, TickNote),
 )
 # A data folder that fails like this stays wrong until somebody mends the settings.

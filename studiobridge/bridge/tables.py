@@ -25,6 +25,7 @@ from studiobridge.control.effects import (
     LightNote,
     LockoutNote,
     Note,
+    QuietNote,
     RequestNote,
     RollingNote,
     RunNote,
@@ -151,6 +152,18 @@ TAKES = _table(
     sa.Column("text", sa.String),
     sa.Column("mark", sa.String),
     sa.Column("detail", sa.String, nullable=False),
+)
+QUIET = _table(
+    "quiet",
+    sa.Column("device", sa.String, nullable=False, index=True),
+    sa.Column("action", sa.String, nullable=False),
+    sa.Column("phase", sa.String, nullable=False),
+    sa.Column("left", sa.Float, nullable=False),
+    sa.Column("off_for", sa.Float, nullable=False),
+    sa.Column("cut", sa.Boolean, nullable=False),
+    sa.Column("rolling", sa.Boolean, nullable=False),
+    sa.Column("by", sa.String, nullable=False),
+    sa.Column("text", sa.String, nullable=False),
 )
 SESSIONS = _table(
     "sessions",
@@ -320,6 +333,7 @@ def _upgrade(engine: sa.Engine, path: Place, version: int) -> None:
             TAKES.create(connection, checkfirst=True)
             TICKS.create(connection, checkfirst=True)
             BEFORES.create(connection, checkfirst=True)
+            QUIET.create(connection, checkfirst=True)
         if version < 3:
             for table in PRUNED:
                 _add(connection, path, table.c.session, "INTEGER")
@@ -369,6 +383,7 @@ TABLES: dict[type, sa.Table] = {
     HandNote: HANDS,
     LightNote: LIGHTS,
     TakeNote: TAKES,
+    QuietNote: QUIET,
     SessionNote: SESSIONS,
     StateNote: STATES,
     TickNote: TICKS,

@@ -24,7 +24,7 @@ from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce, BeforeNote, Memory, Tick, TickNote, TickPhase
 from studiobridge.control.events import Request, Room
 from studiobridge.control.holding import Holding
-from studiobridge.control.items import Hush, Judge, Verdict
+from studiobridge.control.items import Judge, Verdict
 from studiobridge.control.standing import Answers, Standing
 from studiobridge.control.timing import Timing
 from studiobridge.profile.items import item_id
@@ -68,7 +68,6 @@ class Before:
         standing: Standing,
         answers: Answers,
         holding: Holding,
-        hush: Hush,
         memory: Memory,
         now: float,
     ) -> None:
@@ -77,7 +76,7 @@ class Before:
         self.answers = answers
         profile = desk.profile
         self.timing = Timing(desk, standing, memory, now)
-        self.judge = Judge(desk, standing, holding, self.timing, hush)
+        self.judge = Judge(desk, standing, holding, self.timing)
         self.items: Mapping[str, Item] = {item.id: item for item in profile.before}
         self.afterwards: Mapping[str, Item] = {item.id: item for item in profile.after}
         # the session whose ticks these are: the open one, or the last

@@ -18,6 +18,7 @@ The floors of this room, each importing only from below:
                               the only way to `ready`; what is put back by itself; changes that more
                               than one lamp could have made; trying one device
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
+- quieted.py                  one piece of gear told quiet, in words
 - acts.py, picture.py, silence.py, gauges.py, alone.py, supplies.py, chargers.py, metering.py,
   timing.py
                               what each action tells; what touched lights do to the picture; who
@@ -58,6 +59,7 @@ from studiobridge.control.events import (
     LinkDown,
     LinkUp,
     Noted,
+    QuietNoted,
     Report,
     Request,
     Rival,
@@ -139,6 +141,7 @@ class Controller:
             Saved: self.requests.saved,
             Noted: self._on_noted,
             Room: self.requests.before.room,
+            QuietNoted: self.requests.quiet.kept,
         }
 
     def _remember(self, memory: Memory, now: float) -> None:
@@ -148,6 +151,7 @@ class Controller:
         for lockout in memory.lockouts:
             self.desk.lockouts[lockout.target] = lockout
         self.gates.relock()
+        self.requests.quiet.remember(memory, now)
         for name, by_hand in memory.by_hand.items():
             if name in self.beliefs.of:
                 self.beliefs.of[name].ticked = by_hand
@@ -212,6 +216,7 @@ class Controller:
             if self.desk.listened and self.standing.state != "dark":
                 self._watched(event.at)
             self.requests.takes.follow(event.at)
+            self.requests.quiet.tend(event.at)
             self.requests.before.look(event.at)
         except Exception as error:
             self.failure = f"{type(error).__name__}: {error}"
@@ -237,7 +242,7 @@ class Controller:
         if self.desk.listened:
             self._link_lost_at = event.at
         self.listening.lost()
-        self.requests.link_lost()
+        self.requests.link_lost(event.at)
         self.standing.session.link_lost()
         if self.standing.state != "unheard":
             self._was = self.standing.state
@@ -499,6 +504,10 @@ class Controller:
             self._look_at_camera(name, at)
         elif kind == "left-on":
             self.requests.look_left_on(at)
+        elif kind == "back":
+            self.requests.quiet.due(name)
+        elif kind == "quiet-anew":
+            self.requests.quiet.counts_on(at)
         elif kind == "warm":
             self.desk.emit(Announce(state=True))
         elif kind == "supplies":

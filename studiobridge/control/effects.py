@@ -241,6 +241,26 @@ class TakeNote:
 
 
 @dataclass(frozen=True, slots=True)
+class QuietNote:
+    """Gear told quiet, or coming back. `intended` is on disk before anything is told (law 9).
+
+    Whatever was noted last of a device and is not `over` has still to come back: `left` s after
+    this note, or, where a `cut` took it off, when a person asks. It has been off for `off_for` s.
+    """
+
+    at: float
+    device: str
+    action: Literal["off", "on"]
+    phase: Literal["intended", "sent", "confirmed", "failed", "counts on", "over"]
+    left: float
+    off_for: float
+    cut: bool
+    rolling: bool  # told so because a camera rolls: it comes back when the take ends
+    by: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class SessionNote:
     """A session: from `up` to `down`. kWh from the plugs that meter, None where none does.
 
@@ -297,6 +317,7 @@ Note = (
     | HandNote
     | LightNote
     | TakeNote
+    | QuietNote
     | SessionNote
     | StateNote
     | TickNote
@@ -314,6 +335,19 @@ class Lockout:
     by: str
     why: str
     since: float  # the controller's clock; the record keeps it as wall time
+
+
+@dataclass(frozen=True, slots=True)
+class MadeQuiet:
+    """Gear that was told quiet and has not come back. Times are of the controller's clock."""
+
+    device: str
+    off_at: float
+    back_at: float
+    cut: bool
+    rolling: bool
+    by: str
+    noted_at: float = float("-inf")  # when all this was written down
 
 
 @dataclass(frozen=True, slots=True)
@@ -356,6 +390,8 @@ class Memory:
     rolling: frozenset[str] = frozenset()
     # cameras that had stopped, in an open session; nobody knows for sure how long ago
     stopped: frozenset[str] = frozenset()
+    # what was told quiet and has not come back
+    quiet: tuple[MadeQuiet, ...] = ()
     # ids of requests already answered, oldest first, with the code and the text of the answer
     answered: tuple[tuple[str, int, str], ...] = ()
     # what is known of the latest takes, the good ones and the looks made of them, oldest first

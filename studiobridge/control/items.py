@@ -11,13 +11,14 @@ The rules:
 - A card: by a fresh word that is younger than the last take, and than the last silence in which
   one could have been; what has rolled since is taken off.
 - Off: it says so itself, has not left since, nothing flows, and nothing it feeds speaks.
+- Quiet: all that is told quiet when somebody asks is proven off. What the profile has go quiet when
+  it rolls is not waited for.
 - Even: by the figures of the look as set, and only while every light of it is proven.
 - Room in the record: a number that the bridge looked up a short while ago; this room does no I/O.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from studiobridge.control.desk import Desk
@@ -40,9 +41,6 @@ ROOM_HOLDS = 60.0
 PROVEN = ("report", "watts", "picture", "hand")
 UP = ("ready", "adrift")
 
-# Is everything that is told quiet during takes quiet now, and what is not.
-Hush = Callable[[float], tuple[bool | None, str]]
-
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
@@ -56,14 +54,11 @@ class Verdict:
 class Judge:
     """Reads the set for one line after the other."""
 
-    def __init__(
-        self, desk: Desk, standing: Standing, holding: Holding, timing: Timing, hush: Hush
-    ) -> None:
+    def __init__(self, desk: Desk, standing: Standing, holding: Holding, timing: Timing) -> None:
         self.desk = desk
         self.standing = standing
         self.holding = holding
         self.timing = timing
-        self.hush = hush
         self.room: Room | None = None
         # the figures of a look change only with its presets
         self._even: dict[str, tuple[dict[str, Preset], Verdict]] = {}
@@ -102,7 +97,7 @@ class Judge:
         if item.kind == "off":
             return self._off(item.device)
         if item.kind == "quiet":
-            return Verdict(*self.hush(at))
+            return self._quiet()
         not_up = self.why_not_up()
         if not_up is not None:
             return Verdict(False, not_up)
@@ -286,6 +281,21 @@ class Judge:
         if beliefs.said_on(name) and beliefs.surely_on(name):
             return Verdict(False, "it is on")
         return Verdict(None, "it has not said so since it was told, or since its mains came")
+
+    def _quiet(self) -> Verdict:
+        """All that is told quiet when somebody asks. What goes with the take goes by itself."""
+        devices = self.desk.profile.devices
+        plugs = {
+            name: self._off(plug)
+            for name, plug in self.desk.feeds.quiet.items()
+            if (told := devices[name].quiet) is not None and told.when == "asked"
+        }
+        for state in (False, None):
+            found = [name for name, verdict in plugs.items() if verdict.state is state]
+            if found:
+                why = "not quiet" if state is False else "not known to be quiet"
+                return Verdict(state, f"{_list(found)} {why}")
+        return Verdict(True, f"{_list(list(plugs)) or 'nothing'} proven off")
 
     def _below(self, name: str) -> tuple[str, ...]:
         return (name, *self.desk.feeds.below.get(name, ()))

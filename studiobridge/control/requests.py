@@ -64,10 +64,8 @@ class Requests:
         self.looks = Looks(desk, gates, standing, answers, runs)
         self.words = Words(desk, gates, standing, answers, runs, self.looks)
         self.takes = Takes(desk, gates, standing, answers, runs, self.looks, memory, now)
-        self.quiet = Quiet(desk, gates, standing, answers)
-        self.before = Before(
-            desk, standing, answers, runs.holding, lambda at: (None, "not known"), memory, now
-        )
+        self.quiet = Quiet(desk, gates, standing, answers, runs)
+        self.before = Before(desk, standing, answers, runs.holding, memory, now)
         self.takes.before = self.before.line
         self.adjusting = Adjusting(desk, gates, standing, answers, runs)
         self._deferred: list[Request] = []
@@ -127,8 +125,9 @@ class Requests:
         for request in deferred:
             self._dispatch(request, at)
 
-    def link_lost(self) -> None:
+    def link_lost(self, at: float) -> None:
         """What waited to be taken up is not done when the link is back: that may be hours later."""
+        self.quiet.link_lost(at)
         deferred, self._deferred = self._deferred, []
         for waiting in deferred:
             self.answers.refuse(waiting, 3, "the link to the broker was lost; ask again")
@@ -167,7 +166,7 @@ class Requests:
         elif what == "lockout":
             self.words.lockout(request, at)
         elif what == "release":
-            self.words.release(request, at)
+            self.words.release(request, at, self.quiet.after_release)
         elif what == "rolling_on":
             self.words.rolling(request, True, at)
         elif what == "rolling_off":
@@ -305,6 +304,7 @@ class Requests:
             return
         held = self.gates.held_by(at)
         text = f"{held} was rolling or closing its file" if held is not None else ""
+        self.quiet.cut(at, request.by or request.source)
         self.runs.begin("cut", None, at, [request.id], request=request, text=text)
 
     def _withdraw(self, request: Request, at: float) -> None:

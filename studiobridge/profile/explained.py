@@ -293,6 +293,16 @@ PLACES: Mapping[str, Place] = {
             "restores": "How often it is put back unasked before it is called contested.",
             "warn": "From where it is said that something runs out, or runs hot.",
             "receptor": "Whether a sensor looks straight ahead (flat) or all round (dome).",
+            "quiet": "Whether it is off during takes only: yes, or when and for how long.",
+        },
+    ),
+    "quiet": Place(
+        shape.QuietShape,
+        "devices: NAME: quiet:",
+        {
+            "when": "asked: only when somebody asks. rolling: also when a camera begins to roll.",
+            "for": "How long it is off at most; then it comes back by itself. At most 4 h.",
+            "rests": "How long it has been off, at least, before it has power again.",
         },
     ),
     "tolerance": Place(

@@ -132,6 +132,8 @@ class Items(Part):
         if kind != "tick" and shape.for_ is not None:
             what = f"'{text}' is measured: nobody ticks it, for a {shape.for_} or longer"
             self.wrong((*at, "for"), what, "leave 'for' out", key=True)
+        if kind == "quiet" and not any(d.quiet is not None for d in devices.values()):
+            self.wrong(at, "nothing here is told quiet", "add 'quiet: yes' to what may be")
         if kind == "batteries" and not any(says_battery(d) for d in devices.values()):
             kind = "tick"
         return Item(item_id(text), text, kind, lasts=shape.for_ or "session")

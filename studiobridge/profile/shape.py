@@ -24,7 +24,16 @@ from pydantic import (
 from studiobridge.craft.chroma import Colour
 from studiobridge.craft.light import LINEAR, Dimmer
 from studiobridge.profile import colours, quantity
-from studiobridge.profile.model import KINDS, POINTS, Point, Scalar, SwitchAsks, Unit
+from studiobridge.profile.model import (
+    KINDS,
+    POINTS,
+    QUIET_FOR,
+    QUIET_RESTS,
+    Point,
+    Scalar,
+    SwitchAsks,
+    Unit,
+)
 from studiobridge.profile.model import Kind as DeviceKind
 from studiobridge.profile.names import NAME
 from studiobridge.profile.plain import quoted
@@ -645,6 +654,24 @@ class RollsShape(Shape):
     from_: Power | None = Field(default=None, alias="from")
 
 
+def _quiet(value: object) -> object:
+    """`yes` for all as it is by itself, `no` for never, or what is said of it."""
+    if value is None or isinstance(value, dict | QuietShape):
+        return value
+    return {} if _yes_no(value) else None
+
+
+def _or_yes(schema: dict[str, Any]) -> None:
+    """In the JSON Schema, too, a yes or no may stand for the whole."""
+    schema["anyOf"].insert(0, _YES_NO_SCHEMA)
+
+
+class QuietShape(Shape):
+    when: Literal["asked", "rolling"] = "asked"
+    for_: Time = Field(default=QUIET_FOR, alias="for")
+    rests: Time = QUIET_RESTS
+
+
 class DeviceShape(Shape):
     kind: DeviceKind
     title: Text = ""
@@ -706,6 +733,9 @@ class DeviceShape(Shape):
     restores: int = Field(default=0, ge=0, le=100)
     warn: WarnShape = Field(default_factory=WarnShape)
     receptor: Literal["flat", "dome"] | None = None
+    quiet: Annotated[
+        QuietShape | None, BeforeValidator(_quiet), Field(json_schema_extra=_or_yes)
+    ] = None
 
 
 class PresetShape(Shape):

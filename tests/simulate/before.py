@@ -219,8 +219,11 @@ class Evening(Play):
         dice = self.dice
         linked = self.said.link_at is not None
         what = dice.choice(
-            ("up", "tick", "tick", "untick", "roll", "touch", "heal", "heal", "battery", "card")
-            + ("cooler", "room", "room", "look", "down", "link", "restart", "nonsense", "mains")
+            (
+                *("up", "tick", "tick", "untick", "roll", "touch", "heal", "heal", "battery"),
+                *("card", "cooler", "room", "room", "look", "down", "link", "restart"),
+                *("nonsense", "mains"),
+            )
         )
         if what == "up" or (what == "down" and dice.random() < 0.5):
             self.ask("up")
