@@ -53,6 +53,7 @@ from studiobridge.control.effects import (
     Save,
     Says,
     StepNote,
+    TakeNote,
     Tell,
     Wake,
 )
@@ -77,7 +78,7 @@ from studiobridge.speech.message import Message
 from studiobridge.speech.slots import values_of
 
 # What may put power on something: not before it is known what is locked out.
-SWITCHES_ON = ("up", "toggle", "restore", "try")
+SWITCHES_ON = ("up", "toggle", "restore", "try", "match")
 
 
 def energises(tell: Tell) -> bool:
@@ -121,6 +122,7 @@ class Core:
                 memory,
                 lockouts=tuple(replace(x, since=x.since - offset) for x in memory.lockouts),
                 by_hand={n: replace(x, at=x.at - offset) for n, x in memory.by_hand.items()},
+                takes=tuple(replace(x, at=x.at - offset) for x in memory.takes),
                 ticks=tuple(replace(x, at=x.at - offset) for x in memory.ticks),
                 opened=None if memory.opened is None else memory.opened - offset,
                 closed=None if memory.closed is None else memory.closed - offset,
@@ -534,11 +536,9 @@ class Core:
             self._outs.append(effect)
         elif isinstance(effect, Answer):
             self._answered(effect)
-        elif isinstance(effect, StepNote):
+        elif isinstance(effect, StepNote | QuietNote):
             self._outs.append(Write(effect, back=effect.phase == "intended"))
-        elif isinstance(effect, QuietNote):
-            self._outs.append(Write(effect, back=effect.phase == "intended"))
-        elif self._outlasting and isinstance(effect, LockoutNote | RollingNote):
+        elif self._outlasting and isinstance(effect, LockoutNote | RollingNote | TakeNote):
             # who is told that nothing will be energised may reach in: it is on disk before that
             self.channel.wait_for(effect)
             self._outs.append(Write(effect, back=True))
