@@ -20,6 +20,7 @@ from studiobridge.figures.setup import setup_of
 from studiobridge.panel.board import VIEWS, Board
 from studiobridge.panel.house import COOKIE, House, Refused
 from studiobridge.panel.parts_device import detail
+from studiobridge.panel.parts_mark import lamps_of
 from studiobridge.shown import setup
 from studiobridge.shown.live import skeleton
 from studiobridge.shown.tongue import with_languages
@@ -43,6 +44,7 @@ class Live:
             Route("/s/{set}", self.set_page),
             Route("/s/{set}/events", self.events),
             Route("/s/{set}/d/{device}", self.device_page),
+            Route("/s/{set}/mark", self.mark_page),
             Route("/s/{set}/setup", self.setup_page),
         ]
 
@@ -57,6 +59,13 @@ class Live:
             session=session,
             several=len(self.house.profiles) > 1,
             drawing=skeleton(profile) if placed else "",
+        )
+
+    async def mark_page(self, request: Request) -> Response:
+        """One light by small steps, for who stands in it."""
+        session, profile = self.house.session(request), self.house.board(request).profile
+        return self.house.html(
+            "mark.html", profile=profile, session=session, lamps=lamps_of(profile)
         )
 
     async def events(self, request: Request) -> Response:
