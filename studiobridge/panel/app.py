@@ -32,6 +32,7 @@ from studiobridge.panel.keys import KeysError
 from studiobridge.panel.languages import Spoken
 from studiobridge.panel.live import Live
 from studiobridge.panel.past import Past
+from studiobridge.panel.sets import Sets
 from studiobridge.panel.who import Who
 from studiobridge.profile.model import SetProfile
 
@@ -101,6 +102,7 @@ class Panel:
         house = self.house
         routes: list[BaseRoute] = [
             *Who(house).routes(),
+            *Sets(house).routes(),
             *Live(house).routes(),
             *Past(house).routes(),
             *Asked(house).routes(),

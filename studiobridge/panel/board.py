@@ -34,7 +34,7 @@ from studiobridge.panel import (
 from studiobridge.panel.saying import teach
 from studiobridge.profile.model import SetProfile
 from studiobridge.shown import words
-from studiobridge.shown.tongue import in_force, with_languages
+from studiobridge.shown.tongue import figure, in_force, with_languages
 
 View = Mapping[str, Any]
 NOTHING: View = {}
@@ -88,7 +88,8 @@ def environment() -> jinja2.Environment:
         undefined=jinja2.StrictUndefined,
     )
     filters: dict[str, Callable[..., str]] = {
-        "clean": words.clean,
+        "clean": words.as_said,
+        "kwh": lambda value: f"{figure(value, '.3f')} kWh",
         "moment": words.moment,
         "day": lambda text: words.moment(text, date=True),
         "listed": words.listed,

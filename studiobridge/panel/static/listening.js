@@ -1,6 +1,6 @@
 // The stream of a view, judged by its beat.
 //
-//   listen({ set, view, parts, lost, found })
+//   listen({ set, view, parts, lost, found })      or { url, … }: another stream of the same kind
 //       parts(all)    ids and what is inside them: all of them first, then what changed
 //       lost(since)   nothing was heard for LOST ms: what is shown is of that moment (ms since 1970) and not confirmed
 //       found()       it is heard again
@@ -33,7 +33,7 @@ export const sure = () => !is_lost && clock !== null;
 export const onBeat = (then) => { listeners.push(then); };
 const tell = () => { for (const then of listeners) then(); };
 
-export function listen({ set, view, parts, lost, found }) {
+export function listen({ set, view, url = `/s/${set}/events?view=${view}`, parts, lost, found }) {
   let source = null;
   let since = now();      // when this connection was begun
   let patience = SILENT;
@@ -41,7 +41,7 @@ export function listen({ set, view, parts, lost, found }) {
   function begin() {
     if (source) source.close();
     since = now();
-    const mine = new EventSource(`/s/${set}/events?view=${view}`);
+    const mine = new EventSource(url);
     source = mine;
     const word = () => { heard = now(); patience = SILENT; judge(); };
     mine.addEventListener("beat", (event) => {
