@@ -77,8 +77,8 @@ from studiobridge.speech import Speech
 from studiobridge.speech.message import Message
 from studiobridge.speech.slots import values_of
 
-# What may put power on something: not before it is known what is locked out.
-SWITCHES_ON = ("up", "toggle", "restore", "try", "match")
+# What may put power on something or change it: not before it is known what is locked out.
+SWITCHES_ON = ("up", "toggle", "restore", "try", "match", "adjust")
 
 
 def energises(tell: Tell) -> bool:

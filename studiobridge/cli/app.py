@@ -30,6 +30,7 @@ COMMANDS = {
     "looks": ("look",),
     "asking": ("ask",),
     "trying": ("try",),
+    "adjusting": ("adjust",),
     "measuring": ("measure",),
     "drafting": ("draft",),
     "hand": ("by-hand",),

@@ -121,7 +121,7 @@ class RunNote:
 
     at: float
     run: int
-    what: Literal["up", "down", "restore", "cut", "try"]
+    what: Literal["up", "down", "restore", "cut", "try", "adjust"]
     look: str | None
     phase: Literal["begun", "done", "stalled", "turned"]
     text: str
@@ -391,7 +391,7 @@ class Memory:
     next_run: int = 1
     next_drift: int = 1
     # the run that was under way, if any
-    run: Literal["up", "down", "restore", "cut", "try"] | None = None
+    run: Literal["up", "down", "restore", "cut", "try", "adjust"] | None = None
     everything: bool = False
     lockouts: tuple[Lockout, ...] = ()
     # dials set in the open session, by device

@@ -131,6 +131,7 @@ class Requests:
         deferred, self._deferred = self._deferred, []
         for waiting in deferred:
             self.answers.refuse(waiting, 3, "the link to the broker was lost; ask again")
+        self.adjusting.link_lost()
 
     def is_a_cut(self, request: Request) -> bool:
         """A cut that will be done: an emergency does not wait until all was listened to."""
@@ -266,7 +267,7 @@ class Requests:
             text = f"the set is {state}: there is nothing to restore"
             self.answers.refuse(request, 1, text)
             return
-        if self.runs.run is not None:
+        if self.runs.run is not None and self.runs.run.what != "adjust":
             text = "another run is under way; ask again when it is done"
             self.answers.refuse(request, 1, text)
             return

@@ -25,6 +25,10 @@ from studiobridge.profile.said import Answer
 from studiobridge.shown import words
 
 ASKS = parse("60/minute")
+# ... and of steps of a light, which a button that is held asks for three times a second, and of
+# dials that are being turned, as much as a hand can do.
+STEPS = parse("240/minute")
+OFTEN = ("adjust", "turning")
 
 
 class Asked:
