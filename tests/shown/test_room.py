@@ -7,7 +7,7 @@ import math
 import re
 import time
 import xml.etree.ElementTree as ElementTree
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -16,10 +16,13 @@ import pytest
 
 from studiobridge.panel import texts as catalogues
 from studiobridge.profile import read_profile
-from studiobridge.profile.model import Output, Place, Room, SetProfile
+from studiobridge.profile.model import Output, Place, Preset, Room, SetProfile
+from studiobridge.shown.floor import floor
+from studiobridge.shown.glyphs import HOOD
 from studiobridge.shown.ground import SHEETS, ground_of
-from studiobridge.shown.live import Drawing, ways
+from studiobridge.shown.live import Drawing, drawing, ways
 from studiobridge.shown.placing import wide
+from studiobridge.shown.side import side
 from studiobridge.shown.tongue import speaking
 from tests.figures.sets import CAMERA, FILL, KEY, small
 from tests.shown import rooms
@@ -54,8 +57,8 @@ def everything() -> Iterator[SetProfile]:
 def test_no_label_covers_another_or_a_lamp_or_the_edge(language: str) -> None:
     """Whatever each device has to say, in either language: by the boxes of its words."""
     tongue = catalogues.tongues()[language]
-    for profile in everything():
-        for view in SHEETS:
+    for i, profile in enumerate(everything()):
+        for view in SHEETS if i % 3 == 0 else ("hand",):
             drawn = made(profile, view)
             ground = drawn.ground
             lamps: dict[str, Box] = {}
@@ -71,11 +74,11 @@ def test_no_label_covers_another_or_a_lamp_or_the_edge(language: str) -> None:
                 found = [
                     (name, box) for name in ground.things for box in plates(parts[f"lamp-{name}"])
                 ]
-                for i, (name, box) in enumerate(found):
+                for n, (name, box) in enumerate(found):
                     where = f"{profile.name} {len(ground.things)} {view} {how}: {name}"
                     assert box[0] >= 0 and box[1] >= 0, where
                     assert box[2] <= ground.width and box[3] <= ground.height, where
-                    for other, there in found[i + 1 :]:
+                    for other, there in found[n + 1 :]:
                         assert not overlap(box, there), f"{where} over {other}"
                     for other, there in lamps.items():
                         assert not overlap(box, there), f"{where} over the lamp {other}"
@@ -410,3 +413,113 @@ def test_a_beam_is_as_strong_as_what_reaches_its_aim() -> None:
     assert near_by[at_aim][1] > 1.5 * far_by[at_aim][1]
     dark = made(small()).parts(lambda _: STANDS["dark"], True, True)
     assert dark["beam-key"] == ""
+
+
+# ---- what can be seen -----------------------------------------------------------------------------
+
+STYLES = Path(__file__).parents[2] / "studiobridge" / "panel" / "static"
+
+
+def grounds() -> dict[str, dict[str, str]]:
+    """The colours of light, dark and dim, as the style sheet has them."""
+    css = (STYLES / "base.css").read_text(encoding="utf-8")
+    found = [
+        dict(re.findall(r"--([\w-]+):\s*(#\w{3,6})", block))
+        for block in re.findall(r":root[^{]*\{([^}]*)\}", css)
+    ]
+    light, dark, dim = found[0], {**found[0], **found[1]}, {**found[0], **found[2]}
+    return {"light": light, "dark": dark, "dim": dim}
+
+
+def rgb(colour: str) -> tuple[float, float, float]:
+    digits = colour.lstrip("#")
+    if len(digits) == 3:
+        digits = "".join(2 * c for c in digits)
+    return tuple(int(digits[i : i + 2], 16) / 255 for i in (0, 2, 4))  # type: ignore[return-value]
+
+
+def over(top: tuple[float, ...], share: float, below: tuple[float, ...]) -> tuple[float, ...]:
+    return tuple(share * a + (1 - share) * b for a, b in zip(top, below, strict=True))
+
+
+def contrast(a: tuple[float, ...], b: tuple[float, ...]) -> float:
+    """WCAG 2.2: relative luminance of sRGB, and (L1 + 0.05) / (L2 + 0.05)."""
+
+    def light(colour: tuple[float, ...]) -> float:
+        r, g, b_ = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in colour)
+        return 0.2126 * r + 0.7152 * g + 0.0722 * b_
+
+    one, two = sorted((light(a), light(b)), reverse=True)
+    return (one + 0.05) / (two + 0.05)
+
+
+def plate_opacity(mode: str) -> float:
+    css = (STYLES / "room.css").read_text(encoding="utf-8")
+    before = r'\[data-mode="dim"\] ' if mode == "dim" else r"^"
+    found = re.search(before + r"\.room \.plate \{[^}]*fill-opacity: ([\d.]+)", css, re.MULTILINE)
+    assert found is not None
+    return float(found[1])
+
+
+@pytest.mark.parametrize("mode", ["light", "dark", "dim"])
+def test_words_and_shapes_hold_on_every_ground(mode: str) -> None:
+    """4.5:1 for words, on their plate over the brightest light there can be; 3:1 for shapes."""
+    colours = grounds()[mode]
+    ground, ink, soft = (rgb(colours[key]) for key in ("ground", "floor-ink", "floor-soft"))
+    plate = over(ground, plate_opacity(mode), (1.0, 1.0, 1.0))
+    for words in (ink, soft):
+        assert contrast(words, plate) >= 4.5
+    # of what moved, the other way round
+    assert contrast(ground, ink) >= 4.5
+    floor_in = over(ink, 0.05, ground)
+    for shape in (ink, soft):
+        assert contrast(shape, floor_in) >= 3.0
+    if mode == "dim":
+        assert contrast(rgb(colours["lit"]), ground) >= 1.5  # its outline carries the shape
+    else:
+        for kelvin in (1800.0, 2700.0, 4300.0, 6500.0, 10000.0):
+            found = face(lamp(as_asked(cct=kelvin)))
+            assert found is not None
+            assert contrast(rgb(found[0]), ground) >= 3.0
+
+
+# ---- on paper -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("draw", [floor, side], ids=["above", "side"])
+@pytest.mark.parametrize(("count", "seed"), [(1, 0), (8, 1), (24, 2), (24, 3), (40, 0), (40, 3)])
+def test_on_paper_no_label_covers_another_either(
+    draw: Callable[..., str], count: int, seed: int
+) -> None:
+    profile = room(count, seed)
+    drawn = draw(profile, {name: Preset(50.0, 4000.0) for name in profile.devices})
+    ElementTree.fromstring(drawn)
+    boxes = [
+        (x, y, x + w, y + h)
+        for x, y, w, h in (
+            tuple(map(float, found))
+            for found in re.findall(
+                r'class="behind" x="([\d.]+)" y="([\d.]+)" width="([\d.]+)" height="([\d.]+)"',
+                drawn,
+            )
+        )
+    ]
+    assert len(boxes) >= min(count, 20)
+    for i, box in enumerate(boxes):
+        assert not any(overlap(box, other) for other in boxes[i + 1 :])
+    said = " ".join(re.findall(r"<text[^>]*>([^<]*)<", drawn))
+    for name in profile.devices:
+        assert re.search(rf"(^|[ ,]){re.escape(name)}($|[ ,:])", said), name
+    # an index has its number beside a lamp, and the other way round
+    below = re.findall(r">(\d+)  \w", drawn)
+    for number in below:
+        assert f">{number}</text>" in drawn
+
+
+def test_lamps_on_paper_are_drawn_as_on_the_page() -> None:
+    profile = example("wheel-corner")
+    presets = {name: Preset(25.0, 3200.0) for name in profile.devices}
+    page = drawing(profile).parts(lambda _: as_asked(level=25.0, cct=3200.0), True, True)
+    for drawn in (floor(profile, presets), side(profile, presets)):
+        assert HOOD in drawn
+        assert face(page["lamp-key"]) == face(drawn.split('data-device="key"')[1])
