@@ -180,8 +180,8 @@ class Reader:
         return list(found.values())
 
     def changes(self, device: str, most: int) -> list[dict[str, Any]]:
-        """The last changes of one device, newest first: `at` (ISO) and `said`."""
-        found: list[tuple[float, int, str]] = []
+        """The last changes of one device, newest first: `at` (ISO), `said`, and the `entry` itself."""
+        found: list[tuple[float, int, str, dict[str, Any]]] = []
         steps = (
             self._rows_of(STEPS)
             .where(STEPS.c.device == device, STEPS.c.phase.in_(("confirmed", "failed")))
@@ -191,7 +191,8 @@ class Reader:
         for row in self._all(steps):
             value = f" to {row['value']}" if row["value"] else ""
             action = FORMER_WORDS.get(row["action"], row["action"])
-            found.append((row["at"], row["id"], f"{action}{value}, {row['phase']}"))
+            said = f"{action}{value}, {row['phase']}"
+            found.append((row["at"], row["id"], said, {"kind": "step", **row}))
         drifts = (
             self._rows_of(DRIFTS)
             .where(DRIFTS.c.device == device)
@@ -209,7 +210,7 @@ class Reader:
                 said += f": {shown}"
             elif row["how"]:
                 said += f": {row['how']}"
-            found.append((row["at"], row["id"], said))
+            found.append((row["at"], row["id"], said, {"kind": "drift", **row}))
         if HANDS.name in self._tables:
             hands = (
                 self._rows_of(HANDS).where(HANDS.c.device == device).order_by(HANDS.c.id.desc())
@@ -217,9 +218,10 @@ class Reader:
             for row in self._all(hands):
                 over = row["level"] is None and row["cct"] is None
                 said = "no longer as set by hand," if over else "set by hand"
-                found.append((row["at"], row["id"], f"{said} by {row['by']}"))
-        found.sort(reverse=True)
-        return [{"at": _iso(at), "said": said} for at, _, said in found[:most]]
+                said = f"{said} by {row['by']}"
+                found.append((row["at"], row["id"], said, {"kind": "by hand", **row}))
+        found.sort(key=lambda change: change[:2], reverse=True)
+        return [{"at": _iso(at), "said": said, "entry": row} for at, _, said, row in found[:most]]
 
     def moment(self, at: float) -> dict[str, dict[str, Any]]:
         """How every device stood at a moment (s since the epoch), as far as the record tells.

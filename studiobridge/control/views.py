@@ -16,6 +16,7 @@ from studiobridge.control.drift import Drift
 from studiobridge.control.evidence import Proof, Word
 from studiobridge.control.plan import describe, waits_for
 from studiobridge.control.sequence import staying_on
+from studiobridge.control.times import times_view
 from studiobridge.craft.chroma import Colour
 from studiobridge.craft.grid import mired
 from studiobridge.craft.mark import stops
@@ -182,6 +183,7 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         "sensors": [_sensor(controller, name, at, wall) for name in controller.holding.metering.of],
         "faults": standing.faults,
         "warm_in_s": warm,
+        "times": times_view(run, standing, at, lambda moment: iso(moment, wall)),
         "session": standing.session.number,
     }
 

@@ -8,6 +8,7 @@ each page is sent what changed since it last listened. What nobody looks at is n
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -33,11 +34,10 @@ from studiobridge.panel import (
 from studiobridge.panel.saying import teach
 from studiobridge.profile.model import SetProfile
 from studiobridge.shown import words
+from studiobridge.shown.tongue import figure, in_force, with_languages
 
 View = Mapping[str, Any]
 NOTHING: View = {}
-# The language a page is drawn in, where nobody asked for another.
-LANGUAGE = "en"
 
 # What a page of each view is sent: a line a subject.
 VIEWS: dict[str, tuple[Callable[[Board], dict[str, str]], ...]] = {
@@ -88,7 +88,8 @@ def environment() -> jinja2.Environment:
         undefined=jinja2.StrictUndefined,
     )
     filters: dict[str, Callable[..., str]] = {
-        "clean": words.clean,
+        "clean": words.as_said,
+        "kwh": lambda value: f"{figure(value, '.3f')} kWh",
         "moment": words.moment,
         "day": lambda text: words.moment(text, date=True),
         "listed": words.listed,
@@ -116,28 +117,29 @@ class Board:
 
     # ---- parts -------------------------------------------------------------------------
 
-    def draw(self, view: str, language: str = LANGUAGE) -> Drawn:
-        """What is to be seen now in this view (one of VIEWS), drawn anew if anything was heard."""
-        drawn = self._drawn.setdefault((view, language), Drawn())
+    def draw(self, view: str) -> Drawn:
+        """What is to be seen now in this view (one of VIEWS), in the language in force."""
+        drawn = self._drawn.setdefault((view, in_force().code), Drawn())
         version = self.visitor.version
         if version == drawn.version:
             return drawn
         for subject in VIEWS[view]:
-            for name, text in subject(self).items():
+            for name, said in subject(self).items():
+                text = with_languages(said)
                 if drawn.parts.get(name) != text:
                     drawn.parts[name] = text
                     drawn.changed_at[name] = version
         drawn.version = version
         return drawn
 
-    def since(self, version: int, view: str, language: str = LANGUAGE) -> dict[str, str]:
+    def since(self, version: int, view: str) -> dict[str, str]:
         """The parts that changed after this version; all of them for a new page."""
-        drawn = self.draw(view, language)
+        drawn = self.draw(view)
         return {name: drawn.parts[name] for name, at in drawn.changed_at.items() if at > version}
 
-    def shows(self, view: str, language: str = LANGUAGE) -> dict[str, str]:
+    def shows(self, view: str) -> dict[str, str]:
         """Every part of this view as it is now."""
-        return dict(self.draw(view, language).parts)
+        return dict(self.draw(view).parts)
 
     def macros(self, template: str) -> Any:
         """The macros of a template of parts."""
@@ -147,6 +149,13 @@ class Board:
         return self.visitor.shown.devices.get(name, NOTHING)
 
     # ---- what is so --------------------------------------------------------------------
+
+    def clock(self) -> float | None:
+        """The bridge's wall clock now (s), by its beat; None where it is not there to be heard."""
+        ahead = self.visitor.shown.clock
+        if ahead is None or not self.visitor.sure:
+            return None
+        return round(time.time() + ahead, 3)
 
     def truth(self) -> str:
         """What is wrong between this page and the gear, in a sentence; empty when nothing is."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import time
 from collections.abc import AsyncIterator
 
 from starlette.requests import Request
@@ -23,6 +22,7 @@ from studiobridge.panel.house import COOKIE, House, Refused
 from studiobridge.panel.parts_device import detail
 from studiobridge.shown import setup
 from studiobridge.shown.live import skeleton
+from studiobridge.shown.tongue import with_languages
 
 # A page that hears nothing for twice this (s) says so.
 BEAT = 0.8
@@ -30,14 +30,6 @@ BEAT = 0.8
 TOGETHER = 0.015
 # A stream looks this often (s) whether its session still holds.
 STILL_ALLOWED = 5.0
-
-
-def beat(board: Board) -> dict[str, object]:
-    """What each word on a stream begins with: the bridge's clock (s since 1970), and whether what
-    is shown is so now. Without a clock or a bridge nothing on a page may count."""
-    clock = board.visitor.shown.clock
-    at = None if clock is None else round(time.time() + clock, 3)
-    return {"at": at, "sure": board.visitor.sure}
 
 
 class Live:
@@ -87,7 +79,8 @@ class Live:
         while not self.house.stopping.is_set():
             parts = board.since(version, view)
             version = board.draw(view).version
-            said = f"event: beat\ndata: {json.dumps(beat(board))}\n\n"
+            # with the bridge's clock (s), by which a page counts; null where nothing is sure
+            said = f"event: beat\ndata: {json.dumps(board.clock())}\n\n"
             if parts:
                 said += f"event: parts\ndata: {json.dumps(parts, ensure_ascii=False)}\n\n"
             yield said
@@ -105,7 +98,9 @@ class Live:
         name = request.path_params["device"]
         if name not in board.profile.devices:
             raise Refused(404, "this set has no such device")
-        return HTMLResponse(await asyncio.to_thread(detail, board, name, board.reader))
+        return HTMLResponse(
+            with_languages(await asyncio.to_thread(detail, board, name, board.reader))
+        )
 
     async def setup_page(self, request: Request) -> Response:
         """How the set is put up, or struck: from its profile alone, ticked by whoever does it."""

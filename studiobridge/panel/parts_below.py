@@ -46,11 +46,10 @@ def guides(board: Board) -> list[Guide]:
 def dials(board: Board) -> list[dict[str, Any]]:
     """The lights set by hand, each with what it does when its mains come."""
     items = words.entries((board.visitor.shown.state or NOTHING).get("hand_set"))
-    how = words.COMES_BACK
     return [
         {
             **item,
-            "how": how.get(str(item.get("comes_back")), ""),
+            "how": words.comes_back(item.get("comes_back")),
             "turning_by": item.get("turning_by"),
             # who turns it is only worth a word where a plug meters it
             "metered": isinstance(board.view(str(item["device"])).get("dial"), Mapping),

@@ -1,18 +1,19 @@
 // The stream of a view, judged by its beat.
 //
-//   listen({ set, view, parts, lost, found })
+//   listen({ set, view, parts, lost, found })      or { url, … }: another stream of the same kind
 //       parts(all)    ids and what is inside them: all of them first, then what changed
 //       lost(since)   nothing was heard for LOST ms: what is shown is of that moment (ms since 1970) and not confirmed
 //       found()       it is heard again
 //   hears()           is there a connection now, by its beat?
 //   sure()            and a bridge, so that what is shown is so now?
-//   bridgeNow()       the bridge's clock (ms since 1970); null while nothing is sure: then nothing may count
 //   onBeat(then)      then() with each beat, and when the connection is lost or found
 //
 // A connection may be dead while its socket stays open: who hears no beat for SILENT ms makes a new one, and so
 // does a page that is looked at again, comes back from the browser's memory, or has the network back.
-// `html` has the class `lost` while nothing is heard.
+// `html` has the class `lost` while nothing is heard. The bridge's clock goes on to counting.js.
 "use strict";
+import { heard as counts } from "./counting.js";
+
 const LOST = 1800;        // ms: twice the beat of the server, and a little
 const SILENT = 4000;      // ms without a beat: this connection is dead
 const PATIENCE = 12000;   // ms that a new connection has at most, where the way is slow
@@ -24,17 +25,15 @@ const age = (then) => Math.max(Date.now() - then.wall, performance.now() - then.
 
 let heard = now();
 let is_lost = false;
-let said = { at: null, sure: false };
-let said_when = 0;
+let clock = null;         // the bridge's (s), as the last beat brought it; null: there is no bridge to be sure of
 const listeners = [];
 
 export const hears = () => !is_lost;
-export const sure = () => !is_lost && said.sure === true;
-export const bridgeNow = () => (sure() && typeof said.at === "number" ? said.at * 1000 + performance.now() - said_when : null);
+export const sure = () => !is_lost && clock !== null;
 export const onBeat = (then) => { listeners.push(then); };
 const tell = () => { for (const then of listeners) then(); };
 
-export function listen({ set, view, parts, lost, found }) {
+export function listen({ set, view, url = `/s/${set}/events?view=${view}`, parts, lost, found }) {
   let source = null;
   let since = now();      // when this connection was begun
   let patience = SILENT;
@@ -42,14 +41,14 @@ export function listen({ set, view, parts, lost, found }) {
   function begin() {
     if (source) source.close();
     since = now();
-    const mine = new EventSource(`/s/${set}/events?view=${view}`);
+    const mine = new EventSource(url);
     source = mine;
     const word = () => { heard = now(); patience = SILENT; judge(); };
     mine.addEventListener("beat", (event) => {
       if (source !== mine) return;
-      try { said = JSON.parse(event.data); } catch { said = { at: null, sure: false }; }
-      said_when = performance.now();
+      clock = JSON.parse(event.data);
       word();
+      counts(clock);
       tell();
     });
     mine.addEventListener("parts", (event) => {
@@ -71,7 +70,10 @@ export function listen({ set, view, parts, lost, found }) {
     if (silent === is_lost) return;
     is_lost = silent;
     document.documentElement.classList.toggle("lost", silent);
-    if (silent) { if (lost) lost(heard.wall); } else if (found) found();
+    if (silent) {
+      counts(null);
+      if (lost) lost(heard.wall);
+    } else if (found) found();
     tell();
   }
   function look() {

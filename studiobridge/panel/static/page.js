@@ -3,7 +3,7 @@
 import { listen } from "./listening.js";
 import { again, onPut, put } from "./patching.js";
 import { live, press } from "./pressing.js";
-import { says } from "./says.js";
+import { say } from "./saying.js";
 
 const { set } = document.body.dataset;
 const at = (id) => document.getElementById(id);
@@ -67,7 +67,7 @@ async function show(name, open) {
     if (detail !== name) return;
     put("d-in", text);
     if (open && !box.open) box.showModal();
-  } catch { answer(says("unreached"), true); }
+  } catch { answer(say("The panel cannot be reached: nothing was asked."), true); }
 }
 document.addEventListener("click", (event) => {
   const thing = event.target.closest("[data-device].thing");

@@ -18,7 +18,7 @@
 "use strict";
 import { hears } from "./listening.js";
 import { onPut } from "./patching.js";
-import { says } from "./says.js";
+import { say } from "./saying.js";
 
 const APART = 500;        // ms between the first touch and one that counts
 const LASTS = 8000;       // ms a question stands, and as long as it has the focus
@@ -39,7 +39,7 @@ export function wishOf(el) {
 }
 
 export async function ask(set, wish) {
-  if (!hears()) return { ok: false, text: says("unreached") };
+  if (!hears()) return { ok: false, text: say("The panel cannot be reached: nothing was asked.") };
   try {
     const reply = await fetch(`/api/sets/${set}/ask`, {
       method: "POST",
@@ -48,7 +48,7 @@ export async function ask(set, wish) {
     });
     return { ok: reply.ok, text: (await reply.json()).text };
   } catch {
-    return { ok: false, text: says("unreached") };
+    return { ok: false, text: say("The panel cannot be reached: nothing was asked.") };
   }
 }
 
@@ -76,7 +76,7 @@ function question() {
   asks.id = "sure-asks";
   const yes = Object.assign(document.createElement("button"), { type: "button", id: "sure-yes", className: "close" });
   const no = Object.assign(document.createElement("button"), { type: "button", id: "sure-no", className: "close" });
-  no.textContent = says("no");
+  no.textContent = say("no, leave it");
   const row = document.createElement("div");
   row.className = "acts";
   row.append(yes, no);
@@ -136,7 +136,7 @@ export function press({ set, answer }) {
   async function go(wish, el) {
     const dialog = el.dataset.after && document.querySelector(el.dataset.after);
     if (dialog) dialog.close();
-    answer(says("asking"), false);
+    answer(say("asking …"), false);
     const { ok, text } = await ask(set, wish);
     answer(text, !ok);
   }
@@ -171,7 +171,7 @@ export function press({ set, answer }) {
     const first = began;
     began = null;
     if (!el || el.disabled || off) { forget(); return; }
-    if (first && first.el === el && first.same !== same(el)) { answer(says("changed"), true); return; }
+    if (first && first.el === el && first.same !== same(el)) { answer(say("It changed while you pressed: nothing was asked."), true); return; }
     if (open && open.el === el) { if (performance.now() - open.since >= APART) forget(); return; }
     if (el.dataset.again) { raise(el); return; }
     forget();
