@@ -31,7 +31,7 @@ from studiobridge.panel import (
     parts_takes,
     parts_truth,
 )
-from studiobridge.panel.saying import teach
+from studiobridge.panel.saying import shown, teach
 from studiobridge.profile.model import SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.tongue import figure, in_force, say, with_languages
@@ -46,14 +46,18 @@ VIEWS: dict[str, tuple[Callable[[Board], dict[str, str]], ...]] = {
         parts_hand.parts,
         parts_room.parts,
         parts_below.parts,
+        parts_before.line,
+        parts_after.at_hand,
     ),
     "stand": (
         parts_truth.parts,
         parts_stand.parts,
+        parts_before.line,
     ),
     "mark": (
         parts_truth.parts,
         parts_mark.parts,
+        parts_before.line,
     ),
     "takes": (
         parts_truth.parts,
@@ -88,7 +92,7 @@ def environment() -> jinja2.Environment:
         undefined=jinja2.StrictUndefined,
     )
     filters: dict[str, Callable[..., str]] = {
-        "clean": words.as_said,
+        "clean": shown,
         "kwh": lambda value: f"{figure(value, '.3f')} kWh",
         "moment": words.moment,
         "day": lambda text: words.moment(text, date=True),
@@ -196,7 +200,7 @@ class Board:
     def held(self) -> str:
         """Why nothing may be changed now; empty when it may."""
         rolling = (self.visitor.shown.state or NOTHING).get("rolling") or []
-        return say("held: {cameras} rolls", cameras=words.listed(rolling)) if rolling else ""
+        return say("held: {names} rolls", names=words.listed(rolling)) if rolling else ""
 
     def state_words(self) -> str:
         """The state in a word, and what has moved: what is read out when it changes."""

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from studiobridge.bridge.reading import Reader
-from studiobridge.shown import words
+from studiobridge.shown import happened, words
 from studiobridge.shown.live import condition
 from studiobridge.shown.tongue import say
 
@@ -37,7 +37,8 @@ def detail(board: Board, name: str, reader: Callable[[], Reader | None]) -> str:
             reported = say("on its dial") if device.hand_set else shown(view.get(point))
             rows.append((label, shown(preset.get(point)), reported or say("not reported")))
     if "switch" in device.tells:
-        reported = words.yes_no(view.get("switch"), say("on"), say("off"), say("not reported"))
+        on, off = say("on", sense="a switch"), say("off", sense="a switch")
+        reported = words.yes_no(view.get("switch"), on, off, say("not reported"))
         rows.append((say("switch"), "", reported))
     if view.get("watts") is not None:
         rows.append((say("draws"), "", words.watts(view.get("watts"))))
@@ -50,7 +51,7 @@ def detail(board: Board, name: str, reader: Callable[[], Reader | None]) -> str:
         rows.append((say("charge"), "", words.charges(view) or _off(view)))
     feeds = " ← ".join([*device.feeds, device.circuit or ""]).strip(" ←")
     if device.own_battery:
-        feeds = say("{feeds}, and a battery of its own", feeds=feeds)
+        feeds += ", " + say("and a battery of its own")
     return str(
         board.macros("parts_device.html").detail(
             device,
@@ -68,13 +69,15 @@ def detail(board: Board, name: str, reader: Callable[[], Reader | None]) -> str:
 
 
 def _off(view: View) -> str:
-    return say("off") if view.get("charge") == "off" else say("not known whether it is done")
+    if view.get("charge") == "off":
+        return say("off", sense="a switch")
+    return say("not known whether it is done")
 
 
 def _heard(board: Board, view: View) -> list[str]:
     """Whether it speaks, and what of it cannot be read."""
     hearing = words.hearing(view) if board.visitor.sure else ""
-    return [*([hearing] if hearing else []), *words.misheard(view)]
+    return [*([words.heard_said(hearing)] if hearing else []), *words.misheard(view)]
 
 
 def _changes(board: Board, name: str, reader: Callable[[], Reader | None]) -> list[str]:
@@ -83,7 +86,7 @@ def _changes(board: Board, name: str, reader: Callable[[], Reader | None]) -> li
         return []
     try:
         return [
-            f"{words.moment(row['at'], date=True)}: {row['said']}"
+            f"{words.moment(row['at'], date=True)}: {happened.sentence(row['entry'])}"
             for row in found.changes(name, LAST_CHANGES)
         ]
     finally:

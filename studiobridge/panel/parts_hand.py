@@ -46,10 +46,10 @@ def parts(board: Board) -> dict[str, str]:
     sure = board.visitor.sure
     going = state.get("state") in (*UP, *GOING)
     draw = board.macros("parts_hand.html")
+    # they stand below the drawing
+    notes = sure and bool(words.unproven(state) or words.to_close(state))
     return {
-        "headline": str(
-            draw.headline(board.profile, state, board.state_words(), sure, warm(board))
-        ),
+        "headline": str(draw.headline(state, board.state_words(), sure, warm(board), notes)),
         "rolling": str(draw.rolling(state.get("rolling") or [])),
         "asks": str(draw.asks(asks(board), sure)),
         "switch": str(draw.switch(switch(board), sure)),

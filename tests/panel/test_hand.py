@@ -465,9 +465,9 @@ def test_what_is_left_is_seen_without_scrolling(hand: Hand) -> None:
     hand.up()
     hand.down()
     with hand.page() as page:
-        page.wait_for_selector("#left li")
+        page.wait_for_selector("#after li")
         photograph(page, "left")
-        last = box(page, "#left li >> nth=-1")
+        last = box(page, "#after li >> nth=-1")
         assert last["y"] + last["height"] <= box(page, ".sill")["y"]
 
 
