@@ -30,12 +30,14 @@ COMMANDS = {
     "looks": ("look",),
     "asking": ("ask",),
     "trying": ("try",),
+    "adjusting": ("adjust",),
     "measuring": ("measure",),
     "drafting": ("draft",),
     "hand": ("by-hand",),
     "watching": ("status", "drift", "watch", "record"),
     "pages": ("panel",),
     "rehearsing": ("rehearse", "touch"),
+    "before": ("before", "after"),
 }
 
 

@@ -8,7 +8,6 @@ each page is sent what changed since it last listened. What nobody looks at is n
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -31,10 +30,10 @@ from studiobridge.panel import (
     parts_takes,
     parts_truth,
 )
-from studiobridge.panel.saying import teach
+from studiobridge.panel.saying import shown, teach
 from studiobridge.profile.model import SetProfile
 from studiobridge.shown import words
-from studiobridge.shown.tongue import figure, in_force, with_languages
+from studiobridge.shown.tongue import figure, in_force, say, with_languages
 
 View = Mapping[str, Any]
 NOTHING: View = {}
@@ -88,7 +87,7 @@ def environment() -> jinja2.Environment:
         undefined=jinja2.StrictUndefined,
     )
     filters: dict[str, Callable[..., str]] = {
-        "clean": words.as_said,
+        "clean": shown,
         "kwh": lambda value: f"{figure(value, '.3f')} kWh",
         "moment": words.moment,
         "day": lambda text: words.moment(text, date=True),
@@ -150,50 +149,49 @@ class Board:
 
     # ---- what is so --------------------------------------------------------------------
 
-    def clock(self) -> float | None:
-        """The bridge's wall clock now (s), by its beat; None where it is not there to be heard."""
-        ahead = self.visitor.shown.clock
-        if ahead is None or not self.visitor.sure:
-            return None
-        return round(time.time() + ahead, 3)
-
     def truth(self) -> str:
         """What is wrong between this page and the gear, in a sentence; empty when nothing is."""
         visitor = self.visitor
         if not visitor.up:
-            return f"No way to the set: {visitor.why}. What you see is not confirmed."
+            return say(
+                "No way to the set: {why}. What you see is not confirmed.",
+                why=words.bridge_says(visitor.why),
+            )
         alive = visitor.shown.alive
         if alive is not None and alive.alive and visitor.shown.silent:
-            return (
-                f"The bridge of {self.profile.name} is silent: it hangs, or its link does. What you"
-                " see is not confirmed."
+            return say(
+                "The bridge of {set} is silent: it hangs, or its link does. What you see is not"
+                " confirmed.",
+                set=self.profile.name,
             )
         if not visitor.shown.bridge_alive:
-            return (
-                f"No bridge runs {self.profile.name}: nothing is watched and nothing can be"
-                " switched from here. What you see is not confirmed."
+            return say(
+                "No bridge runs {set}: nothing is watched and nothing can be switched from here."
+                " What you see is not confirmed.",
+                set=self.profile.name,
             )
         if visitor.shown.old:
-            return (
-                f"The bridge of {self.profile.name} has just begun and has not said yet how the"
-                " set stands. What you see is as it was last seen, not confirmed."
+            return say(
+                "The bridge of {set} has just begun and has not said yet how the set stands. What"
+                " you see is as it was last seen, not confirmed.",
+                set=self.profile.name,
             )
         fault = (visitor.shown.state or NOTHING).get("record_fault")
-        return f"The record: {fault}" if fault else ""
+        return say("The record: {fault}", fault=words.bridge_says(fault)) if fault else ""
 
     def held(self) -> str:
         """Why nothing may be changed now; empty when it may."""
         rolling = (self.visitor.shown.state or NOTHING).get("rolling") or []
-        return f"held: {words.listed(rolling)} rolls" if rolling else ""
+        return say("held: {names} rolls", names=words.listed(rolling)) if rolling else ""
 
     def state_words(self) -> str:
         state = self.visitor.shown.state or NOTHING
         if not self.visitor.sure:
-            return "not confirmed"
+            return say("not confirmed")
         if state.get("state") == "ready" and not self.of_one_moment():
-            return "not confirmed: its parts do not fit together yet"
+            return say("not confirmed: its parts do not fit together yet")
         said = words.state(state.get("state"))
-        return f"{said}, cut" if state.get("cut") is True else said
+        return say("{state}, cut", state=said) if state.get("cut") is True else said
 
     def of_one_moment(self) -> bool:
         """Do state, drift and run belong together? Each comes in a message of its own.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import AsyncIterator
+from datetime import UTC, datetime
 
 from starlette.requests import Request
 from starlette.responses import (
@@ -17,9 +18,11 @@ from starlette.routing import Route
 from studiobridge.control.plan import UnknownLook, presets_of
 from studiobridge.figures.light import light_of
 from studiobridge.figures.setup import setup_of
+from studiobridge.panel import parts_stand
 from studiobridge.panel.board import VIEWS, Board
 from studiobridge.panel.house import COOKIE, House, Refused
 from studiobridge.panel.parts_device import detail
+from studiobridge.panel.parts_mark import lamps_of
 from studiobridge.shown import setup
 from studiobridge.shown.live import skeleton
 from studiobridge.shown.tongue import with_languages
@@ -41,8 +44,10 @@ class Live:
     def routes(self) -> list[Route]:
         return [
             Route("/s/{set}", self.set_page),
+            Route("/s/{set}/stand", self.stand_page),
             Route("/s/{set}/events", self.events),
             Route("/s/{set}/d/{device}", self.device_page),
+            Route("/s/{set}/mark", self.mark_page),
             Route("/s/{set}/setup", self.setup_page),
         ]
 
@@ -57,6 +62,27 @@ class Live:
             session=session,
             several=len(self.house.profiles) > 1,
             drawing=skeleton(profile) if placed else "",
+        )
+
+    async def stand_page(self, request: Request) -> Response:
+        """The view across the room; `?mirror=yes` for the glass of a prompter."""
+        session = self.house.session(request)
+        board = self.house.board(request)
+        return self.house.html(
+            "stand.html",
+            profile=board.profile,
+            session=session,
+            mirrored=request.query_params.get("mirror") == "yes",
+            parts=board.shows("stand"),
+            silent=parts_stand.lost(),
+            now=datetime.now(UTC).isoformat(),
+        )
+
+    async def mark_page(self, request: Request) -> Response:
+        """One light by small steps, for who stands in it."""
+        session, profile = self.house.session(request), self.house.board(request).profile
+        return self.house.html(
+            "mark.html", profile=profile, session=session, lamps=lamps_of(profile)
         )
 
     async def events(self, request: Request) -> Response:

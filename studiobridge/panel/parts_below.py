@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from markupsafe import Markup
+
 from studiobridge.profile.model import LIGHT
 from studiobridge.shown import words
 from studiobridge.shown.hand import Guide, guide
 from studiobridge.shown.live import condition
+from studiobridge.shown.tongue import say
 
 if TYPE_CHECKING:
     from studiobridge.panel.board import Board
@@ -49,6 +52,7 @@ def dials(board: Board) -> list[dict[str, Any]]:
     return [
         {
             **item,
+            "strong": Markup("<strong>{}</strong>").format(words.clean(item["device"], 40)),
             "how": words.comes_back(item.get("comes_back")),
             "turning_by": item.get("turning_by"),
             # who turns it is only worth a word where a plug meters it
@@ -148,13 +152,13 @@ def things(board: Board) -> list[dict[str, Any]]:
         if device.hand_set:
             now = words.preset(view.get("preset"))
         if device.kind == "camera":
-            now = "rolling" if view.get("rolling") else words.rolls(view) if view else ""
+            now = say("rolling") if view.get("rolling") else words.rolls(view) if view else ""
         if device.done_below is not None:
             now = words.charges(view)
         rows.append(
             {
                 "device": device.name,
-                "title": device.title or device.kind,
+                "title": device.title or words.kind(device.kind),
                 "now": now if how.code != "off" else "",
                 "code": how.code,
                 "words": how.words,
