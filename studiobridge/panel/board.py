@@ -8,6 +8,7 @@ each page is sent what changed since it last listened. What nobody looks at is n
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -45,14 +46,18 @@ VIEWS: dict[str, tuple[Callable[[Board], dict[str, str]], ...]] = {
         parts_hand.parts,
         parts_room.parts,
         parts_below.parts,
+        parts_before.line,
+        parts_after.at_hand,
     ),
     "stand": (
         parts_truth.parts,
         parts_stand.parts,
+        parts_before.line,
     ),
     "mark": (
         parts_truth.parts,
         parts_mark.parts,
+        parts_before.line,
     ),
     "takes": (
         parts_truth.parts,
@@ -148,6 +153,13 @@ class Board:
         return self.visitor.shown.devices.get(name, NOTHING)
 
     # ---- what is so --------------------------------------------------------------------
+
+    def clock(self) -> float | None:
+        """The bridge's wall clock now (s), by its beat; None where it is not there to be heard."""
+        ahead = self.visitor.shown.clock
+        if ahead is None or not self.visitor.sure:
+            return None
+        return round(time.time() + ahead, 3)
 
     def truth(self) -> str:
         """What is wrong between this page and the gear, in a sentence; empty when nothing is."""
