@@ -35,6 +35,7 @@ COMMANDS = {
     "drafting": ("draft",),
     "hand": ("by-hand",),
     "watching": ("status", "drift", "watch", "record"),
+    "taking": ("takes",),
     "pages": ("panel",),
     "rehearsing": ("rehearse", "touch"),
     "before": ("before", "after"),

@@ -105,9 +105,10 @@ def about_before(reading: Reading) -> list[Problem]:
     """Lines before a take that nothing can ever measure, and sentences that look measured."""
     found: list[Problem] = []
     profile = reading.profile
-    asked = list(reading.document.root.value().get("before") or ()) if reading.document else []
+    root = reading.document.root.value() if reading.document is not None else {}
+    asked = root.get("before") if isinstance(root, dict) else None
     for item in profile.before:
-        where = ("before", _line_of(item, asked))
+        where = ("before", _line_of(item, asked if isinstance(asked, list) else []))
         why = _never_measured(profile, item)
         if why is not None:
             found.append(reading.problem(where, *why))
@@ -122,9 +123,10 @@ def _line_of(item: Item, asked: Sequence[object]) -> int:
             if item.id == item_id(str(said["tick"])):
                 return n
             continue
-        names = said.get("off") if isinstance(said.get("off"), list) else [said.get("off")]
+        off = said.get("off")
+        names = off if isinstance(off, list) else [off]
         ids = [f"even-{said.get('even')}", f"card-{said.get('card')}"]
-        if item.id in [*ids, *(f"off-{name}" for name in names or ())]:
+        if item.id in [*ids, *(f"off-{name}" for name in names)]:
             return n
     return 0
 

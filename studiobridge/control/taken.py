@@ -91,6 +91,13 @@ class Taken:
         return step if abs(step) >= SAME_CLOCK else 0.0
 
 
+def last_good(takes: Iterable[Taken], look: str | None, without: int | None = None) -> Taken | None:
+    """The last that was marked good: in this look, else in any."""
+    good = [take for take in takes if take.mark == "good" and take.number != without]
+    same = [take for take in good if take.look == look]
+    return max(same or good, key=lambda take: take.number, default=None)
+
+
 class Tally:
     """Notes in, takes out. Notes of a take whose beginning is not there say nothing."""
 
@@ -113,15 +120,7 @@ class Tally:
 
     def good(self, look: str | None, without: int | None = None) -> Taken | None:
         """The last that was marked good: in this look, else in any."""
-        found = None
-        for number in sorted(self.takes, reverse=True):
-            take = self.takes[number]
-            if take.mark != "good" or number == without:
-                continue
-            if take.look == look:
-                return take
-            found = found or take
-        return found
+        return last_good(self.takes.values(), look, without)
 
     def keep(self, most: int, happened: bool) -> None:
         """Forget all but so many of the latest, and as many good ones; what happened in them too.

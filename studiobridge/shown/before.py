@@ -147,6 +147,11 @@ def silent() -> Line:
     return Line("unknown", say("not known: no connection to the set"))
 
 
+def unfitting() -> Line:
+    """The line while state, drift and run are of two moments."""
+    return Line("unknown", say("not known: its parts do not fit together yet"))
+
+
 def evidence(row: Row) -> str:
     """`Ada (page), 20:14:05`, or what was measured."""
     if row.ticks:
