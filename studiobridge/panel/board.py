@@ -8,6 +8,7 @@ each page is sent what changed since it last listened. What nobody looks at is n
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -148,6 +149,13 @@ class Board:
         return self.visitor.shown.devices.get(name, NOTHING)
 
     # ---- what is so --------------------------------------------------------------------
+
+    def clock(self) -> float | None:
+        """The bridge's wall clock now (s), by its beat; None where it is not there to be heard."""
+        ahead = self.visitor.shown.clock
+        if ahead is None or not self.visitor.sure:
+            return None
+        return round(time.time() + ahead, 3)
 
     def truth(self) -> str:
         """What is wrong between this page and the gear, in a sentence; empty when nothing is."""
