@@ -7,13 +7,14 @@ comes too late, asks for nothing (law 8).
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Literal, assert_never
 
 from studiobridge.control.acts import Run
 from studiobridge.control.adjusting import Adjusting
 from studiobridge.control.before import Before
 from studiobridge.control.desk import Desk
-from studiobridge.control.effects import Announce
+from studiobridge.control.effects import Announce, Memory
 from studiobridge.control.events import Request, Saved
 from studiobridge.control.gates import Gates
 from studiobridge.control.looks import Looks
@@ -45,7 +46,14 @@ class Requests:
     """Takes what switches, commands, pages and call times ask for; all are treated alike."""
 
     def __init__(
-        self, desk: Desk, gates: Gates, standing: Standing, answers: Answers, runs: Runs
+        self,
+        desk: Desk,
+        gates: Gates,
+        standing: Standing,
+        answers: Answers,
+        runs: Runs,
+        memory: Memory,
+        now: float,
     ) -> None:
         self.profile = desk.profile
         self.desk = desk
@@ -55,9 +63,10 @@ class Requests:
         self.runs = runs
         self.looks = Looks(desk, gates, standing, answers, runs)
         self.words = Words(desk, gates, standing, answers, runs, self.looks)
-        self.takes = Takes(desk, gates, standing, answers, runs)
-        self.before = Before(desk, standing, answers)
-        self.quiet = Quiet(desk, gates, standing, answers)
+        self.takes = Takes(desk, gates, standing, answers, runs, self.looks, memory, now)
+        self.quiet = Quiet(desk, gates, standing, answers, runs)
+        self.before = Before(desk, standing, answers, runs.holding, memory, now)
+        self.takes.before = self.before.line
         self.adjusting = Adjusting(desk, gates, standing, answers, runs)
         self._deferred: list[Request] = []
 
@@ -116,11 +125,13 @@ class Requests:
         for request in deferred:
             self._dispatch(request, at)
 
-    def link_lost(self) -> None:
+    def link_lost(self, at: float) -> None:
         """What waited to be taken up is not done when the link is back: that may be hours later."""
+        self.quiet.link_lost(at)
         deferred, self._deferred = self._deferred, []
         for waiting in deferred:
             self.answers.refuse(waiting, 3, "the link to the broker was lost; ask again")
+        self.adjusting.link_lost()
 
     def is_a_cut(self, request: Request) -> bool:
         """A cut that will be done: an emergency does not wait until all was listened to."""
@@ -156,7 +167,7 @@ class Requests:
         elif what == "lockout":
             self.words.lockout(request, at)
         elif what == "release":
-            self.words.release(request, at)
+            self.words.release(request, at, self.quiet.after_release)
         elif what == "rolling_on":
             self.words.rolling(request, True, at)
         elif what == "rolling_off":
@@ -180,7 +191,9 @@ class Requests:
         elif what == "mark":
             self.takes.mark(request, at)
         elif what == "match":
-            self.takes.match(request, at)
+            look = self.takes.match(request, at)
+            if look is not None:
+                self._ask_up(replace(request, look=look, force=False), at)
         elif what != "ping":  # which is answered before it comes here
             assert_never(what)
         self.standing.watch_left_on(at)
@@ -254,7 +267,7 @@ class Requests:
             text = f"the set is {state}: there is nothing to restore"
             self.answers.refuse(request, 1, text)
             return
-        if self.runs.run is not None:
+        if self.runs.run is not None and self.runs.run.what != "adjust":
             text = "another run is under way; ask again when it is done"
             self.answers.refuse(request, 1, text)
             return
@@ -292,6 +305,7 @@ class Requests:
             return
         held = self.gates.held_by(at)
         text = f"{held} was rolling or closing its file" if held is not None else ""
+        self.quiet.cut(at, request.by or request.source)
         self.runs.begin("cut", None, at, [request.id], request=request, text=text)
 
     def _withdraw(self, request: Request, at: float) -> None:

@@ -182,10 +182,33 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         ],
         "sensors": [_sensor(controller, name, at, wall) for name in controller.holding.metering.of],
         "faults": standing.faults,
+        "quiet": quiet_view(controller, at, wall),
+        "adjusting": controller.requests.adjusting.view(lambda when: iso(when, wall)),
         "warm_in_s": warm,
         "times": times_view(run, standing, at, lambda moment: iso(moment, wall)),
         "session": standing.session.number,
+        "takes": controller.requests.takes.shown(at, lambda then: iso(then, wall)),
+        "before": controller.requests.before.view(at, lambda when: iso(when, wall)),
+        "after": controller.requests.before.after_view(lambda when: iso(when, wall)),
+        "timer": controller.requests.before.timer_view(lambda when: iso(when, wall)),
     }
+
+
+def quiet_view(controller: Controller, at: float, wall: Wall) -> list[View]:
+    """What was told quiet and has not come back: what it waits for, and until when."""
+    quiet = controller.requests.quiet
+    return [
+        {
+            "device": entry.device,
+            "plug": entry.plug,
+            "since": iso(entry.off_at, wall),
+            "back_at": None if entry.cut else iso(quiet.owed_at(entry), wall),
+            "why": entry.why(),
+            "by": entry.by,
+            "state": entry.shown,
+        }
+        for entry in quiet.entries.values()
+    ]
 
 
 def supplies_view(controller: Controller, at: float, wall: Wall) -> list[View]:
@@ -378,6 +401,7 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         "essential": device.essential,
         "feed": device.fed_by,
         "step": None if run is None or under_way is None else run.steps[under_way].action,
+        "adjusting": name in controller.requests.adjusting.of,
         "rolling": rolling,
         "rolling_by": rolling_by,
         "charge": chargers.charge(name, at) if name in chargers.names else None,

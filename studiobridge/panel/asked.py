@@ -25,6 +25,10 @@ from studiobridge.profile.said import Answer
 from studiobridge.shown import words
 
 ASKS = parse("60/minute")
+# ... and of steps of a light, which a button that is held asks for three times a second, and of
+# dials that are being turned, as much as a hand can do.
+STEPS = parse("240/minute")
+OFTEN = ("adjust", "turning")
 
 
 class Asked:
@@ -107,7 +111,7 @@ class Asked:
             where = ".".join(str(part) for part in first["loc"]) or "request"
             status = 400 if first["type"] == "json_invalid" else 422
             raise Refused(status, words.clean(f"{where}: {first['msg']}", 200)) from None
-        answer = await put(board, session, body.model_dump(exclude_defaults=True))
+        answer = await put(board, session, body.model_dump(exclude_defaults=True, by_alias=True))
         shown = {"final": answer.final, "code": answer.code, "text": answer.text}
         return JSONResponse(shown)
 

@@ -46,14 +46,18 @@ VIEWS: dict[str, tuple[Callable[[Board], dict[str, str]], ...]] = {
         parts_hand.parts,
         parts_room.parts,
         parts_below.parts,
+        parts_before.line,
+        parts_after.at_hand,
     ),
     "stand": (
         parts_truth.parts,
         parts_stand.parts,
+        parts_before.line,
     ),
     "mark": (
         parts_truth.parts,
         parts_mark.parts,
+        parts_before.line,
     ),
     "takes": (
         parts_truth.parts,

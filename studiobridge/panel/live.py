@@ -22,6 +22,7 @@ from studiobridge.panel import parts_stand
 from studiobridge.panel.board import VIEWS, Board
 from studiobridge.panel.house import COOKIE, House, Refused
 from studiobridge.panel.parts_device import detail
+from studiobridge.panel.parts_mark import lamps_of
 from studiobridge.shown import setup
 from studiobridge.shown.live import skeleton
 from studiobridge.shown.tongue import with_languages
@@ -46,6 +47,7 @@ class Live:
             Route("/s/{set}/stand", self.stand_page),
             Route("/s/{set}/events", self.events),
             Route("/s/{set}/d/{device}", self.device_page),
+            Route("/s/{set}/mark", self.mark_page),
             Route("/s/{set}/setup", self.setup_page),
         ]
 
@@ -74,6 +76,13 @@ class Live:
             parts=board.shows("stand"),
             silent=parts_stand.lost(),
             now=datetime.now(UTC).isoformat(),
+        )
+
+    async def mark_page(self, request: Request) -> Response:
+        """One light by small steps, for who stands in it."""
+        session, profile = self.house.session(request), self.house.board(request).profile
+        return self.house.html(
+            "mark.html", profile=profile, session=session, lamps=lamps_of(profile)
         )
 
     async def events(self, request: Request) -> Response:

@@ -147,7 +147,7 @@ def test_a_device_that_is_only_told_is_not_drawn_as_confirmed() -> None:
     made = board({"state": "ready"}, devices={"key": seen})
     made.shows("hand")
     assert "only told: nothing confirms it" in made.shows("hand")["things"]
-    assert 'class="ring told"' in made.shows("hand")["lamp-key"]
+    assert 'class="body told"' in made.shows("hand")["lamp-key"]
     shown = detail(made, "key", lambda: None)
     assert "only told: nothing confirms it" in shown
 
