@@ -25,6 +25,7 @@ from studiobridge.bridge.tables import (
     SESSIONS,
     STATES,
     STEPS,
+    TAKES,
     TICKS,
     Elsewhere,
     Place,
@@ -33,8 +34,10 @@ from studiobridge.bridge.tables import (
     colour_in,
     connect,
     sqlite_url,
+    take_note,
     value_in,
 )
+from studiobridge.control.taken import Taken, Tally
 from studiobridge.craft.chroma import spelled
 from studiobridge.profile.model import LIGHT
 from studiobridge.profile.said import FORMER_WORDS
@@ -184,7 +187,7 @@ class Reader:
         return list(found.values())
 
     def changes(self, device: str, most: int) -> list[dict[str, Any]]:
-        """The last changes of one device, newest first: `at` (ISO), `said`, and the `entry` itself."""
+        """The last changes of one device, newest first: `at` (ISO), `said`, and its `entry`."""
         found: list[tuple[float, int, str, dict[str, Any]]] = []
         steps = (
             self._rows_of(STEPS)
@@ -277,6 +280,16 @@ class Reader:
                     known.pop(other, None)
             known.update(said)
         return found
+
+    def takes(self, session: int | None = None) -> list[Taken]:
+        """Every take, oldest first, or those of a session; times in seconds since the epoch."""
+        if TAKES.name not in self._tables:
+            return []
+        tally = Tally()
+        for row in self._all(self._rows_of(TAKES).order_by(TAKES.c.id)):
+            tally.hear(take_note(row))
+        found = [tally.takes[number] for number in sorted(tally.takes)]
+        return [take for take in found if session is None or take.session == session]
 
     def requests(self) -> list[dict[str, Any]]:
         return self._all(self._rows_of(REQUESTS).order_by(REQUESTS.c.id))

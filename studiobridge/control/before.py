@@ -240,6 +240,10 @@ class Before:
                     return Standings(state, text, lines)
         return Standings(True, GOOD, lines)
 
+    def line(self, at: float) -> str | None:
+        """The one line; None where the profile asks for nothing."""
+        return self.standings(at).line if self.items else None
+
     def view(self, at: float, iso: Callable[[float], str]) -> dict[str, object] | None:
         """The key `before` of the state; None where the profile asks for nothing."""
         if not self.items:
@@ -284,6 +288,7 @@ def _shown(line: Line, iso: Callable[[float], str]) -> dict[str, object]:
         "item": item.id,
         "text": item.text,
         "kind": item.kind,
+        "device": item.device or None,
         "state": line.verdict.state,
         "evidence": line.verdict.evidence,
         "since": iso(line.since) if item.kind != "tick" or tick is not None else None,

@@ -6,10 +6,12 @@ The floors of this room, each importing only from below:
 
 - controller.py               hands each event to its part; where things stand after listening
 - requests.py                 what is asked for, and the answer each gets
-- words.py                    what people say, which begins no run
-- looks.py, takes.py, before.py, quiet.py, adjusting.py
-                              how the lights stand becomes a look; takes; what has to be true before
-                              it rolls; what is off during takes only; one light by small steps
+- words.py, takes.py          what people say, which begins no run; each stretch of rolling
+- changing.py                 what changes of the light while a take rolls
+- stood.py                    how a set stood at a moment, and what differs between two
+- looks.py, before.py, quiet.py, adjusting.py
+                              how the lights stand becomes a look; what has to be true before it
+                              rolls; what is off during takes only; one light by small steps
 - items.py                    whether one line of what has to be true is so, by what
 - runs.py                     how a run begins, and what it means when it ends
 - holding.py, doubts.py, trial.py
@@ -24,7 +26,7 @@ The floors of this room, each importing only from below:
                               has to be heard; what meters make of lamps that cannot speak; what
                               runs out; what charges; what light sensors say; what is counted
 - gates.py, standing.py       every interlock before every Tell; state, session, answers, listening
-- desk.py, plan.py            what the parts share; the timeline as predicted
+- desk.py, plan.py, taken.py  what the parts share; the timeline as predicted; a take out of notes
 - beliefs.py, sequence.py     what is believed of a set; the order
 - proof.py, gear.py, mains.py what is proven; what gear does; what has mains and what is on
 - belief.py, evidence.py      what is believed of one device; the rules of evidence
@@ -214,6 +216,7 @@ class Controller:
             self._follow_gauges(event.at)
             if self.desk.listened and self.standing.state != "dark":
                 self._watched(event.at)
+            self.requests.takes.follow(event.at)
             self.requests.quiet.tend(event.at)
             self.requests.before.look(event.at)
             self.requests.adjusting.follow(event.at)
@@ -515,7 +518,7 @@ class Controller:
             self.gauges.hands(at)
         elif kind == "before":
             self.requests.before.due()  # looked at when this event is over
-        elif kind in ("metering", "adjusting"):
+        elif kind in ("metering", "take", "adjusting"):
             pass  # looked at when this event is over
         elif kind == "turn":
             self.runs.move_on(at)

@@ -93,6 +93,7 @@ class Quiet:
             cut=was.cut,
             stage="cut" if was.cut else "unsure",
             told_at=now,
+            rests_from=now,
             late="the bridge was started again",
         )
 
@@ -256,7 +257,8 @@ class Quiet:
 
     def _tell_off(self, entry: Quieted, at: float) -> None:
         self.gates.tell(at, entry.plug, (("switch", False),))
-        entry.stage, entry.told_at, entry.off_at = "told off", at, at
+        entry.stage, entry.told_at = "told off", at
+        entry.off_at = entry.rests_from = at
         entry.tries += 1
         entry.until = at + self._life(entry)
         self._note(entry, "off", "sent", at)
@@ -345,7 +347,9 @@ class Quiet:
 
     def _is_off(self, entry: Quieted, at: float) -> None:
         if entry.tries:
-            entry.off_at = at  # else it was told so by the bridge before, which wrote down when
+            entry.off_at = entry.rests_from = (
+                at  # else it was told so by the bridge before, which wrote down when
+            )
         entry.stage, entry.tries = "quiet", 0
         self._note(entry, "off", "confirmed", at)
         left = spoken(entry.due_at - at)
@@ -361,7 +365,7 @@ class Quiet:
         word = belief.word("is it so", "switch")
         if word is None or word.value is not True or belief.gone:
             if entry.on_seen is not None and word is not None:
-                entry.off_at = at  # it was on for a moment: its rest begins anew
+                entry.off_at = entry.rests_from = at  # it was on for a moment: its rest begins anew
             entry.on_seen = None
             return False
         if entry.stage == "told on":
@@ -391,7 +395,7 @@ class Quiet:
         if locked is not None:
             self._wake(entry, at + OVERDUE)
             return f"{name} is kept off by the lockout: {locked}"
-        rested = entry.off_at + self._told(name).rests
+        rested = entry.rests_from + self._told(name).rests
         sure = entry.told_at + self._life(entry)
         for until, why in (
             (rested, "it rests before it has power again"),
@@ -512,7 +516,8 @@ class Quiet:
                 if not self.beliefs.said_on(plug):
                     continue
                 entry = self.entries[name] = Quieted(name, plug, by, at, at, at)
-            entry.cut, entry.stage, entry.rolling, entry.told_at = True, "cut", False, at
+            entry.cut, entry.stage, entry.rolling = True, "cut", False
+            entry.told_at = entry.rests_from = at
             entry.ends, entry.said_at = None, at
             self._note(entry, "off", "sent", at)
             self._says(entry, 1, f"{name}: a cut came in between")
@@ -558,7 +563,8 @@ class Quiet:
 
     def owed_at(self, entry: Quieted) -> float:
         """When it comes back, if nothing else is in the way."""
-        return max(entry.due_at, entry.off_at + self._told(entry.device).rests, entry.not_before)
+        rested = entry.rests_from + self._told(entry.device).rests
+        return max(entry.due_at, rested, entry.not_before)
 
     def _says(self, entry: Quieted, code: int, text: str) -> None:
         """What has become of it, to those who asked."""

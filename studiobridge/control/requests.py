@@ -7,6 +7,7 @@ comes too late, asks for nothing (law 8).
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Literal, assert_never
 
 from studiobridge.control.acts import Run
@@ -62,9 +63,10 @@ class Requests:
         self.runs = runs
         self.looks = Looks(desk, gates, standing, answers, runs)
         self.words = Words(desk, gates, standing, answers, runs, self.looks)
-        self.takes = Takes(desk, gates, standing, answers, runs)
+        self.takes = Takes(desk, gates, standing, answers, runs, self.looks, memory, now)
         self.quiet = Quiet(desk, gates, standing, answers, runs)
         self.before = Before(desk, standing, answers, runs.holding, memory, now)
+        self.takes.before = self.before.line
         self.adjusting = Adjusting(desk, gates, standing, answers, runs)
         self._deferred: list[Request] = []
 
@@ -189,7 +191,9 @@ class Requests:
         elif what == "mark":
             self.takes.mark(request, at)
         elif what == "match":
-            self.takes.match(request, at)
+            look = self.takes.match(request, at)
+            if look is not None:
+                self._ask_up(replace(request, look=look, force=False), at)
         elif what != "ping":  # which is answered before it comes here
             assert_never(what)
         self.standing.watch_left_on(at)

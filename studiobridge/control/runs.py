@@ -121,6 +121,7 @@ class Endings:
                 text += f"; but {len(moved)} drifted meanwhile"
         else:
             text = f"already {standing.state}: nothing to do"
+            standing.look_changed(at)
         only_told = self.only_told()
         if only_told:
             text += f"; only told or left to a hand, not proven: {', '.join(only_told)}"

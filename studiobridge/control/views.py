@@ -187,6 +187,7 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         "warm_in_s": warm,
         "times": times_view(run, standing, at, lambda moment: iso(moment, wall)),
         "session": standing.session.number,
+        "takes": controller.requests.takes.shown(at, lambda then: iso(then, wall)),
         "before": controller.requests.before.view(at, lambda when: iso(when, wall)),
         "after": controller.requests.before.after_view(lambda when: iso(when, wall)),
         "timer": controller.requests.before.timer_view(lambda when: iso(when, wall)),

@@ -23,6 +23,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from studiobridge.bridge.asking import Asker
 from studiobridge.bridge.settings import Settings
+from studiobridge.panel.around import Around
 from studiobridge.panel.asked import Asked
 from studiobridge.panel.board import Board
 from studiobridge.panel.doors import Bounded
@@ -104,6 +105,7 @@ class Panel:
             *Who(house).routes(),
             *Sets(house).routes(),
             *Live(house).routes(),
+            *Around(house).routes(),
             *Past(house).routes(),
             *Asked(house).routes(),
             Route("/health", self.health),

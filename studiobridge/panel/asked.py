@@ -23,8 +23,13 @@ from studiobridge.panel.keys import Session
 from studiobridge.panel.past import reading, with_times
 from studiobridge.profile.said import Answer
 from studiobridge.shown import words
+from studiobridge.shown.tongue import say
 
 ASKS = parse("60/minute")
+# ... and of steps of a light, which a button that is held asks for three times a second, and of
+# dials that are being turned, as much as a hand can do.
+STEPS = parse("240/minute")
+OFTEN = ("adjust", "turning")
 
 
 class Asked:
@@ -107,13 +112,16 @@ class Asked:
             where = ".".join(str(part) for part in first["loc"]) or "request"
             status = 400 if first["type"] == "json_invalid" else 422
             raise Refused(status, words.clean(f"{where}: {first['msg']}", 200)) from None
-        answer = await put(board, session, body.model_dump(exclude_defaults=True))
+        answer = await put(board, session, body.model_dump(exclude_defaults=True, by_alias=True))
         shown = {"final": answer.final, "code": answer.code, "text": answer.text}
         return JSONResponse(shown)
 
 
 async def put(board: Board, session: Session, said: dict[str, Any]) -> Answer:
     """Ask in the name of a session. Raises Refused where the set refuses, or nobody answers."""
+    if said["what"] == "cut" and (why := board.cannot_ask()):
+        # who has an emergency goes to the breaker now, not when no answer has come
+        raise Refused(503, f"{why} {say('So nothing was cut.')} {board.breakers()}")
     try:
         async with asyncio.timeout(10.0):
             asking = board.visitor.ask(**said, by=f"{session.name} (page)")

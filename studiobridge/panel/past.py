@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import csv
-import io
 import math
 import re
 from collections.abc import Mapping, Sequence
@@ -26,6 +24,7 @@ from studiobridge.panel.board import Board
 from studiobridge.panel.house import House, Refused, clock_in_force
 from studiobridge.panel.plots import drift_plot
 from studiobridge.shown import happened, words
+from studiobridge.shown.cells import as_csv
 from studiobridge.shown.tongue import figure, say
 
 
@@ -187,16 +186,7 @@ def with_times(row: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _csv(rows: Sequence[Mapping[str, Any]]) -> Response:
-    out = io.StringIO()
-    heads = list(dict.fromkeys(key for row in rows for key in row))
-    writer = csv.DictWriter(out, heads, lineterminator="\r\n")
-    writer.writeheader()
-    # a cell that a spreadsheet would run is text to it with an apostrophe in front
-    writer.writerows(
-        {k: f"'{v}" if isinstance(v, str) and v[:1] in "=+-@\t" else v for k, v in row.items()}
-        for row in rows
-    )
-    return PlainTextResponse(out.getvalue(), media_type="text/csv; charset=utf-8")
+    return PlainTextResponse(as_csv(rows), media_type="text/csv; charset=utf-8")
 
 
 def _then_and_now(name: str, then: Mapping[str, Any], now: Mapping[str, Any]) -> dict[str, str]:

@@ -11,6 +11,8 @@ import math
 
 from studiobridge.profile.model import Device
 
+# what a light on a dial has behind
+KNOB = "M-11 0H-15M-15 -3.5V3.5"
 # half of a lamp as it is drawn here; a sheet that wants it larger scales it
 HALF = 12.0
 # a hood that is round behind and flat where the light comes out
@@ -39,7 +41,8 @@ def face(share: float, attributes: str) -> str:
     """The lit face of a lamp that gives this share (0 to 1) of its light."""
     # to the eye, not to a meter: half the light still looks bright
     size = LEAST + (1.0 - LEAST) * math.sqrt(min(1.0, max(0.0, share)))
-    return f'<path {attributes} d="{HOOD}" transform="translate({6 - 6 * size:.2f} 0) scale({size:.3f})"/>'
+    grown = f'transform="translate({6 - 6 * size:.2f} 0) scale({size:.3f})"'
+    return f'<path {attributes} d="{HOOD}" {grown}/>'
 
 
 def wedge(radius: float, half: float) -> str:

@@ -65,6 +65,8 @@ BESIDE = 14.0
 FINGER = 44.0
 # from so many devices on the sheet is as high as it may be: words need room
 MANY = 10
+# up to so many a long name may go over most of the sheet
+FEW = 6
 # m around what is in use, and m to a wall within which it is drawn
 AROUND, WALL_NEAR = 0.35, 0.9
 # px a metre at most: two things a hand apart do not fill a page
@@ -289,10 +291,11 @@ def _filled(bare: Ground, devices: list[Device]) -> Ground:
             max(-1.0, min(1.0, 2.5 * (x - middle[0]) / max(1.0, right - left))),
             max(-1.0, min(1.0, 2.5 * (y - middle[1]) / max(1.0, bottom - top))),
         )
-        wishes.append(Wish(device.name, boxes[device.name], _forms(sheet, device), towards))
+        forms = _forms(sheet, device, 0.62 if len(devices) <= FEW else 0.48)
+        wishes.append(Wish(device.name, boxes[device.name], forms, towards))
     labels = put(raster, wishes)
     cells = _cells(bare, devices, points, boxes)
-    reaches = _reaches(profile, devices)
+    reaches = reaching(profile)
     things: dict[str, Thing] = {}
     number = 0
     for device in devices:
@@ -338,10 +341,10 @@ def _filled(bare: Ground, devices: list[Device]) -> Ground:
     )
 
 
-def _reaches(profile: SetProfile, devices: list[Device]) -> dict[str, float]:
+def reaching(profile: SetProfile) -> dict[str, float]:
     """What of each light at full reaches its aim, the strongest as 1: where figures say so."""
     lux = {}
-    for device in devices:
+    for device in profile.devices.values():
         target, given = aim_point(profile, device), full(profile, device)
         if device.place is None or device.output is None or target is None or given is None:
             continue
@@ -356,8 +359,9 @@ def _whole(sheet: Sheet, name: str, form: Form) -> bool:
     return form.name in ("whole", "short") and wide(name, sheet.name, True) <= form.wide - 2 * PAD
 
 
-def _forms(sheet: Sheet, device: Device) -> tuple[Form, ...]:
-    """How the label of a device may be written: with all, shortened, with a number, a number."""
+def _forms(sheet: Sheet, device: Device, most: float) -> tuple[Form, ...]:
+    """How the label of a device may be written: with all, shortened, with a number, a number; over
+    `most` of the sheet."""
     name = wide(device.name, sheet.name, True)
     both = "cct" in device.tells | device.hears or "colour" in device.tells | device.hears
     long = max(wide(text, sheet.tag) for text in (LONG_TAGS if both else LONG_TAGS[:1]))
@@ -372,7 +376,7 @@ def _forms(sheet: Sheet, device: Device) -> tuple[Form, ...]:
     if sheet.rows:
         forms.append(Form("counted", number + 4.0 + short + 2 * PAD, sheet.line + 3.0))
         forms.append(Form("number", number + 2 * PAD, sheet.line + 3.0))
-    longest = 0.48 * sheet.wide
+    longest = most * sheet.wide
     return tuple(form for form in forms if form.wide <= longest or form.name == "number")
 
 

@@ -1,17 +1,17 @@
 """The room from above, alive: a still drawing, and small parts that change in it.
 
-For any view of a set that wants the room (`ground.SHEETS` has them; or bring a `Sheet` of your own):
+For any view that wants the room (`ground.SHEETS` has them; or bring a `Sheet` of your own):
 
     drawn = drawing(profile, "stand")     decided once: where all is, and how large
     drawn.still()                         the figure for the page: SVG, and rows under it
     drawn.parts(view_of, sure, up)        id on the page → what stands in it now; send what changed
 
-`skeleton(profile, view)` is `drawing(profile, view).still()`. Of each device there are the groups
-`beam-NAME` (a gradient: its light, below everything), `lamp-NAME` (a link: itself, its name, its condition) and,
-where the drawing has no room for its name or a finger, a row `row-NAME` below. A device is drawn
+`skeleton(profile, view)` is `drawing(profile, view).still()`. Of each device there are `beam-NAME`
+(a gradient: its light, below everything), `lamp-NAME` (a link: itself, its name, its condition)
+and, where the drawing has no room for its name or a finger, a row `row-NAME` below. It is drawn
 where it stands; its face is as large as its light and in the white that is *reported*, its beam as
 strong as what reaches its aim; what is not confirmed is no closed line, and every condition is a
-shape and a word. What is about the light that one adjusts is larger by `chosen`.
+shape and a word. `parts(..., chosen=NAME)` says of one light that it is being adjusted.
 """
 
 from __future__ import annotations
@@ -76,7 +76,7 @@ class Condition:
 def condition(device: Device, view: View, sure: bool, up: bool) -> Condition:
     """What there is to say of one device. `sure`: bridge and broker are there to say it."""
     if not sure:
-        return Condition("unsure", "not confirmed now")
+        return Condition("unsure", say("not confirmed now"))
     lockout = words.lockout(view.get("lockout"))
     if lockout:
         return Condition("locked", lockout)
@@ -88,35 +88,37 @@ def condition(device: Device, view: View, sure: bool, up: bool) -> Condition:
     evidence = words.evidence(view)
     gauged = words.gauged(view)
     if device.hand_set:
-        text = "on its dial, set by hand" if evidence == "hand" else "on its dial"
+        text = say("on its dial, set by hand") if evidence == "hand" else say("on its dial")
         if up and evidence in ("watts", "picture"):
             # the band names what it is known by: not said twice
-            text = "on its dial, as it should be"
-            return Condition("hand", f"{text}, {gauged or words.EVIDENCE[evidence][1]}")
+            text = say("on its dial, as it should be")
+            return Condition("hand", f"{text}, {gauged or words.known_by(evidence)}")
         return Condition("hand", f"{text} ({gauged})" if gauged else text)
     if view.get("switch") is False:
-        return Condition("off", "off")
+        return Condition("off", say("off"))
     if up and evidence == "told" and not words.can_speak(view):
         asked = words.preset(view.get("preset"))
-        told = f"only told {asked}: nothing confirms it" if asked else words.ONLY_TOLD
+        told = say(words.ONLY_TOLD)
+        if asked:
+            told = say("only told {preset}: nothing confirms it", preset=asked)
         return Condition("told", f"{told} ({gauged})" if gauged else told)
-    proven = "as it should be"
+    proven = say("as it should be")
     if evidence in words.EVIDENCE and evidence != "report":
-        proven += f", {words.EVIDENCE[evidence][1]}"
+        proven += f", {words.known_by(evidence)}"
     if not device.hears:
         if up and evidence:
             return Condition("set", proven)
-        return Condition("plain", gauged if up and gauged else "says nothing itself")
+        return Condition("plain", gauged if up and gauged else say("says nothing itself"))
     heard = words.hearing(view)
     if view.get("online") is False:
-        return Condition("off", "off" if not up else heard)
+        return Condition("off", say("off") if not up else words.heard_said(heard))
     if heard in ("silent", "never heard"):
-        return Condition("unsure", heard)
+        return Condition("unsure", words.heard_said(heard))
     if view.get("online") is None:
-        return Condition("unsure", "never heard")
+        return Condition("unsure", words.heard_said("never heard"))
     if up and evidence in ("", "told"):
-        return Condition("unsure", "not confirmed yet")
-    return Condition("set", proven if up else "on")
+        return Condition("unsure", say("not confirmed yet"))
+    return Condition("set", proven if up else say("on", sense="a switch"))
 
 
 # The arrows on a lamp that moved, about their own middle; `other`: not along one of the two scales.
@@ -314,13 +316,17 @@ class Drawing:
     def _beyond(self) -> str:
         """Which walls are out of the picture, and how far."""
         one = Lengths(self.profile.feet).one
-        texts = {
-            "left": say("left wall {far} further", far="{far}"),
-            "back": say("back wall {far} further", far="{far}"),
-            "right": say("right wall {far} further", far="{far}"),
-            "front": say("front wall {far} further", far="{far}"),
-        }
-        found = [texts[b.side].replace("{far}", one(b.far)) for b in self.ground.beyond]
+        found = []
+        for beyond in self.ground.beyond:
+            far = one(beyond.far)
+            if beyond.side == "left":
+                found.append(say("left wall {far} further", far=far))
+            elif beyond.side == "right":
+                found.append(say("right wall {far} further", far=far))
+            elif beyond.side == "back":
+                found.append(say("back wall {far} further", far=far))
+            else:
+                found.append(say("front wall {far} further", far=far))
         return say("Not in the picture: {walls}.", walls=", ".join(found)) if found else ""
 
     def _lens(self) -> str:
@@ -454,7 +460,7 @@ class Drawing:
             colour = fill_of(device, view)
             out.append(glyphs.face(share, f'class="face{known}" fill="{colour}"'))
         if device.hand_set:
-            out.append('<path class="knob" d="M-11 0H-15M-15 -3.5V3.5"/>')
+            out.append(f'<path class="knob" d="{glyphs.KNOB}"/>')
         out.append("</g>")
         if how.code == "unsure":
             out.append('<text class="sign" y="4.5" aria-hidden="true">?</text>')

@@ -92,13 +92,6 @@ def apart(point: Point, box: Box) -> float:
     )
 
 
-def overlap(a: Box, b: Box) -> float:
-    """The side of a square as large as what two boxes share."""
-    across = min(a[2], b[2]) - max(a[0], b[0])
-    down = min(a[3], b[3]) - max(a[1], b[1])
-    return math.sqrt(across * down) if across > 0 and down > 0 else 0.0
-
-
 @dataclass(frozen=True, slots=True)
 class Form:
     """One way to write a label: what it is called, and the most it takes (px)."""
@@ -112,13 +105,15 @@ class Form:
 class Wish:
     """Words about the thing in `box`, the best form first.
 
-    `towards`: which way there is most quiet (−1 to 1 across and down), where it matters.
+    `towards`: which way there is most quiet (−1 to 1 across and down), where it matters; `roams`:
+    so far (px) it may stand off, with a line, before a shorter form is better.
     """
 
     key: str
     box: Box
     forms: tuple[Form, ...]
     towards: Point = (0.0, 0.0)
+    roams: float = 0.0
     middle: Point = field(init=False)
 
     def __post_init__(self) -> None:
@@ -212,6 +207,8 @@ def put(raster: Raster, wishes: Sequence[Wish]) -> dict[str, Put]:
             raster.give_back(least.box)
         for form in wish.forms:
             better = _beside(raster, wish, form, crowd)
+            if better is None and wish.roams:
+                better = _anywhere(raster, wish, form, wish.roams)
             if better is not None:
                 found[wish.key] = better
                 raster.take(better.box)
@@ -220,7 +217,7 @@ def put(raster: Raster, wishes: Sequence[Wish]) -> dict[str, Put]:
         _made_room(raster, order, found, crowd)
     for wish in order:
         if wish.key not in found:
-            far = _anywhere(raster, wish, wish.forms[-1])
+            far = _anywhere(raster, wish, wish.forms[-1], math.inf)
             if far is not None:
                 found[wish.key] = far
                 raster.take(far.box)
@@ -368,8 +365,8 @@ def _tied(wish: Wish, form: Form, x: float, y: float, crowd: Sequence[Point]) ->
     return Put(form, x, y, (start, end))
 
 
-def _anywhere(raster: Raster, wish: Wish, form: Form) -> Put | None:
-    """The nearest free place on the sheet, with a line to it."""
+def _anywhere(raster: Raster, wish: Wish, form: Form, limit: float) -> Put | None:
+    """The nearest free place on the sheet within so many px, with a line to it."""
     wide, high = math.ceil(form.wide / CELL), math.ceil(form.high / CELL)
     middle_x, middle_y = wish.middle
     column_of, whole = middle_x / CELL - wide / 2, (1 << raster.columns) - 1
@@ -398,6 +395,10 @@ def _anywhere(raster: Raster, wish: Wish, form: Form) -> Put | None:
             here + (right & -right).bit_length() if right else -1,
         ):
             if column < 0:
+                continue
+            x, y = column * CELL, row * CELL
+            far = _gap(wish.box, (x, y, x + form.wide, y + form.high))
+            if far > limit:
                 continue
             far = math.hypot((column - column_of) * CELL, down)
             if best is None or far < best[0]:

@@ -560,14 +560,15 @@ def test_after_a_crash_the_time_counts_on():
 
 
 def test_its_time_over_before_the_bridge_was_back_it_comes_at_once_after_listening():
-    it = after_a_crash(left=-1000.0)
+    it = after_a_crash(left=-1000.0, made=snug(told(rests=0.0)))
     it.run(10.0)
     assert it.switched()[0][1] is True and it.quiet() == []
 
 
 def test_after_a_crash_it_rests_as_long_as_it_has_to():
-    it = after_a_crash(left=0.0, off_for=30.0)
-    it.run(140.0)
+    """By its own time: a clock that was set meanwhile may make seconds of rest a day."""
+    it = after_a_crash(left=0.0, off_for=86400.0)
+    it.run(170.0)
     assert it.switched() == []
     it.run(20.0)
     assert it.switched()[0][1] is True

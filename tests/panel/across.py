@@ -69,6 +69,7 @@ def board(
         state={"drifting": [], "still_on": [], **state},
         run=run,
         drift=drift or [],
+        beat_at=time.monotonic() + 3600,
     )
     why = "the link to the broker is gone"
     visitor = SimpleNamespace(shown=shown, sure=sure, up=sure, why=why, version=version)
@@ -94,6 +95,16 @@ class Across:
     def open(self) -> None:
         self.page.goto("http://page.test/s/wheel-corner/stand")
         self.page.wait_for_function("() => document.getElementById('stand').style.length")
+
+    def show(self, code: str) -> None:
+        """As `say`, and drawn at once: as if the stream had just brought it."""
+        self.say(code)
+        with speaking(self.tongue):
+            html = self.board.shows("stand")["stand"]
+        self.page.evaluate(
+            "(html) => { document.getElementById('stand').innerHTML = html; dispatchEvent(new Event('resize')) }",
+            html,
+        )
 
     def _answer(self, route: Any) -> None:
         path = route.request.url.partition("page.test")[2].partition("?")[0]
