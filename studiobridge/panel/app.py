@@ -138,7 +138,8 @@ class Panel:
         assert isinstance(error, Refused)
         if error.status == 401 and "text/html" in request.headers.get("accept", ""):
             return RedirectResponse(f"/pair?next={request.url.path}", 303)
-        return JSONResponse({"text": error.text}, error.status)
+        headers = {"content-language": error.lang}
+        return JSONResponse({"text": error.text}, error.status, headers)
 
     async def _no_keys(self, request: Request, error: Exception) -> Response:
         return JSONResponse({"text": str(error)}, 503)
