@@ -316,13 +316,17 @@ class Drawing:
     def _beyond(self) -> str:
         """Which walls are out of the picture, and how far."""
         one = Lengths(self.profile.feet).one
-        texts = {
-            "left": say("left wall {far} further", far="{far}"),
-            "back": say("back wall {far} further", far="{far}"),
-            "right": say("right wall {far} further", far="{far}"),
-            "front": say("front wall {far} further", far="{far}"),
-        }
-        found = [texts[b.side].replace("{far}", one(b.far)) for b in self.ground.beyond]
+        found = []
+        for beyond in self.ground.beyond:
+            far = one(beyond.far)
+            if beyond.side == "left":
+                found.append(say("left wall {far} further", far=far))
+            elif beyond.side == "right":
+                found.append(say("right wall {far} further", far=far))
+            elif beyond.side == "back":
+                found.append(say("back wall {far} further", far=far))
+            else:
+                found.append(say("front wall {far} further", far=far))
         return say("Not in the picture: {walls}.", walls=", ".join(found)) if found else ""
 
     def _lens(self) -> str:
