@@ -33,6 +33,7 @@ from studiobridge.panel.languages import Spoken
 from studiobridge.panel.live import Live
 from studiobridge.panel.past import Past
 from studiobridge.panel.sets import Sets
+from studiobridge.panel.takes import Takes
 from studiobridge.panel.who import Who
 from studiobridge.profile.model import SetProfile
 
@@ -105,6 +106,7 @@ class Panel:
             *Sets(house).routes(),
             *Live(house).routes(),
             *Past(house).routes(),
+            *Takes(house).routes(),
             *Asked(house).routes(),
             Route("/health", self.health),
             Route("/authority.crt", self.authority),
