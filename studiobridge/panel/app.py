@@ -34,6 +34,7 @@ from studiobridge.panel.languages import Spoken
 from studiobridge.panel.live import Live
 from studiobridge.panel.past import Past
 from studiobridge.panel.sets import Sets
+from studiobridge.panel.takes import Takes
 from studiobridge.panel.who import Who
 from studiobridge.profile.model import SetProfile
 
@@ -107,6 +108,7 @@ class Panel:
             *Live(house).routes(),
             *Around(house).routes(),
             *Past(house).routes(),
+            *Takes(house).routes(),
             *Asked(house).routes(),
             Route("/health", self.health),
             Route("/authority.crt", self.authority),
