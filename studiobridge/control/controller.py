@@ -15,11 +15,11 @@ The floors of this room, each importing only from below:
                               the only way to `ready`; what is put back by itself; changes that more
                               than one lamp could have made; trying one device
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
-- quieted.py                  one piece of gear told quiet, in words
 - acts.py, picture.py, silence.py, gauges.py, alone.py, supplies.py, chargers.py, metering.py
                               what each action tells; what touched lights do to the picture; who
                               has to be heard; what meters make of lamps that cannot speak; what
                               runs out; what charges; what light sensors say
+- manners.py, quieted.py      what stands in the way of a request; one piece of gear told quiet
 - gates.py, standing.py       every interlock before every Tell; state, session, answers, listening
 - desk.py, plan.py            what the parts share; the timeline as predicted
 - beliefs.py, sequence.py     what is believed of a set; the order

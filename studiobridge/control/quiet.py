@@ -41,8 +41,9 @@ AFTER_RELEASE = 10.0
 LOOK_TWICE = 2.0
 # What is in the way is looked at again at least so often (s).
 LOOK_AGAIN = 2.0
-# Told on in vain, it is told again after so long (s): its network may come back any time.
-TELL_AGAIN = 30.0
+# Told on in vain, it is told again after so long (s), each time twice that, and no more than two
+# minutes: its network may come back any time, and the record is not filled with it meanwhile.
+TELL_AGAIN, TELL_AT_MOST = 30.0, 120.0
 # One that answers "off" so many rounds in a row is told no more: a person or its own fuse wants it.
 ROUNDS = 3
 # What is off longer than it should be is said again so often (s), until somebody acts.
@@ -180,7 +181,12 @@ class Quiet:
             entry = self.entries[name]
             entry.asked.append(request.id)
             entry.back_at = min(entry.back_at, at) if not entry.cut else at
-            entry.limit, entry.cut = max(entry.limit, at), False
+            entry.limit = max(entry.limit, at)
+            if entry.cut and entry.tries:
+                entry.rests_from = at  # it has not said yet that the cut took it off
+            if entry.stage in ("still off", "cut"):
+                entry.tries = 0
+            entry.cut = False
             entry.refused = entry.rounds = 0
             if entry.stage == "noting off":
                 entry.called_off = True
@@ -302,7 +308,11 @@ class Quiet:
         self._say_again(entry, at)
         if entry.stage == "noting off" or (entry.stage == "told off" and self._going(entry, at)):
             return
-        if self._is_on(entry, at) or entry.stage == "cut":
+        if self._is_on(entry, at):
+            return
+        if entry.cut:
+            if entry.tries and self._said(entry) is False:
+                entry.tries, entry.rests_from = 0, at
             return
         if entry.stage == "told on" and self._coming(entry, at):
             return
@@ -312,11 +322,11 @@ class Quiet:
             if at < entry.due_at - 1e-6:
                 self._wake(entry, entry.due_at)
                 return
-            entry.stage = "due"
+            entry.stage, entry.tries = "due", 0
         if entry.stage == "still off":
             if entry.until == NEVER:
                 return
-            if at < entry.until - 1e-6:
+            if at < entry.until - 1e-6 and self._said(entry) is None:
                 self._wake(entry, entry.until)
                 return
             entry.stage = "due"
@@ -389,6 +399,8 @@ class Quiet:
     def _in_the_way(self, entry: Quieted, at: float) -> str | None:
         """Why it cannot have power now, in words; None when the way is free."""
         name, plug = entry.device, entry.plug
+        if plug in self.desk.busy:
+            return f"{plug} is being switched just now"
         locked = self.gates.why_locked(plug, energise=True)
         if locked is not None:
             self._wake(entry, at + OVERDUE)
@@ -474,7 +486,8 @@ class Quiet:
         entry.refused = entry.refused + 1 if says_off else 0
         entry.tries, entry.rounds = 0, entry.rounds + 1
         entry.stage, entry.late = "still off", entry.late or "it did not answer"
-        entry.until = at + TELL_AGAIN if entry.refused < ROUNDS else NEVER
+        later = min(TELL_AT_MOST, TELL_AGAIN * 2 ** (entry.rounds - 1))
+        entry.until = at + later if entry.refused < ROUNDS else NEVER
         self.desk.ask(at, entry.plug)
         self._says(entry, 1, f"{entry.device}: {entry.why()}")
         self._note(entry, "on", "failed", at)
@@ -516,6 +529,7 @@ class Quiet:
                 entry = self.entries[name] = Quieted(name, plug, by, at, at, at)
             entry.cut, entry.stage, entry.rolling = True, "cut", False
             entry.told_at = entry.rests_from = at
+            entry.tries = 1  # until it has said so
             entry.ends, entry.said_at = None, at
             self._note(entry, "off", "sent", at)
             self._says(entry, 1, f"{name}: a cut came in between")
