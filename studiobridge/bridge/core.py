@@ -520,9 +520,7 @@ class Core:
             self._outs.append(effect)
         elif isinstance(effect, Answer):
             self._answered(effect)
-        elif isinstance(effect, StepNote):
-            self._outs.append(Write(effect, back=effect.phase == "intended"))
-        elif isinstance(effect, QuietNote):
+        elif isinstance(effect, StepNote | QuietNote):
             self._outs.append(Write(effect, back=effect.phase == "intended"))
         elif self._outlasting and isinstance(effect, LockoutNote | RollingNote):
             # who is told that nothing will be energised may reach in: it is on disk before that

@@ -116,8 +116,8 @@ def prune(connection: sa.Connection, before: float) -> None:
             last = sa.select(sa.func.max(STATES.c.id)).scalar_subquery()
             statement = statement.where(STATES.c.id != last)
         connection.execute(statement)
-    last = sa.select(sa.func.max(QUIET.c.id)).group_by(QUIET.c.device)
-    connection.execute(sa.delete(QUIET).where(QUIET.c.at < before, QUIET.c.id.not_in(last)))
+    newest = sa.select(sa.func.max(QUIET.c.id)).group_by(QUIET.c.device)
+    connection.execute(sa.delete(QUIET).where(QUIET.c.at < before, QUIET.c.id.not_in(newest)))
     open_sessions = (
         sa.select(SESSIONS.c.session)
         .group_by(SESSIONS.c.session)

@@ -164,4 +164,6 @@ class Rival:
     who: str | None
 
 
-Event = Rival | Unsent | Noted | QuietNoted | Gauge | Request | Said | LinkUp | LinkDown | Due | Saved
+Event = (
+    Rival | Unsent | Noted | QuietNoted | Gauge | Request | Said | LinkUp | LinkDown | Due | Saved
+)

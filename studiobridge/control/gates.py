@@ -135,9 +135,7 @@ class Gates:
         if not self._counts(name):
             joining: set[str] = {name, *feeds.reach.get(name, ())}
             asked += sum(
-                self.volt_amperes(other, presets)
-                for other in joining
-                if not self._counts(other)
+                self.volt_amperes(other, presets) for other in joining if not self._counts(other)
             )
         if asked <= limit:
             return None

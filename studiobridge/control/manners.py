@@ -8,7 +8,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from studiobridge.control.acts import Run
 from studiobridge.control.desk import Desk
 from studiobridge.control.gates import Gates
 
@@ -64,10 +63,3 @@ def why_not_up(found: list[InTheWay]) -> str:
         f"{'; '.join(reasons)}. Without {names} the set cannot be ready: release it, or force it"
         " and the rest comes up"
     )
-
-
-def waits_to_go_down(run: Run | None, camera: str | None, rolls: bool) -> str | None:
-    """What a run-down that has told nothing yet waits for; None where it waits for nothing."""
-    if run is None or run.what != "down" or not run.holds_on or camera is None:
-        return None
-    return GOES_DOWN if rolls else GOES_DOWN_KNOWN

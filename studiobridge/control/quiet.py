@@ -4,11 +4,11 @@ The rules:
 
 - Only what is on is told off, and only what was told off here comes back. What a person switches on
   meanwhile is on: it is believed and not fought (law 12).
-- That it is off stands on the disk before it is told (law 9), and without the disk it is not told
-  at all: a bridge that starts again has to know of it (law 16).
-- It comes back when somebody asks, when the take ends, and by itself when its time is over, whatever
-  the set does: dark, stalled, in the middle of a run or of a take. The request for quiet is what
-  asked for it to come on again (law 8).
+- That it is off stands on the disk before it is told (law 9), and without the disk it is not
+  told at all: a bridge that starts again has to know of it (law 16).
+- It comes back when somebody asks, when the take ends, and by itself when its time is over,
+  whatever the set does: dark, stalled, in the middle of a run or of a take. The request for quiet
+  is what asked for it to come on again (law 8).
 - Nothing gets past the gates: a lockout keeps it off (law 1), its circuit makes it wait (law 3), and
   it has rested before it has power again. What it waits for is said.
 - A cut ends all of that. What a cut took off stays off until a person asks, and that is said again
@@ -357,7 +357,9 @@ class Quiet:
 
     def _is_off(self, entry: Quieted, at: float) -> None:
         if entry.tries:
-            entry.off_at = entry.rests_from = at  # else it was told so by the bridge before, which wrote down when
+            entry.off_at = entry.rests_from = (
+                at  # else it was told so by the bridge before, which wrote down when
+            )
         entry.stage, entry.tries = "quiet", 0
         self._note(entry, "off", "confirmed", at)
         left = spoken(entry.due_at - at)
@@ -505,7 +507,7 @@ class Quiet:
     # ---- what else happens to a set ------------------------------------------------------
 
     def link_lost(self, at: float) -> None:
-        """Nothing can be told. It comes back when the link is back; what was just told is unsure."""
+        """Nothing can be told: it comes back when the link does. What was just told is unsure."""
         for entry in list(self.entries.values()):
             entry.on_seen = None
             if entry.stage == "noting off":

@@ -21,7 +21,7 @@ from studiobridge.control.events import Request
 from studiobridge.control.evidence import GAUGES
 from studiobridge.control.gates import Gates
 from studiobridge.control.holding import Holding
-from studiobridge.control.manners import GOES_DOWN, waits_to_go_down
+from studiobridge.control.manners import GOES_DOWN, GOES_DOWN_KNOWN
 from studiobridge.control.plan import in_order
 from studiobridge.control.rolling import ASKED_AGAIN, NEVER
 from studiobridge.control.sequence import (
@@ -462,7 +462,9 @@ class Runs:
         if run is None or not run.holds_on:
             return None
         camera = self.steps.held_by(run, at)
-        return waits_to_go_down(run, camera, camera == self.gates.held_by(at))
+        if camera is None:
+            return None
+        return GOES_DOWN if camera == self.gates.held_by(at) else GOES_DOWN_KNOWN
 
     def take_back(self, run: Run, by: str, at: float) -> str:
         """As if this run-down had not been asked for: nothing of it was told."""

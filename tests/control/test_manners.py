@@ -13,7 +13,7 @@ from tests.control.play import Play, corner, fixture, plug, profile
 
 
 def played(made=None) -> Play:
-    play = Play(made or corner())
+    play = Play(made or corner(), meters_itself=True)
     play.link_up()
     play.ask("up")
     play.run(60.0)

@@ -330,9 +330,9 @@ class Laws:
             self._quietly(note)
         elif isinstance(note, RequestNote):
             self._once(note)
-            if note.what == "quiet_off" and note.phase == "taken":
-                if at - self.made.get(note.id, NEVER) < LATE:
-                    self.quiet_cut.clear()
+            back = note.what == "quiet_off" and note.phase == "taken"
+            if back and at - self.made.get(note.id, NEVER) < LATE:
+                self.quiet_cut.clear()
             if note.what == "rolling_off" and note.phase == "done":
                 for name in note.targets or self.profile.devices:
                     self.said_stopped[name] = at
