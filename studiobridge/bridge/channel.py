@@ -40,7 +40,7 @@ ASKS_A_SECOND = 40.0
 CUTS_A_SECOND = 10.0
 DROPPED_SAID_EVERY = 60.0
 # What must still hold after a restart: it is on disk before it is answered.
-OUTLASTS = ("lockout", "release", "rolling_on", "rolling_toggle")
+OUTLASTS = ("lockout", "release", "rolling_on", "rolling_toggle", "mark")
 
 
 class Lane:

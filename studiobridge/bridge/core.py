@@ -53,6 +53,7 @@ from studiobridge.control.effects import (
     Save,
     Says,
     StepNote,
+    TakeNote,
     Tell,
     Wake,
 )
@@ -65,6 +66,7 @@ from studiobridge.control.events import (
     QuietNoted,
     Request,
     Rival,
+    Room,
     Saved,
     Unsent,
 )
@@ -75,8 +77,8 @@ from studiobridge.speech import Speech
 from studiobridge.speech.message import Message
 from studiobridge.speech.slots import values_of
 
-# What may put power on something: not before it is known what is locked out.
-SWITCHES_ON = ("up", "toggle", "restore", "try")
+# What may put power on something or change it: not before it is known what is locked out.
+SWITCHES_ON = ("up", "toggle", "restore", "try", "match", "adjust")
 
 
 def energises(tell: Tell) -> bool:
@@ -120,6 +122,11 @@ class Core:
                 memory,
                 lockouts=tuple(replace(x, since=x.since - offset) for x in memory.lockouts),
                 by_hand={n: replace(x, at=x.at - offset) for n, x in memory.by_hand.items()},
+                takes=tuple(replace(x, at=x.at - offset) for x in memory.takes),
+                ticks=tuple(replace(x, at=x.at - offset) for x in memory.ticks),
+                opened=None if memory.opened is None else memory.opened - offset,
+                closed=None if memory.closed is None else memory.closed - offset,
+                rolling_since={n: at - offset for n, at in memory.rolling_since.items()},
                 quiet=tuple(counted_on(x, offset, now) for x in memory.quiet),
             )
         self.misheard = Misheard()
@@ -133,6 +140,8 @@ class Core:
         self.showing = Showing(self.controller, self.misheard, instance, wall, self.presence)
         self.saying = Saying(self.controller, memory or Memory(), wall, now)
         self._link = False
+        # what was free last where the record is kept (bytes)
+        self._free: float | None = None
         self._misheard_due: float | None = None
         # lacks that are in the record: each once
         self._lacks_noted: set[tuple[str, str]] = set()
@@ -418,6 +427,13 @@ class Core:
         self.channel.record_fault = self.showing.record_fault = fault
         self.showing.record_lost = lost
         self.showing.changed(state=True)
+        self._handle(Room(at, self._free, fault))
+        return self._done()
+
+    def room(self, free: float | None, at: float) -> list[Out]:
+        """So many bytes are free where the record is kept; None: nobody can say."""
+        self.now, self._free = at, free
+        self._handle(Room(at, free, self.channel.record_fault))
         return self._done()
 
     def without_memory(self, why: str) -> None:
@@ -522,7 +538,7 @@ class Core:
             self._answered(effect)
         elif isinstance(effect, StepNote | QuietNote):
             self._outs.append(Write(effect, back=effect.phase == "intended"))
-        elif self._outlasting and isinstance(effect, LockoutNote | RollingNote):
+        elif self._outlasting and isinstance(effect, LockoutNote | RollingNote | TakeNote):
             # who is told that nothing will be energised may reach in: it is on disk before that
             self.channel.wait_for(effect)
             self._outs.append(Write(effect, back=True))

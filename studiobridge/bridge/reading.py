@@ -13,6 +13,7 @@ import sqlalchemy as sa
 
 from studiobridge.bridge.rights import make_private_file
 from studiobridge.bridge.tables import (
+    BEFORES,
     DRIFTS,
     FAULTS,
     HANDS,
@@ -24,6 +25,8 @@ from studiobridge.bridge.tables import (
     SESSIONS,
     STATES,
     STEPS,
+    TAKES,
+    TICKS,
     Elsewhere,
     Place,
     RecordError,
@@ -31,8 +34,10 @@ from studiobridge.bridge.tables import (
     colour_in,
     connect,
     sqlite_url,
+    take_note,
     value_in,
 )
+from studiobridge.control.taken import Taken, Tally
 from studiobridge.craft.chroma import spelled
 from studiobridge.profile.model import LIGHT
 from studiobridge.profile.said import FORMER_WORDS
@@ -130,6 +135,8 @@ class Reader:
             ("by hand", HANDS),
             ("light", LIGHTS),
             ("state", STATES),
+            ("tick", TICKS),
+            ("before", BEFORES),
         )
         for order, (kind, table) in enumerate(tables):
             if table.name not in self._tables:
@@ -180,8 +187,8 @@ class Reader:
         return list(found.values())
 
     def changes(self, device: str, most: int) -> list[dict[str, Any]]:
-        """The last changes of one device, newest first: `at` (ISO) and `said`."""
-        found: list[tuple[float, int, str]] = []
+        """The last changes of one device, newest first: `at` (ISO), `said`, and its `entry`."""
+        found: list[tuple[float, int, str, dict[str, Any]]] = []
         steps = (
             self._rows_of(STEPS)
             .where(STEPS.c.device == device, STEPS.c.phase.in_(("confirmed", "failed")))
@@ -191,7 +198,8 @@ class Reader:
         for row in self._all(steps):
             value = f" to {row['value']}" if row["value"] else ""
             action = FORMER_WORDS.get(row["action"], row["action"])
-            found.append((row["at"], row["id"], f"{action}{value}, {row['phase']}"))
+            said = f"{action}{value}, {row['phase']}"
+            found.append((row["at"], row["id"], said, {"kind": "step", **row}))
         drifts = (
             self._rows_of(DRIFTS)
             .where(DRIFTS.c.device == device)
@@ -209,7 +217,7 @@ class Reader:
                 said += f": {shown}"
             elif row["how"]:
                 said += f": {row['how']}"
-            found.append((row["at"], row["id"], said))
+            found.append((row["at"], row["id"], said, {"kind": "drift", **row}))
         if HANDS.name in self._tables:
             hands = (
                 self._rows_of(HANDS).where(HANDS.c.device == device).order_by(HANDS.c.id.desc())
@@ -217,9 +225,10 @@ class Reader:
             for row in self._all(hands):
                 over = row["level"] is None and row["cct"] is None
                 said = "no longer as set by hand," if over else "set by hand"
-                found.append((row["at"], row["id"], f"{said} by {row['by']}"))
-        found.sort(reverse=True)
-        return [{"at": _iso(at), "said": said} for at, _, said in found[:most]]
+                said = f"{said} by {row['by']}"
+                found.append((row["at"], row["id"], said, {"kind": "by hand", **row}))
+        found.sort(key=lambda change: change[:2], reverse=True)
+        return [{"at": _iso(at), "said": said, "entry": row} for at, _, said, row in found[:most]]
 
     def moment(self, at: float) -> dict[str, dict[str, Any]]:
         """How every device stood at a moment (s since the epoch), as far as the record tells.
@@ -271,6 +280,16 @@ class Reader:
                     known.pop(other, None)
             known.update(said)
         return found
+
+    def takes(self, session: int | None = None) -> list[Taken]:
+        """Every take, oldest first, or those of a session; times in seconds since the epoch."""
+        if TAKES.name not in self._tables:
+            return []
+        tally = Tally()
+        for row in self._all(self._rows_of(TAKES).order_by(TAKES.c.id)):
+            tally.hear(take_note(row))
+        found = [tally.takes[number] for number in sorted(tally.takes)]
+        return [take for take in found if session is None or take.session == session]
 
     def requests(self) -> list[dict[str, Any]]:
         return self._all(self._rows_of(REQUESTS).order_by(REQUESTS.c.id))

@@ -30,12 +30,15 @@ COMMANDS = {
     "looks": ("look",),
     "asking": ("ask",),
     "trying": ("try",),
+    "adjusting": ("adjust",),
     "measuring": ("measure",),
     "drafting": ("draft",),
     "hand": ("by-hand",),
     "watching": ("status", "drift", "watch", "record"),
+    "taking": ("takes",),
     "pages": ("panel",),
     "rehearsing": ("rehearse", "touch"),
+    "before": ("before", "after"),
 }
 
 

@@ -121,7 +121,7 @@ class RunNote:
 
     at: float
     run: int
-    what: Literal["up", "down", "restore", "cut", "try"]
+    what: Literal["up", "down", "restore", "cut", "try", "adjust"]
     look: str | None
     phase: Literal["begun", "done", "stalled", "turned"]
     text: str
@@ -218,6 +218,38 @@ class LightNote:
     how: Literal["", "returned", "compared anew", "powered down"]
 
 
+TakePhase = Literal[
+    "begun", "rolls", "stopped", "unsure", "going", "changed", "ended", "marked", "matched"
+]
+
+
+@dataclass(frozen=True, slots=True)
+class TakeNote:
+    """A take begins, goes on, ends, or something is said of it; `take` numbers them for ever.
+
+    `begun` has in `detail` how the set stood (stood.py). `rolls`, `stopped`: a camera. `unsure`:
+    for so long nobody knew whether it rolled. `going`: it rolls still. `changed`: the light has.
+    `matched`: a look was made of it, the presets in `detail`. A take found begun and not ended was
+    cut short when the bridge stopped: the next one goes on with it or ends it.
+    """
+
+    at: float
+    take: int
+    phase: TakePhase
+    # a camera, or what has changed
+    device: str | None = None
+    # since the take began, by the steady clock
+    seconds: float = 0.0
+    # on what evidence: report, watts, hand or inferred; of a mark who made it
+    by: str = ""
+    # the moment may lie so much (s) before, or of a person's word as much after; None: unknown
+    off: float | None = 0.0
+    # why, or of a mark its note; None: as it was
+    text: str | None = ""
+    mark: str | None = None
+    detail: Mapping[str, object] = field(default_factory=dict)
+
+
 @dataclass(frozen=True, slots=True)
 class QuietNote:
     """Gear told quiet, or coming back. `intended` is on disk before anything is told (law 9).
@@ -260,6 +292,30 @@ class StateNote:
     why: str
 
 
+TickPhase = Literal["on", "off", "over"]
+
+
+@dataclass(frozen=True, slots=True)
+class TickNote:
+    """A person ticked a line of before or after in this session, or took that back; or it ended."""
+
+    at: float
+    session: int | None
+    item: str
+    phase: TickPhase
+    by: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class BeforeNote:
+    """A camera began to roll while not everything was so that should be before it does."""
+
+    at: float
+    device: str
+    missing: tuple[str, ...]
+
+
 Note = (
     RequestNote
     | RunNote
@@ -270,9 +326,12 @@ Note = (
     | RollingNote
     | HandNote
     | LightNote
+    | TakeNote
     | QuietNote
     | SessionNote
     | StateNote
+    | TickNote
+    | BeforeNote
 )
 
 Effect = Tell | Ask | Wake | Announce | Answer | Save | Says | Note
@@ -311,6 +370,16 @@ class ByHand:
 
 
 @dataclass(frozen=True, slots=True)
+class Tick:
+    """A person's word that a line of before or after is so: who, and when (the controller's
+    clock)."""
+
+    item: str
+    by: str
+    at: float
+
+
+@dataclass(frozen=True, slots=True)
 class Memory:
     """What the record still knows when the bridge starts. It proves nothing of any device now."""
 
@@ -322,7 +391,7 @@ class Memory:
     next_run: int = 1
     next_drift: int = 1
     # the run that was under way, if any
-    run: Literal["up", "down", "restore", "cut", "try"] | None = None
+    run: Literal["up", "down", "restore", "cut", "try", "adjust"] | None = None
     everything: bool = False
     lockouts: tuple[Lockout, ...] = ()
     # dials set in the open session, by device
@@ -335,3 +404,14 @@ class Memory:
     quiet: tuple[MadeQuiet, ...] = ()
     # ids of requests already answered, oldest first, with the code and the text of the answer
     answered: tuple[tuple[str, int, str], ...] = ()
+    # what is known of the latest takes, the good ones and the looks made of them, oldest first
+    takes: tuple[TakeNote, ...] = ()
+    next_take: int = 1
+    # the open session, or else the last one: its number, when it opened and closed, its ticks,
+    # which cameras rolled in it, and since when one does that still rolls
+    last_session: int | None = None
+    opened: float | None = None
+    closed: float | None = None
+    ticks: tuple[Tick, ...] = ()
+    rolled: frozenset[str] = frozenset()
+    rolling_since: Mapping[str, float] = field(default_factory=dict)

@@ -164,6 +164,27 @@ class Rival:
     who: str | None
 
 
+@dataclass(frozen=True, slots=True)
+class Room:
+    """How much is free (bytes) where the record is kept; None: nobody can say. `why`: it cannot be
+    written to now, or cannot be looked at."""
+
+    at: float
+    free: float | None
+    why: str | None = None
+
+
 Event = (
-    Rival | Unsent | Noted | QuietNoted | Gauge | Request | Said | LinkUp | LinkDown | Due | Saved
+    Room
+    | Rival
+    | Unsent
+    | Noted
+    | QuietNoted
+    | Gauge
+    | Request
+    | Said
+    | LinkUp
+    | LinkDown
+    | Due
+    | Saved
 )

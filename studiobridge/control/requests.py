@@ -7,13 +7,14 @@ comes too late, asks for nothing (law 8).
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Literal, assert_never
 
 from studiobridge.control.acts import Run
 from studiobridge.control.adjusting import Adjusting
 from studiobridge.control.before import Before
 from studiobridge.control.desk import Desk
-from studiobridge.control.effects import Announce
+from studiobridge.control.effects import Announce, Memory
 from studiobridge.control.events import Request, Saved
 from studiobridge.control.gates import Gates
 from studiobridge.control.looks import Looks
@@ -47,7 +48,14 @@ class Requests:
     """Takes what switches, commands, pages and call times ask for; all are treated alike."""
 
     def __init__(
-        self, desk: Desk, gates: Gates, standing: Standing, answers: Answers, runs: Runs
+        self,
+        desk: Desk,
+        gates: Gates,
+        standing: Standing,
+        answers: Answers,
+        runs: Runs,
+        memory: Memory,
+        now: float,
     ) -> None:
         self.profile = desk.profile
         self.desk = desk
@@ -57,9 +65,10 @@ class Requests:
         self.runs = runs
         self.looks = Looks(desk, gates, standing, answers, runs)
         self.words = Words(desk, gates, standing, answers, runs, self.looks)
-        self.takes = Takes(desk, gates, standing, answers, runs)
-        self.before = Before(desk, standing, answers)
+        self.takes = Takes(desk, gates, standing, answers, runs, self.looks, memory, now)
         self.quiet = Quiet(desk, gates, standing, answers, runs)
+        self.before = Before(desk, standing, answers, runs.holding, memory, now)
+        self.takes.before = self.before.line
         self.adjusting = Adjusting(desk, gates, standing, answers, runs)
         self._deferred: list[Request] = []
 
@@ -124,6 +133,7 @@ class Requests:
         deferred, self._deferred = self._deferred, []
         for waiting in deferred:
             self.answers.refuse(waiting, 3, "the link to the broker was lost; ask again")
+        self.adjusting.link_lost()
 
     def is_a_cut(self, request: Request) -> bool:
         """A cut that will be done: an emergency does not wait until all was listened to."""
@@ -183,7 +193,9 @@ class Requests:
         elif what == "mark":
             self.takes.mark(request, at)
         elif what == "match":
-            self.takes.match(request, at)
+            look = self.takes.match(request, at)
+            if look is not None:
+                self._ask_up(replace(request, look=look, force=False), at)
         elif what != "ping":  # which is answered before it comes here
             assert_never(what)
         self.standing.watch_left_on(at)
@@ -264,7 +276,7 @@ class Requests:
             text = f"the set is {state}: there is nothing to restore"
             self.answers.refuse(request, 1, text)
             return
-        if self.runs.run is not None:
+        if self.runs.run is not None and self.runs.run.what != "adjust":
             text = "another run is under way; ask again when it is done"
             self.answers.refuse(request, 1, text)
             return

@@ -17,6 +17,7 @@ from studiobridge.control.evidence import Proof, Word
 from studiobridge.control.manners import in_the_way
 from studiobridge.control.plan import describe, waits_for
 from studiobridge.control.sequence import staying_on
+from studiobridge.control.times import times_view
 from studiobridge.craft.chroma import Colour
 from studiobridge.craft.grid import mired
 from studiobridge.craft.mark import stops
@@ -194,8 +195,14 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         ],
         "goes_down": _goes_down(controller, at),
         "quiet": quiet_view(controller, at, wall),
+        "adjusting": controller.requests.adjusting.view(lambda when: iso(when, wall)),
         "warm_in_s": warm,
+        "times": times_view(run, standing, at, lambda moment: iso(moment, wall)),
         "session": standing.session.number,
+        "takes": controller.requests.takes.shown(at, lambda then: iso(then, wall)),
+        "before": controller.requests.before.view(at, lambda when: iso(when, wall)),
+        "after": controller.requests.before.after_view(lambda when: iso(when, wall)),
+        "timer": controller.requests.before.timer_view(lambda when: iso(when, wall)),
     }
 
 
@@ -419,6 +426,7 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         "essential": device.essential,
         "feed": device.fed_by,
         "step": None if run is None or under_way is None else run.steps[under_way].action,
+        "adjusting": name in controller.requests.adjusting.of,
         "rolling": rolling,
         "rolling_by": rolling_by,
         "charge": chargers.charge(name, at) if name in chargers.names else None,

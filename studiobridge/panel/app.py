@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import AsyncIterator, Sequence
-from pathlib import Path
 
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
@@ -19,26 +18,29 @@ from starlette.responses import (
     RedirectResponse,
     Response,
 )
-from starlette.routing import BaseRoute, Mount, Route
-from starlette.staticfiles import StaticFiles
+from starlette.routing import BaseRoute, Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from studiobridge.bridge.asking import Asker
 from studiobridge.bridge.settings import Settings
+from studiobridge.panel.around import Around
 from studiobridge.panel.asked import Asked
 from studiobridge.panel.board import Board
 from studiobridge.panel.doors import Bounded
 from studiobridge.panel.house import House, Refused
+from studiobridge.panel.kept import Kept
 from studiobridge.panel.keys import KeysError
+from studiobridge.panel.languages import Spoken
 from studiobridge.panel.live import Live
 from studiobridge.panel.past import Past
+from studiobridge.panel.sets import Sets
 from studiobridge.panel.who import Who
 from studiobridge.profile.model import SetProfile
 
-STATIC = Path(__file__).parent / "static"
 RULES = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self';"
-    " manifest-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+    " manifest-src 'self'; worker-src 'self'; form-action 'self'; frame-ancestors 'none';"
+    " base-uri 'none'"
 )
 HEADERS = {
     b"content-security-policy": RULES.encode(),
@@ -101,13 +103,14 @@ class Panel:
         house = self.house
         routes: list[BaseRoute] = [
             *Who(house).routes(),
+            *Sets(house).routes(),
             *Live(house).routes(),
+            *Around(house).routes(),
             *Past(house).routes(),
             *Asked(house).routes(),
             Route("/health", self.health),
             Route("/authority.crt", self.authority),
-            Route("/manifest.webmanifest", self.manifest),
-            Mount("/static", StaticFiles(directory=STATIC)),
+            *Kept(house).routes(),
         ]
         return Starlette(
             routes=routes,
@@ -115,6 +118,7 @@ class Panel:
                 Middleware(Guarded),
                 Middleware(Bounded),
                 Middleware(OurHosts, allowed_hosts=list(self.house.hosts)),
+                Middleware(Spoken, profiles=lambda: house.profiles),
             ],
             exception_handlers={Refused: self._refused, KeysError: self._no_keys},
             lifespan=self._life,
@@ -155,20 +159,3 @@ class Panel:
         if text is None:
             raise Refused(404, "this page has no authority of its own")
         return Response(text, media_type="application/x-x509-ca-cert")
-
-    async def manifest(self, request: Request) -> Response:
-        icons = [
-            {"src": "/static/icon.svg", "type": "image/svg+xml", "sizes": "any"},
-            {"src": "/static/icon-192.png", "type": "image/png", "sizes": "192x192"},
-        ]
-        titles = [profile.title or profile.name for profile in self.house.profiles]
-        said = {
-            "name": titles[0] if len(titles) == 1 else "studiobridge",
-            "short_name": "studiobridge",
-            "start_url": "/",
-            "display": "standalone",
-            "background_color": "#15120f",
-            "theme_color": "#15120f",
-            "icons": icons,
-        }
-        return JSONResponse(said, media_type="application/manifest+json")

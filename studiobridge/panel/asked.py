@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+from typing import Any
 
 from limits import parse
 from pydantic import ValidationError
@@ -18,10 +19,17 @@ from studiobridge.bridge.asking import NoBridge, NoBroker
 from studiobridge.panel.api import AskBody, openapi
 from studiobridge.panel.board import Board
 from studiobridge.panel.house import House, Refused
+from studiobridge.panel.keys import Session
 from studiobridge.panel.past import reading, with_times
+from studiobridge.profile.said import Answer
 from studiobridge.shown import words
+from studiobridge.shown.tongue import say
 
 ASKS = parse("60/minute")
+# ... and of steps of a light, which a button that is held asks for three times a second, and of
+# dials that are being turned, as much as a hand can do.
+STEPS = parse("240/minute")
+OFTEN = ("adjust", "turning")
 
 
 class Asked:
@@ -104,17 +112,24 @@ class Asked:
             where = ".".join(str(part) for part in first["loc"]) or "request"
             status = 400 if first["type"] == "json_invalid" else 422
             raise Refused(status, words.clean(f"{where}: {first['msg']}", 200)) from None
-        said = body.model_dump(exclude_defaults=True, by_alias=True)
-        try:
-            async with asyncio.timeout(10.0):
-                asking = board.visitor.ask(**said, by=f"{session.name} (page)")
-                async with contextlib.aclosing(asking):  # type: ignore[type-var]
-                    async for answer in asking:
-                        shown = {"final": answer.final, "code": answer.code, "text": answer.text}
-                        if answer.code == 0:
-                            return JSONResponse(shown)
-                        status = 422 if answer.code == 2 else 409
-                        return JSONResponse({"text": answer.text}, status)
-        except (NoBridge, NoBroker, TimeoutError) as error:
-            raise Refused(503, str(error) or "no answer came") from None
-        raise Refused(503, "no answer came")
+        answer = await put(board, session, body.model_dump(exclude_defaults=True, by_alias=True))
+        shown = {"final": answer.final, "code": answer.code, "text": answer.text}
+        return JSONResponse(shown)
+
+
+async def put(board: Board, session: Session, said: dict[str, Any]) -> Answer:
+    """Ask in the name of a session. Raises Refused where the set refuses, or nobody answers."""
+    if said["what"] == "cut" and (why := board.cannot_ask()):
+        # who has an emergency goes to the breaker now, not when no answer has come
+        raise Refused(503, f"{why} {say('So nothing was cut.')} {board.breakers()}")
+    try:
+        async with asyncio.timeout(10.0):
+            asking = board.visitor.ask(**said, by=f"{session.name} (page)")
+            async with contextlib.aclosing(asking):  # type: ignore[type-var]
+                async for answer in asking:
+                    if answer.code == 0:
+                        return answer
+                    raise Refused(422 if answer.code == 2 else 409, answer.text)
+    except (NoBridge, NoBroker, TimeoutError) as error:
+        raise Refused(503, str(error) or "no answer came") from None
+    raise Refused(503, "no answer came")

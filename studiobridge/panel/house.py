@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -16,11 +17,12 @@ from starlette.responses import (
     HTMLResponse,
 )
 
-from studiobridge import __version__
 from studiobridge.bridge.settings import Settings
 from studiobridge.panel.board import Board, environment
+from studiobridge.panel.files import stamp, static
 from studiobridge.panel.keys import Keys, Session, keys_path
 from studiobridge.profile.model import SetProfile
+from studiobridge.shown.tongue import with_languages, zone
 
 COOKIE = "studiobridge"
 
@@ -32,6 +34,15 @@ class Refused(Exception):
         super().__init__(text)
         self.status = status
         self.text = text
+
+
+def clock_in_force() -> dict[str, Any]:
+    """In which zone a page tells the time: its name where the set has one, and its offset (s)."""
+    now = datetime.now(UTC).astimezone(zone())
+    offset = now.utcoffset()
+    name = str(zone() or "")
+    seconds = round(offset.total_seconds()) if offset is not None else 0
+    return {"zone": name, "offset": seconds, "said": f"UTC{now.isoformat()[-6:]}"}
 
 
 @dataclass(slots=True)
@@ -85,5 +96,6 @@ class House:
             raise Refused(429, f"too many tries: {limit}; wait a little")
 
     def html(self, template: str, status: int = 200, **more: Any) -> HTMLResponse:
-        text = self._pages.get_template(template).render(version=__version__, **more)
-        return HTMLResponse(text, status)
+        more = {"version": stamp(), "static": static, "clock": clock_in_force(), **more}
+        text = self._pages.get_template(template).render(**more)
+        return HTMLResponse(with_languages(text), status)

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import csv
-import io
 import math
 import re
 from collections.abc import Mapping, Sequence
@@ -19,13 +17,15 @@ from starlette.responses import (
 from starlette.routing import Route
 
 from studiobridge.bridge.reading import Reader
-from studiobridge.craft.chroma import apart, towards
+from studiobridge.craft.chroma import apart
 from studiobridge.craft.grid import mired
 from studiobridge.craft.mark import stops
 from studiobridge.panel.board import Board
-from studiobridge.panel.house import House, Refused
+from studiobridge.panel.house import House, Refused, clock_in_force
 from studiobridge.panel.plots import drift_plot
-from studiobridge.shown import words
+from studiobridge.shown import happened, words
+from studiobridge.shown.cells import as_csv
+from studiobridge.shown.tongue import figure, say
 
 
 class Past:
@@ -49,7 +49,7 @@ class Past:
         def read() -> tuple[list[dict[str, Any]], list[dict[str, str]], str]:
             reader = board.reader()
             if reader is None:
-                return [], [], "The record is not on this machine, or there is none yet."
+                return [], [], say("The record is not on this machine, or there is none yet.")
             with contextlib.closing(reader):
                 rows = [with_times(row) for row in reversed(reader.sessions())]
                 by_device: dict[str, list[Mapping[str, Any]]] = {}
@@ -70,6 +70,7 @@ class Past:
             sessions=sessions,
             plots=plots,
             missing=missing,
+            zone_said=zone_said(),
         )
 
     def _number(self, request: Request) -> int:
@@ -109,12 +110,11 @@ class Past:
             {
                 "second": max(0, math.ceil(entry["at"] - opened)),
                 "at": _iso(entry["at"]),
-                "said": _said(entry),
+                "said": said,
                 "now": math.ceil(entry["at"] - opened) == second,
             }
             for entry in timeline
-            if entry["kind"] != "step"
-            or words.phase_of(entry) in ("confirmed", "waited out", "failed")
+            if (said := happened.sentence(entry))
         ]
         return self.house.html(
             "session.html",
@@ -125,6 +125,8 @@ class Past:
             last=last,
             rows=rows,
             events=events,
+            sure=board.visitor.sure,
+            zone_said=zone_said(),
         )
 
     async def sessions_csv(self, request: Request) -> Response:
@@ -145,6 +147,14 @@ class Past:
         if not rows:
             raise Refused(404, "there is no such session in the record")
         return _csv(rows)
+
+
+def zone_said() -> str:
+    """In which zone the times of this page are."""
+    clock = clock_in_force()
+    if clock["zone"]:
+        return say("All times in {zone}.", zone=clock["zone"])
+    return say("All times in the zone of the panel's machine, {offset}.", offset=clock["said"])
 
 
 def reading(board: Board) -> Reader:
@@ -176,45 +186,7 @@ def with_times(row: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _csv(rows: Sequence[Mapping[str, Any]]) -> Response:
-    out = io.StringIO()
-    heads = list(dict.fromkeys(key for row in rows for key in row))
-    writer = csv.DictWriter(out, heads, lineterminator="\r\n")
-    writer.writeheader()
-    # a cell that a spreadsheet would run is text to it with an apostrophe in front
-    writer.writerows(
-        {k: f"'{v}" if isinstance(v, str) and v[:1] in "=+-@\t" else v for k, v in row.items()}
-        for row in rows
-    )
-    return PlainTextResponse(out.getvalue(), media_type="text/csv; charset=utf-8")
-
-
-def _said(entry: Mapping[str, Any]) -> str:
-    """One line of a session, in words."""
-    if entry["kind"] == "light":
-        return words.light_note(entry)
-    parts = {
-        "request": ("by", "what", "phase"),
-        "run": ("what", "phase"),
-        "step": ("device", "action", "value", "phase"),
-        "drift": ("device", "point", "phase", "how"),
-        "fault": ("device", "text"),
-        "lockout": ("target", "phase", "by"),
-        "rolling": ("device", "rolling"),
-        "by hand": ("device", "by"),
-        "state": ("state",),
-    }[str(entry["kind"])]
-    values = []
-    for part in parts:
-        value = entry.get(part)
-        if part == "phase" and entry["kind"] == "step":
-            value = words.phase_of(entry)
-        if part == "action":
-            value = words.action_of(entry)
-        if part == "rolling":
-            value = "rolls" if value else "stopped"
-        if value not in (None, ""):
-            values.append(str(value))
-    return f"{entry['kind']}: {' '.join(values)}"
+    return PlainTextResponse(as_csv(rows), media_type="text/csv; charset=utf-8")
 
 
 def _then_and_now(name: str, then: Mapping[str, Any], now: Mapping[str, Any]) -> dict[str, str]:
@@ -223,21 +195,24 @@ def _then_and_now(name: str, then: Mapping[str, Any], now: Mapping[str, Any]) ->
     before, after = words.number(then.get("level")), words.number(now.get("level"))
     if before and after and abs(before - after) >= 0.05:
         # the level itself: what a dial or a fixture is set to, whatever its curve
-        difference.append(f"{words.signed(stops(after, before), 2)} stop of level")
+        by = words.signed(stops(after, before), 2)
+        difference.append(say("{by} stop of level", by=by))
     elif before is not None and after is not None and (before == 0) != (after == 0):
-        difference.append("lit now, dark then" if after else "dark now, lit then")
+        difference.append(say("lit now, dark then") if after else say("dark now, lit then"))
     was, is_ = words.number(then.get("cct")), words.number(now.get("cct"))
     if was and is_ and abs(mired(is_) - mired(was)) >= 0.5:
         shift = mired(is_) - mired(was)
-        difference.append(f"{abs(shift):.0f} mired {'warmer' if shift > 0 else 'cooler'} now")
+        difference.append(say("{by} now", by=words.by_mired(shift)))
     old, new = words.chroma(then.get("colour")), words.chroma(now.get("colour"))
     if old is not None and new is not None and apart(old, new) >= 0.001:
-        difference.append(f"{towards(old, new)} now by {apart(old, new):.3f} Δu′v′")
+        way, much = words.way_of(old, new), figure(apart(old, new), ".3f")
+        difference.append(say("{way} now by {much} Δu′v′", way=way, much=much))
     elif (old is None) != (new is None) and (old or was) and (new or is_):
-        difference.append("coloured now, white then" if new else "white now, coloured then")
+        coloured, white = say("coloured now, white then"), say("white now, coloured then")
+        difference.append(coloured if new else white)
     return {
         "device": name,
-        "then": words.preset(then) or "not known",
-        "now": words.preset(now) or "not reported",
+        "then": words.preset(then) or say("not known"),
+        "now": words.preset(now) or say("not reported"),
         "difference": ", ".join(difference),
     }

@@ -7,9 +7,9 @@ from datetime import UTC, datetime
 from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
-from studiobridge.shown import words
+from studiobridge.shown.tongue import figure, say, say_many, zone
 
-WIDE, HIGH, LEFT, RIGHT = 380.0, 170.0, 88.0, 14.0
+WIDE, HIGH, LEFT, RIGHT = 380.0, 170.0, 108.0, 14.0
 TOP, BOTTOM = 16.0, 28.0
 
 
@@ -28,13 +28,20 @@ def drift_plot(device: str, rows: Sequence[Mapping[str, Any]]) -> str:
     mired = max([abs(m[2]) for m in marks if m[2] is not None], default=0.0) or 1.0
     middle = TOP + (HIGH - TOP - BOTTOM) / 2
     half = (HIGH - TOP - BOTTOM) / 2
-    said = f"Drift of {device}: {words.count(len(marks), 'time')}, at most {stops:.2f} stop"
+    most = figure(stops, ".2f")
+    said = say_many(
+        "Drift of {device}: {n} time, at most {most} stop",
+        "Drift of {device}: {n} times, at most {most} stop",
+        len(marks),
+        device=device,
+        most=most,
+    )
     out = [
         f'<svg class="plot" viewBox="0 0 {WIDE:.0f} {HIGH:.0f}" role="img"'
         f" aria-label={quoteattr(said)}>",
         f'<path class="axis" d="M{LEFT} {middle}H{WIDE - RIGHT}M{LEFT} {TOP}V{HIGH - BOTTOM}"/>',
-        _words(LEFT - 6, TOP + 5, f"+{stops:.2f} stop", "end"),
-        _words(LEFT - 6, HIGH - BOTTOM + 2, f"−{stops:.2f}", "end"),
+        _words(LEFT - 6, TOP + 5, say("{by} stop", by=f"+{most}"), "end"),
+        _words(LEFT - 6, HIGH - BOTTOM + 2, f"−{most}", "end"),
         _words(LEFT, HIGH - 8, _day(first), "start"),
     ]
     if last > first:
@@ -52,7 +59,7 @@ def drift_plot(device: str, rows: Sequence[Mapping[str, Any]]) -> str:
 
 
 def _day(at: float) -> str:
-    return datetime.fromtimestamp(at, UTC).astimezone().strftime("%Y-%m-%d %H:%M")
+    return datetime.fromtimestamp(at, UTC).astimezone(zone()).strftime("%Y-%m-%d %H:%M")
 
 
 def _words(x: float, y: float, text: str, anchor: str) -> str:

@@ -1,10 +1,12 @@
-"""Who may come in: pairing by a code or a password, and leaving again."""
+"""Who may come in: pairing by a code or a password, the page about this page, and leaving again."""
 
 from __future__ import annotations
 
 import asyncio
+from datetime import UTC, datetime
 
 from limits import parse
+from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import (
     RedirectResponse,
@@ -12,21 +14,24 @@ from starlette.responses import (
 )
 from starlette.routing import Route
 
-from studiobridge.bridge.shelf import NOTHING_YET
+from studiobridge.panel import languages
 from studiobridge.panel.doors import guest_of
 from studiobridge.panel.house import COOKIE, House, Refused
-from studiobridge.panel.keys import Session
+from studiobridge.panel.keys import SESSION_LASTS, Session
+from studiobridge.panel.texts import tongues
 from studiobridge.shown import words
+from studiobridge.shown.tongue import say
 
 COOKIE_LASTS = 90 * 86400
 # Tries of codes and passwords of one guest: a person needs two or three, a guesser millions.
 TRIES_EACH = parse("6/minute"), parse("40/hour")
 # Tries of all guests together; past that each waits first (s), and none is denied for others.
 TRIES_ALL, SLOWED = parse("40/hour"), 3.0
+COMMAND = Markup("<code>studiobridge panel pair</code>")
 
 
 class Who:
-    """Who may come in: pairing by a code or a password, and leaving again."""
+    """Who may come in, and out again; and what one page may have as its owner likes it."""
 
     def __init__(self, house: House) -> None:
         self.house = house
@@ -36,35 +41,35 @@ class Who:
 
     def routes(self) -> list[Route]:
         return [
-            Route("/", self.first),
             Route("/pair", self.pair, methods=["GET", "POST"]),
+            Route("/this-page", self.this_page),
+            Route("/language", self.language, methods=["POST"]),
             Route("/leave", self.leave, methods=["POST"]),
         ]
 
-    async def first(self, request: Request) -> Response:
-        self.house.session(request)
-        if len(self.house.profiles) == 1:
-            return RedirectResponse(f"/s/{self.house.profiles[0].name}", 303)
-        return self.house.html("sets.html", profiles=self.house.profiles, nothing=NOTHING_YET)
-
     async def pair(self, request: Request) -> Response:
-        wanted = request.query_params.get("next", "/")
         if request.method == "GET":
-            return self.house.html("pair.html", wrong="", next=wanted, name="phone")
+            wanted = _within(request.query_params.get("next", "/"))
+            return self._asks(wanted, say("phone"))
         self.house.own(request)
         form = await request.form(max_files=0, max_fields=5)
-        secret, name = str(form.get("secret", "")), words.clean(form.get("name", ""), 40).strip()
-        wanted = str(form.get("next", "/"))
-        if not wanted.startswith("/") or wanted.startswith("//") or "\\" in wanted:
-            wanted = "/"
+        code, password = str(form.get("secret", "")).strip(), str(form.get("password", ""))
+        name = words.clean(form.get("name", ""), 40).strip()
+        wanted = _within(str(form.get("next", "/")))
+        if not code and not password:
+            wrong = say("Type the code, or a password.")
+            return self._asks(wanted, name, 422, wrong)
         guest = guest_of(request.client.host if request.client is not None else "")
+        by_password = not code
         try:
-            opened = await self._try(guest, secret[:200], name or "somebody")
+            opened = await self._try(guest, (code or password)[:200], name or say("somebody"))
         except Refused as refused:
-            return self.house.html("pair.html", 429, wrong=refused.text, next=wanted, name=name)
+            return self._asks(wanted, name, 429, refused.text, by_password)
         if opened is None:
-            wrong = "That code or password is not right, or the code has run out (ten minutes)."
-            return self.house.html("pair.html", 403, wrong=wrong, next=wanted, name=name)
+            wrong = say(
+                "That code or password is not right, or the code has run out (ten minutes)."
+            )
+            return self._asks(wanted, name, 403, wrong, by_password)
         token, _ = opened
         reply = RedirectResponse(wanted, 303)
         reply.set_cookie(
@@ -77,12 +82,27 @@ class Who:
         )
         return reply
 
+    def _asks(
+        self, wanted: str, name: str, status: int = 200, wrong: str = "", by_password: bool = False
+    ) -> Response:
+        return self.house.html(
+            "pair.html",
+            status,
+            wrong=wrong,
+            next=wanted,
+            name=name,
+            by_password=by_password,
+            command=COMMAND,
+            languages=list(tongues().values()),
+            here=f"/pair?next={wanted}",
+        )
+
     async def _try(self, guest: str, secret: str, name: str) -> tuple[str, Session] | None:
         """One try of a code or password. Raises Refused where this guest has tried too often."""
         for limit in TRIES_EACH:
             self.house.within(limit, "pair", guest)
         if guest in self._trying:
-            raise Refused(429, "one try at a time; wait a little")
+            raise Refused(429, say("one try at a time; wait a little"))
         self._trying.add(guest)
         try:
             if not self.house.limits.hit(TRIES_ALL, "pair"):
@@ -97,9 +117,50 @@ class Who:
                 self.house.limits.clear(limit, "pair", guest)
         return opened
 
+    async def this_page(self, request: Request) -> Response:
+        """Whose page this is, how it is to look, and the way out."""
+        session = self.house.session(request)
+        return self.house.html(
+            "this_page.html",
+            session=session,
+            profiles=self.house.profiles,
+            since=_iso(session.since),
+            until=_iso(session.since + SESSION_LASTS),
+            host=words.clean(request.headers.get("host", ""), 100),
+            languages=list(tongues().values()),
+            here="/this-page",
+        )
+
+    async def language(self, request: Request) -> Response:
+        """Keep the language that somebody chose; nobody has to have come in for that."""
+        self.house.own(request)
+        form = await request.form(max_files=0, max_fields=3)
+        chosen = tongues().get(str(form.get("language", "")))
+        reply = RedirectResponse(_within(str(form.get("next", "/"))), 303)
+        if chosen is not None:
+            reply.set_cookie(
+                languages.COOKIE,
+                chosen.code,
+                max_age=languages.COOKIE_LASTS,
+                httponly=True,
+                secure=self.house.secure,
+                samesite="lax",
+            )
+        return reply
+
     async def leave(self, request: Request) -> Response:
         self.house.own(request)
         self.house.keys.close(self.house.session(request))
         reply = RedirectResponse("/pair", 303)
         reply.delete_cookie(COOKIE)
         return reply
+
+
+def _within(address: str) -> str:
+    """An address of this page; anything else is its first."""
+    here = address.startswith("/") and not address.startswith("//") and "\\" not in address
+    return address if here and address.isprintable() else "/"
+
+
+def _iso(at: float) -> str:
+    return datetime.fromtimestamp(at, UTC).isoformat(timespec="seconds")

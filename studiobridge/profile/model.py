@@ -662,6 +662,8 @@ SwitchAsks = Literal[
     "rolling on",
     "rolling off",
     "rolling toggle",
+    "good",
+    "again",
     "quiet on",
     "quiet off",
 ]
@@ -711,6 +713,37 @@ class LeftOn:
     then: Literal["say", "down"] = "say"
 
 
+# What a line of `before:` asks about: a person's tick, or one of the things that are measured.
+ItemKind = Literal[
+    "tick", "proven", "warm", "drift", "even", "batteries", "card", "record", "off", "quiet"
+]
+# How long a person's tick holds.
+Lasts = Literal["session", "take"]
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One line of what has to be true before it rolls, or of what is looked at after.
+
+    `id` comes from its words, so that it stays the same wherever the line stands. `limit`: stops
+    for `even`, minutes for `card`. `lasts`: how long a tick holds.
+    """
+
+    id: str
+    text: str
+    kind: ItemKind = "tick"
+    device: str = ""
+    limit: float = 0.0
+    lasts: Lasts = "session"
+
+
+@dataclass(frozen=True, slots=True)
+class Timer:
+    """What is counted besides: a break is due so often (s); None: nobody asked for any."""
+
+    break_every: float | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class SetProfile:
     """A whole set, ready to run."""
@@ -740,6 +773,10 @@ class SetProfile:
     universes: Mapping[int, Universe] = field(default_factory=lambda: MappingProxyType({}))
     # the set shows itself as a Homie 5 device, under its own name
     homie: bool = False
+    # what has to be true before it rolls, and what is ticked when all is over
+    before: tuple[Item, ...] = ()
+    after: tuple[Item, ...] = ()
+    timer: Timer = Timer()
 
     def fed_from(self, name: str) -> tuple[str, ...]:
         """Every device downstream of this device or circuit, in profile order."""

@@ -14,9 +14,11 @@ from datetime import datetime
 from typing import Any
 
 from studiobridge.craft import supply
-from studiobridge.craft.chroma import Colour, apart, name_of, spelled, towards
+from studiobridge.craft.chroma import Colour, apart, kelvin_of, name_of, towards
 from studiobridge.profile.plain import plain
 from studiobridge.profile.said import FORMER_WORDS
+from studiobridge.shown import supplied
+from studiobridge.shown.tongue import IN, OUT, english, figure, later, say, say_many, zone
 
 Json = Mapping[str, Any]
 
@@ -28,6 +30,17 @@ def clean(text: object, limit: int = MAX_SHOWN) -> str:
     """Text from outside, safe in a terminal: control and direction characters are replaced."""
     shown = plain(str(text))
     return shown if len(shown) <= limit else shown[: limit - 1] + "…"
+
+
+def as_said(text: object, limit: int = MAX_SHOWN) -> str:
+    """A sentence of ours, cleaned once more on its way to a page; its marks of English stay."""
+    shown = "".join(c if c in (OUT, IN) else plain(c) for c in str(text))
+    return shown if len(shown) <= limit else shown[: limit - 1] + "…"
+
+
+def bridge_says(text: object, limit: int = MAX_SHOWN) -> str:
+    """A sentence that another process made, in English: cleaned, and marked as such."""
+    return english(clean(text, limit))
 
 
 def number(value: object) -> float | None:
@@ -44,7 +57,7 @@ def number(value: object) -> float | None:
 def duration(seconds: float) -> str:
     """A time as a person says it: `14.2 s`, `2 min 05 s`, `1 h 20 min`."""
     if seconds < 59.95:
-        return f"{max(0.0, seconds):.1f} s"
+        return f"{figure(max(0.0, seconds), '.1f')} s"
     whole = round(seconds)
     if whole < 3600:
         return f"{whole // 60} min {whole % 60:02d} s"
@@ -58,7 +71,7 @@ def about(seconds: float) -> str:
 
 def level(value: object) -> str:
     found = number(value)
-    return "" if found is None else f"{found:.4g} %"
+    return "" if found is None else f"{figure(found, '.4g')} %"
 
 
 def cct(value: object) -> str:
@@ -80,20 +93,48 @@ def chroma(value: object) -> Colour | None:
 def colour(value: object) -> str:
     """`green`: a word for a colour."""
     found = chroma(value)
-    return "" if found is None else name_of(found)
+    return "" if found is None else colour_name(found)
+
+
+COLOURS = (
+    *(later("red"), later("orange"), later("yellow"), later("green"), later("cyan")),
+    *(later("blue"), later("purple"), later("magenta")),
+    *(later("pale red"), later("pale orange"), later("pale yellow"), later("pale green")),
+    *(later("pale cyan"), later("pale blue"), later("pale purple"), later("pale magenta")),
+)
+WAYS = (
+    *(later("redder"), later("yellower"), later("greener"), later("more cyan"), later("bluer")),
+    *(later("more magenta"), later("paler"), later("deeper"), later("warmer"), later("cooler")),
+)
+
+
+def colour_name(found: Colour) -> str:
+    """The word for a colour (`craft/chroma.py`) in the language in force."""
+    kelvin = kelvin_of(found)
+    if kelvin is not None:
+        return say("white at {kelvin} K", kelvin=f"{round(kelvin, -1):.0f}")
+    return say(name_of(found))
+
+
+def way_of(wanted: Colour, said: Colour) -> str:
+    """Which way one colour lies from another, in the language in force; "" for nowhere."""
+    ways = [say(word) for word in towards(wanted, said).split(" and ") if word]
+    return " ".join(ways) if len(ways) < 2 else say("{one} and {other}", one=ways[0], other=ways[1])
 
 
 def spelled_colour(value: object) -> str:
     """`green xy 0.300 0.600`: with the figures, where there is room for them."""
     found = chroma(value)
-    return "" if found is None else spelled(found)
+    if found is None:
+        return ""
+    return f"{colour_name(found)} xy {figure(found.x, '.3f')} {figure(found.y, '.3f')}"
 
 
 def watts(value: object) -> str:
     found = number(value)
     if found is None:
         return ""
-    return f"{found:.1f} W" if found < 100 else f"{found:.0f} W"
+    return f"{figure(found, '.1f' if found < 100 else '.0f')} W"
 
 
 def preset(value: object) -> str:
@@ -104,15 +145,48 @@ def preset(value: object) -> str:
     return ", ".join(filter(None, parts))
 
 
+def listed_said(parts: Sequence[str], most: int = 6) -> str:
+    """As `listed`, of what we have said ourselves."""
+    shown = list(parts)
+    if len(shown) > most:
+        shown = [*shown[: most - 1], say("{n} more", n=len(shown) - most + 1)]
+    if len(shown) < 2:
+        return "".join(shown)
+    return say("{one} and {other}", one=", ".join(shown[:-1]), other=shown[-1])
+
+
+KINDS = {
+    "light": later("light", sense="kind"),
+    "backdrop": later("backdrop", sense="kind"),
+    "computer": later("computer", sense="kind"),
+    "camera": later("camera", sense="kind"),
+    "display": later("display", sense="kind"),
+    "audio": later("audio", sense="kind"),
+    "amp": later("amp", sense="kind"),
+    "plug": later("plug", sense="kind"),
+    "charger": later("charger", sense="kind"),
+    "network": later("network", sense="kind"),
+    "sensor": later("sensor", sense="kind"),
+}
+
+
+def kind(name: str) -> str:
+    """What sort of thing a device is, where it has no title."""
+    return say(KINDS[name], sense="kind") if name in KINDS else name
+
+
 def yes_no(value: object, yes: str = "yes", no: str = "no", unknown: str = "?") -> str:
     return yes if value is True else no if value is False else unknown
 
 
 def moment(text: object, date: bool = False) -> str:
-    """An ISO time from the record or a topic, in this machine's own time zone."""
+    """An ISO time from the record or a topic, in the zone in force: a page's is that of its set.
+
+    One form everywhere, of figures alone (ISO 8601), so that no two clocks differ by their dress.
+    """
     try:
-        at = datetime.fromisoformat(str(text).replace("Z", "+00:00")).astimezone()
-    except ValueError:
+        at = datetime.fromisoformat(str(text).replace("Z", "+00:00")).astimezone(zone())
+    except (ValueError, OverflowError):
         return clean(text, 30)
     return at.strftime("%Y-%m-%d %H:%M:%S" if date else "%H:%M:%S")
 
@@ -121,10 +195,10 @@ def listed(names: Sequence[str], most: int = 6, each: int = 40) -> str:
     """`key, fill and cloth`; a long list is cut: `key, fill and 10 more`."""
     shown = [clean(name, each) for name in names]
     if len(shown) > most:
-        shown = [*shown[: most - 1], f"{len(shown) - most + 1} more"]
+        shown = [*shown[: most - 1], say("{n} more", n=len(shown) - most + 1)]
     if len(shown) < 2:
         return "".join(shown)
-    return ", ".join(shown[:-1]) + " and " + shown[-1]
+    return say("{one} and {other}", one=", ".join(shown[:-1]), other=shown[-1])
 
 
 def count(n: int, one: str, many: str = "") -> str:
@@ -139,65 +213,89 @@ def by_how_much(entry: Json) -> str:
     point = entry.get("point")
     wanted, reported = entry.get("wanted"), entry.get("reported")
     if isinstance(reported, str) and point in ("level", "cct", "switch"):
-        return clean(reported, 160)  # as the record has what another instrument said
+        return bridge_says(reported, 160)  # as the record has what another instrument said
     maybe = names(entry.get("perhaps"))
     if maybe:
-        return f"perhaps: {clean(entry.get('why') or entry.get('device'), 160)}"
+        why = bridge_says(entry.get("why") or entry.get("device"), 160)
+        return say("perhaps: {why}", why=why)
     band = entry.get("band")
     if isinstance(band, Sequence) and not isinstance(band, str) and len(band) == 2:
         found = in_band(point, band[0], band[1], entry.get("by"))
         if found and point != "switch":
-            return f"{found}, not {number(wanted) or 0.0:.4g} {'K' if point == 'cct' else '%'}"
+            unit = "K" if point == "cct" else "%"
+            ours = f"{figure(number(wanted) or 0.0, '.4g')} {unit}"
+            return say("{found}, not {wanted}", found=found, wanted=ours)
     if point == "level":
         stops, percent = number(entry.get("stops")), number(entry.get("percent"))
         if stops is not None:
-            return f"{signed(stops, 2)} stop"
+            return say("{by} stop", by=signed(stops, 2))
         if number(reported) == 0:
-            return "dark"
+            return say("dark", sense="a light")
         if number(wanted) == 0:
-            return "lit, meant to be dark"
-        return f"{signed(percent, 1)} %" if percent is not None else "level unknown"
+            return say("lit, meant to be dark")
+        return f"{signed(percent, 1)} %" if percent is not None else say("level unknown")
     if chroma(wanted) is not None or chroma(reported) is not None:
         return _colour_off(wanted, reported)
     if point == "cct":
         mired = number(entry.get("mired"))
         if mired is None:
-            return "colour unknown"
-        return f"{abs(mired):.0f} mired {'warmer' if mired > 0 else 'cooler'}"
-    silent = "never heard" if entry.get("heard") == "never heard" else "silent"
+            return say("colour unknown")
+        return by_mired(mired)
+    silent = say("never heard") if entry.get("heard") == "never heard" else say("silent")
     if point == "switch":
-        return yes_no(reported, "on, meant to be off", "off, meant to be on", silent)
+        on, off = say("on, meant to be off"), say("off, meant to be on")
+        return yes_no(reported, on, off, silent)
     if point == "online":
-        return "silent: it said that it leaves" if reported is False else silent
-    return f"{clean(point, 20)} is {clean(reported, 30)}, not {clean(wanted, 30)}"
+        return say("silent: it said that it leaves") if reported is False else silent
+    return say(
+        "{point} is {reported}, not {wanted}",
+        point=clean(point, 20),
+        reported=clean(reported, 30),
+        wanted=clean(wanted, 30),
+    )
+
+
+def by_mired(shift: float) -> str:
+    """`11 mired cooler`."""
+    much = f"{abs(shift):.0f}"
+    if shift > 0:
+        return say("{much} mired warmer", much=much)
+    return say("{much} mired cooler", much=much)
 
 
 def _colour_off(wanted: object, reported: object) -> str:
     """`greener than wanted by 0.020 Δu′v′`, `white at 4300 K instead of green`."""
     ours, theirs = chroma(wanted), chroma(reported)
     if ours is not None and theirs is not None and "white" not in name_of(theirs):
-        shift = f"by {apart(ours, theirs):.3f} Δu′v′"
-        return f"{towards(ours, theirs) or 'off'} than wanted {shift}".replace("off than", "off")
-    return f"{_white_or_colour(reported)} instead of {_white_or_colour(wanted)}"
+        much = figure(apart(ours, theirs), ".3f")
+        way = way_of(ours, theirs)
+        if not way:
+            return say("off wanted by {much} Δu′v′", much=much)
+        return say("{way} than wanted by {much} Δu′v′", way=way, much=much)
+    is_, meant = _white_or_colour(reported), _white_or_colour(wanted)
+    return say("{reported} instead of {wanted}", reported=is_, wanted=meant)
 
 
 def _white_or_colour(value: object) -> str:
     found, kelvin = chroma(value), number(value)
     if found is not None:
-        return name_of(found)
-    return "colour unknown" if kelvin is None else f"white at {kelvin:.0f} K"
+        return colour_name(found)
+    if kelvin is None:
+        return say("colour unknown")
+    return say("white at {kelvin} K", kelvin=f"{kelvin:.0f}")
 
 
 def stops(value: float) -> str:
     """`0.5 stop`, `1.2 stops`."""
-    return f"{value:.1f} stop{'s' if abs(value) >= 1.05 else ''}"
+    much = figure(value, ".1f")
+    return say("{by} stops", by=much) if abs(value) >= 1.05 else say("{by} stop", by=much)
 
 
 def signed(value: float | None, digits: int) -> str:
     if value is None:
         return "?"
-    text = f"{abs(value):.{digits}f}"
-    return f"{'−' if value < 0 and float(text) != 0 else '+'}{text}"
+    below = value < 0 and float(f"{abs(value):.{digits}f}") != 0
+    return f"{'−' if below else '+'}{figure(abs(value), f'.{digits}f')}"
 
 
 def drifted(entries: object) -> str:
@@ -214,12 +312,13 @@ def from_to(entry: Json) -> str:
     """`64 → 80 %`, `4300 → 4100 K`, `xy 0.300 0.600 → 0.290 0.550`; nothing for yes and no."""
     ours, theirs = chroma(entry.get("wanted")), chroma(entry.get("reported"))
     if ours is not None and theirs is not None:
-        return f"xy {ours.x:.3f} {ours.y:.3f} → {theirs.x:.3f} {theirs.y:.3f}"
+        figures = [figure(part, ".3f") for part in (ours.x, ours.y, theirs.x, theirs.y)]
+        return "xy {} {} → {} {}".format(*figures)
     wanted, reported = number(entry.get("wanted")), number(entry.get("reported"))
     if wanted is None or reported is None:
         return ""
     if entry.get("point") == "level":
-        return f"{wanted:.4g} → {reported:.4g} %"
+        return f"{figure(wanted, '.4g')} → {figure(reported, '.4g')} %"
     if entry.get("point") == "cct":
         return f"{wanted:.0f} → {reported:.0f} K"
     return ""
@@ -234,8 +333,10 @@ def ratio(value: object) -> str:
     """`2.0:1`; `1:2.0` where the fill is the brighter one."""
     found = number(value)
     if found is None or found <= 0:
-        return "none"
-    return f"{found:.1f}:1" if found >= 0.95 else f"1:{1 / found:.1f}"
+        return say("none", sense="a ratio")
+    if found >= 0.95:
+        return f"{figure(found, '.1f')}:1"
+    return f"1:{figure(1 / found, '.1f')}"
 
 
 def picture(value: object) -> str:
@@ -250,29 +351,31 @@ def picture(value: object) -> str:
         return ""
     missing = value.get("missing")
     if missing:
-        return f"picture not computed: {listed([str(text) for text in missing], 3)}"
+        what = english(listed([str(text) for text in missing], 3))
+        return say("picture not computed: {what}", what=what)
     if "face" not in value:
         return ""
     face = number(value.get("face"))
     parts = []
     if face is None:
-        parts.append("face dark")
+        parts.append(say("face dark"))
     elif abs(face) >= NOT_SEEN["face"]:
-        parts.append(f"face {signed(face, 2)} stop")
+        parts.append(say("face {by} stop", by=signed(face, 2)))
     before, after = ratio(value.get("ratio_wanted")), ratio(value.get("ratio"))
     if before != after:
-        parts.append(f"ratio {before} → {after}")
+        parts.append(say("ratio {before} → {after}", before=before, after=after))
     parts.extend(white_shift(number(value.get("mired")), number(value.get("duv"))))
-    return ", ".join(parts) or "face unchanged"
+    return ", ".join(parts) or say("face unchanged")
 
 
 def white_shift(mired: float | None, duv: float | None, digits: int = 4) -> list[str]:
     """How a white differs from another, along the locus and across it, as far as anybody sees."""
     parts = []
     if mired is not None and abs(mired) >= NOT_SEEN["mired"]:
-        parts.append(f"{abs(mired):.0f} mired {'warmer' if mired > 0 else 'cooler'}")
+        parts.append(by_mired(mired))
     if duv is not None and abs(duv) >= NOT_SEEN["duv"]:
-        parts.append(f"Duv {abs(duv):.{digits}f} {'greener' if duv > 0 else 'more magenta'}")
+        way = say("greener") if duv > 0 else say("more magenta")
+        parts.append(f"Duv {figure(abs(duv), f'.{digits}f')} {way}")
     return parts
 
 
@@ -293,12 +396,12 @@ def drift_line(entries: Sequence[Json]) -> str:
     parts = [f"{clean(first.get('device', '?'), 40)} {', '.join(off)}"]
     if names(first.get("perhaps")):
         # it names all it could be itself
-        parts = [clean(first.get("why") or first.get("device"), 200)]
+        parts = [bridge_says(first.get("why") or first.get("device"), 200)]
     shown = picture(first.get("picture"))
     if shown:
         parts.append(shown)
     lasting = [found for entry in ordered if (found := number(entry.get("for_s"))) is not None]
-    tail = [f"for {duration(max(lasting))}"] if lasting else []
+    tail = [say("for {time}", time=duration(max(lasting)))] if lasting else []
     for entry in ordered:
         worst = None if entry.get("band") is not None else entry.get("worst")
         if isinstance(worst, Mapping) and worst.get("reported") != entry.get("reported"):
@@ -306,9 +409,9 @@ def drift_line(entries: Sequence[Json]) -> str:
                 {**entry, "reported": worst.get("reported"), "percent": None}
                 | {"stops": worst.get("stops"), "mired": worst.get("mired")}
             )
-            tail.append(f"at its worst {was}")
+            tail.append(say("at its worst {how}", how=was))
     if any(entry.get("contested") is True for entry in ordered):
-        tail.append("contested: put back and changed again")
+        tail.append(say("contested: put back and changed again"))
     if tail:
         parts.append(", ".join(tail))
     return "; ".join(parts)
@@ -322,7 +425,7 @@ def drift_lines(entries: Sequence[Json], together: object = None) -> list[str]:
     lines = [drift_line(own) for own in by_device.values()]
     whole = picture(together)
     if whole and (len(lines) > 1 or not any(picture(e.get("picture")) for e in entries)):
-        lines.append(f"in the picture: {whole}")
+        lines.append(say("in the picture: {what}", what=whole))
     return lines
 
 
@@ -330,8 +433,20 @@ def drift_lines(entries: Sequence[Json], together: object = None) -> list[str]:
 
 
 def state(value: object) -> str:
-    """A state in the one word for it, the same in a terminal, on the page and in JSON."""
-    return clean(value, 30) if isinstance(value, str) and value else "unheard"
+    """A state in the one word for it, the same in a terminal, in JSON and on an English page."""
+    said = clean(value, 30) if isinstance(value, str) and value else "unheard"
+    return say(said, sense="state")
+
+
+STATES = (
+    later("unheard", sense="state"),
+    later("dark", sense="state"),
+    later("rising", sense="state"),
+    later("ready", sense="state"),
+    later("adrift", sense="state"),
+    later("lowering", sense="state"),
+    later("stalled", sense="state"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -345,17 +460,43 @@ class Action:
 
 
 ACTIONS = {
-    "power on": Action("switching on", "on", "mains on"),
-    "wait for its report": Action("waiting for its report", "reports", "waits for its report"),
-    "boots": Action("booting", "booted", "boots"),
-    "watts": Action("being metered", "metered", "metered"),
-    "switch on": Action("switching on", "on", "switched on"),
-    "set": Action("fading", "set", "fading to its preset"),
-    "fade out": Action("fading out", "out", "fading out", "fades out"),
-    "cool down": Action("cooling down", "cool", "cooling down", "cools down"),
-    "shut down": Action("shutting down", "down", "shutting down", "shuts down"),
-    "switch off": Action("switching off", "off", "switched off"),
-    "power off": Action("switching off", "off", "mains off"),
+    "power on": Action(later("switching on", sense="step"), later("on", sense="step"), "mains on"),
+    "wait for its report": Action(
+        later("waiting for its report", sense="step"),
+        later("reports", sense="step"),
+        "waits for its report",
+    ),
+    "boots": Action(later("booting", sense="step"), later("booted", sense="step"), "boots"),
+    "watts": Action(
+        later("being metered", sense="step"), later("metered", sense="step"), "metered"
+    ),
+    "switch on": Action(
+        later("switching on", sense="step"), later("on", sense="step"), "switched on"
+    ),
+    "set": Action(
+        later("fading", sense="step"), later("set", sense="step"), "fading to its preset"
+    ),
+    "fade out": Action(
+        later("fading out", sense="step"), later("out", sense="step"), "fading out", "fades out"
+    ),
+    "cool down": Action(
+        later("cooling down", sense="step"),
+        later("cool", sense="step"),
+        "cooling down",
+        "cools down",
+    ),
+    "shut down": Action(
+        later("shutting down", sense="step"),
+        later("down", sense="step"),
+        "shutting down",
+        "shuts down",
+    ),
+    "switch off": Action(
+        later("switching off", sense="step"), later("off", sense="step"), "switched off"
+    ),
+    "power off": Action(
+        later("switching off", sense="step"), later("off", sense="step"), "mains off"
+    ),
 }
 
 
@@ -367,8 +508,12 @@ def action_of(step: Json) -> str:
 
 def doing(action: str, value: str = "") -> str:
     action = FORMER_WORDS.get(action, action)
-    words = ACTIONS[action].doing if action in ACTIONS else action
-    return f"{words} to {value}" if value and action == "set" else words
+    words = (
+        say(ACTIONS[action].doing, sense="step") if action in ACTIONS else english(clean(action))
+    )
+    return (
+        say("{doing} to {value}", doing=words, value=value) if value and action == "set" else words
+    )
 
 
 def waits(state: Json, most: int = 2) -> str:
@@ -377,13 +522,15 @@ def waits(state: Json, most: int = 2) -> str:
     if not found:
         return ""
     said = [
-        clean(entry.get("why"), 200)
+        bridge_says(entry.get("why"), 200)
         if entry.get("what") == "roll"
         else f"{clean(entry['device'], 30)} ({doing(str(entry.get('what')))})"
         for entry in found
     ]
-    how = "waits:" if found[0].get("what") == "roll" else "waits for"
-    return f"{how} {listed(said, most, 200)}"
+    what = listed_said(said, most)
+    if found[0].get("what") == "roll":
+        return say("waits: {what}", what=what)
+    return say("waits for {what}", what=what)
 
 
 def asked_about(state: Json) -> list[str]:
@@ -398,7 +545,7 @@ def asked_about(state: Json) -> list[str]:
 def done(action: str, value: str = "") -> str:
     if action == "set" and value:
         return value
-    return ACTIONS[action].done if action in ACTIONS else action
+    return say(ACTIONS[action].done, sense="step") if action in ACTIONS else english(clean(action))
 
 
 # What ends by itself when its time is over: no device says that it has happened.
@@ -420,8 +567,8 @@ def waited(step: Json) -> str:
     """`waited 4 s`: how long a step was waited for that nothing can confirm."""
     began, ended = number(step.get("at_s")), number(step.get("until_s"))
     if began is None or ended is None or ended < began:
-        return "waited"
-    return f"waited {about(ended - began)}"
+        return say("waited")
+    return say("waited {time}", time=about(ended - began))
 
 
 # How the reason of a step begins that only a person can do: nothing is told there.
@@ -437,17 +584,31 @@ def step_said(step: Json) -> str:
     """What a step is doing, or what became of it; empty while it waits for its turn."""
     phase, action, value = phase_of(step), action_of(step), str(step.get("value") or "")
     if phase == "sent":
-        return "yours to close" if left_to_a_hand(step) else doing(action, value)
+        return say("yours to close") if left_to_a_hand(step) else doing(action, value)
     if phase == "confirmed":
         return done(action, value)
     if phase == "waited out":
-        text = str(step.get("text") or f"{waited(step)}: nothing can confirm it")
+        if not step.get("text"):
+            return say("{waited}: nothing can confirm it", waited=waited(step))
         # it stands behind the device's name already
-        return clean(text.removeprefix(f"{step.get('device')} "), 200)
+        return bridge_says(str(step["text"]).removeprefix(f"{step.get('device')} "), 200)
     if phase == "waiting":
         return ""
-    text = clean(step.get("text") or phase, 200)
-    return f"skipped: {text}" if phase == "skipped" and step.get("text") else text
+    if not step.get("text"):
+        return say(clean(phase, 200), sense="phase")
+    text = bridge_says(step["text"], 200)
+    return say("skipped: {what}", what=text) if phase == "skipped" else text
+
+
+# Where a step stands, by itself.
+PHASES = (
+    later("waiting", sense="phase"),
+    later("sent", sense="phase"),
+    later("confirmed", sense="phase"),
+    later("waited out", sense="phase"),
+    later("failed", sense="phase"),
+    later("skipped", sense="phase"),
+)
 
 
 def skipped(steps: Sequence[Json]) -> list[str]:
@@ -467,12 +628,17 @@ def skipped(steps: Sequence[Json]) -> list[str]:
 
 # How a device is known to be as asked, in a word and in a sentence. `told` proves nothing.
 EVIDENCE = {
-    "report": ("report", "by its report"),
-    "watts": ("watts", "by its watts"),
-    "picture": ("picture", "by the picture"),
-    "hand": ("by hand", "by a person's word"),
+    "report": ("report", later("by its report")),
+    "watts": ("watts", later("by its watts")),
+    "picture": ("picture", later("by the picture")),
+    "hand": ("by hand", later("by a person's word")),
 }
-ONLY_TOLD = "only told: nothing confirms it"
+ONLY_TOLD = later("only told: nothing confirms it")
+
+
+def known_by(evidence: str) -> str:
+    """`by its watts`; empty for what proves nothing."""
+    return say(EVIDENCE[evidence][1]) if evidence in EVIDENCE else ""
 
 
 def evidence(device: Json) -> str:
@@ -507,19 +673,35 @@ def hearing(device: Json) -> str:
     return yes_no(device.get("online"), "answers", "silent", "")
 
 
+HEARD = {
+    "answers": later("answers"),
+    "silent": later("silent"),
+    "never heard": later("never heard"),
+    MUTE: later("cannot speak"),
+}
+
+
+def heard_said(code: str) -> str:
+    """What `hearing` found, in the language in force."""
+    return say(HEARD[code]) if code in HEARD else code
+
+
 def can_speak(device: Json) -> bool:
     return device.get("heard") in HEARING
 
 
 def misheard(device: Json) -> list[str]:
     """What a device says that cannot be read, and what it never says though it speaks."""
-    lines = [clean(text, 200) for text in names(device.get("lacks"))]
+    lines = [bridge_says(text, 200) for text in names(device.get("lacks"))]
     said = device.get("unreadable")
     if isinstance(said, Mapping):
         times = round(number(said.get("count")) or 1)
-        how = f"{count(times, 'time')}, last {moment(said.get('at'))}"
+        last = moment(said.get("at"))
+        how = say_many("{n} time, last {last}", "{n} times, last {last}", times, last=last)
         topic, why = clean(said.get("topic", "?"), 200), clean(said.get("why", "?"), 200)
-        lines.append(f"`{topic}` cannot be read: {why} ({how})")
+        lines.append(
+            say("`{topic}` cannot be read: {why} ({how})", topic=topic, why=english(why), how=how)
+        )
     return lines
 
 
@@ -541,15 +723,19 @@ def in_band(point: object, low: object, high: object, by: object) -> str:
     least, most = number(low), number(high)
     if least is None or most is None or not isinstance(by, str) or by not in EVIDENCE:
         return ""
-    known = EVIDENCE[by][1]
+    known = known_by(by)
     if point == "switch":
-        return f"{'on' if least else 'off'} {known}" if least == most else ""
+        if least != most:
+            return ""
+        return say("on {known}", known=known) if least else say("off {known}", known=known)
     if point == "level" and least <= 0 and most >= 100:
-        return f"its level cannot be told {known}"
+        return say("its level cannot be told {known}", known=known)
     unit = "K" if point == "cct" else "%"
-    few = f"{least:.0f}" if least >= 10 or least == 0 else f"{least:.1f}"
-    many = f"{most:.0f}" if most >= 10 or most == 0 else f"{most:.1f}"
-    return f"{few} {unit} {known}" if few == many else f"{few} to {many} {unit} {known}"
+    few = figure(least, ".0f" if least >= 10 or least == 0 else ".1f")
+    many = figure(most, ".0f" if most >= 10 or most == 0 else ".1f")
+    if few == many:
+        return f"{few} {unit} {known}"
+    return say("{few} to {many} {unit} {known}", few=few, many=many, unit=unit, known=known)
 
 
 def proof(device: Json) -> str:
@@ -582,13 +768,13 @@ def still_on(state: Json) -> list[str]:
         if number(entry.get("watts")):
             parts.append(watts(entry["watts"]))
         if isinstance(entry.get("since"), str):
-            parts.append(f"since {moment(entry['since'])}")
+            parts.append(say("since {time}", time=moment(entry["since"])))
         by = entry.get("by")
         if isinstance(by, str) and by in EVIDENCE:
-            parts.append(EVIDENCE[by][1])
+            parts.append(known_by(by))
         said = clean(entry["why"], 160) if isinstance(entry.get("why"), str) else ""
         # that it says so itself is what "by its report" means
-        why = f": {said}" if said and not (said == "it says on" and by == "report") else ""
+        why = f": {english(said)}" if said and not (said == "it says on" and by == "report") else ""
         lines.append(", ".join(parts) + why)
     return lines
 
@@ -598,23 +784,25 @@ def rolls(view: Json) -> str:
     if view.get("kind") != "camera":
         return ""
     by = view.get("rolling_by")
-    known = EVIDENCE[by][1] if isinstance(by, str) and by in EVIDENCE else ""
+    known = known_by(by) if isinstance(by, str) else ""
     said = view.get("rolling")
     if said is True:
-        return f"rolls, {known}" if known else "rolls"
+        return ", ".join(filter(None, (say("rolls"), known)))
     if said is False and (known or "rolling_by" not in view):
-        return f"does not roll, {known}" if known else ""
-    return "not known whether it rolls"
+        return say("does not roll, {known}", known=known) if known else ""
+    return say("not known whether it rolls")
 
 
 def charges(view: Json) -> str:
     """`done, by its watts`, or that nobody knows; empty for what is no charger with a meter."""
     charge = view.get("charge")
-    if charge in ("charging", "done"):
-        return f"{charge}, {EVIDENCE['watts'][1]}"
+    if charge == "charging":
+        return f"{say('charging')}, {known_by('watts')}"
+    if charge == "done":
+        return f"{say('done', sense='a charger')}, {known_by('watts')}"
     if charge == "not known":
-        return "not known whether it is done"
-    return "was still charging when last metered" if charge == "off, not done" else ""
+        return say("not known whether it is done")
+    return say("was still charging when last metered") if charge == "off, not done" else ""
 
 
 def chargers(state: Json) -> list[str]:
@@ -625,24 +813,26 @@ def chargers(state: Json) -> list[str]:
         text
         for entry in entries(state.get("chargers"))
         if (charge := entry.get("charge")) in supply.CHARGES
-        and (text := supply.charger(clean(entry["device"], 40), charge))
+        and (text := supplied.charger(clean(entry["device"], 40), charge))
     ]
 
 
 def to_close(state: Json) -> str:
     """`close the laptop: notes-laptop`; empty where every one said that it is down."""
     found = names(state.get("to_close"))
-    return f"close the laptop: {listed(found)}" if found else ""
+    return say("close the laptop: {names}", names=listed(found)) if found else ""
 
 
 def silent(state: Json) -> list[str]:
     """`silent: fill, since 20:14:05` for each that should speak; of one that never did, that."""
-    return [
-        f"{'never heard' if entry.get('heard') == 'never heard' else 'silent'}: "
-        + clean(entry["device"], 40)
-        + (f", since {moment(entry['since'])}" if isinstance(entry.get("since"), str) else "")
-        for entry in entries(state.get("silent"))
-    ]
+    lines = []
+    for entry in entries(state.get("silent")):
+        what = say("never heard") if entry.get("heard") == "never heard" else say("silent")
+        parts = [f"{what}: {clean(entry['device'], 40)}"]
+        if isinstance(entry.get("since"), str):
+            parts.append(say("since {time}", time=moment(entry["since"])))
+        lines.append(", ".join(parts))
+    return lines
 
 
 def unproven(state: Json) -> list[str]:
@@ -650,14 +840,17 @@ def unproven(state: Json) -> list[str]:
     lines = silent(state)
     told = names(state.get("only_told"))
     if told:
-        lines.append(f"only told, nothing confirms it: {listed(told)}")
+        lines.append(say("only told, nothing confirms it: {names}", names=listed(told)))
     slow = state.get("link_slow")
     if isinstance(slow, str) and slow:
-        lines.append(clean(slow, 200))
+        lines.append(bridge_says(slow, 200))
     lost = number(state.get("record_lost"))
     if lost:
-        verb = "was" if lost == 1 else "were"
-        lines.append(f"the record: {count(round(lost), 'note')} {verb} lost")
+        lines.append(
+            say_many(
+                "the record: {n} note was lost", "the record: {n} notes were lost", round(lost)
+            )
+        )
     return lines
 
 
@@ -683,33 +876,47 @@ def sensor(entry: Json, now: datetime | None = None) -> str:
     if lux is None:
         return ""
     if entry.get("fresh") is not True:
-        heard = _heard(entry.get("at"), now) or "not heard now"
-        return f"read {lux:.0f} lx, {heard}"
+        heard = _heard(entry.get("at"), now) or say("not heard now")
+        return say("read {lux} lx, {heard}", lux=f"{lux:.0f}", heard=heard)
     text = f"{lux:.0f} lx"
     predicted, off = number(entry.get("predicted_lux")), number(entry.get("stops"))
     if predicted is not None:
-        text += f", predicted about {float(f'{predicted:.2g}'):.0f}"
+        text += ", " + say("predicted about {lux}", lux=f"{float(f'{predicted:.2g}'):.0f}")
     if off is not None:
-        text += f", {signed(off, 2)} stop"
+        text += ", " + say("{by} stop", by=signed(off, 2))
     if cct is not None:
         text += f"; {cct:.0f} K"
         shift = number(entry.get("mired"))
         if shift is not None and abs(shift) >= NOT_SEEN["mired"]:
-            side = "warmer" if shift > 0 else "cooler"
-            text += f", {abs(shift):.0f} mired {side} than predicted"
+            text += ", " + say("{by} than predicted", by=by_mired(shift))
     return text
 
 
 def unexplained(entry: Json, change: float) -> str:
     """`the light at cell is 0.4 stop less than when ready, and no light says that it moved: …`"""
-    side = "less" if change < 0 else "more"
-    text = f"the light at {clean(entry['device'], 40)} is {abs(change):.1f} stop {side} than when"
-    text += " ready, and no light says that it moved: "
-    could = names(entry.get("could"))
-    others = "something in the way" if change < 0 else "daylight, another lamp"
-    if not could:
-        return text + ("daylight, or something in the way" if change < 0 else "daylight, or a lamp")
-    return text + " or ".join(clean(name, 40) for name in could) + f" could have, or {others}"
+    device, much = clean(entry["device"], 40), figure(abs(change), ".1f")
+    could = say(" or ").join(clean(name, 40) for name in names(entry.get("could")))
+    if change < 0:
+        why = say("daylight, or something in the way")
+        if could:
+            why = say("{names} could have, or something in the way", names=could)
+        return say(
+            "the light at {device} is {much} stop less than when ready, and no light says that it"
+            " moved: {why}",
+            device=device,
+            much=much,
+            why=why,
+        )
+    why = say("daylight, or a lamp")
+    if could:
+        why = say("{names} could have, or daylight, another lamp", names=could)
+    return say(
+        "the light at {device} is {much} stop more than when ready, and no light says that it"
+        " moved: {why}",
+        device=device,
+        much=much,
+        why=why,
+    )
 
 
 def light_note(row: Json) -> str:
@@ -717,11 +924,11 @@ def light_note(row: Json) -> str:
     device = clean(row.get("device"), 40)
     if row.get("phase") == "over":
         how = {
-            "returned": "is as when ready again, or explained",
-            "compared anew": "is compared anew",
-            "powered down": "was off before it was explained",
-        }.get(str(row.get("how")), "is not looked at any more")
-        return f"the light at {device} {how}"
+            "returned": later("the light at {device} is as when ready again, or explained"),
+            "compared anew": later("the light at {device} is compared anew"),
+            "powered down": later("the light at {device} was off before it was explained"),
+        }.get(str(row.get("how")), later("the light at {device} is not looked at any more"))
+        return say(how, device=device)
     could = row.get("could")
     try:
         found = json.loads(could) if isinstance(could, str) else could
@@ -745,9 +952,10 @@ def supplies(state: Json, now: datetime | None = None) -> list[str]:
         said = value if isinstance(value, bool) else number(value)
         if said is None:
             continue
-        how_old = supply.KEPT if entry.get("kept") is True else _heard(entry.get("at"), now)
+        how_old = supplied.kept() if entry.get("kept") is True else _heard(entry.get("at"), now)
         left = number(entry.get("left_s"))
-        lines.append(supply.sentence(clean(entry["device"], 40), point, said, how_old, left, over))
+        device = clean(entry["device"], 40)
+        lines.append(supplied.sentence(device, point, said, how_old, left, over))
     return lines
 
 
@@ -764,11 +972,12 @@ def readings(device: Json) -> list[tuple[str, str]]:
         said = value if isinstance(value, bool) else number(value)
         if said is None:
             continue
-        how_old = supply.KEPT if entry.get("kept") is True else _heard(entry.get("at"), None)
+        how_old = supplied.kept() if entry.get("kept") is True else _heard(entry.get("at"), None)
         left = number(entry.get("left_s"))
-        text = ", ".join(filter(None, (supply.stands(point, said), how_old)))
-        text += f"; {supply.about(left)} at this rate" if left is not None else ""
-        lines.append((point.replace("_low", ""), text))
+        text = ", ".join(filter(None, (supplied.stands(point, said), how_old)))
+        if left is not None:
+            text += "; " + say("{time} at this rate", time=supplied.about(left))
+        lines.append((supplied.point_name(point), text))
     return lines
 
 
@@ -777,12 +986,12 @@ def _heard(at: object, now: datetime | None) -> str:
     if not isinstance(at, str):
         return ""
     if now is None:
-        return f"heard {moment(at, date=True)}"
+        return say("heard {time}", time=moment(at, date=True))
     try:
         ago = (now - datetime.fromisoformat(at.replace("Z", "+00:00"))).total_seconds()
     except (ValueError, TypeError):
         return ""
-    return f"heard {supply.age(ago)} ago" if ago >= supply.OLD else ""
+    return say("heard {time} ago", time=supplied.age(ago)) if ago >= supply.OLD else ""
 
 
 def lockout(value: object) -> str:
@@ -790,31 +999,36 @@ def lockout(value: object) -> str:
     if not isinstance(value, Mapping):
         return ""
     by, why = clean(value.get("by", "?"), 60), clean(value.get("why", "?"), 160)
-    return f"locked out by {by}: {why}"
+    return say("locked out by {by}: {why}", by=by, why=why)
 
 
 # What a light on a dial does with its mains, for who goes to set it.
 COMES_BACK = {
-    "full": " (comes on at full)",
-    "dark": " (stays dark until it is switched on)",
-    "last": " (comes on as it was last)",
-    "preset": " (comes on at the preset stored in it)",
+    "full": later("comes on at full"),
+    "dark": later("stays dark until it is switched on"),
+    "last": later("comes on as it was last"),
+    "preset": later("comes on at the preset stored in it"),
 }
+
+
+def comes_back(how: object) -> str:
+    """` (comes on at full)`; empty where nobody says."""
+    return f" ({say(COMES_BACK[str(how)])})" if str(how) in COMES_BACK else ""
 
 
 def hand_set(entries: object) -> list[str]:
     """`rim to 30 %, 4300 K` for each light that a person sets by its dial."""
     if not isinstance(entries, Sequence) or isinstance(entries, str):
         return []
-    return [
-        f"{clean(entry.get('device', '?'), 40)} to {preset(entry)}"
-        + (
-            f" ({clean(entry['turning_by'], 40)} is turning it)"
-            if entry.get("turning_by")
-            else f" (done by {clean(entry['set_by'], 40)})"
-            if entry.get("set_by")
-            else COMES_BACK.get(str(entry.get("comes_back")), "")
-        )
-        for entry in entries
-        if isinstance(entry, Mapping)
-    ]
+    lines = []
+    for entry in entries:
+        if not isinstance(entry, Mapping):
+            continue
+        device = clean(entry.get("device", "?"), 40)
+        how = comes_back(entry.get("comes_back"))
+        if entry.get("turning_by"):
+            how = " (" + say("{by} is turning it", by=clean(entry["turning_by"], 40)) + ")"
+        elif entry.get("set_by"):
+            how = " (" + say("done by {by}", by=clean(entry["set_by"], 40)) + ")"
+        lines.append(say("{device} to {preset}", device=device, preset=preset(entry)) + how)
+    return lines

@@ -138,7 +138,7 @@ def test_what_a_bridge_before_left_is_not_taken_for_now(tmp_path: Path) -> None:
         def words() -> str:
             with page.stream("GET", f"/s/{SET}/events") as stream:
                 for line in stream.iter_lines():
-                    if line.startswith("data:"):
+                    if line.startswith("data:") and "headline" in line:
                         return line
             return ""
 

@@ -90,7 +90,7 @@ def test_installed_alone_it_opens_all_it_needs(built: Path, tmp_path: Path) -> N
         timeout=60,
     )
     assert done.returncode == 0, done.stderr
-    assert {"shell.html", "parts.html", "page.js", "base.css", "room.css", "hand.css"} <= set(
+    assert {"shell.html", "parts_hand.html", "page.js", "base.css", "room.css", "hand.css"} <= set(
         done.stdout.split()
     )
     command = [str(target / "bin" / "studiobridge"), "check", str(profile)]

@@ -62,8 +62,8 @@ def test_axe_finds_nothing(tmp_path: Path) -> None:
         page.click("summary:has-text('everything in words')")
         found += everywhere(page, "adrift")
         page.click("#drift li .ask:has-text('keep it so')")
-        page.wait_for_selector(".ask.armed")
-        found += [f"armed: {text}" for text in findings(page)]
+        page.wait_for_selector("#sure:not([hidden]):not(.fresh)")
+        found += [f"asked: {text}" for text in findings(page)]
         page.click("#things .thing >> nth=6")
         page.wait_for_selector("#d[open] #d-title")
         found += everywhere_but_dim(page, "device")
@@ -147,6 +147,7 @@ def test_by_keyboard_alone(tmp_path: Path) -> None:
         # the part was drawn anew many times; the focus is where it was
         assert page.evaluate("() => document.activeElement.id") == "big"
         page.keyboard.press("Enter")
-        page.wait_for_selector("#big.armed")
+        page.wait_for_selector("#sure:not([hidden]):not(.fresh)")
+        page.keyboard.press("Tab")
         page.keyboard.press("Enter")
         page.wait_for_selector("#headline:has-text('dark')", timeout=60_000)

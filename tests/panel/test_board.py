@@ -14,6 +14,8 @@ from studiobridge.bridge.asking import Shown
 from studiobridge.bridge.ownership import Alive
 from studiobridge.bridge.settings import Settings
 from studiobridge.panel.board import Board
+from studiobridge.panel.parts_below import drift_rows
+from studiobridge.panel.parts_device import detail
 from studiobridge.profile import read_profile
 from tests.panel.studio import CONFIG
 
@@ -58,40 +60,40 @@ def test_ready_is_said_only_of_one_moment(
     drifting: list[str], drift: list[dict[str, Any]], run: dict[str, Any] | None, ready: bool
 ) -> None:
     made = board({"state": "ready", "drifting": drifting}, drift, run)
-    made.draw()
-    assert ("ready" in made.parts["headline"]) == ready
+    made.shows("hand")
+    assert ("ready" in made.shows("hand")["headline"]) == ready
     if not ready:
-        assert "not confirmed" in made.parts["headline"]
+        assert "not confirmed" in made.shows("hand")["headline"]
 
 
 def test_an_older_state_without_its_drift_is_taken_as_it_is() -> None:
     made = board({"state": "ready"})
     del made.visitor.shown.state["drifting"]  # type: ignore[index]
-    made.draw()
-    assert "ready" in made.parts["headline"]
+    made.shows("hand")
+    assert "ready" in made.shows("hand")["headline"]
 
 
 @pytest.mark.parametrize("state", ["dark", "rising", "ready", "adrift", "lowering", "stalled"])
 def test_what_is_on_and_should_not_be_is_named_in_every_state(state: str) -> None:
     still = {"device": "bench-plug", "watts": 60.0, "why": "switched on by hand", "by": "watts"}
     made = board({"state": state, "still_on": [still]})
-    made.draw()
-    said = made.parts["left"]
+    made.shows("hand")
+    said = made.shows("hand")["left"]
     assert "still on: bench-plug, 60.0 W, by its watts: switched on by hand" in said
 
 
 def test_nothing_on_is_not_said_of_what_was_only_told() -> None:
     made = board({"state": "dark", "only_told": ["wall-plug"], "silent": [{"device": "pc-plug"}]})
-    made.draw()
-    said = made.parts["left"]
+    made.shows("hand")
+    said = made.shows("hand")["left"]
     assert "not proven off: wall-plug and pc-plug" in said
     assert "no plug" not in said
     made = board({"state": "dark"})
-    made.draw()
-    assert "no plug says that it is on" in made.parts["left"]
+    made.shows("hand")
+    assert "no plug says that it is on" in made.shows("hand")["left"]
     made = board({"state": "ready"})
-    made.draw()
-    assert made.parts["left"].strip() == ""
+    made.shows("hand")
+    assert made.shows("hand")["left"].strip() == ""
 
 
 def test_the_page_says_what_is_not_proven() -> None:
@@ -104,8 +106,9 @@ def test_the_page_says_what_is_not_proven() -> None:
         "cut": True,
     }
     made = board(state)
-    made.draw()
-    said = made.parts["headline"]
+    made.shows("hand")
+    assert "not all of it is proven" in made.shows("hand")["headline"]
+    said = made.shows("hand")["headline"] + made.shows("hand")["notes"]
     for text in (
         "dark, cut",
         "only told, nothing confirms it: rim",
@@ -131,23 +134,23 @@ def test_a_timer_is_drawn_as_one() -> None:
 
     for phase in ("waited out", "confirmed"):
         made = board({"state": "rising"}, run={**UNDER_WAY, "steps": [step(phase, "boots")]})
-        made.draw()
-        assert 'class="waited-out"' in made.parts["run"]
-        assert "waited 4 s: nothing can confirm it" in made.parts["run"]
-        assert 'class="confirmed"' not in made.parts["run"]
+        made.shows("hand")
+        assert 'class="waited-out"' in made.shows("hand")["run"]
+        assert "waited 4 s: nothing can confirm it" in made.shows("hand")["run"]
+        assert 'class="confirmed"' not in made.shows("hand")["run"]
     made = board({"state": "rising"}, run={**UNDER_WAY, "steps": [step("confirmed", "power on")]})
-    made.draw()
-    assert 'class="confirmed"' in made.parts["run"]
+    made.shows("hand")
+    assert 'class="confirmed"' in made.shows("hand")["run"]
 
 
 def test_a_device_that_is_only_told_is_not_drawn_as_confirmed() -> None:
     seen = {"online": True, "switch": True, "level": 64.0, "confirmed": True, "by": "told"}
     made = board({"state": "ready"}, devices={"key": seen})
-    made.draw()
-    assert "only told: nothing confirms it" in made.parts["things"]
-    assert 'class="ring told"' in made.parts["lamp-key"]
-    detail = made.detail("key", lambda: None)
-    assert "only told: nothing confirms it" in detail
+    made.shows("hand")
+    assert "only told: nothing confirms it" in made.shows("hand")["things"]
+    assert 'class="body told"' in made.shows("hand")["lamp-key"]
+    shown = detail(made, "key", lambda: None)
+    assert "only told: nothing confirms it" in shown
 
 
 WAITS = {
@@ -161,13 +164,13 @@ WAITS = {
 def lowering(waits: object, sure: bool = True, **more: Any) -> Board:
     made = board({"state": "lowering", "waiting_for": waits, "steps": 4, **more})
     made.visitor.sure = sure  # type: ignore[misc]
-    made.draw()
+    made.shows("hand")
     return made
 
 
 def test_the_page_asks_of_a_camera_that_cannot_say_so() -> None:
     made = lowering([WAITS])
-    asked = made.parts["asks"]
+    asked = made.shows("hand")["asks"]
     assert "Does camera still roll?" in asked
     stopped, rolls = re.findall(r"<button.*?</button>", asked)
     assert 'data-ask="rolling_off"' in stopped and "It has stopped" in stopped
@@ -177,8 +180,8 @@ def test_the_page_asks_of_a_camera_that_cannot_say_so() -> None:
     # a mains switch hangs on this one: a finger that slipped is no answer
     assert "data-again" in stopped
     # the question stands beside it: not put a second time, and not in the words of a terminal
-    assert "waits for your answer about camera" in made.parts["switch"]
-    assert "rolling off" not in made.parts["switch"]
+    assert "waits for your answer about camera" in made.shows("hand")["switch"]
+    assert "rolling off" not in made.shows("hand")["switch"]
 
 
 @pytest.mark.parametrize(
@@ -196,7 +199,7 @@ def test_the_page_asks_of_a_camera_that_cannot_say_so() -> None:
 def test_nothing_is_asked_that_nobody_waits_for(
     waits: object, rolling: list[str], sure: bool
 ) -> None:
-    assert lowering(waits, sure, rolling=rolling).parts["asks"] == ""
+    assert lowering(waits, sure, rolling=rolling).shows("hand")["asks"] == ""
 
 
 @pytest.mark.parametrize("nonsense", [float("nan"), float("inf"), None, "x", 10**400, []])
@@ -213,8 +216,8 @@ def test_nonsense_in_a_run_does_not_stop_the_page(nonsense: object) -> None:
         {"state": "rising", "steps": nonsense, "steps_done": nonsense, "ready_in_s": nonsense},
         run=run,
     )
-    made.draw()
-    assert "rising" in made.parts["headline"]
+    made.shows("hand")
+    assert "rising" in made.shows("hand")["headline"]
 
 
 def by_hand(name: str) -> dict[str, Any]:
@@ -227,20 +230,20 @@ def test_a_dial_is_guided_by_its_plug_s_watts() -> None:
     dial |= {"dark": 0.6, "low": 4.9, "target": 5.1, "high": 5.3, "full": 15.0}
     hand = [by_hand("rim"), by_hand("edge-left")]
     made = board({"state": "ready", "hand_set": hand}, devices={"rim": {"dial": dial}})
-    made.draw()
-    drawn = made.parts["guides"]
+    made.shows("hand")
+    drawn = made.shows("hand")["guides"]
     assert "rim: 8 W, up from 5.1: less" in drawn and "edge-left" not in drawn
     assert 'class="mark" d="M312.0 0V40"' in drawn  # 4.5 of 14.4 W
     there = board({"hand_set": hand}, devices={"rim": {"dial": {**dial, "watts": 5.2}}})
-    there.draw()
-    assert 'class="there"' in there.parts["guides"]
+    there.shows("hand")
+    assert 'class="there"' in there.shows("hand")["guides"]
 
 
 def test_who_turns_a_metered_dial_can_say_so_and_it_is_shown() -> None:
     hand = [{**by_hand("rim"), "turning_by": "<Ana>"}, by_hand("edge-left")]
     made = board({"hand_set": hand}, devices={"rim": {"dial": {"watts": 8.0, "why": "x"}}})
-    made.draw()
-    drawn = made.parts["dials"]
+    made.shows("hand")
+    drawn = made.shows("hand")["dials"]
     assert drawn.count('data-ask="turning"') == 1 and 'data-target="rim"' in drawn
     assert "being turned by &lt;Ana&gt;" in drawn
 
@@ -248,8 +251,11 @@ def test_who_turns_a_metered_dial_can_say_so_and_it_is_shown() -> None:
 @pytest.mark.parametrize("dial", [None, "x", {}, {"watts": "a<b>"}, {"watts": 5.0, "why": "<b>"}])
 def test_a_dial_of_which_nothing_can_be_told_has_no_mark(dial: object) -> None:
     made = board({"hand_set": [by_hand("rim")]}, devices={"rim": {"dial": dial}})
-    made.draw()
-    assert 'class="mark"' not in made.parts["guides"] and "<b>" not in made.parts["guides"]
+    made.shows("hand")
+    assert (
+        'class="mark"' not in made.shows("hand")["guides"]
+        and "<b>" not in made.shows("hand")["guides"]
+    )
 
 
 def test_a_page_without_a_bridge_guides_nobody() -> None:
@@ -259,8 +265,8 @@ def test_a_page_without_a_bridge_guides_nobody() -> None:
         devices={"rim": {"dial": {**dial, "dark": 0.6, "full": 15.0}}},
     )
     made.visitor.sure = False  # type: ignore[misc]
-    made.draw()
-    assert made.parts["guides"].strip() == ""
+    made.shows("hand")
+    assert made.shows("hand")["guides"].strip() == ""
 
 
 def test_what_runs_out_and_what_is_measured_is_said_quietly_and_only_when_sure() -> None:
@@ -268,24 +274,24 @@ def test_what_runs_out_and_what_is_measured_is_said_quietly_and_only_when_sure()
     read = {"device": "cell", "lux": 402.0, "fresh": True, "since_ready": -0.4, "could": ["<rim>"]}
     state = {"state": "ready", "supplies": [{**low, "kept": False}], "sensors": [read]}
     made = board(state)
-    made.draw()
-    said = made.parts["supplies"]
+    made.shows("hand")
+    said = made.shows("hand")["supplies"]
     assert "clip-mic at 12 %, heard 2026-03-01" in said
     assert "the light at cell is 0.4 stop less than when ready" in said
     assert "&lt;rim&gt; could have" in said
     made = board({**state, "state": "dark"})
-    made.draw()
-    assert "charge it" in made.parts["supplies"]
+    made.shows("hand")
+    assert "charge it" in made.shows("hand")["supplies"]
     made = board(state)
     made.visitor.sure = False  # type: ignore[misc]
-    made.draw()
-    assert "clip-mic" not in made.parts["supplies"]
+    made.shows("hand")
+    assert "clip-mic" not in made.shows("hand")["supplies"]
 
 
 def test_a_devices_own_page_has_what_it_says_of_itself() -> None:
     supplies = {"battery": {"value": 80, "at": "2026-03-01T20:00:00Z", "kept": True}}
     made = board({"state": "ready"}, devices={"clip-mic": {"supplies": supplies}})
-    shown = made.detail("clip-mic", lambda: None)
+    shown = detail(made, "clip-mic", lambda: None)
     assert "at 80 %" in shown
     assert "nobody knows for how long" in shown
 
@@ -304,7 +310,7 @@ DOUBT = {
 def test_a_change_that_may_be_two_lamps_is_one_line_that_puts_back_and_keeps_neither() -> None:
     made = board({"state": "adrift", "drifting": ["edge-left", "rim"]}, [DOUBT])
     assert made.of_one_moment()
-    (row,) = made.drift_rows()
+    (row,) = drift_rows(made)
     assert row["line"] == DOUBT["why"]
     assert (row["restore"], row["keep"]) == (False, False)
     made = board({"state": "adrift", "drifting": ["rim"]}, [DOUBT])
@@ -313,9 +319,9 @@ def test_a_change_that_may_be_two_lamps_is_one_line_that_puts_back_and_keeps_nei
 
 def test_drift_of_a_dial_is_neither_kept_nor_put_back_by_a_command() -> None:
     by_watts = {**OFF, "device": "rim", "by": "watts", "band": [45.0, 60.0]}
-    (row,) = board({"state": "adrift", "drifting": ["rim"]}, [by_watts]).drift_rows()
+    (row,) = drift_rows(board({"state": "adrift", "drifting": ["rim"]}, [by_watts]))
     assert (row["restore"], row["keep"]) == (False, False)
-    (row,) = board({"state": "adrift", "drifting": ["key"]}, [OFF]).drift_rows()
+    (row,) = drift_rows(board({"state": "adrift", "drifting": ["key"]}, [OFF]))
     assert (row["restore"], row["keep"]) == (True, True)
 
 
@@ -330,13 +336,13 @@ def test_what_a_charger_takes_is_said_when_the_set_is_dark(monkeypatch: pytest.M
     ):
         entry = {"device": "charger", "charge": charge}
         made = board({"state": "dark", "chargers": [entry]}, devices={"charger": dict(entry)})
-        made.draw()
-        assert says in made.parts["left"]
-        assert "look at them before you leave" not in made.parts["left"]
-        assert "done, by its watts" not in made.detail("charger", lambda: None) or charge == "done"
+        made.shows("hand")
+        assert says in made.shows("hand")["left"]
+        assert "look at them before you leave" not in made.shows("hand")["left"]
+        assert "done, by its watts" not in detail(made, "charger", lambda: None) or charge == "done"
         made = board({"state": "ready", "chargers": [entry]})
-        made.draw()
-        assert says not in made.parts["left"]
+        made.shows("hand")
+        assert says not in made.shows("hand")["left"]
     made = board({"state": "ready"}, devices={"charger": {"charge": "done"}})
-    assert "done, by its watts" in made.detail("charger", lambda: None)
-    assert "not known whether it is done" in board({}).detail("charger", lambda: None)
+    assert "done, by its watts" in detail(made, "charger", lambda: None)
+    assert "not known whether it is done" in detail(board({}), "charger", lambda: None)

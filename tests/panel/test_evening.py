@@ -11,7 +11,7 @@ import pytest
 
 from studiobridge.panel.serve import way_in
 from tests.brokers import needs_mosquitto
-from tests.panel.browser import PHONE, browser, come_in, needs_chromium, watched
+from tests.panel.browser import PHONE, browser, come_in, needs_chromium, sure, watched
 from tests.panel.studio import Process, studio, until
 
 pytestmark = [needs_mosquitto, needs_chromium]
@@ -22,11 +22,10 @@ def headline(page: Any, text: str, within: int = LONG) -> None:
     page.wait_for_selector(f"#headline:has-text('{text}')", timeout=within)
 
 
-def tap_twice(page: Any, selector: str, again: str) -> None:
-    """A touch, the words that ask for another, and the other."""
+def tap_twice(page: Any, selector: str, asks: str) -> None:
+    """A touch, the question it raises, and yes."""
     page.tap(selector)
-    page.wait_for_selector(f"{selector}.armed:has-text('{again}')", timeout=5000)
-    page.tap(selector)
+    sure(page, asks)
 
 
 def test_the_whole_evening_by_touch(tmp_path: Path) -> None:
@@ -93,7 +92,7 @@ def test_the_whole_evening_by_touch(tmp_path: Path) -> None:
         headline(page, "ready")
 
         # down: a second touch, and what is left
-        tap_twice(page, "#big", "touch again: take it down")
+        tap_twice(page, "#big", "Take the set down?")
         headline(page, "lowering")
         headline(page, "dark")
         page.wait_for_selector("#left:has-text('no plug says that it is on')")
@@ -268,7 +267,7 @@ def test_a_camera_that_cannot_say_so_is_asked_about_on_the_page(tmp_path: Path) 
         wrong = watched(page)
         come_in(page, made.url, made.code())
         headline(page, "ready")
-        tap_twice(page, "#big", "touch again")
+        tap_twice(page, "#big", "Take the set down?")
         page.wait_for_selector("#asks:has-text('Does camera still roll?')", timeout=LONG)
         page.tap("#asks .ask[data-ask='rolling_on']")
         page.wait_for_selector("#rolling:has-text('ROLLING')", timeout=LONG)
@@ -286,11 +285,11 @@ def test_one_touch_too_many_does_not_say_that_a_camera_stopped(tmp_path: Path) -
         page = opened.new_context(viewport=PHONE, has_touch=True, is_mobile=True).new_page()
         come_in(page, made.url, made.code())
         headline(page, "ready")
-        tap_twice(page, "#big", "touch again")
+        tap_twice(page, "#big", "Take the set down?")
         stopped = "#asks .ask[data-ask='rolling_off']"
         page.wait_for_selector(stopped, timeout=LONG)
         page.tap(stopped)
-        page.wait_for_selector(f"{stopped}.armed", timeout=5000)
+        page.wait_for_selector("#sure:not(.fresh):has-text('Has camera really stopped?')")
         assert made.room.room.devices["left-face"].energised
-        page.tap(stopped)
+        page.tap("#sure-yes")
         headline(page, "dark")

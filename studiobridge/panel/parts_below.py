@@ -1,0 +1,171 @@
+"""What stands below the drawing: what moved, dials, the run, what is left, everything in words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+
+from studiobridge.panel import parts_after
+from studiobridge.profile.model import LIGHT
+from studiobridge.shown import words
+from studiobridge.shown.hand import Guide, guide
+from studiobridge.shown.live import condition
+from studiobridge.shown.tongue import say
+
+if TYPE_CHECKING:
+    from studiobridge.panel.board import Board
+
+View = Mapping[str, Any]
+NOTHING: View = {}
+UP = ("ready", "adrift")
+
+
+def parts(board: Board) -> dict[str, str]:
+    shown = board.visitor.shown
+    state: View = shown.state or NOTHING
+    sure = board.visitor.sure
+    draw = board.macros("parts_below.html")
+    said = [*words.sensors(state), *words.supplies(state)]
+    notes = [*words.unproven(state), *filter(None, [words.to_close(state)])]
+    return {
+        "notes": str(draw.notes(notes, sure)),
+        "run": str(draw.run(run_rows(board), shown.latest_run)),
+        "drift": str(draw.drift(drift_rows(board), together(board), sure, board.held())),
+        "guides": str(draw.guides(guides(board), sure)),
+        "dials": str(draw.dials(dials(board), sure)),
+        "supplies": str(draw.supplies(said, sure)),
+        "left": str(draw.left(left(board))),
+        "things": str(draw.things(things(board))),
+    }
+
+
+def guides(board: Board) -> list[Guide]:
+    """How far each dial of the look is from its mark, where a plug meters it."""
+    state = board.visitor.shown.state or NOTHING
+    names = [str(entry["device"]) for entry in words.entries(state.get("hand_set"))]
+    found = [guide(name, board.view(name).get("dial")) for name in names]
+    return [each for each in found if each is not None]
+
+
+def dials(board: Board) -> list[dict[str, Any]]:
+    """The lights set by hand, each with what it does when its mains come."""
+    items = words.entries((board.visitor.shown.state or NOTHING).get("hand_set"))
+    return [
+        {
+            **item,
+            "strong": Markup("<strong>{}</strong>").format(words.clean(item["device"], 40)),
+            "how": words.comes_back(item.get("comes_back")),
+            "turning_by": item.get("turning_by"),
+            # who turns it is only worth a word where a plug meters it
+            "metered": isinstance(board.view(str(item["device"])).get("dial"), Mapping),
+        }
+        for item in items
+    ]
+
+
+def run_rows(board: Board) -> list[dict[str, Any]]:
+    """The latest run, a row a device: its steps as spans of a bar, and its last words."""
+    run = board.visitor.shown.latest_run
+    steps = [s for s in (run or NOTHING).get("steps") or [] if isinstance(s, Mapping)]
+    times = [
+        (words.number(s.get("at_s")) or 0.0, words.number(s.get("until_s")) or 0.0) for s in steps
+    ]
+    total = max((until for _, until in times), default=0.0) or 1.0
+    rows: dict[str, dict[str, Any]] = {}
+    for step, (begins, ends) in zip(steps, times, strict=True):
+        row = rows.setdefault(
+            str(step["device"]),
+            {"device": str(step["device"]), "spans": [], "said": "", "bad": False},
+        )
+        phase = words.phase_of(step)
+        at = begins / total * 1000
+        wide = max(6.0, (ends - begins) / total * 1000)
+        row["spans"].append({"x": round(at), "wide": round(wide), "phase": phase})
+        if phase != "waiting":
+            row["said"] = words.step_said(step) + (" …" if phase == "sent" else "")
+            row["bad"] = row["bad"] or phase == "failed"
+    return list(rows.values())
+
+
+def drift_rows(board: Board) -> list[dict[str, Any]]:
+    """Newest first: a sentence a device."""
+    by_device: dict[str, list[View]] = {}
+    for entry in board.visitor.shown.drift:
+        by_device.setdefault(str(entry.get("device")), []).append(entry)
+    rows = []
+    for name, entries in by_device.items():
+        plain = [{k: v for k, v in e.items() if k != "for_s"} for e in entries]
+        since = min(str(e.get("since", "")) for e in entries)
+        device = board.profile.devices.get(name)
+        # only what it reports itself can be kept, and only one device can be put back
+        kept = any(e.get("point") in LIGHT and not e.get("band") for e in entries)
+        rows.append(
+            {
+                "device": name,
+                "line": words.drift_line(plain),
+                "since": since,
+                # what no command reaches has its dial and its bar below instead
+                "restore": device is not None and not device.hand_set,
+                "keep": kept and device is not None and device.fixture,
+            }
+        )
+    return sorted(rows, key=lambda row: str(row["since"]), reverse=True)
+
+
+def together(board: Board) -> str:
+    """All drift in the picture, where several have moved."""
+    state = board.visitor.shown.state or NOTHING
+    if len({e.get("device") for e in board.visitor.shown.drift}) < 2:
+        return ""
+    return words.picture(state.get("picture"))
+
+
+def left(board: Board) -> dict[str, Any] | None:
+    """What is on and should not be, and after taking down what else is left; None: nothing."""
+    state = board.visitor.shown.state or NOTHING
+    if not board.visitor.sure or parts_after.is_over(board):
+        return None  # what is left once all is down stands above the fold
+    still = words.still_on(state)
+    if state.get("state") != "dark":
+        return {"still": still, "dark": False} if still else None
+    silent = [str(entry["device"]) for entry in words.entries(state.get("silent"))]
+    devices = board.profile.devices.values()
+    return {
+        "charged": words.chargers(state),
+        "still": still,
+        "dark": True,
+        "unproven": [*words.names(state.get("only_told")), *silent],
+        "stays": [d.name for d in devices if d.stays_on],
+        "batteries": [d.name for d in devices if d.battery],
+        "chargers": [d.name for d in devices if d.kind == "charger" and d.done_below is None],
+    }
+
+
+def things(board: Board) -> list[dict[str, Any]]:
+    """Every device as a line: the drawing in words."""
+    state = board.visitor.shown.state or NOTHING
+    up = state.get("state") in UP
+    rows = []
+    for device in board.profile.devices.values():
+        view = board.view(device.name)
+        how = condition(device, view, board.visitor.sure, up)
+        now = words.preset(view)
+        if device.hand_set:
+            now = words.preset(view.get("preset"))
+        if device.kind == "camera":
+            now = say("rolling") if view.get("rolling") else words.rolls(view) if view else ""
+        if device.done_below is not None:
+            now = words.charges(view)
+        rows.append(
+            {
+                "device": device.name,
+                "title": device.title or words.kind(device.kind),
+                "now": now if how.code != "off" else "",
+                "code": how.code,
+                "words": how.words,
+                "misheard": words.misheard(view),
+            }
+        )
+    return rows
