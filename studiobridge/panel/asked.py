@@ -107,10 +107,15 @@ class Asked:
         try:
             body = AskBody.model_validate_json(await request.body())
         except ValidationError as error:
+            self.house.within(ASKS, "ask", session.token_hash)
             first = error.errors(include_url=False, include_input=False, include_context=False)[0]
             where = ".".join(str(part) for part in first["loc"]) or "request"
             status = 400 if first["type"] == "json_invalid" else 422
             raise Refused(status, words.clean(f"{where}: {first['msg']}", 200)) from None
+        if body.what in OFTEN:
+            self.house.within(STEPS, "step", session.token_hash)
+        else:
+            self.house.within(ASKS, "ask", session.token_hash)
         answer = await put(board, session, body.model_dump(exclude_defaults=True))
         shown = {"final": answer.final, "code": answer.code, "text": answer.text}
         return JSONResponse(shown)
