@@ -23,6 +23,7 @@ from studiobridge.panel.keys import Session
 from studiobridge.panel.past import reading, with_times
 from studiobridge.profile.said import Answer
 from studiobridge.shown import words
+from studiobridge.shown.tongue import say
 
 ASKS = parse("60/minute")
 # ... and of steps of a light, which a button that is held asks for three times a second, and of
@@ -118,6 +119,9 @@ class Asked:
 
 async def put(board: Board, session: Session, said: dict[str, Any]) -> Answer:
     """Ask in the name of a session. Raises Refused where the set refuses, or nobody answers."""
+    if said["what"] == "cut" and (why := board.cannot_ask()):
+        # who has an emergency goes to the breaker now, not when no answer has come
+        raise Refused(503, f"{why} {say('So nothing was cut.')} {board.breakers()}")
     try:
         async with asyncio.timeout(10.0):
             asking = board.visitor.ask(**said, by=f"{session.name} (page)")

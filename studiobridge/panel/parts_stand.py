@@ -51,7 +51,7 @@ FORMS = {
     "ready": "M20 2H80C104 2 104 58 80 58H20C-4 58 -4 2 20 2Z"
     "M21 6H79C98 6 98 54 79 54H21C2 54 2 6 21 6Z",
     # out of the straight
-    "moved": "M13 3H99L87 57H1Z",
+    "moved": "M8 3H99L92 57H1Z",
     # a block: in dim only its edge
     "rolling": "M1 2H99V58H1Z",
     # corners cut off

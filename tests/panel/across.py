@@ -44,9 +44,15 @@ STATES: dict[str, tuple[dict[str, Any], list[dict[str, Any]]]] = {
     "down": ({"state": "lowering"}, []),
     "ready": ({"state": "ready", "times": {"warm": iso(600)}}, []),
     "moved": ({"state": "adrift", "drifting": ["key"]}, [BRIGHTER]),
-    "rolling": ({"state": "ready", "rolling": ["camera"], "takes": {"now": {"began": iso(-83)}}}, []),
+    "rolling": (
+        {"state": "ready", "rolling": ["camera"], "takes": {"now": {"began": iso(-83)}}},
+        [],
+    ),
     "stopped": ({"state": "stalled", "why": WHY}, []),
-    "adjusting": ({"state": "adrift", "adjusting": [{"device": "key"}], "drifting": ["key"]}, [BRIGHTER]),
+    "adjusting": (
+        {"state": "adrift", "adjusting": [{"device": "key"}], "drifting": ["key"]},
+        [BRIGHTER],
+    ),
     "lost": ({}, []),
 }
 
@@ -63,6 +69,7 @@ def board(
         state={"drifting": [], "still_on": [], **state},
         run=run,
         drift=drift or [],
+        beat_at=time.monotonic() + 3600,
     )
     why = "the link to the broker is gone"
     visitor = SimpleNamespace(shown=shown, sure=sure, up=sure, why=why, version=version)
@@ -89,6 +96,16 @@ class Across:
         self.page.goto("http://page.test/s/wheel-corner/stand")
         self.page.wait_for_function("() => document.getElementById('stand').style.length")
 
+    def show(self, code: str) -> None:
+        """As `say`, and drawn at once: as if the stream had just brought it."""
+        self.say(code)
+        with speaking(self.tongue):
+            html = self.board.shows("stand")["stand"]
+        self.page.evaluate(
+            "(html) => { document.getElementById('stand').innerHTML = html; dispatchEvent(new Event('resize')) }",
+            html,
+        )
+
     def _answer(self, route: Any) -> None:
         path = route.request.url.partition("page.test")[2].partition("?")[0]
         headers = {"content-security-policy": RULES}
@@ -101,7 +118,12 @@ class Across:
             headers["content-type"] = "text/event-stream"
             route.fulfill(body=self._events(), headers=headers)
         elif path.startswith(f"/static/{stamp()}/"):
-            kinds = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml", "png": "image/png"}
+            kinds = {
+                "css": "text/css",
+                "js": "text/javascript",
+                "svg": "image/svg+xml",
+                "png": "image/png",
+            }
             file = STATIC / path.rpartition("/")[2]
             headers["content-type"] = kinds[file.suffix[1:]]
             route.fulfill(body=file.read_bytes(), headers=headers)

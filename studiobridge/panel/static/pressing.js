@@ -3,7 +3,7 @@
 //   press({ set, answer })      answer(text, bad) shows what came of it; called once, by the entry of a view
 //   ask(set, wish)              asks without a button: a promise of { ok, text }
 //   wishOf(button)              what a button asks for
-//   live(yes)                   the buttons work, or are off because nothing is heard
+//   live(yes)                   the buttons work, or are off because nothing is heard: `again()` of patching.js after live(true)
 //
 // A button says what it asks for:
 //   data-ask="up"               the word of the request (control/events.py ASKED)
@@ -55,8 +55,9 @@ export async function ask(set, wish) {
 let off = false;
 export function live(yes) {
   off = !yes;
-  for (const el of document.querySelectorAll(".ask")) if (off) el.disabled = true;
-  if (off) forget();
+  if (!off) return;
+  for (const el of document.querySelectorAll(".ask, .choose")) el.disabled = true;
+  forget();
 }
 
 // ---- the question ------------------------------------------------------------------

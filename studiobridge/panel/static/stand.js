@@ -11,25 +11,32 @@ const at = (id) => document.getElementById(id);
 
 // ---- as large as it fits: measured at one size, for letters are as wide as the font has them
 const TRIED = 100;        // px
-const WIDE = 0.84;        // of the form's width and height: what stays free of its edge
-const HIGH = 0.8;
-const LEAST = 0.13;       // of the short side: below this it is not read at 3 m, and the page scrolls instead
+// shares of a form's width and height that stay inside of it
+const INSIDE = { wide: 0.92, high: 0.82 };
+const NARROWER = {
+  up: { wide: 0.84 }, down: { wide: 0.84 }, stopped: { wide: 0.84 }, ready: { wide: 0.76, high: 0.66 },
+  moved: { wide: 0.84 }, wait: { wide: 0.78 }, lost: { high: 0.7 }, adjusting: { high: 0.66 },
+};
+const LEAST = 0.128;      // of the short side: below this it is not read at 3 m, and the page scrolls instead
 function fit() {
   for (const place of [at("stand"), at("lost")]) {
     const state = place.querySelector(".state");
     const large = place.querySelector(".large");
-    if (!state || !large || !state.clientWidth) continue;
+    if (!state || !state.clientWidth) continue;
+    place.style.setProperty("--size", "1px");
+    const inside = { ...INSIDE, ...NARROWER[state.dataset.state] };
+    const free = { wide: state.clientWidth * inside.wide, high: state.clientHeight * inside.high };
     place.style.setProperty("--size", `${TRIED}px`);
     large.style.position = "absolute";     // what it needs, not what it is given
-    const { offsetWidth: wide, offsetHeight: high } = large;
-    large.style.position = "";
-    if (!wide || !high) { place.style.removeProperty("--size"); continue; }
     const least = LEAST * Math.min(innerWidth, innerHeight);
-    place.style.setProperty("--size", "1px");
-    const free = { wide: state.clientWidth, high: state.clientHeight };
-    const across = TRIED * WIDE * free.wide / wide;
-    const size = Math.min(across, Math.max(least, TRIED * HIGH * free.high / high));
-    place.style.setProperty("--size", `${Math.floor(size)}px`);
+    const sizes = [true, false].map((row) => {
+      place.classList.toggle("row", row);
+      const across = TRIED * free.wide / large.offsetWidth;
+      return Math.min(across, Math.max(least, TRIED * free.high / large.offsetHeight));
+    });
+    large.style.position = "";
+    place.classList.toggle("row", sizes[0] > sizes[1]);
+    place.style.setProperty("--size", `${Math.floor(Math.max(...sizes))}px`);
   }
 }
 addEventListener("resize", fit);
@@ -39,7 +46,7 @@ document.fonts?.ready.then(fit);
 let kept = null;
 async function awake() {
   const place = at("awake");
-  const by_hand = say("This browser lets the screen go dark: set the time after which it does to never, for this evening.");
+  const by_hand = say("This screen may go dark: set its time-out to never, for this evening.");
   if (document.hidden) return;
   if (!navigator.wakeLock) { place.textContent = by_hand; return; }
   try {
