@@ -25,6 +25,8 @@ from studiobridge.profile.said import Answer
 from studiobridge.shown import words
 from studiobridge.shown.tongue import say
 
+# What answers speaks English, whatever the page does.
+BRIDGE = "en"
 ASKS = parse("60/minute")
 # ... and of steps of a light, which a button that is held asks for three times a second, and of
 # dials that are being turned, as much as a hand can do.
@@ -85,7 +87,7 @@ class Asked:
         board = self._sure(self.house.board(request))
         found = board.visitor.shown.devices.get(request.path_params["device"])
         if found is None:
-            raise Refused(404, "this set has no such device")
+            raise Refused(404, say("this set has no such device"))
         return JSONResponse(found)
 
     async def api_sessions(self, request: Request) -> Response:
@@ -99,9 +101,9 @@ class Asked:
         board = self.house.board(request)
         self.house.own(request)
         if request.headers.get("x-studiobridge-token") != session.forgery:
-            raise Refused(403, "the token of this session is missing")
+            raise Refused(403, say("the token of this session is missing"))
         if not session.may_ask:
-            raise Refused(403, "a viewer sees and cannot ask")
+            raise Refused(403, say("a viewer sees and cannot ask"))
         self.house.within(ASKS, "ask", session.token_hash)
         if request.headers.get("content-type", "").split(";")[0] != "application/json":
             raise Refused(415, "a request is JSON")
@@ -114,7 +116,7 @@ class Asked:
             raise Refused(status, words.clean(f"{where}: {first['msg']}", 200)) from None
         answer = await put(board, session, body.model_dump(exclude_defaults=True, by_alias=True))
         shown = {"final": answer.final, "code": answer.code, "text": answer.text}
-        return JSONResponse(shown)
+        return JSONResponse(shown, headers={"content-language": BRIDGE})
 
 
 async def put(board: Board, session: Session, said: dict[str, Any]) -> Answer:
@@ -129,7 +131,9 @@ async def put(board: Board, session: Session, said: dict[str, Any]) -> Answer:
                 async for answer in asking:
                     if answer.code == 0:
                         return answer
-                    raise Refused(422 if answer.code == 2 else 409, answer.text)
+                    raise Refused(422 if answer.code == 2 else 409, answer.text, BRIDGE)
     except (NoBridge, NoBroker, TimeoutError) as error:
-        raise Refused(503, str(error) or "no answer came") from None
-    raise Refused(503, "no answer came")
+        if str(error):
+            raise Refused(503, str(error), BRIDGE) from None
+        raise Refused(503, say("no answer came")) from None
+    raise Refused(503, say("no answer came"))
