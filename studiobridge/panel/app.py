@@ -33,6 +33,7 @@ from studiobridge.panel.keys import KeysError
 from studiobridge.panel.languages import Spoken
 from studiobridge.panel.live import Live
 from studiobridge.panel.past import Past
+from studiobridge.panel.plain import Plain
 from studiobridge.panel.sets import Sets
 from studiobridge.panel.who import Who
 from studiobridge.profile.model import SetProfile
@@ -108,6 +109,7 @@ class Panel:
             *Around(house).routes(),
             *Past(house).routes(),
             *Asked(house).routes(),
+            *Plain(house).routes(),
             Route("/health", self.health),
             Route("/authority.crt", self.authority),
             *Kept(house).routes(),
