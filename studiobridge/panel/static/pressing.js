@@ -42,15 +42,25 @@ export function wishOf(el) {
 export async function ask(set, wish) {
   if (!hears()) return { ok: false, text: say("The panel cannot be reached: nothing was asked.") };
   try {
+    spoken("");
     const reply = await fetch(`/api/sets/${set}/ask`, {
       method: "POST",
       headers: { "Content-Type": "application/json", "X-Studiobridge-Token": token() },
       body: JSON.stringify(wish),
     });
-    return { ok: reply.ok, text: (await reply.json()).text };
+    const { text } = await reply.json();
+    spoken(reply.headers.get("content-language"));
+    return { ok: reply.ok, text };
   } catch {
     return { ok: false, text: say("The panel cannot be reached: nothing was asked.") };
   }
+}
+
+// The bridge answers in English, whatever the page speaks: whoever reads it aloud has to know.
+function spoken(lang) {
+  const place = document.getElementById("answer");
+  if (!place) return;
+  if (lang && lang !== document.documentElement.lang) place.lang = lang; else place.removeAttribute("lang");
 }
 
 let off = false;
