@@ -143,8 +143,8 @@ def test_everything_proven_is_neither_silent_nor_told() -> None:
 def test_who_is_silent_has_not_moved_and_is_not_proven() -> None:
     play = up(item("proven"), item("drift"))
     play.deaf.add("key")
-    play.report("lamp-plug", "switch", False)
-    play.report("lamp-plug", "switch", True)
+    play.link_down()
+    play.link_up()
     play.run(120.0)
     assert play.state == "adrift"
     assert [i["state"] for i in state(play)["before"]["items"]] == [None, None]
