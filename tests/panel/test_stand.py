@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import base64
+import os
+import re
+import signal
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from studiobridge.panel.parts_stand import FORMS, WORDS, moved, way, word_of
+from tests.brokers import needs_mosquitto
 from tests.panel.across import BRIGHTER, ROLL, STATES, UNDER_WAY, WHY, Across, board, iso, off
-from tests.panel.browser import browser, findings, needs_chromium, watched
+from tests.panel.browser import browser, come_in, findings, needs_chromium, watched
+from tests.panel.studio import studio, until
 
 # ---- which word it is --------------------------------------------------------------------
 
@@ -523,6 +529,61 @@ def test_the_reader_s_own_font_size_makes_words_larger(opened: Any) -> None:
     assert page.locator(".back").bounding_box()["height"] > 1.4 * before
     assert page.evaluate("() => document.documentElement.scrollWidth") <= 820
     page.close()
+
+
+def word(page: Any, text: str, within: int = 60_000) -> None:
+    page.wait_for_selector(f"#stand .word:has-text('{text}')", timeout=within)
+
+
+@needs_chromium
+@needs_mosquitto
+def test_an_evening_seen_from_the_mark(opened: Any, tmp_path: Path) -> None:
+    with studio(tmp_path) as made:
+        page = opened.new_context(viewport={"width": 740, "height": 360}).new_page()
+        wrong = watched(page)
+        come_in(page, made.url, made.code())
+        token = page.evaluate(
+            "() => document.querySelector('meta[name=studiobridge-token]').content"
+        )
+
+        def ask(what: str) -> int:
+            return int(
+                page.evaluate(
+                    """([what, token]) => fetch('/api/sets/wheel-corner/ask', {method: 'POST', body: JSON.stringify({what}),
+                    headers: {'Content-Type': 'application/json', 'X-Studiobridge-Token': token}}).then((it) => it.status)""",
+                    [what, token],
+                )
+            )
+
+        page.goto(f"{made.url}/s/wheel-corner/stand")
+        word(page, "DARK")
+        assert ask("up") == 200
+        word(page, "COMING")
+        left = re.compile(r"^(\d+ min )?\d+ s$")
+        until(lambda: bool(left.match(page.inner_text("#stand .count"))), "seconds to go")
+        word(page, "READY")
+        made.room.touch("key", level=90.0)
+        word(page, "MOVED")
+        page.wait_for_selector("#stand .line:has-text('key brighter')")
+        made.room.roll("camera", True)
+        word(page, "ROLLING")
+        until(
+            lambda: page.inner_text("#stand .count") in ("0:01", "0:02"), "the take to be counted"
+        )
+        assert "key brighter" in page.inner_text("#stand .line")
+        # nobody takes it down under a take: it waits, and says for what
+        assert ask("down") == 200
+        word(page, "WAIT")
+        assert "goes down when the take ends" in page.inner_text("#stand .line")
+        made.room.roll("camera", False)
+        word(page, "GOING")
+        # the page's own process stands still: no word is left standing
+        os.kill(made.page.pid, signal.SIGSTOP)
+        page.wait_for_selector("#lost .word:has-text('NOT')", timeout=4500)
+        assert not page.is_visible("#stand")
+        os.kill(made.page.pid, signal.SIGCONT)
+        word(page, "DARK")
+        assert wrong == []
 
 
 def test_a_time_is_only_what_is_one() -> None:
