@@ -15,7 +15,7 @@ import pytest
 from studiobridge.panel.parts_stand import FORMS, WORDS, moved, way, word_of
 from tests.brokers import needs_mosquitto
 from tests.panel.across import BRIGHTER, ROLL, STATES, UNDER_WAY, WHY, Across, board, iso, off
-from tests.panel.browser import browser, come_in, findings, needs_chromium, watched
+from tests.panel.browser import CHROMIUM, browser, come_in, findings, needs_chromium, watched
 from tests.panel.studio import studio, until
 
 # ---- which word it is --------------------------------------------------------------------
@@ -518,17 +518,48 @@ def test_the_word_stands_out(opened: Any, mode: str, least: float) -> None:
 
 
 @needs_chromium
-def test_the_reader_s_own_font_size_makes_words_larger(opened: Any) -> None:
-    page = opened.new_page(viewport={"width": 820, "height": 1180})
+def test_the_reader_s_own_font_size_counts(opened: Any) -> None:
+    """Twice the browser's own letters are twice as large here, and still fit (WCAG 2.2, 1.4.4)."""
+    args = ["--no-sandbox", "--blink-settings=defaultFontSize=32"]
+    large = opened.browser_type.launch(executable_path=CHROMIUM, args=args)
+    found = []
+    for one in (large, opened):
+        page = one.new_page(viewport={"width": 820, "height": 1180})
+        across = Across(page)
+        across.say("moved")
+        across.open()
+        size = "() => parseFloat(getComputedStyle(document.querySelector('.back')).fontSize)"
+        found.append(page.evaluate(size))
+        assert page.evaluate("() => document.documentElement.scrollWidth") <= 820
+        assert page.evaluate(CAPITALS)["cap"] >= 0.08 * 820
+        page.close()
+    large.close()
+    assert found[0] == pytest.approx(2 * found[1])
+
+
+@needs_chromium
+def test_who_wants_more_contrast_gets_it(opened: Any) -> None:
+    """Nothing grey, on every page: WCAG 2.2, 1.4.6 asks for 7 to 1 where more is wanted."""
+    page = opened.new_page()
     across = Across(page)
-    across.say("moved")
     across.open()
-    before = page.locator(".back").bounding_box()["height"]
-    page.evaluate("() => { document.documentElement.style.fontSize = '200%' }")
-    page.evaluate("() => dispatchEvent(new Event('resize'))")
-    assert page.locator(".back").bounding_box()["height"] > 1.4 * before
-    assert page.evaluate("() => document.documentElement.scrollWidth") <= 820
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme, contrast="more")
+        for name in ("--soft", "--warn", "--clay", "--ink"):
+            assert page.evaluate(AGAINST_PAPER, name) >= 7, (scheme, name)
+        for code in STATES:
+            across.show(code)
+            assert page.evaluate(CONTRAST) >= 7, (scheme, code)
     page.close()
+
+
+AGAINST_PAPER = """(name) => {
+  const probe = document.body.appendChild(document.createElement('i'));
+  probe.style.color = `var(${name})`; const colour = getComputedStyle(probe).color; probe.remove();
+  const light = (colour) => { const [r, g, b] = colour.match(/[\\d.]+/g).map((v) => { v /= 255;
+    return v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4 }); return 0.2126 * r + 0.7152 * g + 0.0722 * b };
+  const [more, less] = [light(colour), light(getComputedStyle(document.body).backgroundColor)].sort((a, b) => b - a);
+  return (more + 0.05) / (less + 0.05) }"""
 
 
 def word(page: Any, text: str, within: int = 60_000) -> None:
