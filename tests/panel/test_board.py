@@ -107,7 +107,8 @@ def test_the_page_says_what_is_not_proven() -> None:
     }
     made = board(state)
     made.shows("hand")
-    said = made.shows("hand")["headline"]
+    assert "not all of it is proven" in made.shows("hand")["headline"]
+    said = made.shows("hand")["headline"] + made.shows("hand")["notes"]
     for text in (
         "dark, cut",
         "only told, nothing confirms it: rim",

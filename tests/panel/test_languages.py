@@ -12,7 +12,7 @@ import pytest
 from studiobridge.panel.languages import wanted
 from studiobridge.panel.saying import text, texts
 from studiobridge.panel.texts import BadCatalogue, read, tongues
-from studiobridge.panel.texts.collecting import Found, collected, wrong_in
+from studiobridge.panel.texts.collecting import Found, collected, senses_in_the_air, wrong_in
 from studiobridge.shown import words
 from studiobridge.shown.tongue import ENGLISH, english, figure, say, speaking, with_languages
 from tests.panel.indoors import Indoors, called
@@ -33,6 +33,10 @@ def test_texts_are_collected_from_templates_python_and_scripts() -> None:
     found = collected()
     ends = {where.split(":")[0].rpartition(".")[2] for f in found.values() for where in f.where}
     assert ends == {"html", "py", "js"}
+
+
+def test_whatever_is_said_in_a_sense_is_written_down_in_that_sense() -> None:
+    assert senses_in_the_air() == []
 
 
 HEAD = 'msgid ""\nmsgstr "Language: xx\\nPlural-Forms: nplurals=2; plural=(n != 1);\\n"\n\n'
@@ -210,12 +214,12 @@ def test_all_sets_and_how_each_stands(tmp_path: Path) -> None:
     guest.heard["table"].why = "no broker"
     page = guest.get("/").text
     corner, table = page.split('id="set-corner"')[1].split('id="set-table"')
-    for said in ("adrift, look lesson", "rolling: camera", "moved: key", "should not be: kiln"):
+    for said in ("adrift: key, look lesson", "rolling: camera", "should not be: kiln"):
         assert said in corner
     assert "not confirmed" in table and "no broker" in table and "dark" not in table
     assert '<bdi class="who">שולחן ליוצרים</bdi>' in page
     page = guest.get("/", "de").text
-    assert "verstellt, Lichtstimmung lesson" in page
+    assert "verstellt: key, Lichtstimmung lesson" in page
     assert '<span lang="en">no broker</span>' in page
 
 
