@@ -21,13 +21,16 @@ from studiobridge.bridge.tables import (
     SESSIONS,
     STATES,
     STEPS,
+    TAKES,
     TICKS,
     code_of,
     colour_in,
+    take_note,
     value_in,
 )
 from studiobridge.control.effects import ByHand, Lockout, MadeQuiet, Memory, Tick
 from studiobridge.control.standing import ANSWERS_KEPT
+from studiobridge.control.takes import KEPT
 from studiobridge.profile.model import Preset
 
 # Rows of these tables are of one session alone.
@@ -38,11 +41,12 @@ class Lasting:
     """What has to outlast the bridge, as rows: it is written anew when the file has gone.
 
     Folded from every row that is on disk: the lockouts in force, which cameras roll, the open
-    session with its dials, the latest run, state and drift.
+    session with its dials, the latest run, state and drift, and the latest take.
     """
 
     def __init__(self) -> None:
         self._rows: dict[tuple[str, object], tuple[sa.Table, dict[str, object]]] = {}
+        self._take: object = None
 
     @classmethod
     def read(cls, connection: sa.Connection) -> Lasting:
@@ -58,6 +62,10 @@ class Lasting:
             found._fold_all(connection, table, statement.order_by(table.c.id))
         for table in (LOCKOUTS, ROLLING):
             found._fold_all(connection, table, sa.select(table).order_by(table.c.id))
+        newest = connection.scalar(sa.select(sa.func.max(TAKES.c.take)))
+        if newest is not None:
+            rows = sa.select(TAKES).where(TAKES.c.take == newest).order_by(TAKES.c.id)
+            found._fold_all(connection, TAKES, rows)
         found._fold_all(connection, QUIET, latest_of_each(QUIET))
         session = found.session
         if session is not None:
@@ -100,6 +108,14 @@ class Lasting:
             key = row["phase"]
             if key == "opened":
                 self._rows = {k: v for k, v in self._rows.items() if k[0] not in DIES_WITH_SESSION}
+        elif table is TAKES:
+            if row["phase"] == "begun":
+                self._rows = {k: v for k, v in self._rows.items() if k[0] != TAKES.name}
+                self._take = row["take"]
+            elif row["take"] != self._take:
+                return  # something is said of an earlier one
+            # of what happens again and again in a take the latest is enough
+            key = (row["phase"], row["device"])
         elif table not in (RUNS, STATES, DRIFTS):
             return
         # the latest of its kind stands last, as it would in the file
@@ -122,6 +138,10 @@ def prune(connection: sa.Connection, before: float) -> None:
         if table is STATES:
             last = sa.select(sa.func.max(STATES.c.id)).scalar_subquery()
             statement = statement.where(STATES.c.id != last)
+        if table is TAKES:
+            # numbers go on for ever, and what rolled goes on with its own
+            newest = sa.select(sa.func.max(TAKES.c.take)).scalar_subquery()
+            statement = statement.where(TAKES.c.take != newest)
         connection.execute(statement)
     latest = sa.select(sa.func.max(QUIET.c.id)).group_by(QUIET.c.device)
     connection.execute(sa.delete(QUIET).where(QUIET.c.at < before, QUIET.c.id.not_in(latest)))
@@ -198,6 +218,7 @@ def memory_of(connection: sa.Connection) -> Memory:
         .order_by(REQUESTS.c.id.desc())
         .limit(ANSWERS_KEPT)
     ).all()
+    takes = [take_note(dict(row._mapping)) for row in connection.execute(_latest_takes(connection))]
     is_open = session is not None and session.phase != "closed"
     return Memory(
         state=state.state if state is not None else "dark",
@@ -213,6 +234,8 @@ def memory_of(connection: sa.Connection) -> Memory:
         by_hand=by_hand,
         rolling=frozenset(name for name, on in rolling.items() if on),
         stopped=frozenset(name for name, on in rolling.items() if is_open and not on),
+        takes=tuple(takes),
+        next_take=biggest(TAKES.c.take) + 1,
         quiet=tuple(quiet.values()),
         answered=tuple(
             (row.request, code_of(row.phase, row.code) or 0, row.text) for row in reversed(answered)
@@ -255,3 +278,28 @@ def _past(connection: sa.Connection, session: int) -> _Past:
     return _Past(
         phases.get("opened"), phases.get("closed"), tuple(ticks.values()), frozenset(rolled)
     )
+
+
+def _latest_takes(connection: sa.Connection) -> sa.Select[Any]:
+    """What the bridge has to know of takes: the latest, the good ones, and looks made of them.
+
+    What changed in the light of each is for who reads the record, but for the latest: the bridge
+    may still be in it, and counts.
+    """
+    newest = int(connection.scalar(sa.select(sa.func.max(TAKES.c.take))) or 0)
+    last_mark = (
+        sa.select(sa.func.max(TAKES.c.id))
+        .where(TAKES.c.phase == "marked", TAKES.c.mark.is_not(None))
+        .group_by(TAKES.c.take)
+    )
+    good = (
+        sa.select(TAKES.c.take)
+        .where(TAKES.c.id.in_(last_mark), TAKES.c.mark == "good")
+        .order_by(TAKES.c.take.desc())
+        .limit(KEPT)
+    )
+    wanted = (TAKES.c.take > newest - KEPT) | TAKES.c.take.in_(good)
+    said = TAKES.c.phase.not_in(("changed", "unsure")) | (TAKES.c.take == newest)
+    made = sa.select(TAKES.c.id).where(TAKES.c.phase == "matched").order_by(TAKES.c.id.desc())
+    matched = TAKES.c.id.in_(made.limit(KEPT))
+    return sa.select(TAKES).where(said & wanted | matched).order_by(TAKES.c.id)

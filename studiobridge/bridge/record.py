@@ -33,6 +33,7 @@ from studiobridge.bridge.rights import make_private_folder, open_to_others
 from studiobridge.bridge.tables import (
     SESSIONS,
     STATES,
+    TAKES,
     Place,
     RecordAway,
     RecordError,
@@ -53,6 +54,7 @@ from studiobridge.control.effects import (
     RunNote,
     SessionNote,
     StateNote,
+    TakeNote,
     TickNote,
 )
 
@@ -69,7 +71,7 @@ END_WITHIN = 6.0
 # What has to outlast the bridge: dropped last of all.
 OUTLASTING = (
     *(LockoutNote, QuietNote, RollingNote, HandNote, SessionNote, RunNote, StateNote),
-    TickNote,
+    *(TakeNote, TickNote),
 )
 # A data folder that fails like this stays wrong until somebody mends the settings.
 BAD_FOLDER = (FileExistsError, NotADirectoryError, PermissionError)
@@ -489,6 +491,7 @@ class Record:
                     "session": memory.next_session - 1,
                     "run": memory.next_run - 1,
                     "drift": memory.next_drift - 1,
+                    "take": memory.next_take - 1,
                 }
             self._gone = self._gone or (fresh and any(before.rows()))
             if self._gone:
@@ -589,6 +592,15 @@ def put(connection: sa.Connection, table: sa.Table, values: list[dict[str, objec
                 )
             connection.execute(sa.insert(table), [row])
         return
+    if table is TAKES:
+        # that a take goes on: the last time alone is of use
+        going = {row["take"]: i for i, row in enumerate(values) if row["phase"] == "going"}
+        if going:
+            connection.execute(
+                sa.delete(table).where(table.c.take.in_(list(going)), table.c.phase == "going")
+            )
+            last = set(going.values())
+            values = [r for i, r in enumerate(values) if r["phase"] != "going" or i in last]
     connection.execute(sa.insert(table), values)
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -31,6 +32,7 @@ from studiobridge.control.effects import (
     SessionNote,
     StateNote,
     StepNote,
+    TakeNote,
     TickNote,
 )
 from studiobridge.craft.chroma import Colour
@@ -139,6 +141,18 @@ LIGHTS = _table(
     sa.Column("could", sa.String, nullable=False),
     sa.Column("how", sa.String, nullable=False),
 )
+TAKES = _table(
+    "takes",
+    sa.Column("take", sa.Integer, nullable=False, index=True),
+    sa.Column("phase", sa.String, nullable=False),
+    sa.Column("device", sa.String),
+    sa.Column("seconds", sa.Float, nullable=False),
+    sa.Column("by", sa.String, nullable=False),
+    sa.Column("off", sa.Float),
+    sa.Column("text", sa.String),
+    sa.Column("mark", sa.String),
+    sa.Column("detail", sa.String, nullable=False),
+)
 QUIET = _table(
     "quiet",
     sa.Column("device", sa.String, nullable=False, index=True),
@@ -180,7 +194,7 @@ BEFORES = _table(
 )
 PRUNED = (
     *(REQUESTS, RUNS, STEPS, DRIFTS, FAULTS, ROLLING, HANDS, LIGHTS, STATES),
-    *(TICKS, BEFORES),
+    *(TICKS, BEFORES, TAKES),
 )
 
 
@@ -316,6 +330,7 @@ def _upgrade(engine: sa.Engine, path: Place, version: int) -> None:
         if version < 5:
             LIGHTS.create(connection, checkfirst=True)
         if version < 6:
+            TAKES.create(connection, checkfirst=True)
             TICKS.create(connection, checkfirst=True)
             BEFORES.create(connection, checkfirst=True)
             QUIET.create(connection, checkfirst=True)
@@ -367,6 +382,7 @@ TABLES: dict[type, sa.Table] = {
     RollingNote: ROLLING,
     HandNote: HANDS,
     LightNote: LIGHTS,
+    TakeNote: TAKES,
     QuietNote: QUIET,
     SessionNote: SESSIONS,
     StateNote: STATES,
@@ -388,6 +404,8 @@ def row_of(note: Note, at: float) -> tuple[sa.Table, dict[str, object]]:
         row["colour"] = _scalar(note.colour)
     elif isinstance(note, LightNote):
         row["could"] = json.dumps(list(note.could))
+    elif isinstance(note, TakeNote):
+        row["detail"] = json.dumps(note.detail, ensure_ascii=False)
     elif isinstance(note, BeforeNote):
         row["missing"] = json.dumps(list(note.missing))
     return TABLES[type(note)], row
@@ -400,6 +418,17 @@ def colour_in(value: object) -> Colour | None:
         return Colour(float(value["x"]), float(value["y"]))
     except (TypeError, ValueError):
         return None
+
+
+def take_note(row: Mapping[str, Any]) -> TakeNote:
+    """A row of the takes as the note it was made of; what cannot be read in it is empty."""
+    try:
+        detail = json.loads(row["detail"])
+    except (TypeError, ValueError):
+        detail = {}
+    names = [f.name for f in fields(TakeNote) if f.name != "detail"]
+    said = {name: row[name] for name in names}
+    return TakeNote(**said, detail=detail if isinstance(detail, dict) else {})
 
 
 def value_in(text: str | None) -> object:

@@ -240,6 +240,10 @@ class Before:
                     return Standings(state, text, lines)
         return Standings(True, GOOD, lines)
 
+    def line(self, at: float) -> str | None:
+        """The one line; None where the profile asks for nothing."""
+        return self.standings(at).line if self.items else None
+
     def view(self, at: float, iso: Callable[[float], str]) -> dict[str, object] | None:
         """The key `before` of the state; None where the profile asks for nothing."""
         if not self.items:

@@ -52,6 +52,16 @@ class Announce:
 
 
 @dataclass(frozen=True, slots=True)
+class Says:
+    """Something has happened that no note tells of, and that people may want to hear of once."""
+
+    at: float
+    what: Literal["break"]
+    text: str
+    device: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Save:
     """Write these presets of this look into the profile file, then say so with the event Saved.
 
@@ -111,7 +121,7 @@ class RunNote:
 
     at: float
     run: int
-    what: Literal["up", "down", "restore", "cut", "try"]
+    what: Literal["up", "down", "restore", "cut", "try", "adjust"]
     look: str | None
     phase: Literal["begun", "done", "stalled", "turned"]
     text: str
@@ -208,6 +218,38 @@ class LightNote:
     how: Literal["", "returned", "compared anew", "powered down"]
 
 
+TakePhase = Literal[
+    "begun", "rolls", "stopped", "unsure", "going", "changed", "ended", "marked", "matched"
+]
+
+
+@dataclass(frozen=True, slots=True)
+class TakeNote:
+    """A take begins, goes on, ends, or something is said of it; `take` numbers them for ever.
+
+    `begun` has in `detail` how the set stood (stood.py). `rolls`, `stopped`: a camera. `unsure`:
+    for so long nobody knew whether it rolled. `going`: it rolls still. `changed`: the light has.
+    `matched`: a look was made of it, the presets in `detail`. A take found begun and not ended was
+    cut short when the bridge stopped: the next one goes on with it or ends it.
+    """
+
+    at: float
+    take: int
+    phase: TakePhase
+    # a camera, or what has changed
+    device: str | None = None
+    # since the take began, by the steady clock
+    seconds: float = 0.0
+    # on what evidence: report, watts, hand or inferred; of a mark who made it
+    by: str = ""
+    # the moment may lie so much (s) before, or of a person's word as much after; None: unknown
+    off: float | None = 0.0
+    # why, or of a mark its note; None: as it was
+    text: str | None = ""
+    mark: str | None = None
+    detail: Mapping[str, object] = field(default_factory=dict)
+
+
 @dataclass(frozen=True, slots=True)
 class QuietNote:
     """Gear told quiet, or coming back. `intended` is on disk before anything is told (law 9).
@@ -284,6 +326,7 @@ Note = (
     | RollingNote
     | HandNote
     | LightNote
+    | TakeNote
     | QuietNote
     | SessionNote
     | StateNote
@@ -291,7 +334,7 @@ Note = (
     | BeforeNote
 )
 
-Effect = Tell | Ask | Wake | Announce | Answer | Save | Note
+Effect = Tell | Ask | Wake | Announce | Answer | Save | Says | Note
 
 
 @dataclass(frozen=True, slots=True)
@@ -348,7 +391,7 @@ class Memory:
     next_run: int = 1
     next_drift: int = 1
     # the run that was under way, if any
-    run: Literal["up", "down", "restore", "cut", "try"] | None = None
+    run: Literal["up", "down", "restore", "cut", "try", "adjust"] | None = None
     everything: bool = False
     lockouts: tuple[Lockout, ...] = ()
     # dials set in the open session, by device
@@ -361,6 +404,9 @@ class Memory:
     quiet: tuple[MadeQuiet, ...] = ()
     # ids of requests already answered, oldest first, with the code and the text of the answer
     answered: tuple[tuple[str, int, str], ...] = ()
+    # what is known of the latest takes, the good ones and the looks made of them, oldest first
+    takes: tuple[TakeNote, ...] = ()
+    next_take: int = 1
     # the open session, or else the last one: its number, when it opened and closed, its ticks,
     # which cameras rolled in it, and since when one does that still rolls
     last_session: int | None = None

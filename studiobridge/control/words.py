@@ -176,7 +176,7 @@ class Words:
         asked = belief.rolls_by != "report" and belief.rolling.word is None
         asked = asked and not belief.rolling.stopped_by_watts(at)
         belief.say_rolling(rolling, at)
-        self.standing.camera(belief, before, at, by)
+        self.standing.camera(belief, before, at, by, said=True)
         self.standing.look_at_camera(name, at + WORD_HOLDS)
         if not rolling and not before and asked:
             # it may have stopped a moment ago: nobody knew, and its file is still closing

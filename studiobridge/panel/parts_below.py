@@ -28,7 +28,9 @@ def parts(board: Board) -> dict[str, str]:
     sure = board.visitor.sure
     draw = board.macros("parts_below.html")
     said = [*words.sensors(state), *words.supplies(state)]
+    notes = [*words.unproven(state), *filter(None, [words.to_close(state)])]
     return {
+        "notes": str(draw.notes(notes, sure)),
         "run": str(draw.run(run_rows(board), shown.latest_run)),
         "drift": str(draw.drift(drift_rows(board), together(board), sure, board.held())),
         "guides": str(draw.guides(guides(board), sure)),

@@ -662,6 +662,8 @@ SwitchAsks = Literal[
     "rolling on",
     "rolling off",
     "rolling toggle",
+    "good",
+    "again",
     "quiet on",
     "quiet off",
 ]
