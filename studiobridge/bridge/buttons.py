@@ -20,6 +20,8 @@ PRESSES: dict[SwitchAsks, Asked] = {
     "rolling on": "rolling_on",
     "rolling off": "rolling_off",
     "rolling toggle": "rolling_toggle",
+    "quiet on": "quiet_on",
+    "quiet off": "quiet_off",
     "good": "mark",
     "again": "mark",
 }

@@ -32,6 +32,7 @@ from studiobridge.bridge.misheard import Misheard, tried
 from studiobridge.bridge.outs import Ending, Out, Publish, Restrain, Walk, Write
 from studiobridge.bridge.ownership import Cut
 from studiobridge.bridge.presence import Presence
+from studiobridge.bridge.saying import Saying
 from studiobridge.bridge.showing import Showing
 from studiobridge.bridge.trials import Trials
 from studiobridge.control.controller import Controller
@@ -50,6 +51,7 @@ from studiobridge.control.effects import (
     RollingNote,
     RunNote,
     Save,
+    Says,
     StepNote,
     TakeNote,
     Tell,
@@ -75,8 +77,8 @@ from studiobridge.speech import Speech
 from studiobridge.speech.message import Message
 from studiobridge.speech.slots import values_of
 
-# What may put power on something: not before it is known what is locked out.
-SWITCHES_ON = ("up", "toggle", "restore", "try", "match")
+# What may put power on something or change it: not before it is known what is locked out.
+SWITCHES_ON = ("up", "toggle", "restore", "try", "match", "adjust")
 
 
 def energises(tell: Tell) -> bool:
@@ -136,6 +138,7 @@ class Core:
         self.buttons = Buttons(profile, instance, now)
         self.presence = Presence(profile, instance, wall, now)
         self.showing = Showing(self.controller, self.misheard, instance, wall, self.presence)
+        self.saying = Saying(self.controller, memory or Memory(), wall, now)
         self._link = False
         # what was free last where the record is kept (bytes)
         self._free: float | None = None
@@ -480,6 +483,7 @@ class Core:
         if isinstance(event, Unreadable):
             self._show_misheard(event.device, self.misheard.unreadable(event))
         for effect in self.controller.handle(event, more):
+            self.saying.happened(effect, self.now)
             self._carry_out(effect)
 
     def _show_misheard(self, name: str | None, now: bool = True) -> None:
@@ -500,6 +504,10 @@ class Core:
         if kind is Announce:
             assert isinstance(effect, Announce)
             self.showing.changed(effect.state, effect.drift, effect.devices)
+            if effect.state and self.controller.desk.listened:
+                self.saying.look(self.now)
+        elif isinstance(effect, Says):
+            pass  # said already
         elif isinstance(effect, Tell):
             messages = self.speech.tell(effect.device, effect.values, effect.fade)
             self._told_last[effect.device] = (self.now, messages)
@@ -572,6 +580,7 @@ class Core:
             self._restrain()
         if self._link:
             self._outs += self.showing.announce(self.now)
+        self._outs += self.saying.take(self.now, self._link)
         if self._more_out:
             self._more_out = False
             due = self.delivery.next_due()

@@ -187,7 +187,7 @@ class Reader:
         return list(found.values())
 
     def changes(self, device: str, most: int) -> list[dict[str, Any]]:
-        """The last changes of one device, newest first: `at` (ISO), `said`, and the `entry` itself."""
+        """The last changes of one device, newest first: `at` (ISO), `said`, and its `entry`."""
         found: list[tuple[float, int, str, dict[str, Any]]] = []
         steps = (
             self._rows_of(STEPS)

@@ -30,6 +30,7 @@ COMMANDS = {
     "looks": ("look",),
     "asking": ("ask",),
     "trying": ("try",),
+    "adjusting": ("adjust",),
     "measuring": ("measure",),
     "drafting": ("draft",),
     "hand": ("by-hand",),
@@ -37,6 +38,7 @@ COMMANDS = {
     "taking": ("takes",),
     "pages": ("panel",),
     "rehearsing": ("rehearse", "touch"),
+    "before": ("before", "after"),
 }
 
 

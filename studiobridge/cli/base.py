@@ -33,7 +33,7 @@ SECTIONS = {
         "schema",
     ),
     "A set": (
-        *("run", "up", "restore", "keep", "look", "down", "cut"),
+        *("run", "up", "restore", "keep", "look", "adjust", "down", "cut"),
         *("lockout", "release", "rolling", "by-hand", "ask"),
     ),
     "How it stands": ("status", "drift", "watch", "takes", "record", "panel"),

@@ -15,6 +15,7 @@ Which of these is called when is the table's to say, in steps.py. The rules of t
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -24,9 +25,13 @@ from studiobridge.control.effects import StepNote, StepPhase
 from studiobridge.control.gates import Gates
 from studiobridge.control.plan import describe
 from studiobridge.control.sequence import ENERGISING, Sequencer, Step
+from studiobridge.control.states import State
 from studiobridge.profile.model import Point, Value, figure
 
-What = Literal["up", "down", "restore", "cut", "try"]
+What = Literal["up", "down", "restore", "cut", "try", "adjust"]
+# Runs of one device, for who stands there now: refused while a camera rolls, over when one begins
+# to, never resumed, and what they leave otherwise is put back by nobody unasked.
+OF_ONE: frozenset[What] = frozenset({"try", "adjust"})
 Phase = Literal["waiting", "sent", "confirmed", "waited out", "failed", "skipped"]
 ENDED: frozenset[Phase] = frozenset({"confirmed", "waited out", "failed", "skipped"})
 Stage = Literal[
@@ -87,12 +92,19 @@ class Run:
     forced: bool = False
     everything: bool = False
     targets: tuple[str, ...] = ()
+    # how near (stops, mired) a report has to be, where that is nearer than the tolerance
+    within: Mapping[Point, float] = field(default_factory=dict)
     phase: list[Phase] = field(default_factory=list)
     text: list[str] = field(default_factory=list)
     ended_at: float | None = None
     # when its last step was done, and it waited only for what a meter proves
     done_at: float | None = None
     outcome: Literal["under way", "done", "stalled", "turned"] = "under way"
+    by: str = ""
+    # how the set stood when it began, and whether that is still held: a run-down that waits for a
+    # take to end has told nothing yet, and can be taken back
+    was: State = "unheard"
+    holds_on: bool = False
     active: dict[int, Active] = field(default_factory=dict)
     missing: dict[str, str] = field(default_factory=dict)
     # what went wrong at the root, each once; `missing` has all that it cost
@@ -285,6 +297,10 @@ class Acts:
             self._deadline(active, at + ASK_EVERY)
             return
         if "switch" in belief.tells and belief.said("is it so", "switch") is not True:
+            if run.what == "adjust" and "switch" in belief.hears:
+                text = "it is not on any more: a small step switches nothing on"
+                self._end(run, step, at, "failed", text)
+                return
             active.stage = "energising"
             low: list[tuple[Point, Value]] = []
             if "level" in active.expects:
@@ -324,7 +340,8 @@ class Acts:
                 self._end(run, step, at, "waited out")
             return
         near = start is None or goal is None or abs(figure(start) - figure(goal)) < 2 * LOW_LEVEL
-        if goal is None or device.fade <= 0 or run.what == "cut":
+        if goal is None or device.fade <= 0 or run.what in ("cut", "adjust"):
+            # a small step is too small to need a fade, and is wanted now
             self._send(run, active, at)
         elif device.knows_fade:
             self._send(run, active, at, device.fade)

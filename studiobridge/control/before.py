@@ -288,6 +288,7 @@ def _shown(line: Line, iso: Callable[[float], str]) -> dict[str, object]:
         "item": item.id,
         "text": item.text,
         "kind": item.kind,
+        "device": item.device or None,
         "state": line.verdict.state,
         "evidence": line.verdict.evidence,
         "since": iso(line.since) if item.kind != "tick" or tick is not None else None,

@@ -30,6 +30,10 @@ from studiobridge.profile.model import (
 
 # A lamp below this level (%) is out as far as its heat goes.
 OUT_LEVEL = 1.0
+# What a light without steps of its own says of one value twice differs by no more than this
+# (stops, mired): a third of the smallest step that is asked for on purpose.
+EXACT_STOPS, EXACT_MIRED = 0.03, 1.5
+NO_NARROWER: Mapping[Point, float] = {}
 
 
 class Belief:
@@ -391,15 +395,42 @@ class Belief:
         if self.gone:
             self.last["online"] = Word(True, at, False, self.epoch)
 
-    def is_so(self, points: Mapping[Point, Value]) -> bool:
-        """Is each of these points that it can report proven as wanted, by a report of its own?"""
+    def is_so(
+        self, points: Mapping[Point, Value], within: Mapping[Point, float] = NO_NARROWER
+    ) -> bool:
+        """Is each of these points that it can report proven as wanted, by a report of its own?
+
+        `within`: how near (stops, mired) a point has to be, nearer than its tolerance.
+        """
         for point, wanted in points.items():
             if point in self.device.mute:
                 continue
             said = self.said("is it so", point)
             if said is None or not self.same(point, wanted, said):
                 return False
+            if point in within and not self.exactly(point, wanted, said, within[point]):
+                return False
         return True
+
+    def exactly(
+        self, point: Point, wanted: Value, said: Value, within: float | None = None
+    ) -> bool:
+        """As `same`, but on the very step of its own, or within so many stops or mired."""
+        if isinstance(wanted, Colour) or isinstance(said, Colour):
+            return self._same_colour(wanted, said)
+        wanted, said = float(wanted), float(said)
+        grid = self.grids.get(point)
+        if grid is not None and grid.step > 0:
+            on = grid.is_on(said, wanted)
+            if on or within is None:
+                return on
+        if point == "cct":
+            near = EXACT_MIRED if within is None else within
+            return said > 0 and abs(mired(said) - mired(wanted)) <= near + 1e-9
+        stops = level_stops(self.device.dimmer, wanted, said)
+        if stops is None:
+            return wanted == said
+        return abs(stops) <= (EXACT_STOPS if within is None else within) + 1e-9
 
     def same(self, point: Point, wanted: Value, said: Value) -> bool:
         """Is the reported value the wanted one, within tolerance and the device's own step?

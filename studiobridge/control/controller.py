@@ -17,8 +17,10 @@ The floors of this room, each importing only from below:
 - holding.py, doubts.py, trial.py
                               the only way to `ready`; what is put back by itself; changes that more
                               than one lamp could have made; trying one device
+- stepping.py                 what one small step of a light comes to
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
 - quieted.py                  one piece of gear told quiet, in words
+- manners.py                  what stands in the way of a request before it begins
 - acts.py, picture.py, silence.py, gauges.py, alone.py, supplies.py, chargers.py, metering.py,
   timing.py
                               what each action tells; what touched lights do to the picture; who
@@ -218,6 +220,7 @@ class Controller:
             self.requests.takes.follow(event.at)
             self.requests.quiet.tend(event.at)
             self.requests.before.look(event.at)
+            self.requests.adjusting.follow(event.at)
         except Exception as error:
             self.failure = f"{type(error).__name__}: {error}"
             self.desk.collect()
@@ -516,7 +519,7 @@ class Controller:
             self.gauges.hands(at)
         elif kind == "before":
             self.requests.before.due()  # looked at when this event is over
-        elif kind in ("metering", "take"):
+        elif kind in ("metering", "take", "adjusting"):
             pass  # looked at when this event is over
         elif kind == "turn":
             self.runs.move_on(at)

@@ -399,6 +399,8 @@ class Watcher:
         if said is None:
             return True  # nothing heard since it was last told
         same = belief.same(point, wanted, said) and (name, point) not in self._blamed
+        if name in self.beliefs.stepped and point in ("level", "cct"):
+            same = same and belief.exactly(point, wanted, said)
         self._compare(name, point, wanted, same, said, at)
         return same
 

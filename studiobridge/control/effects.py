@@ -52,6 +52,16 @@ class Announce:
 
 
 @dataclass(frozen=True, slots=True)
+class Says:
+    """Something has happened that no note tells of, and that people may want to hear of once."""
+
+    at: float
+    what: Literal["break"]
+    text: str
+    device: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Save:
     """Write these presets of this look into the profile file, then say so with the event Saved.
 
@@ -111,7 +121,7 @@ class RunNote:
 
     at: float
     run: int
-    what: Literal["up", "down", "restore", "cut", "try"]
+    what: Literal["up", "down", "restore", "cut", "try", "adjust"]
     look: str | None
     phase: Literal["begun", "done", "stalled", "turned"]
     text: str
@@ -324,7 +334,7 @@ Note = (
     | BeforeNote
 )
 
-Effect = Tell | Ask | Wake | Announce | Answer | Save | Note
+Effect = Tell | Ask | Wake | Announce | Answer | Save | Says | Note
 
 
 @dataclass(frozen=True, slots=True)
@@ -381,7 +391,7 @@ class Memory:
     next_run: int = 1
     next_drift: int = 1
     # the run that was under way, if any
-    run: Literal["up", "down", "restore", "cut", "try"] | None = None
+    run: Literal["up", "down", "restore", "cut", "try", "adjust"] | None = None
     everything: bool = False
     lockouts: tuple[Lockout, ...] = ()
     # dials set in the open session, by device

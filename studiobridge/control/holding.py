@@ -11,7 +11,7 @@ The rules:
 
 from __future__ import annotations
 
-from studiobridge.control.acts import Run
+from studiobridge.control.acts import OF_ONE, Run
 from studiobridge.control.chargers import Chargers
 from studiobridge.control.desk import Desk
 from studiobridge.control.drift import Watcher
@@ -21,6 +21,7 @@ from studiobridge.control.metering import Metering
 from studiobridge.control.sequence import Step
 from studiobridge.control.standing import Standing
 from studiobridge.control.states import State, Turn
+from studiobridge.control.stepping import exactly_wanted
 from studiobridge.control.supplies import Supplies
 from studiobridge.profile.model import LIGHT, Point, Value
 
@@ -124,6 +125,9 @@ class Holding:
                 if told is None or belief.same(point, self.watcher.wanted[name][point], told.value):
                     continue
                 found[name] = f"{name} was tried otherwise than asked: `restore` puts it back"
+        for name in sorted(self.beliefs.stepped & self.watcher.wanted.keys()):
+            if not exactly_wanted(name, self.desk):
+                found[name] = f"{name} is adjusted: `keep` keeps it so, `restore` puts it back"
         return found
 
     # ---- put back by itself --------------------------------------------------------------
@@ -157,7 +161,7 @@ class Holding:
                 continue  # after a restart nothing is energised before somebody asks (law 8)
             if not self.watcher.entries.has(name) or name in self.gates.locked:
                 continue
-            if name in self.desk.tried_out:
+            if name in self.desk.tried_out or name in self.beliefs.stepped:
                 continue  # somebody has just tried it: seen and said, and left to them
             tried = standing.tried.get(name, 0)
             if tried < self.desk.profile.devices[name].restores:
@@ -173,7 +177,7 @@ class Holding:
     # ---- what a run is going to change is not held while it does --------------------------
 
     def let_go_for(self, run: Run, at: float) -> None:
-        if run.what == "try":
+        if run.what in OF_ONE:
             return  # as if a hand had touched it: what was held is held
         if run.what in ("down", "cut"):
             self.watcher.let_go(at, "powered down")

@@ -275,6 +275,7 @@ class Looks:
                 if name in self.watcher.wanted:
                     self.watcher.hold(name, self.beliefs.of[name].points_of(preset), at)
                 self.watcher.entries.close_of(name, LIGHT, at, "kept")
+                self.beliefs.stepped.discard(name)
         self.desk.changed.update(presets)
 
 

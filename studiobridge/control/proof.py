@@ -25,6 +25,9 @@ class Proofs(Gear):
         super().__init__(profile, feeds)
         # fixtures with open drift: they are set again, whatever their own tolerance says
         self.adrift: set[str] = set()
+        # lights moved by small steps, and not put back or kept since: held to their presets by
+        # their own steps, for a tolerance is as wide as a small step
+        self.stepped: set[str] = set()
 
     def online(self, name: str) -> bool | None:
         """True: heard in this epoch. False: said to be gone, or its feed is off. None: unheard."""
@@ -52,7 +55,7 @@ class Proofs(Gear):
     def surely_set(self, name: str, preset: Preset) -> bool:
         """Is it proven to be as this preset says, so that it need not be told again?"""
         belief = self.of[name]
-        if name in self.adrift:
+        if name in self.adrift or name in self.stepped:
             return False
         points = belief.points_of(preset)
         if "switch" in belief.tells:

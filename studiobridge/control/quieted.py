@@ -39,7 +39,7 @@ class Quieted:
     device: str
     plug: str
     by: str
-    # since when it is off, as far as is known: its rest counts from there
+    # since when it is off, as far as is known
     off_at: float
     # when it comes back by itself, and the latest that may be asked for
     back_at: float
@@ -50,6 +50,9 @@ class Quieted:
     cut: bool = False
     stage: Stage = "noting off"
     told_at: float = NEVER
+    # its rest counts from here; of what the bridge before told, from the start of this one, for a
+    # clock that was set forward meanwhile would have it rested
+    rests_from: float = NEVER
     tries: int = 0
     # how many rounds it was told on in vain, and how many it said each time that it is off
     rounds: int = 0

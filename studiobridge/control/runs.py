@@ -8,7 +8,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Literal
 
-from studiobridge.control.acts import Run, What
+from studiobridge.control import stepping
+from studiobridge.control.acts import OF_ONE, Run, What
+from studiobridge.control.belief import NO_NARROWER
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import (
     Announce,
@@ -21,6 +23,7 @@ from studiobridge.control.events import Request
 from studiobridge.control.evidence import GAUGES
 from studiobridge.control.gates import Gates
 from studiobridge.control.holding import Holding
+from studiobridge.control.manners import GOES_DOWN, GOES_DOWN_KNOWN
 from studiobridge.control.plan import in_order
 from studiobridge.control.rolling import ASKED_AGAIN, NEVER
 from studiobridge.control.sequence import (
@@ -34,7 +37,7 @@ from studiobridge.control.sequence import (
 from studiobridge.control.standing import Answers, Standing
 from studiobridge.control.steps import Steps
 from studiobridge.control.trial import outcome
-from studiobridge.profile.model import figure
+from studiobridge.profile.model import Point, figure
 from studiobridge.profile.said import Answer
 
 # A run-up whose steps are done waits so long (s) for what only a meter can prove: two samples of a
@@ -73,7 +76,7 @@ class Endings:
             self._up_over(run, at)
         elif run.what == "restore":
             self._restore_over(run, at)
-        elif run.what == "try":
+        elif run.what in OF_ONE:
             self._try_over(run, at)
         else:
             self._down_over(run, at)
@@ -186,7 +189,8 @@ class Endings:
         """As if a hand had touched it: what differs is drift, and nothing is put back unasked."""
         name = run.targets[0]
         self.desk.trying.clear()
-        code, text, detail = outcome(run, self.desk)
+        said = stepping.outcome if run.what == "adjust" else outcome
+        code, text, detail = said(run, self.desk)
         self._finish(run, at, "done" if code == 0 else "stalled", code, text, detail)
         for other in (name, *self.desk.feeds.below.get(name, ())):
             if other in self.holding.watcher.wanted:
@@ -328,10 +332,11 @@ class Runs:
         request: Request | None = None,
         text: str = "",
         tries: list[Step] | None = None,
+        within: Mapping[Point, float] = NO_NARROWER,
     ) -> None:
         """Begin a run in place of the one under way. After an OrderProblem that one goes on.
 
-        `tries`: the steps of a try.
+        `tries`: the steps of a try, or of an adjustment, which are confirmed `within` so much.
         """
         beliefs, feeds = self.desk.beliefs, self.desk.feeds
         presets = self.desk.looks.get(look, {}) if look is not None else {}
@@ -364,9 +369,13 @@ class Runs:
             forced=forced,
             everything=everything,
             targets=targets,
+            within=within,
             phase=["waiting"] * len(steps),
             text=[""] * len(steps),
         )
+        run.by = "" if request is None else request.by or request.source
+        run.was = self.standing.state
+        run.holds_on = what == "down" and bool(steps) and self.steps.held_by(run, at) is not None
         for id_ in run.requests:
             self.answers.under_way(id_)
         if request is not None:
@@ -378,28 +387,36 @@ class Runs:
             for camera in self.desk.cameras:
                 # that it had stopped was said of the evening before
                 self.desk.beliefs.of[camera].rolling.forget_stopped()
-        if what != "try":
+        if what not in OF_ONE and not run.holds_on:
             self.desk.tried_out.clear()
-        begun = "everything" if everything else text if what == "try" else ""
+            # they are told anew, or are no more what is held
+            stepped = self.desk.beliefs.stepped
+            stepped -= set(targets) if what == "restore" else set(stepped)
+        begun = "everything" if everything else text if what in OF_ONE else ""
         self.desk.emit(RunNote(at, number, what, look, "begun", begun))
-        self.holding.let_go_for(run, at)
+        if not run.holds_on:
+            self.holding.let_go_for(run, at)
         if what in ("up", "restore"):
             self.desk.look = look
         self.steps.run = run
         self.last_run = run
-        if what != "try":
+        if what not in OF_ONE:
             self.last_whole = run
         if what == "up" and (steps or self.standing.state not in ("ready", "adrift")):
             self.standing.turn("run-up begins", at)
         elif what in ("down", "cut"):
-            self.standing.turn("run-down begins", at)
-        elif what == "try":
+            waits = self.waits_to_go_down(at)
+            why = "" if waits is None else f"{waits}: {self.why_held(run, at)}"
+            self.standing.turn("run-down begins", at, why)
+            # what moves while it waits is seen as ever
+            self.desk.drift_opens = run.holds_on
+        elif what in OF_ONE:
             self._try_begins(run, at)
         elif steps and self.standing.state == "ready":
             # something has to be put back: a camera may hold that up for long, and until it is
             # done the set is not as it should be
             self.standing.turn("drift opens", at, "being put back")
-        if what not in ("restore", "try"):
+        if what != "restore" and what not in OF_ONE:
             self.standing.was_cut = what == "cut"
         self._say_under_way(run, at)
         self.desk.emit(Announce(state=True))
@@ -416,12 +433,13 @@ class Runs:
         names = {name, *self.desk.feeds.below.get(name, ())}
         self.desk.tried_out |= names
         if self.standing.state == "ready" and names & self.holding.watcher.wanted.keys():
-            self.standing.turn("drift opens", at, f"{name} is being tried")
+            doing = "adjusted" if run.what == "adjust" else "tried"
+            self.standing.turn("drift opens", at, f"{name} is being {doing}")
 
     def end_try(self, at: float, why: str) -> None:
         """A try that is under way ends here, unanswered by its device."""
         run = self.run
-        if run is None or run.what != "try":
+        if run is None or run.what not in OF_ONE:
             return
         self.steps.abandon(at)
         self.desk.trying.clear()
@@ -433,7 +451,10 @@ class Runs:
     def _say_under_way(self, run: Run, at: float) -> None:
         text = f"under way: {len(run.steps)} steps, about {run.ready_in:.0f} s"
         held = self.why_held(run, at)
-        if held is not None:
+        waits = self.waits_to_go_down(at)
+        if waits == GOES_DOWN:
+            text = f"{waits}: {held}. `down --withdraw` takes that back; then {text[11:]}"
+        elif held is not None:
             text += f"; waits: {held}"
         detail = {
             "run": run.number,
@@ -444,6 +465,28 @@ class Runs:
         }
         for id_ in run.requests:
             self.desk.emit(Answer(id_, False, 0, text, detail))
+
+    def waits_to_go_down(self, at: float) -> str | None:
+        """What a run-down waits for that has told nothing yet, in words."""
+        run = self.run
+        if run is None or not run.holds_on:
+            return None
+        camera = self.steps.held_by(run, at)
+        if camera is None:
+            return None
+        return GOES_DOWN if camera == self.gates.held_by(at) else GOES_DOWN_KNOWN
+
+    def take_back(self, run: Run, by: str, at: float) -> str:
+        """As if this run-down had not been asked for: nothing of it was told."""
+        self.steps.abandon(at)
+        text = f"down is taken back by {by}" if by else "down is taken back"
+        self.desk.emit(RunNote(at, run.number, run.what, run.look, "turned", text))
+        for id_ in run.requests:
+            self.answers.answer(id_, 1, text)
+        self.standing.turn("taken back", at, text)
+        self.holding.hold_on(at)
+        self.desk.emit(Announce(state=True, drift=True))
+        return text
 
     def asked_about(self, run: Run, at: float) -> str | None:
         """The camera of which only a person can say whether it still rolls; None: nobody has to."""
@@ -522,6 +565,8 @@ class Runs:
             everything=run.everything,
             targets=targets,
         )
+        if self.run is not None:
+            self.run.was, self.run.by = run.was, run.by
         return True
 
     def too_late(self, run: Run, away: float, at: float) -> str | None:
@@ -543,7 +588,7 @@ class Runs:
         run = self.run
         if run is None:
             return
-        if run.what == "try":
+        if run.what in OF_ONE:
             self.end_try(at, f"turned around: {to} was asked for")
             return
         self.steps.abandon(at)
@@ -572,15 +617,23 @@ class Runs:
         run = self.run
         if run is None or not self.desk.listened:
             return
+        if run.holds_on and self.steps.held_by(run, at) is None:
+            # the take is over: from here on it goes down
+            run.holds_on = False
+            self.desk.tried_out.clear()
+            self.desk.beliefs.stepped.clear()
+            self.holding.let_go_for(run, at)
+            self.desk.drift_opens, self.standing.why = False, ""
+            self.desk.emit(Announce(state=True, drift=True))
         self.holding.confirmed(run, self.steps.pump(at), at)
         if not run.over:
             return
         if self.waits_for_gauge(run, at):
             return
-        if run.what == "try" or self.steps.held_by(run, at) is None:
+        if run.what in OF_ONE or self.steps.held_by(run, at) is None:
             self.steps.run = None
             run.ended_at = at
-            if run.what == "try":
+            if run.what in OF_ONE:
                 self.tried_at[run.targets[0]] = at
             self.desk.wake("turn", None)
             self.endings.over(run, at)

@@ -26,6 +26,7 @@ from typing import Literal
 from studiobridge.control.acts import (
     ASK_EVERY,
     METER_EVERY,
+    OF_ONE,
     RAMP_EVERY,
     Active,
     Acts,
@@ -98,7 +99,7 @@ class Steps(Acts):
         if run is None or run.over:
             return self._take_confirmed()
         held = self.held_by(run, at)
-        if held is not None and run.what == "try":
+        if held is not None and run.what in OF_ONE:
             for left in run.steps:
                 if run.phase[left.n] == "waiting":
                     self._end(run, left, at, "skipped", f"{held} has begun to roll")
@@ -210,7 +211,7 @@ class Steps(Acts):
     def _happens(self, run: Run, active: Active, what: Happening, at: float) -> None:
         if what in ("noted", "due"):
             what = self._in_the_way(run, active, at) or what
-        if what == "held" and run.what == "try":
+        if what == "held" and run.what in OF_ONE:
             # who tries something does not stand there until a take is over
             self._end(run, active.step, at, "failed", f"{self.held_by(run, at)} has begun to roll")
             return
@@ -289,7 +290,7 @@ class Steps(Acts):
                 self._begin_fade(run, active, at)
         elif stage == "telling":
             return  # it has nothing to say; its plug has
-        elif belief.is_so(active.expects) and self._draws_nothing(active):
+        elif belief.is_so(active.expects, run.within) and self._draws_nothing(active):
             if step.action == "fade out" and stage == "setting" and "switch" in belief.tells:
                 if self.held_by(run, at) is None:
                     self._switch_out(run, active, at)
@@ -356,7 +357,9 @@ class Steps(Acts):
         if belief.device.can_ask and at < active.until - 1e-6:
             self._ask(active, at)
             return
-        if active.tries < self.desk.profile.patience.tries and active.values:
+        # a small step is told once: who sees that nothing happens presses again
+        tries = 1 if run.what == "adjust" else self.desk.profile.patience.tries
+        if active.tries < tries and active.values:
             # what was safe to tell a while ago need not be safe to tell again
             refused = self.gates.why_refused(step.action, step.device, run.what == "cut")
             if refused is not None:

@@ -94,6 +94,15 @@ class Grid:
             raw = min(raw, self.high)
         return self.from_raw(raw)
 
+    def is_on(self, said: float, wanted: float) -> bool:
+        """Is this the step on which the device stands when told `wanted`, and not the next one?
+
+        A value in the middle of two steps is the same as both; it stands on one of them.
+        """
+        if self.unit == "mired" and not (0 < said < math.inf and 0 < wanted < math.inf):
+            return False
+        return abs(self.to_raw(self.nearest(wanted)) - self.to_raw(said)) < 0.499 * self.step
+
     def same(self, a: float, b: float) -> bool:
         """Are a and b (percent or kelvin) no more than half a step apart?
 

@@ -47,14 +47,18 @@ VIEWS: dict[str, tuple[Callable[[Board], dict[str, str]], ...]] = {
         parts_takes.line,
         parts_room.parts,
         parts_below.parts,
+        parts_before.line,
+        parts_after.at_hand,
     ),
     "stand": (
         parts_truth.parts,
         parts_stand.parts,
+        parts_before.line,
     ),
     "mark": (
         parts_truth.parts,
         parts_mark.parts,
+        parts_before.line,
     ),
     "takes": (
         parts_truth.parts,
@@ -158,35 +162,41 @@ class Board:
             return None
         return round(time.time() + ahead, 3)
 
-    def truth(self) -> str:
-        """What is wrong between this page and the gear, in a sentence; empty when nothing is."""
-        visitor = self.visitor
+    def cannot_ask(self) -> str:
+        """Why nothing can be asked of the set now; empty when it can, if only for a cut."""
+        visitor, name = self.visitor, self.profile.name
         if not visitor.up:
-            return say(
-                "No way to the set: {why}. What you see is not confirmed.",
-                why=words.bridge_says(visitor.why),
-            )
+            return say("No way to the set: {why}.", why=words.bridge_says(visitor.why))
         alive = visitor.shown.alive
         if alive is not None and alive.alive and visitor.shown.silent:
-            return say(
-                "The bridge of {set} is silent: it hangs, or its link does. What you see is not"
-                " confirmed.",
-                set=self.profile.name,
-            )
+            return say("The bridge of {set} is silent: it hangs, or its link does.", set=name)
         if not visitor.shown.bridge_alive:
             return say(
-                "No bridge runs {set}: nothing is watched and nothing can be switched from here."
-                " What you see is not confirmed.",
-                set=self.profile.name,
+                "No bridge runs {set}: nothing is watched and nothing can be switched from here.",
+                set=name,
             )
-        if visitor.shown.old:
+        return ""
+
+    def truth(self) -> str:
+        """What is wrong between this page and the gear, in a sentence; empty when nothing is."""
+        why = self.cannot_ask()
+        if why:
+            return f"{why} {say('What you see is not confirmed.')}"
+        if self.visitor.shown.old:
             return say(
                 "The bridge of {set} has just begun and has not said yet how the set stands. What"
                 " you see is as it was last seen, not confirmed.",
                 set=self.profile.name,
             )
-        fault = (visitor.shown.state or NOTHING).get("record_fault")
+        fault = (self.visitor.shown.state or NOTHING).get("record_fault")
         return say("The record: {fault}", fault=words.bridge_says(fault)) if fault else ""
+
+    def breakers(self) -> str:
+        """What to go to when nothing can be cut from here."""
+        found = [f"{c.name}, {c.breaker:g} A" for c in self.profile.circuits.values()]
+        if not found:
+            return say("Use the breaker.")
+        return say("Use the breaker: {breakers}.", breakers="; ".join(found))
 
     def held(self) -> str:
         """Why nothing may be changed now; empty when it may."""
@@ -194,12 +204,16 @@ class Board:
         return say("held: {names} rolls", names=words.listed(rolling)) if rolling else ""
 
     def state_words(self) -> str:
+        """The state in a word, and what has moved: what is read out when it changes."""
         state = self.visitor.shown.state or NOTHING
         if not self.visitor.sure:
             return say("not confirmed")
         if state.get("state") == "ready" and not self.of_one_moment():
             return say("not confirmed: its parts do not fit together yet")
         said = words.state(state.get("state"))
+        moved = words.names(state.get("drifting"))
+        if state.get("state") == "adrift" and moved:
+            return say("{state}: {names}", state=said, names=words.listed(moved, 3))
         return say("{state}, cut", state=said) if state.get("cut") is True else said
 
     def of_one_moment(self) -> bool:

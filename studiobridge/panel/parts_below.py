@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
+from studiobridge.panel import parts_after
 from studiobridge.profile.model import LIGHT
 from studiobridge.shown import words
 from studiobridge.shown.hand import Guide, guide
@@ -27,7 +28,9 @@ def parts(board: Board) -> dict[str, str]:
     sure = board.visitor.sure
     draw = board.macros("parts_below.html")
     said = [*words.sensors(state), *words.supplies(state)]
+    notes = [*words.unproven(state), *filter(None, [words.to_close(state)])]
     return {
+        "notes": str(draw.notes(notes, sure)),
         "run": str(draw.run(run_rows(board), shown.latest_run)),
         "drift": str(draw.drift(drift_rows(board), together(board), sure, board.held())),
         "guides": str(draw.guides(guides(board), sure)),
@@ -122,8 +125,8 @@ def together(board: Board) -> str:
 def left(board: Board) -> dict[str, Any] | None:
     """What is on and should not be, and after taking down what else is left; None: nothing."""
     state = board.visitor.shown.state or NOTHING
-    if not board.visitor.sure:
-        return None
+    if not board.visitor.sure or parts_after.is_over(board):
+        return None  # what is left once all is down stands above the fold
     still = words.still_on(state)
     if state.get("state") != "dark":
         return {"still": still, "dark": False} if still else None

@@ -77,7 +77,7 @@ def _off(view: View) -> str:
 def _heard(board: Board, view: View) -> list[str]:
     """Whether it speaks, and what of it cannot be read."""
     hearing = words.hearing(view) if board.visitor.sure else ""
-    return [*([hearing] if hearing else []), *words.misheard(view)]
+    return [*([words.heard_said(hearing)] if hearing else []), *words.misheard(view)]
 
 
 def _changes(board: Board, name: str, reader: Callable[[], Reader | None]) -> list[str]:

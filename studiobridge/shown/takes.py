@@ -14,7 +14,7 @@ from studiobridge.shown import words
 from studiobridge.shown.tongue import english, figure, later, say, say_many, zone
 from studiobridge.shown.words import Json
 
-MARKS = {"good": later("good"), "again": later("again")}
+MARKS = {"good": later("good", sense="a take"), "again": later("again", sense="a take")}
 # Why the bridge could not know, as it writes it down.
 REASONS = {
     "the link to the broker was away": later("the link to the broker was away"),
@@ -185,7 +185,9 @@ def _moves(detail: Json) -> list[str]:
     if isinstance(level, Sequence) and len(level) == 2:
         stops = words.number(detail.get("stops"))
         ends = f"{figure(level[0], '.4g')} → {figure(level[1], '.4g')} %"
-        parts.append(ends if stops is None else f"{words.signed(stops, 2)} stop ({ends})")
+        if stops is not None:
+            ends = say("{by} stop", by=words.signed(stops, 2)) + f" ({ends})"
+        parts.append(ends)
     if isinstance(cct, Sequence) and len(cct) == 2:
         mired = words.number(detail.get("mired")) or 0.0
         ends = f"{cct[0]:.0f} → {cct[1]:.0f} K"

@@ -673,6 +673,19 @@ def hearing(device: Json) -> str:
     return yes_no(device.get("online"), "answers", "silent", "")
 
 
+HEARD = {
+    "answers": later("answers"),
+    "silent": later("silent"),
+    "never heard": later("never heard"),
+    MUTE: later("cannot speak"),
+}
+
+
+def heard_said(code: str) -> str:
+    """What `hearing` found, in the language in force."""
+    return say(HEARD[code]) if code in HEARD else code
+
+
 def can_speak(device: Json) -> bool:
     return device.get("heard") in HEARING
 

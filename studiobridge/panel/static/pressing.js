@@ -3,7 +3,7 @@
 //   press({ set, answer })      answer(text, bad) shows what came of it; called once, by the entry of a view
 //   ask(set, wish)              asks without a button: a promise of { ok, text }
 //   wishOf(button)              what a button asks for
-//   live(yes)                   the buttons work, or are off because nothing is heard
+//   live(yes)                   the buttons work, or are off because nothing is heard: `again()` of patching.js after live(true)
 //
 // A button says what it asks for:
 //   data-ask="up"               the word of the request (control/events.py ASKED)
@@ -41,22 +41,33 @@ export function wishOf(el) {
 export async function ask(set, wish) {
   if (!hears()) return { ok: false, text: say("The panel cannot be reached: nothing was asked.") };
   try {
+    spoken("");
     const reply = await fetch(`/api/sets/${set}/ask`, {
       method: "POST",
       headers: { "Content-Type": "application/json", "X-Studiobridge-Token": token() },
       body: JSON.stringify(wish),
     });
-    return { ok: reply.ok, text: (await reply.json()).text };
+    const { text } = await reply.json();
+    spoken(reply.headers.get("content-language"));
+    return { ok: reply.ok, text };
   } catch {
     return { ok: false, text: say("The panel cannot be reached: nothing was asked.") };
   }
 }
 
+// The bridge answers in English, whatever the page speaks: whoever reads it aloud has to know.
+function spoken(lang) {
+  const place = document.getElementById("answer");
+  if (!place) return;
+  if (lang && lang !== document.documentElement.lang) place.lang = lang; else place.removeAttribute("lang");
+}
+
 let off = false;
 export function live(yes) {
   off = !yes;
-  for (const el of document.querySelectorAll(".ask")) if (off) el.disabled = true;
-  if (off) forget();
+  if (!off) return;
+  for (const el of document.querySelectorAll(".ask, .choose")) el.disabled = true;
+  forget();
 }
 
 // ---- the question ------------------------------------------------------------------
