@@ -393,6 +393,8 @@ def _spread(bare: Ground, devices: list[Device]) -> dict[str, Point]:
         for i, one in enumerate(loose):
             for other in loose[i + 1 :]:
                 (ax, ay), (bx, by) = points[one], points[other]
+                if abs(bx - ax) >= beside or abs(by - ay) >= beside:
+                    continue
                 far = math.hypot(bx - ax, by - ay)
                 if far >= beside - 0.01:
                     continue

@@ -107,7 +107,7 @@ def test_rows_and_lone_lamps_are_44_px(open_page: Any) -> None:
     page = open_page.page
     page.set_viewport_size({"width": 360, "height": 640})
     rows = page.evaluate(
-        "() => [...document.querySelectorAll('.rows .row')].map((el) =>"
+        "() => [...document.querySelectorAll('.plan-rows .plan-row')].map((el) =>"
         " [el.dataset.device, el.getBoundingClientRect().width, el.getBoundingClientRect().height])"
     )
     assert rows and all(w >= 44 and h >= 43.9 for _, w, h in rows), rows
