@@ -20,6 +20,10 @@ PRESSES: dict[SwitchAsks, Asked] = {
     "rolling on": "rolling_on",
     "rolling off": "rolling_off",
     "rolling toggle": "rolling_toggle",
+    "quiet on": "quiet_on",
+    "quiet off": "quiet_off",
+    "good": "mark",
+    "again": "mark",
 }
 
 
@@ -71,4 +75,5 @@ class Buttons:
             source="switch",
             look=rule.look if asks in ("up", "toggle") else None,
             targets=(rule.camera,) if rolls and rule.camera is not None else (),
+            mark=asks if asks == "good" or asks == "again" else "",
         )

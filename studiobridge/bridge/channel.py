@@ -24,7 +24,7 @@ from studiobridge.control.events import Asked, Request
 from studiobridge.profile.model import SetProfile
 from studiobridge.profile.plain import plain
 from studiobridge.profile.said import Answer, Unreadable
-from studiobridge.profile.wish import read_step, read_value
+from studiobridge.profile.wish import read_step, read_time, read_value
 from studiobridge.speech.message import Message
 
 # The largest request (bytes): a few names and a sentence fit, a flood does not.
@@ -40,7 +40,7 @@ ASKS_A_SECOND = 40.0
 CUTS_A_SECOND = 10.0
 DROPPED_SAID_EVERY = 60.0
 # What must still hold after a restart: it is on disk before it is answered.
-OUTLASTS = ("lockout", "release", "rolling_on", "rolling_toggle")
+OUTLASTS = ("lockout", "release", "rolling_on", "rolling_toggle", "mark")
 
 
 class Lane:
@@ -86,6 +86,8 @@ class RequestBody(BaseModel):
     take: int | None = Field(default=None, ge=1, le=10**9)
     mark: Literal["", "good", "again"] = ""
     items: list[str] = Field(default_factory=list, max_length=200)
+    # of gear told quiet: for how long at most, as a person writes it: `20 min`
+    for_: str | None = Field(default=None, max_length=64, alias="for")
 
 
 class Channel:
@@ -170,9 +172,10 @@ class Channel:
             return self._refused(message, f"{plain(where)}: {plain(first['msg'])}", at)
         except Exception as error:  # what a stranger wrote must not be able to end the set
             return self._refused(message, plain(str(error))[:200], at)
-        wish = step = None
-        if body.value is not None or body.step is not None:
+        wish = step = lasts = None
+        if body.value is not None or body.step is not None or body.for_ is not None:
             try:
+                lasts = None if body.for_ is None else read_time(plain(body.for_))
                 wish = None if body.value is None else read_value(plain(body.value))
                 step = None if body.step is None else read_step(plain(body.step))
             except ValueError as error:
@@ -214,6 +217,7 @@ class Channel:
             step=step,
             take=body.take,
             mark=body.mark,
+            lasts=lasts,
             items=tuple(plain(item)[:LONGEST_ITEM] for item in body.items),
         )
         return [request]

@@ -26,11 +26,13 @@ from dataclasses import replace
 
 from studiobridge.bridge.buttons import Buttons
 from studiobridge.bridge.channel import OUTLASTS, Channel
+from studiobridge.bridge.clock import STEP
 from studiobridge.bridge.delivery import Delivery
 from studiobridge.bridge.misheard import Misheard, tried
 from studiobridge.bridge.outs import Ending, Out, Publish, Restrain, Walk, Write
 from studiobridge.bridge.ownership import Cut
 from studiobridge.bridge.presence import Presence
+from studiobridge.bridge.saying import Saying
 from studiobridge.bridge.showing import Showing
 from studiobridge.bridge.trials import Trials
 from studiobridge.control.controller import Controller
@@ -41,13 +43,17 @@ from studiobridge.control.effects import (
     Effect,
     FaultNote,
     LockoutNote,
+    MadeQuiet,
     Memory,
     Note,
+    QuietNote,
     RequestNote,
     RollingNote,
     RunNote,
     Save,
+    Says,
     StepNote,
+    TakeNote,
     Tell,
     Wake,
 )
@@ -57,8 +63,10 @@ from studiobridge.control.events import (
     LinkDown,
     LinkUp,
     Noted,
+    QuietNoted,
     Request,
     Rival,
+    Room,
     Saved,
     Unsent,
 )
@@ -70,7 +78,7 @@ from studiobridge.speech.message import Message
 from studiobridge.speech.slots import values_of
 
 # What may put power on something or change it: not before it is known what is locked out.
-SWITCHES_ON = ("up", "toggle", "restore", "try", "adjust")
+SWITCHES_ON = ("up", "toggle", "restore", "try", "match", "adjust")
 
 
 def energises(tell: Tell) -> bool:
@@ -79,6 +87,17 @@ def energises(tell: Tell) -> bool:
         value is True if point == "switch" else point == "level" and figure(value) > 0.0
         for point, value in tell.values
     )
+
+
+def counted_on(was: MadeQuiet, offset: float, now: float) -> MadeQuiet:
+    """What the record has by the wall clock, on the controller's, where the clock may be trusted.
+
+    One that stands before the moment it went off was set back, or is that of a machine without one:
+    how long it has been off is not known, so it comes back at once, after all of its rest.
+    """
+    if was.noted_at > now + offset + STEP:
+        return replace(was, off_at=now, back_at=now)
+    return replace(was, off_at=was.off_at - offset, back_at=was.back_at - offset)
 
 
 class Core:
@@ -103,6 +122,12 @@ class Core:
                 memory,
                 lockouts=tuple(replace(x, since=x.since - offset) for x in memory.lockouts),
                 by_hand={n: replace(x, at=x.at - offset) for n, x in memory.by_hand.items()},
+                takes=tuple(replace(x, at=x.at - offset) for x in memory.takes),
+                ticks=tuple(replace(x, at=x.at - offset) for x in memory.ticks),
+                opened=None if memory.opened is None else memory.opened - offset,
+                closed=None if memory.closed is None else memory.closed - offset,
+                rolling_since={n: at - offset for n, at in memory.rolling_since.items()},
+                quiet=tuple(counted_on(x, offset, now) for x in memory.quiet),
             )
         self.misheard = Misheard()
         # what left last to each device, and when
@@ -113,7 +138,10 @@ class Core:
         self.buttons = Buttons(profile, instance, now)
         self.presence = Presence(profile, instance, wall, now)
         self.showing = Showing(self.controller, self.misheard, instance, wall, self.presence)
+        self.saying = Saying(self.controller, memory or Memory(), wall, now)
         self._link = False
+        # what was free last where the record is kept (bytes)
+        self._free: float | None = None
         self._misheard_due: float | None = None
         # lacks that are in the record: each once
         self._lacks_noted: set[tuple[str, str]] = set()
@@ -383,6 +411,8 @@ class Core:
         for note in notes:
             if isinstance(note, StepNote):
                 self._handle(Noted(at, note.run, note.n))
+            elif isinstance(note, QuietNote):
+                self._handle(QuietNoted(at, note.device, note.action, on_disk))
             else:
                 self.channel.noted(note, on_disk)
         self._outs += self.channel.waited(at)
@@ -397,6 +427,13 @@ class Core:
         self.channel.record_fault = self.showing.record_fault = fault
         self.showing.record_lost = lost
         self.showing.changed(state=True)
+        self._handle(Room(at, self._free, fault))
+        return self._done()
+
+    def room(self, free: float | None, at: float) -> list[Out]:
+        """So many bytes are free where the record is kept; None: nobody can say."""
+        self.now, self._free = at, free
+        self._handle(Room(at, free, self.channel.record_fault))
         return self._done()
 
     def without_memory(self, why: str) -> None:
@@ -446,6 +483,7 @@ class Core:
         if isinstance(event, Unreadable):
             self._show_misheard(event.device, self.misheard.unreadable(event))
         for effect in self.controller.handle(event, more):
+            self.saying.happened(effect, self.now)
             self._carry_out(effect)
 
     def _show_misheard(self, name: str | None, now: bool = True) -> None:
@@ -466,6 +504,10 @@ class Core:
         if kind is Announce:
             assert isinstance(effect, Announce)
             self.showing.changed(effect.state, effect.drift, effect.devices)
+            if effect.state and self.controller.desk.listened:
+                self.saying.look(self.now)
+        elif isinstance(effect, Says):
+            pass  # said already
         elif isinstance(effect, Tell):
             messages = self.speech.tell(effect.device, effect.values, effect.fade)
             self._told_last[effect.device] = (self.now, messages)
@@ -494,9 +536,9 @@ class Core:
             self._outs.append(effect)
         elif isinstance(effect, Answer):
             self._answered(effect)
-        elif isinstance(effect, StepNote):
+        elif isinstance(effect, StepNote | QuietNote):
             self._outs.append(Write(effect, back=effect.phase == "intended"))
-        elif self._outlasting and isinstance(effect, LockoutNote | RollingNote):
+        elif self._outlasting and isinstance(effect, LockoutNote | RollingNote | TakeNote):
             # who is told that nothing will be energised may reach in: it is on disk before that
             self.channel.wait_for(effect)
             self._outs.append(Write(effect, back=True))
@@ -538,6 +580,7 @@ class Core:
             self._restrain()
         if self._link:
             self._outs += self.showing.announce(self.now)
+        self._outs += self.saying.take(self.now, self._link)
         if self._more_out:
             self._more_out = False
             due = self.delivery.next_due()

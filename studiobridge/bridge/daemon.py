@@ -44,7 +44,7 @@ from studiobridge.bridge.ownership import (
     StandDown,
 )
 from studiobridge.bridge.presenting import Presenting
-from studiobridge.bridge.record import Record
+from studiobridge.bridge.record import ROOM_EVERY, Record
 from studiobridge.bridge.saving import Saves
 from studiobridge.bridge.settings import Settings
 from studiobridge.bridge.tables import RecordAway, RecordError, record_place
@@ -130,6 +130,7 @@ class SetRunner:
         # None until the set is ours: no call time starts anything before that
         self._calls: CallTimes | None = None
         self._pruned_at = float("-inf")
+        self._room_at = float("-inf")
         # what the record holds, read only after the start, until the set is quiet enough to take it
         self._remembered: tuple[Memory, int] | None = None
         # the universes of fixtures on slots, where the set has any
@@ -665,15 +666,27 @@ class SetRunner:
         if by is not None:
             way = "forward" if by > 0 else "back"
             self._note_fault(f"this machine's clock was put {way} by {spoken(by)} (or it slept)")
+            self._do(self.core.due, "quiet-anew", self.now())
         if self._calls is not None:
             for due in self._calls.look(self.clock.now(), self.now()):
                 self._called(due)
         self._record.look()
         self._record_said(self._record.fault)
+        self._look_for_room()
         self._remember()
         if self.now() - self._pruned_at >= PRUNE_EVERY:
             self._pruned_at = self.now()
             self._record.prune()
+
+    def _look_for_room(self) -> None:
+        """Tell the core how much the disk of the record still takes, where a line asks for it."""
+        if not any(item.kind == "record" for item in self.profile.before):
+            return
+        free = self._record.room()
+        # what could not be said is looked for again at once: a disk that has just been mounted
+        if free is None or self.now() - self._room_at >= ROOM_EVERY:
+            self._room_at = self.now()
+            self._do(self.core.room, free, self.now())
 
     def _note_fault(self, text: str) -> None:
         """A fault that no device brought about: said, and in the record."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Any
 
 import sqlalchemy as sa
@@ -13,33 +14,39 @@ from studiobridge.bridge.tables import (
     HANDS,
     LOCKOUTS,
     PRUNED,
+    QUIET,
     REQUESTS,
     ROLLING,
     RUNS,
     SESSIONS,
     STATES,
     STEPS,
+    TAKES,
+    TICKS,
     code_of,
     colour_in,
+    take_note,
     value_in,
 )
-from studiobridge.control.effects import ByHand, Lockout, Memory
+from studiobridge.control.effects import ByHand, Lockout, MadeQuiet, Memory, Tick
 from studiobridge.control.standing import ANSWERS_KEPT
+from studiobridge.control.takes import KEPT
 from studiobridge.profile.model import Preset
 
-# Rows of these tables are of the open session alone.
-DIES_WITH_SESSION = ("sessions", "hands")
+# Rows of these tables are of one session alone.
+DIES_WITH_SESSION = ("sessions", "hands", "ticks")
 
 
 class Lasting:
     """What has to outlast the bridge, as rows: it is written anew when the file has gone.
 
     Folded from every row that is on disk: the lockouts in force, which cameras roll, the open
-    session with its dials, the latest run, state and drift.
+    session with its dials, the latest run, state and drift, and the latest take.
     """
 
     def __init__(self) -> None:
         self._rows: dict[tuple[str, object], tuple[sa.Table, dict[str, object]]] = {}
+        self._take: object = None
 
     @classmethod
     def read(cls, connection: sa.Connection) -> Lasting:
@@ -55,10 +62,18 @@ class Lasting:
             found._fold_all(connection, table, statement.order_by(table.c.id))
         for table in (LOCKOUTS, ROLLING):
             found._fold_all(connection, table, sa.select(table).order_by(table.c.id))
+        newest = connection.scalar(sa.select(sa.func.max(TAKES.c.take)))
+        if newest is not None:
+            rows = sa.select(TAKES).where(TAKES.c.take == newest).order_by(TAKES.c.id)
+            found._fold_all(connection, TAKES, rows)
+        found._fold_all(connection, QUIET, latest_of_each(QUIET))
         session = found.session
         if session is not None:
             dials = sa.select(HANDS).where(HANDS.c.session == session).order_by(HANDS.c.id)
             found._fold_all(connection, HANDS, dials)
+        last = connection.scalar(sa.select(sa.func.max(SESSIONS.c.session)))
+        ticks = sa.select(TICKS).where(TICKS.c.session == last).order_by(TICKS.c.id)
+        found._fold_all(connection, TICKS, ticks)
         return found
 
     def _fold_all(
@@ -80,12 +95,27 @@ class Lasting:
             if row["phase"] != "set":
                 self._rows.pop((table.name, key), None)
                 return
+        elif table is QUIET:
+            key = row["device"]
+            if row["phase"] == "over":
+                self._rows.pop((table.name, key), None)
+                return
         elif table in (ROLLING, HANDS):
             key = row["device"]
+        elif table is TICKS:
+            key = row["item"]
         elif table is SESSIONS:
             key = row["phase"]
             if key == "opened":
                 self._rows = {k: v for k, v in self._rows.items() if k[0] not in DIES_WITH_SESSION}
+        elif table is TAKES:
+            if row["phase"] == "begun":
+                self._rows = {k: v for k, v in self._rows.items() if k[0] != TAKES.name}
+                self._take = row["take"]
+            elif row["take"] != self._take:
+                return  # something is said of an earlier one
+            # of what happens again and again in a take the latest is enough
+            key = (row["phase"], row["device"])
         elif table not in (RUNS, STATES, DRIFTS):
             return
         # the latest of its kind stands last, as it would in the file
@@ -96,13 +126,25 @@ class Lasting:
         return self._rows.values()
 
 
+def latest_of_each(table: sa.Table) -> sa.Select[Any]:
+    """The last row of each device."""
+    last = sa.select(sa.func.max(table.c.id)).group_by(table.c.device)
+    return sa.select(table).where(table.c.id.in_(last)).order_by(table.c.id)
+
+
 def prune(connection: sa.Connection, before: float) -> None:
     for table in PRUNED:
         statement = sa.delete(table).where(table.c.at < before)
         if table is STATES:
             last = sa.select(sa.func.max(STATES.c.id)).scalar_subquery()
             statement = statement.where(STATES.c.id != last)
+        if table is TAKES:
+            # numbers go on for ever, and what rolled goes on with its own
+            newest = sa.select(sa.func.max(TAKES.c.take)).scalar_subquery()
+            statement = statement.where(TAKES.c.take != newest)
         connection.execute(statement)
+    latest = sa.select(sa.func.max(QUIET.c.id)).group_by(QUIET.c.device)
+    connection.execute(sa.delete(QUIET).where(QUIET.c.at < before, QUIET.c.id.not_in(latest)))
     open_sessions = (
         sa.select(SESSIONS.c.session)
         .group_by(SESSIONS.c.session)
@@ -132,6 +174,13 @@ def memory_of(connection: sa.Connection) -> Memory:
             lockouts.pop(row.target, None)
     by_hand: dict[str, ByHand] = {}
     kwh: float | None = None
+    of = _Past()
+    if session is not None:
+        of = _past(connection, session.session)
+        metered = sa.select(SESSIONS.c.kwh).where(
+            SESSIONS.c.session == session.session, SESSIONS.c.kwh.is_not(None)
+        )
+        kwh = connection.scalar(metered.order_by(SESSIONS.c.id.desc()).limit(1))
     if session is not None and session.phase != "closed":
         opened = sa.select(sa.func.min(SESSIONS.c.at)).where(SESSIONS.c.session == session.session)
         since = connection.scalar(opened) or 0.0
@@ -146,19 +195,30 @@ def memory_of(connection: sa.Connection) -> Memory:
         ):
             preset = Preset(row.level, row.cct, colour_in(value_in(row.colour)))
             by_hand[row.device] = ByHand(preset, row.by, row.at)
-        metered = sa.select(SESSIONS.c.kwh).where(
-            SESSIONS.c.session == session.session, SESSIONS.c.kwh.is_not(None)
-        )
-        kwh = connection.scalar(metered.order_by(SESSIONS.c.id.desc()).limit(1))
     rolling: dict[str, bool] = {}
+    moved: dict[str, float] = {}
     for row in connection.execute(sa.select(ROLLING).order_by(ROLLING.c.id)):
         rolling[row.device] = row.rolling
+        moved[row.device] = row.at
+    quiet: dict[str, MadeQuiet] = {}
+    for row in connection.execute(latest_of_each(QUIET)):
+        if row.phase != "over":
+            quiet[row.device] = MadeQuiet(
+                row.device,
+                row.at - row.off_for,
+                row.at + row.left,
+                row.cut,
+                row.rolling,
+                row.by,
+                row.at,
+            )
     answered = connection.execute(
         sa.select(REQUESTS.c.request, REQUESTS.c.phase, REQUESTS.c.code, REQUESTS.c.text)
         .where(REQUESTS.c.phase.in_(ENDS), REQUESTS.c.request != "")
         .order_by(REQUESTS.c.id.desc())
         .limit(ANSWERS_KEPT)
     ).all()
+    takes = [take_note(dict(row._mapping)) for row in connection.execute(_latest_takes(connection))]
     is_open = session is not None and session.phase != "closed"
     return Memory(
         state=state.state if state is not None else "dark",
@@ -174,7 +234,72 @@ def memory_of(connection: sa.Connection) -> Memory:
         by_hand=by_hand,
         rolling=frozenset(name for name, on in rolling.items() if on),
         stopped=frozenset(name for name, on in rolling.items() if is_open and not on),
+        takes=tuple(takes),
+        next_take=biggest(TAKES.c.take) + 1,
+        quiet=tuple(quiet.values()),
         answered=tuple(
             (row.request, code_of(row.phase, row.code) or 0, row.text) for row in reversed(answered)
         ),
+        last_session=session.session if session is not None else None,
+        opened=of.opened,
+        closed=of.closed,
+        ticks=of.ticks,
+        rolled=of.rolled,
+        rolling_since={name: moved[name] for name, on in rolling.items() if on},
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Past:
+    """Of the session that is open, or else of the last one: when, its ticks, who rolled in it."""
+
+    opened: float | None = None
+    closed: float | None = None
+    ticks: tuple[Tick, ...] = ()
+    rolled: frozenset[str] = frozenset()
+
+
+def _past(connection: sa.Connection, session: int) -> _Past:
+    phases: dict[str, float] = {}
+    for row in connection.execute(
+        sa.select(SESSIONS).where(SESSIONS.c.session == session).order_by(SESSIONS.c.id)
+    ):
+        phases.setdefault(row.phase, row.at)
+    ticks: dict[str, Tick] = {}
+    for row in connection.execute(
+        sa.select(TICKS).where(TICKS.c.session == session).order_by(TICKS.c.id)
+    ):
+        ticks.pop(row.item, None)
+        if row.phase == "on":
+            ticks[row.item] = Tick(row.item, row.by, row.at)
+    rolled = connection.scalars(
+        sa.select(ROLLING.c.device).where(ROLLING.c.session == session, ROLLING.c.rolling)
+    )
+    return _Past(
+        phases.get("opened"), phases.get("closed"), tuple(ticks.values()), frozenset(rolled)
+    )
+
+
+def _latest_takes(connection: sa.Connection) -> sa.Select[Any]:
+    """What the bridge has to know of takes: the latest, the good ones, and looks made of them.
+
+    What changed in the light of each is for who reads the record, but for the latest: the bridge
+    may still be in it, and counts.
+    """
+    newest = int(connection.scalar(sa.select(sa.func.max(TAKES.c.take))) or 0)
+    last_mark = (
+        sa.select(sa.func.max(TAKES.c.id))
+        .where(TAKES.c.phase == "marked", TAKES.c.mark.is_not(None))
+        .group_by(TAKES.c.take)
+    )
+    good = (
+        sa.select(TAKES.c.take)
+        .where(TAKES.c.id.in_(last_mark), TAKES.c.mark == "good")
+        .order_by(TAKES.c.take.desc())
+        .limit(KEPT)
+    )
+    wanted = (TAKES.c.take > newest - KEPT) | TAKES.c.take.in_(good)
+    said = TAKES.c.phase.not_in(("changed", "unsure")) | (TAKES.c.take == newest)
+    made = sa.select(TAKES.c.id).where(TAKES.c.phase == "matched").order_by(TAKES.c.id.desc())
+    matched = TAKES.c.id.in_(made.limit(KEPT))
+    return sa.select(TAKES).where(said & wanted | matched).order_by(TAKES.c.id)

@@ -13,6 +13,7 @@ import sqlalchemy as sa
 
 from studiobridge.bridge.rights import make_private_file
 from studiobridge.bridge.tables import (
+    BEFORES,
     DRIFTS,
     FAULTS,
     HANDS,
@@ -24,6 +25,8 @@ from studiobridge.bridge.tables import (
     SESSIONS,
     STATES,
     STEPS,
+    TAKES,
+    TICKS,
     Elsewhere,
     Place,
     RecordError,
@@ -31,8 +34,10 @@ from studiobridge.bridge.tables import (
     colour_in,
     connect,
     sqlite_url,
+    take_note,
     value_in,
 )
+from studiobridge.control.taken import Taken, Tally
 from studiobridge.craft.chroma import spelled
 from studiobridge.profile.model import LIGHT
 from studiobridge.profile.said import FORMER_WORDS
@@ -130,6 +135,8 @@ class Reader:
             ("by hand", HANDS),
             ("light", LIGHTS),
             ("state", STATES),
+            ("tick", TICKS),
+            ("before", BEFORES),
         )
         for order, (kind, table) in enumerate(tables):
             if table.name not in self._tables:
@@ -180,7 +187,7 @@ class Reader:
         return list(found.values())
 
     def changes(self, device: str, most: int) -> list[dict[str, Any]]:
-        """The last changes of one device, newest first: `at` (ISO), `said`, and the `entry` itself."""
+        """The last changes of one device, newest first: `at` (ISO), `said`, and its `entry`."""
         found: list[tuple[float, int, str, dict[str, Any]]] = []
         steps = (
             self._rows_of(STEPS)
@@ -273,6 +280,22 @@ class Reader:
                     known.pop(other, None)
             known.update(said)
         return found
+
+    def takes(self, first: int = 1, last: int | None = None) -> list[Taken]:
+        """Takes by their numbers, oldest first; times in seconds since the epoch."""
+        if TAKES.name not in self._tables:
+            return []
+        wanted = self._rows_of(TAKES).where(TAKES.c.take >= first).order_by(TAKES.c.id)
+        if last is not None:
+            wanted = wanted.where(TAKES.c.take <= last)
+        tally = Tally(take_note(row) for row in self._all(wanted))
+        return [tally.takes[number] for number in sorted(tally.takes)]
+
+    def last_take(self) -> int:
+        """The number of the latest take; 0 where there was none."""
+        if TAKES.name not in self._tables:
+            return 0
+        return int(self._all(sa.select(sa.func.max(TAKES.c.take).label("n")))[0]["n"] or 0)
 
     def requests(self) -> list[dict[str, Any]]:
         return self._all(self._rows_of(REQUESTS).order_by(REQUESTS.c.id))

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import shutil
 import threading
 import time
 from collections import deque
@@ -32,6 +33,7 @@ from studiobridge.bridge.rights import make_private_folder, open_to_others
 from studiobridge.bridge.tables import (
     SESSIONS,
     STATES,
+    TAKES,
     Place,
     RecordAway,
     RecordError,
@@ -47,10 +49,13 @@ from studiobridge.control.effects import (
     LockoutNote,
     Memory,
     Note,
+    QuietNote,
     RollingNote,
     RunNote,
     SessionNote,
     StateNote,
+    TakeNote,
+    TickNote,
 )
 
 # Notes that wait in memory while the disk does not take them; the oldest go first.
@@ -64,10 +69,16 @@ LOCKOUTS_UNKNOWN = "; what was locked out before is not known"
 # is given to stop.
 END_WITHIN = 6.0
 # What has to outlast the bridge: dropped last of all.
-OUTLASTING = (LockoutNote, RollingNote, HandNote, SessionNote, RunNote, StateNote)
+OUTLASTING = (
+    *(LockoutNote, QuietNote, RollingNote, HandNote, SessionNote, RunNote, StateNote),
+    *(TakeNote, TickNote),
+)
 # A data folder that fails like this stays wrong until somebody mends the settings.
 BAD_FOLDER = (FileExistsError, NotADirectoryError, PermissionError)
 DAY = 86400.0
+# How often (s) it is looked how much is free beside the file. What a look says is old after
+# ROOM_HOLDS (control/items.py): a disk that hangs does not answer for itself.
+ROOM_EVERY = 10.0
 
 
 @dataclass(slots=True)
@@ -102,6 +113,8 @@ class Record:
         self.lost = 0
         self._on_fault, self._on_said = on_fault, on_said
         self._on_memory: Callable[[Memory, int], None] | None = None
+        # how much is free where the file lies (bytes), and when that was looked up
+        self._room: tuple[float, float] | None = None
         # how often notes were handed over
         self.handed = 0
         self._wall = wall
@@ -214,6 +227,20 @@ class Record:
                 f" {STUCK_AFTER:.0f} s"
             )
 
+    def room(self) -> float | None:
+        """Bytes that were free a moment ago beside the file; None: nobody has looked, or can."""
+        if self._room is None or time.monotonic() - self._room[1] > 2 * ROOM_EVERY:
+            return None
+        return self._room[0]
+
+    def _look_for_room(self) -> None:
+        """In the writer's thread: a disk that hangs holds up nobody else."""
+        now = time.monotonic()
+        if not isinstance(self.path, Path) or (self._room and now - self._room[1] < ROOM_EVERY):
+            return
+        with contextlib.suppress(OSError):
+            self._room = (float(shutil.disk_usage(self.path.parent).free), now)
+
     def warnings(self) -> list[str]:
         """What is not right with the file's rights, for who runs this."""
         if not isinstance(self.path, Path):
@@ -289,6 +316,7 @@ class Record:
             if ending and not self._in_hand and not self._prune_wanted:
                 return
             self._busy_since = time.monotonic()
+            self._look_for_room()
             stored = self._store()
             self._busy_since = None
             if stored:
@@ -384,7 +412,7 @@ class Record:
                             row[key] = int(str(row[key])) + by
                 if table is SESSIONS:
                     session = None if row["phase"] == "closed" else int(str(row["session"]))
-                else:
+                elif row.get("session") is None:  # a tick says itself which session it is of
                     row["session"] = session
                 found.append((table, row))
         return found
@@ -463,6 +491,7 @@ class Record:
                     "session": memory.next_session - 1,
                     "run": memory.next_run - 1,
                     "drift": memory.next_drift - 1,
+                    "take": memory.next_take - 1,
                 }
             self._gone = self._gone or (fresh and any(before.rows()))
             if self._gone:
@@ -563,6 +592,15 @@ def put(connection: sa.Connection, table: sa.Table, values: list[dict[str, objec
                 )
             connection.execute(sa.insert(table), [row])
         return
+    if table is TAKES:
+        # that a take goes on: the last time alone is of use
+        going = {row["take"]: i for i, row in enumerate(values) if row["phase"] == "going"}
+        if going:
+            connection.execute(
+                sa.delete(table).where(table.c.take.in_(list(going)), table.c.phase == "going")
+            )
+            last = set(going.values())
+            values = [r for i, r in enumerate(values) if r["phase"] != "going" or i in last]
     connection.execute(sa.insert(table), values)
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -17,24 +18,28 @@ import sqlalchemy as sa
 from studiobridge.bridge.rights import make_private_file
 from studiobridge.bridge.settings import Settings
 from studiobridge.control.effects import (
+    BeforeNote,
     DriftNote,
     FaultNote,
     HandNote,
     LightNote,
     LockoutNote,
     Note,
+    QuietNote,
     RequestNote,
     RollingNote,
     RunNote,
     SessionNote,
     StateNote,
     StepNote,
+    TakeNote,
+    TickNote,
 )
 from studiobridge.craft.chroma import Colour
 
 # 1: the first. 2: dials set by hand. 3: the code a request ended with; the session of each entry.
-# 4: the colour of a dial.
-SCHEMA_VERSION = 5
+# 4: the colour of a dial. 5: light that no light explains. 6: takes, ticks and what is told quiet.
+SCHEMA_VERSION = 6
 # A lock on the file, or a server that is not there, is waited for so long (s) within one try.
 WITHIN_A_TRY = 5.0
 # The phases of a request that answer it.
@@ -136,6 +141,30 @@ LIGHTS = _table(
     sa.Column("could", sa.String, nullable=False),
     sa.Column("how", sa.String, nullable=False),
 )
+TAKES = _table(
+    "takes",
+    sa.Column("take", sa.Integer, nullable=False, index=True),
+    sa.Column("phase", sa.String, nullable=False),
+    sa.Column("device", sa.String),
+    sa.Column("seconds", sa.Float, nullable=False),
+    sa.Column("by", sa.String, nullable=False),
+    sa.Column("off", sa.Float),
+    sa.Column("text", sa.String),
+    sa.Column("mark", sa.String),
+    sa.Column("detail", sa.String, nullable=False),
+)
+QUIET = _table(
+    "quiet",
+    sa.Column("device", sa.String, nullable=False, index=True),
+    sa.Column("action", sa.String, nullable=False),
+    sa.Column("phase", sa.String, nullable=False),
+    sa.Column("left", sa.Float, nullable=False),
+    sa.Column("off_for", sa.Float, nullable=False),
+    sa.Column("cut", sa.Boolean, nullable=False),
+    sa.Column("rolling", sa.Boolean, nullable=False),
+    sa.Column("by", sa.String, nullable=False),
+    sa.Column("text", sa.String, nullable=False),
+)
 SESSIONS = _table(
     "sessions",
     sa.Column("session", sa.Integer, nullable=False, index=True),
@@ -149,7 +178,24 @@ STATES = _table(
     sa.Column("look", sa.String),
     sa.Column("why", sa.String, nullable=False),
 )
-PRUNED = (REQUESTS, RUNS, STEPS, DRIFTS, FAULTS, ROLLING, HANDS, LIGHTS, STATES)
+# of the session that was open when they were made, or of the last one before
+TICKS = _table(
+    "ticks",
+    sa.Column("item", sa.String, nullable=False),
+    sa.Column("phase", sa.String, nullable=False),
+    sa.Column("by", sa.String, nullable=False),
+    sa.Column("text", sa.String, nullable=False),
+)
+# what was not so when a camera began to roll
+BEFORES = _table(
+    "befores",
+    sa.Column("device", sa.String, nullable=False),
+    sa.Column("missing", sa.String, nullable=False),
+)
+PRUNED = (
+    *(REQUESTS, RUNS, STEPS, DRIFTS, FAULTS, ROLLING, HANDS, LIGHTS, STATES),
+    *(TICKS, BEFORES, TAKES),
+)
 
 
 class RecordError(Exception):
@@ -283,6 +329,11 @@ def _upgrade(engine: sa.Engine, path: Place, version: int) -> None:
             HANDS.create(connection, checkfirst=True)
         if version < 5:
             LIGHTS.create(connection, checkfirst=True)
+        if version < 6:
+            TAKES.create(connection, checkfirst=True)
+            TICKS.create(connection, checkfirst=True)
+            BEFORES.create(connection, checkfirst=True)
+            QUIET.create(connection, checkfirst=True)
         if version < 3:
             for table in PRUNED:
                 _add(connection, path, table.c.session, "INTEGER")
@@ -331,8 +382,12 @@ TABLES: dict[type, sa.Table] = {
     RollingNote: ROLLING,
     HandNote: HANDS,
     LightNote: LIGHTS,
+    TakeNote: TAKES,
+    QuietNote: QUIET,
     SessionNote: SESSIONS,
     StateNote: STATES,
+    TickNote: TICKS,
+    BeforeNote: BEFORES,
 }
 
 
@@ -349,6 +404,10 @@ def row_of(note: Note, at: float) -> tuple[sa.Table, dict[str, object]]:
         row["colour"] = _scalar(note.colour)
     elif isinstance(note, LightNote):
         row["could"] = json.dumps(list(note.could))
+    elif isinstance(note, TakeNote):
+        row["detail"] = json.dumps(note.detail, ensure_ascii=False)
+    elif isinstance(note, BeforeNote):
+        row["missing"] = json.dumps(list(note.missing))
     return TABLES[type(note)], row
 
 
@@ -359,6 +418,17 @@ def colour_in(value: object) -> Colour | None:
         return Colour(float(value["x"]), float(value["y"]))
     except (TypeError, ValueError):
         return None
+
+
+def take_note(row: Mapping[str, Any]) -> TakeNote:
+    """A row of the takes as the note it was made of; what cannot be read in it is empty."""
+    try:
+        detail = json.loads(row["detail"])
+    except (TypeError, ValueError):
+        detail = {}
+    names = [f.name for f in fields(TakeNote) if f.name != "detail"]
+    said = {name: row[name] for name in names}
+    return TakeNote(**said, detail=detail if isinstance(detail, dict) else {})
 
 
 def value_in(text: str | None) -> object:

@@ -49,6 +49,11 @@ def drift_topic(set_name: str) -> str:
     return f"{ROOT}/{set_name}/drift"
 
 
+def says_topic(set_name: str) -> str:
+    """Not retained: what happens to the set, once, for whoever wants to hook onto it."""
+    return f"{ROOT}/{set_name}/says"
+
+
 def device_topic(set_name: str, device: str) -> str:
     """Retained: what is known of one device."""
     return f"{ROOT}/{set_name}/devices/{device}"

@@ -35,8 +35,10 @@ COMMANDS = {
     "drafting": ("draft",),
     "hand": ("by-hand",),
     "watching": ("status", "drift", "watch", "record"),
+    "taking": ("takes",),
     "pages": ("panel",),
     "rehearsing": ("rehearse", "touch"),
+    "before": ("before", "after"),
 }
 
 

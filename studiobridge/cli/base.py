@@ -36,7 +36,7 @@ SECTIONS = {
         *("run", "up", "restore", "keep", "look", "adjust", "down", "cut"),
         *("lockout", "release", "rolling", "by-hand", "ask"),
     ),
-    "How it stands": ("status", "drift", "watch", "record", "panel"),
+    "How it stands": ("status", "drift", "watch", "takes", "record", "panel"),
     "With no gear": ("rehearse", "touch", "version"),
 }
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import difflib
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from studiobridge.control.people import coming_back
 from studiobridge.craft.light import level_stops
 from studiobridge.figures import calibration
+from studiobridge.figures.backdrops import backdrop_of
 from studiobridge.figures.depth import budget
 from studiobridge.figures.framing import framing
 from studiobridge.figures.light import LightReading, light_of
@@ -15,7 +17,9 @@ from studiobridge.figures.mains import mains_of
 from studiobridge.figures.meters import Metered, metered, told_by_watts, will_do
 from studiobridge.figures.stations import apart as apart_of
 from studiobridge.profile.build import Reading
-from studiobridge.profile.model import MARK, Device, Preset, SetProfile, Wants
+from studiobridge.profile.findings import near
+from studiobridge.profile.items import PHRASES, item_id, says_battery
+from studiobridge.profile.model import MARK, Device, Item, Preset, SetProfile, Wants
 from studiobridge.profile.text import Problem
 from studiobridge.shown.framing import face_words, fit_words
 from studiobridge.shown.keying import doubt_words
@@ -29,6 +33,8 @@ from studiobridge.shown.shutters import source as banding_source
 TINT_WITHIN = 0.006
 # Two lights side by side: half of that. Common practice, no source.
 TINTS_WITHIN = 0.003
+# A sentence that is so much like one that is measured was meant to be: `everthing proven`.
+NEARLY = 0.8
 
 
 def about_mains(reading: Reading) -> tuple[list[Problem], list[Problem]]:
@@ -93,6 +99,105 @@ def about_gear(reading: Reading) -> list[Problem]:
             todo = "the plan, the sheet and the readout say so each time"
             found.append(reading.problem((*where, "comes_back"), f"'{device.name}' {text}", todo))
     return found
+
+
+def about_before(reading: Reading) -> list[Problem]:
+    """Lines before a take that nothing can ever measure, and sentences that look measured."""
+    found: list[Problem] = []
+    profile = reading.profile
+    root = reading.document.root.value() if reading.document is not None else {}
+    asked = root.get("before") if isinstance(root, dict) else None
+    for item in profile.before:
+        where = ("before", _line_of(item, asked if isinstance(asked, list) else []))
+        why = _never_measured(profile, item)
+        if why is not None:
+            found.append(reading.problem(where, *why))
+    return found
+
+
+def _line_of(item: Item, asked: Sequence[object]) -> int:
+    """Which line of the file an item comes from."""
+    for n, line in enumerate(asked):
+        said = line if isinstance(line, dict) else {"tick": line}
+        if isinstance(said.get("tick"), str | int | float):
+            if item.id == item_id(str(said["tick"])):
+                return n
+            continue
+        off = said.get("off")
+        names = off if isinstance(off, list) else [off]
+        ids = [f"even-{said.get('even')}", f"card-{said.get('card')}"]
+        if item.id in [*ids, *(f"off-{name}" for name in names)]:
+            return n
+    return 0
+
+
+def _never_measured(profile: SetProfile, item: Item) -> tuple[str, str] | None:
+    """Why this line can never be known, or is a tick though it looks measured; and what to do."""
+    devices = profile.devices
+    text = " ".join(item.text.casefold().split())
+    if item.kind == "tick" and item.device:
+        what = f"'{item.device}' cannot say it: a person ticks '{item.id}'"
+        return what, "give it a dialect that says it, or leave it to the tick"
+    if item.kind == "tick" and text == "batteries":
+        what = "no device here says how full its battery is: a person ticks it"
+        return what, "give one a dialect that hears 'battery', or say which are charged"
+    if item.kind == "tick":
+        close = near(text, PHRASES)
+        if close and difflib.SequenceMatcher(None, text, close[0]).ratio() >= NEARLY:
+            what = f"'{item.text}' is ticked by a person"
+            return what, f"write '{close[0]}' to have it measured"
+    if item.kind == "batteries":
+        return _batteries(profile)
+    if item.kind == "warm" and not profile.warm_up:
+        return "no 'warm_up' is given: it is warm as soon as it is ready", "add 'warm_up: 10 min'"
+    if item.kind == "proven":
+        told = [d.name for d in devices.values() if d.fixture and d.proof == "none"]
+        if told:
+            what = f"nothing ever proves {', '.join(told)}: in a look with them it is never good"
+            return what, "give them a 'proof:', or leave this line out"
+    if item.kind == "quiet" and all(
+        d.quiet is None or d.quiet.when == "rolling" for d in devices.values()
+    ):
+        return (
+            "all that is told quiet goes so when it rolls: before that nothing is",
+            "leave it out",
+        )
+    if item.kind == "even":
+        return _never_even(profile, item)
+    return None
+
+
+def _batteries(profile: SetProfile) -> tuple[str, str] | None:
+    bare = [
+        d.name
+        for d in profile.devices.values()
+        if "battery" in d.hears and "battery_low" not in d.hears and d.warn.battery is None
+    ]
+    if bare:
+        what = f"from where {', '.join(bare)} is low is not said: it is never known"
+        return what, "add 'warn: {battery: 30 %}' to it"
+    mute = [d.name for d in profile.devices.values() if d.battery and not says_battery(d)]
+    if mute:
+        what = f"{', '.join(mute)} cannot say how full its battery is, and is not in this"
+        return what, "add a sentence to tick for it"
+    return None
+
+
+def _never_even(profile: SetProfile, item: Item) -> tuple[str, str] | None:
+    device = profile.devices[item.device]
+    for name, look in profile.looks.items():
+        missing: list[str] = []
+        white = {n: p for n, p in look.presets.items() if p.colour is None}
+        if len(white) != len(look.presets):
+            return f"coloured light is not reckoned: in look {name} it is never known", ""
+        made = backdrop_of(profile, device, white, None, missing)
+        if made.spread is None:
+            why = missing[0] if missing else f"nothing lights {item.device}"
+            return f"in look {name} it is never known: {why}", "give the figures, or leave it out"
+        if made.spread > item.limit:
+            what = f"in look {name} the figures make it {made.spread:.1f} stops: it is never even"
+            return what, f"allow more, like 'within: {math.ceil(made.spread * 10) / 10:g} stop'"
+    return None
 
 
 def about_watts(reading: Reading) -> list[Problem]:

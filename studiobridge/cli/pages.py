@@ -90,7 +90,14 @@ def panel_pair(
         _draw_way_in(loaded, code)
     show.out(code)
     may = "see, and ask for nothing" if viewer else "see and ask"
-    show.fail(f"it opens one page within ten minutes; who types it may {may}")
+    where = "" if qr else f" at {_address(loaded)}"
+    show.fail(f"it opens one page{where} within ten minutes; who types it may {may}")
+
+
+def _address(settings: Settings) -> str:
+    from studiobridge.panel.serve import address_for_others
+
+    return address_for_others(settings.panel)
 
 
 def _draw_way_in(settings: Settings, code: str) -> None:

@@ -49,6 +49,7 @@ def check(
 ) -> None:
     """Check a profile: everything that is wrong with it, at once. Touches nothing unless told."""
     from studiobridge.cli.doubts import (
+        about_before,
         about_gear,
         about_mains,
         about_picture,
@@ -84,6 +85,7 @@ def check(
         (warnings if allow_overload else problems).extend(too_much)
         warnings += [*near, *about_gear(reading), *about_watts(reading)]
         warnings += [*about_picture(reading), *about_readings(reading), *about_wants(reading)]
+        warnings += about_before(reading)
         warnings += [*about_granted(reading), *about_unused(reading)]
         warnings.sort(key=lambda p: (p.line, p.column))
     except ProfileError as error:

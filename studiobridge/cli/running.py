@@ -201,6 +201,7 @@ async def _here(
         force=bool(more.get("force")),
         yes=bool(more.get("yes")),
         everything=bool(more.get("everything")),
+        take=more.get("take"),
     )
 
     async def wait(within: float | None) -> bool:

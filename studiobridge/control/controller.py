@@ -6,22 +6,28 @@ The floors of this room, each importing only from below:
 
 - controller.py               hands each event to its part; where things stand after listening
 - requests.py                 what is asked for, and the answer each gets
-- words.py                    what people say, which begins no run
-- looks.py, takes.py, before.py, quiet.py, adjusting.py
-                              how the lights stand becomes a look; takes; what has to be true before
-                              it rolls; what is off during takes only; one light by small steps
+- words.py, takes.py          what people say, which begins no run; each stretch of rolling
+- changing.py                 what changes of the light while a take rolls
+- stood.py                    how a set stood at a moment, and what differs between two
+- looks.py, before.py, quiet.py, adjusting.py
+                              how the lights stand becomes a look; what has to be true before it
+                              rolls; what is off during takes only; one light by small steps
+- items.py                    whether one line of what has to be true is so, by what
 - runs.py                     how a run begins, and what it means when it ends
 - holding.py, doubts.py, trial.py
                               the only way to `ready`; what is put back by itself; changes that more
                               than one lamp could have made; trying one device
 - stepping.py                 what one small step of a light comes to
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
-- acts.py, picture.py, silence.py, gauges.py, alone.py, supplies.py, chargers.py, metering.py
+- quieted.py                  one piece of gear told quiet, in words
+- manners.py                  what stands in the way of a request before it begins
+- acts.py, picture.py, silence.py, gauges.py, alone.py, supplies.py, chargers.py, metering.py,
+  timing.py
                               what each action tells; what touched lights do to the picture; who
                               has to be heard; what meters make of lamps that cannot speak; what
-                              runs out; what charges; what light sensors say
+                              runs out; what charges; what light sensors say; what is counted
 - gates.py, standing.py       every interlock before every Tell; state, session, answers, listening
-- desk.py, plan.py            what the parts share; the timeline as predicted
+- desk.py, plan.py, taken.py  what the parts share; the timeline as predicted; a take out of notes
 - beliefs.py, sequence.py     what is believed of a set; the order
 - proof.py, gear.py, mains.py what is proven; what gear does; what has mains and what is on
 - belief.py, evidence.py      what is believed of one device; the rules of evidence
@@ -55,9 +61,11 @@ from studiobridge.control.events import (
     LinkDown,
     LinkUp,
     Noted,
+    QuietNoted,
     Report,
     Request,
     Rival,
+    Room,
     Saved,
     Unreadable,
     Unsent,
@@ -103,7 +111,9 @@ class Controller:
         self.gauges = Gauges(self.desk)
         self.alone = Alone(self.desk)
         self.doubts = Doubts(self.desk, self.holding.watcher.entries)
-        self.requests = Requests(self.desk, self.gates, self.standing, self.answers, self.runs)
+        self.requests = Requests(
+            self.desk, self.gates, self.standing, self.answers, self.runs, memory, now
+        )
         self.listening = Listening(self.desk)
         # the run that the bridge before was in when it stopped, and the state it showed
         self._resume: What | None = memory.run
@@ -132,6 +142,8 @@ class Controller:
             LinkDown: self._on_link_down,
             Saved: self.requests.saved,
             Noted: self._on_noted,
+            Room: self.requests.before.room,
+            QuietNoted: self.requests.quiet.kept,
         }
 
     def _remember(self, memory: Memory, now: float) -> None:
@@ -141,6 +153,7 @@ class Controller:
         for lockout in memory.lockouts:
             self.desk.lockouts[lockout.target] = lockout
         self.gates.relock()
+        self.requests.quiet.remember(memory, now)
         for name, by_hand in memory.by_hand.items():
             if name in self.beliefs.of:
                 self.beliefs.of[name].ticked = by_hand
@@ -204,6 +217,9 @@ class Controller:
             self._follow_gauges(event.at)
             if self.desk.listened and self.standing.state != "dark":
                 self._watched(event.at)
+            self.requests.takes.follow(event.at)
+            self.requests.quiet.tend(event.at)
+            self.requests.before.look(event.at)
             self.requests.adjusting.follow(event.at)
         except Exception as error:
             self.failure = f"{type(error).__name__}: {error}"
@@ -229,7 +245,7 @@ class Controller:
         if self.desk.listened:
             self._link_lost_at = event.at
         self.listening.lost()
-        self.requests.link_lost()
+        self.requests.link_lost(event.at)
         self.standing.session.link_lost()
         if self.standing.state != "unheard":
             self._was = self.standing.state
@@ -491,13 +507,19 @@ class Controller:
             self._look_at_camera(name, at)
         elif kind == "left-on":
             self.requests.look_left_on(at)
+        elif kind == "back":
+            self.requests.quiet.due(name)
+        elif kind == "quiet-anew":
+            self.requests.quiet.counts_on(at)
         elif kind == "warm":
             self.desk.emit(Announce(state=True))
         elif kind == "supplies":
             self.holding.supplies.look(at)
         elif kind == "hands":
             self.gauges.hands(at)
-        elif kind in ("metering", "adjusting"):
+        elif kind == "before":
+            self.requests.before.due()  # looked at when this event is over
+        elif kind in ("metering", "take", "adjusting"):
             pass  # looked at when this event is over
         elif kind == "turn":
             self.runs.move_on(at)

@@ -85,6 +85,8 @@ class Desk:
         self.trying: dict[str, Preset] = {}
         # left as they were tried: nobody puts these back unasked
         self.tried_out: set[str] = set()
+        # off during a take only, and coming back: its share of the circuit is kept for it
+        self.coming_back: set[str] = set()
         # devices that have spoken since the bridge started
         self.heard: set[str] = set()
         self._out: list[Effect] = []
@@ -141,6 +143,8 @@ class Desk:
         belief = self.beliefs.of[name]
         device = belief.device
         points: dict[Point, Value] = {}
+        if name in self.feeds.quiet_gear:
+            return points  # it is off during takes, and a hand may switch it as it likes
         preset = self.presets.get(name)
         if device.hand_set and preset is not None:
             dial: tuple[tuple[Point, Value | None], ...]

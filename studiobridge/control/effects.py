@@ -52,6 +52,16 @@ class Announce:
 
 
 @dataclass(frozen=True, slots=True)
+class Says:
+    """Something has happened that no note tells of, and that people may want to hear of once."""
+
+    at: float
+    what: Literal["break"]
+    text: str
+    device: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Save:
     """Write these presets of this look into the profile file, then say so with the event Saved.
 
@@ -208,6 +218,58 @@ class LightNote:
     how: Literal["", "returned", "compared anew", "powered down"]
 
 
+TakePhase = Literal[
+    "begun", "rolls", "stopped", "unsure", "going", "changed", "ended", "marked", "matched"
+]
+
+
+@dataclass(frozen=True, slots=True)
+class TakeNote:
+    """A take begins, goes on, ends, or something is said of it; `take` numbers them for ever.
+
+    `begun` has in `detail` how the set stood (stood.py). `rolls`, `stopped`: a camera. `unsure`:
+    for so long nobody knew whether it rolled. `going`: it rolls still. `changed`: the light has.
+    `matched`: a look was made of it, the presets in `detail`. A take found begun and not ended was
+    cut short when the bridge stopped: the next one goes on with it or ends it.
+    """
+
+    at: float
+    take: int
+    phase: TakePhase
+    # a camera, or what has changed
+    device: str | None = None
+    # since the take began, by the steady clock
+    seconds: float = 0.0
+    # on what evidence: report, watts, hand or inferred; of a mark who made it
+    by: str = ""
+    # the moment may lie so much (s) before, or of a person's word as much after; None: unknown
+    off: float | None = 0.0
+    # why, or of a mark its note; None: as it was
+    text: str | None = ""
+    mark: str | None = None
+    detail: Mapping[str, object] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class QuietNote:
+    """Gear told quiet, or coming back. `intended` is on disk before anything is told (law 9).
+
+    Whatever was noted last of a device and is not `over` has still to come back: `left` s after
+    this note, or, where a `cut` took it off, when a person asks. It has been off for `off_for` s.
+    """
+
+    at: float
+    device: str
+    action: Literal["off", "on"]
+    phase: Literal["intended", "sent", "confirmed", "failed", "counts on", "over"]
+    left: float
+    off_for: float
+    cut: bool
+    rolling: bool  # told so because a camera rolls: it comes back when the take ends
+    by: str
+    text: str
+
+
 @dataclass(frozen=True, slots=True)
 class SessionNote:
     """A session: from `up` to `down`. kWh from the plugs that meter, None where none does.
@@ -230,6 +292,30 @@ class StateNote:
     why: str
 
 
+TickPhase = Literal["on", "off", "over"]
+
+
+@dataclass(frozen=True, slots=True)
+class TickNote:
+    """A person ticked a line of before or after in this session, or took that back; or it ended."""
+
+    at: float
+    session: int | None
+    item: str
+    phase: TickPhase
+    by: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class BeforeNote:
+    """A camera began to roll while not everything was so that should be before it does."""
+
+    at: float
+    device: str
+    missing: tuple[str, ...]
+
+
 Note = (
     RequestNote
     | RunNote
@@ -240,11 +326,15 @@ Note = (
     | RollingNote
     | HandNote
     | LightNote
+    | TakeNote
+    | QuietNote
     | SessionNote
     | StateNote
+    | TickNote
+    | BeforeNote
 )
 
-Effect = Tell | Ask | Wake | Announce | Answer | Save | Note
+Effect = Tell | Ask | Wake | Announce | Answer | Save | Says | Note
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,10 +348,33 @@ class Lockout:
 
 
 @dataclass(frozen=True, slots=True)
+class MadeQuiet:
+    """Gear that was told quiet and has not come back. Times are of the controller's clock."""
+
+    device: str
+    off_at: float
+    back_at: float
+    cut: bool
+    rolling: bool
+    by: str
+    noted_at: float = float("-inf")  # when all this was written down
+
+
+@dataclass(frozen=True, slots=True)
 class ByHand:
     """A light set by its dial: to what, by whom, when (the controller's clock)."""
 
     preset: Preset
+    by: str
+    at: float
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """A person's word that a line of before or after is so: who, and when (the controller's
+    clock)."""
+
+    item: str
     by: str
     at: float
 
@@ -287,5 +400,18 @@ class Memory:
     rolling: frozenset[str] = frozenset()
     # cameras that had stopped, in an open session; nobody knows for sure how long ago
     stopped: frozenset[str] = frozenset()
+    # what was told quiet and has not come back
+    quiet: tuple[MadeQuiet, ...] = ()
     # ids of requests already answered, oldest first, with the code and the text of the answer
     answered: tuple[tuple[str, int, str], ...] = ()
+    # what is known of the latest takes, the good ones and the looks made of them, oldest first
+    takes: tuple[TakeNote, ...] = ()
+    next_take: int = 1
+    # the open session, or else the last one: its number, when it opened and closed, its ticks,
+    # which cameras rolled in it, and since when one does that still rolls
+    last_session: int | None = None
+    opened: float | None = None
+    closed: float | None = None
+    ticks: tuple[Tick, ...] = ()
+    rolled: frozenset[str] = frozenset()
+    rolling_since: Mapping[str, float] = field(default_factory=dict)

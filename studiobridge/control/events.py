@@ -72,6 +72,7 @@ class Request:
     take: int | None = None  # mark, match: which take; None: the one that rolls, else the last
     mark: str = ""  # mark: "good", "again" or "" for none; its note is in `why`
     items: tuple[str, ...] = ()  # tick, untick: lines of what is looked at before and after
+    lasts: float | None = None  # quiet_on: for how long (s) at most; None: as the profile says
 
 
 # What tells of a device that cannot tell itself: the meter of its plug, a sensor or the picture.
@@ -133,6 +134,16 @@ class Noted:
 
 
 @dataclass(frozen=True, slots=True)
+class QuietNoted:
+    """What is intended with gear told quiet stands in the record, or does not in time."""
+
+    at: float
+    device: str
+    action: Literal["off", "on"]
+    on_disk: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Unsent:
     """What these devices are told does not leave this machine: why, or that it does again (None).
 
@@ -153,4 +164,27 @@ class Rival:
     who: str | None
 
 
-Event = Rival | Unsent | Noted | Gauge | Request | Said | LinkUp | LinkDown | Due | Saved
+@dataclass(frozen=True, slots=True)
+class Room:
+    """How much is free (bytes) where the record is kept; None: nobody can say. `why`: it cannot be
+    written to now, or cannot be looked at."""
+
+    at: float
+    free: float | None
+    why: str | None = None
+
+
+Event = (
+    Room
+    | Rival
+    | Unsent
+    | Noted
+    | QuietNoted
+    | Gauge
+    | Request
+    | Said
+    | LinkUp
+    | LinkDown
+    | Due
+    | Saved
+)

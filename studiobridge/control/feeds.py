@@ -36,6 +36,17 @@ class Feeds:
         self.own_battery: frozenset[str] = frozenset(
             d.name for d in devices.values() if d.own_battery
         )
+        # what is told quiet: the plug by which that is done, by device, and all that goes with it
+        self.quiet: dict[str, str] = {
+            d.name: next(n for n in (d.name, *d.feeds) if n in self.switches)
+            for d in devices.values()
+            if d.quiet is not None
+        }
+        self.quiet_gear: frozenset[str] = frozenset(
+            name
+            for plug in self.quiet.values()
+            for name in (plug, *(d.name for d in devices.values() if plug in d.feeds))
+        )
         # of what hangs below it: what is dark without it
         self.powers: dict[str, list[str]] = {name: [] for name in self.switches}
         self.on_circuit: dict[str, list[str]] = {name: [] for name in profile.circuits}

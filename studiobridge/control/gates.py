@@ -122,7 +122,7 @@ class Gates:
             # if it is off, nothing that it feeds is running
             fed = {name, *feeds.below.get(name, ())}
             others = asked - sum(
-                self.volt_amperes(other, presets) for other in fed if beliefs.may_be_on(other)
+                self.volt_amperes(other, presets) for other in fed if self._counts(other)
             )
             running = max(0.0, others) / self.profile.voltage
             if inrush > 0 and trips(inrush, running, circuit.breaker, circuit.curve) != "no":
@@ -132,12 +132,10 @@ class Gates:
                     f" on top of {running:.1f} A; its {circuit.curve} {circuit.breaker:g} A breaker"
                     f" may trip at once from {band:.0f} A"
                 )
-        if not beliefs.may_be_on(name):
+        if not self._counts(name):
             joining: set[str] = {name, *feeds.reach.get(name, ())}
             asked += sum(
-                self.volt_amperes(other, presets)
-                for other in joining
-                if not beliefs.may_be_on(other)
+                self.volt_amperes(other, presets) for other in joining if not self._counts(other)
             )
         if asked <= limit:
             return None
@@ -181,8 +179,12 @@ class Gates:
         return sum(
             self.volt_amperes(name, presets)
             for name in self.desk.feeds.on_circuit[circuit]
-            if self.beliefs.may_be_on(name)
+            if self._counts(name)
         )
+
+    def _counts(self, name: str) -> bool:
+        """Does its circuit have to bear it: it may be on, or is quiet and comes back by itself?"""
+        return self.beliefs.may_be_on(name) or name in self.desk.coming_back
 
     # ---- what may not lose its power (laws 4, 5, 6) --------------------------------------
 

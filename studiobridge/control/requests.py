@@ -7,16 +7,18 @@ comes too late, asks for nothing (law 8).
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Literal, assert_never
 
 from studiobridge.control.acts import Run
 from studiobridge.control.adjusting import Adjusting
 from studiobridge.control.before import Before
 from studiobridge.control.desk import Desk
-from studiobridge.control.effects import Announce
+from studiobridge.control.effects import Announce, Memory
 from studiobridge.control.events import Request, Saved
 from studiobridge.control.gates import Gates
 from studiobridge.control.looks import Looks
+from studiobridge.control.manners import locked, why_not_up
 from studiobridge.control.plan import OrderProblem, no_such_look
 from studiobridge.control.quiet import Quiet
 from studiobridge.control.runs import Runs
@@ -38,6 +40,7 @@ AFTER_LISTENING = (
     "adjust",
     "match",
     "quiet_on",
+    "withdraw",
 )
 
 
@@ -45,7 +48,14 @@ class Requests:
     """Takes what switches, commands, pages and call times ask for; all are treated alike."""
 
     def __init__(
-        self, desk: Desk, gates: Gates, standing: Standing, answers: Answers, runs: Runs
+        self,
+        desk: Desk,
+        gates: Gates,
+        standing: Standing,
+        answers: Answers,
+        runs: Runs,
+        memory: Memory,
+        now: float,
     ) -> None:
         self.profile = desk.profile
         self.desk = desk
@@ -55,9 +65,10 @@ class Requests:
         self.runs = runs
         self.looks = Looks(desk, gates, standing, answers, runs)
         self.words = Words(desk, gates, standing, answers, runs, self.looks)
-        self.takes = Takes(desk, gates, standing, answers, runs)
-        self.before = Before(desk, standing, answers)
-        self.quiet = Quiet(desk, gates, standing, answers)
+        self.takes = Takes(desk, gates, standing, answers, runs, self.looks, memory, now)
+        self.quiet = Quiet(desk, gates, standing, answers, runs)
+        self.before = Before(desk, standing, answers, runs.holding, memory, now)
+        self.takes.before = self.before.line
         self.adjusting = Adjusting(desk, gates, standing, answers, runs)
         self._deferred: list[Request] = []
 
@@ -116,8 +127,9 @@ class Requests:
         for request in deferred:
             self._dispatch(request, at)
 
-    def link_lost(self) -> None:
+    def link_lost(self, at: float) -> None:
         """What waited to be taken up is not done when the link is back: that may be hours later."""
+        self.quiet.link_lost(at)
         deferred, self._deferred = self._deferred, []
         for waiting in deferred:
             self.answers.refuse(waiting, 3, "the link to the broker was lost; ask again")
@@ -157,7 +169,7 @@ class Requests:
         elif what == "lockout":
             self.words.lockout(request, at)
         elif what == "release":
-            self.words.release(request, at)
+            self.words.release(request, at, self.quiet.after_release)
         elif what == "rolling_on":
             self.words.rolling(request, True, at)
         elif what == "rolling_off":
@@ -181,7 +193,9 @@ class Requests:
         elif what == "mark":
             self.takes.mark(request, at)
         elif what == "match":
-            self.takes.match(request, at)
+            look = self.takes.match(request, at)
+            if look is not None:
+                self._ask_up(replace(request, look=look, force=False), at)
         elif what != "ping":  # which is answered before it comes here
             assert_never(what)
         self.standing.watch_left_on(at)
@@ -210,8 +224,15 @@ class Requests:
         if held is not None and not request.force:
             self.answers.refuse(request, 1, self._held_text(held, at))
             return
+        in_the_way = locked(self.desk, self.gates)
+        if in_the_way and not request.force:
+            self.answers.refuse(request, 1, why_not_up(in_the_way))
+            return
+        # forced past a lockout, which keeps what it covers dark all the same; a camera that begins
+        # to roll meanwhile is as sacred as ever
+        forced = request.force and (held is not None or not in_the_way)
         try:
-            self.runs.begin("up", look, at, [request.id], forced=request.force, request=request)
+            self.runs.begin("up", look, at, [request.id], forced=forced, request=request)
         except OrderProblem as problem:
             self.answers.refuse(request, 2, str(problem))
 
@@ -264,9 +285,9 @@ class Requests:
             self.answers.refuse(request, 1, self._held_text(held, at) + "; force it if you must")
             return
         targets = request.targets or tuple(self.profile.devices)
-        locked = [name for name in request.targets if name in self.gates.locked]
-        if locked:
-            why = self.gates.why_locked(locked[0], energise=False)
+        kept = [name for name in request.targets if name in self.gates.locked]
+        if kept:
+            why = self.gates.why_locked(kept[0], energise=False)
             self.answers.refuse(request, 1, str(why))
             return
         for name in targets:
@@ -293,10 +314,22 @@ class Requests:
             return
         held = self.gates.held_by(at)
         text = f"{held} was rolling or closing its file" if held is not None else ""
+        self.quiet.cut(at, request.by or request.source)
         self.runs.begin("cut", None, at, [request.id], request=request, text=text)
 
     def _withdraw(self, request: Request, at: float) -> None:
-        self.answers.refuse(request, 1, "nothing waits that could be taken back")
+        """Take back a run-down that waits for a take to end, as if it had not been asked for."""
+        run = self.runs.run
+        if run is None or run.what != "down":
+            self.answers.refuse(request, 1, "nothing waits that could be taken back")
+        elif not run.holds_on:
+            text = "too late: the set is going down already; `up` brings it back"
+            self.answers.refuse(request, 1, text)
+        elif run.was not in ("ready", "adrift"):
+            text = f"the set was not up before, it was {run.was}: nothing to go back to"
+            self.answers.refuse(request, 1, text)
+        else:
+            self.answers.done(request, self.runs.take_back(run, request.by, at))
 
     def _ask_try(self, request: Request, at: float) -> None:
         run = self.runs.run

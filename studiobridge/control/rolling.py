@@ -51,6 +51,8 @@ class Rolling:
         "_low_from",
         "_overruled_until",
         "_seen",
+        "high_at",
+        "low_at",
         "sample_at",
         "watts",
         "word",
@@ -63,6 +65,9 @@ class Rolling:
         # by its watts: rolls, has stopped, or not known
         self.watts: bool | None = None
         self.sample_at = NEVER
+        # the last samples above and below: between them it began or ended
+        self.high_at = NEVER
+        self.low_at = NEVER
         self._low_from: float | None = None
         self._overruled_until = NEVER
         # the watts have seen the take that a person spoke of
@@ -92,6 +97,7 @@ class Rolling:
         threshold = self._device.rolls.threshold if self._device.rolls is not None else 0.0
         if watts >= threshold:
             self._low_from = None
+            self.high_at = at
             if at > self._overruled_until:
                 self.watts = True
                 self._seen = True
@@ -99,6 +105,7 @@ class Rolling:
                     self.word = None
             return
         self._overruled_until = NEVER
+        self.low_at = at
         if watts >= threshold - max(ERRS_WATTS, ERRS_SHARE * threshold):
             self._low_from = None
             return
@@ -121,7 +128,7 @@ class Rolling:
         self._forget_samples()
 
     def _forget_samples(self) -> None:
-        self.sample_at = NEVER
+        self.sample_at = self.low_at = NEVER
         self._low_from = None
         self._overruled_until = NEVER
 

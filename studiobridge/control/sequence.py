@@ -231,6 +231,8 @@ def build_up(
     for device in feeds.by_depth:
         if wanted is not None and device.name not in wanted:
             continue
+        if device.name in feeds.quiet_gear:
+            continue  # on all day but for takes: what was off before stays off
         _device_up(draft, profile, feeds, presets, known, device, phases[device.name])
     for device in feeds.by_depth:
         if not device.after or (wanted is not None and device.name not in wanted):
@@ -458,7 +460,7 @@ def build_down(
     stays = staying_on(profile, feeds, everything)
     phases = phases_up(profile, feeds)
     for device in reversed(feeds.by_depth):
-        if device.name in stays:
+        if device.name in stays or device.name in feeds.quiet_gear:
             continue
         # the mirror of the way up
         phase = 2 - phases[device.name]
@@ -694,6 +696,11 @@ class Sequencer:
                 return self.steps[n]
         while self._circuits and self._circuits[0][0] <= now:
             _, circuit = heapq.heappop(self._circuits)
+            free = self._free_at.get(circuit, float("-inf"))
+            if free > now and circuit not in self._busy:
+                # something else was switched on meanwhile: what comes back after a take
+                heapq.heappush(self._circuits, (free, circuit))
+                continue
             turns = self._turns[circuit]
             while turns and self._ended[turns[0][1]]:
                 heapq.heappop(turns)

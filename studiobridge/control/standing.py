@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 from studiobridge.control.belief import Belief
 from studiobridge.control.desk import Desk
@@ -94,6 +95,17 @@ class Session:
         self.number = None
 
 
+@dataclass(frozen=True, slots=True)
+class Rolled:
+    """A camera has started or stopped; `source`: report, watts, or where a person `said` so who."""
+
+    at: float
+    camera: str
+    rolls: bool
+    source: str
+    said: bool
+
+
 class Standing:
     """Where the set stands now. Times are of the controller's clock."""
 
@@ -116,6 +128,9 @@ class Standing:
         self.left_on = False
         self.faults = 0
         self._fault_at: dict[tuple[str | None, str], float] = {}
+        self._noted_look: str | None = memory.look
+        # cameras that started or stopped, in order, until the takes have heard of it
+        self.rolled: list[Rolled] = []
 
     def turn(self, turn: Turn, at: float, why: str = "") -> None:
         before = self.state
@@ -124,9 +139,16 @@ class Standing:
         if self.state != before:
             self.since = at
         if self.state != "unheard":
+            self._noted_look = self.desk.look
             self.desk.emit(StateNote(at, self.state, self.desk.look, why))
         self.desk.drift_opens = self.state in ("ready", "adrift", "stalled")
         self.desk.emit(Announce(state=True))
+
+    def look_changed(self, at: float) -> None:
+        """Another look is in force in the same state: a bridge that starts again has to know."""
+        if self.desk.look != self._noted_look:
+            self._noted_look = self.desk.look
+            self.desk.emit(StateNote(at, self.state, self.desk.look, self.why))
 
     def fault(self, device: str | None, topic: str, text: str, at: float) -> None:
         last = self._fault_at.get((device, topic), NEVER)
@@ -141,7 +163,9 @@ class Standing:
         if self.profile.left_on is not None and (self.session.open or self.desk.tried_out):
             self.desk.wake("left-on", max(at, self.last_asked + self.profile.left_on.after))
 
-    def camera(self, belief: Belief, before: bool, at: float, source: str) -> None:
+    def camera(
+        self, belief: Belief, before: bool, at: float, source: str, said: bool = False
+    ) -> None:
         """A camera has started or stopped; afterwards it closes its file for a while."""
         rolls = belief.rolls
         if rolls == before:
@@ -152,6 +176,7 @@ class Standing:
         else:
             self.close_file(belief, at)
         self.desk.emit(RollingNote(at, name, rolls, source))
+        self.rolled.append(Rolled(at, name, rolls, source, said))
         self.desk.changed.add(name)
         self.desk.emit(Announce(state=True))
 

@@ -1,28 +1,555 @@
-"""Takes: each stretch of rolling, how the set stood in it, and what was said of it."""
+"""Takes: each stretch of rolling is one, with how the set stood, and what was said of it.
+
+The rules:
+
+- A take begins when the first camera rolls and ends when the last has stopped; two cameras make
+  one take, with who rolled when. Whether one rolls is what rolling.py and its reports say. Every
+  stretch is a take, however short: a camera that stopped for a moment has closed a file, and
+  nothing here could tell that from a report that was wrong.
+- Takes are numbered for ever. Lengths are of the steady clock.
+- By a camera's own report a beginning or an end is as good as its second. By a meter it lies
+  between two samples. By a person's word it may lie as far off as that word takes
+  (`WORD_HOLDS`), before or after. What nobody was there to hear (the link was away, the bridge
+  began anew, the camera was gone, its meter mute) is `inferred`: that it is so is known now, and
+  it may have been so since the last moment that was known. Where that is not known either, `off`
+  is None.
+- While nobody can know whether it rolls the take goes on, for nothing says that it has ended; the
+  hole is noted with its length when the camera is heard again.
+- What rolled when the bridge died is a take cut short in the record. The next bridge goes on with
+  it, under its number, for as long as a camera counts as rolling; else it ends it, inferred. Once
+  every GOING it is noted that a take goes on: a wall clock that is put in between costs a restart
+  no more than that.
+- A mark and a note may be given at any time and changed later: by whom and when stands with them.
+- `match` makes a look of this session of how the set stood: of all that was known of it, also what
+  was only told, and says what is left out. It is never made while a camera rolls, and asks for
+  `up` like anybody else.
+"""
 
 from __future__ import annotations
 
+from collections import deque
+from collections.abc import Callable
+
+from studiobridge.control.changing import Changing
 from studiobridge.control.desk import Desk
+from studiobridge.control.effects import Announce, Memory, TakeNote, TakePhase
 from studiobridge.control.events import Request
+from studiobridge.control.evidence import NEVER
 from studiobridge.control.gates import Gates
+from studiobridge.control.looks import Looks
+from studiobridge.control.rolling import ASKED_AGAIN, SAMPLE_HOLDS, WORD_HOLDS
 from studiobridge.control.runs import Runs
-from studiobridge.control.standing import Answers, Standing
+from studiobridge.control.standing import Answers, Rolled, Standing
+from studiobridge.control.stood import (
+    differences,
+    left_out,
+    lights_of,
+    only_told,
+    picture_between,
+    picture_json,
+    presets_of,
+)
+from studiobridge.control.taken import Taken, Tally
+from studiobridge.profile.model import Preset
+from studiobridge.profile.said import Answer
+
+# That a take goes on is noted so often (s): a restart finds out no more exactly than this how long
+# it was, should the clock have been put meanwhile; and it costs a small computer's card nothing.
+GOING = 20.0
+# That a device has gone is known late (s): its broker waits 1.5 times its keep-alive (MQTT 3.1.1,
+# 3.1.2.10), and 60 s is a common one.
+GONE_LATE = 90.0
+# A meter that was silent for less than this (s) left no hole: it was asked again meanwhile, and
+# two samples were missed at most.
+METER_HOLE = 2.5 * SAMPLE_HOLDS
+# So many takes are known without the record, and as many good ones.
+KEPT = 50
+# What differs is worked out anew when something was heard, and else after so long (s): what is
+# still being set has come to rest by then.
+WORKED_HOLDS = 5.0
+# So many differences are shown at most; the rest is counted.
+MOST_SHOWN = 8
+# Of so many takes that were marked last the marks are shown: who lists a record that is written a
+# moment later knows them from there.
+MARKS_SHOWN = 5
+
+Evidence = tuple[str, float | None, str]
+AWAY = "the link to the broker was away"
+ANEW = "the bridge began anew"
+METER = "its meter said nothing"
+
+
+def look_of(take: int) -> str:
+    """The name of the look that is made of a take."""
+    return f"take-{take}"
 
 
 class Takes:
     """Takes: each stretch of rolling, how the set stood in it, and what was said of it."""
 
     def __init__(
-        self, desk: Desk, gates: Gates, standing: Standing, answers: Answers, runs: Runs
+        self,
+        desk: Desk,
+        gates: Gates,
+        standing: Standing,
+        answers: Answers,
+        runs: Runs,
+        looks: Looks,
+        memory: Memory,
+        now: float,
     ) -> None:
         self.desk = desk
+        self.beliefs = desk.beliefs
         self.gates = gates
         self.standing = standing
         self.answers = answers
         self.runs = runs
+        self.looks = looks
+        self.watcher = runs.holding.watcher
+        self.changing = Changing(desk, runs.holding)
+        # what was said of takes since this bridge began, the latest last
+        self._marked: deque[int] = deque(maxlen=MARKS_SHOWN)
+        # what has to be true before it rolls, in a line; None where the profile says nothing of it
+        self.before: Callable[[float], str | None] = lambda at: None
+        self.tally = Tally(memory.takes)
+        self.next = memory.next_take
+        # cameras that roll, as far as the takes have been told
+        self._rolling: set[str] = set()
+        # since when it is not known of a camera whether it rolls, and why
+        self._unsure: dict[str, tuple[float, str]] = {}
+        self._steady: float | None = None  # when the take under way began
+        self._going_at = NEVER
+        # what is shown of the differences: of which take, worked out when, and has it changed
+        self._stale = True
+        self._shown_for: int | None = None
+        self._worked_at = NEVER
+        self._differs: tuple[list[dict[str, object]], dict[str, object] | None] = ([], None)
+        self._remember(memory, now)
+
+    def _remember(self, memory: Memory, now: float) -> None:
+        """The take that the bridge before was in goes on, until it is known that it has ended."""
+        look = memory.look or ""
+        if memory.session is not None and look not in self.desk.looks:
+            made = self.tally.matched.get(look)
+            if made is not None:
+                self.desk.looks[look] = presets_of(made)  # type: ignore[arg-type]
+        take = self.tally.open
+        self._unsure = dict.fromkeys(self.desk.cameras, (NEVER, ANEW))
+        if take is None:
+            return
+        seen = min(take.seen, now)
+        self._steady = seen - take.seconds
+        self._rolling = set(take.rolling) & set(self.desk.cameras)
+        self._unsure.update(dict.fromkeys(self._rolling, (seen, ANEW)))
+        self.changing.begin(len(take.happened))
+
+    # ---- each event ------------------------------------------------------------------------
+
+    @property
+    def open(self) -> Taken | None:
+        """The take that rolls now."""
+        return None if self._steady is None else self.tally.open
+
+    def follow(self, at: float) -> None:
+        """Something happened: has a camera started or stopped, has the light of a take changed?"""
+        rolled, self.standing.rolled = self.standing.rolled, []
+        if not self.desk.cameras:
+            return
+        if self.desk.changed or rolled:
+            self._stale = True
+        self._look_for_holes(at)
+        before = self._steady
+        for one in rolled:
+            if one.rolls != (one.camera in self._rolling):
+                self._camera(one)
+        for name in self.desk.cameras:
+            # what nobody noted: a camera that the record has as rolling, and no take, or the
+            # other way round (a bridge may die between two notes)
+            rolls = self.beliefs.of[name].rolls
+            if rolls != (name in self._rolling):
+                self._camera(Rolled(at, name, rolls, "", False))
+        if self._steady is not None and not self._rolling:
+            self._end_as_noted(at)
+        if self._steady is not None and before == self._steady:
+            self._light(at)
+            self._goes_on(at)
+
+    def _camera(self, one: Rolled) -> None:
+        by, off, why = self._evidence(one)
+        self._unsure.pop(one.camera, None)
+        if one.rolls:
+            if self._steady is None:
+                self._begin(one.at, by, off, why)
+            self._rolling.add(one.camera)
+            self._note(one.at, "rolls", one.camera, by=by, off=off, text=why)
+        else:
+            self._rolling.discard(one.camera)
+            self._note(one.at, "stopped", one.camera, by=by, off=off, text=why)
+            if not self._rolling:
+                self._end(one.at, by, off, why)
+        self._stale = True
+        self.desk.emit(Announce(state=True))
+
+    def _begin(self, at: float, by: str, off: float | None, why: str) -> None:
+        number = self.next
+        self.next += 1
+        self._steady = at
+        note = TakeNote(at, number, "begun", None, 0.0, by, off, why, None, self._stands(at))
+        self._say(note)
+        self.tally.keep(KEPT, happened=False)
+        self.changing.begin()
+        self._going_at = at
+        self.desk.wake("take going", at + GOING)
+
+    def _end(self, at: float, by: str, off: float | None, why: str) -> None:
+        self._note(at, "ended", None, by=by, off=off, text=why)
+        self._steady = None
+        self.desk.wake("take going", None)
+
+    def _end_as_noted(self, at: float) -> None:
+        """Every camera had stopped and the bridge died before it noted the end."""
+        take = self.tally.open
+        ended = [s for s in take.cameras if s.ended is not None] if take is not None else []
+        if ended and self._steady is not None:
+            last = max(ended, key=lambda span: span.ended or 0.0)
+            at = self._steady + (last.ended or 0.0)
+            self._end(at, last.ended_by, last.ended_off, last.ended_why)
+        else:
+            self._end(at, "inferred", None, ANEW)
+
+    def _goes_on(self, at: float) -> None:
+        if at - self._going_at >= GOING - 1e-6:
+            self._going_at = at
+            self._note(at, "going", None)
+            self.desk.wake("take going", at + GOING)
+
+    def _light(self, at: float) -> None:
+        """What changed in the light, with its second."""
+        if not self.desk.listened or self._steady is None:
+            return
+        found = self.changing.look(at, self.desk.changed)
+        for one in found:
+            detail = {"what": one.what, **one.detail}
+            seconds = max(0.0, min(one.at, at) - self._steady)
+            number = self._number
+            self._say(
+                TakeNote(
+                    at, number, "changed", one.device, seconds, one.by, 0.0, one.text, None, detail
+                )
+            )
+        if found:
+            self.desk.emit(Announce(state=True))
+        due = self.changing.due
+        if due is not None:
+            self.desk.wake("take", due)
+
+    # ---- what is known of a camera ---------------------------------------------------------
+
+    def _look_for_holes(self, at: float) -> None:
+        """Since when it is not known of each camera whether it rolls; holes that have closed."""
+        for name in self.desk.cameras:
+            why = self._why_unsure(name, at)
+            was = self._unsure.get(name)
+            if why is not None:
+                if was is None:
+                    self._unsure[name] = (min(at, self._last_known(name, at)), why)
+                continue
+            if was is None:
+                continue
+            since, reason = was
+            still = self.beliefs.of[name].rolls and name in self._rolling
+            if still:
+                del self._unsure[name]
+                short = reason == METER and at - since < METER_HOLE
+                if not short and self._steady is not None:
+                    self._note(
+                        at, "unsure", name, by="inferred", off=max(0.0, at - since), text=reason
+                    )
+                    self.desk.emit(Announce(state=True))
+            elif not self.beliefs.of[name].rolls and name not in self._rolling:
+                del self._unsure[name]
+
+    def _why_unsure(self, name: str, at: float) -> str | None:
+        """Why nobody can know now whether it rolls; None where somebody can."""
+        belief = self.beliefs.of[name]
+        since, reason = self._unsure.get(name, (NEVER, ""))
+        if not self.desk.link or not self.desk.listened:
+            return reason or AWAY
+        if belief.rolls_by == "watts" and belief.rolling.word is None:
+            fresh = belief.rolling.sample_at + SAMPLE_HOLDS >= at - 1e-6
+            return None if fresh else reason or METER
+        if belief.rolls_by != "report":
+            return None
+        if belief.gone or belief.silent_since is not None:
+            return reason or ("it was gone" if belief.gone else "it said nothing")
+        if belief.rolls and not self.beliefs.powered(name):
+            return reason or "its plug went off"
+        word = belief.last.get("rolling")
+        if not reason or word is None:
+            return reason or None
+        # what the broker kept says how it is now only where the camera itself was never away
+        own = not word.kept or reason in (AWAY, ANEW)
+        heard = word.epoch == belief.epoch and word.at >= since and own
+        return None if heard else reason
+
+    def _last_known(self, name: str, at: float) -> float:
+        """The last moment at which it was known whether it rolls."""
+        belief = self.beliefs.of[name]
+        if belief.rolls_by == "watts" and belief.rolling.sample_at > NEVER:
+            return belief.rolling.sample_at
+        if self.desk.link and belief.gone:
+            return max(belief.alive_at, at - GONE_LATE)
+        if self.desk.link and belief.silent_since is not None and belief.spoke_at > NEVER:
+            return belief.spoke_at
+        return at
+
+    def _evidence(self, one: Rolled) -> Evidence:
+        """On what this is known, how far it may be off, and why or who."""
+        belief = self.beliefs.of[one.camera]
+        if one.said:
+            return "hand", self._word_off(one), one.source
+        since, why = self._unsure.get(one.camera, (NEVER, ""))
+        if why and why != METER:
+            return "inferred", None if since == NEVER else max(0.0, one.at - since), why
+        if not one.source:
+            return "inferred", None, ANEW
+        if one.source == "watts":
+            other = belief.rolling.low_at if one.rolls else belief.rolling.high_at
+            off = None if other == NEVER else max(0.0, one.at - other)
+            return "watts", off, METER if off is None or off >= METER_HOLE else ""
+        if belief.rolls_by != "report":
+            return "inferred", 0.0, "its plug went off: a battery may carry it on"
+        return "report", 0.0, ""
+
+    def _word_off(self, one: Rolled) -> float:
+        """A person's word comes about when it is so; of a long take nobody asked for half of it."""
+        if one.rolls or self._steady is None:
+            return WORD_HOLDS
+        # many cameras end a clip of themselves, and a word is all that is known
+        long = one.at - self._steady - ASKED_AGAIN
+        return max(WORD_HOLDS, long)
+
+    # ---- how it stands ---------------------------------------------------------------------
+
+    def _stands(self, at: float) -> dict[str, object]:
+        """How the set stands now, for the record."""
+        drifts = [
+            {
+                "device": drift.device,
+                "point": drift.point,
+                "stops": None if drift.by.stops is None else round(drift.by.stops, 3),
+                "mired": None if drift.by.mired is None else round(drift.by.mired, 1),
+            }
+            for drift in self.watcher.drifts.values()
+        ]
+        low = [
+            {"device": low.device, "point": low.point, "said": low.said(at, False)}
+            for low in self.runs.holding.supplies.low(at)
+        ]
+        return {
+            "session": self.standing.session.number,
+            "look": self.desk.look,
+            "state": self.standing.state,
+            "lights": lights_of(self.looks, at),
+            "drift": drifts,
+            "picture": self._picture(),
+            "supplies": low,
+            "before": self.before(at),
+        }
+
+    def _picture(self) -> dict[str, object] | None:
+        """What the open drift does to the picture; None where nothing has drifted."""
+        names = {drift.device for drift in self.watcher.drifts.values() if not drift.perhaps}
+        if not names:
+            return None
+        watch = self.watcher.picture
+        names |= {below for name in names for below in self.desk.feeds.below.get(name, ())}
+        change = watch.change(names)
+        return {"missing": list(watch.missing(names))} if change is None else picture_json(change)
+
+    # ---- asked -----------------------------------------------------------------------------
 
     def mark(self, request: Request, at: float) -> None:
-        self.answers.refuse(request, 2, "not known here yet")
+        """Good, again, or neither; and a note. What is not said stays: a note alone marks nothing.
 
-    def match(self, request: Request, at: float) -> None:
-        self.answers.refuse(request, 2, "not known here yet")
+        A note of `-` takes the note back.
+        """
+        number = self._meant(request)
+        if number is None:
+            return
+        note = request.why.strip() or None
+        mark = None if note is not None and not request.mark else request.mark
+        kept = "" if note == "-" else note
+        by = request.by or "a person"
+        self._say(TakeNote(at, number, "marked", None, 0.0, by, 0.0, kept, mark))
+        self._stale = True
+        if number in self._marked:
+            self._marked.remove(number)
+        self._marked.append(number)
+        self.desk.emit(Announce(state=True))
+        said = {"good": "good", "again": "again", "": "no mark"}
+        parts = [] if mark is None else [said[mark]]
+        if kept is not None:
+            parts.append(f"noted: {kept}" if kept else "its note is taken back")
+        self.answers.done(request, f"take {number}: {', '.join(parts)}", {"take": number})
+
+    def match(self, request: Request, at: float) -> str | None:
+        """Make a look of how the set stood in a take. None where that was refused.
+
+        Whoever called asks for `up` with it.
+        """
+        number = self._meant(request)
+        if number is None:
+            return None
+        held = self.gates.held_by(at)
+        if held is not None:
+            text = f"{held} is rolling or closing its file: nothing is changed now"
+            self.answers.refuse(request, 1, text)
+            return None
+        take = self.tally.takes.get(number)
+        lights = None if take is None else take.stood.get("lights")
+        if not isinstance(lights, dict):
+            text = (
+                f"how the set stood in take {number} is not known any more: the latest {KEPT} are,"
+                f" and the latest {KEPT} good ones"
+            )
+            self.answers.refuse(request, 1, text)
+            return None
+        look, presets, left = look_of(number), presets_of(lights), left_out(lights)
+        if look in self.desk.profile.looks:
+            text = f"the profile has a look of its own called {look}: ask for up with it"
+            self.answers.refuse(request, 1, text)
+            return None
+        if not any((preset.level or 0.0) > 0.0 for preset in presets.values()):
+            text = f"no light is known to have been lit in take {number}"
+            why = "; ".join(f"{one['device']} {one['why']}" for one in left)
+            self.answers.refuse(request, 1, f"{text} ({why})" if why else text)
+            return None
+        self._make(look, presets)
+        self._say(TakeNote(at, number, "matched", None, 0.0, request.by, 0.0, look, None, lights))
+        told = only_told(lights)
+        text = f"as in take {number}: the look {look}"
+        if told:
+            text += f". Only told then, proven by nothing: {', '.join(told)}"
+        if left:
+            text += ". Left out: " + "; ".join(f"{one['device']} {one['why']}" for one in left)
+        detail = {"look": look, "only_told": told, "left_out": left}
+        self.desk.emit(Answer(request.id, False, 0, text, detail))
+        return look
+
+    def _make(self, look: str, presets: dict[str, Preset]) -> None:
+        """The look is known to the running set; those of sessions before are not any more."""
+        if not self.standing.session.open:
+            for name in [n for n in self.desk.looks if n in self.tally.matched]:
+                if name not in self.desk.profile.looks and name != self.desk.look:
+                    del self.desk.looks[name]
+        self.desk.looks[look] = presets
+
+    def _meant(self, request: Request) -> int | None:
+        """Which take is meant: none named, the one that rolls, else the last."""
+        last = self.next - 1
+        if last < 1:
+            self.answers.refuse(request, 1, "there was no take yet")
+            return None
+        number = last if request.take is None else request.take
+        if not 1 <= number <= last:
+            self.answers.refuse(request, 2, f"there is no take {number}; the last is {last}")
+            return None
+        return number
+
+    # ---- notes -----------------------------------------------------------------------------
+
+    @property
+    def _number(self) -> int:
+        last = self.tally.last
+        return 0 if last is None else last.number
+
+    def _note(
+        self,
+        at: float,
+        phase: TakePhase,
+        device: str | None,
+        by: str = "",
+        off: float | None = 0.0,
+        text: str = "",
+    ) -> None:
+        seconds = 0.0 if self._steady is None else max(0.0, at - self._steady)
+        off = None if off is None else round(off, 3)
+        self._say(TakeNote(at, self._number, phase, device, round(seconds, 3), by, off, text))
+
+    def _say(self, note: TakeNote) -> None:
+        self.tally.hear(note)
+        self.desk.emit(note)
+
+    # ---- shown -----------------------------------------------------------------------------
+
+    def shown(self, at: float, iso: Callable[[float], str]) -> dict[str, object]:
+        """The take that rolls, the last that ended, and what differs from the last good one."""
+        now = self.open
+        takes = self.tally.takes
+        ended = [n for n in sorted(takes) if takes[n].ended is not None]
+        last = takes[ended[-1]] if ended else None
+        good, differs, picture = self._against(at)
+        began = self._steady
+        return {
+            "now": None
+            if now is None or began is None
+            else {**_short(now), "began": iso(began), "cameras": sorted(self._rolling)},
+            "last": None
+            if last is None or last.ended is None
+            else {
+                **_short(last),
+                # by the clock as it is now, both: its length is that of the steady clock
+                "began": iso(last.ended - last.seconds),
+                "ended": iso(last.ended),
+                "seconds": round(last.seconds, 1),
+                "ended_by": last.ended_by,
+                "ended_off_s": _tenth(last.ended_off),
+                "why": last.ended_why if last.ended_by == "inferred" else "",
+            },
+            "marked": [
+                {"take": n, "mark": takes[n].mark, "note": takes[n].note, "by": takes[n].marked_by}
+                for n in self._marked
+                if n in takes
+            ],
+            "good": None if good is None else {"take": good.number, "look": good.look},
+            "differs": differs[:MOST_SHOWN],
+            "differs_more": max(0, len(differs) - MOST_SHOWN),
+            "picture": picture,
+        }
+
+    def _against(
+        self, at: float
+    ) -> tuple[Taken | None, list[dict[str, object]], dict[str, object] | None]:
+        """The last good take and how the set stands otherwise now, worked out when it changed."""
+        good = self.tally.good(self.desk.look)
+        lights = None if good is None else good.stood.get("lights")
+        if good is None or not isinstance(lights, dict):
+            return None, [], None
+        old = at - self._worked_at >= WORKED_HOLDS
+        if self._stale or old or self._shown_for != good.number:
+            self._stale, self._shown_for, self._worked_at = False, good.number, at
+            now = lights_of(self.looks, at)
+            face = self.watcher.picture.face
+            self._differs = (
+                differences(self.desk.profile, lights, now),
+                picture_between(face, lights, now),
+            )
+        return good, *self._differs
+
+
+def _short(take: Taken) -> dict[str, object]:
+    return {
+        "take": take.number,
+        "look": take.look,
+        "by": take.by,
+        "off_s": _tenth(take.off),
+        "changes": len(take.happened),
+        "mark": take.mark,
+        "note": take.note,
+        "marked_by": take.marked_by,
+    }
+
+
+def _tenth(value: float | None) -> float | None:
+    return None if value is None else round(value, 1)

@@ -14,9 +14,9 @@ from studiobridge.control.acts import ENDED
 from studiobridge.control.controller import Controller
 from studiobridge.control.drift import Drift
 from studiobridge.control.evidence import Proof, Word
+from studiobridge.control.manners import in_the_way
 from studiobridge.control.plan import describe, waits_for
 from studiobridge.control.sequence import staying_on
-from studiobridge.control.times import times_view
 from studiobridge.craft.chroma import Colour
 from studiobridge.craft.grid import mired
 from studiobridge.craft.mark import stops
@@ -182,11 +182,58 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         ],
         "sensors": [_sensor(controller, name, at, wall) for name in controller.holding.metering.of],
         "faults": standing.faults,
+        "in_the_way": [
+            {
+                "what": entry.what,
+                "device": entry.device,
+                "target": entry.target,
+                "by": entry.by,
+                "why": entry.why,
+            }
+            for entry in in_the_way(desk, controller.gates, at)
+        ],
+        "goes_down": _goes_down(controller, at),
+        "quiet": quiet_view(controller, at, wall),
         "adjusting": controller.requests.adjusting.view(lambda when: iso(when, wall)),
         "warm_in_s": warm,
-        "times": times_view(run, standing, at, lambda moment: iso(moment, wall)),
+        # the moment, for a page to count to: seconds are old when they are read
+        "ready_at": None if run is None else iso(run.began + run.ready_in, wall),
         "session": standing.session.number,
+        "takes": controller.requests.takes.shown(at, lambda then: iso(then, wall)),
+        "before": controller.requests.before.view(at, lambda when: iso(when, wall)),
+        "after": controller.requests.before.after_view(lambda when: iso(when, wall)),
+        "timer": controller.requests.before.timer_view(lambda when: iso(when, wall)),
     }
+
+
+def _goes_down(controller: Controller, at: float) -> View | None:
+    """A run-down that was asked for in the middle of a take, and has told nothing yet."""
+    run, text = controller.run, controller.runs.waits_to_go_down(at)
+    if run is None or text is None:
+        return None
+    return {
+        "camera": controller.runs.steps.held_by(run, at),
+        "text": text,
+        "by": run.by,
+        "withdraw": run.was in ("ready", "adrift"),
+    }
+
+
+def quiet_view(controller: Controller, at: float, wall: Wall) -> list[View]:
+    """What was told quiet and has not come back: what it waits for, and until when."""
+    quiet = controller.requests.quiet
+    return [
+        {
+            "device": entry.device,
+            "plug": entry.plug,
+            "since": iso(entry.off_at, wall),
+            "back_at": None if entry.cut else iso(quiet.owed_at(entry), wall),
+            "why": entry.why(),
+            "by": entry.by,
+            "state": entry.shown,
+        }
+        for entry in quiet.entries.values()
+    ]
 
 
 def supplies_view(controller: Controller, at: float, wall: Wall) -> list[View]:

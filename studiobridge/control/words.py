@@ -5,7 +5,7 @@ Somebody works on a device, a camera rolls, a dial is turned, a light is to be k
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 
 from studiobridge.control.desk import HAND_HOLDS, Desk, Hand
 from studiobridge.control.effects import (
@@ -118,7 +118,10 @@ class Words:
         ]
         return careful, {"on": live, "covers": covered, "unanswered": list(unanswered)}
 
-    def release(self, request: Request, at: float) -> None:
+    def release(
+        self, request: Request, at: float, comes_back: Callable[[float], str] = lambda at: ""
+    ) -> None:
+        """`comes_back`: says what was told quiet, waited for this, and has power in a moment."""
         if len(request.targets) != 1:
             self.answers.refuse(request, 2, "a release names one device or circuit")
             return
@@ -130,7 +133,10 @@ class Words:
         self.gates.relock()
         self.desk.emit(LockoutNote(at, target, "released", request.by, was.why))
         self._lockouts_changed(target)
-        self.answers.done(request, f"{target} is released; nothing is switched on by that")
+        text = f"{target} is released"
+        coming = comes_back(at)
+        text += coming or "; nothing is switched on by that"
+        self.answers.done(request, text)
 
     def _lockouts_changed(self, target: str) -> None:
         self.desk.changed.update(self.gates.covered(target))
@@ -170,7 +176,7 @@ class Words:
         asked = belief.rolls_by != "report" and belief.rolling.word is None
         asked = asked and not belief.rolling.stopped_by_watts(at)
         belief.say_rolling(rolling, at)
-        self.standing.camera(belief, before, at, by)
+        self.standing.camera(belief, before, at, by, said=True)
         self.standing.look_at_camera(name, at + WORD_HOLDS)
         if not rolling and not before and asked:
             # it may have stopped a moment ago: nobody knew, and its file is still closing

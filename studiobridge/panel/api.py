@@ -28,6 +28,7 @@ class AskBody(BaseModel):
     take: int | None = Field(default=None, ge=1, le=10**9)
     mark: Literal["", "good", "again"] = ""
     items: list[str] = Field(default_factory=list, max_length=200)
+    for_: str | None = Field(default=None, max_length=64, alias="for")
 
 
 class Answer(BaseModel):

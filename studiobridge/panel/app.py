@@ -23,6 +23,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from studiobridge.bridge.asking import Asker
 from studiobridge.bridge.settings import Settings
+from studiobridge.panel.around import Around
 from studiobridge.panel.asked import Asked
 from studiobridge.panel.board import Board
 from studiobridge.panel.doors import Bounded
@@ -32,7 +33,9 @@ from studiobridge.panel.keys import KeysError
 from studiobridge.panel.languages import Spoken
 from studiobridge.panel.live import Live
 from studiobridge.panel.past import Past
+from studiobridge.panel.plain import Plain
 from studiobridge.panel.sets import Sets
+from studiobridge.panel.takes import Takes
 from studiobridge.panel.who import Who
 from studiobridge.profile.model import SetProfile
 
@@ -104,8 +107,11 @@ class Panel:
             *Who(house).routes(),
             *Sets(house).routes(),
             *Live(house).routes(),
+            *Around(house).routes(),
             *Past(house).routes(),
+            *Takes(house).routes(),
             *Asked(house).routes(),
+            *Plain(house).routes(),
             Route("/health", self.health),
             Route("/authority.crt", self.authority),
             *Kept(house).routes(),
@@ -136,7 +142,8 @@ class Panel:
         assert isinstance(error, Refused)
         if error.status == 401 and "text/html" in request.headers.get("accept", ""):
             return RedirectResponse(f"/pair?next={request.url.path}", 303)
-        return JSONResponse({"text": error.text}, error.status)
+        headers = {"content-language": error.lang}
+        return JSONResponse({"text": error.text}, error.status, headers)
 
     async def _no_keys(self, request: Request, error: Exception) -> Response:
         return JSONResponse({"text": str(error)}, 503)

@@ -23,7 +23,10 @@ from studiobridge.panel.keys import Session
 from studiobridge.panel.past import reading, with_times
 from studiobridge.profile.said import Answer
 from studiobridge.shown import words
+from studiobridge.shown.tongue import say
 
+# What answers speaks English, whatever the page does.
+BRIDGE = "en"
 ASKS = parse("60/minute")
 # ... and of steps of a light, which a button that is held asks for three times a second, and of
 # dials that are being turned, as much as a hand can do.
@@ -84,7 +87,7 @@ class Asked:
         board = self._sure(self.house.board(request))
         found = board.visitor.shown.devices.get(request.path_params["device"])
         if found is None:
-            raise Refused(404, "this set has no such device")
+            raise Refused(404, say("this set has no such device"))
         return JSONResponse(found)
 
     async def api_sessions(self, request: Request) -> Response:
@@ -98,10 +101,9 @@ class Asked:
         board = self.house.board(request)
         self.house.own(request)
         if request.headers.get("x-studiobridge-token") != session.forgery:
-            raise Refused(403, "the token of this session is missing")
+            raise Refused(403, say("the token of this session is missing"))
         if not session.may_ask:
-            raise Refused(403, "a viewer sees and cannot ask")
-        self.house.within(ASKS, "ask", session.token_hash)
+            raise Refused(403, say("a viewer sees and cannot ask"))
         if request.headers.get("content-type", "").split(";")[0] != "application/json":
             raise Refused(415, "a request is JSON")
         try:
@@ -116,13 +118,16 @@ class Asked:
             self.house.within(STEPS, "step", session.token_hash)
         else:
             self.house.within(ASKS, "ask", session.token_hash)
-        answer = await put(board, session, body.model_dump(exclude_defaults=True))
+        answer = await put(board, session, body.model_dump(exclude_defaults=True, by_alias=True))
         shown = {"final": answer.final, "code": answer.code, "text": answer.text}
-        return JSONResponse(shown)
+        return JSONResponse(shown, headers={"content-language": BRIDGE})
 
 
 async def put(board: Board, session: Session, said: dict[str, Any]) -> Answer:
     """Ask in the name of a session. Raises Refused where the set refuses, or nobody answers."""
+    if said["what"] == "cut" and (why := board.cannot_ask()):
+        # who has an emergency goes to the breaker now, not when no answer has come
+        raise Refused(503, f"{why} {say('So nothing was cut.')} {board.breakers()}")
     try:
         async with asyncio.timeout(10.0):
             asking = board.visitor.ask(**said, by=f"{session.name} (page)")
@@ -130,7 +135,9 @@ async def put(board: Board, session: Session, said: dict[str, Any]) -> Answer:
                 async for answer in asking:
                     if answer.code == 0:
                         return answer
-                    raise Refused(422 if answer.code == 2 else 409, answer.text)
+                    raise Refused(422 if answer.code == 2 else 409, answer.text, BRIDGE)
     except (NoBridge, NoBroker, TimeoutError) as error:
-        raise Refused(503, str(error) or "no answer came") from None
-    raise Refused(503, "no answer came")
+        if str(error):
+            raise Refused(503, str(error), BRIDGE) from None
+        raise Refused(503, say("no answer came")) from None
+    raise Refused(503, say("no answer came"))

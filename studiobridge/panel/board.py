@@ -31,10 +31,10 @@ from studiobridge.panel import (
     parts_takes,
     parts_truth,
 )
-from studiobridge.panel.saying import teach
+from studiobridge.panel.saying import shown, teach
 from studiobridge.profile.model import SetProfile
 from studiobridge.shown import words
-from studiobridge.shown.tongue import figure, in_force, with_languages
+from studiobridge.shown.tongue import figure, in_force, say, with_languages
 
 View = Mapping[str, Any]
 NOTHING: View = {}
@@ -44,16 +44,21 @@ VIEWS: dict[str, tuple[Callable[[Board], dict[str, str]], ...]] = {
     "hand": (
         parts_truth.parts,
         parts_hand.parts,
+        parts_takes.line,
         parts_room.parts,
         parts_below.parts,
+        parts_before.line,
+        parts_after.at_hand,
     ),
     "stand": (
         parts_truth.parts,
         parts_stand.parts,
+        parts_before.line,
     ),
     "mark": (
         parts_truth.parts,
         parts_mark.parts,
+        parts_before.line,
     ),
     "takes": (
         parts_truth.parts,
@@ -88,7 +93,7 @@ def environment() -> jinja2.Environment:
         undefined=jinja2.StrictUndefined,
     )
     filters: dict[str, Callable[..., str]] = {
-        "clean": words.as_said,
+        "clean": shown,
         "kwh": lambda value: f"{figure(value, '.3f')} kWh",
         "moment": words.moment,
         "day": lambda text: words.moment(text, date=True),
@@ -157,43 +162,59 @@ class Board:
             return None
         return round(time.time() + ahead, 3)
 
-    def truth(self) -> str:
-        """What is wrong between this page and the gear, in a sentence; empty when nothing is."""
-        visitor = self.visitor
+    def cannot_ask(self) -> str:
+        """Why nothing can be asked of the set now; empty when it can, if only for a cut."""
+        visitor, name = self.visitor, self.profile.name
         if not visitor.up:
-            return f"No way to the set: {visitor.why}. What you see is not confirmed."
+            return say("No way to the set: {why}.", why=words.bridge_says(visitor.why))
         alive = visitor.shown.alive
         if alive is not None and alive.alive and visitor.shown.silent:
-            return (
-                f"The bridge of {self.profile.name} is silent: it hangs, or its link does. What you"
-                " see is not confirmed."
-            )
+            return say("The bridge of {set} is silent: it hangs, or its link does.", set=name)
         if not visitor.shown.bridge_alive:
-            return (
-                f"No bridge runs {self.profile.name}: nothing is watched and nothing can be"
-                " switched from here. What you see is not confirmed."
+            return say(
+                "No bridge runs {set}: nothing is watched and nothing can be switched from here.",
+                set=name,
             )
-        if visitor.shown.old:
-            return (
-                f"The bridge of {self.profile.name} has just begun and has not said yet how the"
-                " set stands. What you see is as it was last seen, not confirmed."
+        return ""
+
+    def truth(self) -> str:
+        """What is wrong between this page and the gear, in a sentence; empty when nothing is."""
+        why = self.cannot_ask()
+        if why:
+            return f"{why} {say('What you see is not confirmed.')}"
+        if self.visitor.shown.old:
+            return say(
+                "The bridge of {set} has just begun and has not said yet how the set stands. What"
+                " you see is as it was last seen, not confirmed.",
+                set=self.profile.name,
             )
-        fault = (visitor.shown.state or NOTHING).get("record_fault")
-        return f"The record: {fault}" if fault else ""
+        fault = (self.visitor.shown.state or NOTHING).get("record_fault")
+        return say("The record: {fault}", fault=words.bridge_says(fault)) if fault else ""
+
+    def breakers(self) -> str:
+        """What to go to when nothing can be cut from here."""
+        found = [f"{c.name}, {c.breaker:g} A" for c in self.profile.circuits.values()]
+        if not found:
+            return say("Use the breaker.")
+        return say("Use the breaker: {breakers}.", breakers="; ".join(found))
 
     def held(self) -> str:
         """Why nothing may be changed now; empty when it may."""
         rolling = (self.visitor.shown.state or NOTHING).get("rolling") or []
-        return f"held: {words.listed(rolling)} rolls" if rolling else ""
+        return say("held: {names} rolls", names=words.listed(rolling)) if rolling else ""
 
     def state_words(self) -> str:
+        """The state in a word, and what has moved: what is read out when it changes."""
         state = self.visitor.shown.state or NOTHING
         if not self.visitor.sure:
-            return "not confirmed"
+            return say("not confirmed")
         if state.get("state") == "ready" and not self.of_one_moment():
-            return "not confirmed: its parts do not fit together yet"
+            return say("not confirmed: its parts do not fit together yet")
         said = words.state(state.get("state"))
-        return f"{said}, cut" if state.get("cut") is True else said
+        moved = words.names(state.get("drifting"))
+        if state.get("state") == "adrift" and moved:
+            return say("{state}: {names}", state=said, names=words.listed(moved, 3))
+        return say("{state}, cut", state=said) if state.get("cut") is True else said
 
     def of_one_moment(self) -> bool:
         """Do state, drift and run belong together? Each comes in a message of its own.

@@ -62,7 +62,7 @@ class Kept:
         return JSONResponse(said, media_type="application/manifest+json")
 
     async def worker(self, request: Request) -> Response:
-        """The worker that keeps static files: another text with each version, so it renews itself."""
+        """The worker that keeps static files: with each version another text, which renews it."""
         names = sorted(p.name for p in STATIC.iterdir() if p.suffix in (".css", ".js", ".svg"))
         files = [static(name) for name in names if name != "worker.js"]
         head = f"const STAMP = {json.dumps(stamp())};\nconst FILES = {json.dumps(files)};\n"

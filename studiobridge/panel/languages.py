@@ -64,6 +64,9 @@ class Spoken:
         # `/s/SET/…` and `/api/sets/SET/…`
         steps = scope["path"].split("/")
         names = steps[2:3] if steps[1:2] == ["s"] else steps[3:4]
-        profile = next((p for p in self.profiles() if [p.name] == names), None)
+        profiles = self.profiles()
+        profile = next((p for p in profiles if [p.name] == names), None)
+        if profile is None and len({p.time_zone for p in profiles}) == 1:
+            profile = profiles[0]  # all sets are in one zone, so what is said of all is too
         with speaking(of(HTTPConnection(scope)), zone_of(profile)):
             await self.app(scope, receive, send)

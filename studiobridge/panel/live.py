@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import AsyncIterator
+from datetime import UTC, datetime
 
 from starlette.requests import Request
 from starlette.responses import (
@@ -14,16 +15,17 @@ from starlette.responses import (
 )
 from starlette.routing import Route
 
-from studiobridge.control.plan import UnknownLook, presets_of
+from studiobridge.control.plan import OrderProblem, UnknownLook, presets_of
 from studiobridge.figures.light import light_of
 from studiobridge.figures.setup import setup_of
+from studiobridge.panel import parts_stand
 from studiobridge.panel.board import VIEWS, Board
 from studiobridge.panel.house import COOKIE, House, Refused
 from studiobridge.panel.parts_device import detail
 from studiobridge.panel.parts_mark import lamps_of
-from studiobridge.shown import setup
+from studiobridge.shown import setup, sheet
 from studiobridge.shown.live import skeleton
-from studiobridge.shown.tongue import with_languages
+from studiobridge.shown.tongue import say, with_languages
 
 # A page that hears nothing for twice this (s) says so.
 BEAT = 0.8
@@ -31,6 +33,12 @@ BEAT = 0.8
 TOGETHER = 0.015
 # A stream looks this often (s) whether its session still holds.
 STILL_ALLOWED = 5.0
+# The sheet is one file that is also kept and printed elsewhere: its style stands in it, and it runs
+# nothing and loads nothing.
+SHEET_RULES = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; form-action 'none';"
+    " frame-ancestors 'none'; base-uri 'none'"
+)
 
 
 class Live:
@@ -42,10 +50,12 @@ class Live:
     def routes(self) -> list[Route]:
         return [
             Route("/s/{set}", self.set_page),
+            Route("/s/{set}/stand", self.stand_page),
             Route("/s/{set}/events", self.events),
             Route("/s/{set}/d/{device}", self.device_page),
             Route("/s/{set}/mark", self.mark_page),
             Route("/s/{set}/setup", self.setup_page),
+            Route("/s/{set}/sheet", self.sheet_page),
         ]
 
     async def set_page(self, request: Request) -> Response:
@@ -59,6 +69,21 @@ class Live:
             session=session,
             several=len(self.house.profiles) > 1,
             drawing=skeleton(profile) if placed else "",
+            breakers=board.breakers(),
+        )
+
+    async def stand_page(self, request: Request) -> Response:
+        """The view across the room; `?mirror=yes` for the glass of a prompter."""
+        session = self.house.session(request)
+        board = self.house.board(request)
+        return self.house.html(
+            "stand.html",
+            profile=board.profile,
+            session=session,
+            mirrored=request.query_params.get("mirror") == "yes",
+            parts=board.shows("stand"),
+            silent=parts_stand.lost(),
+            now=datetime.now(UTC).isoformat(),
         )
 
     async def mark_page(self, request: Request) -> Response:
@@ -106,10 +131,25 @@ class Live:
         board = self.house.board(request)
         name = request.path_params["device"]
         if name not in board.profile.devices:
-            raise Refused(404, "this set has no such device")
+            raise Refused(404, say("this set has no such device"))
         return HTMLResponse(
             with_languages(await asyncio.to_thread(detail, board, name, board.reader))
         )
+
+    async def sheet_page(self, request: Request) -> Response:
+        """The sheet for the wall, as `sheet` draws it: a document of its own that runs nothing."""
+        self.house.session(request)
+        profile = self.house.board(request).profile
+        asked = request.query_params.get("look")
+        try:
+            presets = presets_of(profile, asked)
+            look = asked or profile.default_look
+            drawn = await asyncio.to_thread(sheet.page, profile, look, presets)
+        except UnknownLook as error:
+            raise Refused(404, str(error)) from None
+        except OrderProblem as error:
+            raise Refused(409, str(error)) from None
+        return HTMLResponse(with_languages(drawn), headers={"content-security-policy": SHEET_RULES})
 
     async def setup_page(self, request: Request) -> Response:
         """How the set is put up, or struck: from its profile alone, ticked by whoever does it."""

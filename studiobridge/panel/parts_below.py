@@ -5,10 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from markupsafe import Markup
+
+from studiobridge.panel import parts_after
 from studiobridge.profile.model import LIGHT
 from studiobridge.shown import words
 from studiobridge.shown.hand import Guide, guide
 from studiobridge.shown.live import condition
+from studiobridge.shown.tongue import say
 
 if TYPE_CHECKING:
     from studiobridge.panel.board import Board
@@ -24,7 +28,9 @@ def parts(board: Board) -> dict[str, str]:
     sure = board.visitor.sure
     draw = board.macros("parts_below.html")
     said = [*words.sensors(state), *words.supplies(state)]
+    notes = [*words.unproven(state), *filter(None, [words.to_close(state)])]
     return {
+        "notes": str(draw.notes(notes, sure)),
         "run": str(draw.run(run_rows(board), shown.latest_run)),
         "drift": str(draw.drift(drift_rows(board), together(board), sure, board.held())),
         "guides": str(draw.guides(guides(board), sure)),
@@ -49,6 +55,7 @@ def dials(board: Board) -> list[dict[str, Any]]:
     return [
         {
             **item,
+            "strong": Markup("<strong>{}</strong>").format(words.clean(item["device"], 40)),
             "how": words.comes_back(item.get("comes_back")),
             "turning_by": item.get("turning_by"),
             # who turns it is only worth a word where a plug meters it
@@ -118,8 +125,8 @@ def together(board: Board) -> str:
 def left(board: Board) -> dict[str, Any] | None:
     """What is on and should not be, and after taking down what else is left; None: nothing."""
     state = board.visitor.shown.state or NOTHING
-    if not board.visitor.sure:
-        return None
+    if not board.visitor.sure or parts_after.is_over(board):
+        return None  # what is left once all is down stands above the fold
     still = words.still_on(state)
     if state.get("state") != "dark":
         return {"still": still, "dark": False} if still else None
@@ -148,13 +155,13 @@ def things(board: Board) -> list[dict[str, Any]]:
         if device.hand_set:
             now = words.preset(view.get("preset"))
         if device.kind == "camera":
-            now = "rolling" if view.get("rolling") else words.rolls(view) if view else ""
+            now = say("rolling") if view.get("rolling") else words.rolls(view) if view else ""
         if device.done_below is not None:
             now = words.charges(view)
         rows.append(
             {
                 "device": device.name,
-                "title": device.title or device.kind,
+                "title": device.title or words.kind(device.kind),
                 "now": now if how.code != "off" else "",
                 "code": how.code,
                 "words": how.words,

@@ -6,8 +6,9 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from studiobridge.bridge.reading import Reader
-from studiobridge.shown import words
+from studiobridge.shown import happened, words
 from studiobridge.shown.live import condition
+from studiobridge.shown.tongue import say
 
 if TYPE_CHECKING:
     from studiobridge.panel.board import Board
@@ -28,35 +29,36 @@ def detail(board: Board, name: str, reader: Callable[[], Reader | None]) -> str:
     preset = view.get("preset") or NOTHING
     rows = []
     for point, label, shown in (
-        ("level", "level", words.level),
-        ("cct", "CCT", words.cct),
-        ("colour", "colour", words.spelled_colour),
+        ("level", say("level"), words.level),
+        ("cct", say("CCT"), words.cct),
+        ("colour", say("colour"), words.spelled_colour),
     ):
         if device.fixture and (preset.get(point) is not None or view.get(point) is not None):
-            reported = "on its dial" if device.hand_set else shown(view.get(point))
-            rows.append((label, shown(preset.get(point)), reported or "not reported"))
+            reported = say("on its dial") if device.hand_set else shown(view.get(point))
+            rows.append((label, shown(preset.get(point)), reported or say("not reported")))
     if "switch" in device.tells:
-        reported = words.yes_no(view.get("switch"), "on", "off", "not reported")
-        rows.append(("switch", "", reported))
+        on, off = say("on", sense="a switch"), say("off", sense="a switch")
+        reported = words.yes_no(view.get("switch"), on, off, say("not reported"))
+        rows.append((say("switch"), "", reported))
     if view.get("watts") is not None:
-        rows.append(("draws", "", words.watts(view.get("watts"))))
+        rows.append((say("draws"), "", words.watts(view.get("watts"))))
     rows.extend((label, "", text) for label, text in words.readings(view))
     if isinstance(view.get("sensor"), Mapping) and words.sensor(view["sensor"]):
-        rows.append(("light", "", words.sensor(view["sensor"])))
+        rows.append((say("light"), "", words.sensor(view["sensor"])))
     if device.kind == "camera":
-        rows.append(("take", "", words.rolls(view)))
+        rows.append((say("take"), "", words.rolls(view)))
     if device.done_below is not None:
-        rows.append(("charge", "", words.charges(view) or _off(view)))
+        rows.append((say("charge"), "", words.charges(view) or _off(view)))
     feeds = " ← ".join([*device.feeds, device.circuit or ""]).strip(" ←")
     if device.own_battery:
-        feeds += ", and a battery of its own"
+        feeds += ", " + say("and a battery of its own")
     return str(
         board.macros("parts_device.html").detail(
             device,
             how,
             _heard(board, view),
             rows,
-            "battery" if device.battery else feeds or "nothing",
+            say("battery") if device.battery else feeds or say("nothing"),
             _changes(board, name, reader),
             view.get("lockout"),
             bool(view.get("drift")),
@@ -67,13 +69,15 @@ def detail(board: Board, name: str, reader: Callable[[], Reader | None]) -> str:
 
 
 def _off(view: View) -> str:
-    return "off" if view.get("charge") == "off" else "not known whether it is done"
+    if view.get("charge") == "off":
+        return say("off", sense="a switch")
+    return say("not known whether it is done")
 
 
 def _heard(board: Board, view: View) -> list[str]:
     """Whether it speaks, and what of it cannot be read."""
     hearing = words.hearing(view) if board.visitor.sure else ""
-    return [*([hearing] if hearing else []), *words.misheard(view)]
+    return [*([words.heard_said(hearing)] if hearing else []), *words.misheard(view)]
 
 
 def _changes(board: Board, name: str, reader: Callable[[], Reader | None]) -> list[str]:
@@ -82,7 +86,7 @@ def _changes(board: Board, name: str, reader: Callable[[], Reader | None]) -> li
         return []
     try:
         return [
-            f"{words.moment(row['at'], date=True)}: {row['said']}"
+            f"{words.moment(row['at'], date=True)}: {happened.sentence(row['entry'])}"
             for row in found.changes(name, LAST_CHANGES)
         ]
     finally:

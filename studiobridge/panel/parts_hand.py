@@ -6,7 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from markupsafe import Markup, escape
+
+from studiobridge.panel.saying import text
 from studiobridge.shown import words
+from studiobridge.shown.tongue import later, say
 
 if TYPE_CHECKING:
     from studiobridge.panel.board import Board
@@ -15,19 +19,26 @@ View = Mapping[str, Any]
 NOTHING: View = {}
 GOING = ("rising", "lowering")
 UP = ("ready", "adrift")
-YES = {"up": "bring it up", "down": "take it down"}
+# What happens, with the time it takes.
+DOING = {
+    "rising": later("{state}, ready in {time}"),
+    "lowering": later("{state}, dark in {time}"),
+}
 
 
 @dataclass(frozen=True, slots=True)
 class Switch:
-    """The large control: what it says, what it asks, whether it wants a second touch."""
+    """The large control: what happens, what a press asks, whether it wants a second touch."""
 
     label: str
-    under: str
     what: str | None
-    again: str = ""
-    progress: float | None = None
+    kind: str = ""  # up, down: its shape
+    doing: str | Markup = ""  # what happens now, beside it
+    under: str = ""  # what it waits for, or what a press leads to
+    again: str = ""  # the question between two touches
     yes: str = ""  # what the second button says
+    force: bool = False
+    progress: float | None = None
     also: tuple[str, str, str] | None = None  # label, what, again
 
 
@@ -36,15 +47,36 @@ def parts(board: Board) -> dict[str, str]:
     sure = board.visitor.sure
     going = state.get("state") in (*UP, *GOING)
     draw = board.macros("parts_hand.html")
-    notes = [*words.unproven(state), *filter(None, [words.to_close(state)])]
+    # they stand below the drawing
+    notes = sure and bool(words.unproven(state) or words.to_close(state))
     return {
-        "headline": str(draw.headline(board.profile, state, board.state_words(), notes, sure)),
+        "headline": str(draw.headline(state, board.state_words(), sure, warm(board), notes)),
         "rolling": str(draw.rolling(state.get("rolling") or [])),
         "asks": str(draw.asks(asks(board), sure)),
         "switch": str(draw.switch(switch(board), sure)),
         "cameras": str(draw.cameras(cameras(board), sure)),
         "looks": str(draw.looks(looks(board), sure, board.held(), going)),
+        "cut-in": str(draw.cut(board.cannot_ask(), board.breakers())),
     }
+
+
+def counted(board: Board, at: object, seconds: float, over: str) -> Markup:
+    """A time that the page counts down by itself, by the bridge's clock."""
+    text = words.about(seconds)
+    if not isinstance(at, str):
+        return Markup(escape(text))
+    return Markup(board.macros("parts_hand.html").counts_to(at, text, over))
+
+
+def warm(board: Board) -> Markup | str:
+    """How long until the lights stay as they are; "" when they do."""
+    state = board.visitor.shown.state or NOTHING
+    seconds = words.number(state.get("warm_in_s"))
+    if not board.visitor.sure or not seconds:
+        return ""
+    times = state.get("times")
+    at = times.get("warm") if isinstance(times, Mapping) else None
+    return counted(board, at, seconds, say("a moment"))
 
 
 def switch(board: Board) -> Switch:
@@ -52,43 +84,90 @@ def switch(board: Board) -> Switch:
     state = board.visitor.shown.state or NOTHING
     now = str(state.get("state", "unheard"))
     if not board.visitor.sure:
-        return Switch("nothing can be asked now", "see above", None)
-    asked = asks(board)
+        return Switch(say("nothing can be asked now"), None, under=say("see above"))
+    if now in GOING:
+        return _going(board, state, now)
+    down = say("take it down")
+    if now in UP:
+        if board.held():
+            under = say("{held}; taking it down waits for the end of the take", held=board.held())
+            asks_when = say("Take the set down when the take ends?")
+            return Switch(down, "down", "down", under=under, again=asks_when, yes=down)
+        return Switch(down, "down", "down", again=say("Take the set down?"), yes=down)
+    up = say("bring the set up")
+    yes = say("bring it up")
+    lacks = locked(board)
+    if now == "stalled":
+        why = say("it stopped half way: {why}", why=words.bridge_says(state.get("why") or "", 200))
+        asks_up = say("It stopped half way. Is the reason mended? Power comes on.")
+        also = (down, "down", say("Take the set down?"))
+        return Switch(up, "up", "up", under=why, again=asks_up, yes=yes, also=also)
+    if lacks:
+        names = words.listed(lacks)
+        under = say("{names} is locked out: the set will not be ready without", names=names)
+        asks_up = say("Bring up all but {names}? It will not be ready.", names=names)
+        # what stands in the way was said: the rest comes up all the same
+        return Switch(up, "up", "up", under=under, again=asks_up, yes=yes, force=True)
+    takes = board.takes(None)
+    under = ""
+    if now == "unheard":
+        under = say("still listening for the gear")
+    elif takes is not None:
+        under = say("about {time} to ready", time=words.about(takes))
+    return Switch(up, "up", "up", under=board.held() or under)
+
+
+def _going(board: Board, state: View, now: str) -> Switch:
+    """While it comes up or goes down."""
     waits = words.waits(state)
+    asked = asks(board)
     if asked:
-        waits = f"waits for your answer about {words.listed(asked)}"
-    to_go = words.number(state.get("ready_in_s"))
+        waits = say("waits for your answer about {names}", names=words.listed(asked))
     steps = words.number(state.get("steps"))
     progress = (words.number(state.get("steps_done")) or 0.0) / steps if steps else None
-    if now in GOING:
-        label = now
-        if to_go is not None and to_go > 0.5:
-            label += f", about {words.about(to_go)} to go"
-        elif to_go is not None:
-            label += ", a little longer than usual"
-        what = "down" if now == "rising" else "up"
-        again = "Take it down instead?"
-        if what == "up":
-            again = "Bring it back up?"
-        return Switch(label, waits or board.held(), what, again, progress, YES[what])
-    if now in UP:
-        under = "a second touch confirms it"
-        if board.held():
-            under = f"{board.held()}; taking it down waits for the end of the take"
-        return Switch("take it down", under, "down", "Take the set down?", yes=YES["down"])
-    takes = board.takes(None)
-    under = f"about {words.about(takes)} to ready" if takes is not None else ""
-    if now == "stalled":
-        why = words.clean(state.get("why") or "", 200)
+    waiting = state.get("goes_down")
+    if "goes_down" not in state and any(
+        entry.get("what") == "roll" for entry in words.entries(state.get("waiting_for"))
+    ):
+        waiting = {"withdraw": True}  # a bridge that does not say it: it will answer
+    if now == "lowering" and isinstance(waiting, Mapping) and not asked:
+        doing = say("goes down when the take ends")
+        if waiting.get("withdraw") is True:
+            return Switch(say("take that back"), "withdraw", doing=doing, under=waits)
+        return Switch(say("nothing to press until then"), None, doing=doing, under=waits)
+    doing = Markup(escape(words.state(now)))
+    to_go = words.number(state.get("ready_in_s"))
+    if to_go is not None:
+        longer = say("a little longer than usual")
+        times = state.get("times")
+        at = times.get("ready") if isinstance(times, Mapping) else None
+        left: str | Markup = longer
+        if to_go > 0.5:
+            left = counted(board, at, to_go, longer)
+        doing = text(DOING[now], state=words.state(now), time=left)
+    under = waits or board.held()
+    if now == "rising":
+        down = say("take it down instead")
+        asks_down = say("Take it down instead?")
         return Switch(
-            "bring the set up",
-            f"it stopped half way: {why}",
-            "up",
-            also=("take it down", "down", "Take the set down?"),
+            down, "down", "down", doing, under, asks_down, say("take it down"), progress=progress
         )
-    if now == "unheard":
-        under = "still listening for the gear"
-    return Switch("bring the set up", board.held() or under, "up")
+    up = say("bring it back up")
+    return Switch(up, "up", "up", doing, under, say("Bring it back up?"), up, progress=progress)
+
+
+def locked(board: Board) -> list[str]:
+    """What is locked out and the set cannot be ready without."""
+    said = (board.visitor.shown.state or NOTHING).get("in_the_way")
+    if isinstance(said, list):
+        found = [e for e in words.entries(said) if e.get("what") == "lockout"]
+        return list(dict.fromkeys(str(entry["device"]) for entry in found))
+    # a bridge that does not say it
+    return [
+        d.name
+        for d in board.profile.devices.values()
+        if d.essential and d.speaks is not None and words.lockout(board.view(d.name).get("lockout"))
+    ]
 
 
 def cameras(board: Board) -> list[tuple[str, bool]]:

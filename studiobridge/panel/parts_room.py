@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from studiobridge.shown.live import beam_part, lamp_part, placed
+from studiobridge.shown.live import drawing
 
 if TYPE_CHECKING:
     from studiobridge.panel.board import Board
@@ -13,11 +13,5 @@ UP = ("ready", "adrift")
 
 
 def parts(board: Board) -> dict[str, str]:
-    sure = board.visitor.sure
     up = (board.visitor.shown.state or {}).get("state") in UP
-    drawn = {}
-    for device in placed(board.profile):
-        view = board.view(device.name)
-        drawn[f"beam-{device.name}"] = beam_part(board.profile, device, view, sure)
-        drawn[f"lamp-{device.name}"] = lamp_part(board.profile, device, view, sure, up)
-    return drawn
+    return drawing(board.profile).parts(board.view, board.visitor.sure, up)

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import csv
-import io
 import math
 import re
 from collections.abc import Mapping, Sequence
@@ -26,6 +24,7 @@ from studiobridge.panel.board import Board
 from studiobridge.panel.house import House, Refused, clock_in_force
 from studiobridge.panel.plots import drift_plot
 from studiobridge.shown import happened, words
+from studiobridge.shown.cells import as_csv
 from studiobridge.shown.tongue import figure, say
 
 
@@ -78,7 +77,7 @@ class Past:
         """The session an address names. Raises Refused."""
         found = whole(request.path_params["number"])
         if found is None:
-            raise Refused(404, "there is no such session in the record")
+            raise Refused(404, say("there is no such session in the record"))
         return found
 
     async def session_page(self, request: Request) -> Response:
@@ -90,7 +89,7 @@ class Past:
             found = next((s for s in reader.sessions() if s["session"] == number), None)
             timeline = reader.timeline(number)
             if found is None or not timeline or not found["opened"]:
-                raise Refused(404, "there is no such session in the record")
+                raise Refused(404, say("there is no such session in the record"))
             opened = float(found["opened"])
             last = max(1, math.ceil(timeline[-1]["at"] - opened))
             asked = request.query_params.get("second", "")
@@ -146,7 +145,7 @@ class Past:
         with contextlib.closing(reading(self.house.board(request))) as reader:
             rows = [with_times(row) for row in reader.timeline(number)]
         if not rows:
-            raise Refused(404, "there is no such session in the record")
+            raise Refused(404, say("there is no such session in the record"))
         return _csv(rows)
 
 
@@ -162,7 +161,7 @@ def reading(board: Board) -> Reader:
     """The record of this set. Raises Refused where it cannot be read from here."""
     reader = board.reader()
     if reader is None:
-        raise Refused(404, "the record is not on this machine, or there is none yet")
+        raise Refused(404, say("the record is not on this machine, or there is none yet"))
     return reader
 
 
@@ -187,16 +186,7 @@ def with_times(row: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _csv(rows: Sequence[Mapping[str, Any]]) -> Response:
-    out = io.StringIO()
-    heads = list(dict.fromkeys(key for row in rows for key in row))
-    writer = csv.DictWriter(out, heads, lineterminator="\r\n")
-    writer.writeheader()
-    # a cell that a spreadsheet would run is text to it with an apostrophe in front
-    writer.writerows(
-        {k: f"'{v}" if isinstance(v, str) and v[:1] in "=+-@\t" else v for k, v in row.items()}
-        for row in rows
-    )
-    return PlainTextResponse(out.getvalue(), media_type="text/csv; charset=utf-8")
+    return PlainTextResponse(as_csv(rows), media_type="text/csv; charset=utf-8")
 
 
 def _then_and_now(name: str, then: Mapping[str, Any], now: Mapping[str, Any]) -> dict[str, str]:

@@ -9,7 +9,7 @@ from xml.sax.saxutils import escape, quoteattr
 
 from studiobridge.shown.tongue import figure, say, say_many, zone
 
-WIDE, HIGH, LEFT, RIGHT = 380.0, 170.0, 88.0, 14.0
+WIDE, HIGH, LEFT, RIGHT = 380.0, 170.0, 108.0, 14.0
 TOP, BOTTOM = 16.0, 28.0
 
 

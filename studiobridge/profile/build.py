@@ -11,9 +11,10 @@ from pydantic import ValidationError
 from studiobridge.profile.devices import BATTERY, Devices
 from studiobridge.profile.dialects import Dialects
 from studiobridge.profile.findings import Findings, Part, near, nearest
+from studiobridge.profile.items import Items
 from studiobridge.profile.looks import Looks
 from studiobridge.profile.metered import MeterReadings
-from studiobridge.profile.model import Circuit, LeftOn, Patience, Price, SetProfile
+from studiobridge.profile.model import Circuit, LeftOn, Patience, Price, SetProfile, Timer
 from studiobridge.profile.old_words import take_new_words
 from studiobridge.profile.own_id import OwnId
 from studiobridge.profile.places import Places
@@ -120,6 +121,8 @@ def _build(shape: ProfileShape, findings: Findings) -> SetProfile:
         todo = nearest(shape.default_look, looks)
         whole.wrong(("default_look",), f"there is no look '{shape.default_look}'", todo)
     mains, patience = shape.mains, shape.patience
+    items = Items(shape, findings)
+    before = items.before(devices)
     return SetProfile(
         name=shape.set,
         title=shape.title,
@@ -143,6 +146,9 @@ def _build(shape: ProfileShape, findings: Findings) -> SetProfile:
         universes=MappingProxyType(universes.universes()),
         feet=_in_feet(findings.document.root),
         homie=OwnId(shape, findings, dialects.sharing).shown(looks),
+        before=before,
+        after=items.after(before),
+        timer=Timer(shape.timer.break_every),
     )
 
 

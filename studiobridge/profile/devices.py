@@ -25,6 +25,7 @@ from studiobridge.profile.model import (
     Warn,
 )
 from studiobridge.profile.places import Places, place_of
+from studiobridge.profile.quieting import QuietGear
 from studiobridge.profile.shape import DeviceShape, ProfileShape, ToleranceShape
 from studiobridge.profile.text import Path
 from studiobridge.profile.universes import Universes
@@ -56,6 +57,7 @@ class Devices(Part):
         self.places = places
         self.universes = universes
         self.manners = Manners(shape, findings)
+        self.quiet = QuietGear(shape, findings)
         # whatever can feed a device, in the order of the file
         self.feeders = dict.fromkeys((*shape.mains.circuits, *shape.devices, BATTERY))
         devices = shape.devices
@@ -73,7 +75,7 @@ class Devices(Part):
         self._after()
         self._no_circuits()
         self.manners.check_meters(made)
-        return made
+        return self.quiet.settled(made)
 
     def _device(
         self,
@@ -277,6 +279,7 @@ class Devices(Part):
             receptor=shape.receptor or "flat",
             rated=self._rated(name, shape),
             inrush_said="inrush" in shape.model_fields_set,
+            quiet=self.quiet.told(name, shape),
         )
 
     def _warn(self, name: str, shape: DeviceShape, hears: set[Point]) -> Warn:

@@ -80,6 +80,12 @@ PLACES: Mapping[str, Place] = {
             "time_zone": "The zone of the call times, like Europe/Zurich. Left out: the machine's.",
             "warm_up": "How long the lamps take to be stable: `ready` says it until then.",
             "left_on": "What is done about a set that was forgotten.",
+            "before": (
+                "What has to be true before it rolls: everything proven, warm, no drift, batteries,"
+                " record has room, quiet, a mapping, or any sentence that a person ticks."
+            ),
+            "after": "What a person ticks when all is over, a sentence each.",
+            "timer": "What is counted besides, like breaks.",
             "patience": "How long answers are waited for, and how often it is tried again.",
         },
     ),
@@ -287,6 +293,16 @@ PLACES: Mapping[str, Place] = {
             "restores": "How often it is put back unasked before it is called contested.",
             "warn": "From where it is said that something runs out, or runs hot.",
             "receptor": "Whether a sensor looks straight ahead (flat) or all round (dome).",
+            "quiet": "Whether it is off during takes only: yes, or when and for how long.",
+        },
+    ),
+    "quiet": Place(
+        shape.QuietShape,
+        "devices: NAME: quiet:",
+        {
+            "when": "asked: only when somebody asks. rolling: also when a camera begins to roll.",
+            "for": "How long it is off at most; then it comes back by itself. At most 4 h.",
+            "rests": "How long it has been off, at least, before it has power again.",
         },
     ),
     "tolerance": Place(
@@ -423,6 +439,26 @@ PLACES: Mapping[str, Place] = {
         {
             "after": "So long after somebody last asked the set for something.",
             "then": "say it, or take it down.",
+        },
+    ),
+    "item": Place(
+        shape.ItemShape,
+        "before: NUMBER:",
+        {
+            "tick": "A sentence that a person ticks: lens wiped. It may stand there by itself.",
+            "for": "How long its tick holds. Left out: for the session.",
+            "even": "The backdrop that has to be even, as its look is set and its lights proven.",
+            "within": "From its darkest to its brightest point, at most. Left out: 1 stop.",
+            "card": "The camera whose card has to take more. One that cannot say it is ticked.",
+            "lasts": "How long a take it has to hold at least. Needed with card.",
+            "off": "The plug that has to be proven off, or a list of them.",
+        },
+    ),
+    "timer": Place(
+        shape.TimerShape,
+        "timer:",
+        {
+            "break_every": "How often a break is due. It is said once, and never while it rolls.",
         },
     ),
     "patience": Place(

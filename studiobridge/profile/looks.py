@@ -149,9 +149,10 @@ class Looks(Part):
                 what = f"there is no camera '{shape.camera}'"
                 self.wrong(("switches", name, "camera"), what, todo)
             says = [word for word, asks in shape.words.items() if asks.startswith("rolling")]
-            if says and not cameras:
+            of_takes = [word for word, asks in shape.words.items() if asks in ("good", "again")]
+            if (says or of_takes) and not cameras:
                 what = "this set has no camera that could roll"
-                self.wrong(("switches", name, "words", says[0]), what)
+                self.wrong(("switches", name, "words", [*says, *of_takes][0]), what)
             if shape.camera is not None and not says:
                 what = f"nothing that '{name}' asks is about a camera"
                 todo = "'rolling on', 'rolling off' and 'rolling toggle' are"

@@ -32,6 +32,13 @@ Kind = Literal[
 ]
 KINDS: tuple[Kind, ...] = get_args(Kind)
 FIXTURES: frozenset[str] = frozenset({"light", "backdrop"})
+# Told quiet: how long (s) it stays off where nobody says otherwise, and the most that any profile
+# may say. A closed fridge keeps its cold for about four hours (USDA, food safety in an outage, from
+# memory); an hour leaves it far from that.
+QUIET_FOR, LONGEST_QUIET = 3600.0, 4 * 3600.0
+# A compressor that is switched on again before its pressures are even stalls or trips: three
+# minutes are what thermostats and delay timers keep (common practice).
+QUIET_RESTS = 180.0
 
 # What can be told to a device or heard from it. `shut_down` is only told; switch, level, cct and
 # colour go both ways (of a sensor cct is heard); all others are only heard.
@@ -509,6 +516,18 @@ class Rolls:
 
 
 @dataclass(frozen=True, slots=True)
+class ToldQuiet:
+    """Off during takes only: when it is told so, how long at most (s), and its rest (s).
+
+    It has been off for its `rests` before it has power again, whoever asks.
+    """
+
+    when: Literal["asked", "rolling"] = "asked"
+    lasts: float = QUIET_FOR
+    rests: float = QUIET_RESTS
+
+
+@dataclass(frozen=True, slots=True)
 class Device:
     """One device of the set. Names are resolved: every name here exists in the profile."""
 
@@ -615,6 +634,8 @@ class Device:
     rated: float | None = None
     # does the profile say its inrush, if only that there is none?
     inrush_said: bool = True
+    # off during takes only; None: it is never told so
+    quiet: ToldQuiet | None = None
 
     @property
     def fixture(self) -> bool:
@@ -634,7 +655,17 @@ class Device:
 
 
 SwitchAsks = Literal[
-    "up", "down", "restore", "toggle", "rolling on", "rolling off", "rolling toggle"
+    "up",
+    "down",
+    "restore",
+    "toggle",
+    "rolling on",
+    "rolling off",
+    "rolling toggle",
+    "good",
+    "again",
+    "quiet on",
+    "quiet off",
 ]
 
 
@@ -682,6 +713,37 @@ class LeftOn:
     then: Literal["say", "down"] = "say"
 
 
+# What a line of `before:` asks about: a person's tick, or one of the things that are measured.
+ItemKind = Literal[
+    "tick", "proven", "warm", "drift", "even", "batteries", "card", "record", "off", "quiet"
+]
+# How long a person's tick holds.
+Lasts = Literal["session", "take"]
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One line of what has to be true before it rolls, or of what is looked at after.
+
+    `id` comes from its words, so that it stays the same wherever the line stands. `limit`: stops
+    for `even`, minutes for `card`. `lasts`: how long a tick holds.
+    """
+
+    id: str
+    text: str
+    kind: ItemKind = "tick"
+    device: str = ""
+    limit: float = 0.0
+    lasts: Lasts = "session"
+
+
+@dataclass(frozen=True, slots=True)
+class Timer:
+    """What is counted besides: a break is due so often (s); None: nobody asked for any."""
+
+    break_every: float | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class SetProfile:
     """A whole set, ready to run."""
@@ -711,6 +773,10 @@ class SetProfile:
     universes: Mapping[int, Universe] = field(default_factory=lambda: MappingProxyType({}))
     # the set shows itself as a Homie 5 device, under its own name
     homie: bool = False
+    # what has to be true before it rolls, and what is ticked when all is over
+    before: tuple[Item, ...] = ()
+    after: tuple[Item, ...] = ()
+    timer: Timer = Timer()
 
     def fed_from(self, name: str) -> tuple[str, ...]:
         """Every device downstream of this device or circuit, in profile order."""

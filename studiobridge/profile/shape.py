@@ -24,7 +24,16 @@ from pydantic import (
 from studiobridge.craft.chroma import Colour
 from studiobridge.craft.light import LINEAR, Dimmer
 from studiobridge.profile import colours, quantity
-from studiobridge.profile.model import KINDS, POINTS, Point, Scalar, SwitchAsks, Unit
+from studiobridge.profile.model import (
+    KINDS,
+    POINTS,
+    QUIET_FOR,
+    QUIET_RESTS,
+    Point,
+    Scalar,
+    SwitchAsks,
+    Unit,
+)
 from studiobridge.profile.model import Kind as DeviceKind
 from studiobridge.profile.names import NAME
 from studiobridge.profile.plain import quoted
@@ -645,6 +654,24 @@ class RollsShape(Shape):
     from_: Power | None = Field(default=None, alias="from")
 
 
+def _quiet(value: object) -> object:
+    """`yes` for all as it is by itself, `no` for never, or what is said of it."""
+    if value is None or isinstance(value, dict | QuietShape):
+        return value
+    return {} if _yes_no(value) else None
+
+
+def _or_yes(schema: dict[str, Any]) -> None:
+    """In the JSON Schema, too, a yes or no may stand for the whole."""
+    schema["anyOf"].insert(0, _YES_NO_SCHEMA)
+
+
+class QuietShape(Shape):
+    when: Literal["asked", "rolling"] = "asked"
+    for_: Time = Field(default=QUIET_FOR, alias="for")
+    rests: Time = QUIET_RESTS
+
+
 class DeviceShape(Shape):
     kind: DeviceKind
     title: Text = ""
@@ -706,6 +733,9 @@ class DeviceShape(Shape):
     restores: int = Field(default=0, ge=0, le=100)
     warn: WarnShape = Field(default_factory=WarnShape)
     receptor: Literal["flat", "dome"] | None = None
+    quiet: Annotated[
+        QuietShape | None, BeforeValidator(_quiet), Field(json_schema_extra=_or_yes)
+    ] = None
 
 
 class PresetShape(Shape):
@@ -840,6 +870,41 @@ class ReadingShape(Shape):
     ] = None
 
 
+def _worded(value: object) -> object:
+    """A plain sentence is a line of its own: measured where it is one of those, else ticked."""
+    return value if isinstance(value, dict) else {"tick": value}
+
+
+def _or_text(schema: dict[str, Any]) -> None:
+    """In the JSON Schema, too, a line may be a plain sentence."""
+    one = {"$ref": schema.pop("$ref")} if "$ref" in schema else dict(schema)
+    schema.clear()
+    schema["anyOf"] = [{"type": "string", "minLength": 1, "maxLength": LONGEST_TEXT}, one]
+
+
+class ItemShape(Shape):
+    """One line of what is looked at before it rolls, or after: what is measured, or a tick."""
+
+    tick: Text | None = None
+    for_: Literal["session", "take"] | None = Field(default=None, alias="for")
+    even: Name | None = None
+    within: Stops | None = None
+    card: Name | None = None
+    lasts: Time | None = None
+    off: Annotated[
+        Annotated[list[Name], Field(min_length=1, max_length=20)] | None,
+        BeforeValidator(lambda value: value if value is None else _several(value)),
+        Field(json_schema_extra=_or_one),
+    ] = None
+
+
+ItemText = Annotated[ItemShape, BeforeValidator(_worded), Field(json_schema_extra=_or_text)]
+
+
+class TimerShape(Shape):
+    break_every: Time | None = None
+
+
 class ProfileShape(Shape):
     """A set profile, format 1."""
 
@@ -861,6 +926,9 @@ class ProfileShape(Shape):
     time_zone: Text | None = None
     warm_up: Time = 0.0
     left_on: LeftOnShape | None = None
+    before: list[ItemText] = Field(default_factory=list, max_length=60)
+    after: list[ItemText] = Field(default_factory=list, max_length=60)
+    timer: TimerShape = Field(default_factory=TimerShape)
     patience: PatienceShape = Field(default_factory=PatienceShape)
     homie: YesNo = False
 

@@ -50,6 +50,16 @@ def read_step(text: object) -> tuple[Point, float]:
     return ("level" if found[2].startswith("stop") else "cct"), by
 
 
+def read_time(text: object) -> float:
+    """For how long (s) something is asked for: `20 min`. Raises ValueError."""
+    if not isinstance(text, str) or len(text) > LONGEST:
+        raise ValueError(f"{quoted(str(text)[:LONGEST])} is no length of time; write '20 min'")
+    seconds = quantity.parse(text.strip(), quantity.TIME)
+    if seconds < 1.0:
+        raise ValueError(f"{quoted(text)} is no time to be quiet in; write it like '20 min'")
+    return seconds
+
+
 def _pair(text: str) -> tuple[str, object]:
     key, _, value = (part.strip() for part in text.partition(":"))
     return key, float(value) if _NUMBER.match(value) else value.strip("'\"")

@@ -16,6 +16,8 @@ from studiobridge.craft.chroma import name_of
 from studiobridge.figures.framing import edges_of_view
 from studiobridge.figures.rays import aim_point, at
 from studiobridge.profile.model import Device, Place, Preset, SetProfile
+from studiobridge.shown import glyphs
+from studiobridge.shown.ground import reaching
 from studiobridge.shown.lengths import Lengths
 from studiobridge.shown.paper import (
     BOTTOM,
@@ -31,8 +33,8 @@ from studiobridge.shown.paper import (
     text_at,
 )
 
-# how far (m) a beam is drawn beyond what it is aimed at
-BEYOND = 0.15
+# what no device can be called: it stands beside them
+MARK_LABEL = "the mark"
 
 
 @dataclass(slots=True)
@@ -62,9 +64,11 @@ def floor(
     paper = _Floor(wide, deep, scale_of(profile), Lengths(profile.feet))
     paper.out.append(f'<rect class="ground" {paper.room()}/>')
     paper.out.append('<g clip-path="url(#floor-room)">')
+    reaches = reaching(profile)
     for device in profile.devices.values():
         if device.kind == "light":
-            _beam(paper, profile, device, presets.get(device.name))
+            preset = presets.get(device.name)
+            _beam(paper, profile, device, preset, reaches.get(device.name, 1.0))
     _view(paper, profile)
     paper.out.append("</g>")
     _walls(paper)
@@ -80,10 +84,16 @@ def floor(
     if profile.room.chain:
         right = 34.0 + max(22, *(len(name) for name in profile.room.chain)) * LETTER
     _, _, x1, y1 = paper.inside
+    more = paper.write_rows(LEFT, y1 + BOTTOM - 8)
     names = ", ".join(d.name for d in profile.devices.values() if d.place is not None)
     described = title or f"{profile.title or profile.name}, the room from above"
     return svg(
-        "floor", paper, (x1 + right, y1 + BOTTOM), described, "From above: " + names, standalone
+        "floor",
+        paper,
+        (x1 + right, y1 + BOTTOM + more),
+        described,
+        "From above: " + names,
+        standalone,
     )
 
 
@@ -136,52 +146,36 @@ def _chain(paper: _Floor, profile: SetProfile) -> None:
             paper.out.append(text_at(x + 10, middle + 12, text, "soft"))
 
 
-def _beam(paper: _Floor, profile: SetProfile, device: Device, preset: Preset | None) -> None:
+def _beam(
+    paper: _Floor, profile: SetProfile, device: Device, preset: Preset | None, reaches: float
+) -> None:
     target = aim_point(profile, device)
     if device.place is None or target is None:
         return
     source = at(device.place)
     dx, dy = target[0] - source[0], target[1] - source[1]
     reach = math.hypot(dx, dy)
-    if reach < 0.01:
-        return
     share = 0.0
     if preset is not None and preset.level is not None:
         share = device.dimmer.output(preset.level)
-    half = math.radians(min(device.beam or 40.0, 140.0) / 2)
-    towards = math.atan2(dy, dx)
-    far = reach + BEYOND
-    x0, y0 = paper.x(source[0]), paper.y(source[1])
-    ends = []
-    for turn in (-half, half):
-        ends.append(
-            (
-                paper.x(source[0] + far * math.cos(towards + turn)),
-                paper.y(source[1] + far * math.sin(towards + turn)),
-            )
-        )
-    (x1, y1), (x2, y2) = ends
-    radius = far * paper.scale
-    fill = fill_of(preset)
-    # light to the eye, not to a meter: half the light still looks bright
-    strength = 0.85 * math.sqrt(share)
-    name = quoteattr(device.name)
-    path = (
-        f"M{x0:.1f} {y0:.1f}L{x1:.1f} {y1:.1f}A{radius:.1f} {radius:.1f} 0 0 1 {x2:.1f} {y2:.1f}Z"
-    )
-    if share <= 0:
+    if reach < 0.01 or share <= 0:
         return
-    paper.line(x0, y0, paper.x(target[0]), paper.y(target[1]))
-    fades = f"floor-beam-{device.name}"
+    x0, y0 = paper.x(source[0]), paper.y(source[1])
+    x1, y1 = paper.x(target[0]), paper.y(target[1])
+    paper.line(x0, y0, x1, y1)
+    radius, half = reach * glyphs.BEYOND * paper.scale, glyphs.half_angle(device.beam)
+    name = f"floor-beam-{device.name}"
+    at_aim = glyphs.reaching(share * reaches, 1.0)
+    side_x, side_y = radius * math.cos(half), radius * math.sin(half)
     paper.out.append(
-        f'<radialGradient id="{fades}" gradientUnits="userSpaceOnUse" cx="{x0:.1f}" cy="{y0:.1f}"'
-        f' r="{radius:.1f}"><stop offset="0" stop-color="{fill}"/><stop offset="1"'
-        f' stop-color="{fill}" stop-opacity=".12"/></radialGradient>'
-        f'<path data-beam={name} class="beam" d="{path}" fill="url(#{fades})"'
-        f' fill-opacity="{strength:.2f}"/>'
-        f'<path class="edge" d="M{x1:.1f} {y1:.1f}L{x0:.1f} {y0:.1f}L{x2:.1f} {y2:.1f}"/>'
-        f'<path class="aim" d="M{x0:.1f} {y0:.1f}L{paper.x(target[0]):.1f}'
-        f' {paper.y(target[1]):.1f}"/>'
+        f'<g data-beam={quoteattr(device.name)} transform="translate({x0:.1f} {y0:.1f})'
+        f' rotate({math.degrees(math.atan2(dy, dx)):.1f})">'
+        f'<radialGradient id="{name}" gradientUnits="userSpaceOnUse" cx="0" cy="0"'
+        f' r="{radius:.1f}">{glyphs.stops(fill_of(preset), at_aim)}</radialGradient>'
+        f"{glyphs.wedges(name, radius, half)}"
+        # on paper without colour the light is told by its edges
+        f'<path class="edge" d="M{side_x:.1f} {-side_y:.1f}L0 0L{side_x:.1f} {side_y:.1f}"/></g>'
+        f'<path class="aim" d="M{x0:.1f} {y0:.1f}L{x1:.1f} {y1:.1f}"/>'
     )
 
 
@@ -203,7 +197,7 @@ def _mark(paper: _Floor, mark: Place) -> Label:
         f'<path class="mark" d="M{x - 21:.1f} {y:.1f}h42M{x:.1f} {y - 21:.1f}v42"/>'
     )
     paper.taken.append((x - 21, y - 21, x + 21, y + 21))
-    return Label(x + 24, y - 6, (x, y), ("the mark",), "mark", reach=21.0)
+    return Label((x, y), ("the mark",), MARK_LABEL, reach=21.0)
 
 
 def _device(
@@ -222,7 +216,7 @@ def _device(
     if target is not None:
         turn = math.degrees(math.atan2(target[1] - place.from_back, target[0] - place.across))
     name = quoteattr(device.name)
-    reach = 14.0
+    reach, around = 14.0, None
     if device.kind == "backdrop":
         wide = (device.size[0] if device.size is not None else 1.5) * paper.scale
         fill = fill_of(preset)
@@ -233,27 +227,24 @@ def _device(
             f' fill-opacity="{0.25 + 0.75 * math.sqrt(share):.2f}"/>'
             f'<rect {box} fill="url(#floor-weave)" pointer-events="none"/>'
         )
-        paper.taken.append((x - wide / 2, y - 7, x + wide / 2, y + 7))
-        label_at = (x - 60, y + 24)
+        around = (x - wide / 2, y - 7, x + wide / 2, y + 7)
+        paper.taken.append(around)
     elif device.kind == "light":
         paper.out.append(
             f'<g data-device={name} transform="translate({x:.1f} {y:.1f}) rotate({turn:.1f})">'
-            '<path class="lamp" d="M-7 -13h9v26h-9a6 13 0 0 1 0 -26z"/></g>'
+            f'<path class="lamp" d="{glyphs.HOOD}"/>{lit_face(device, preset)}</g>'
         )
-        label_at = (x + 18, y - 8)
     elif device.kind == "camera":
         paper.out.append(
             f'<g data-device={name} transform="translate({x:.1f} {y:.1f}) rotate({turn:.1f})">'
-            '<path class="lamp" d="M-22 -11h22v5l9 -4v20l-9 -4v5h-22z"/></g>'
+            f'<path class="lamp solid" d="{glyphs.CAMERA}"/></g>'
         )
-        reach = 22.0
-        label_at = (x + 24, y + 10)
+        reach = 20.0
     else:
         paper.out.append(
-            f'<rect data-device={name} class="lamp" x="{x - 7:.1f}" y="{y - 7:.1f}"'
+            f'<rect data-device={name} class="lamp solid" x="{x - 7:.1f}" y="{y - 7:.1f}"'
             ' width="14" height="14" rx="3"/>'
         )
-        label_at = (x + 18, y - 4)
     if device.kind != "backdrop":
         paper.taken.append((x - reach, y - reach, x + reach, y + reach))
     lines = [device.name]
@@ -269,18 +260,22 @@ def _device(
     if notes.get(device.name):
         lines.append(notes[device.name])
     # towards the nearer wall, where the beams are not
-    if place.across > 0.3 and device.kind != "backdrop":
-        width = max(len(line) for line in lines) * LETTER + 6
-        room_right = paper.x(paper.wide / 2) - x
-        if room_right < width + 20:
-            label_at = (x - 18 - width, label_at[1])
+    aside = 0.0 if device.kind == "backdrop" else max(-1.0, min(1.0, 3 * place.across / paper.wide))
     return Label(
-        label_at[0],
-        label_at[1],
         (x, y),
         tuple(line for line in lines if line),
         device.name,
         device.hand_set,
-        bool(notes.get(device.name)),
         reach,
+        around,
+        (aside, 0.0),
     )
+
+
+def lit_face(device: Device, preset: Preset | None) -> str:
+    """How much light comes out of a lamp, and in which white; and that it is on a dial."""
+    out = f'<path class="knob" d="{glyphs.KNOB}"/>' if device.hand_set else ""
+    if preset is None or not preset.level:
+        return out
+    share = device.dimmer.output(preset.level)
+    return glyphs.face(share, f'class="face" fill="{fill_of(preset)}"') + out

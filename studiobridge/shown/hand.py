@@ -11,11 +11,21 @@ from dataclasses import dataclass
 from typing import Any
 
 from studiobridge.shown import words
+from studiobridge.shown.tongue import figure, later, say
 
 # How far from its mark a dial is, as a share of its whole way: a little, some, or much.
 A_LITTLE, SOME = 0.12, 0.4
 # Changes smaller than this share of the reading are not worth a "up from".
 SAME = 0.02
+NOT_TOLD = later("the watts do not tell where it stands")
+TURNS = {
+    "less": later("less", sense="a dial"),
+    "more": later("more", sense="a dial"),
+    "a little less": later("a little less", sense="a dial"),
+    "a little more": later("a little more", sense="a dial"),
+    "much less": later("much less", sense="a dial"),
+    "much more": later("much more", sense="a dial"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,24 +58,27 @@ def guide(device: str, dial: object) -> Guide | None:
     said = f"{name}: {_watts(watts)} W"
     was = words.number(dial.get("was"))
     if was is not None and abs(watts - was) > SAME * max(abs(watts), abs(was)):
-        said += f", {'up' if watts > was else 'down'} from {_watts(was)}"
+        before = _watts(was)
+        up, down = say("up from {watts}", watts=before), say("down from {watts}", watts=before)
+        said += f", {up if watts > was else down}"
     ends = [words.number(dial.get(key)) for key in ("dark", "low", "target", "high", "full")]
     if any(end is None for end in ends):
-        why = words.clean(dial.get("why") or "the watts do not tell where it stands", 160)
+        why = words.bridge_says(dial.get("why") or "", 160) or say(NOT_TOLD)
         return Guide(device, f"{said}: {why}", False)
     dark, low, target, high, full = (float(end) for end in ends if end is not None)
     if not (dark < full and low <= target <= high):
-        return Guide(device, f"{said}: the watts do not tell where it stands", False)
+        return Guide(device, f"{said}: {say(NOT_TOLD)}", False)
     way = full - dark
     at = [min(1.0, max(0.0, (value - dark) / way)) for value in (watts, target, low, high)]
     settled = dial.get("settled") is True
     if low <= watts <= high:
-        text = f"{said}: there" if settled else f"{said}: hold it …"
-        return Guide(device, text, settled, "", *at)
+        how = say("there", sense="a dial") if settled else say("hold it …")
+        return Guide(device, f"{said}: {how}", settled, "", *at)
     off = abs(watts - target) / way
-    much = "a little " if off <= A_LITTLE else "" if off <= SOME else "much "
     turn = "less" if watts > target else "more"
-    return Guide(device, f"{said}: {much}{turn}{'' if settled else ' …'}", False, turn, *at)
+    much = "a little" if off <= A_LITTLE else "" if off <= SOME else "much"
+    how = say(TURNS[f"{much} {turn}".strip()], sense="a dial")
+    return Guide(device, f"{said}: {how}{'' if settled else ' …'}", False, turn, *at)
 
 
 def bar(shown: Guide, columns: int) -> str:
@@ -89,4 +102,4 @@ def as_json(shown: Guide, dial: Mapping[str, Any]) -> dict[str, object]:
 
 
 def _watts(value: float) -> str:
-    return f"{value:.0f}" if abs(value) >= 100 else f"{value:.3g}"
+    return figure(value, ".0f" if abs(value) >= 100 else ".3g")

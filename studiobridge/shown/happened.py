@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from studiobridge.shown import words
+from studiobridge.shown import before, words
 from studiobridge.shown.tongue import english, later, say
 from studiobridge.shown.words import Json
 
@@ -54,10 +54,8 @@ RUNS = {
 }
 STATES = {
     "dark": later("The set is dark"),
-    "rising": later("The set is coming up"),
     "ready": later("The set is ready"),
     "adrift": later("Something has moved"),
-    "lowering": later("The set is going down"),
     "stalled": later("The set has stopped half way"),
     "unheard": later("The gear has not been heard yet"),
 }
@@ -174,6 +172,8 @@ def _by_hand(entry: Json) -> str:
 
 def _state(entry: Json) -> str:
     state = str(entry.get("state"))
+    if state in ("rising", "lowering"):
+        return ""  # its run says it
     text = say(STATES[state]) if state in STATES else english(words.clean(state, 30))
     return _because(text, entry, "why") if state == "stalled" else text
 
@@ -200,4 +200,6 @@ _KINDS: dict[str, Any] = {
     "by hand": _by_hand,
     "light": words.light_note,
     "state": _state,
+    "tick": before.noted,
+    "before": before.noted,
 }

@@ -1,106 +1,42 @@
 """The room from above, alive: a still drawing, and small parts that change in it.
 
-`skeleton` is drawn once; `part_of` is what stands inside the two groups of a device (`beam-key`
-below everything, `lamp-key` above) as it reports itself now. A device is drawn where it stands;
-its beam is as wide as it is given, and as bright and as warm as it is *reported*; what is not
-confirmed is dashed, and every condition has a word.
+For any view that wants the room (`ground.SHEETS` has them; or bring a `Sheet` of your own):
+
+    drawn = drawing(profile, "stand")     decided once: where all is, and how large
+    drawn.still()                         the figure for the page: SVG, and rows under it
+    drawn.parts(view_of, sure, up)        id on the page → what stands in it now; send what changed
+
+`skeleton(profile, view)` is `drawing(profile, view).still()`. Of each device there are `beam-NAME`
+(a gradient: its light, below everything), `lamp-NAME` (a link: itself, its name, its condition)
+and, where the drawing has no room for its name or a finger, a row `row-NAME` below. It is drawn
+where it stands; its face is as large as its light and in the white that is *reported*, its beam as
+strong as what reaches its aim; what is not confirmed is no closed line, and every condition is a
+shape and a word.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
 from studiobridge.craft.chroma import on_screen
 from studiobridge.figures.framing import edges_of_view
-from studiobridge.figures.rays import aim_point
 from studiobridge.profile.model import Device, SetProfile
-from studiobridge.shown import words
-from studiobridge.shown.paper import shade, size
+from studiobridge.shown import glyphs, words
+from studiobridge.shown.ground import PAD, Ground, Sheet, Thing, ground_of, placed
+from studiobridge.shown.lengths import Lengths
+from studiobridge.shown.paper import shade
+from studiobridge.shown.placing import Point, fitted, wide
+from studiobridge.shown.tongue import bare, figure, say
 
-# Drawn for a phone in the hand: big letters, few of them. px a metre of a drawing 600 wide.
-SCALE = 200.0
-EDGE = 14.0
 View = Mapping[str, Any]
 
+__all__ = ["Drawing", "condition", "drawing", "placed", "skeleton", "tags", "ways"]
 
-@dataclass(frozen=True, slots=True)
-class Ground:
-    """From metres in the room to the drawing."""
-
-    wide: float
-    deep: float
-
-    def x(self, across: float) -> float:
-        return EDGE + (across + self.wide / 2) * SCALE
-
-    def y(self, from_back: float) -> float:
-        return EDGE + from_back * SCALE
-
-    @property
-    def width(self) -> float:
-        return self.wide * SCALE + 2 * EDGE
-
-    @property
-    def height(self) -> float:
-        return self.deep * SCALE + 2 * EDGE
-
-
-def ground(profile: SetProfile) -> Ground:
-    return Ground(*size(profile))
-
-
-def placed(profile: SetProfile) -> list[Device]:
-    """What has a place to be drawn at, backdrops first so that nothing hides behind them."""
-    found = [d for d in profile.devices.values() if d.place is not None]
-    return sorted(found, key=lambda d: d.kind != "backdrop")
-
-
-def skeleton(profile: SetProfile) -> str:
-    """The still part: walls, mark, what the lens sees, and an empty group for every device."""
-    paper = ground(profile)
-    x0, y0 = paper.x(-paper.wide / 2), paper.y(0)
-    wide, deep = paper.wide * SCALE, paper.deep * SCALE
-    out = [
-        f'<svg class="room" viewBox="0 0 {paper.width:.0f} {paper.height:.0f}" role="group"'
-        ' aria-label="The room from above" xmlns="http://www.w3.org/2000/svg">',
-        f'<clipPath id="within"><rect x="{x0:.0f}" y="{y0:.0f}" width="{wide:.0f}"'
-        f' height="{deep:.0f}"/></clipPath>',
-        f'<rect class="ground" x="{x0:.0f}" y="{y0:.0f}" width="{wide:.0f}" height="{deep:.0f}"/>',
-        '<g clip-path="url(#within)">',
-    ]
-    out.extend(f'<g id="beam-{d.name}"></g>' for d in placed(profile))
-    out.append(_lens(profile, paper))
-    out.append("</g>")
-    mark = profile.room.mark
-    if mark is not None:
-        x, y = paper.x(mark.across), paper.y(mark.from_back)
-        out.append(f'<path class="mark" d="M{x - 16:.0f} {y:.0f}h32M{x:.0f} {y - 16:.0f}v32"/>')
-    out.append(
-        f'<rect class="wall" x="{x0:.0f}" y="{y0:.0f}" width="{wide:.0f}" height="{deep:.0f}"/>'
-    )
-    for device in placed(profile):
-        name = quoteattr(device.name)
-        out.append(f'<a class="thing" href="#d" data-device={name} id="lamp-{device.name}"></a>')
-    out.append("</svg>")
-    return "".join(out)
-
-
-def _lens(profile: SetProfile, paper: Ground) -> str:
-    edges = edges_of_view(profile, 2 * (paper.deep + paper.wide))
-    if not edges:
-        return ""
-    lines = [
-        f"M{paper.x(x):.0f} {paper.y(y):.0f}L{paper.x(to_x):.0f} {paper.y(to_y):.0f}"
-        for (x, y), (to_x, to_y) in edges
-    ]
-    return f'<path class="lens" d="{"".join(lines)}"/>'
-
-
-# ---- what changes ------------------------------------------------------------------------
+# ---- how a device stands -------------------------------------------------------------------------
 
 
 def level_of(device: Device, view: View) -> float | None:
@@ -140,10 +76,13 @@ class Condition:
 def condition(device: Device, view: View, sure: bool, up: bool) -> Condition:
     """What there is to say of one device. `sure`: bridge and broker are there to say it."""
     if not sure:
-        return Condition("unsure", "not confirmed now")
+        return Condition("unsure", say("not confirmed now"))
     lockout = words.lockout(view.get("lockout"))
     if lockout:
         return Condition("locked", lockout)
+    if view.get("adjusting") is True:
+        # what it does differs from the look on purpose
+        return Condition("adjusting", say("being adjusted"))
     moved = words.drifted(view.get("drift"))
     if moved:
         return Condition("moved", moved)
@@ -152,162 +91,516 @@ def condition(device: Device, view: View, sure: bool, up: bool) -> Condition:
     evidence = words.evidence(view)
     gauged = words.gauged(view)
     if device.hand_set:
-        text = "on its dial, set by hand" if evidence == "hand" else "on its dial"
+        text = say("on its dial, set by hand") if evidence == "hand" else say("on its dial")
         if up and evidence in ("watts", "picture"):
             # the band names what it is known by: not said twice
-            text = "on its dial, as it should be"
-            return Condition("hand", f"{text}, {gauged or words.EVIDENCE[evidence][1]}")
+            text = say("on its dial, as it should be")
+            return Condition("hand", f"{text}, {gauged or words.known_by(evidence)}")
         return Condition("hand", f"{text} ({gauged})" if gauged else text)
     if view.get("switch") is False:
-        return Condition("off", "off")
+        return Condition("off", say("off"))
     if up and evidence == "told" and not words.can_speak(view):
         asked = words.preset(view.get("preset"))
-        told = f"only told {asked}: nothing confirms it" if asked else words.ONLY_TOLD
+        told = say(words.ONLY_TOLD)
+        if asked:
+            told = say("only told {preset}: nothing confirms it", preset=asked)
         return Condition("told", f"{told} ({gauged})" if gauged else told)
-    proven = "as it should be"
+    proven = say("as it should be")
     if evidence in words.EVIDENCE and evidence != "report":
-        proven += f", {words.EVIDENCE[evidence][1]}"
+        proven += f", {words.known_by(evidence)}"
     if not device.hears:
         if up and evidence:
             return Condition("set", proven)
-        return Condition("plain", gauged if up and gauged else "says nothing itself")
+        return Condition("plain", gauged if up and gauged else say("says nothing itself"))
     heard = words.hearing(view)
     if view.get("online") is False:
-        return Condition("off", "off" if not up else heard)
+        return Condition("off", say("off") if not up else words.heard_said(heard))
     if heard in ("silent", "never heard"):
-        return Condition("unsure", heard)
+        return Condition("unsure", words.heard_said(heard))
     if view.get("online") is None:
-        return Condition("unsure", "never heard")
+        return Condition("unsure", words.heard_said("never heard"))
     if up and evidence in ("", "told"):
-        return Condition("unsure", "not confirmed yet")
-    return Condition("set", proven if up else "on")
+        return Condition("unsure", say("not confirmed yet"))
+    return Condition("set", proven if up else say("on", sense="a switch"))
 
 
-def beam_part(profile: SetProfile, device: Device, view: View, sure: bool) -> str:
-    """What lies inside `beam-NAME`."""
-    paper = ground(profile)
-    target = aim_point(profile, device)
-    level = level_of(device, view)
-    if device.kind != "light" or device.place is None or target is None or not level:
-        return ""
-    x, y = device.place.across, device.place.from_back
-    reach = math.dist((x, y), (target[0], target[1])) + 0.15
-    towards = math.atan2(target[1] - y, target[0] - x)
-    half = math.radians(min(device.beam or 40.0, 140.0) / 2)
-    ends = [
-        (paper.x(x + reach * math.cos(towards + t)), paper.y(y + reach * math.sin(towards + t)))
-        for t in (-half, half)
-    ]
-    (x1, y1), (x2, y2) = ends
-    radius = reach * SCALE
-    share = device.dimmer.output(min(100.0, max(0.0, level)))
-    dashed = "" if sure and not device.hand_set else " loose"
-    colour = fill_of(device, view)
-    edge = f"M{x1:.0f} {y1:.0f}L{paper.x(x):.0f} {paper.y(y):.0f}L{x2:.0f} {y2:.0f}"
-    return (
-        f'<radialGradient id="glow-{device.name}" gradientUnits="userSpaceOnUse"'
-        f' cx="{paper.x(x):.0f}" cy="{paper.y(y):.0f}" r="{radius:.0f}">'
-        f'<stop offset="0" stop-color="{colour}"/>'
-        f'<stop offset="1" stop-color="{colour}" stop-opacity=".1"/></radialGradient>'
-        f'<path class="beam" fill="url(#glow-{device.name})"'
-        f' fill-opacity="{0.9 * math.sqrt(share):.2f}"'
-        f' d="M{paper.x(x):.0f} {paper.y(y):.0f}L{x1:.0f} {y1:.0f}'
-        f'A{radius:.0f} {radius:.0f} 0 0 1 {x2:.0f} {y2:.0f}Z"/>'
-        f'<path class="edge{dashed}" d="{edge}"/>'
-    )
+# The arrows on a lamp that moved, about their own middle; `other`: not along one of the two scales.
+ARROWS = {
+    "brighter": "M0 -4L4 3H-4Z",
+    "darker": "M0 4L-4 -3H4Z",
+    "warmer": "M-4 0L3 -4V4Z",
+    "cooler": "M4 0L-3 4V-4Z",
+    "other": "M0 -4L4 0L0 4L-4 0Z",
+}
 
 
-def lamp_part(profile: SetProfile, device: Device, view: View, sure: bool, up: bool) -> str:
-    """What lies inside `lamp-NAME`: its shape, its name, and its condition in a word or two."""
-    place = device.place
-    assert place is not None
-    paper = ground(profile)
-    x, y = paper.x(place.across), paper.y(place.from_back)
-    how = condition(device, view, sure, up)
-    level = level_of(device, view)
-    lit = level is not None and level > 0
-    target = aim_point(profile, device)
-    turn = 0.0
-    if target is not None:
-        turn = math.degrees(math.atan2(target[1] - place.from_back, target[0] - place.across))
-    out = [f"<title>{escape(f'{device.name}: {how.words}')}</title>"]
-    if device.kind == "backdrop":
-        wide = (device.size[0] if device.size is not None else 1.5) * SCALE
-        share = device.dimmer.output(min(100.0, level)) if level else 0.0
-        out.append(
-            f'<rect class="cloth" x="{x - wide / 2:.0f}" y="{y - 10:.0f}" width="{wide:.0f}"'
-            f' height="20" rx="3" fill="{fill_of(device, view)}"'
-            f' fill-opacity="{math.sqrt(share):.2f}"/>'
-        )
-        middle, below = x, y + 34
-        anchor = "middle"
-    else:
-        shape = "M-9 -17h12v34h-12a8 17 0 0 1 0 -34z"
-        if device.kind == "camera":
-            shape = "M-26 -14h26v6l12 -5v26l-12 -5v6h-26z"
-        elif device.kind != "light":
-            shape, turn = "M-10 -10h20v20h-20z", 0.0
-        out.append(
-            f'<g transform="translate({x:.0f} {y:.0f}) rotate({turn:.0f})">'
-            f'<path class="body{" lit" if lit else ""}" d="{shape}"/></g>'
-        )
-        middle, below = x, y + 54
-        anchor = "middle"
-        if place.across < -0.2:
-            middle, anchor = max(EDGE + 6, x - 30), "start"
-        elif place.across > 0.2:
-            middle, anchor = min(paper.width - EDGE - 6, x + 30), "end"
-    # a touch of 48 px and more around everything
-    out.append(f'<rect class="touch" x="{x - 46:.0f}" y="{y - 46:.0f}" width="92" height="92"/>')
-    if how.code in ("moved", "locked", "unsure", "told") and device.kind != "backdrop":
-        out.append(f'<circle class="ring {how.code}" cx="{x:.0f}" cy="{y:.0f}" r="30"/>')
-    if device.kind == "camera" and view.get("rolling"):
-        out.append(f'<circle class="ring rolling" cx="{x:.0f}" cy="{y:.0f}" r="34"/>')
-    if _crowded(profile, device):
-        return "".join(out)
-    said = tag(device, view, how)
-    if below + 26 > paper.height - EDGE:
-        below = y - 62
-    out.append(
-        f'<text class="name" x="{middle:.0f}" y="{below:.0f}" text-anchor="{anchor}">'
-        f"{escape(words.clean(device.name, 24))}</text>"
-    )
-    if said:
-        out.append(
-            f'<text class="tag {how.code}" x="{middle:.0f}" y="{below + 23:.0f}"'
-            f' text-anchor="{anchor}">{escape(said)}</text>'
-        )
-    return "".join(out)
+def ways(drift: object) -> list[str]:
+    """Which ways a device moved, level before white: keys of ARROWS; none where it did not."""
+    if not isinstance(drift, Sequence) or isinstance(drift, str):
+        return []
+    found = []
+    for entry in drift:
+        if not isinstance(entry, Mapping):
+            continue
+        wanted, reported = words.number(entry.get("wanted")), words.number(entry.get("reported"))
+        by = None if wanted is None or reported is None else reported - wanted
+        if entry.get("point") == "level":
+            by = words.number(entry.get("stops")) or by
+            found.append("other" if not by else "brighter" if by > 0 else "darker")
+        elif entry.get("point") == "cct":
+            mired = words.number(entry.get("mired"))
+            by = -mired if mired else by
+            found.append("other" if not by else "cooler" if by > 0 else "warmer")
+        else:
+            found.append("other")
+    return sorted(set(found), key=list(ARROWS).index)
 
 
-def _crowded(profile: SetProfile, device: Device) -> bool:
-    """Does a lamp or the camera stand so near that this one's name would lie over its own?"""
-    if device.fixture or device.kind == "camera" or device.place is None:
-        return False
-    x, y = device.place.across, device.place.from_back
-    return any(
-        other.place is not None
-        and other is not device
-        and math.dist((x, y), (other.place.across, other.place.from_back)) < 0.4
-        for other in profile.devices.values()
-    )
+def way_words(way: str) -> str:
+    """A way in a word."""
+    return {
+        "brighter": say("brighter"),
+        "darker": say("darker"),
+        "warmer": say("warmer"),
+        "cooler": say("cooler"),
+    }.get(way, "")
 
 
-def tag(device: Device, view: View, how: Condition) -> str:
-    """The short words under a name in the drawing."""
-    short = {
-        "moved": how.words.split(",")[0],
-        "locked": "locked out",
-        "busy": how.words,
-        "hand": "by hand",
-        "unsure": "?",
-        "told": "only told",
-        "off": "off",
-    }
+def _moved_tags(view: View, how: Condition) -> list[str]:
+    """`+0.32 stop, warmer`, `+0.32 stop`: how far it moved, and which way else."""
+    drift = [e for e in view.get("drift") or () if isinstance(e, Mapping)]
+    found: list[str] = []
+    level = next((e for e in drift if e.get("point") == "level"), None)
+    white = next((e for e in drift if e.get("point") == "cct"), None)
+    way = [w for w in ways([white] if white is not None else []) if w != "other"]
+    stops = words.number(level.get("stops")) if level is not None else None
+    mired = words.number(white.get("mired")) if white is not None else None
+    if stops is not None:
+        sign = "−" if stops < 0 else "+"
+        by = say("{stops} stop", stops=sign + figure(abs(stops), ".2f"))
+        if way:
+            found.append(f"{by}, {way_words(way[0])}")
+        found.append(by)
+        found.append(say("{stops} stop", stops=sign + figure(abs(stops), ".1f")))
+    elif mired is not None and way and level is None:
+        n = figure(abs(mired), ".0f")
+        found.append(say("{way} {n} mired", way=way_words(way[0]), n=n))
+        found.append(f"{way_words(way[0])} {n}")
+        found.append(way_words(way[0]))
+    first = how.words.split(",")[0]
+    return found or [first]
+
+
+def tags(device: Device, view: View, how: Condition) -> list[str]:
+    """The words under a name in the drawing, the longest first: whichever has room."""
+    if how.code == "moved":
+        return _moved_tags(view, how)
     if how.code == "set" and device.fixture:
         level = words.number(view.get("level"))
+        shown = f"{figure(level, '.3g')} %" if level is not None else ""
         colour = words.colour(view.get("colour"))
-        return ", ".join(filter(None, (f"{level:.3g} %" if level is not None else "", colour)))
+        white = words.number(view.get("cct"))
+        more = colour or (f"{white:.0f} K" if white is not None and 0 < white < 1e5 else "")
+        return [", ".join(filter(None, (shown, more))), shown or more]
     if device.kind == "camera" and view.get("rolling"):
-        return "rolling"
-    return words.clean(short.get(how.code, ""), 26)
+        return [say("rolling")]
+    short = {
+        "locked": [say("locked out")],
+        "busy": [how.words, "…"],
+        "adjusting": [say("being adjusted"), "±"],
+        "hand": [say("by hand")],
+        "unsure": [say("not confirmed"), "?"],
+        "told": [say("only told"), say("told")],
+        "off": [say("off")],
+    }
+    return [text for text in short.get(how.code, []) if text]
+
+
+def spoken(device: Device, view: View, how: Condition) -> str:
+    """A device in one sentence, for who does not see the drawing and for its row."""
+    parts = [way_words(way) for way in ways(view.get("drift"))] if how.code == "moved" else []
+    parts = [part for part in parts if part and part not in how.words]
+    if how.code in ("set", "told", "locked", "busy", "adjusting") and device.fixture:
+        level, white = words.level(view.get("level")), words.cct(view.get("cct"))
+        parts += [level, words.colour(view.get("colour")) or white]
+    if device.kind == "camera" and view.get("rolling"):
+        parts.insert(0, say("rolling"))
+    return ", ".join(filter(None, (*parts, how.words)))
+
+
+# ---- the drawing ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """One set's room in one view."""
+
+    profile: SetProfile
+    ground: Ground
+
+    # ---- what is still
+
+    def still(self) -> str:
+        """The figure: walls, mark, what the lens sees, an empty group and a cell for every device,
+        and an empty row for each that has one."""
+        ground = self.ground
+        left, top, right, bottom = ground.inside
+        box = f'x="{left:.0f}" y="{top:.0f}" width="{right - left:.0f}" height="{bottom - top:.0f}"'
+        title, names = say("The room from above"), ", ".join(ground.things)
+        out = [
+            # larger than any page: the style says how much of it there is room for
+            f'<figure class="plan"><svg class="room" width="{4 * ground.width:.0f}"'
+            f' height="{4 * ground.height:.0f}" viewBox="0 0 {ground.width:.0f}'
+            f' {ground.height:.0f}" role="group" aria-labelledby="room-title"'
+            ' aria-describedby="room-desc" xmlns="http://www.w3.org/2000/svg">'
+            f'<title id="room-title">{escape(title)}</title>'
+            f'<desc id="room-desc">{escape(self._described(names))}</desc>',
+            f'<clipPath id="within"><rect {box}/></clipPath>',
+            f'<rect class="ground" width="{ground.width:.0f}" height="{ground.height:.0f}"/>'
+            f'<rect class="floor-in" {box}/>',
+            '<g clip-path="url(#within)">',
+        ]
+        out.extend(self._wedges(thing) for thing in ground.things.values())
+        out.append(self._lens())
+        out.append("</g>")
+        out.append(self._mark())
+        out.append(self._walls())
+        if ground.sheet.touch:
+            # cloths first: what hangs behind is hit where nothing stands before it
+            out.append('<g class="cells">')
+            for thing in self._by_depth():
+                corners = "L".join(f"{x:.1f} {y:.1f}" for x, y in thing.cell)
+                name = quoteattr(thing.device.name)
+                out.append(f'<path class="thing cell" data-device={name} d="M{corners}Z"/>')
+            out.append("</g>")
+        for name in ground.things:
+            out.append(
+                f'<a class="thing" href="#d" data-device={quoteattr(name)} id="lamp-{name}"></a>'
+            )
+        out.append("</svg>")
+        if ground.rows:
+            out.append('<ul class="rows">')
+            for thing in ground.rows:
+                name = quoteattr(thing.device.name)
+                out.append(
+                    f'<li><a class="thing row" href="#d" data-device={name}'
+                    f' id="row-{thing.device.name}"></a></li>'
+                )
+            out.append("</ul>")
+        beyond = self._beyond()
+        if beyond:
+            out.append(f'<figcaption class="soft">{escape(beyond)}</figcaption>')
+        out.append("</figure>")
+        return "".join(out)
+
+    def _wedges(self, thing: Thing) -> str:
+        """Where the light of a lamp goes; whether there is any is in `beam-NAME`."""
+        device = thing.device
+        if device.kind != "light" or thing.aim is None:
+            return ""
+        radius = math.dist(thing.at, thing.aim) * glyphs.BEYOND
+        if radius < 1:
+            return ""
+        x, y = thing.at
+        name = f"beam-{device.name}"
+        return (
+            f'<g transform="translate({x:.1f} {y:.1f}) rotate({thing.turn:.1f})">'
+            f'<radialGradient id="{name}" gradientUnits="userSpaceOnUse" cx="0" cy="0"'
+            f' r="{radius:.1f}"></radialGradient>'
+            f"{glyphs.wedges(name, radius, glyphs.half_angle(device.beam))}</g>"
+        )
+
+    def _by_depth(self) -> list[Thing]:
+        return sorted(self.ground.things.values(), key=lambda t: t.device.kind != "backdrop")
+
+    def _described(self, names: str) -> str:
+        said = say("Back wall above, front wall below. In it: {names}.", names=names)
+        beyond = self._beyond()
+        return f"{said} {beyond}" if beyond else said
+
+    def _beyond(self) -> str:
+        """Which walls are out of the picture, and how far."""
+        one = Lengths(self.profile.feet).one
+        found = []
+        for beyond in self.ground.beyond:
+            far = one(beyond.far)
+            if beyond.side == "left":
+                found.append(say("left wall {far} further", far=far))
+            elif beyond.side == "right":
+                found.append(say("right wall {far} further", far=far))
+            elif beyond.side == "back":
+                found.append(say("back wall {far} further", far=far))
+            else:
+                found.append(say("front wall {far} further", far=far))
+        return say("Not in the picture: {walls}.", walls=", ".join(found)) if found else ""
+
+    def _lens(self) -> str:
+        ground = self.ground
+        far = 2 * (ground.part[2] - ground.part[0] + ground.part[3] - ground.part[1])
+        lines = [
+            f"M{ground.x(x):.0f} {ground.y(y):.0f}L{ground.x(to_x):.0f} {ground.y(to_y):.0f}"
+            for (x, y), (to_x, to_y) in edges_of_view(self.profile, far)
+        ]
+        return f'<path class="lens" d="{"".join(lines)}"/>' if lines else ""
+
+    def _mark(self) -> str:
+        mark = self.profile.room.mark
+        if mark is None:
+            return ""
+        x, y = self.ground.x(mark.across), self.ground.y(mark.from_back)
+        n = self.ground.sheet.glyph - 1
+        path = f"M{x - n:.0f} {y:.0f}h{2 * n:.0f}M{x:.0f} {y - n:.0f}v{2 * n:.0f}"
+        return f'<path class="halo" d="{path}"/><path class="mark" d="{path}"/>'
+
+    def _walls(self) -> str:
+        """A wall thick; where there is none in the picture, a broken line with two strokes."""
+        left, top, right, bottom = self.ground.inside
+        ends = {
+            "left": (left, top, left, bottom),
+            "back": (left, top, right, top),
+            "right": (right, top, right, bottom),
+            "front": (left, bottom, right, bottom),
+        }
+        solid = "".join(
+            f"M{x0:.0f} {y0:.0f}L{x1:.0f} {y1:.0f}"
+            for x0, y0, x1, y1 in (ends[side] for side in self.ground.walls)
+        )
+        out = [f'<path class="wall" d="{solid}"/>'] if solid else []
+        for beyond in self.ground.beyond:
+            x0, y0, x1, y1 = ends[beyond.side]
+            x, y = (x0 + x1) / 2, (y0 + y1) / 2
+            lying = y0 == y1
+            gap = (7.0, 0.0) if lying else (0.0, 7.0)
+            out.append(
+                f'<path class="torn" d="M{x0:.0f} {y0:.0f}L{x - gap[0]:.0f} {y - gap[1]:.0f}'
+                f'M{x + gap[0]:.0f} {y + gap[1]:.0f}L{x1:.0f} {y1:.0f}"/>'
+            )
+            slash = "m3 -5l-6 10" if lying else "m5 -3l-10 6"
+            out.append(
+                f'<path class="break" d="M{x - gap[0] / 2:.0f} {y - gap[1] / 2:.0f}{slash}'
+                f'M{x + gap[0] / 2:.0f} {y + gap[1] / 2:.0f}{slash}"/>'
+            )
+        return "".join(out)
+
+    # ---- what changes
+
+    def parts(
+        self,
+        view_of: Callable[[str], View],
+        sure: bool,
+        up: bool,
+    ) -> dict[str, str]:
+        """What stands in every group and row now. `sure`: bridge and broker are there to say it."""
+        found: dict[str, str] = {}
+        for name, thing in self.ground.things.items():
+            view = view_of(name)
+            how = condition(thing.device, view, sure, up)
+            if thing.device.kind == "light" and thing.aim is not None:
+                found[f"beam-{name}"] = self.beam(thing, view)
+            found[f"lamp-{name}"] = self.lamp(thing, view, how)
+            if thing.row:
+                found[f"row-{name}"] = self.row(thing, view, how)
+        return found
+
+    def beam(self, thing: Thing, view: View) -> str:
+        """What lies inside `beam-NAME`: how strong its light is along its way, in its white."""
+        device = thing.device
+        level = level_of(device, view)
+        if device.kind != "light" or thing.aim is None or not level:
+            return ""
+        share = device.dimmer.output(min(100.0, max(0.0, level)))
+        at_aim = glyphs.reaching(share * thing.reaches, 1.0)
+        return glyphs.stops(fill_of(device, view), at_aim) if at_aim > 0 else ""
+
+    def lamp(self, thing: Thing, view: View, how: Condition) -> str:
+        """What lies inside `lamp-NAME`: its shape, its name, and its condition in a word or two."""
+        device = thing.device
+        said = escape(bare(f"{words.clean(device.name, 60)}: {spoken(device, view, how)}"))
+        body = self._cloth(thing, view, how) if device.kind == "backdrop" else ""
+        return (
+            f"<title>{said}</title>"
+            f'{body or self._glyph(thing, view, how)}<g aria-hidden="true">'
+            f"{self._label(thing, view, how)}</g>"
+        )
+
+    def _cloth(self, thing: Thing, view: View, how: Condition) -> str:
+        x0, y0, x1, y1 = thing.box
+        level = level_of(thing.device, view)
+        share = thing.device.dimmer.output(min(100.0, level)) if level else 0.0
+        box = f'x="{x0:.1f}" y="{y0:.1f}" width="{x1 - x0:.1f}" height="{y1 - y0:.1f}" rx="3"'
+        out = [f'<rect class="focus" {box}/><rect class="cloth {how.code}" {box}/>']
+        if share > 0:
+            # as high as it is bright: a line of light that fills it at full
+            high = (y1 - y0 - 4) * (glyphs.LEAST + (1 - glyphs.LEAST) * math.sqrt(share))
+            out.append(
+                f'<rect class="face" x="{x0 + 2:.1f}" y="{(y0 + y1 - high) / 2:.1f}"'
+                f' width="{x1 - x0 - 4:.1f}" height="{high:.1f}" rx="1.5"'
+                f' fill="{fill_of(thing.device, view)}"/>'
+            )
+        out.append(self._badges(((x0 + x1) / 2, (y0 + y1) / 2), view, how, 0.0))
+        return "".join(out)
+
+    def _glyph(self, thing: Thing, view: View, how: Condition) -> str:
+        device, (x, y) = thing.device, thing.at
+        scale = self.ground.sheet.glyph / glyphs.HALF
+        level = level_of(device, view)
+        turn = thing.turn if device.kind in ("light", "camera") else 0.0
+        out = [
+            f'<g transform="translate({x:.1f} {y:.1f}) scale({scale:.2f})">',
+            f'<circle class="focus" r="{glyphs.HALF + 6}"/>',
+        ]
+        rolling = device.kind == "camera" and bool(view.get("rolling"))
+        if how.code == "moved" or rolling:
+            out.append(f'<circle class="ring {"rolling" if rolling else "moved"}" r="14.5"/>')
+        path = glyphs.outline(device)
+        out.append(f'<g transform="rotate({turn:.0f})">')
+        out.append(f'<path class="body {how.code}" d="{path}"/>')
+        if device.kind == "light" and level:
+            share = device.dimmer.output(min(100.0, max(0.0, level)))
+            known = "" if how.code not in ("told", "unsure") else " hollow"
+            colour = fill_of(device, view)
+            out.append(glyphs.face(share, f'class="face{known}" fill="{colour}"'))
+        if device.hand_set:
+            out.append(f'<path class="knob" d="{glyphs.KNOB}"/>')
+        out.append("</g>")
+        if how.code == "unsure":
+            out.append('<text class="sign" y="4.5" aria-hidden="true">?</text>')
+        if how.code == "locked":
+            out.append(
+                '<path class="bar halo" d="M-11 11L11 -11"/><path class="bar" d="M-11 11L11 -11"/>'
+            )
+        if how.code in ("busy", "adjusting"):
+            out.append(
+                '<path class="turning" d="M-14 -4A14.5 14.5 0 0 1 -4 -14'
+                'M14 4A14.5 14.5 0 0 1 4 14"/>'
+            )
+        out.append("</g>")
+        out.append(self._badges((x, y), view, how, 8.6 * scale))
+        return "".join(out)
+
+    def _badges(self, at: Point, view: View, how: Condition, off: float) -> str:
+        """Which way it moved: an arrow each at the corners of what moved."""
+        if how.code != "moved":
+            return ""
+        scale = self.ground.sheet.glyph / glyphs.HALF
+        out: list[str] = []
+        for way, (dx, dy) in zip(
+            ways(view.get("drift")), ((1, -1), (1, 1), (-1, -1)), strict=False
+        ):
+            x, y = at[0] + dx * off, at[1] + dy * off
+            if not off:
+                x += 14.0 * scale * (len(out) - 0.5)
+            out.append(
+                f'<g class="badge" transform="translate({x:.1f} {y:.1f}) scale({scale:.2f})">'
+                f'<circle r="6.2"/><path d="{ARROWS[way]}"/></g>'
+            )
+        return "".join(out)
+
+    def _label(self, thing: Thing, view: View, how: Condition) -> str:
+        put, sheet = thing.label, self.ground.sheet
+        if put is None:
+            return ""
+        out = []
+        if put.tie is not None:
+            (x0, y0), (x1, y1) = put.tie
+            out.append(f'<path class="tie" d="M{x0:.1f} {y0:.1f}L{x1:.1f} {y1:.1f}"/>')
+        form, moved = put.form, " moved" if how.code == "moved" else ""
+        said = tags(thing.device, view, how)
+        room = form.wide - 2 * PAD
+        lines: list[tuple[str, str]] = []
+        if form.name in ("whole", "short"):
+            name = words.clean(thing.device.name, 60)
+            if thing.number is not None:
+                name = f"{thing.number} {name}"
+            lines.append(("name", fitted(name, sheet.name, room, bold=True)))
+            lines.append((f"tag {how.code}", _fitting(said, sheet.tag, room, how.code)))
+        elif form.name == "counted":
+            number = str(thing.number)
+            room -= wide("88", sheet.name, True) + 4.0
+            lines.append(("name", number))
+            lines.append((f"tag {how.code}", _fitting(said, sheet.tag, room, how.code)))
+        else:
+            lines.append(("name", str(thing.number)))
+        x, y = put.x + PAD, put.y
+        beside = form.name == "counted"
+        used = form.wide
+        if moved or not beside:
+            # the plate is as wide as its words, the place as wide as they may become
+            used = max(wide(t, sheet.name if c == "name" else sheet.tag, True) for c, t in lines)
+            used = min(form.wide, used + 2 * PAD)
+        if beside:
+            used = form.wide
+        left = put.x
+        on_the_left = put.x + form.wide / 2 < thing.at[0] and put.x + form.wide <= thing.at[0]
+        if on_the_left:
+            # flush with its thing
+            left = put.x + form.wide - used
+            x = left + PAD
+        out.append(
+            f'<rect class="plate{moved}" x="{left:.1f}" y="{y:.1f}" width="{used:.1f}"'
+            f' height="{form.high:.1f}" rx="3"/>'
+        )
+        down = y + sheet.line - 2.0
+        for i, (style, text) in enumerate(lines):
+            if not text:
+                continue
+            at_x = x + (wide("88", sheet.name, True) + 4.0 if beside and i else 0.0)
+            at_y = down if beside else down + i * sheet.line
+            size = sheet.name if style == "name" else sheet.tag
+            out.append(
+                f'<text class="{style}{moved if style == "name" else ""}" x="{at_x:.1f}"'
+                f' y="{at_y:.1f}" font-size="{size:g}">{escape(text)}</text>'
+            )
+        return "".join(out)
+
+    def row(self, thing: Thing, view: View, how: Condition) -> str:
+        """What stands in the row of a device below the drawing: its number, name and condition."""
+        number = f'<b class="no {how.code}">{thing.number}</b>' if thing.number is not None else ""
+        said = tags(thing.device, view, how)
+        text = said[0] if said else how.words
+        arrows = ""
+        if how.code == "moved":
+            found = ways(view.get("drift"))
+            arrows = "".join(
+                '<svg class="way" viewBox="-5 -5 10 10" aria-hidden="true">'
+                f'<path d="{ARROWS[way]}"/></svg>'
+                for way in found
+            )
+            more = [way_words(way) for way in found]
+            text = ", ".join([*(word for word in more if word and word not in text), text])
+        name = escape(words.clean(thing.device.name, 60))
+        return (
+            f'{number}<span class="who">{name}</span>'
+            f'<span class="how {how.code}">{arrows}{escape(text)}</span>'
+        )
+
+
+def _fitting(texts: Sequence[str], size: float, room: float, code: str) -> str:
+    """The longest of these that has room."""
+    bold = code in ("moved", "locked")
+    for text in texts:
+        if wide(text, size, bold) <= room:
+            return text
+    return fitted(texts[-1], size, room, bold) if texts else ""
+
+
+# What was decided of the last few sets: a page that is opened does not decide it anew.
+_decided: dict[tuple[int, str], Drawing] = {}
+REMEMBERED = 16
+
+
+def drawing(profile: SetProfile, view: str = "hand", sheet: Sheet | None = None) -> Drawing:
+    """The drawing of a set's room in this view (a key of `ground.SHEETS`), or on your own sheet."""
+    if sheet is not None:
+        return Drawing(profile, ground_of(profile, view, sheet))
+    found = _decided.get((id(profile), view))
+    if found is None or found.profile is not profile:
+        while len(_decided) >= REMEMBERED:
+            _decided.pop(next(iter(_decided)))
+        found = _decided[id(profile), view] = Drawing(profile, ground_of(profile, view))
+    return found
+
+
+def skeleton(profile: SetProfile, view: str = "hand") -> str:
+    """The still part of the drawing, for a page of this view."""
+    return drawing(profile, view).still()

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from xml.sax.saxutils import escape, quoteattr
 
@@ -12,6 +11,7 @@ from studiobridge.craft.colour import planckian_uv, srgb_of
 from studiobridge.profile.model import Preset, SetProfile
 from studiobridge.profile.plain import plain
 from studiobridge.shown.lengths import Lengths
+from studiobridge.shown.placing import Box, Form, Point, Put, Raster, Wish, put, wide
 
 # px a metre at most, and how large a drawn room may become (px): letters stay as they are, so a
 # hall is drawn smaller and not its words.
@@ -19,15 +19,11 @@ SCALE, WIDEST, DEEPEST = 160.0, 640.0, 600.0
 # the margins around the room for its dimensions
 LEFT, TOP, BOTTOM = 54.0, 40.0, 44.0
 LINE = 14.5
-# px a letter takes at most on the whole, in a font that runs wide
-LETTER, BOLD = 6.6, 7.6
-# px beyond a thing's own reach from which its label is tied to it
-TIED_FROM = 9.0
-# px between the ends of two labels' lines, that they be not read as one
-AIR = 4.0
+# px of the letters, and a letter on the whole, for columns of running text
+TYPE, LETTER = 12.5, 6.6
+# px that a label may stand off from what it is about, tied to it, before it becomes a number
+ROAMS = 200.0
 WARMEST, COOLEST = 2000.0, 10000.0
-
-Box = tuple[float, float, float, float]
 
 
 STYLE = """
@@ -38,7 +34,11 @@ STYLE = """
 .floor .soft{fill:var(--soft,#57534e)}.floor .ink{fill:var(--ink,#1c1917)}
 .floor .name{font-weight:650}
 .floor .hand{font-weight:650;text-decoration:underline}
-.floor .lamp{fill:var(--lamp,#1c1917);stroke:var(--ground,#fff);stroke-width:1.5}
+.floor .lamp{fill:var(--ground,#fff);stroke:var(--ink,#1c1917);stroke-width:1.8}
+.floor .lamp,.floor .face{vector-effect:non-scaling-stroke}
+.floor .solid{fill:var(--ink,#1c1917)}
+.floor .face{stroke:var(--ink,#1c1917);stroke-width:.7}
+.floor .knob{fill:none;stroke:var(--ink,#1c1917);stroke-width:2}
 .floor .cloth{stroke:var(--ink,#1c1917);stroke-width:1.5}
 .floor .edge{fill:none;stroke:var(--soft,#57534e);stroke-width:1;stroke-dasharray:5 4}
 .floor .view{fill:none;stroke:var(--soft,#57534e);stroke-width:1.2;stroke-dasharray:1.5 4}
@@ -53,27 +53,29 @@ STYLE = """
 
 @dataclass(slots=True)
 class Label:
-    """Lines of words beside something: best at `x`, `y`, and where nothing else stands."""
+    """Lines of words beside something."""
 
-    x: float
-    y: float
     # what it is about
-    point: tuple[float, float]
+    point: Point
     lines: tuple[str, ...]
     device: str
     hand: bool = False
-    note: bool = False
-    # how far what it is about reaches from its point (px)
+    # how far what it is about reaches from its point (px), or the box it takes
     reach: float = 14.0
+    around: Box | None = None
+    # which way there is most quiet
+    towards: Point = (0.0, 0.0)
 
     @property
-    def width(self) -> float:
-        name, *others = self.lines
-        return max(len(name) * BOLD, *(len(line) * LETTER for line in others), 0.0) + 6
-
-    @property
-    def height(self) -> float:
-        return LINE * len(self.lines) + 4
+    def forms(self) -> tuple[Form, ...]:
+        """With every line, with its name alone, as a number."""
+        name = wide(self.lines[0], TYPE, bold=True)
+        most = max(name, *(wide(line, TYPE) for line in self.lines[1:]), 0.0)
+        number = wide("88", TYPE, bold=True)
+        forms = [Form("whole", most + 6, LINE * len(self.lines) + 4)]
+        if len(self.lines) > 1:
+            forms.append(Form("name", name + 6, LINE + 4))
+        return (*forms, Form("number", number + 6, LINE + 4))
 
 
 @dataclass(slots=True)
@@ -86,7 +88,8 @@ class Paper:
     lengths: Lengths
     out: list[str] = field(default_factory=list)
     taken: list[Box] = field(default_factory=list)
-    lined: list[tuple[float, float]] = field(default_factory=list)
+    lined: list[tuple[Point, Point]] = field(default_factory=list)
+    rows: list[str] = field(default_factory=list)
 
     @property
     def inside(self) -> Box:
@@ -100,67 +103,73 @@ class Paper:
 
     def line(self, x0: float, y0: float, x1: float, y1: float) -> None:
         """A line that words had better not stand on: it is remembered, not drawn."""
-        steps = max(1, int(math.hypot(x1 - x0, y1 - y0) / 15.0))
-        shares = (i / steps for i in range(steps + 1))
-        self.lined.extend((x0 + (x1 - x0) * share, y0 + (y1 - y0) * share) for share in shares)
+        self.lined.append(((x0, y0), (x1, y1)))
 
     def put(self, labels: Iterable[Label]) -> None:
         """Put labels down where they cover nothing, each as near as can be to where it belongs.
 
-        One that had to move away is tied to its place by a line.
+        One that had to move away is tied to its place by a line. What there is no room for stands
+        in `rows`, under the drawing, and one without room for its name has a number.
         """
-        placed = []
-        for label in sorted(labels, key=lambda label: (label.y, label.x)):
-            x, y = self._room_for(label)
-            self.taken.append((x, y, x + label.width, y + label.height))
-            placed.append((label, x, y))
-        for label, x, y in placed:
-            near_x = min(max(label.point[0], x), x + label.width)
-            near_y = min(max(label.point[1], y), y + label.height)
-            if math.dist(label.point, (near_x, near_y)) > label.reach + TIED_FROM:
-                self.out.append(
-                    f'<path class="lead" d="M{label.point[0]:.1f} {label.point[1]:.1f}'
-                    f'L{near_x:.1f} {near_y:.1f}"/>'
-                )
-        for label, x, y in placed:
-            self._write(label, x, y)
-
-    def _room_for(self, label: Label) -> tuple[float, float]:
         x0, y0, x1, y1 = self.inside
-        low_x, high_x = x0 + 4, x1 - label.width - 4
-        low_y, high_y = y0 + 4, y1 - label.height - 2
-        tries = set[tuple[float, float, float]]()
-        for dy in range(-152, 153, 8):
-            for dx in range(-240, 241, 12):
-                x = min(max(label.x + dx, low_x), max(low_x, high_x))
-                y = min(max(label.y + dy, low_y), max(low_y, high_y))
-                gap = math.hypot(
-                    max(x - label.point[0], 0.0, label.point[0] - x - label.width),
-                    max(y - label.point[1], 0.0, label.point[1] - y - label.height),
-                )
-                tries.add((gap + 0.15 * math.hypot(x - label.x, y - label.y), x, y))
-        best = (math.inf, label.x, label.y)
-        for far, x, y in sorted(tries):
-            if far >= best[0]:
-                break
-            box = (x, y, x + label.width, y + label.height)
-            aired = (x - AIR, y, box[2] + AIR, box[3])
-            cost = far + 50 * sum(overlap(aired, taken) for taken in self.taken)
-            cost += sum(2.0 for px, py in self.lined if x <= px <= box[2] and y <= py <= box[3])
-            best = min(best, (cost, x, y))
-        return best[1], best[2]
+        raster = Raster(x1, y1)
+        for outside in ((0.0, 0.0, x0 + 3, y1), (0.0, 0.0, x1, y0 + 3), (x1 - 3, 0.0, x1, y1)):
+            raster.take(outside)
+        for box in self.taken:
+            raster.take(box)
+        for a, b in self.lined:
+            raster.line(a, b)
+        known = {label.device: label for label in labels}
+        wishes = []
+        for name, label in known.items():
+            x, y = label.point
+            around = label.around or (
+                x - label.reach,
+                y - label.reach,
+                x + label.reach,
+                y + label.reach,
+            )
+            wishes.append(Wish(name, around, label.forms, label.towards, ROAMS))
+        found = put(raster, wishes)
+        for put_down in found.values():
+            if put_down.tie is not None:
+                (ax, ay), (bx, by) = put_down.tie
+                self.out.append(f'<path class="lead" d="M{ax:.1f} {ay:.1f}L{bx:.1f} {by:.1f}"/>')
+        number = 0
+        for name, label in known.items():
+            where = found.get(name)
+            lines = label.lines
+            if where is None or where.form.name == "number":
+                number += 1
+                self.rows.append(f"{number}  {', '.join(lines)}")
+                lines = (str(number),)
+            elif where.form.name == "name":
+                self.rows.append(f"{lines[0]}: {', '.join(lines[1:])}")
+                lines = lines[:1]
+            if where is not None:
+                self._write(label, lines, where)
 
-    def _write(self, label: Label, x: float, y: float) -> None:
+    def _write(self, label: Label, lines: Sequence[str], where: Put) -> None:
+        x, y, wide_, high = where.x, where.y, where.form.wide, where.form.high
         self.out.append(
             f'<g data-label={quoteattr(label.device)}><rect class="behind" x="{x:.1f}" y="{y:.1f}"'
-            f' width="{label.width:.1f}" height="{label.height:.1f}" rx="3"/>'
+            f' width="{wide_:.1f}" height="{high:.1f}" rx="3"/>'
         )
-        for i, line in enumerate(label.lines):
+        # flush with what it is about
+        left = where.x + wide_ <= label.point[0]
+        anchor, at = ("end", x + wide_ - 3) if left else ("start", x + 3)
+        for i, line in enumerate(lines):
             style = "ink"
             if i == 0:
                 style = "ink hand" if label.hand else "ink name"
-            self.out.append(text_at(x + 3, y + LINE * (i + 1) - 2, line, style))
+            self.out.append(text_at(at, y + LINE * (i + 1) - 2, line, style, anchor))
         self.out.append("</g>")
+
+    def write_rows(self, x: float, y: float) -> float:
+        """The rows of what has only a number, below the drawing; how much they take (px)."""
+        for i, row in enumerate(self.rows):
+            self.out.append(text_at(x, y + LINE * (i + 1), row, "ink"))
+        return LINE * len(self.rows) + (6.0 if self.rows else 0.0)
 
 
 def size(profile: SetProfile) -> tuple[float, float]:
@@ -227,12 +236,6 @@ def fill_of(preset: Preset | None) -> str:
     if preset is not None and preset.colour is not None:
         return on_screen(preset.colour)
     return shade(preset.cct if preset is not None else None)
-
-
-def overlap(a: Box, b: Box) -> float:
-    wide = min(a[2], b[2]) - max(a[0], b[0])
-    high = min(a[3], b[3]) - max(a[1], b[1])
-    return math.sqrt(wide * high) if wide > 0 and high > 0 else 0.0
 
 
 def text_at(x: float, y: float, text: str, style: str, anchor: str = "start") -> str:

@@ -9,13 +9,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from xml.sax.saxutils import quoteattr
 
 from studiobridge.figures.framing import view_of
 from studiobridge.figures.rays import Point3, aim_point, at
 from studiobridge.figures.setup import aim_of
 from studiobridge.profile.model import Device, Place, Preset, SetProfile
+from studiobridge.shown import glyphs
+from studiobridge.shown.floor import MARK_LABEL, lit_face
 from studiobridge.shown.lengths import Lengths
 from studiobridge.shown.paper import (
     LEFT,
@@ -73,9 +75,10 @@ def side(
     things = [_device(paper, profile, d, presets.get(d.name)) for d in placed]
     paper.put([*labels, *_together(things)])
     _, _, x1, y1 = paper.inside
+    more = paper.write_rows(LEFT, y1 + BELOW - 6)
     described = title or f"{profile.title or profile.name}, the room from the side"
     said = "From the side: " + ", ".join(d.name for d in placed)
-    return svg("side", paper, (x1 + RIGHT, y1 + BELOW), described, said, standalone)
+    return svg("side", paper, (x1 + RIGHT, y1 + BELOW + more), described, said, standalone)
 
 
 def _height(profile: SetProfile) -> float:
@@ -175,7 +178,7 @@ def _mark(paper: _Side, mark: Place) -> Label:
     )
     paper.taken.append((x - high, y - high, x + high, y + high))
     lines = ("the mark", f"{paper.lengths.one(mark.height)} up")
-    return Label(x + high + 6, y + 10, (x, y), lines, "mark", reach=high)
+    return Label((x, y), lines, MARK_LABEL, reach=high)
 
 
 def _device(
@@ -204,20 +207,15 @@ def _device(
             top, foot = place.height + _half(device), place.height - _half(device)
             one = paper.lengths.one
             lines[1] = f"from {one(max(0.0, foot))} to {one(top)} up"
-        return x, y, Label(x + 10, y + high / 3, (x + 4, y + high / 3), tuple(lines), device.name)
-    shape, reach = _shape(paper, device)
+        around = (x - 4, y - high / 2, x + 4, y + high / 2)
+        return x, y, Label((x, y), tuple(lines), device.name, around=around, towards=(1.0, 0.0))
+    shape, reach = _shape(paper, device, preset)
     paper.out.append(
         f'<g data-device={name} transform="translate({x:.1f} {y:.1f}) rotate({turn:.1f})">'
-        f'<path class="lamp" d="{shape}"/></g>'
+        f"{shape}</g>"
     )
     paper.taken.append((x - reach, y - reach, x + reach, y + reach))
-    return (
-        x,
-        y,
-        Label(
-            x + reach + 4, y - 8, (x, y), tuple(lines), device.name, device.hand_set, reach=reach
-        ),
-    )
+    return x, y, Label((x, y), tuple(lines), device.name, device.hand_set, reach)
 
 
 def _turned(source: Point3, target: Point3) -> float:
@@ -226,16 +224,19 @@ def _turned(source: Point3, target: Point3) -> float:
     return math.degrees(math.atan2(-up, out))
 
 
-def _shape(paper: _Side, device: Device) -> tuple[str, float]:
-    """The outline of a thing that looks to the right, and how far it reaches (px)."""
+def _shape(paper: _Side, device: Device, preset: Preset | None) -> tuple[str, float]:
+    """A thing that looks to the right, and how far it reaches (px)."""
     if device.kind == "light":
         half = min(max(8.0, _half(device) * paper.scale), 40.0)
-        back = 0.7 * half
-        path = f"M-7 {-half:.1f}h9v{2 * half:.1f}h-9a6 {back:.1f} 0 0 1 0 {-2 * half:.1f}z"
-        return path, half + 4
+        lit = lit_face(device, preset)
+        lamp = f'<path class="lamp" d="{glyphs.HOOD}"/>{lit}'
+        return (
+            f'<g transform="scale({min(1.0, half / 11):.2f} {half / 11:.2f})">{lamp}</g>',
+            half + 4,
+        )
     if device.kind == "camera":
-        return "M-22 -9h22v4l9 -4v18l-9 -4v4h-22z", 22.0
-    return "M-7 -7h14v14h-14z", 9.0
+        return f'<path class="lamp solid" d="{glyphs.CAMERA}"/>', 20.0
+    return '<path class="lamp solid" d="M-7 -7h14v14h-14z"/>', 9.0
 
 
 def _together(things: list[tuple[float, float, Label]]) -> list[Label]:
@@ -245,14 +246,8 @@ def _together(things: list[tuple[float, float, Label]]) -> list[Label]:
         for i, (ox, oy, other) in enumerate(found):
             if math.hypot(x - ox, y - oy) < 6 and other.lines[1:] == label.lines[1:]:
                 names = f"{label.lines[0]}, {other.lines[0]}"
-                both = Label(
-                    other.x,
-                    other.y,
-                    other.point,
-                    (names, *other.lines[1:]),
-                    other.device,
-                    other.hand and label.hand,
-                    reach=other.reach,
+                both = replace(
+                    other, lines=(names, *other.lines[1:]), hand=other.hand and label.hand
                 )
                 found[i] = (ox, oy, both)
                 break

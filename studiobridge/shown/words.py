@@ -155,6 +155,26 @@ def listed_said(parts: Sequence[str], most: int = 6) -> str:
     return say("{one} and {other}", one=", ".join(shown[:-1]), other=shown[-1])
 
 
+KINDS = {
+    "light": later("light", sense="kind"),
+    "backdrop": later("backdrop", sense="kind"),
+    "computer": later("computer", sense="kind"),
+    "camera": later("camera", sense="kind"),
+    "display": later("display", sense="kind"),
+    "audio": later("audio", sense="kind"),
+    "amp": later("amp", sense="kind"),
+    "plug": later("plug", sense="kind"),
+    "charger": later("charger", sense="kind"),
+    "network": later("network", sense="kind"),
+    "sensor": later("sensor", sense="kind"),
+}
+
+
+def kind(name: str) -> str:
+    """What sort of thing a device is, where it has no title."""
+    return say(KINDS[name], sense="kind") if name in KINDS else name
+
+
 def yes_no(value: object, yes: str = "yes", no: str = "no", unknown: str = "?") -> str:
     return yes if value is True else no if value is False else unknown
 
@@ -651,6 +671,19 @@ def hearing(device: Json) -> str:
     if "heard" in device:
         return said if isinstance(said, str) and said in HEARING else MUTE
     return yes_no(device.get("online"), "answers", "silent", "")
+
+
+HEARD = {
+    "answers": later("answers"),
+    "silent": later("silent"),
+    "never heard": later("never heard"),
+    MUTE: later("cannot speak"),
+}
+
+
+def heard_said(code: str) -> str:
+    """What `hearing` found, in the language in force."""
+    return say(HEARD[code]) if code in HEARD else code
 
 
 def can_speak(device: Json) -> bool:

@@ -18,6 +18,7 @@ import pytest
 
 from studiobridge.bridge import record as record_module
 from studiobridge.bridge import tables
+from studiobridge.bridge.lasting import prune
 from studiobridge.bridge.reading import Reader, back_up
 from studiobridge.bridge.record import DAY, Record
 from studiobridge.bridge.tables import RecordAway, RecordError, record_path
@@ -34,7 +35,10 @@ from studiobridge.control.effects import (
     SessionNote,
     StateNote,
     StepNote,
+    TakeNote,
 )
+from studiobridge.control.taken import Tally
+from studiobridge.control.takes import KEPT
 from studiobridge.craft.chroma import of_hs
 from studiobridge.profile.model import Preset
 from studiobridge.shown.words import light_note
@@ -220,9 +224,14 @@ def test_reading_while_it_is_written(tmp_path: Path) -> None:
 
 
 # The schemas as earlier versions made them: 1 without dials set by hand, 2 without the code of a
-# request and the session of a dial, 3 without the colour of a dial, 4 without what light sensors saw.
+# request and the session of a dial, 3 without the colour of a dial, 4 without what light sensors saw,
+# 5 without takes.
 def as_version(version: int, path: Path) -> None:
     with sqlite3.connect(path) as database:
+        database.execute("DROP TABLE takes")
+        if version == 5:
+            database.execute("UPDATE schema_version SET version = 5")
+            return
         database.execute("DROP TABLE lights")
         if version == 4:
             database.execute("UPDATE schema_version SET version = 4")
@@ -233,7 +242,7 @@ def as_version(version: int, path: Path) -> None:
             return
         database.execute("ALTER TABLE requests DROP COLUMN code")
         for table in (*tables.PRUNED, tables.LOCKOUTS):
-            if table.name not in ("runs", "lights"):
+            if table.name not in ("runs", "lights", "takes"):
                 database.execute(f"ALTER TABLE {table.name} DROP COLUMN session")
         if version == 1:
             database.execute("DROP TABLE hands")
@@ -282,6 +291,100 @@ def test_a_record_of_the_fourth_version_is_read_and_upgraded(tmp_path: Path) -> 
     ]
 
 
+TAKE = [
+    RollingNote(9.0, "camera", True, "report"),
+    TakeNote(9.0, 3, "begun", None, 0.0, "report", 0.0, "", None, {"session": 1, "look": "day"}),
+    TakeNote(9.0, 3, "rolls", "camera", 0.0, "report", 0.0),
+    TakeNote(29.0, 3, "going", None, 20.0),
+    TakeNote(49.0, 3, "going", None, 40.0),
+    TakeNote(50.0, 3, "changed", "key", 41.0, "report", 0.0, "", None, {"what": "light"}),
+]
+TAKEN = [
+    TakeNote(60.0, 3, "stopped", "camera", 51.0, "inferred", None, "the bridge began anew"),
+    TakeNote(60.0, 3, "ended", None, 51.0, "inferred", None, "the bridge began anew"),
+    TakeNote(61.0, 3, "marked", None, 0.0, "Ana", 0.0, None, "good"),
+]
+
+
+def test_a_take_outlasts_the_bridge_and_is_read_back_as_it_was(tmp_path: Path) -> None:
+    path = record_path(tmp_path, "kiln")
+    memory = write(path, [*NOTES, *TAKE])
+    memory = reopen(path)
+    assert (memory.next_take, memory.rolling) == (4, {"camera"})
+    take = Tally(memory.takes).open
+    assert take is not None
+    assert (take.number, take.seconds, take.seen, take.look) == (3, 40.0, 1049.0, "day")
+    assert take.rolling == ("camera",)
+    with sqlite3.connect(path) as database:
+        # that it goes on is one row, the last
+        going = database.execute("SELECT seconds FROM takes WHERE phase = 'going'").fetchall()
+    assert going == [(40.0,)]
+    write(path, TAKEN)
+    memory = reopen(path)
+    last = Tally(memory.takes).last
+    assert last is not None and (last.ended_by, last.ended_off, last.mark) == (
+        "inferred",
+        None,
+        "good",
+    )
+    with closing(Reader(path)) as reader:
+        (read,) = reader.takes()
+        assert [(h.seconds, h.device) for h in read.happened] == [(41.0, "key")]
+        assert replace(read, marked=None) == replace(last, marked=None)
+        assert reader.takes(4) == [] and reader.takes(1, 3) == [read] and reader.last_take() == 3
+
+
+def test_the_good_ones_are_known_however_long_ago_and_marks_that_were_changed(
+    tmp_path: Path,
+) -> None:
+    path = record_path(tmp_path, "kiln")
+    notes: list[object] = []
+    for n in range(1, 2 * KEPT):
+        notes.append(TakeNote(float(n), n, "begun", None, 0.0, "report", 0.0))
+        notes.append(TakeNote(float(n), n, "ended", None, 1.0, "report", 0.0))
+    notes += [
+        TakeNote(900.0, 2, "marked", None, 0.0, "Ana", 0.0, None, "good"),
+        TakeNote(901.0, 2, "marked", None, 0.0, "Ana", 0.0, "the best so far", None),
+        TakeNote(902.0, 3, "marked", None, 0.0, "Ana", 0.0, None, "good"),
+        TakeNote(903.0, 3, "marked", None, 0.0, "Bo", 0.0, None, "again"),
+    ]
+    write(path, notes)
+    tally = Tally(reopen(path).takes)
+    assert sorted(tally.takes) == [2, *range(KEPT, 2 * KEPT)]
+    assert (tally.takes[2].mark, tally.takes[2].note) == ("good", "the best so far")
+
+
+def test_pruning_keeps_the_last_take_so_that_numbers_go_on(tmp_path: Path) -> None:
+    path = record_path(tmp_path, "kiln")
+    old = [
+        TakeNote(n, int(n), phase, None, 0.0, "report", 0.0)  # type: ignore[arg-type]
+        for n in (1.0, 2.0)
+        for phase in ("begun", "ended")
+    ]
+    write(path, [*NOTES, *old])
+    with sqlite3.connect(path) as database:
+        assert database.execute("SELECT count(*) FROM takes").fetchone() == (4,)
+    engine = tables.connect(path)
+    with engine.begin() as connection:
+        prune(connection, 10_000.0)
+    engine.dispose()
+    assert reopen(path).next_take == 3
+    with closing(Reader(path)) as reader:
+        assert [take.number for take in reader.takes()] == [2]
+
+
+def test_a_record_of_the_fifth_version_is_read_and_upgraded(tmp_path: Path) -> None:
+    path = record_path(tmp_path, "kiln")
+    write(path, NOTES)
+    as_version(5, path)
+    with closing(Reader(path)) as reader:  # read as it is, nothing written
+        assert reader.takes() == []
+        assert len(reader.sessions()) == 1
+    assert reopen(path).next_take == 1
+    write(path, TAKE)
+    assert reopen(path).next_take == 4
+
+
 def test_a_record_of_the_third_version_is_read_and_upgraded(tmp_path: Path) -> None:
     path = record_path(tmp_path, "kiln")
     write(path, NOTES)
@@ -313,7 +416,9 @@ def test_a_record_of_the_first_version_is_read_and_upgraded(tmp_path: Path) -> N
     assert memory.session == 1
     assert memory.by_hand == {}
     with sqlite3.connect(path) as database:
-        assert database.execute("SELECT version FROM schema_version").fetchone() == (5,)
+        assert database.execute("SELECT version FROM schema_version").fetchone() == (
+            tables.SCHEMA_VERSION,
+        )
     write(path, [HandNote(9.0, "rim", 25.0, None, "Bo")])
     assert reopen(path).by_hand["rim"].preset.level == 25.0
     assert len(Reader(path).drifts()) == 1  # what was there before is still there

@@ -148,10 +148,17 @@ def studio(
     name: str = "wheel-corner",
     settings: str = "",
     env: Mapping[str, str] | None = None,
+    title: str = "",
+    zone: str = "",
 ) -> Iterator[Studio]:
-    """Everything running, nobody paired. `env` is for its processes."""
+    """Everything running, nobody paired. `env` is for its processes; a title and a time zone
+    stand in the place of the profile's own."""
     path = folder / f"{name}.yaml"
-    path.write_text(quick((CONFIG / f"{name}.yaml").read_text(encoding="utf-8")), encoding="utf-8")
+    text = quick((CONFIG / f"{name}.yaml").read_text(encoding="utf-8"))
+    for key, value in (("title", title), ("time_zone", zone)):
+        if value:
+            text = f'{key}: "{value}"\n' + re.sub(rf"(?m)^{key}: .*\n", "", text)
+    path.write_text(text, encoding="utf-8")
     profile = read_profile(path).profile
     chosen = folder / "settings.yaml"
     chosen.write_text(settings or "panel: {port: 0}\n", encoding="utf-8")

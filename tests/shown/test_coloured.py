@@ -13,12 +13,16 @@ from studiobridge.craft.chroma import Colour, on_screen
 from studiobridge.profile import read_profile
 from studiobridge.shown import words
 from studiobridge.shown.floor import floor
-from studiobridge.shown.live import condition, lamp_part, tag
+from studiobridge.shown.live import condition, drawing, tags
 from studiobridge.shown.sheet import page
 
 PROFILE = read_profile(Path(__file__).parents[2] / "config" / "green-cloth.yaml").profile
 CLOTH = PROFILE.devices["cloth"]
 GREEN = {"x": 0.3, "y": 0.6, "name": "green", "screen": "#00ff00"}
+
+
+def lamp_part(seen: dict[str, object]) -> str:
+    return drawing(PROFILE).parts(lambda _: seen, True, True)["lamp-cloth"]
 
 
 def view(**more: object) -> dict[str, object]:
@@ -50,14 +54,14 @@ def entry(**more: object) -> dict[str, object]:
 
 
 def test_the_page_draws_the_cloth_in_its_colour_with_a_word_beside_it() -> None:
-    drawn = lamp_part(PROFILE, CLOTH, view(), sure=True, up=True)
+    drawn = lamp_part(view())
     assert f'fill="{on_screen(Colour(0.3, 0.6))}"' in drawn
     assert ">55 %, green<" in drawn
 
 
 def test_while_it_is_white_it_is_drawn_in_its_white_and_no_colour_is_said() -> None:
     white = view(cct=4300.0, colour=None)
-    drawn = lamp_part(PROFILE, CLOTH, white, sure=True, up=True)
+    drawn = lamp_part(white)
     assert on_screen(Colour(0.3, 0.6)) not in drawn
     assert "green" not in drawn
 
@@ -66,8 +70,8 @@ def test_while_it_is_white_it_is_drawn_in_its_white_and_no_colour_is_said() -> N
 def test_what_is_no_colour_is_left_out(colour: object) -> None:
     assert words.colour(colour) == ""
     how = condition(CLOTH, view(colour=colour), sure=True, up=True)
-    assert tag(CLOTH, view(colour=colour), how) == "55 %"
-    lamp_part(PROFILE, CLOTH, view(colour=colour), sure=True, up=True)
+    assert tags(CLOTH, view(colour=colour), how)[0] == "55 %"
+    lamp_part(view(colour=colour))
 
 
 def test_a_drift_says_which_way_how_far_and_from_where_to_where() -> None:

@@ -10,6 +10,7 @@ from studiobridge.cli import draw, follow, show, watching
 from studiobridge.control.desk import Hearing
 from studiobridge.control.sequence import CLOSE_IT, Action
 from studiobridge.control.states import STATES
+from studiobridge.panel.parts_device import detail
 from studiobridge.profile.model import Device, Preset
 from studiobridge.shown import words
 from studiobridge.shown.live import condition
@@ -24,8 +25,7 @@ LAMP = Device("key", "light", speaks="x", tells=frozenset({"level"}), hears=froz
 def test_a_state_has_one_word_in_a_terminal_on_the_page_and_in_the_record(state: str) -> None:
     assert f": {state}" in show.headline({"set": "x", "state": state})
     page = board({"state": state})
-    page.draw()
-    assert page.parts["headline"].strip().startswith(f"<strong>{state}")
+    assert page.shows("hand")["headline"].strip().startswith(f"<strong>{state}")
     row = {"kind": "state", "at": "", "state": state}
     assert watching._timeline_line(row).endswith(f"state: {state}")
     run = {"state": "under way", "steps": []}
@@ -223,8 +223,7 @@ def test_what_cannot_be_read_is_said_in_status_and_on_the_page(
     out = capsys.readouterr().out.splitlines()
     assert [f"desk-plug: {text}" for text in said] == out[-2:]
     made = board({"state": "ready"}, devices={"key": {"heard": "answers", **MISHEARD}})
-    made.draw()
-    for part in (made.parts["things"], made.detail("key", lambda: None)):
+    for part in (made.shows("hand")["things"], detail(made, "key", lambda: None)):
         assert "now.watt" in part
         assert "12 times, last" in part
 

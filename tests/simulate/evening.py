@@ -35,8 +35,10 @@ from studiobridge.control.effects import (
     HandNote,
     Lockout,
     LockoutNote,
+    MadeQuiet,
     Memory,
     Note,
+    QuietNote,
     RequestNote,
     RollingNote,
     RunNote,
@@ -44,6 +46,7 @@ from studiobridge.control.effects import (
     SessionNote,
     StateNote,
     StepNote,
+    TakeNote,
     Wake,
 )
 from studiobridge.control.states import Turn
@@ -120,14 +123,35 @@ class Notebook:
 
     def __init__(self) -> None:
         self.notes: list[Note] = []
+        self.ahead = 0.0  # by how much the machine's clock was set forward, now
+        self.quiet: dict[str, MadeQuiet] = {}
         self.failing = False
         self.waiting: list[Note] = []  # in the bridge's memory, until the disk takes them
 
     def write(self, note: Note) -> None:
         (self.waiting if self.failing else self.notes).append(note)
+        if isinstance(note, QuietNote) and not self.failing:
+            self._quietly(note)
+
+    def _quietly(self, note: QuietNote) -> None:
+        at = WALL + note.at + self.ahead
+        self.quiet.pop(note.device, None)
+        if note.phase != "over":
+            self.quiet[note.device] = MadeQuiet(
+                note.device,
+                at - note.off_for,
+                at + note.left,
+                note.cut,
+                note.rolling,
+                note.by,
+                at,
+            )
 
     def works_again(self) -> None:
         self.failing = False
+        for note in self.waiting:
+            if isinstance(note, QuietNote):
+                self._quietly(note)
         self.notes += self.waiting
         self.waiting.clear()
 
@@ -140,6 +164,7 @@ class Notebook:
         rolling: dict[str, bool] = {}
         by_hand: dict[str, ByHand] = {}
         answered: dict[str, tuple[int, str]] = {}
+        takes: list[TakeNote] = []
         for note in self.notes:
             if isinstance(note, StateNote):
                 state, look = note.state, note.look
@@ -163,6 +188,8 @@ class Notebook:
                     lockouts.pop(note.target, None)
             elif isinstance(note, RollingNote):
                 rolling[note.device] = note.rolling
+            elif isinstance(note, TakeNote):
+                takes.append(replace(note, at=WALL + note.at))
             elif isinstance(note, RequestNote) and note.phase in ("done", "failed", "refused"):
                 code = int(note.phase != "done") if note.code is None else note.code
                 answered[note.id] = (code, note.text)
@@ -180,6 +207,9 @@ class Notebook:
             by_hand=dict(by_hand) if session is not None else {},
             rolling=frozenset(n for n, on in rolling.items() if on),
             stopped=frozenset(n for n, on in rolling.items() if session is not None and not on),
+            quiet=tuple(self.quiet.values()),
+            takes=tuple(takes),
+            next_take=max((note.take for note in takes), default=0) + 1,
             answered=tuple((id_, code, text) for id_, (code, text) in answered.items()),
         )
 

@@ -18,6 +18,7 @@ from studiobridge.control.effects import (
     LockoutNote,
     Memory,
     Note,
+    QuietNote,
     RequestNote,
     RollingNote,
     RunNote,
@@ -124,6 +125,16 @@ class Laws:
         self.samples: dict[str, list[tuple[float, float]]] = {}
         self.begun: RunNote | None = None
         self.missed: set[str] = set()
+        # gear told quiet, by its plug; what is owed of it as noted, and what of that a cut took
+        self.plug_of = {
+            d.name: next(n for n in (d.name, *d.feeds) if profile.devices[n].kind == "plug")
+            for d in profile.devices.values()
+            if d.quiet is not None
+        }
+        self.quiet = {plug: name for name, plug in self.plug_of.items()}
+        self.quiet_noted: dict[str, QuietNote] = {}
+        self.quiet_on_disk: set[str] = set()
+        self.quiet_cut: set[str] = set()
         self.stays = {
             name for d in profile.devices.values() if d.stays_on for name in (d.name, *d.feeds)
         }
@@ -171,6 +182,9 @@ class Laws:
         self.ended = {id_ for id_, _, _ in memory.answered}
         self.begun = None
         self.missed.clear()
+        self.quiet_noted.clear()
+        self.quiet_on_disk = {self.plug_of[was.device] for was in memory.quiet}
+        self.quiet_cut = {self.plug_of[was.device] for was in memory.quiet if was.cut}
         self.mutes.restarted()
         self.senses.restarted()
         self._nothing_heard()
@@ -312,8 +326,13 @@ class Laws:
             else:
                 self.cutting = False
                 self.forced_run = False
+        elif isinstance(note, QuietNote):
+            self._quietly(note)
         elif isinstance(note, RequestNote):
             self._once(note)
+            back = note.what == "quiet_off" and note.phase == "taken"
+            if back and at - self.made.get(note.id, NEVER) < LATE:
+                self.quiet_cut.clear()
             if note.what == "rolling_off" and note.phase == "done":
                 for name in note.targets or self.profile.devices:
                     self.said_stopped[name] = at
@@ -380,6 +399,28 @@ class Laws:
         """What is intended may be told from now on (law 9)."""
         if isinstance(note, StepNote) and note.phase == "intended":
             self.intended[note.device] = note.run
+        elif isinstance(note, QuietNote) and note.phase == "intended":
+            self.quiet_on_disk.add(self.plug_of[note.device])
+
+    def _quietly(self, note: QuietNote) -> None:
+        """Law 16: what is told off is owed from before it is told until it says that it is on."""
+        plug = self.plug_of[note.device]
+        self.quiet_noted[plug] = note
+        if note.cut:
+            self.quiet_cut.add(plug)
+        if note.phase == "over":
+            self.quiet_noted.pop(plug)
+            self.quiet_on_disk.discard(plug)
+            self.quiet_cut.discard(plug)
+
+    def _quiet_told(self, at: float, plug: str, on: bool) -> None:
+        """Gear told quiet is switched by no run but a cut: off when that is on disk, on when owed."""
+        if on and plug in self.quiet_cut:
+            self.breach(8, at, f"{plug} was energised after a cut, and nobody asked")
+        elif on and plug not in self.quiet_noted and plug not in self.quiet_on_disk:
+            self.breach(8, at, f"{plug} was energised, and nobody had made it quiet")
+        elif not on and plug not in self.quiet_on_disk:
+            self.breach(16, at, f"{plug} was told quiet, and the record does not know of it")
 
     def _step(self, note: StepNote, linked: bool) -> None:
         """What is intended is told if it is said to be sent, and ends."""
@@ -441,6 +482,8 @@ class Laws:
         for plug in self.profile.devices.values():
             if plug.kind != "plug" or plug.speaks is None or plug.name in self.missed:
                 continue
+            if plug.name in self.quiet:
+                continue  # no part of a run-up
             seen = self.seen[plug.name]
             told = seen.told.get("switch") is True and seen.told_at["switch"] >= begun.at
             if told or seen.value.get("switch") is True or seen.off_at >= begun.at:
@@ -672,9 +715,13 @@ class Laws:
             self.breach(10, at, f"{name} was told {values} without an expiry")
         elif expiry > self.profile.patience.reply:
             self.breach(10, at, f"{name} was told {values}, good for {expiry:.1f} s")
-        if self.run is None or self.intended.get(name) != self.run:
+        by_a_cut = self.cutting and ("switch", True) not in values
+        quietly = name in self.quiet and not by_a_cut and name != self.trying
+        if quietly:
+            self._quiet_told(at, name, ("switch", True) in values)
+        elif self.run is None or self.intended.get(name) != self.run:
             self.breach(9, at, f"{name} was told {values} and nothing was intended")
-        if self.trying is not None and name != self.trying:
+        if self.trying is not None and name != self.trying and not quietly:
             self.breach(8, at, f"{name} was told {values} while {self.trying} was tried")
         if self.trying is not None:
             self._tried_off(at, name, values)
@@ -682,13 +729,13 @@ class Laws:
             on = point == "switch" and value is True
             off = point == "switch" and value is False
             if on:
-                if not self.asked_up and name != self.trying:
+                if not self.asked_up and name != self.trying and not quietly:
                     self.breach(8, at, f"{name} was energised and nobody asked")
                 self._energised(at, name)
             # what goes with its "off" in one message lights nothing
             if not off and ("switch", False) not in values:
                 self._locked(at, name)
-            if not self.cutting:
+            if not self.cutting and not quietly:
                 self._held(at, name, point)
             if off and device.kind == "plug":
                 self._cut(at, name)

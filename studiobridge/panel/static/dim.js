@@ -2,8 +2,11 @@
 "use strict";
 const root = document.documentElement;
 const dim = document.getElementById("dim");
+// what the browser draws round the page is as dark as the page
+const around = [...document.querySelectorAll("meta[name=theme-color]")].map((el) => [el, el.content]);
 const dimmed = (on) => {
   if (on) root.dataset.mode = "dim"; else delete root.dataset.mode;
+  for (const [el, plain] of around) el.content = on ? "#000000" : plain;
   if (dim) dim.setAttribute("aria-pressed", String(on));
 };
 let kept = "";

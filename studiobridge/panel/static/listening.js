@@ -16,7 +16,8 @@ import { heard as counts } from "./counting.js";
 
 const LOST = 1800;        // ms: twice the beat of the server, and a little
 const SILENT = 4000;      // ms without a beat: this connection is dead
-const PATIENCE = 12000;   // ms that a new connection has at most, where the way is slow
+const FIRST = 1200;       // ms that a new connection has; each try has longer, for a way that is slow
+const PATIENCE = 12000;   // and this at most
 const LOOKS = 250;
 
 // Two clocks: one that may be set while the page runs, and one that may stand still while the machine sleeps.
@@ -36,14 +37,14 @@ const tell = () => { for (const then of listeners) then(); };
 export function listen({ set, view, url = `/s/${set}/events?view=${view}`, parts, lost, found }) {
   let source = null;
   let since = now();      // when this connection was begun
-  let patience = SILENT;
+  let patience = FIRST;
 
   function begin() {
     if (source) source.close();
     since = now();
     const mine = new EventSource(url);
     source = mine;
-    const word = () => { heard = now(); patience = SILENT; judge(); };
+    const word = () => { heard = now(); patience = FIRST; judge(); };
     mine.addEventListener("beat", (event) => {
       if (source !== mine) return;
       clock = JSON.parse(event.data);
@@ -78,9 +79,9 @@ export function listen({ set, view, url = `/s/${set}/events?view=${view}`, parts
   }
   function look() {
     judge();
-    if (Math.min(age(heard), age(since)) <= patience) return;
-    // a way that is slow to begin with gets longer each time
-    if (age(heard) > age(since)) patience = Math.min(patience * 1.5, PATIENCE);
+    const anew = age(heard) > age(since);   // nothing was heard of this one yet
+    if (anew ? age(since) <= patience : age(heard) <= SILENT) return;
+    if (anew) patience = Math.min(patience * 1.5, PATIENCE);
     begin();
   }
   // timers stood still while nobody looked: what was heard last may be long ago

@@ -1,5 +1,6 @@
 // The view in the hand.
 "use strict";
+import { clock } from "./clock.js";
 import { listen } from "./listening.js";
 import { again, onPut, put } from "./patching.js";
 import { live, press } from "./pressing.js";
@@ -45,8 +46,12 @@ listen({
     if (detail) show(detail, false);
   },
   lost(since) {
-    at("lost-since").textContent = new Date(since).toLocaleTimeString();
+    const state = at("state").textContent.trim();
+    const time = clock(since);
+    at("lost").textContent =
+      say("No connection to the panel. At {time} it was: {state}. What you see is from then and not confirmed.", { time, state });
     at("lost").hidden = false;
+    at("state").textContent = say("not confirmed");
     live(false);
   },
   found() {

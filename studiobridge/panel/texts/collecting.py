@@ -95,6 +95,25 @@ def _python(path: Path) -> Iterator[tuple[str, str, str, str]]:
             yield f"{path.name}:{node.lineno}", sense, texts[0], plural
 
 
+def senses_in_the_air() -> list[str]:
+    """Where something is said in a sense that no text written down has: it stays English."""
+    known = {sense for sense, _ in collected()}
+    found = []
+    for room in ROOMS:
+        for path in sorted((PACKAGE / room).rglob("*.py")):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if not isinstance(node, ast.Call) or not isinstance(node.func, ast.Name):
+                    continue
+                if node.func.id != "say" or isinstance(node.args[0], ast.Constant):
+                    continue
+                senses = [k.value for k in node.keywords if k.arg == "sense"]
+                for sense in senses:
+                    said = sense.value if isinstance(sense, ast.Constant) else ""
+                    if isinstance(said, str) and said not in known:
+                        found.append(f"{path.name}:{node.lineno}: {said}")
+    return found
+
+
 def _scripts() -> Iterator[tuple[str, str, str, str]]:
     for path in sorted((PACKAGE / "panel" / "static").glob("*.js")):
         text = path.read_text(encoding="utf-8")

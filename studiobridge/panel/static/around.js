@@ -1,0 +1,35 @@
+// The pages around a take: rows that are ticked, kept true by the stream.
+"use strict";
+import { clock } from "./clock.js";
+import { listen } from "./listening.js";
+import { again, put } from "./patching.js";
+import { live, press } from "./pressing.js";
+
+const { set, view } = document.body.dataset;
+const at = (id) => document.getElementById(id);
+
+let timer = 0;
+function answer(text, bad) {
+  const place = at("answer");
+  place.textContent = text;
+  place.classList.toggle("bad", bad);
+  clearTimeout(timer);
+  timer = setTimeout(() => { place.textContent = ""; }, bad ? 15000 : 7000);
+}
+press({ set, answer });
+
+listen({
+  set,
+  view,
+  parts(all) { for (const [id, html] of Object.entries(all)) put(id, html); },
+  lost(since) {
+    at("lost-since").textContent = clock(since);
+    at("lost").hidden = false;
+    live(false);
+  },
+  found() {
+    at("lost").hidden = true;
+    live(true);
+    again();
+  },
+});
