@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import json
-import time
 from collections.abc import Iterator
 from typing import Any
 
