@@ -25,6 +25,7 @@ from studiobridge.control.effects import StepNote, StepPhase
 from studiobridge.control.gates import Gates
 from studiobridge.control.plan import describe
 from studiobridge.control.sequence import ENERGISING, Sequencer, Step
+from studiobridge.control.states import State
 from studiobridge.profile.model import Point, Value, figure
 
 What = Literal["up", "down", "restore", "cut", "try", "adjust"]
@@ -99,6 +100,11 @@ class Run:
     # when its last step was done, and it waited only for what a meter proves
     done_at: float | None = None
     outcome: Literal["under way", "done", "stalled", "turned"] = "under way"
+    by: str = ""
+    # how the set stood when it began, and whether that is still held: a run-down that waits for a
+    # take to end has told nothing yet, and can be taken back
+    was: State = "unheard"
+    holds_on: bool = False
     active: dict[int, Active] = field(default_factory=dict)
     missing: dict[str, str] = field(default_factory=dict)
     # what went wrong at the root, each once; `missing` has all that it cost

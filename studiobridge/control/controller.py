@@ -20,6 +20,7 @@ The floors of this room, each importing only from below:
 - stepping.py                 what one small step of a light comes to
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
 - quieted.py                  one piece of gear told quiet, in words
+- manners.py                  what stands in the way of a request before it begins
 - acts.py, picture.py, silence.py, gauges.py, alone.py, supplies.py, chargers.py, metering.py,
   timing.py
                               what each action tells; what touched lights do to the picture; who

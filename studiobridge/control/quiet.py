@@ -4,11 +4,11 @@ The rules:
 
 - Only what is on is told off, and only what was told off here comes back. What a person switches on
   meanwhile is on: it is believed and not fought (law 12).
-- That it is off stands on the disk before it is told (law 9), and without the disk it is not told
-  at all: a bridge that starts again has to know of it (law 16).
-- It comes back when somebody asks, when the take ends, and by itself when its time is over, whatever
-  the set does: dark, stalled, in the middle of a run or of a take. The request for quiet is what
-  asked for it to come on again (law 8).
+- That it is off stands on the disk before it is told (law 9), and without the disk it is not
+  told at all: a bridge that starts again has to know of it (law 16).
+- It comes back when somebody asks, when the take ends, and by itself when its time is over,
+  whatever the set does: dark, stalled, in the middle of a run or of a take. The request for quiet
+  is what asked for it to come on again (law 8).
 - Nothing gets past the gates: a lockout keeps it off (law 1), its circuit makes it wait (law 3), and
   it has rested before it has power again. What it waits for is said.
 - A cut ends all of that. What a cut took off stays off until a person asks, and that is said again
@@ -41,8 +41,9 @@ AFTER_RELEASE = 10.0
 LOOK_TWICE = 2.0
 # What is in the way is looked at again at least so often (s).
 LOOK_AGAIN = 2.0
-# Told on in vain, it is told again after so long (s): its network may come back any time.
-TELL_AGAIN = 30.0
+# Told on in vain, it is told again after so long (s), each time twice that, and no more than two
+# minutes: its network may come back any time, and the record is not filled with it meanwhile.
+TELL_AGAIN, TELL_AT_MOST = 30.0, 120.0
 # One that answers "off" so many rounds in a row is told no more: a person or its own fuse wants it.
 ROUNDS = 3
 # What is off longer than it should be is said again so often (s), until somebody acts.
@@ -180,7 +181,12 @@ class Quiet:
             entry = self.entries[name]
             entry.asked.append(request.id)
             entry.back_at = min(entry.back_at, at) if not entry.cut else at
-            entry.limit, entry.cut = max(entry.limit, at), False
+            entry.limit = max(entry.limit, at)
+            if entry.cut and entry.tries:
+                entry.rests_from = at  # it has not said yet that the cut took it off
+            if entry.stage in ("still off", "cut"):
+                entry.tries = 0
+            entry.cut = False
             entry.refused = entry.rounds = 0
             if entry.stage == "noting off":
                 entry.called_off = True
@@ -302,7 +308,11 @@ class Quiet:
         self._say_again(entry, at)
         if entry.stage == "noting off" or (entry.stage == "told off" and self._going(entry, at)):
             return
-        if self._is_on(entry, at) or entry.stage == "cut":
+        if self._is_on(entry, at):
+            return
+        if entry.cut:
+            if entry.tries and self._said(entry) is False:
+                entry.tries, entry.rests_from = 0, at
             return
         if entry.stage == "told on" and self._coming(entry, at):
             return
@@ -312,11 +322,11 @@ class Quiet:
             if at < entry.due_at - 1e-6:
                 self._wake(entry, entry.due_at)
                 return
-            entry.stage = "due"
+            entry.stage, entry.tries = "due", 0
         if entry.stage == "still off":
             if entry.until == NEVER:
                 return
-            if at < entry.until - 1e-6:
+            if at < entry.until - 1e-6 and self._said(entry) is None:
                 self._wake(entry, entry.until)
                 return
             entry.stage = "due"
@@ -347,7 +357,9 @@ class Quiet:
 
     def _is_off(self, entry: Quieted, at: float) -> None:
         if entry.tries:
-            entry.off_at = entry.rests_from = at  # else it was told so by the bridge before, which wrote down when
+            entry.off_at = entry.rests_from = (
+                at  # else it was told so by the bridge before, which wrote down when
+            )
         entry.stage, entry.tries = "quiet", 0
         self._note(entry, "off", "confirmed", at)
         left = spoken(entry.due_at - at)
@@ -389,6 +401,8 @@ class Quiet:
     def _in_the_way(self, entry: Quieted, at: float) -> str | None:
         """Why it cannot have power now, in words; None when the way is free."""
         name, plug = entry.device, entry.plug
+        if plug in self.desk.busy:
+            return f"{plug} is being switched just now"
         locked = self.gates.why_locked(plug, energise=True)
         if locked is not None:
             self._wake(entry, at + OVERDUE)
@@ -474,7 +488,8 @@ class Quiet:
         entry.refused = entry.refused + 1 if says_off else 0
         entry.tries, entry.rounds = 0, entry.rounds + 1
         entry.stage, entry.late = "still off", entry.late or "it did not answer"
-        entry.until = at + TELL_AGAIN if entry.refused < ROUNDS else NEVER
+        later = min(TELL_AT_MOST, TELL_AGAIN * 2 ** (entry.rounds - 1))
+        entry.until = at + later if entry.refused < ROUNDS else NEVER
         self.desk.ask(at, entry.plug)
         self._says(entry, 1, f"{entry.device}: {entry.why()}")
         self._note(entry, "on", "failed", at)
@@ -492,7 +507,7 @@ class Quiet:
     # ---- what else happens to a set ------------------------------------------------------
 
     def link_lost(self, at: float) -> None:
-        """Nothing can be told. It comes back when the link is back; what was just told is unsure."""
+        """Nothing can be told: it comes back when the link does. What was just told is unsure."""
         for entry in list(self.entries.values()):
             entry.on_seen = None
             if entry.stage == "noting off":
@@ -516,6 +531,7 @@ class Quiet:
                 entry = self.entries[name] = Quieted(name, plug, by, at, at, at)
             entry.cut, entry.stage, entry.rolling = True, "cut", False
             entry.told_at = entry.rests_from = at
+            entry.tries = 1  # until it has said so
             entry.ends, entry.said_at = None, at
             self._note(entry, "off", "sent", at)
             self._says(entry, 1, f"{name}: a cut came in between")

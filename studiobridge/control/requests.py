@@ -18,6 +18,7 @@ from studiobridge.control.effects import Announce, Memory
 from studiobridge.control.events import Request, Saved
 from studiobridge.control.gates import Gates
 from studiobridge.control.looks import Looks
+from studiobridge.control.manners import locked, why_not_up
 from studiobridge.control.plan import OrderProblem, no_such_look
 from studiobridge.control.quiet import Quiet
 from studiobridge.control.runs import Runs
@@ -39,6 +40,7 @@ AFTER_LISTENING = (
     "adjust",
     "match",
     "quiet_on",
+    "withdraw",
 )
 
 
@@ -222,8 +224,15 @@ class Requests:
         if held is not None and not request.force:
             self.answers.refuse(request, 1, self._held_text(held, at))
             return
+        in_the_way = locked(self.desk, self.gates)
+        if in_the_way and not request.force:
+            self.answers.refuse(request, 1, why_not_up(in_the_way))
+            return
+        # forced past a lockout, which keeps what it covers dark all the same; a camera that begins
+        # to roll meanwhile is as sacred as ever
+        forced = request.force and (held is not None or not in_the_way)
         try:
-            self.runs.begin("up", look, at, [request.id], forced=request.force, request=request)
+            self.runs.begin("up", look, at, [request.id], forced=forced, request=request)
         except OrderProblem as problem:
             self.answers.refuse(request, 2, str(problem))
 
@@ -276,9 +285,9 @@ class Requests:
             self.answers.refuse(request, 1, self._held_text(held, at) + "; force it if you must")
             return
         targets = request.targets or tuple(self.profile.devices)
-        locked = [name for name in request.targets if name in self.gates.locked]
-        if locked:
-            why = self.gates.why_locked(locked[0], energise=False)
+        kept = [name for name in request.targets if name in self.gates.locked]
+        if kept:
+            why = self.gates.why_locked(kept[0], energise=False)
             self.answers.refuse(request, 1, str(why))
             return
         for name in targets:
@@ -309,7 +318,18 @@ class Requests:
         self.runs.begin("cut", None, at, [request.id], request=request, text=text)
 
     def _withdraw(self, request: Request, at: float) -> None:
-        self.answers.refuse(request, 1, "nothing waits that could be taken back")
+        """Take back a run-down that waits for a take to end, as if it had not been asked for."""
+        run = self.runs.run
+        if run is None or run.what != "down":
+            self.answers.refuse(request, 1, "nothing waits that could be taken back")
+        elif not run.holds_on:
+            text = "too late: the set is going down already; `up` brings it back"
+            self.answers.refuse(request, 1, text)
+        elif run.was not in ("ready", "adrift"):
+            text = f"the set was not up before, it was {run.was}: nothing to go back to"
+            self.answers.refuse(request, 1, text)
+        else:
+            self.answers.done(request, self.runs.take_back(run, request.by, at))
 
     def _ask_try(self, request: Request, at: float) -> None:
         run = self.runs.run

@@ -23,6 +23,7 @@ from studiobridge.control.events import Request
 from studiobridge.control.evidence import GAUGES
 from studiobridge.control.gates import Gates
 from studiobridge.control.holding import Holding
+from studiobridge.control.manners import GOES_DOWN, GOES_DOWN_KNOWN
 from studiobridge.control.plan import in_order
 from studiobridge.control.rolling import ASKED_AGAIN, NEVER
 from studiobridge.control.sequence import (
@@ -372,6 +373,9 @@ class Runs:
             phase=["waiting"] * len(steps),
             text=[""] * len(steps),
         )
+        run.by = "" if request is None else request.by or request.source
+        run.was = self.standing.state
+        run.holds_on = what == "down" and bool(steps) and self.steps.held_by(run, at) is not None
         for id_ in run.requests:
             self.answers.under_way(id_)
         if request is not None:
@@ -383,14 +387,15 @@ class Runs:
             for camera in self.desk.cameras:
                 # that it had stopped was said of the evening before
                 self.desk.beliefs.of[camera].rolling.forget_stopped()
-        if what not in OF_ONE:
+        if what not in OF_ONE and not run.holds_on:
             self.desk.tried_out.clear()
             # they are told anew, or are no more what is held
             stepped = self.desk.beliefs.stepped
             stepped -= set(targets) if what == "restore" else set(stepped)
         begun = "everything" if everything else text if what in OF_ONE else ""
         self.desk.emit(RunNote(at, number, what, look, "begun", begun))
-        self.holding.let_go_for(run, at)
+        if not run.holds_on:
+            self.holding.let_go_for(run, at)
         if what in ("up", "restore"):
             self.desk.look = look
         self.steps.run = run
@@ -400,7 +405,11 @@ class Runs:
         if what == "up" and (steps or self.standing.state not in ("ready", "adrift")):
             self.standing.turn("run-up begins", at)
         elif what in ("down", "cut"):
-            self.standing.turn("run-down begins", at)
+            waits = self.waits_to_go_down(at)
+            why = "" if waits is None else f"{waits}: {self.why_held(run, at)}"
+            self.standing.turn("run-down begins", at, why)
+            # what moves while it waits is seen as ever
+            self.desk.drift_opens = run.holds_on
         elif what in OF_ONE:
             self._try_begins(run, at)
         elif steps and self.standing.state == "ready":
@@ -442,7 +451,10 @@ class Runs:
     def _say_under_way(self, run: Run, at: float) -> None:
         text = f"under way: {len(run.steps)} steps, about {run.ready_in:.0f} s"
         held = self.why_held(run, at)
-        if held is not None:
+        waits = self.waits_to_go_down(at)
+        if waits == GOES_DOWN:
+            text = f"{waits}: {held}. `down --withdraw` takes that back; then {text[11:]}"
+        elif held is not None:
             text += f"; waits: {held}"
         detail = {
             "run": run.number,
@@ -453,6 +465,28 @@ class Runs:
         }
         for id_ in run.requests:
             self.desk.emit(Answer(id_, False, 0, text, detail))
+
+    def waits_to_go_down(self, at: float) -> str | None:
+        """What a run-down waits for that has told nothing yet, in words."""
+        run = self.run
+        if run is None or not run.holds_on:
+            return None
+        camera = self.steps.held_by(run, at)
+        if camera is None:
+            return None
+        return GOES_DOWN if camera == self.gates.held_by(at) else GOES_DOWN_KNOWN
+
+    def take_back(self, run: Run, by: str, at: float) -> str:
+        """As if this run-down had not been asked for: nothing of it was told."""
+        self.steps.abandon(at)
+        text = f"down is taken back by {by}" if by else "down is taken back"
+        self.desk.emit(RunNote(at, run.number, run.what, run.look, "turned", text))
+        for id_ in run.requests:
+            self.answers.answer(id_, 1, text)
+        self.standing.turn("taken back", at, text)
+        self.holding.hold_on(at)
+        self.desk.emit(Announce(state=True, drift=True))
+        return text
 
     def asked_about(self, run: Run, at: float) -> str | None:
         """The camera of which only a person can say whether it still rolls; None: nobody has to."""
@@ -531,6 +565,8 @@ class Runs:
             everything=run.everything,
             targets=targets,
         )
+        if self.run is not None:
+            self.run.was, self.run.by = run.was, run.by
         return True
 
     def too_late(self, run: Run, away: float, at: float) -> str | None:
@@ -581,6 +617,14 @@ class Runs:
         run = self.run
         if run is None or not self.desk.listened:
             return
+        if run.holds_on and self.steps.held_by(run, at) is None:
+            # the take is over: from here on it goes down
+            run.holds_on = False
+            self.desk.tried_out.clear()
+            self.desk.beliefs.stepped.clear()
+            self.holding.let_go_for(run, at)
+            self.desk.drift_opens, self.standing.why = False, ""
+            self.desk.emit(Announce(state=True, drift=True))
         self.holding.confirmed(run, self.steps.pump(at), at)
         if not run.over:
             return

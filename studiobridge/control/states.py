@@ -9,6 +9,8 @@ The rules:
   `adrift` when the last drift closes, and from `unheard` when a set that was up is found as wanted.
 - A run-down may begin anywhere, and only a run-down or a cut leads to `dark`; the bridge also
   finds itself in `dark` after listening when no session was open.
+- A run-down that waits for a take to end and has told nothing may be taken back. It is `adrift`
+  then, and `ready` by the same way as ever.
 - `stalled` means: a run could not get there, or was cut short by a restart. Nothing is
   switched off in panic; the next request starts from what is true.
 - A pair that is not in the table cannot happen. Asking for one is a fault of the program,
@@ -42,6 +44,7 @@ Turn = Literal[
     "confirmed, drifting",
     "did not get there",
     "all off",
+    "taken back",
     "drift opens",
     "last drift closes",
 ]
@@ -87,6 +90,7 @@ TABLE: dict[State, dict[Turn, State]] = {
         "run-down begins": "lowering",
         "did not get there": "stalled",
         "all off": "dark",
+        "taken back": "adrift",
     },
     "stalled": {
         "link lost": "unheard",

@@ -14,6 +14,7 @@ from studiobridge.control.acts import ENDED
 from studiobridge.control.controller import Controller
 from studiobridge.control.drift import Drift
 from studiobridge.control.evidence import Proof, Word
+from studiobridge.control.manners import in_the_way
 from studiobridge.control.plan import describe, waits_for
 from studiobridge.control.sequence import staying_on
 from studiobridge.craft.chroma import Colour
@@ -181,6 +182,17 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         ],
         "sensors": [_sensor(controller, name, at, wall) for name in controller.holding.metering.of],
         "faults": standing.faults,
+        "in_the_way": [
+            {
+                "what": entry.what,
+                "device": entry.device,
+                "target": entry.target,
+                "by": entry.by,
+                "why": entry.why,
+            }
+            for entry in in_the_way(desk, controller.gates, at)
+        ],
+        "goes_down": _goes_down(controller, at),
         "quiet": quiet_view(controller, at, wall),
         "adjusting": controller.requests.adjusting.view(lambda when: iso(when, wall)),
         "warm_in_s": warm,
@@ -191,6 +203,19 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         "before": controller.requests.before.view(at, lambda when: iso(when, wall)),
         "after": controller.requests.before.after_view(lambda when: iso(when, wall)),
         "timer": controller.requests.before.timer_view(lambda when: iso(when, wall)),
+    }
+
+
+def _goes_down(controller: Controller, at: float) -> View | None:
+    """A run-down that was asked for in the middle of a take, and has told nothing yet."""
+    run, text = controller.run, controller.runs.waits_to_go_down(at)
+    if run is None or text is None:
+        return None
+    return {
+        "camera": controller.runs.steps.held_by(run, at),
+        "text": text,
+        "by": run.by,
+        "withdraw": run.was in ("ready", "adrift"),
     }
 
 

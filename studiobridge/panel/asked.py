@@ -104,16 +104,20 @@ class Asked:
             raise Refused(403, say("the token of this session is missing"))
         if not session.may_ask:
             raise Refused(403, say("a viewer sees and cannot ask"))
-        self.house.within(ASKS, "ask", session.token_hash)
         if request.headers.get("content-type", "").split(";")[0] != "application/json":
             raise Refused(415, "a request is JSON")
         try:
             body = AskBody.model_validate_json(await request.body())
         except ValidationError as error:
+            self.house.within(ASKS, "ask", session.token_hash)
             first = error.errors(include_url=False, include_input=False, include_context=False)[0]
             where = ".".join(str(part) for part in first["loc"]) or "request"
             status = 400 if first["type"] == "json_invalid" else 422
             raise Refused(status, words.clean(f"{where}: {first['msg']}", 200)) from None
+        if body.what in OFTEN:
+            self.house.within(STEPS, "step", session.token_hash)
+        else:
+            self.house.within(ASKS, "ask", session.token_hash)
         answer = await put(board, session, body.model_dump(exclude_defaults=True, by_alias=True))
         shown = {"final": answer.final, "code": answer.code, "text": answer.text}
         return JSONResponse(shown, headers={"content-language": BRIDGE})

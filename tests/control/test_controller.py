@@ -730,7 +730,7 @@ def test_a_locked_out_light_keeps_its_plug_off_and_the_rest_comes_up() -> None:
     play = Play(corner())
     play.link_up()
     play.ask("lockout", targets=("key",), by="Ana", why="changing its cable")
-    play.ask("up")
+    play.ask("up", force=True)
     play.run(40)
     assert not play.tells("lamp-plug")
     assert play.tells("pc-plug")

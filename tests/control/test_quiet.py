@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 
@@ -50,7 +51,7 @@ def told(when="asked", lasts=40 * MINUTE, rests=3 * MINUTE):
 
 def snug(quiet=None, **more):
     figures = {"quiet": quiet or told(), "essential": False, "stays_on": True, "inrush": 8.0}
-    made = profile(
+    return profile(
         plug("lamp-plug"),
         plug("desk-plug"),
         plug("fridge", "kitchen", **{**figures, **more}),
@@ -66,7 +67,6 @@ def snug(quiet=None, **more):
         ),
         looks={"day": {"key": Preset(64.0, 4300.0)}},
     )
-    return made
 
 
 def play(made=None, memory=None, on=True):
@@ -107,7 +107,7 @@ def test_it_goes_off_when_asked_and_comes_back_by_itself_when_its_time_is_over()
     it.run(39 * MINUTE)
     assert [v for _, v in it.switched()] == [False]
     it.run(MINUTE)
-    off, on = it.switched()
+    _, on = it.switched()
     assert on[1] is True and began + 40 * MINUTE <= on[0] <= began + 40 * MINUTE + 1
     assert it.quiet() == []
     assert it.notes() == [
@@ -389,7 +389,7 @@ def test_on_one_circuit_one_is_switched_on_at_a_time_its_own_and_the_sets():
     it.run(60.0)
     on = sorted(t for n in ("fridge", "ice", "pump") for t, v in it.switched(n) if v)
     assert len(on) == 3
-    assert all(b - a >= 1.0 + 0.5 - 1e-6 for a, b in zip(on, on[1:], strict=False))
+    assert all(b - a >= 1.0 + 0.5 - 1e-6 for a, b in pairwise(on))
 
 
 def test_deaf_on_its_way_back_it_is_told_again_until_it_answers_and_that_is_said():

@@ -250,7 +250,7 @@ def test_a_lockout_from_before_the_restart_is_known_before_anything_is_told() ->
     memory = Memory(lockouts=(Lockout("hair", "Ana", "bulb", 0.0),))
     play = Play(a_set(), memory)
     play.link_up()
-    play.ask("up")
+    play.ask("up", force=True)
     play.run(30)
     assert play.tells("hair") == []
     assert len(play.tells("wall-wash")) == 1

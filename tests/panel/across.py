@@ -66,7 +66,7 @@ def board(
 ) -> Board:
     shown = Shown(
         alive=Alive.read(b'{"alive": true, "bridge": "x"}'),
-        state={"drifting": [], "still_on": [], **state},
+        state={"drifting": [], "still_on": [], "before": {"good": False, "items": []}, **state},
         run=run,
         drift=drift or [],
         beat_at=time.monotonic() + 3600,

@@ -330,9 +330,9 @@ class Laws:
             self._quietly(note)
         elif isinstance(note, RequestNote):
             self._once(note)
-            if note.what == "quiet_off" and note.phase == "taken":
-                if at - self.made.get(note.id, NEVER) < LATE:
-                    self.quiet_cut.clear()
+            back = note.what == "quiet_off" and note.phase == "taken"
+            if back and at - self.made.get(note.id, NEVER) < LATE:
+                self.quiet_cut.clear()
             if note.what == "rolling_off" and note.phase == "done":
                 for name in note.targets or self.profile.devices:
                     self.said_stopped[name] = at
@@ -482,6 +482,8 @@ class Laws:
         for plug in self.profile.devices.values():
             if plug.kind != "plug" or plug.speaks is None or plug.name in self.missed:
                 continue
+            if plug.name in self.quiet:
+                continue  # no part of a run-up
             seen = self.seen[plug.name]
             told = seen.told.get("switch") is True and seen.told_at["switch"] >= begun.at
             if told or seen.value.get("switch") is True or seen.off_at >= begun.at:
@@ -713,7 +715,8 @@ class Laws:
             self.breach(10, at, f"{name} was told {values} without an expiry")
         elif expiry > self.profile.patience.reply:
             self.breach(10, at, f"{name} was told {values}, good for {expiry:.1f} s")
-        quietly = name in self.quiet and not self.cutting and name != self.trying
+        by_a_cut = self.cutting and ("switch", True) not in values
+        quietly = name in self.quiet and not by_a_cut and name != self.trying
         if quietly:
             self._quiet_told(at, name, ("switch", True) in values)
         elif self.run is None or self.intended.get(name) != self.run:
