@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from studiobridge.shown.tongue import later, say
-from studiobridge.shown.words import bridge_says, clean, moment
+from studiobridge.shown.words import bridge_says, clean, moment, names
 
 Json = Mapping[str, Any]
 Code = Literal["so", "not", "unknown"]
@@ -161,7 +161,7 @@ def noted(row: Json) -> str:
             found = json.loads(missing) if isinstance(missing, str) else missing
         except ValueError:
             found = []
-        what = "; ".join(clean(text, 120) for text in found if isinstance(text, str)) if found else ""
+        what = "; ".join(bridge_says(text, 120) for text in names(found))
         device = clean(row.get("device") or "", 40)
         return say("{device} rolled before it was so: {what}", device=device, what=what)
     item, by = clean(row.get("item") or "", 80), clean(row.get("by") or "", 60)

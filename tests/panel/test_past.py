@@ -83,11 +83,16 @@ def test_in_german_all_but_the_words_of_the_bridge_is_german(guest: Indoors) -> 
     assert f"Alle Zeiten in der Zeitzone {ZONE}." in page
 
 
-@pytest.mark.parametrize("kind", ["request", "run", "step", "drift", "fault", "lockout", "state"])
-@pytest.mark.parametrize("value", [None, "x", 7, float("nan"), "[", "\x0e<b>"])
+@pytest.mark.parametrize(
+    "kind", ["request", "run", "step", "drift", "fault", "lockout", "state", "tick", "before"]
+)
+@pytest.mark.parametrize("value", [None, "x", 7, float("nan"), "[", "7", "\x0e<b>"])
 def test_nonsense_in_a_record_ends_no_page(kind: str, value: object) -> None:
     keys = ("what", "phase", "by", "device", "action", "value", "point", "wanted", "reported")
-    entry = {"kind": kind, **dict.fromkeys((*keys, "how", "text", "targets", "state"), value)}
+    entry = {
+        "kind": kind,
+        **dict.fromkeys((*keys, "how", "text", "targets", "state", "item", "missing"), value),
+    }
     with speaking(tongues()["de"]):
         assert isinstance(happened.sentence(entry), str)
 
