@@ -73,7 +73,6 @@ def _last(value: object) -> dict[str, Any] | None:
     return {
         **value,
         "length": said.length(words.number(value.get("seconds")) or 0.0),
-        "said": said.mark(value.get("mark")),
         "how": said.evidence(
             str(value.get("ended_by") or ""), off, words.clean(value.get("why") or "", 200)
         )
@@ -128,7 +127,6 @@ def _row(row: dict[str, Any]) -> dict[str, Any]:
         "rolls": rolls,
         "look": row.get("look") or "",
         "mark": row.get("mark") or "",
-        "said": said.mark(row.get("mark")),
         "note": words.clean(row.get("note") or "", 300),
         "changes": said.changes_said(int(row["changes"])) if row.get("changes") else "",
         "unsure": not sure,

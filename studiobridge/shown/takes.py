@@ -76,7 +76,7 @@ def as_json(take: Taken, whole: bool = False) -> dict[str, Any]:
         found["stood"] = dict(take.stood)
         found["happened"] = [
             {
-                "at_s": one.seconds,
+                "at_s": round(one.seconds, 3),
                 "at": iso(take.began + one.seconds),
                 "what": one.what,
                 "device": one.device,
@@ -248,7 +248,9 @@ def light(one: Json) -> str:
     if "why" in one:
         return say("not known: {why}", why=words.bridge_says(one.get("why"), 160))
     by = str(one.get("by") or "")
-    how = say("by its report") if by == "report" else words.bridge_says(by, 80)
+    how = say("by its report")
+    if by != "report":
+        how = words.bridge_says(by if by.startswith("by ") else f"by {by}", 80)
     if one.get("told") is True:
         how = say("only told, nothing proves it")
     shown = words.preset(one) or say("nothing said")

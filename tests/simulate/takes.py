@@ -15,10 +15,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from studiobridge.bridge.outs import Out, Write
-from studiobridge.control.effects import Memory, Note, RollingNote, TakeNote
+from studiobridge.control.effects import Memory, Note, RequestNote, RollingNote, TakeNote
 from studiobridge.control.stood import presets_of
 from studiobridge.profile.model import Device, Look, SetProfile
 from tests.simulate.evening import WALL, Evening, Notebook
+from tests.simulate.laws import LATE
 
 # What an end may be off (s) that a bridge heard late, on a slow disk.
 SLACK = 0.02
@@ -136,6 +137,9 @@ class Filmed(Evening):
             note = out.note if isinstance(out, Write) else None
             if isinstance(note, TakeNote) and note.phase == "matched":
                 self._matched(note)
+            if isinstance(note, RequestNote) and (note.what, note.phase) == ("match", "taken"):
+                # who goes back to a take asks for the set to come up
+                self.laws.asked_up |= self.now - self.laws.made.get(note.id, -1e9) < LATE
         super().outs(outs)
 
     def _matched(self, note: TakeNote) -> None:
