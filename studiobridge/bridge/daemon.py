@@ -682,9 +682,11 @@ class SetRunner:
         """Tell the core how much the disk of the record still takes, where a line asks for it."""
         if not any(item.kind == "record" for item in self.profile.before):
             return
-        if self.now() - self._room_at >= ROOM_EVERY:
+        free = self._record.room()
+        # what could not be said is looked for again at once: a disk that has just been mounted
+        if free is None or self.now() - self._room_at >= ROOM_EVERY:
             self._room_at = self.now()
-            self._do(self.core.room, self._record.room(), self.now())
+            self._do(self.core.room, free, self.now())
 
     def _note_fault(self, text: str) -> None:
         """A fault that no device brought about: said, and in the record."""

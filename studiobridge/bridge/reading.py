@@ -281,15 +281,21 @@ class Reader:
             known.update(said)
         return found
 
-    def takes(self, session: int | None = None) -> list[Taken]:
-        """Every take, oldest first, or those of a session; times in seconds since the epoch."""
+    def takes(self, first: int = 1, last: int | None = None) -> list[Taken]:
+        """Takes by their numbers, oldest first; times in seconds since the epoch."""
         if TAKES.name not in self._tables:
             return []
-        tally = Tally()
-        for row in self._all(self._rows_of(TAKES).order_by(TAKES.c.id)):
-            tally.hear(take_note(row))
-        found = [tally.takes[number] for number in sorted(tally.takes)]
-        return [take for take in found if session is None or take.session == session]
+        wanted = self._rows_of(TAKES).where(TAKES.c.take >= first).order_by(TAKES.c.id)
+        if last is not None:
+            wanted = wanted.where(TAKES.c.take <= last)
+        tally = Tally(take_note(row) for row in self._all(wanted))
+        return [tally.takes[number] for number in sorted(tally.takes)]
+
+    def last_take(self) -> int:
+        """The number of the latest take; 0 where there was none."""
+        if TAKES.name not in self._tables:
+            return 0
+        return int(self._all(sa.select(sa.func.max(TAKES.c.take).label("n")))[0]["n"] or 0)
 
     def requests(self) -> list[dict[str, Any]]:
         return self._all(self._rows_of(REQUESTS).order_by(REQUESTS.c.id))

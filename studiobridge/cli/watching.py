@@ -25,6 +25,7 @@ from studiobridge.cli.base import (
     with_asker,
 )
 from studiobridge.shown import words
+from studiobridge.shown.before import noted
 
 if TYPE_CHECKING:
     from studiobridge.bridge.asking import Asker
@@ -333,6 +334,8 @@ def _timeline_line(row: Mapping[str, Any]) -> str:
         "by hand": lambda: _by_hand(row),
         "light": lambda: words.light_note(row),
         "state": lambda: f"state: {row['state']}",
+        "tick": lambda: noted(row),
+        "before": lambda: noted(row),
     }[kind]()
     text = row.get("text") or row.get("why") or ""
     line = f"{clock}  {' '.join(said.split())}"

@@ -26,6 +26,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
+from studiobridge.control import stepping
 from studiobridge.control.acts import OF_ONE, Run
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce
@@ -67,6 +68,8 @@ class Adjusted:
     waiting: list[Request] = field(default_factory=list)
     # in words where the last step came to an end of what it does
     at_end: dict[Point, str] = field(default_factory=dict)
+    # why the last step did not get there; empty where it did, or is on its way
+    why: str = ""
 
 
 class Adjusting:
@@ -98,7 +101,7 @@ class Adjusting:
         self._may(name, point, at)
         belief = self.desk.beliefs.of[name]
         one = self.of.get(name)
-        start = self._from(one, name, point)
+        start = self._from(one, name, point, at)
         goal, end = stepped(belief.device, belief.grids.get(point), point, start, by)
         if one is None:
             one = self.of[name] = Adjusted(name, request.by or "a person", at, at)
@@ -111,6 +114,7 @@ class Adjusting:
         one.by, one.pressed_at = request.by or "a person", at
         one.asked[point] = goal
         one.at_end[point] = end
+        one.why = ""
         if not one.pending:
             one.pending_since = at
         one.pending[point] = goal
@@ -164,10 +168,12 @@ class Adjusting:
             what = "level" if point == "level" else "white"
             raise NoStep(f"the look {desk.look} says no {what} of {name}: nothing to come back to")
 
-    def _from(self, one: Adjusted | None, name: str, point: Point) -> float:
+    def _from(self, one: Adjusted | None, name: str, point: Point, at: float) -> float:
         """What a step goes from. Raises NoStep where nobody knows."""
         asked = None if one is None else one.asked.get(point)
         if one is None or asked is None:
+            if self.desk.beliefs.of[name].said("is it so", point) is None:
+                self.desk.ask(at, name)
             return stands(name, point, self.desk)
         if self._under_way(one, point):
             return asked
@@ -255,6 +261,7 @@ class Adjusting:
         self, one: Adjusted, point: Point, waiting: list[Request], code: int, text: str
     ) -> None:
         one.asked.pop(point, None)
+        one.why = text
         for request in waiting:
             self.answers.refuse(request, code, text)
         self._changed(one.device)
@@ -308,7 +315,10 @@ class Adjusting:
             return
         if run.phase[-1] in ("confirmed", "waited out"):
             one.known[point] = goal
-        elif point not in one.pending:
+            self._changed(name)
+            return
+        one.why = stepping.outcome(run, self.desk)[1].partition(";")[0]
+        if point not in one.pending:
             # where it stands is for it to say; the next step goes from there
             one.asked.pop(point, None)
             one.known.pop(point, None)
@@ -351,6 +361,7 @@ class Adjusting:
                     **asked,
                     "was": None if was is None else preset_json(was),
                     "under_way": any(self._under_way(one, point) for point in points),
+                    "why": one.why,
                     "at_end": {point: end for point, end in one.at_end.items() if end} or None,
                 }
             )

@@ -118,9 +118,12 @@ class Judge:
         for name, why in unheard.items():
             if differing.get(name) == why:
                 del differing[name]
-        moved = dict.fromkeys(sorted({d.device for d in holding.watcher.drifts.values()}), "moved")
-        for name in moved:
+        for name in sorted(self._moved()):
             differing.setdefault(name, f"{name} has moved")
+        for name in sorted(self._silenced()):
+            unheard.setdefault(name, f"{name} is silent")
+            if name not in self._moved():
+                differing.pop(name, None)
         if differing:
             return Verdict(False, "; ".join(differing.values()))
         if unheard:
@@ -160,15 +163,30 @@ class Judge:
 
     def _drift(self) -> Verdict:
         watcher = self.holding.watcher
+        moved = self._moved()
+        if moved:
+            return Verdict(False, f"{_list(sorted(moved))} moved")
         if watcher.drifts:
-            names = dict.fromkeys(
-                " or ".join(sorted(d.devices)) if d.perhaps else d.device
-                for d in watcher.drifts.values()
-            )
-            return Verdict(False, f"{_list(list(names))} moved")
+            return Verdict(None, f"nothing is heard of {_list(sorted(self._silenced()))}")
         if self.standing.state == "adrift":
             return Verdict(None, self.standing.why or "not everything is proven")
         return Verdict(True, "nothing has moved")
+
+    def _moved(self) -> set[str]:
+        """What has drifted, or one of which must have. Who is silent has not moved."""
+        return {
+            " or ".join(sorted(d.devices)) if d.perhaps else d.device
+            for d in self.holding.watcher.drifts.values()
+            if d.point != "online" or d.reported is not None
+        }
+
+    def _silenced(self) -> set[str]:
+        """Who should have been heard, and was not."""
+        return {
+            d.device
+            for d in self.holding.watcher.drifts.values()
+            if d.point == "online" and d.reported is None
+        }
 
     def _flat(self, item: Item) -> Verdict:
         bare = [
@@ -261,7 +279,7 @@ class Judge:
         if room.why is not None:
             return Verdict(False, room.why, until)
         if room.free is None or not room.free >= 0.0:
-            return Verdict(None, "its disk does not say how much is free", until)
+            return Verdict(None, "nobody can say how much is free", until)
         if room.free < ENOUGH_ROOM:
             return Verdict(False, f"{room.free / 1e6:.0f} MB free", until)
         return Verdict(True, "more than enough is free", until)

@@ -62,7 +62,10 @@ def stands(name: str, point: Point, desk: Desk) -> float:
     stood = belief.told_now(point) if mute else belief.said("is it so", point)
     if stood is None:
         since = "since it was told" if belief.told_now(point) is not None else "yet"
-        raise NoStep(f"{name} has not said its {point} {since}: nothing to step from")
+        then = "; it is asked now, press again" if belief.device.can_ask else ""
+        if not then and belief.told_now(point) is not None:
+            then = "; `restore` tells it its preset"
+        raise NoStep(f"{name} has not said its {point} {since}: nothing to step from{then}")
     if isinstance(stood, Colour) or (point == "cct" and belief.coloured):
         raise NoStep(f"{name} is coloured now: it has no white to step")
     return figure(stood)

@@ -27,6 +27,7 @@ The rules:
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
 
 from studiobridge.control.changing import Changing
@@ -68,6 +69,9 @@ KEPT = 50
 WORKED_HOLDS = 5.0
 # So many differences are shown at most; the rest is counted.
 MOST_SHOWN = 8
+# Of so many takes that were marked last the marks are shown: who lists a record that is written a
+# moment later knows them from there.
+MARKS_SHOWN = 5
 
 Evidence = tuple[str, float | None, str]
 AWAY = "the link to the broker was away"
@@ -103,6 +107,8 @@ class Takes:
         self.looks = looks
         self.watcher = runs.holding.watcher
         self.changing = Changing(desk, runs.holding)
+        # what was said of takes since this bridge began, the latest last
+        self._marked: deque[int] = deque(maxlen=MARKS_SHOWN)
         # what has to be true before it rolls, in a line; None where the profile says nothing of it
         self.before: Callable[[float], str | None] = lambda at: None
         self.tally = Tally(memory.takes)
@@ -377,6 +383,9 @@ class Takes:
         by = request.by or "a person"
         self._say(TakeNote(at, number, "marked", None, 0.0, by, 0.0, kept, mark))
         self._stale = True
+        if number in self._marked:
+            self._marked.remove(number)
+        self._marked.append(number)
         self.desk.emit(Announce(state=True))
         said = {"good": "good", "again": "again", "": "no mark"}
         parts = [] if mark is None else [said[mark]]
@@ -498,6 +507,11 @@ class Takes:
                 "ended_off_s": _tenth(last.ended_off),
                 "why": last.ended_why if last.ended_by == "inferred" else "",
             },
+            "marked": [
+                {"take": n, "mark": takes[n].mark, "note": takes[n].note, "by": takes[n].marked_by}
+                for n in self._marked
+                if n in takes
+            ],
             "good": None if good is None else {"take": good.number, "look": good.look},
             "differs": differs[:MOST_SHOWN],
             "differs_more": max(0, len(differs) - MOST_SHOWN),

@@ -17,7 +17,6 @@ from studiobridge.control.evidence import Proof, Word
 from studiobridge.control.manners import in_the_way
 from studiobridge.control.plan import describe, waits_for
 from studiobridge.control.sequence import staying_on
-from studiobridge.control.times import times_view
 from studiobridge.craft.chroma import Colour
 from studiobridge.craft.grid import mired
 from studiobridge.craft.mark import stops
@@ -197,7 +196,8 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         "quiet": quiet_view(controller, at, wall),
         "adjusting": controller.requests.adjusting.view(lambda when: iso(when, wall)),
         "warm_in_s": warm,
-        "times": times_view(run, standing, at, lambda moment: iso(moment, wall)),
+        # the moment, for a page to count to: seconds are old when they are read
+        "ready_at": None if run is None else iso(run.began + run.ready_in, wall),
         "session": standing.session.number,
         "takes": controller.requests.takes.shown(at, lambda then: iso(then, wall)),
         "before": controller.requests.before.view(at, lambda when: iso(when, wall)),

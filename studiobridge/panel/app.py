@@ -33,7 +33,9 @@ from studiobridge.panel.keys import KeysError
 from studiobridge.panel.languages import Spoken
 from studiobridge.panel.live import Live
 from studiobridge.panel.past import Past
+from studiobridge.panel.plain import Plain
 from studiobridge.panel.sets import Sets
+from studiobridge.panel.takes import Takes
 from studiobridge.panel.who import Who
 from studiobridge.profile.model import SetProfile
 
@@ -107,7 +109,9 @@ class Panel:
             *Live(house).routes(),
             *Around(house).routes(),
             *Past(house).routes(),
+            *Takes(house).routes(),
             *Asked(house).routes(),
+            *Plain(house).routes(),
             Route("/health", self.health),
             Route("/authority.crt", self.authority),
             *Kept(house).routes(),
@@ -138,7 +142,8 @@ class Panel:
         assert isinstance(error, Refused)
         if error.status == 401 and "text/html" in request.headers.get("accept", ""):
             return RedirectResponse(f"/pair?next={request.url.path}", 303)
-        return JSONResponse({"text": error.text}, error.status)
+        headers = {"content-language": error.lang}
+        return JSONResponse({"text": error.text}, error.status, headers)
 
     async def _no_keys(self, request: Request, error: Exception) -> Response:
         return JSONResponse({"text": str(error)}, 503)

@@ -25,6 +25,8 @@ from studiobridge.profile.said import Answer
 from studiobridge.shown import words
 from studiobridge.shown.tongue import say
 
+# What answers speaks English, whatever the page does.
+BRIDGE = "en"
 ASKS = parse("60/minute")
 # ... and of steps of a light, which a button that is held asks for three times a second, and of
 # dials that are being turned, as much as a hand can do.
@@ -85,7 +87,7 @@ class Asked:
         board = self._sure(self.house.board(request))
         found = board.visitor.shown.devices.get(request.path_params["device"])
         if found is None:
-            raise Refused(404, "this set has no such device")
+            raise Refused(404, say("this set has no such device"))
         return JSONResponse(found)
 
     async def api_sessions(self, request: Request) -> Response:
@@ -99,22 +101,26 @@ class Asked:
         board = self.house.board(request)
         self.house.own(request)
         if request.headers.get("x-studiobridge-token") != session.forgery:
-            raise Refused(403, "the token of this session is missing")
+            raise Refused(403, say("the token of this session is missing"))
         if not session.may_ask:
-            raise Refused(403, "a viewer sees and cannot ask")
-        self.house.within(ASKS, "ask", session.token_hash)
+            raise Refused(403, say("a viewer sees and cannot ask"))
         if request.headers.get("content-type", "").split(";")[0] != "application/json":
             raise Refused(415, "a request is JSON")
         try:
             body = AskBody.model_validate_json(await request.body())
         except ValidationError as error:
+            self.house.within(ASKS, "ask", session.token_hash)
             first = error.errors(include_url=False, include_input=False, include_context=False)[0]
             where = ".".join(str(part) for part in first["loc"]) or "request"
             status = 400 if first["type"] == "json_invalid" else 422
             raise Refused(status, words.clean(f"{where}: {first['msg']}", 200)) from None
+        if body.what in OFTEN:
+            self.house.within(STEPS, "step", session.token_hash)
+        else:
+            self.house.within(ASKS, "ask", session.token_hash)
         answer = await put(board, session, body.model_dump(exclude_defaults=True, by_alias=True))
         shown = {"final": answer.final, "code": answer.code, "text": answer.text}
-        return JSONResponse(shown)
+        return JSONResponse(shown, headers={"content-language": BRIDGE})
 
 
 async def put(board: Board, session: Session, said: dict[str, Any]) -> Answer:
@@ -129,10 +135,12 @@ async def put(board: Board, session: Session, said: dict[str, Any]) -> Answer:
                 async for answer in asking:
                     if answer.code == 0:
                         return answer
-                    raise Refused(422 if answer.code == 2 else 409, answer.text)
+                    raise Refused(422 if answer.code == 2 else 409, answer.text, BRIDGE)
     except NothingCut as error:
         where = words.breakers(board.profile.circuits.values())
         raise Refused(503, ". ".join([str(error), *where])) from None
     except (NoBridge, NoBroker, TimeoutError) as error:
-        raise Refused(503, str(error) or "no answer came") from None
-    raise Refused(503, "no answer came")
+        if str(error):
+            raise Refused(503, str(error), BRIDGE) from None
+        raise Refused(503, say("no answer came")) from None
+    raise Refused(503, say("no answer came"))

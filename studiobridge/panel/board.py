@@ -44,6 +44,7 @@ VIEWS: dict[str, tuple[Callable[[Board], dict[str, str]], ...]] = {
     "hand": (
         parts_truth.parts,
         parts_hand.parts,
+        parts_takes.line,
         parts_room.parts,
         parts_below.parts,
         parts_before.line,

@@ -22,18 +22,19 @@ from studiobridge.panel.board import Board, environment
 from studiobridge.panel.files import stamp, static
 from studiobridge.panel.keys import Keys, Session, keys_path
 from studiobridge.profile.model import SetProfile
-from studiobridge.shown.tongue import with_languages, zone
+from studiobridge.shown.tongue import bare, english, in_force, say, with_languages, zone
 
 COOKIE = "studiobridge"
 
 
 class Refused(Exception):
-    """A request that goes no further."""
+    """A request that goes no further. `lang`: of what the bridge said, which is English."""
 
-    def __init__(self, status: int, text: str) -> None:
+    def __init__(self, status: int, text: str, lang: str = "") -> None:
         super().__init__(text)
         self.status = status
-        self.text = text
+        self.text = bare(text)
+        self.lang = lang or in_force().code
 
 
 def clock_in_force() -> dict[str, Any]:
@@ -69,13 +70,13 @@ class House:
         """Whose session this is. Raises Refused."""
         found = self.keys.session(request.cookies.get(COOKIE))
         if found is None:
-            raise Refused(401, "no session: pair this page first")
+            raise Refused(401, say("no session: pair this page first"))
         return found
 
     def board(self, request: Request) -> Board:
         found = self.boards.get(request.path_params["set"])
         if found is None:
-            raise Refused(404, "this panel has no such set")
+            raise Refused(404, say("this panel has no such set"))
         return found
 
     def own(self, request: Request) -> None:
@@ -83,17 +84,19 @@ class House:
         site = request.headers.get("sec-fetch-site", "same-origin")
         origin = request.headers.get("origin")
         if site not in ("same-origin", "none"):
-            raise Refused(403, "this came from another site")
+            raise Refused(403, say("this came from another site"))
         try:
             ours = origin is None or urlsplit(origin).netloc == request.headers.get("host")
         except ValueError:
             ours = False
         if not ours:
-            raise Refused(403, "this came from another site")
+            raise Refused(403, say("this came from another site"))
 
     def within(self, limit: RateLimitItem, *who: str) -> None:
         if not self.limits.hit(limit, *who):
-            raise Refused(429, f"too many tries: {limit}; wait a little")
+            raise Refused(
+                429, say("too many tries: {limit}; wait a little", limit=english(str(limit)))
+            )
 
     def html(self, template: str, status: int = 200, **more: Any) -> HTMLResponse:
         more = {"version": stamp(), "static": static, "clock": clock_in_force(), **more}

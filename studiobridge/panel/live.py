@@ -25,7 +25,7 @@ from studiobridge.panel.parts_device import detail
 from studiobridge.panel.parts_mark import lamps_of
 from studiobridge.shown import setup, sheet
 from studiobridge.shown.live import skeleton
-from studiobridge.shown.tongue import with_languages
+from studiobridge.shown.tongue import say, with_languages
 
 # A page that hears nothing for twice this (s) says so.
 BEAT = 0.8
@@ -131,7 +131,7 @@ class Live:
         board = self.house.board(request)
         name = request.path_params["device"]
         if name not in board.profile.devices:
-            raise Refused(404, "this set has no such device")
+            raise Refused(404, say("this set has no such device"))
         return HTMLResponse(
             with_languages(await asyncio.to_thread(detail, board, name, board.reader))
         )

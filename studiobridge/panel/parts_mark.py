@@ -60,6 +60,7 @@ class Lamp:
     asked: str
     by: str
     why: str
+    failed: str
     buttons: tuple[Button, ...]
     differs: bool
     dial: bool
@@ -151,7 +152,7 @@ def _lamp(
     title = device.title or ""
     why = why_not(board, device, state)
     if device.hand_set:
-        return Lamp(name, title, words.preset(view.get("preset")), "", "", why, (), False, True)
+        return Lamp(name, title, words.preset(view.get("preset")), "", "", why, "", (), False, True)
     one = next((e for e in words.entries(state.get("adjusting")) if e["device"] == name), NOTHING)
     under_way = one.get("under_way") is True and sure
     said = words.preset({"level": one.get("level"), "cct": one.get("cct")}) if under_way else ""
@@ -173,6 +174,7 @@ def _lamp(
         said,
         words.clean(one.get("by") or "", 60),
         why,
+        words.bridge_says(one.get("why") or "", 200) if sure else "",
         buttons,
         sure and preset is not None and moved,
         False,

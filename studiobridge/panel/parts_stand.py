@@ -113,7 +113,7 @@ def word_of(board: Board) -> Word:
     if rolling:
         return _rolling(state, shown.drift, now, rolling)
     if now == "rising":
-        return Word("up", _held_up(state), until=_time(state, "ready"))
+        return Word("up", _held_up(state), until=_moment(state.get("ready_at")))
     if now == "lowering":
         asks = words.asked_about(state)
         if asks:
@@ -133,7 +133,7 @@ def word_of(board: Board) -> Word:
     if now == "ready":
         if not board.of_one_moment():
             return Word("wait", say("what is heard does not fit together yet"))
-        return Word("ready", _only_told(state), warm=_time(state, "warm"))
+        return Word("ready", _only_told(state), warm=_warm(state))
     if now == "dark":
         return Word("dark", _dark(state))
     return Word("wait", say("listening for the gear"))
@@ -141,7 +141,7 @@ def word_of(board: Board) -> Word:
 
 def _rolling(state: View, drift: Sequence[View], now: str, cameras: Sequence[str]) -> Word:
     """What rolls comes before everything else, and what is wrong meanwhile is said under it."""
-    since = _take_since(state)
+    since = _timer(state, "take_since")
     if now == "lowering":
         rolls = words.listed(cameras)
         line = say("{cameras} rolls: the set goes down when the take ends", cameras=rolls)
@@ -153,18 +153,15 @@ def _rolling(state: View, drift: Sequence[View], now: str, cameras: Sequence[str
     return Word("rolling", line, since=since, rolls=True)
 
 
-def _take_since(state: View) -> str:
-    """When the take that rolls began, where that is known."""
-    takes = state.get("takes")
-    now = takes.get("now") if isinstance(takes, Mapping) else None
-    return _moment(now.get("began")) if isinstance(now, Mapping) else ""
+def _timer(state: View, name: str) -> str:
+    """One of the moments that are counted, where it is known."""
+    timer = state.get("timer")
+    return _moment(timer.get(name)) if isinstance(timer, Mapping) else ""
 
 
-def _time(state: View, name: str) -> str:
-    """One of the times on the bridge's clock that the state has."""
-    times = state.get("times")
-    found = times.get(name) if isinstance(times, Mapping) else None
-    return _moment(found)
+def _warm(state: View) -> str:
+    """When the lights will stay as they are; empty when they do."""
+    return _timer(state, "warm_at") if words.number(state.get("warm_in_s")) else ""
 
 
 def _moment(text: object) -> str:

@@ -77,7 +77,7 @@ class Past:
         """The session an address names. Raises Refused."""
         found = whole(request.path_params["number"])
         if found is None:
-            raise Refused(404, "there is no such session in the record")
+            raise Refused(404, say("there is no such session in the record"))
         return found
 
     async def session_page(self, request: Request) -> Response:
@@ -89,7 +89,7 @@ class Past:
             found = next((s for s in reader.sessions() if s["session"] == number), None)
             timeline = reader.timeline(number)
             if found is None or not timeline or not found["opened"]:
-                raise Refused(404, "there is no such session in the record")
+                raise Refused(404, say("there is no such session in the record"))
             opened = float(found["opened"])
             last = max(1, math.ceil(timeline[-1]["at"] - opened))
             asked = request.query_params.get("second", "")
@@ -145,7 +145,7 @@ class Past:
         with contextlib.closing(reading(self.house.board(request))) as reader:
             rows = [with_times(row) for row in reader.timeline(number)]
         if not rows:
-            raise Refused(404, "there is no such session in the record")
+            raise Refused(404, say("there is no such session in the record"))
         return _csv(rows)
 
 
@@ -161,7 +161,7 @@ def reading(board: Board) -> Reader:
     """The record of this set. Raises Refused where it cannot be read from here."""
     reader = board.reader()
     if reader is None:
-        raise Refused(404, "the record is not on this machine, or there is none yet")
+        raise Refused(404, say("the record is not on this machine, or there is none yet"))
     return reader
 
 

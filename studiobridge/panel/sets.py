@@ -44,9 +44,6 @@ def standing(board: Board) -> Standing:
     rolling = words.names(state.get("rolling"))
     if rolling:
         more.append(say("rolling: {names}", names=words.listed(rolling)))
-    moved = {str(entry.get("device")) for entry in board.visitor.shown.drift}
-    if moved:
-        more.append(say("moved: {names}", names=words.listed(sorted(moved))))
     still = words.entries(state.get("still_on"))
     if still:
         names = words.listed([str(entry["device"]) for entry in still])

@@ -5,6 +5,7 @@ A row is true, not, or not known, by a mark and a word as well as by its colour.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -150,6 +151,25 @@ def silent() -> Line:
 def unfitting() -> Line:
     """The line while state, drift and run are of two moments."""
     return Line("unknown", say("not known: its parts do not fit together yet"))
+
+
+def noted(row: Json) -> str:
+    """An entry of the record: what was ticked by whom, or what was not so when a camera rolled."""
+    if row.get("kind") == "before":
+        missing = row.get("missing")
+        try:
+            found = json.loads(missing) if isinstance(missing, str) else missing
+        except ValueError:
+            found = []
+        what = "; ".join(clean(text, 120) for text in found if isinstance(text, str)) if found else ""
+        device = clean(row.get("device") or "", 40)
+        return say("{device} rolled before it was so: {what}", device=device, what=what)
+    item, by = clean(row.get("item") or "", 80), clean(row.get("by") or "", 60)
+    if row.get("phase") == "on":
+        return say("{by} ticks {item}", by=by, item=item)
+    if row.get("phase") == "off":
+        return say("{by} takes the tick off {item}", by=by, item=item)
+    return say("the tick of {item} is over", item=item)
 
 
 def evidence(row: Row) -> str:

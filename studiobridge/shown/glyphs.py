@@ -21,9 +21,9 @@ CAMERA = "M-19 -10H3V-5L12 -9V9L3 5V10H-19Z"
 THING = "M-8 -8H8V8H-8Z"
 # the smallest face that is still seen to be lit
 LEAST = 0.3
-# how a beam is made of wedges within each other, so that it has no edge: so many, and how narrow
-# the last one is, as a share of the beam
-WEDGES, NARROWEST = 9, 0.16
+# how a beam is made of wedges within each other, so that it has no edge: so many, and how far out
+# the last of them reaches, as a share of the beam (at whose edge a third of its strength is left)
+WEDGES, WIDEST = 15, 1.6
 # where along its way a beam is told how strong it is, as shares of the way to its aim
 STOPS = (0.0, 0.15, 0.3, 0.5, 0.75, 1.0)
 # it goes on for so much of its way beyond its aim, and ends there in nothing
@@ -45,12 +45,6 @@ def face(share: float, attributes: str) -> str:
     return f'<path {attributes} d="{HOOD}" {grown}/>'
 
 
-def wedge(radius: float, half: float) -> str:
-    """A piece of a round about a lamp that looks to the right; `half` its half angle (radians)."""
-    x, y = radius * math.cos(half), radius * math.sin(half)
-    return f"M0 0L{x:.1f} {-y:.1f}A{radius:.1f} {radius:.1f} 0 0 1 {x:.1f} {y:.1f}Z"
-
-
 def strengths(at_aim: float) -> list[tuple[float, float]]:
     """How strong a beam is along its way, (share of its radius, opacity): `at_aim` where it is
     aimed, by the inverse square law before, nothing at its end."""
@@ -69,15 +63,17 @@ def half_angle(beam: float | None) -> float:
 def wedges(name: str, radius: float, half: float) -> str:
     """A beam from its lamp to the right, out to `radius` (px), soft at its sides.
 
-    Its strength along the way is in the gradient `name` (`stops`).
+    Its strength along the way is in the gradient `name` (`stops`), which is nothing at the radius:
+    so a wedge needs no round end.
     """
-    # lying over each other they come to a half of all that is where the beam is said to end
-    each = 1.0 / WEDGES
-    shares = [1.12 - (1.12 - NARROWEST) * math.sqrt(i / (WEDGES - 1)) for i in range(WEDGES)]
-    return "".join(
-        f'<path class="beam" fill="url(#{name})" fill-opacity="{each:.3f}"'
-        f' d="{wedge(radius, min(math.pi / 2, share * half))}"/>'
-        for share in shares
+    paths = []
+    for i in range(WEDGES):
+        # each adds as much as the next: together they fall off as a squared cosine
+        share = WIDEST * math.acos(math.sqrt((i + 0.5) / WEDGES)) / (math.pi / 2)
+        out = radius * math.tan(min(math.radians(84), share * half))
+        paths.append(f'<path d="M0 0L{radius:.0f} {-out:.0f}V{out:.0f}Z"/>')
+    return (
+        f'<g class="beam" fill="url(#{name})" fill-opacity="{1 / WEDGES:.3f}">{"".join(paths)}</g>'
     )
 
 

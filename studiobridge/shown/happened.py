@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from studiobridge.shown import words
+from studiobridge.shown import before, words
 from studiobridge.shown.tongue import english, later, say
 from studiobridge.shown.words import Json
 
@@ -200,4 +200,6 @@ _KINDS: dict[str, Any] = {
     "by hand": _by_hand,
     "light": words.light_note,
     "state": _state,
+    "tick": before.noted,
+    "before": before.noted,
 }

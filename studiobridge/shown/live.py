@@ -11,7 +11,7 @@ For any view that wants the room (`ground.SHEETS` has them; or bring a `Sheet` o
 and, where the drawing has no room for its name or a finger, a row `row-NAME` below. It is drawn
 where it stands; its face is as large as its light and in the white that is *reported*, its beam as
 strong as what reaches its aim; what is not confirmed is no closed line, and every condition is a
-shape and a word. `parts(..., chosen=NAME)` says of one light that it is being adjusted.
+shape and a word.
 """
 
 from __future__ import annotations
@@ -80,6 +80,9 @@ def condition(device: Device, view: View, sure: bool, up: bool) -> Condition:
     lockout = words.lockout(view.get("lockout"))
     if lockout:
         return Condition("locked", lockout)
+    if view.get("adjusting") is True:
+        # what it does differs from the look on purpose
+        return Condition("adjusting", say("being adjusted"))
     moved = words.drifted(view.get("drift"))
     if moved:
         return Condition("moved", moved)
@@ -245,7 +248,9 @@ class Drawing:
         box = f'x="{left:.0f}" y="{top:.0f}" width="{right - left:.0f}" height="{bottom - top:.0f}"'
         title, names = say("The room from above"), ", ".join(ground.things)
         out = [
-            f'<figure class="plan"><svg class="room" viewBox="0 0 {ground.width:.0f}'
+            # larger than any page: the style says how much of it there is room for
+            f'<figure class="plan"><svg class="room" width="{4 * ground.width:.0f}"'
+            f' height="{4 * ground.height:.0f}" viewBox="0 0 {ground.width:.0f}'
             f' {ground.height:.0f}" role="group" aria-labelledby="room-title"'
             ' aria-describedby="room-desc" xmlns="http://www.w3.org/2000/svg">'
             f'<title id="room-title">{escape(title)}</title>'
@@ -384,16 +389,12 @@ class Drawing:
         view_of: Callable[[str], View],
         sure: bool,
         up: bool,
-        chosen: str = "",
     ) -> dict[str, str]:
-        """What stands in every group and row now. `sure`: bridge and broker are there to say it;
-        `chosen`: the light that is being adjusted."""
+        """What stands in every group and row now. `sure`: bridge and broker are there to say it."""
         found: dict[str, str] = {}
         for name, thing in self.ground.things.items():
             view = view_of(name)
             how = condition(thing.device, view, sure, up)
-            if chosen == name and how.code in ("set", "plain", "told"):
-                how = Condition("adjusting", say("being adjusted"))
             if thing.device.kind == "light" and thing.aim is not None:
                 found[f"beam-{name}"] = self.beam(thing, view)
             found[f"lamp-{name}"] = self.lamp(thing, view, how)

@@ -51,7 +51,7 @@ NARROW, WIDE, SIGNS, CAPITALS, OTHERS = (
 STRANGE = (1.15, 1.2)
 _NARROW = frozenset("fijlrtIJ .,:;!'|()[]-/·")
 _WIDE = frozenset("mwMW%@…—✓")
-_SIGNS = frozenset("+−=<>→←↑↓▲▼◀▶±×#&~")
+_SIGNS = frozenset("+−=<>→←↑↓▲▼◀▶±×#&~^")
 
 
 def _class_of(letter: str) -> tuple[float, float]:

@@ -331,7 +331,7 @@ def test_a_take_outlasts_the_bridge_and_is_read_back_as_it_was(tmp_path: Path) -
         (read,) = reader.takes()
         assert [(h.seconds, h.device) for h in read.happened] == [(41.0, "key")]
         assert replace(read, marked=None) == replace(last, marked=None)
-        assert reader.takes(session=2) == []
+        assert reader.takes(4) == [] and reader.takes(1, 3) == [read] and reader.last_take() == 3
 
 
 def test_the_good_ones_are_known_however_long_ago_and_marks_that_were_changed(

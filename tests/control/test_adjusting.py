@@ -185,6 +185,7 @@ def test_a_report_within_tolerance_of_where_it_was_confirms_no_step() -> None:
     play.run(20.0)
     assert last(play).code == 1
     assert "was told 53.59 % and reports 50 %" in last(play).text
+    assert adjusting(play)[0]["why"] == "key was told 53.59 % and reports 50 %"
     # and the next step goes from there
     play.obedient = True
     press(play)
@@ -612,6 +613,7 @@ def test_the_state_says_who_adjusts_what_since_when_and_what_it_was() -> None:
             "cct": None,
             "was": {"level": 50.0, "cct": 4300.0, "colour": None},
             "under_way": True,
+            "why": "",
             "at_end": None,
         }
     ]

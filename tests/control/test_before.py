@@ -140,6 +140,17 @@ def test_everything_proven_is_neither_silent_nor_told() -> None:
     assert "key" in one(play, "proven")["evidence"]
 
 
+def test_who_is_silent_has_not_moved_and_is_not_proven() -> None:
+    play = up(item("proven"), item("drift"))
+    play.deaf.add("key")
+    play.link_down()
+    play.link_up()
+    play.run(120.0)
+    assert play.state == "adrift"
+    assert [i["state"] for i in state(play)["before"]["items"]] == [None, None]
+    assert line(play).startswith("not known: proven (key")
+
+
 def test_a_light_that_only_listens_is_not_proven_by_being_told() -> None:
     made = asking(item("proven"))
     mute = replace(made.devices["fill"], hears=frozenset({"online"}), proof="none")

@@ -20,10 +20,11 @@ from pathlib import Path
 import studiobridge
 here = Path(studiobridge.__file__).parent
 assert str(here).startswith(sys.argv[1]), here
-from studiobridge.panel import app, board
+from studiobridge.panel import app, board, texts
 from studiobridge.profile import profile_schema, read_profile
 from studiobridge.shown import sheet
 drawn = board.environment()
+assert {"en", "de"} <= set(texts.tongues()), texts.tongues()
 for name in drawn.list_templates():
     drawn.get_template(name)
 profile = read_profile(Path(sys.argv[2])).profile

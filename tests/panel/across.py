@@ -40,12 +40,12 @@ ROLL = {"device": "camera", "what": "roll", "why": "camera is rolling"}
 STATES: dict[str, tuple[dict[str, Any], list[dict[str, Any]]]] = {
     "wait": ({"state": "unheard"}, []),
     "dark": ({"state": "dark"}, []),
-    "up": ({"state": "rising", "times": {"ready": iso(42)}}, []),
+    "up": ({"state": "rising", "ready_at": iso(42)}, []),
     "down": ({"state": "lowering"}, []),
-    "ready": ({"state": "ready", "times": {"warm": iso(600)}}, []),
+    "ready": ({"state": "ready", "warm_in_s": 600.0, "timer": {"warm_at": iso(600)}}, []),
     "moved": ({"state": "adrift", "drifting": ["key"]}, [BRIGHTER]),
     "rolling": (
-        {"state": "ready", "rolling": ["camera"], "takes": {"now": {"began": iso(-83)}}},
+        {"state": "ready", "rolling": ["camera"], "timer": {"take_since": iso(-83)}},
         [],
     ),
     "stopped": ({"state": "stalled", "why": WHY}, []),
@@ -66,7 +66,7 @@ def board(
 ) -> Board:
     shown = Shown(
         alive=Alive.read(b'{"alive": true, "bridge": "x"}'),
-        state={"drifting": [], "still_on": [], **state},
+        state={"drifting": [], "still_on": [], "before": {"good": False, "items": []}, **state},
         run=run,
         drift=drift or [],
         beat_at=time.monotonic() + 3600,

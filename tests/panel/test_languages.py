@@ -214,12 +214,12 @@ def test_all_sets_and_how_each_stands(tmp_path: Path) -> None:
     guest.heard["table"].why = "no broker"
     page = guest.get("/").text
     corner, table = page.split('id="set-corner"')[1].split('id="set-table"')
-    for said in ("adrift, look lesson", "rolling: camera", "moved: key", "should not be: kiln"):
+    for said in ("adrift: key, look lesson", "rolling: camera", "should not be: kiln"):
         assert said in corner
     assert "not confirmed" in table and "no broker" in table and "dark" not in table
     assert '<bdi class="who">שולחן ליוצרים</bdi>' in page
     page = guest.get("/", "de").text
-    assert "verstellt, Lichtstimmung lesson" in page
+    assert "verstellt: key, Lichtstimmung lesson" in page
     assert '<span lang="en">no broker</span>' in page
 
 

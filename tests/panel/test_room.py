@@ -136,9 +136,12 @@ def test_words_are_no_wider_than_reckoned(open_page: Any) -> None:
         text.remove(); return out; }""",
         samples,
     )
-    for said, (plain, bold) in zip(samples, measured, strict=True):
-        assert plain <= wide(said, 100.0) + 0.5, said
-        assert bold <= wide(said, 100.0, bold=True) + 0.5, said
+    over = [
+        (said, plain, bold)
+        for said, (plain, bold) in zip(samples, measured, strict=True)
+        if plain > wide(said, 100.0) + 0.5 or bold > wide(said, 100.0, bold=True) + 0.5
+    ]
+    assert over == []
     # and not much wider: a label would take room for nothing
     assert sum(wide(s, 100.0) for s in samples[-4:]) < 1.35 * sum(p for p, _ in measured[-4:])
 
@@ -169,6 +172,9 @@ def test_every_lamp_is_reached_by_keyboard_and_shows_it(open_page: Any) -> None:
         "() => [...document.querySelectorAll('svg.room a')].map((el) => el.dataset.device)"
     )
     page.evaluate("() => document.querySelector('svg.room a').focus()")
+    # by keyboard, as it is shown only then
+    page.keyboard.press("Shift+Tab")
+    page.keyboard.press("Tab")
     seen = []
     for _ in names:
         seen.append(page.evaluate("() => document.activeElement.dataset.device"))

@@ -145,8 +145,9 @@ def test_nonsense_is_no_time_and_no_trouble(odd: object) -> None:
         made = board(
             {
                 "state": state,
-                "times": odd,
-                "takes": odd,
+                "ready_at": odd,
+                "timer": odd,
+                "warm_in_s": odd if odd == 7 else 9.0,
                 "waiting_for": odd,
                 "adjusting": odd,
                 "why": odd,
@@ -154,7 +155,7 @@ def test_nonsense_is_no_time_and_no_trouble(odd: object) -> None:
         )
         text = made.shows("stand")["stand"]
         assert "data-counts" not in text and "<b>" not in text
-    rolls = board({"state": "ready", "takes": odd, "rolling": ["camera"]}).shows("stand")["stand"]
+    rolls = board({"state": "ready", "timer": odd, "rolling": ["camera"]}).shows("stand")["stand"]
     assert "ROLLING" in rolls and "data-counts" not in rolls
 
 
@@ -525,4 +526,4 @@ def test_the_reader_s_own_font_size_makes_words_larger(opened: Any) -> None:
 
 
 def test_a_time_is_only_what_is_one() -> None:
-    assert word_of(board({"state": "rising", "times": {"ready": iso(5)}})).until
+    assert word_of(board({"state": "rising", "ready_at": iso(5)})).until

@@ -26,12 +26,17 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Studio]:
 
 
 @pytest.fixture(scope="module")
-def page(made: Studio) -> Iterator[Any]:
-    with browser() as opened:
-        context = opened.new_context(viewport=PHONE, locale="de-CH", timezone_id="America/New_York")
-        found = context.new_page()
-        found.wrong = watched(found)
+def opened() -> Iterator[Any]:
+    with browser() as found:
         yield found
+
+
+@pytest.fixture(scope="module")
+def page(opened: Any) -> Any:
+    context = opened.new_context(viewport=PHONE, locale="de-CH", timezone_id="America/New_York")
+    found = context.new_page()
+    found.wrong = watched(found)
+    return found
 
 
 def too_wide(page: Any) -> list[str]:
@@ -137,21 +142,22 @@ def test_the_page_of_sets_follows_and_never_shows_an_old_state_as_one_of_now(
     assert f" {hour}:" in said
 
 
-def test_a_person_without_a_script_comes_in_chooses_a_language_and_leaves(made: Studio) -> None:
+def test_a_person_without_a_script_comes_in_chooses_a_language_and_leaves(
+    made: Studio, opened: Any
+) -> None:
     (made.url,) = re.findall(r"http://[\w.:]+", made.page.start().said("the page is at http"))
-    with browser() as opened:
-        context = opened.new_context(viewport=PHONE, java_script_enabled=False, locale="de-DE")
-        page = context.new_page()
-        page.goto(f"{made.url}/pair?next=/this-page")
-        page.click("button[value=en]")
-        assert page.inner_text("h1") == "Who are you?"
-        page.fill("input[name=secret]", made.code())
-        page.click(".big")
-        assert page.inner_text("h1") == "This page"
-        page.click("button[value=de]")
-        assert page.inner_text("h1") == "Diese Seite"
-        page.click("form[action='/leave'] button")
-        assert page.inner_text("h1") == "Wer ist da?"
+    context = opened.new_context(viewport=PHONE, java_script_enabled=False, locale="de-DE")
+    page = context.new_page()
+    page.goto(f"{made.url}/pair?next=/this-page")
+    page.click("button[value=en]")
+    assert page.inner_text("h1") == "Who are you?"
+    page.fill("input[name=secret]", made.code())
+    page.click(".big")
+    assert page.inner_text("h1") == "This page"
+    page.click("button[value=de]")
+    assert page.inner_text("h1") == "Diese Seite"
+    page.click("form[action='/leave'] button")
+    assert page.inner_text("h1") == "Wer ist da?"
 
 
 def shots(folder: Path) -> None:

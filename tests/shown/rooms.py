@@ -68,6 +68,7 @@ STANDS: dict[str, dict[str, Any]] = {
     "unsure": as_asked(confirmed=False),
     "locked": as_asked(lockout={"by": "Ana", "why": "new fuse"}),
     "busy": as_asked(step="set"),
+    "adjusting": as_asked(adjusting=True),
     "silent": as_asked(online=None, heard="silent"),
 }
 Box = tuple[float, float, float, float]

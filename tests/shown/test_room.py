@@ -311,11 +311,15 @@ def shapes(part: str) -> list[str]:
     return re.findall(r'<(?:path|circle|rect) class="([^"]*)"|d="([^"]*)"', part)  # type: ignore[return-value]
 
 
+# two that differ in a figure, and two kinds of "it is just being changed": their words differ
+ALIKE = ({"set", "full"}, {"busy", "adjusting"})
+
+
 def test_every_condition_is_a_shape_and_a_word() -> None:
     seen = {how: (str(shapes(lamp(how))), lamp(how)) for how in STANDS if how != "silent"}
     for how, (shape, _) in seen.items():
         for other, (there, _) in seen.items():
-            if {how, other} != {how} and {how, other} != {"set", "full"}:
+            if {how, other} != {how} and {how, other} not in ALIKE:
                 assert shape != there, f"{how} and {other} look the same"
     dial = made(small(replace(KEY, hand_set=True))).parts(lambda _: as_asked(), True, True)
     assert 'class="knob"' in dial["lamp-key"] and "by hand" in dial["lamp-key"]
@@ -323,6 +327,7 @@ def test_every_condition_is_a_shape_and_a_word() -> None:
         "told": "only told",
         "unsure": "not confirmed",
         "locked": "locked out",
+        "adjusting": "being adjusted",
         "dark": "off",
         "brighter": "+0.50 stop",
         "warmer": "warmer 120",
@@ -396,8 +401,11 @@ def test_a_beam_ends_softly_within_the_walls() -> None:
     # along its way no step that is seen, but where the lamp itself stands
     assert all(a[1] >= b[1] for a, b in itertools.pairwise(along))
     # and across it: many wedges in each other, each adding little
-    wedges = re.findall(r'fill="url\(#beam-key\)" fill-opacity="([\d.]+)"', still)
-    assert len(wedges) >= 8 and max(map(float, wedges)) <= 0.13
+    wedges = re.search(
+        r'fill="url\(#beam-key\)" fill-opacity="([\d.]+)">((?:<path [^>]*/>)+)</g>', still
+    )
+    assert wedges is not None
+    assert wedges[2].count("<path") >= 12 and float(wedges[1]) <= 0.08
     clipped = still.split('<g clip-path="url(#within)">')[1].split("</g><path")[0]
     assert clipped.count("<radialGradient") == 2
     ElementTree.fromstring(still)

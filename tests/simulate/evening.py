@@ -46,6 +46,7 @@ from studiobridge.control.effects import (
     SessionNote,
     StateNote,
     StepNote,
+    TakeNote,
     Wake,
 )
 from studiobridge.control.states import Turn
@@ -163,6 +164,7 @@ class Notebook:
         rolling: dict[str, bool] = {}
         by_hand: dict[str, ByHand] = {}
         answered: dict[str, tuple[int, str]] = {}
+        takes: list[TakeNote] = []
         for note in self.notes:
             if isinstance(note, StateNote):
                 state, look = note.state, note.look
@@ -186,6 +188,8 @@ class Notebook:
                     lockouts.pop(note.target, None)
             elif isinstance(note, RollingNote):
                 rolling[note.device] = note.rolling
+            elif isinstance(note, TakeNote):
+                takes.append(replace(note, at=WALL + note.at))
             elif isinstance(note, RequestNote) and note.phase in ("done", "failed", "refused"):
                 code = int(note.phase != "done") if note.code is None else note.code
                 answered[note.id] = (code, note.text)
@@ -204,6 +208,8 @@ class Notebook:
             rolling=frozenset(n for n, on in rolling.items() if on),
             stopped=frozenset(n for n, on in rolling.items() if session is not None and not on),
             quiet=tuple(self.quiet.values()),
+            takes=tuple(takes),
+            next_take=max((note.take for note in takes), default=0) + 1,
             answered=tuple((id_, code, text) for id_, (code, text) in answered.items()),
         )
 

@@ -1,5 +1,6 @@
 // The pages around a take: rows that are ticked, kept true by the stream.
 "use strict";
+import { clock } from "./clock.js";
 import { listen } from "./listening.js";
 import { again, put } from "./patching.js";
 import { live, press } from "./pressing.js";
@@ -22,7 +23,7 @@ listen({
   view,
   parts(all) { for (const [id, html] of Object.entries(all)) put(id, html); },
   lost(since) {
-    at("lost-since").textContent = new Date(since).toLocaleTimeString();
+    at("lost-since").textContent = clock(since);
     at("lost").hidden = false;
     live(false);
   },

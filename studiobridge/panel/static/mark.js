@@ -1,5 +1,6 @@
 // The view at the mark: which lamp is picked, a button that is held, a dial that is being turned.
 "use strict";
+import { clock } from "./clock.js";
 import { listen } from "./listening.js";
 import { again, onPut, put } from "./patching.js";
 import { ask, live, press, wishOf } from "./pressing.js";
@@ -105,7 +106,7 @@ listen({
   parts(all) { for (const [id, html] of Object.entries(all)) put(id, html); },
   lost(since) {
     end();
-    at("lost-since").textContent = new Date(since).toLocaleTimeString();
+    at("lost-since").textContent = clock(since);
     at("lost").hidden = false;
     live(false);
   },

@@ -7,7 +7,7 @@
 //
 // A button says what it asks for:
 //   data-ask="up"               the word of the request (control/events.py ASKED)
-//   data-target, data-look, data-step, data-take, data-mark, data-why, data-items (JSON list)
+//   data-target, data-look, data-step, data-take, data-mark, data-why, data-items (JSON list), data-force
 //   data-again="Take it down?"  wants a second touch, and this is the question; data-yes is what the second button
 //                               says (without it: the same as the first)
 //   data-after                  a selector of a dialog that closes when it is asked
@@ -33,6 +33,7 @@ export function wishOf(el) {
   if (said.take) wish.take = Number(said.take);
   if (said.mark !== undefined) wish.mark = said.mark;
   if (said.items) wish.items = JSON.parse(said.items);
+  if (said.force) wish.force = true;
   if (said.why) wish.why = said.why;
   if (wish.what === "cut") wish.yes = true;
   return wish;
@@ -41,15 +42,25 @@ export function wishOf(el) {
 export async function ask(set, wish) {
   if (!hears()) return { ok: false, text: say("The panel cannot be reached: nothing was asked.") };
   try {
+    spoken("");
     const reply = await fetch(`/api/sets/${set}/ask`, {
       method: "POST",
       headers: { "Content-Type": "application/json", "X-Studiobridge-Token": token() },
       body: JSON.stringify(wish),
     });
-    return { ok: reply.ok, text: (await reply.json()).text };
+    const { text } = await reply.json();
+    spoken(reply.headers.get("content-language"));
+    return { ok: reply.ok, text };
   } catch {
     return { ok: false, text: say("The panel cannot be reached: nothing was asked.") };
   }
+}
+
+// The bridge answers in English, whatever the page speaks: whoever reads it aloud has to know.
+function spoken(lang) {
+  const place = document.getElementById("answer");
+  if (!place) return;
+  if (lang && lang !== document.documentElement.lang) place.lang = lang; else place.removeAttribute("lang");
 }
 
 let off = false;

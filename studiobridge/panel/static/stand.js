@@ -30,12 +30,12 @@ function fit() {
     large.style.position = "absolute";     // what it needs, not what it is given
     const least = LEAST * Math.min(innerWidth, innerHeight);
     const sizes = [true, false].map((row) => {
-      place.classList.toggle("row", row);
+      place.classList.toggle("abreast", row);
       const across = TRIED * free.wide / large.offsetWidth;
       return Math.min(across, Math.max(least, TRIED * free.high / large.offsetHeight));
     });
     large.style.position = "";
-    place.classList.toggle("row", sizes[0] > sizes[1]);
+    place.classList.toggle("abreast", sizes[0] > sizes[1]);
     place.style.setProperty("--size", `${Math.floor(Math.max(...sizes))}px`);
   }
 }

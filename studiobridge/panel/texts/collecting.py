@@ -108,8 +108,9 @@ def senses_in_the_air() -> list[str]:
                     continue
                 senses = [k.value for k in node.keywords if k.arg == "sense"]
                 for sense in senses:
-                    if isinstance(sense, ast.Constant) and sense.value not in known:
-                        found.append(f"{path.name}:{node.lineno}: {sense.value}")
+                    said = sense.value if isinstance(sense, ast.Constant) else ""
+                    if isinstance(said, str) and said not in known:
+                        found.append(f"{path.name}:{node.lineno}: {said}")
     return found
 
 

@@ -1,0 +1,266 @@
+"""The view at the mark, in Chromium: pick a lamp, step it, see what is and what will be, keep or undo."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import time
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from studiobridge.profile import read_profile
+from tests.panel.browser import PHONE, browser, come_in, findings, needs_chromium, watched
+from tests.panel.studio import Studio, studio, until
+
+pytestmark = needs_chromium
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Studio]:
+    with studio(tmp_path_factory.mktemp("mark")) as made:
+        assert made.command("up").returncode in (0, 1)
+        yield made
+
+
+@pytest.fixture(scope="module")
+def window(place: Studio) -> Iterator[Any]:
+    with browser() as made:
+        context = made.new_context(viewport=PHONE, has_touch=True, locale="en-GB")
+        page = context.new_page()
+        come_in(page, place.url, place.code())
+        yield page
+
+
+@pytest.fixture
+def page(place: Studio, window: Any) -> Iterator[Any]:
+    """At the mark, the key picked, the set as its look has it."""
+    place.command("rolling", "off")
+    place.command("restore")
+    window.goto(f"{place.url}/s/wheel-corner/mark#at-key")
+    window.wait_for_selector("#at-key .step:not([disabled])")
+    until(lambda: "64" in now(window), f"the key stands at its preset: {now(window)}")
+    wrong = watched(window)
+    yield window
+    assert wrong == []
+
+
+def now(page: Any, lamp: str = "key") -> str:
+    return str(page.inner_text(f"#at-{lamp} .now"))
+
+
+def level(page: Any) -> float:
+    return float(now(page).removeprefix("key").split("%")[0])
+
+
+def step(page: Any, which: str) -> Any:
+    return page.locator(f'#at-key .step[data-step="{which}"]')
+
+
+def shown(place: Studio) -> dict[str, Any]:
+    done = place.command("status", "--json")
+    return json.loads(done.stdout)  # type: ignore[no-any-return]
+
+
+def test_a_press_makes_it_brighter_by_a_tenth_and_it_says_so_when_the_lamp_has(
+    place: Studio, page: Any
+) -> None:
+    before = level(page)
+    step(page, "+0.1 stop").click()
+    # on its way there it says so too
+    there = pytest.approx(before * 2**0.1, rel=0.02)
+    until(lambda: level(page) == there, "brighter by a tenth, by its own report")
+    state = shown(place)
+    assert (state["state"], [one["device"] for one in state["adjusting"]]) == ("adrift", ["key"])
+    page.wait_for_selector("text=adjusted by Ana (page)")
+    page.wait_for_selector("#figures >> text=above the look")
+
+
+def test_white_goes_by_five_mired(page: Any) -> None:
+    step(page, "+5 mired").click()
+    until(lambda: "4300" not in now(page), "warmer")
+    kelvin = float(now(page).split(",")[1].split("K")[0])
+    assert 1e6 / kelvin - 1e6 / 4300 == pytest.approx(5.0, abs=1.5)
+
+
+def test_what_a_step_will_come_to_stands_under_its_button_and_is_what_comes(page: Any) -> None:
+    then = step(page, "+0.1 stop").locator(".then").inner_text()
+    assert then.startswith("face then f/"), then
+    aperture = float(then.split("f/")[1].split(",")[0])
+    step(page, "+0.1 stop").click()
+    until(
+        lambda: abs(face(page) - aperture) < 0.06 and "above the look" in is_(page),
+        f"{then}, and it is {is_(page)}",
+    )
+
+
+def is_(page: Any) -> str:
+    return str(page.inner_text("#figures .is"))
+
+
+def face(page: Any) -> float:
+    return float(is_(page).split("f/")[1].split(" ")[0])
+
+
+def test_what_is_asked_and_not_confirmed_is_never_shown_as_what_is(
+    place: Studio, page: Any
+) -> None:
+    before = now(page)
+    place.room.room.devices["key"].deaf = True
+    try:
+        step(page, "+0.1 stop").click()
+        page.wait_for_selector("#at-key .asked >> text=not confirmed yet")
+        page.wait_for_selector("#figures h2.will")
+        assert now(page) == before
+        page.wait_for_selector("#figures dl.will >> text=above the look")
+        assert "above" not in page.inner_text("#figures .is")
+        style = page.evaluate(
+            "getComputedStyle(document.querySelector('#figures .will b')).fontStyle"
+        )
+        assert style == "italic"
+        page.wait_for_selector("#at-key .failed p", timeout=15000)
+        assert "did not confirm" in page.inner_text("#at-key .failed")
+    finally:
+        place.room.room.devices["key"].deaf = False
+
+
+ASKED = """performance.getEntriesByType('resource').filter((e) => e.name.endsWith('/ask'))
+    .map((e) => e.startTime)"""
+
+
+def test_a_button_that_is_held_repeats_at_a_safe_rate_and_stops(place: Studio, page: Any) -> None:
+    box = step(page, "-0.1 stop").bounding_box()
+    page.mouse.move(box["x"] + 20, box["y"] + 20)
+    before = len(page.evaluate(ASKED))
+    page.mouse.down()
+    until(lambda: len(page.evaluate(ASKED)) >= before + 4, "it repeats")
+    page.mouse.up()
+    asked = page.evaluate(ASKED)[before:]
+    gaps = [b - a for a, b in itertools.pairwise(asked)]
+    assert min(gaps) >= 290, gaps
+    page.wait_for_timeout(700)
+    # the click that ends a hold is no step more
+    assert len(page.evaluate(ASKED)[before:]) <= len(asked)
+    until(lambda: level(page) < 64 * 2**-0.25, "darker by all of them")
+
+
+def test_it_works_by_keyboard_and_a_held_key_repeats_too(page: Any) -> None:
+    before = level(page)
+    step(page, "+0.1 stop").focus()
+    page.keyboard.press("Enter")
+    until(lambda: level(page) > before, "by Enter")
+    assert page.evaluate("document.activeElement.dataset.step") == "+0.1 stop"
+    after = level(page)
+    page.keyboard.press("Space")
+    until(lambda: level(page) > after, "by Space")
+
+
+def test_the_pressed_state_is_there_within_50_ms(page: Any) -> None:
+    took = page.evaluate(
+        """() => new Promise((done) => {
+            const el = document.querySelector('#at-key .step[data-step="+0.1 stop"]');
+            const began = performance.now();
+            el.dispatchEvent(new PointerEvent('pointerdown', {bubbles: true, button: 0}));
+            requestAnimationFrame(() => {
+                const pressed = el.classList.contains('pressed');
+                el.dispatchEvent(new PointerEvent('pointercancel', {bubbles: true}));
+                done(pressed ? performance.now() - began : -1);
+            });
+        })"""
+    )
+    assert 0 <= took <= 50
+
+
+def test_keep_it_so_wants_a_second_touch_elsewhere_and_writes_the_profile(
+    place: Studio, page: Any
+) -> None:
+    before = place.path.read_text(encoding="utf-8")
+    step(page, "+0.1 stop").click()
+    page.wait_for_selector("#at-key .after >> text=keep it so")
+    page.wait_for_selector('#at-key .ask[data-ask="keep"]:not([disabled])')
+    page.click('#at-key .ask[data-ask="keep"]')
+    assert page.is_visible("#sure")
+    assert place.path.read_text(encoding="utf-8") == before
+    page.wait_for_timeout(600)
+    page.click("#sure-yes")
+    until(lambda: place.path.read_text(encoding="utf-8") != before, "written")
+    kept = read_profile(place.path).profile.looks["lesson"].presets["key"].level
+    assert kept == pytest.approx(64 * 2**0.1, rel=0.02)
+    until(lambda: shown(place)["adjusting"] == [], "not adjusted any more")
+    # as it was, for the others
+    step(page, "-0.1 stop").click()
+    until(lambda: level(page) < 66, "back")
+    until(lambda: place.command("keep", "key").returncode == 0, "kept")
+
+
+def test_back_as_it_was(place: Studio, page: Any) -> None:
+    step(page, "+0.1 stop").click()
+    until(lambda: level(page) > 65, "brighter")
+    page.click('#at-key .ask[data-ask="restore"]')
+    until(lambda: level(page) < 65, "as it was")
+    until(lambda: shown(place)["adjusting"] == [], "over")
+
+
+def test_while_it_rolls_every_button_is_off_and_says_why(place: Studio, page: Any) -> None:
+    place.command("rolling", "on")
+    page.wait_for_selector("#rolling >> text=ROLLING")
+    until(lambda: page.locator("#at-key .step:not([disabled])").count() == 0, "all off")
+    assert "rolls" in page.inner_text("#at-key .why")
+    place.command("rolling", "off")
+
+
+def test_targets_are_large_and_nothing_runs_out_of_the_page(page: Any) -> None:
+    for wide, tall in ((360, 640), (740, 360), (820, 1180)):
+        page.set_viewport_size({"width": wide, "height": tall})
+        for el in page.locator("#at-key .step, .pick").all():
+            box = el.bounding_box()
+            assert box["height"] >= 64, (wide, tall, box)
+            assert box["width"] >= 64
+        over = page.evaluate("document.documentElement.scrollWidth - innerWidth")
+        assert over <= 0, (wide, tall, over)
+    page.set_viewport_size(PHONE)
+
+
+def test_a_dial_is_guided_large_and_said_to_be_turned_while_it_is_open(
+    place: Studio, page: Any
+) -> None:
+    asked: list[dict[str, Any]] = []
+    page.on(
+        "request",
+        lambda r: asked.append(json.loads(r.post_data)) if r.url.endswith("/ask") else None,
+    )
+    metered = [
+        one["device"]
+        for one in shown(place)["hand_set"]
+        if (shown(place)["devices"][one["device"]] or {}).get("dial")
+    ]
+    if not metered:
+        pytest.skip("no dial of this set is metered")
+    page.click(f'.pick[href="#at-{metered[0]}"]')
+    page.wait_for_selector(f"#at-{metered[0]} .turn")
+    until(lambda: {"what": "turning", "targets": [metered[0]]} in asked, "said to be turned")
+    size = page.evaluate(
+        f"parseFloat(getComputedStyle(document.querySelector('#at-{metered[0]} .turn')).fontSize)"
+    )
+    assert size >= 30
+    page.click('.pick[href="#at-key"]')
+    until(lambda: asked[-1] == {"what": "turning"}, "let go")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing(page: Any, scheme: str) -> None:
+    page.emulate_media(color_scheme=scheme)
+    assert findings(page) == []
+    page.emulate_media(color_scheme="light")
+
+
+def test_nothing_is_heard_any_more_and_nothing_can_be_pressed(place: Studio, page: Any) -> None:
+    place.bridge.kill()
+    try:
+        until(lambda: page.locator("#at-key .step:not([disabled])").count() == 0, "all off")
+        assert "not confirmed" in now(page)
+        page.wait_for_selector("#figures >> text=No figures")
+    finally:
+        place.bridge.start().said("running on")
+        until(lambda: shown(place)["state"] in ("ready", "adrift"), "it runs again")
