@@ -375,9 +375,15 @@ def test_a_press_held_across_an_update_is_not_lost(hand: Hand) -> None:
         at = box(page, "#big")
         x, y = at["x"] + at["width"] / 2, at["y"] + at["height"] / 2
         asked = 0
+        hands = page.context.new_cdp_session(page)
+
+        def button(what: str, n: int) -> None:
+            more = {"button": "left", "clickCount": 1, "pointerType": "pen" if n % 2 else "mouse"}
+            hands.send("Input.dispatchMouseEvent", {"type": what, "x": x, "y": y, **more})
+
         for n in range(10):
             page.mouse.move(x, y)
-            page.mouse.down()
+            button("mousePressed", n)
             before = page.evaluate("() => window.changes")
             # within tolerance: shown, and no drift
             hand.made.room.touch("key", level=64.0 if n % 2 else 63.0)
@@ -388,7 +394,7 @@ def test_a_press_held_across_an_update_is_not_lost(hand: Hand) -> None:
                   .replace('page.js', 'patching.js')); again() }"""
             )
             page.wait_for_function("(was) => window.changes > was", arg=before, timeout=10_000)
-            page.mouse.up()
+            button("mouseReleased", n)
             asked += page.locator("#sure:visible").count()
             page.wait_for_selector("#sure:not(.fresh)", timeout=2000)
             page.click("#sure-no")
