@@ -463,6 +463,7 @@ def test_mains_that_go_within_a_take_are_noted() -> None:
 
 def test_a_lamp_that_was_off_all_the_time_did_not_go_off_in_the_take() -> None:
     play = brought_up()
+    play.on["key"] = False
     play.report("key", "switch", False)
     play.report("key", "online", True)
     play.report("camera", "rolling", True)
