@@ -35,7 +35,7 @@ class Sheet:
     name: float = 13.0
     tag: float = 12.0
     glyph: float = 12.0
-    touch: float = 26.0
+    touch: float = 27.5
     rows: bool = True
 
     @property
@@ -43,26 +43,28 @@ class Sheet:
         return self.name + 2.0
 
 
-# In the hand: as wide as the page of a phone of 360 px leaves it, and nearly square, so that it is
-# as large on a phone held either way; a finger's 44 px and something, for what makes it smaller. Across the room: letters that carry, and no legend, for
-# nobody touches it. At the mark: small, beside large numbers.
+# In the hand: nearly square, so that it is as large on a phone held either way. A page of 360 px is
+# wider than this; one that lies on its side, or is short, gives it 240 px: letters of 13 px are
+# 10.4 px there, and a finger's 44 px are 55 here.
+# Across the room: letters that carry, and no legend, for nobody touches it. At the mark: small,
+# beside large numbers.
 SHEETS: Mapping[str, Sheet] = MappingProxyType(
     {
-        "hand": Sheet(340.0, 340.0, 220.0),
+        "hand": Sheet(300.0, 300.0, 190.0),
         "stand": Sheet(480.0, 360.0, 240.0, 22.0, 20.0, 18.0, 0.0, False),
-        "mark": Sheet(340.0, 220.0, 160.0, 13.0, 12.0, 11.0, 26.0, False),
+        "mark": Sheet(300.0, 200.0, 140.0, 13.0, 12.0, 11.0, 27.5, False),
     }
 )
 
 # px around the part of the room that is drawn
 EDGE = 14.0
 # px from the edge of the sheet to the middle of a lamp at least: a finger needs them
-INSIDE = 26.0
+INSIDE = 27.5
 # px between the middles of two things at least: what stands on one spot is drawn side by side
 BESIDE = 14.0
 # px to the nearest neighbour from which on a finger hits the one and not the other (WCAG 2.2,
-# 2.5.5: 44), on a sheet drawn at 86 % of its size, as on a phone of 360 by 640
-FINGER = 51.5
+# 2.5.5: 44), on a sheet drawn at 80 % of its size
+FINGER = 55.0
 # from so many devices on the sheet is as high as it may be: words need room
 MANY = 10
 # up to so many a long name may go over most of the sheet
@@ -165,7 +167,7 @@ def ground_of(profile: SetProfile, view: str = "hand", sheet: Sheet | None = Non
     left, back, right, front = (side.edge for side in sides)
     # a part that is not as wide as the sheet shows more of the room, not a margin
     scale = min(
-        MOST * sheet.wide / 340.0,
+        MOST * sheet.glyph / 12.0,
         (sheet.wide - 2 * EDGE) / (right - left),
         (sheet.high - 2 * EDGE) / (front - back),
     )
@@ -454,7 +456,7 @@ def _cells(
     bare: Ground, devices: list[Device], points: Mapping[str, Point], boxes: Mapping[str, Box]
 ) -> dict[str, tuple[Point, ...]]:
     """Of each device the part of the sheet that is nearer to it than to any other, and near."""
-    reach = bare.sheet.touch * bare.width / 340.0
+    reach = bare.sheet.touch
     cells: dict[str, tuple[Point, ...]] = {}
     for device in devices:
         x, y = points[device.name]

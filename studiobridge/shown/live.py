@@ -209,7 +209,7 @@ def tags(device: Device, view: View, how: Condition) -> list[str]:
         "busy": [how.words, "…"],
         "adjusting": [say("being adjusted"), "±"],
         "hand": [say("by hand")],
-        "unsure": [say("not confirmed"), "?"],
+        "unsure": [say("not confirmed"), say("not sure"), "?"],
         "told": [say("only told"), say("told")],
         "off": [say("off")],
     }
