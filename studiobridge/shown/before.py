@@ -161,7 +161,9 @@ def noted(row: Json) -> str:
             found = json.loads(missing) if isinstance(missing, str) else missing
         except ValueError:
             found = []
-        what = "; ".join(clean(text, 120) for text in found if isinstance(text, str)) if found else ""
+        what = (
+            "; ".join(clean(text, 120) for text in found if isinstance(text, str)) if found else ""
+        )
         device = clean(row.get("device") or "", 40)
         return say("{device} rolled before it was so: {what}", device=device, what=what)
     item, by = clean(row.get("item") or "", 80), clean(row.get("by") or "", 60)
