@@ -36,7 +36,7 @@ _FORMS = "a sentence, or one of tick, even, card and off"
 
 def item_id(text: str) -> str:
     """The id of a line by its words: small letters and hyphens, whatever stands between them."""
-    plain = unicodedata.normalize("NFKC", text).casefold()
+    plain = unicodedata.normalize("NFKC", text).lower()
     return re.sub(r"[\W_]+", "-", plain).strip("-")[:LONGEST_ID].strip("-")
 
 
