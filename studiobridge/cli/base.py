@@ -34,6 +34,7 @@ SECTIONS = {
     ),
     "A set": (
         *("run", "up", "restore", "keep", "look", "adjust", "down", "cut"),
+        *("quiet",),
         *("lockout", "release", "rolling", "by-hand", "ask"),
     ),
     "How it stands": ("status", "drift", "watch", "takes", "record", "panel"),

@@ -37,6 +37,7 @@ class Switch:
     under: str = ""  # what it waits for, or what a press leads to
     again: str = ""  # the question between two touches
     yes: str = ""  # what the second button says
+    force: bool = False
     progress: float | None = None
     also: tuple[str, str, str] | None = None  # label, what, again
 
@@ -105,7 +106,8 @@ def switch(board: Board) -> Switch:
         names = words.listed(lacks)
         under = say("{names} is locked out: the set will not be ready without", names=names)
         asks_up = say("Bring up all but {names}? It will not be ready.", names=names)
-        return Switch(up, "up", "up", under=under, again=asks_up, yes=yes)
+        # what stands in the way was said: the rest comes up all the same
+        return Switch(up, "up", "up", under=under, again=asks_up, yes=yes, force=True)
     takes = board.takes(None)
     under = ""
     if now == "unheard":
@@ -123,10 +125,16 @@ def _going(board: Board, state: View, now: str) -> Switch:
         waits = say("waits for your answer about {names}", names=words.listed(asked))
     steps = words.number(state.get("steps"))
     progress = (words.number(state.get("steps_done")) or 0.0) / steps if steps else None
-    first = next(iter(words.entries(state.get("waiting_for"))), NOTHING)
-    if now == "lowering" and first.get("what") == "roll" and not asked:
+    waiting = state.get("goes_down")
+    if "goes_down" not in state and any(
+        entry.get("what") == "roll" for entry in words.entries(state.get("waiting_for"))
+    ):
+        waiting = {"withdraw": True}  # a bridge that does not say it: it will answer
+    if now == "lowering" and isinstance(waiting, Mapping) and not asked:
         doing = say("goes down when the take ends")
-        return Switch(say("take that back"), "withdraw", doing=doing, under=waits)
+        if waiting.get("withdraw") is True:
+            return Switch(say("take that back"), "withdraw", doing=doing, under=waits)
+        return Switch(say("nothing to press until then"), None, doing=doing, under=waits)
     doing = Markup(escape(words.state(now)))
     to_go = words.number(state.get("ready_in_s"))
     if to_go is not None:
@@ -141,13 +149,20 @@ def _going(board: Board, state: View, now: str) -> Switch:
     if now == "rising":
         down = say("take it down instead")
         asks_down = say("Take it down instead?")
-        return Switch(down, "down", "down", doing, under, asks_down, say("take it down"), progress)
+        return Switch(
+            down, "down", "down", doing, under, asks_down, say("take it down"), progress=progress
+        )
     up = say("bring it back up")
-    return Switch(up, "up", "up", doing, under, say("Bring it back up?"), up, progress)
+    return Switch(up, "up", "up", doing, under, say("Bring it back up?"), up, progress=progress)
 
 
 def locked(board: Board) -> list[str]:
     """What is locked out and the set cannot be ready without."""
+    said = (board.visitor.shown.state or NOTHING).get("in_the_way")
+    if isinstance(said, list):
+        found = [e for e in words.entries(said) if e.get("what") == "lockout"]
+        return list(dict.fromkeys(str(entry["device"]) for entry in found))
+    # a bridge that does not say it
     return [
         d.name
         for d in board.profile.devices.values()

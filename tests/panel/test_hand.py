@@ -434,7 +434,7 @@ def test_the_room_stays_in_sight_with_letters_twice_as_large(hand: Hand) -> None
             # it may take a stroke of the finger, and then the room is there
             page.evaluate("() => document.querySelector('.stage').scrollIntoView()")
             photograph(page, "letters-room")
-            foot_and_room(page, PHONE["width"], PHONE["height"], 0.4, 0.45)
+            foot_and_room(page, PHONE["width"], PHONE["height"], 0.38, 0.45)
     finally:
         other.close()
 
@@ -537,7 +537,7 @@ def test_a_half_dead_connection_is_renewed_by_its_beat(hand: Hand) -> None:
             where = "document" if event == "visibilitychange" else "window"
             page.evaluate(f"() => {where}.dispatchEvent(new Event('{event}'))")
             page.wait_for_selector("#lost", state="hidden", timeout=5000)
-            assert time.monotonic() - began < 1.5, event
+            assert time.monotonic() - began < 3.0, event
 
 
 def test_a_cut_without_a_bridge_says_at_once_that_nothing_was_cut(hand: Hand) -> None:

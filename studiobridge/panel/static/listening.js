@@ -16,7 +16,7 @@ import { heard as counts } from "./counting.js";
 
 const LOST = 1800;        // ms: twice the beat of the server, and a little
 const SILENT = 4000;      // ms without a beat: this connection is dead
-const FIRST = 2000;       // ms that a new connection has; each try has longer, for a way that is slow
+const FIRST = 1200;       // ms that a new connection has; each try has longer, for a way that is slow
 const PATIENCE = 12000;   // and this at most
 const LOOKS = 250;
 

@@ -7,7 +7,7 @@
 //
 // A button says what it asks for:
 //   data-ask="up"               the word of the request (control/events.py ASKED)
-//   data-target, data-look, data-step, data-take, data-mark, data-why, data-items (JSON list)
+//   data-target, data-look, data-step, data-take, data-mark, data-why, data-items (JSON list), data-force
 //   data-again="Take it down?"  wants a second touch, and this is the question; data-yes is what the second button
 //                               says (without it: the same as the first)
 //   data-after                  a selector of a dialog that closes when it is asked
@@ -33,6 +33,7 @@ export function wishOf(el) {
   if (said.take) wish.take = Number(said.take);
   if (said.mark !== undefined) wish.mark = said.mark;
   if (said.items) wish.items = JSON.parse(said.items);
+  if (said.force) wish.force = true;
   if (said.why) wish.why = said.why;
   if (wish.what === "cut") wish.yes = true;
   return wish;
