@@ -279,11 +279,11 @@ class Drawing:
             )
         out.append("</svg>")
         if ground.rows:
-            out.append('<ul class="rows">')
+            out.append('<ul class="plan-rows">')
             for thing in ground.rows:
                 name = quoteattr(thing.device.name)
                 out.append(
-                    f'<li><a class="thing row" href="#d" data-device={name}'
+                    f'<li><a class="thing plan-row" href="#d" data-device={name}'
                     f' id="row-{thing.device.name}"></a></li>'
                 )
             out.append("</ul>")
@@ -377,7 +377,7 @@ class Drawing:
             )
             slash = "m3 -5l-6 10" if lying else "m5 -3l-10 6"
             out.append(
-                f'<path class="break" d="M{x - gap[0] / 2:.0f} {y - gap[1] / 2:.0f}{slash}'
+                f'<path class="off-sheet" d="M{x - gap[0] / 2:.0f} {y - gap[1] / 2:.0f}{slash}'
                 f'M{x + gap[0] / 2:.0f} {y + gap[1] / 2:.0f}{slash}"/>'
             )
         return "".join(out)

@@ -317,6 +317,8 @@ def _beside(raster: Raster, wish: Wish, form: Form, crowd: Sequence[Point]) -> P
         and abs(point[1] - middle_y) < 90.0
         and point != wish.middle
     ]
+    columns, rows, hard = raster.columns, raster.rows, raster.hard
+    ones = (1 << wide) - 1
     best: tuple[float, float, float] | None = None
     for off, side, lies, dx, dy, snap_x, snap_y in _spots(wide, high, x1 - x0, y1 - y0):
         if best is not None and off - MOST_TOWARDS >= best[0]:
@@ -325,6 +327,12 @@ def _beside(raster: Raster, wish: Wish, form: Form, crowd: Sequence[Point]) -> P
         if best is not None and cost >= best[0]:
             continue
         column, row = snap_x((middle_x + dx) / CELL), snap_y((middle_y + dy) / CELL)
+        if column < 0 or row < 0 or column + wide > columns or row + high > rows:
+            continue
+        # most are refused by their middle or an end: asked before all the rest
+        mask = ones << column
+        if (hard[row] | hard[row + high // 2] | hard[row + high - 1]) & mask:
+            continue
         over = raster.cost(column, row, wide, high)
         if over is None or (best is not None and cost + over >= best[0]):
             continue

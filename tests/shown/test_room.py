@@ -256,7 +256,7 @@ def test_a_wall_that_is_out_of_the_picture_is_said_and_marked() -> None:
     assert said is not None
     assert f"right wall {far['right']:.2f} m further" in said[1]
     assert f"front wall {far['front']:.2f} m further" in said[1]
-    assert still.count('class="break"') == 2
+    assert still.count('class="off-sheet"') == 2
     # in a room that is all in the picture nothing is said
     near = small(*lamps, room=Room(Fraction(3), 20.0, 3.0, Place(1.5, -8.3, 1.5)))
     said = re.search(r"<figcaption[^>]*>(.*?)</figcaption>", made(near).still())

@@ -31,7 +31,7 @@ function answer(text, bad) {
   place.textContent = text;
   place.classList.toggle("bad", bad);
   clearTimeout(timer);
-  timer = setTimeout(() => { place.textContent = ""; }, bad ? 15000 : 7000);
+  timer = setTimeout(() => { place.textContent = ""; }, bad ? 15000 : text.startsWith("under way") ? 2500 : 7000);
 }
 onPut((id) => { if (id === "looks" || id === "switch") choose(); });
 press({ set, answer });
