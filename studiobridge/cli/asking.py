@@ -41,6 +41,9 @@ def ask(
         list[str] | None,
         typer.Option("--targets", help="Devices or circuits: a,b,c; may be said again."),
     ] = None,
+    items: Annotated[
+        list[str] | None, typer.Option("--items", help="tick, untick: a line; may be said again.")
+    ] = None,
     by: Annotated[str, typer.Option(help="Who asks, for the record.")] = "",
     why: Annotated[str, typer.Option(help="Why (a lockout needs it).")] = "",
     title: Annotated[str, typer.Option(help="save_look: a title.")] = "",
@@ -78,6 +81,7 @@ def ask(
     more = {
         "look": look,
         "targets": names,
+        "items": items or [],
         "why": why,
         "title": title,
         "force": force,

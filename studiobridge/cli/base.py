@@ -37,7 +37,9 @@ SECTIONS = {
         *("quiet",),
         *("lockout", "release", "rolling", "by-hand", "ask"),
     ),
-    "How it stands": ("status", "drift", "watch", "takes", "record", "panel"),
+    "How it stands": (
+        *("status", "drift", "before", "after", "watch", "takes", "record", "panel"),
+    ),
     "With no gear": ("rehearse", "touch", "version"),
 }
 

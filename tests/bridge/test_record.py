@@ -23,6 +23,7 @@ from studiobridge.bridge.reading import Reader, back_up
 from studiobridge.bridge.record import DAY, Record
 from studiobridge.bridge.tables import RecordAway, RecordError, record_path
 from studiobridge.control.effects import (
+    BeforeNote,
     DriftNote,
     FaultNote,
     HandNote,
@@ -36,6 +37,7 @@ from studiobridge.control.effects import (
     StateNote,
     StepNote,
     TakeNote,
+    TickNote,
 )
 from studiobridge.control.taken import Tally
 from studiobridge.control.takes import KEPT
@@ -61,6 +63,10 @@ NOTES = [
     LockoutNote(5.0, "fill", "set", "Ana", "a cable"),
     RollingNote(6.0, "camera", True, "Ana"),
     HandNote(6.5, "rim", 30.0, 4300.0, "Ana"),
+    TickNote(6.6, 1, "lens-wiped", "on", "Ana", ""),
+    TickNote(6.7, 1, "phone-silent", "on", "Ana", ""),
+    TickNote(6.8, 1, "phone-silent", "over", "", "the take has ended"),
+    BeforeNote(6.9, "camera", ("no drift",)),
     FaultNote(7.0, "key", "a/b", "'x' is not a number"),
     RunNote(8.0, 2, "down", None, "begun", "everything"),
 ]
@@ -128,7 +134,13 @@ def test_the_simulators_notebook_remembers_the_same(tmp_path: Path) -> None:
         notebook = Notebook()
         notebook.notes = NOTES[:count]  # type: ignore[assignment]
         a, b = reopen(path), notebook.memory()
-        assert replace(a, lockouts=(), by_hand={}) == replace(b, lockouts=(), by_hand={})
+        # times are of each one's own clock
+        timed = {"lockouts": (), "by_hand": {}, "opened": None, "closed": None}
+        timed |= {"ticks": (), "rolling_since": {}}
+        assert replace(a, **timed) == replace(b, **timed)  # type: ignore[arg-type]
+        assert (a.opened is None, a.closed is None) == (b.opened is None, b.closed is None)
+        assert [(t.item, t.by) for t in a.ticks] == [(t.item, t.by) for t in b.ticks]
+        assert a.rolling_since.keys() == b.rolling_since.keys()
         assert {n: x.preset for n, x in a.by_hand.items()} == {
             n: x.preset for n, x in b.by_hand.items()
         }
