@@ -53,6 +53,9 @@ def ask(
         bool, typer.Option("--replace", help="save_look: over one there is.")
     ] = False,
     strict: Annotated[bool, typer.Option("--strict", help="save_look: all of it or none.")] = False,
+    step: Annotated[
+        str | None, typer.Option(help="adjust: by how much, '+0.1 stop' or '-5 mired'.")
+    ] = None,
     set_name: SetOption = None,
     profile: ProfileOption = None,
     settings: SettingsOption = None,
@@ -79,6 +82,7 @@ def ask(
         "everything": everything,
         "replace": replace,
         "strict": strict,
+        "step": step,
     }
     if by:
         more["by"] = by
