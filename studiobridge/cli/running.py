@@ -28,6 +28,7 @@ from studiobridge.cli.base import (
     app,
     ask_simply,
     leaving,
+    profile_of,
     read_or_stop,
     run_asking,
     say_answers,
@@ -314,18 +315,23 @@ def cut(
     name, path = which_set(loaded, set_name, profile)
 
     async def use(asker: Asker) -> int:
-        from studiobridge.bridge.asking import NoBridge, NothingCut
-
-        try:
-            await asker.need_bridge()
-        except NoBridge as error:
-            raise NothingCut(str(error)) from None
+        await asker.need_bridge()
         return await say_answers(asker, "cut", yes=True)
 
+    async def whole() -> int:
+        from studiobridge.bridge.asking import NoBridge, NoBroker, NothingCut
+
+        try:
+            return await with_asker(loaded, name, use)
+        except NothingCut:
+            raise
+        except (NoBridge, NoBroker) as error:
+            raise NothingCut(str(error)) from None
+
     try:
-        run_asking(with_asker(loaded, name, use))
+        run_asking(whole())
     except Stop:
-        for line in _breakers(path):
+        for line in _breakers(path or profile_of(loaded, name)):
             show.fail(line)
         raise
 

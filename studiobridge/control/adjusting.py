@@ -317,7 +317,9 @@ class Adjusting:
             one.known[point] = goal
             self._changed(name)
             return
-        one.why = stepping.outcome(run, self.desk)[1].partition(";")[0]
+        # without the topics it was told and waited for on: those are in the answer
+        said = stepping.outcome(run, self.desk)[1]
+        one.why = said.partition(";")[0].partition(": told ")[0]
         if point not in one.pending:
             # where it stands is for it to say; the next step goes from there
             one.asked.pop(point, None)

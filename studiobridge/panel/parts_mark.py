@@ -56,6 +56,7 @@ class Lamp:
 
     name: str
     title: str
+    short: str
     now: str
     asked: str
     by: str
@@ -152,7 +153,9 @@ def _lamp(
     title = device.title or ""
     why = why_not(board, device, state)
     if device.hand_set:
-        return Lamp(name, title, words.preset(view.get("preset")), "", "", why, "", (), False, True)
+        return Lamp(
+            name, title, "", words.preset(view.get("preset")), "", "", why, "", (), False, True
+        )
     one = next((e for e in words.entries(state.get("adjusting")) if e["device"] == name), NOTHING)
     under_way = one.get("under_way") is True and sure
     said = words.preset({"level": one.get("level"), "cct": one.get("cct")}) if under_way else ""
@@ -170,6 +173,7 @@ def _lamp(
     return Lamp(
         name,
         title,
+        words.level(view.get("level")) if sure else "",
         now,
         said,
         words.clean(one.get("by") or "", 60),

@@ -196,7 +196,7 @@ def lines(reads: Reads) -> list[tuple[str, str, str]]:
 def briefly(reads: Reads, about: str) -> str:
     """What one step comes to, beside its button: `f/2.9, ratio 2.1:1`, or `4240 K`."""
     if about == "cct":
-        return "" if reads.cct is None else say("white then {kelvin} K", kelvin=f"{reads.cct:.0f}")
+        return "" if reads.cct is None else say("then {what}", what=f"{reads.cct:.0f} K")
     parts = []
     if reads.aperture is not None:
         parts.append(f_number(reads.aperture, None, after=2))
@@ -204,7 +204,7 @@ def briefly(reads: Reads, about: str) -> str:
         parts.append(say("face {stops}", stops=_signed(reads.against_look)))
     if reads.ratio is not None:
         parts.append(_ratio(reads.ratio))
-    return say("face then {what}", what=", ".join(parts)) if parts else ""
+    return say("then {what}", what=", ".join(parts)) if parts else ""
 
 
 def f_number(aperture: float, band: float | None, after: int = 1) -> str:

@@ -73,6 +73,8 @@ class Line:
 
     code: Code
     text: str
+    # the set is not up: nobody expects it to be good, and it is no warning
+    calm: bool = False
 
 
 def _items(view: object) -> list[Json]:
@@ -124,7 +126,7 @@ def to_roll(state: Json) -> Line | None:
         return Line("unknown", say("not known: its rows do not say so"))
     now = str(state.get("state"))
     if now in NOT_UP:
-        return Line("not", say("not yet: {what}", what=say(NOT_UP[now])))
+        return Line("not", say("not yet: {what}", what=say(NOT_UP[now])), calm=now != "stalled")
     if now == "unheard":
         why = say("the gear is still being heard from")
         return Line("unknown", say("not known: {what}", what=why))

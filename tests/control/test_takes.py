@@ -461,6 +461,29 @@ def test_mains_that_go_within_a_take_are_noted() -> None:
     assert {(3.0, "key", True), (3.0, "fill", True)} <= off
 
 
+def test_a_lamp_that_was_off_all_the_time_did_not_go_off_in_the_take() -> None:
+    play = brought_up()
+    play.on["key"] = False
+    play.report("key", "switch", False)
+    play.report("key", "online", True)
+    play.report("camera", "rolling", True)
+    play.run(5.0)
+    play.link_down()
+    play.run(5.0)
+    play.deaf.add("key")
+    play.link_up()
+    play.report("camera", "rolling", True)
+    play.run(5.0)
+    # nobody has heard it since: that proves neither that it is off nor that it came back on
+    assert [h.what for h in play.last.happened if h.device == "key" and h.what != "drift"] == []
+    new = again(play)
+    new.report("key", "switch", False)
+    new.report("camera", "rolling", True)
+    new.run(5.0)
+    new.report("key", "level", 64.0)
+    assert [h.what for h in new.last.happened if h.device == "key" and h.what != "drift"] == []
+
+
 def test_a_lamp_that_flickers_fills_no_disk() -> None:
     play = brought_up()
     play.report("camera", "rolling", True)

@@ -40,6 +40,12 @@ function fit() {
   }
 }
 addEventListener("resize", fit);
+// a time gets longer while it is counted: 9:59, 10:00; or it is over, which is a sentence
+let long = 0;
+new MutationObserver(() => {
+  const now = at("stand").querySelector(".count")?.textContent.length ?? 0;
+  if (now !== long) { long = now; fit(); }
+}).observe(at("stand"), { subtree: true, childList: true, characterData: true });
 document.fonts?.ready.then(fit);
 
 // ---- a screen that stays on
