@@ -169,7 +169,7 @@ class Plain:
                 profile=board.profile,
                 session=session,
                 wish=wish,
-                made=f"{time.time():.0f}",
+                made=str(int(time.time())),
                 late=bool(said["made"]),
                 within=round(SURE_WITHIN),
             )

@@ -331,6 +331,8 @@ def test_dim_lights_no_face(opened: Any) -> None:
         # those with most ink of their own
         for code in ("rolling", "dark", "ready", "up", "lost"):
             across.show(code)
+            it = page.evaluate(CAPITALS)
+            assert it["cap"] >= 0.08 * min(wide, high), (code, name)
             found = light(reader, page.screenshot())
             assert found < DARKEST, (code, name, found)
     # the measure sees light where there is some
