@@ -137,8 +137,7 @@ async def put(board: Board, session: Session, said: dict[str, Any]) -> Answer:
                         return answer
                     raise Refused(422 if answer.code == 2 else 409, answer.text, BRIDGE)
     except NothingCut as error:
-        where = words.breakers(board.profile.circuits.values())
-        raise Refused(503, ". ".join([str(error), *where])) from None
+        raise Refused(503, f"{error}. {board.breakers()}") from None
     except (NoBridge, NoBroker, TimeoutError) as error:
         if str(error):
             raise Refused(503, str(error), BRIDGE) from None

@@ -121,7 +121,7 @@ def to_roll(state: Json) -> Line | None:
     good, found = before.get("good"), rows(before)
     # both have to say so: a line that contradicts its rows is no ground to roll on
     if good is True and state.get("state") in ("ready", "adrift"):
-        if all(row.code == "so" for row in found):
+        if found and all(row.code == "so" for row in found):
             return Line("so", say("good to roll"))
         return Line("unknown", say("not known: its rows do not say so"))
     now = str(state.get("state"))

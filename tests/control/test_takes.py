@@ -13,7 +13,7 @@ from studiobridge.control.rolling import ASKED_AGAIN, WORD_HOLDS
 from studiobridge.control.taken import Taken, Tally
 from studiobridge.control.takes import GONE_LATE, KEPT
 from studiobridge.control.views import state_view
-from studiobridge.profile.model import Preset, Rolls, SetProfile
+from studiobridge.profile.model import Item, Preset, Rolls, SetProfile
 from tests.control.play import Play, corner, fixture, on_plug, plug, profile
 
 
@@ -384,6 +384,19 @@ def test_a_take_keeps_how_the_set_stood_with_its_evidence() -> None:
     assert stood["drift"] == [{"device": "key", "point": "level", "stops": 0.322, "mired": None}]
     assert stood["picture"] == {"missing": ["no mark given in the room"]}
     assert (stood["supplies"], stood["before"], stood["state"]) == ([], None, "adrift")
+
+
+def test_the_line_of_what_has_to_be_true_is_kept_as_it_was() -> None:
+    made = corner(before=(Item("lens-wiped", "lens wiped"),))
+    play = brought_up(made)
+    play.report("camera", "rolling", True)
+    assert "lens wiped" in str(play.last.stood["before"])
+    play.report("camera", "rolling", False)
+    play.run(6.0)
+    play.ask("tick", items=("lens-wiped",), by="Ana")
+    play.report("camera", "rolling", True)
+    assert "lens wiped" not in str(play.last.stood["before"])
+    assert play.last.stood["before"]
 
 
 def test_a_light_that_says_nonsense_is_not_known_and_nothing_fails() -> None:
