@@ -108,7 +108,7 @@ def test_the_whole_evening_by_touch(tmp_path: Path) -> None:
         page.wait_for_selector("h2:has-text('How it stood at')")
         row = page.inner_text("tr:has-text('key')")
         assert "64 %" in row
-        assert "by hand: rim Ana (page)" in page.inner_text(".events")
+        assert "Ana (page) set rim by hand to 30 %" in page.inner_text(".events")
         assert wrong == []
         assert made.room.room.harms == []
 
