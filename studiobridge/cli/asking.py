@@ -60,6 +60,9 @@ def ask(
         int | None, typer.Option(min=1, max=10**9, help="mark, match: which; else the last.")
     ] = None,
     mark: Annotated[str, typer.Option(help="mark: good, again, or nothing for neither.")] = "",
+    step: Annotated[
+        str | None, typer.Option(help="adjust: by how much, '+0.1 stop' or '-5 mired'.")
+    ] = None,
     set_name: SetOption = None,
     profile: ProfileOption = None,
     settings: SettingsOption = None,
@@ -91,6 +94,7 @@ def ask(
         "strict": strict,
         "take": take,
         "mark": mark,
+        "step": step,
     }
     if by:
         more["by"] = by

@@ -211,9 +211,7 @@ class Adjusting:
 
     def _tell(self, one: Adjusted, at: float) -> bool:
         point, goal = next(iter(one.pending.items()))
-        waiting = [request for request in one.waiting if request.step and request.step[0] == point]
-        one.waiting = [request for request in one.waiting if request not in waiting]
-        del one.pending[point]
+        waiting = self._take(one, point)
         name, request = one.device, waiting[-1]
         text = f"{name} to {say(point, goal)}"
         if at - one.pending_since > LATE:
@@ -248,6 +246,13 @@ class Adjusting:
         assert run is not None
         self._on_its_way = (run, name, point, goal)
         return True
+
+    def _take(self, one: Adjusted, point: Point) -> list[Request]:
+        """The presses that wait for this point, which waits no more."""
+        waiting = [request for request in one.waiting if request.step and request.step[0] == point]
+        one.waiting = [request for request in one.waiting if request not in waiting]
+        del one.pending[point]
+        return waiting
 
     def _is_there(self, one: Adjusted, point: Point, goal: float) -> bool:
         """Did presses there and back add up to nothing, and is it known to stand there?"""
@@ -284,6 +289,12 @@ class Adjusting:
             self._end(name, f"'{run.what}' was asked for" if run and other else "it was kept")
         if run is not None and run.what == "try":
             self._end(run.targets[0], "it is being tried")
+        if run is not None and run.what not in OF_ONE:
+            # of other lights: what waits here is not told behind it, however soon that is
+            for one in list(self.of.values()):
+                for point in list(one.pending):
+                    text = f"'{run.what}' is under way: adjust it when that is done"
+                    self._refuse(one, point, self._take(one, point), 1, text)
         held = self.gates.held_by(at)
         if held is not None:
             for name in list(self.of):
@@ -297,10 +308,13 @@ class Adjusting:
         self._next(at)
         if not self.of:
             return
-        soonest = min(one.pressed_at for one in self.of.values()) + HOLDS
-        pending = [self._due(one) for one in self.of.values() if one.pending]
-        # while a run is under way its end brings us here
-        self.desk.wake("adjusting", max(at, min([soonest, *pending])) if run is None else soonest)
+        # a step on its way brings us here when it ends, and so does what waits for it
+        on = None if self._on_its_way is None else self._on_its_way[1]
+        rests = [o for o in self.of.values() if o.device != on and not o.pending]
+        due = [one.pressed_at + HOLDS for one in rests]
+        if self.runs.run is None:
+            due += [self._due(one) for one in self.of.values() if one.pending]
+        self.desk.wake("adjusting", max(at, min(due)) if due else None)
 
     def _look_at_the_step(self) -> None:
         """Has the step on its way got there, or is its time over?"""

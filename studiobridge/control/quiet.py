@@ -9,8 +9,8 @@ The rules:
 - It comes back when somebody asks, when the take ends, and by itself when its time is over,
   whatever the set does: dark, stalled, in the middle of a run or of a take. The request for quiet
   is what asked for it to come on again (law 8).
-- Nothing gets past the gates: a lockout keeps it off (law 1), its circuit makes it wait (law 3), and
-  it has rested before it has power again. What it waits for is said.
+- Nothing gets past the gates: a lockout keeps it off (law 1), its circuit makes it wait (law 3),
+  and it has rested before it has power again. What it waits for is said.
 - A cut ends all of that. What a cut took off stays off until a person asks, and that is said again
   and again until somebody does.
 - What has come back is proven by its own report, heard after it was told. Nothing else ends it.

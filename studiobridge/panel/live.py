@@ -90,7 +90,11 @@ class Live:
         """One light by small steps, for who stands in it."""
         session, profile = self.house.session(request), self.house.board(request).profile
         return self.house.html(
-            "mark.html", profile=profile, session=session, lamps=lamps_of(profile)
+            "mark.html",
+            profile=profile,
+            session=session,
+            several=len(self.house.profiles) > 1,
+            lamps=lamps_of(profile),
         )
 
     async def events(self, request: Request) -> Response:

@@ -1,4 +1,4 @@
-"""What is off during takes only: one line and one button in the hand, and what is still off after."""
+"""What is off during takes only: a line and a button in the hand, and what is still off after."""
 
 from __future__ import annotations
 

@@ -651,3 +651,22 @@ def test_a_repeated_press_is_answered_and_not_repeated() -> None:
     assert len(levels(play)) == 1
     notes = [e.phase for _, e in play.effects if isinstance(e, RequestNote)]
     assert notes == ["taken", "done"]
+
+
+def test_a_press_that_waits_is_refused_when_others_are_put_back_and_nothing_spins() -> None:
+    made = shelf()
+    edge = replace(made.devices["edge"], restores=3)
+    play = ready(replace(made, devices={**made.devices, "edge": edge}))
+    play.deaf.add("key")
+    press(play)
+    press(play)
+    # by its profile edge is put back when the step of key is over; a camera holds that up for long
+    play.report("edge", "level", 80.0)
+    play.run(2.5)
+    play.report("camera", "rolling", True)
+    play.run(200.0)
+    play.report("camera", "rolling", False)
+    play.run(30.0)
+    assert all(a.code == 1 for a in play.answers())
+    assert len(play.answers()) == 2
+    assert adjusting(play) == []

@@ -40,7 +40,10 @@ def page(place: Studio, window: Any) -> Iterator[Any]:
     ask(window, what="restore")
     window.evaluate("scrollTo(0, 0)")
     window.wait_for_selector("#at-key .step:not([disabled])")
-    until(lambda: "64" in now(window), f"the key stands at its preset: {now(window)}")
+    until(
+        lambda: "64" in now(window) and shown(window)["state"] == "ready" and not busy(window),
+        "the key stands at its preset",
+    )
     wrong = watched(window)
     yield window
     assert wrong == []
@@ -59,10 +62,13 @@ def step(page: Any, which: str) -> Any:
 
 
 def shown(page: Any, what: str = "state") -> dict[str, Any]:
-    said = page.evaluate(
+    return page.evaluate(  # type: ignore[no-any-return]
         "(what) => fetch(`/api/sets/wheel-corner/${what}`).then((reply) => reply.json())", what
     )
-    return said  # type: ignore[no-any-return]
+
+
+def busy(page: Any) -> bool:
+    return bool(shown(page, "run").get("state") == "under way")
 
 
 def ask(page: Any, **wish: Any) -> None:

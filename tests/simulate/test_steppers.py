@@ -7,7 +7,6 @@ from collections.abc import Callable
 import pytest
 
 from studiobridge.control import stepping
-from studiobridge.control.adjusting import Adjusting
 from studiobridge.control.belief import Belief
 from studiobridge.control.holding import Holding
 from tests.simulate.evening import Evening, Outcome, play
@@ -31,21 +30,30 @@ def one(seed: int, of: type[Evening] = Counted) -> Outcome:
     return play(made_up(seed), seed, evening_of=of)
 
 
-@pytest.mark.parametrize("first", range(0, 40, 20))
-def test_every_law_with_small_steps(first: int) -> None:
+def test_every_law_with_small_steps() -> None:
     told, failed = TOLD, []
-    for seed in range(first, first + 20):
+    for seed in range(20):
         failed += [f"seed {seed}: {breach}" for breach in one(seed).breaches[:1]]
     assert failed == []
     assert TOLD - told > 30, "else nothing was looked at"
 
 
-def never_end_with_the_link(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(Adjusting, "link_lost", lambda self: None)
+# A light told "on" with each level after a restart; a preset between two steps of a light; a press
+# that waited behind a restore which waited for a camera, and woke itself for ever.
+MENDED = (106, 179, 733)
+
+
+@pytest.mark.parametrize("seed", MENDED)
+def test_what_was_found_stays_mended(seed: int) -> None:
+    assert one(seed).breaches == []
 
 
 def confirm_by_tolerance_and_call_it_ready(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(Belief, "exactly", Belief.same)
+    monkeypatch.setattr(
+        Belief,
+        "exactly",
+        lambda self, point, wanted, said, within=None: self.same(point, wanted, said),
+    )
 
 
 def put_back_what_was_stepped(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -78,7 +86,7 @@ def jump(monkeypatch: pytest.MonkeyPatch) -> None:
         (put_back_what_was_stepped, "law 12"),
         (as_fast_as_fingers, "law 8"),
         (jump, "law 8"),
-        (never_end_with_the_link, "law"),
+        (confirm_by_tolerance_and_call_it_ready, "law 14"),
     ],
 )
 def test_planted_bugs_are_found(

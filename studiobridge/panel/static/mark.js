@@ -118,4 +118,12 @@ listen({
     turning();
   },
 });
+// ---- a phone that is put down beside the lamp stays lit while this is looked at
+async function awake() {
+  if (document.hidden || !navigator.wakeLock) return;
+  try { await navigator.wakeLock.request("screen"); } catch { /* its battery is low, or nobody has touched it yet */ }
+}
+document.addEventListener("visibilitychange", awake);
+addEventListener("pointerup", awake, { once: true });
+awake();
 if (!lamps.length) answer(say("No light of this set is in any look."), true);
