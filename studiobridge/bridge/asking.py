@@ -48,6 +48,13 @@ class NoBridge(Exception):
     """No bridge runs this set, or it does not answer. Exit code 3."""
 
 
+class NothingCut(NoBridge):
+    """A cut was asked for and nobody is there to do it: whoever asks must not wait for it."""
+
+    def __init__(self, why: str) -> None:
+        super().__init__(f"NOTHING WAS CUT: {why}. Open the breaker, now")
+
+
 @dataclass(slots=True)
 class Shown:
     """Everything a set shows of itself on its retained topics."""
@@ -400,8 +407,23 @@ class Asker:
 
     # ---- asking ---------------------------------------------------------------------------------
 
+    def _somebody_cuts(self) -> None:
+        """Raises NothingCut where no bridge is heard, or there is no way to one."""
+        if not self.link.connected:
+            raise NothingCut(f"{self.settings.broker.shown} is not reached")
+        if not self.shown.bridge_alive:
+            alive = self.shown.alive
+            says = "is silent" if alive is not None and alive.alive else "does not run"
+            raise NothingCut(f"the bridge of '{self.set_name}' {says}")
+
     async def ask(self, what: str, **more: Any) -> AsyncIterator[Answer]:
-        """Ask, and yield answers until the final one. Raises NoBridge, NoBroker."""
+        """Ask, and yield answers until the final one. Raises NoBridge, NoBroker.
+
+        A cut is never waited for in vain: NothingCut as soon as the beat is not heard.
+        """
+        cut = what == "cut"
+        if cut:
+            self._somebody_cuts()
         id_ = f"{self._id}-{secrets.token_hex(4)}"
         waiting: asyncio.Queue[Answer] = asyncio.Queue()
         self._answers[id_] = waiting
@@ -426,9 +448,14 @@ class Asker:
         try:
             while True:
                 try:
-                    async with asyncio.timeout(1.0):
+                    async with asyncio.timeout(0.1 if cut else 1.0):
                         answer = await waiting.get()
                 except TimeoutError:
+                    if cut:
+                        self._somebody_cuts()
+                        if first and time.monotonic() >= until:
+                            raise NothingCut("the bridge runs and does not answer") from None
+                        continue
                     if first and time.monotonic() < until:
                         # a bridge that just starts may have missed it; the id makes it one request
                         self.link.publish(message)

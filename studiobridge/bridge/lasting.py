@@ -224,7 +224,7 @@ def memory_of(connection: sa.Connection) -> Memory:
         state=state.state if state is not None else "dark",
         look=state.look if state is not None else None,
         session=session.session if session is not None and is_open else None,
-        session_kwh=kwh,
+        session_kwh=kwh if is_open else None,
         next_session=biggest(SESSIONS.c.session) + 1,
         next_run=max(biggest(RUNS.c.run), biggest(STEPS.c.run)) + 1,
         next_drift=biggest(DRIFTS.c.drift) + 1,
@@ -241,6 +241,7 @@ def memory_of(connection: sa.Connection) -> Memory:
             (row.request, code_of(row.phase, row.code) or 0, row.text) for row in reversed(answered)
         ),
         last_session=session.session if session is not None else None,
+        last_kwh=kwh,
         opened=of.opened,
         closed=of.closed,
         ticks=of.ticks,

@@ -27,6 +27,7 @@ COMMANDS = {
         *("run", "up", "down", "restore", "keep"),
         *("cut", "lockout", "release", "rolling"),
     ),
+    "quieting": ("quiet",),
     "looks": ("look",),
     "asking": ("ask",),
     "trying": ("try",),

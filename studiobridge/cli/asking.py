@@ -41,6 +41,9 @@ def ask(
         list[str] | None,
         typer.Option("--targets", help="Devices or circuits: a,b,c; may be said again."),
     ] = None,
+    items: Annotated[
+        list[str] | None, typer.Option("--items", help="tick, untick: a line; may be said again.")
+    ] = None,
     by: Annotated[str, typer.Option(help="Who asks, for the record.")] = "",
     why: Annotated[str, typer.Option(help="Why (a lockout needs it).")] = "",
     title: Annotated[str, typer.Option(help="save_look: a title.")] = "",
@@ -53,6 +56,10 @@ def ask(
         bool, typer.Option("--replace", help="save_look: over one there is.")
     ] = False,
     strict: Annotated[bool, typer.Option("--strict", help="save_look: all of it or none.")] = False,
+    take: Annotated[
+        int | None, typer.Option(min=1, max=10**9, help="mark, match: which; else the last.")
+    ] = None,
+    mark: Annotated[str, typer.Option(help="mark: good, again, or nothing for neither.")] = "",
     step: Annotated[
         str | None, typer.Option(help="adjust: by how much, '+0.1 stop' or '-5 mired'.")
     ] = None,
@@ -69,12 +76,15 @@ def ask(
     if what not in get_args(Asked):
         known = ", ".join(get_args(Asked))
         raise Stop(BAD_INPUT, f"nothing is asked for with '{words.clean(what, 40)}': {known}")
+    if mark not in ("", "good", "again"):
+        raise Stop(BAD_INPUT, f"a take is good or again, not '{words.clean(mark, 40)}'")
     loaded = settings_or_stop(settings)
     name, _ = which_set(loaded, set_name, profile)
     names = [part.strip() for entry in targets or () for part in entry.split(",") if part.strip()]
     more = {
         "look": look,
         "targets": names,
+        "items": items or [],
         "why": why,
         "title": title,
         "force": force,
@@ -82,6 +92,8 @@ def ask(
         "everything": everything,
         "replace": replace,
         "strict": strict,
+        "take": take,
+        "mark": mark,
         "step": step,
     }
     if by:

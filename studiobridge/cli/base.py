@@ -34,9 +34,12 @@ SECTIONS = {
     ),
     "A set": (
         *("run", "up", "restore", "keep", "look", "adjust", "down", "cut"),
+        *("quiet",),
         *("lockout", "release", "rolling", "by-hand", "ask"),
     ),
-    "How it stands": ("status", "drift", "watch", "takes", "record", "panel"),
+    "How it stands": (
+        *("status", "drift", "before", "after", "watch", "takes", "record", "panel"),
+    ),
     "With no gear": ("rehearse", "touch", "version"),
 }
 

@@ -1,4 +1,4 @@
-"""Commands for the moments around a take: what has to be true before it rolls, what is left after."""
+"""Commands around a take: what has to be true before it rolls, what is left after."""
 
 from __future__ import annotations
 

@@ -28,6 +28,7 @@ from studiobridge.cli.base import (
     app,
     ask_simply,
     leaving,
+    profile_of,
     read_or_stop,
     run_asking,
     say_answers,
@@ -255,12 +256,19 @@ def down(
     not_rolling: Annotated[
         bool, typer.Option("--not-rolling", help="You have looked: no camera rolls.")
     ] = False,
+    withdraw: Annotated[
+        bool, typer.Option("--withdraw", help="Take back a `down` that waits for a take to end.")
+    ] = False,
     set_name: SetOption = None,
     profile: ProfileOption = None,
     settings: SettingsOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Take the set down: without losing a take, hurting a lamp or leaving something on."""
+    if withdraw:
+        if everything or not_rolling:
+            raise Stop(BAD_INPUT, "--withdraw takes a `down` back: it goes with nothing else")
+        ask_simply("withdraw", settings, set_name, profile, as_json=as_json)
     more = {"everything": everything, "yes": not_rolling}
     _request("down", settings, set_name, profile, as_json, **more)
 
@@ -303,7 +311,38 @@ def cut(
         if not sys.stdin.isatty():
             raise Stop(BAD_INPUT, "a cut needs a person's yes: say --yes")
         typer.confirm("Cut everything off now, takes and computers included?", abort=True)
-    ask_simply("cut", settings, set_name, profile, yes=True)
+    loaded = settings_or_stop(settings)
+    name, path = which_set(loaded, set_name, profile)
+
+    async def use(asker: Asker) -> int:
+        await asker.need_bridge()
+        return await say_answers(asker, "cut", yes=True)
+
+    async def whole() -> int:
+        from studiobridge.bridge.asking import NoBridge, NoBroker, NothingCut
+
+        try:
+            return await with_asker(loaded, name, use)
+        except NothingCut:
+            raise
+        except (NoBridge, NoBroker) as error:
+            raise NothingCut(str(error)) from None
+
+    try:
+        run_asking(whole())
+    except Stop:
+        for line in _breakers(path or profile_of(loaded, name)):
+            show.fail(line)
+        raise
+
+
+def _breakers(path: Path | None) -> list[str]:
+    """Where the breakers are, as the profile says; nothing where it cannot be read now."""
+    try:
+        profile = read_or_stop(path).profile if path is not None else None
+    except Stop:
+        return []
+    return words.breakers(profile.circuits.values()) if profile is not None else []
 
 
 @app.command()

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from studiobridge.cli import fit
 from studiobridge.profile.colours import preset_json
-from studiobridge.shown import words
+from studiobridge.shown import quieted, words
 from studiobridge.shown.order import by_feed
 
 if TYPE_CHECKING:
@@ -213,6 +213,13 @@ def headline(state: Mapping[str, Any]) -> str:
     return line
 
 
+def _in_the_way(state: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """Lockouts that `up` would be refused for; that a camera rolls is said above."""
+    found = words.entries(state.get("in_the_way"))
+    once = {str(e.get("why")): e for e in found if e.get("what") == "lockout"}
+    return list(once.values())
+
+
 def remarks(state: Mapping[str, Any]) -> list[str]:
     """What is worth a line of its own: rolling, lockouts, dials, what is still on."""
     lines = []
@@ -228,6 +235,8 @@ def remarks(state: Mapping[str, Any]) -> list[str]:
         lines.append(f"{words.clean(lockout.get('target'))} is {words.lockout(lockout)}")
     for text in words.hand_set(state.get("hand_set")):
         lines.append(f"by hand: {text}")
+    lines.extend(quieted.lines(state))
+    lines.extend(f"in the way of up: {words.clean(e.get('why'), 200)}" for e in _in_the_way(state))
     lines.extend(f"still on: {text}" for text in words.still_on(state))
     lines.extend(filter(None, [words.to_close(state)]))
     lines.extend(words.unproven(state))

@@ -24,7 +24,7 @@ from studiobridge.cli.base import (
     which_set,
     with_asker,
 )
-from studiobridge.shown import words
+from studiobridge.shown import quieted, words
 from studiobridge.shown.before import noted
 
 if TYPE_CHECKING:
@@ -333,6 +333,7 @@ def _timeline_line(row: Mapping[str, Any]) -> str:
         "rolling": lambda: f"{row['device']} {'rolls' if row['rolling'] else 'stopped'}",
         "by hand": lambda: _by_hand(row),
         "light": lambda: words.light_note(row),
+        "quiet": lambda: quieted.noted(row),
         "state": lambda: f"state: {row['state']}",
         "tick": lambda: noted(row),
         "before": lambda: noted(row),

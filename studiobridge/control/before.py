@@ -81,6 +81,7 @@ class Before:
         self.afterwards: Mapping[str, Item] = {item.id: item for item in profile.after}
         # the session whose ticks these are: the open one, or the last
         self.of = memory.session if memory.session is not None else memory.last_session
+        self._kwh = memory.last_kwh
         # a profile may have lost a line since
         self.ticks: dict[str, Tick] = {
             tick.item: replace(tick, at=min(tick.at, now))
@@ -104,7 +105,7 @@ class Before:
         """At the end of every event: takes and sessions end ticks; what is shown follows."""
         begun, ended, opened = self.timing.look(at)
         if opened:
-            self.of = self.standing.session.number
+            self.of, self._kwh = self.standing.session.number, None
             self.ticks.clear()
         elif self.ticks and self.items and not self.standing.session.open:
             self.ticks = {k: t for k, t in self.ticks.items() if k in self.afterwards}
@@ -258,6 +259,7 @@ class Before:
     def after_view(self, iso: Callable[[float], str]) -> dict[str, object]:
         """The key `after`: of the session that is open, or was last; the rest is in the state."""
         timing, kwh = self.timing, self.standing.session.kwh
+        kwh = self._kwh if kwh is None else kwh
         return {
             "session": self.of,
             "closed": None if timing.closed is None else iso(timing.closed),

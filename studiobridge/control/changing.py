@@ -48,7 +48,7 @@ class Changed:
 class _Light:
     """How a light stands by its own word."""
 
-    off: bool = False
+    off: bool | None = None
     level: float | None = None
     white: float | None = None
     colour: Colour | None = None
@@ -108,7 +108,13 @@ class Changing:
 
     def _light(self, name: str) -> _Light:
         belief = self.beliefs.of[name]
-        off = self.beliefs.surely_off(name) or not self.beliefs.powered(name)
+        off: bool | None = None
+        if self.beliefs.surely_off(name) or not self.beliefs.powered(name):
+            off = True
+        elif belief.spoke and not belief.gone:
+            # it speaks, so it has power; where it has a switch of its own, only that says so
+            switched = belief.said("is it there", "switch")
+            off = False if switched is True or "switch" not in belief.hears else None
         level = _figure(belief.said("was it so", "level"))
         white, colour = belief.said("was it so", "cct"), belief.said("was it so", "colour")
         return _Light(
@@ -135,13 +141,13 @@ class Changing:
         picture = self.watcher.picture.face.change(self._then, self.watcher.picture.now())
         if picture is not None and self._then:
             detail["picture"] = picture_json(picture)
-        what = "mains" if was.off != now.off else "light"
+        what = "mains" if "off" in detail else "light"
         return [Changed(at, name, what, "report", "", detail)]
 
     def _between(self, belief: Belief, was: _Light, now: _Light) -> dict[str, object] | None:
         """How far this light moved; None where that is within its tolerance, or not known."""
         found: dict[str, object] = {}
-        if was.off != now.off:
+        if was.off is not None and now.off is not None and was.off != now.off:
             found["off"] = now.off
             return found
         if now.off:
@@ -238,7 +244,7 @@ def _merged(was: _Light, now: _Light) -> _Light:
         return _Light(True, was.level, was.white, was.colour)
     coloured = now.colour is not None or now.white is not None
     return _Light(
-        False,
+        was.off if now.off is None else now.off,
         was.level if now.level is None else now.level,
         now.white if coloured else was.white,
         now.colour if coloured else was.colour,
@@ -249,7 +255,7 @@ def _filled(was: _Light, now: _Light) -> _Light:
     """Within its tolerance: it stays as it was noted, or a slow creep would never be one."""
     known = was.colour is not None or was.white is not None
     return _Light(
-        was.off,
+        now.off if was.off is None else was.off,
         now.level if was.level is None else was.level,
         was.white if known else now.white,
         was.colour if known else now.colour,

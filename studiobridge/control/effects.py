@@ -410,6 +410,7 @@ class Memory:
     # the open session, or else the last one: its number, when it opened and closed, its ticks,
     # which cameras rolled in it, and since when one does that still rolls
     last_session: int | None = None
+    last_kwh: float | None = None
     opened: float | None = None
     closed: float | None = None
     ticks: tuple[Tick, ...] = ()

@@ -119,6 +119,7 @@ class Takes:
         self._unsure: dict[str, tuple[float, str]] = {}
         self._steady: float | None = None  # when the take under way began
         self._going_at = NEVER
+        self._anew = False
         # what is shown of the differences: of which take, worked out when, and has it changed
         self._stale = True
         self._shown_for: int | None = None
@@ -141,7 +142,7 @@ class Takes:
         self._steady = seen - take.seconds
         self._rolling = set(take.rolling) & set(self.desk.cameras)
         self._unsure.update(dict.fromkeys(self._rolling, (seen, ANEW)))
-        self.changing.begin(len(take.happened))
+        self._anew = True
 
     # ---- each event ------------------------------------------------------------------------
 
@@ -197,6 +198,7 @@ class Takes:
         note = TakeNote(at, number, "begun", None, 0.0, by, off, why, None, self._stands(at))
         self._say(note)
         self.tally.keep(KEPT, happened=False)
+        self._anew = False
         self.changing.begin()
         self._going_at = at
         self.desk.wake("take going", at + GOING)
@@ -226,6 +228,12 @@ class Takes:
     def _light(self, at: float) -> None:
         """What changed in the light, with its second."""
         if not self.desk.listened or self._steady is None:
+            return
+        if self._anew:
+            # how the lights stood while no bridge was there is not known: from here on it is
+            self._anew = False
+            take = self.tally.open
+            self.changing.begin(0 if take is None else len(take.happened))
             return
         found = self.changing.look(at, self.desk.changed)
         for one in found:

@@ -15,7 +15,7 @@ from starlette.responses import (
 )
 from starlette.routing import Route
 
-from studiobridge.bridge.asking import NoBridge, NoBroker
+from studiobridge.bridge.asking import NoBridge, NoBroker, NothingCut
 from studiobridge.panel.api import AskBody, openapi
 from studiobridge.panel.board import Board
 from studiobridge.panel.house import House, Refused
@@ -136,6 +136,8 @@ async def put(board: Board, session: Session, said: dict[str, Any]) -> Answer:
                     if answer.code == 0:
                         return answer
                     raise Refused(422 if answer.code == 2 else 409, answer.text, BRIDGE)
+    except NothingCut as error:
+        raise Refused(503, f"{error}. {board.breakers()}") from None
     except (NoBridge, NoBroker, TimeoutError) as error:
         if str(error):
             raise Refused(503, str(error), BRIDGE) from None

@@ -26,6 +26,7 @@ from studiobridge.panel import (
     parts_below,
     parts_hand,
     parts_mark,
+    parts_quiet,
     parts_room,
     parts_stand,
     parts_takes,
@@ -49,6 +50,7 @@ VIEWS: dict[str, tuple[Callable[[Board], dict[str, str]], ...]] = {
         parts_below.parts,
         parts_before.line,
         parts_after.at_hand,
+        parts_quiet.at_hand,
     ),
     "stand": (
         parts_truth.parts,
@@ -71,6 +73,7 @@ VIEWS: dict[str, tuple[Callable[[Board], dict[str, str]], ...]] = {
     "after": (
         parts_truth.parts,
         parts_after.parts,
+        parts_quiet.after,
     ),
 }
 
@@ -193,7 +196,10 @@ class Board:
 
     def breakers(self) -> str:
         """What to go to when nothing can be cut from here."""
-        found = [f"{c.name}, {c.breaker:g} A" for c in self.profile.circuits.values()]
+        found = [
+            f"{c.name}, {c.breaker:g} A{f', {c.where}' if c.where else ''}"
+            for c in self.profile.circuits.values()
+        ]
         if not found:
             return say("Use the breaker.")
         return say("Use the breaker: {breakers}.", breakers="; ".join(found))

@@ -25,7 +25,7 @@ from studiobridge.panel.parts_device import detail
 from studiobridge.panel.parts_mark import lamps_of
 from studiobridge.shown import setup, sheet
 from studiobridge.shown.live import skeleton
-from studiobridge.shown.tongue import say, with_languages
+from studiobridge.shown.tongue import ENGLISH, say, speaking, with_languages, zone
 
 # A page that hears nothing for twice this (s) says so.
 BEAT = 0.8
@@ -148,7 +148,9 @@ class Live:
         try:
             presets = presets_of(profile, asked)
             look = asked or profile.default_look
-            drawn = await asyncio.to_thread(sheet.page, profile, look, presets)
+            # the command draws the same: English, whatever the page speaks
+            with speaking(ENGLISH, zone()):
+                drawn = await asyncio.to_thread(sheet.page, profile, look, presets)
         except UnknownLook as error:
             raise Refused(404, str(error)) from None
         except OrderProblem as error:
@@ -172,7 +174,9 @@ class Live:
                 return setup.strike(profile, made), made.missing
             return setup.up(profile, made, light, each=True), made.missing
 
-        sections, missing = await asyncio.to_thread(worded)
+        # the same lines as those of the command
+        with speaking(ENGLISH, zone()):
+            sections, missing = await asyncio.to_thread(worded)
         return self.house.html(
             "setup.html",
             profile=profile,

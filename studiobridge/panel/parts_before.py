@@ -15,11 +15,13 @@ NOTHING: View = {}
 
 
 def line(board: Board) -> dict[str, str]:
-    """The line, for any view: nothing where the profile asks for nothing."""
-    if not board.profile.before:
-        return {"good-to-roll": ""}
+    """The line, for any view: nothing where the profile asks for nothing, but for a break."""
+    rest = before.break_due(board.visitor.shown.state or NOTHING) if board.visitor.sure else ""
     draw = board.macros("parts_before.html")
-    return {"good-to-roll": str(draw.line(board.profile.name, said(board), before.silent()))}
+    if not board.profile.before:
+        return {"good-to-roll": str(draw.rest_due(rest))}
+    name, silent = board.profile.name, before.silent()
+    return {"good-to-roll": str(draw.line(name, said(board), silent, rest))}
 
 
 def said(board: Board) -> before.Line:
@@ -42,5 +44,4 @@ def parts(board: Board) -> dict[str, str]:
         **line(board),
         "rows": str(draw.rows(before.rows(state.get("before")), sure, board.profile.before)),
         "times": str(draw.times(timer if isinstance(timer, Mapping) else NOTHING, sure)),
-        "break": str(draw.breaks(before.break_due(state) if sure else "")),
     }

@@ -104,7 +104,12 @@ def switch(board: Board) -> Switch:
         return Switch(up, "up", "up", under=why, again=asks_up, yes=yes, also=also)
     if lacks:
         names = words.listed(lacks)
-        under = say("{names} is locked out: the set will not be ready without", names=names)
+        targets = words.listed(locked_out(state))
+        under = say(
+            "locked out: {targets}. Without {names} it will not be ready",
+            targets=targets,
+            names=names,
+        )
         asks_up = say("Bring up all but {names}? It will not be ready.", names=names)
         # what stands in the way was said: the rest comes up all the same
         return Switch(up, "up", "up", under=under, again=asks_up, yes=yes, force=True)
@@ -154,6 +159,13 @@ def _going(board: Board, state: View, now: str) -> Switch:
         )
     up = say("bring it back up")
     return Switch(up, "up", "up", doing, under, say("Bring it back up?"), up, progress=progress)
+
+
+def locked_out(state: View) -> list[str]:
+    """What people have locked out, devices and circuits."""
+    found = state.get("lockouts")
+    entries = found if isinstance(found, list) else []
+    return [str(e.get("target")) for e in entries if isinstance(e, Mapping)]
 
 
 def locked(board: Board) -> list[str]:

@@ -193,7 +193,7 @@ def _then_and_now(name: str, then: Mapping[str, Any], now: Mapping[str, Any]) ->
     """A device at two moments, and what to do to be back at the first."""
     difference = []
     before, after = words.number(then.get("level")), words.number(now.get("level"))
-    if before and after and abs(before - after) >= 0.05:
+    if before and after and abs(stops(after, before)) >= words.NOT_SEEN["face"]:
         # the level itself: what a dial or a fixture is set to, whatever its curve
         by = words.signed(stops(after, before), 2)
         difference.append(say("{by} stop of level", by=by))

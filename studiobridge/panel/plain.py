@@ -27,7 +27,7 @@ from studiobridge.panel.parts_below import dials, drift_rows, left
 from studiobridge.panel.parts_hand import asks
 from studiobridge.panel.parts_stand import Word, word_of
 from studiobridge.shown import words
-from studiobridge.shown.tongue import english, say
+from studiobridge.shown.tongue import english, in_force, say
 
 # A second yes has to come within this (s).
 SURE_WITHIN = 60.0
@@ -169,7 +169,7 @@ class Plain:
                 profile=board.profile,
                 session=session,
                 wish=wish,
-                made=f"{time.time():.0f}",
+                made=str(int(time.time())),
                 late=bool(said["made"]),
                 within=round(SURE_WITHIN),
             )
@@ -183,7 +183,8 @@ class Plain:
         try:
             answer = await put(board, session, asked)
         except Refused as refused:
-            return self._follows(board, session, english(refused.text), False)
+            text = english(refused.text) if refused.lang != in_force().code else refused.text
+            return self._follows(board, session, text, False)
         return self._follows(board, session, english(answer.text), True)
 
     def _wished(self, board: Board, said: dict[str, str]) -> Wish | None:

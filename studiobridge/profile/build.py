@@ -173,6 +173,6 @@ def _circuits(whole: Part) -> dict[str, Circuit]:
             what = f"'{name}' names a circuit and something else"
             whole.wrong(at, what, "give one of them another name", key=True)
     return {
-        name: Circuit(name, c.breaker, c.curve, c.gap, "curve" in c.model_fields_set)
+        name: Circuit(name, c.breaker, c.curve, c.gap, "curve" in c.model_fields_set, c.where)
         for name, c in shape.mains.circuits.items()
     }

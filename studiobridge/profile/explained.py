@@ -106,6 +106,7 @@ PLACES: Mapping[str, Place] = {
             "breaker": "What the breaker is rated for. 80 % of it is used at most.",
             "curve": "How it trips on an inrush (IEC 60898-1): B, C or D. It is printed on it.",
             "gap": "The time between two switchings-on on this circuit, so that no inrushes meet.",
+            "where": "Where its breaker is, for who has to find it in a hurry.",
         },
     ),
     "dialect": Place(

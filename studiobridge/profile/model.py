@@ -170,6 +170,8 @@ class Circuit:
     gap: float
     # does the profile say its curve, or is it taken for granted?
     curve_said: bool = True
+    # where its breaker is, for who has to find it in a hurry
+    where: str = ""
 
 
 @dataclass(frozen=True, slots=True)

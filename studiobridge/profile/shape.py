@@ -471,6 +471,7 @@ class CircuitShape(Shape):
     breaker: Current
     curve: Literal["B", "C", "D"] = "B"
     gap: Time = DEFAULT_GAP
+    where: Text = ""
 
 
 class MainsShape(Shape):

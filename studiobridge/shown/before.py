@@ -73,6 +73,8 @@ class Line:
 
     code: Code
     text: str
+    # the set is not up: nobody expects it to be good, and it is no warning
+    calm: bool = False
 
 
 def _items(view: object) -> list[Json]:
@@ -119,12 +121,12 @@ def to_roll(state: Json) -> Line | None:
     good, found = before.get("good"), rows(before)
     # both have to say so: a line that contradicts its rows is no ground to roll on
     if good is True and state.get("state") in ("ready", "adrift"):
-        if all(row.code == "so" for row in found):
+        if found and all(row.code == "so" for row in found):
             return Line("so", say("good to roll"))
         return Line("unknown", say("not known: its rows do not say so"))
     now = str(state.get("state"))
     if now in NOT_UP:
-        return Line("not", say("not yet: {what}", what=say(NOT_UP[now])))
+        return Line("not", say("not yet: {what}", what=say(NOT_UP[now])), calm=now != "stalled")
     if now == "unheard":
         why = say("the gear is still being heard from")
         return Line("unknown", say("not known: {what}", what=why))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from studiobridge.shown import before, words
+from studiobridge.shown import before, quieted, words
 from studiobridge.shown.tongue import english, later, say
 from studiobridge.shown.words import Json
 
@@ -199,6 +199,7 @@ _KINDS: dict[str, Any] = {
     "rolling": _rolling,
     "by hand": _by_hand,
     "light": words.light_note,
+    "quiet": quieted.noted,
     "state": _state,
     "tick": before.noted,
     "before": before.noted,

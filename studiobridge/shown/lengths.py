@@ -7,6 +7,7 @@ from fractions import Fraction
 
 from studiobridge.craft.space import feet_and_inches
 from studiobridge.profile.model import MARK
+from studiobridge.shown.tongue import figure
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +22,7 @@ class Lengths:
 
     def pair(self, metres: Fraction | float) -> tuple[str, str]:
         """The length as the set is written, and the same the other way."""
-        both = (f"{float(metres):.2f} m", feet_and_inches(Fraction(metres)))
+        both = (f"{figure(float(metres), '.2f')} m", feet_and_inches(Fraction(metres)))
         return both[::-1] if self.feet else both
 
     def tape(self, metres: Fraction | float) -> str:

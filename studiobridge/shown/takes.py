@@ -181,17 +181,16 @@ def change(one: Happened) -> str:
 def _moves(detail: Json) -> list[str]:
     """`−1.00 stop (64 → 32 %)`, `17 mired warmer (4300 → 4000 K)`."""
     parts = []
-    level, cct = detail.get("level"), detail.get("cct")
-    if isinstance(level, Sequence) and len(level) == 2:
+    level, cct = _ends(detail.get("level")), _ends(detail.get("cct"))
+    if level is not None:
         stops = words.number(detail.get("stops"))
         ends = f"{figure(level[0], '.4g')} → {figure(level[1], '.4g')} %"
         if stops is not None:
             ends = say("{by} stop", by=words.signed(stops, 2)) + f" ({ends})"
         parts.append(ends)
-    if isinstance(cct, Sequence) and len(cct) == 2:
+    if cct is not None:
         mired = words.number(detail.get("mired")) or 0.0
-        ends = f"{cct[0]:.0f} → {cct[1]:.0f} K"
-        parts.append(f"{_warmer(mired)} ({ends})")
+        parts.append(f"{_warmer(mired)} ({cct[0]:.0f} → {cct[1]:.0f} K)")
     shift = words.number(detail.get("shift"))
     if shift is not None:
         parts.append(say("another colour, {shift} Δu′v′", shift=figure(shift, ".3f")))
@@ -199,6 +198,14 @@ def _moves(detail: Json) -> list[str]:
         turned = str(detail.get("turned") or detail.get("white"))
         parts.append(say("coloured now") if turned == "coloured" else say("white now"))
     return parts or [say("changed")]
+
+
+def _ends(value: object) -> tuple[float, float] | None:
+    """Two numbers, before and after; None for anything else."""
+    if not isinstance(value, Sequence) or isinstance(value, str) or len(value) != 2:
+        return None
+    before, after = words.number(value[0]), words.number(value[1])
+    return None if before is None or after is None else (before, after)
 
 
 def _warmer(mired: float) -> str:

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from studiobridge.craft import supply
 from studiobridge.craft.chroma import Colour, apart, kelvin_of, name_of, towards
+from studiobridge.profile.model import Circuit
 from studiobridge.profile.plain import plain
 from studiobridge.profile.said import FORMER_WORDS
 from studiobridge.shown import supplied
@@ -1032,3 +1033,12 @@ def hand_set(entries: object) -> list[str]:
             how = " (" + say("done by {by}", by=clean(entry["set_by"], 40)) + ")"
         lines.append(say("{device} to {preset}", device=device, preset=preset(entry)) + how)
     return lines
+
+
+def breakers(circuits: Iterable[Circuit]) -> list[str]:
+    """`circuit wall: its 16 A breaker is in the hall`, of each circuit."""
+    return [
+        f"circuit {clean(circuit.name, 40)}: its {circuit.breaker:g} A breaker"
+        + (f" is {clean(circuit.where, 200)}" if circuit.where else "; where, the profile says not")
+        for circuit in circuits
+    ]

@@ -297,6 +297,7 @@ WRITES = {
     "studiobridge/shelf-corner/state": {"bridge"},
     "studiobridge/shelf-corner/alive": {"bridge"},
     "studiobridge/shelf-corner/answer": {"bridge"},
+    "studiobridge/shelf-corner/says": {"bridge"},
     "studiobridge/shelf-corner/devices/shelf-light": {"bridge"},
     # gear that nobody has described yet may say anything that is not the sets' own;
     # below its own place a device may say anything, also to itself

@@ -14,10 +14,12 @@ from jsonschema import Draft202012Validator
 from studiobridge.bridge import topics
 from studiobridge.bridge.channel import RequestBody
 from studiobridge.bridge.core import Core
+from studiobridge.bridge.saying import WHAT
 from studiobridge.control.acts import Phase
 from studiobridge.control.effects import Memory
 from studiobridge.control.events import ASKED
 from studiobridge.control.evidence import Proof
+from studiobridge.control.quieted import SHOWN
 from studiobridge.control.states import STATES
 from studiobridge.profile.model import KINDS
 from tests.bridge.test_core import CORNER
@@ -47,6 +49,7 @@ def test_addresses_are_those_of_the_code() -> None:
         "state": topics.state_topic("{set}"),
         "run": topics.run_topic("{set}"),
         "drift": topics.drift_topic("{set}"),
+        "says": topics.says_topic("{set}"),
         "device": topics.device_topic("{set}", "{device}"),
         "homieAttribute": "homie/5/{set}/{attribute}",
         "homieValue": "homie/5/{set}/studiobridge/{property}",
@@ -68,6 +71,9 @@ def test_words_are_those_of_the_code() -> None:
     phases = SCHEMAS["run"]["properties"]["steps"]["items"]["properties"]["phase"]["enum"]
     assert phases == list(get_args(Phase))
     assert SCHEMAS["device"]["properties"]["by"]["enum"] == [*get_args(Proof), None]
+    assert SCHEMAS["says"]["properties"]["what"]["enum"] == list(WHAT)
+    quiet = SCHEMAS["state"]["properties"]["quiet"]["items"]["properties"]
+    assert set(quiet["state"]["enum"]) == {*SHOWN.values(), "kept off"}
 
 
 def test_every_key_that_is_shown_is_described() -> None:
@@ -130,5 +136,6 @@ def test_what_is_really_said_is_what_it_says(tmp_path: Path) -> None:
         for error in validator(name).iter_errors(json.loads(payload)):
             wrong.append(f"{topic}: {error.json_path}: {error.message[:200]}")
     assert wrong == []
-    assert set(seen) == {"request", "answer", "alive", "beat", "state", "run", "drift", "device"}
+    shown = {"request", "answer", "alive", "beat", "state", "run", "drift", "device", "says"}
+    assert set(seen) == shown
     assert seen["device"] > 40

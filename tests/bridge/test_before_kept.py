@@ -76,7 +76,7 @@ def test_what_is_ticked_after_the_session_is_of_it_and_the_next_begins_bare(tmp_
     found = memory(path)
     assert [t.item for t in found.ticks] == ["cards-emptied"]
     assert (found.session, found.last_session, found.closed) == (None, 1, 90.0)
-    assert found.session_kwh == 0.4
+    assert (found.session_kwh, found.last_kwh) == (None, 0.4)
     keep(path, SessionNote(200.0, 2, "opened", "day", None))
     assert memory(path).ticks == ()
     assert memory(path).rolled == frozenset()

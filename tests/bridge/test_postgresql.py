@@ -25,7 +25,7 @@ from studiobridge.bridge.tables import Elsewhere, RecordAway, RecordError
 from studiobridge.control.effects import FaultNote, LockoutNote, RunNote
 from studiobridge.rehearsal.embedded import free_ports
 from tests.bridge.test_lasting import shelf
-from tests.bridge.test_record import NOTES, reopen, write
+from tests.bridge.test_record import NOTES, TAKE, reopen, write
 from tests.bridge.writing import on_disk
 
 BINS = sorted(Path("/usr/lib/postgresql").glob("*/bin"))
@@ -235,10 +235,15 @@ def test_an_older_schema_is_upgraded(server: Server) -> None:
     engine = sa.create_engine(server.url)
     with engine.begin() as connection:
         connection.exec_driver_sql('ALTER TABLE "older-set".requests DROP COLUMN code')
+        connection.exec_driver_sql('DROP TABLE "older-set".takes')
         connection.exec_driver_sql('UPDATE "older-set".schema_version SET version = 2')
     engine.dispose()
     assert len(Reader(place).requests()) == 2
+    assert Reader(place).takes() == []
     assert reopen(place).answered == (("r1", 0, "ready in 1.0 s"),)  # type: ignore[arg-type]
+    write(place, TAKE)  # type: ignore[arg-type]
+    assert reopen(place).next_take == 4  # type: ignore[arg-type]
+    assert [take.number for take in Reader(place).takes()] == [3]
 
 
 def test_a_url_that_is_none_is_bad_input() -> None:

@@ -7,7 +7,7 @@ import json
 import pytest
 
 from studiobridge.bridge.core import Core, Write
-from studiobridge.control.effects import Memory, RequestNote
+from studiobridge.control.effects import Memory, RequestNote, TakeNote
 from studiobridge.profile import ProfileError, read_profile_text
 from studiobridge.speech.message import Message
 
@@ -72,6 +72,33 @@ def test_a_core_that_begins_anew_does_not_take_a_press_for_one_before() -> None:
 )
 def test_where_the_word_is(field: str, document: object, asks: bool) -> None:
     assert taken(field, document) is asks
+
+
+PEDAL = (
+    FILE % "press"
+    + """\
+  pedal: {topic: floor/pedal, words: {tap: rolling toggle, hold: good, twice: again}, camera: eye}
+"""
+)
+
+
+def test_a_foot_switch_marks_the_take_that_was_last() -> None:
+    text = PEDAL.replace("looks:", "  eye: {kind: camera, fed_by: battery}\nlooks:")
+    made = read_profile_text(text, "kiln.yaml").profile
+    core = Core(made, Memory(), "test", lambda at: at)
+    core.link_up(0.0)
+    core.due("listen", made.patience.listen + 1.0)
+    at, marks = 20.0, []
+    for word in (b"hold", b"tap", b"tap", b"hold", b"twice"):
+        for out in core.message(Message("floor/pedal", word), at):
+            if isinstance(out, Write) and isinstance(out.note, TakeNote | RequestNote):
+                note = out.note
+                if isinstance(note, TakeNote) and note.phase == "marked":
+                    marks.append((note.take, note.mark, note.by))
+                elif isinstance(note, RequestNote) and note.phase == "refused":
+                    marks.append(note.text)
+        at += 10.0
+    assert marks == ["there was no take yet", (1, "good", "pedal"), (1, "again", "pedal")]
 
 
 @pytest.mark.parametrize("field", ["[]", "[a, -1]", "{a: b}"])

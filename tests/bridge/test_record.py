@@ -23,6 +23,7 @@ from studiobridge.bridge.reading import Reader, back_up
 from studiobridge.bridge.record import DAY, Record
 from studiobridge.bridge.tables import RecordAway, RecordError, record_path
 from studiobridge.control.effects import (
+    BeforeNote,
     DriftNote,
     FaultNote,
     HandNote,
@@ -36,6 +37,7 @@ from studiobridge.control.effects import (
     StateNote,
     StepNote,
     TakeNote,
+    TickNote,
 )
 from studiobridge.control.taken import Tally
 from studiobridge.control.takes import KEPT
@@ -61,6 +63,10 @@ NOTES = [
     LockoutNote(5.0, "fill", "set", "Ana", "a cable"),
     RollingNote(6.0, "camera", True, "Ana"),
     HandNote(6.5, "rim", 30.0, 4300.0, "Ana"),
+    TickNote(6.6, 1, "lens-wiped", "on", "Ana", ""),
+    TickNote(6.7, 1, "phone-silent", "on", "Ana", ""),
+    TickNote(6.8, 1, "phone-silent", "over", "", "the take has ended"),
+    BeforeNote(6.9, "camera", ("no drift",)),
     FaultNote(7.0, "key", "a/b", "'x' is not a number"),
     RunNote(8.0, 2, "down", None, "begun", "everything"),
 ]
@@ -128,7 +134,13 @@ def test_the_simulators_notebook_remembers_the_same(tmp_path: Path) -> None:
         notebook = Notebook()
         notebook.notes = NOTES[:count]  # type: ignore[assignment]
         a, b = reopen(path), notebook.memory()
-        assert replace(a, lockouts=(), by_hand={}) == replace(b, lockouts=(), by_hand={})
+        # times are of each one's own clock
+        timed = {"lockouts": (), "by_hand": {}, "opened": None, "closed": None}
+        timed |= {"ticks": (), "rolling_since": {}}
+        assert replace(a, **timed) == replace(b, **timed)  # type: ignore[arg-type]
+        assert (a.opened is None, a.closed is None) == (b.opened is None, b.closed is None)
+        assert [(t.item, t.by) for t in a.ticks] == [(t.item, t.by) for t in b.ticks]
+        assert a.rolling_since.keys() == b.rolling_since.keys()
         assert {n: x.preset for n, x in a.by_hand.items()} == {
             n: x.preset for n, x in b.by_hand.items()
         }
@@ -352,6 +364,43 @@ def test_the_good_ones_are_known_however_long_ago_and_marks_that_were_changed(
     tally = Tally(reopen(path).takes)
     assert sorted(tally.takes) == [2, *range(KEPT, 2 * KEPT)]
     assert (tally.takes[2].mark, tally.takes[2].note) == ("good", "the best so far")
+
+
+def test_what_outlasts_a_record_that_was_removed_is_the_take_under_way_and_its_number(
+    tmp_path: Path,
+) -> None:
+    path = record_path(tmp_path, "kiln")
+    earlier = [replace(note, take=2) for note in TAKE if isinstance(note, TakeNote)]
+    late = TakeNote(55.0, 2, "marked", None, 0.0, "Ana", 0.0, "an old one", "good")
+    record = Record(path, 400, lambda at: at)
+    record.open()
+    try:
+        assert asyncio.run(on_disk(record, [*earlier, *TAKE, late], 5.0))
+        for end in ("", "-wal", "-shm"):
+            Path(f"{path}{end}").unlink(missing_ok=True)
+        assert asyncio.run(on_disk(record, [FaultNote(60.0, None, "", "after")], 10.0))
+    finally:
+        record.close()
+    memory = reopen(path)
+    take = Tally(memory.takes).open
+    assert take is not None and memory.next_take == 4
+    assert (take.number, take.seconds, take.rolling) == (3, 40.0, ("camera",))
+
+
+def test_takes_of_a_bridge_that_could_not_read_the_record_are_numbered_on(tmp_path: Path) -> None:
+    path = record_path(tmp_path, "kiln")
+    write(path, [*TAKE, *TAKEN])
+    record = Record(path, 400, lambda at: at)
+    told: list[Memory] = []
+    record.open_later(RecordAway("locked"), lambda memory, _: told.append(memory))
+    try:
+        notes = [replace(note, take=1) for note in [*TAKE, *TAKEN] if isinstance(note, TakeNote)]
+        assert asyncio.run(on_disk(record, notes, 10.0))
+    finally:
+        record.close()
+    with closing(Reader(path)) as reader:
+        assert [take.number for take in reader.takes()] == [3, 4]
+    assert told and told[-1].next_take == 5
 
 
 def test_pruning_keeps_the_last_take_so_that_numbers_go_on(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from studiobridge.control.rolling import ASKED_AGAIN, WORD_HOLDS
 from studiobridge.control.taken import Taken, Tally
 from studiobridge.control.takes import GONE_LATE, KEPT
 from studiobridge.control.views import state_view
-from studiobridge.profile.model import Preset, Rolls, SetProfile
+from studiobridge.profile.model import Item, Preset, Rolls, SetProfile
 from tests.control.play import Play, corner, fixture, on_plug, plug, profile
 
 
@@ -386,6 +386,19 @@ def test_a_take_keeps_how_the_set_stood_with_its_evidence() -> None:
     assert (stood["supplies"], stood["before"], stood["state"]) == ([], None, "adrift")
 
 
+def test_the_line_of_what_has_to_be_true_is_kept_as_it_was() -> None:
+    made = corner(before=(Item("lens-wiped", "lens wiped"),))
+    play = brought_up(made)
+    play.report("camera", "rolling", True)
+    assert "lens wiped" in str(play.last.stood["before"])
+    play.report("camera", "rolling", False)
+    play.run(6.0)
+    play.ask("tick", items=("lens-wiped",), by="Ana")
+    play.report("camera", "rolling", True)
+    assert "lens wiped" not in str(play.last.stood["before"])
+    assert play.last.stood["before"]
+
+
 def test_a_light_that_says_nonsense_is_not_known_and_nothing_fails() -> None:
     for value in (1e300, -1e300, -1.0, 101.0, 5e-324):
         play = brought_up()
@@ -459,6 +472,29 @@ def test_mains_that_go_within_a_take_are_noted() -> None:
     play.run(3.0)
     off = {(h.seconds, h.device, h.detail.get("off")) for h in play.last.happened}
     assert {(3.0, "key", True), (3.0, "fill", True)} <= off
+
+
+def test_a_lamp_that_was_off_all_the_time_did_not_go_off_in_the_take() -> None:
+    play = brought_up()
+    play.on["key"] = False
+    play.report("key", "switch", False)
+    play.report("key", "online", True)
+    play.report("camera", "rolling", True)
+    play.run(5.0)
+    play.link_down()
+    play.run(5.0)
+    play.deaf.add("key")
+    play.link_up()
+    play.report("camera", "rolling", True)
+    play.run(5.0)
+    # nobody has heard it since: that proves neither that it is off nor that it came back on
+    assert [h.what for h in play.last.happened if h.device == "key" and h.what != "drift"] == []
+    new = again(play)
+    new.report("key", "switch", False)
+    new.report("camera", "rolling", True)
+    new.run(5.0)
+    new.report("key", "level", 64.0)
+    assert [h.what for h in new.last.happened if h.device == "key" and h.what != "drift"] == []
 
 
 def test_a_lamp_that_flickers_fills_no_disk() -> None:

@@ -20,7 +20,7 @@ from pathlib import Path
 import studiobridge
 here = Path(studiobridge.__file__).parent
 assert str(here).startswith(sys.argv[1]), here
-from studiobridge.panel import app, board, texts
+from studiobridge.panel import app, board, files, texts
 from studiobridge.profile import profile_schema, read_profile
 from studiobridge.shown import sheet
 drawn = board.environment()
@@ -33,7 +33,7 @@ assert "</html>" in sheet.page(profile, look, profile.looks[look].presets)
 assert json.loads((here / "profile/profile.schema.json").read_text()) == profile_schema()
 for name in ("LICENSE", "NOTICE"):
     assert [f for f in distribution("studiobridge").files if f.name == name], name
-print(*sorted(drawn.list_templates()), *sorted(f.name for f in app.STATIC.iterdir()))
+print(*sorted(drawn.list_templates()), *sorted(f.name for f in files.STATIC.iterdir()))
 """
 
 

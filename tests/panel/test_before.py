@@ -69,6 +69,9 @@ def test_around_a_take_by_touch_and_by_two(made: Studio, opened: Any) -> None:
     line(page, "not yet: the set is coming up")
     line(page, "not yet: lens wiped (not ticked)")
 
+    # the styles of what is new leave the switch as it was
+    assert page.locator("#big").bounding_box()["width"] > PHONE["width"] / 2
+
     # the line leads to the rows; another phone ticks one of them, and it is seen here
     page.tap("#good-to-roll a")
     page.wait_for_url("**/before")

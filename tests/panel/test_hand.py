@@ -95,8 +95,12 @@ class Hand:
         until(lambda: self.state().get("state") == state, state, 60)
 
     def up(self) -> None:
+        """Ready, whatever the test before has left."""
+        self.made.room.roll("camera", False)
+        for lockout in self.state().get("lockouts", ()):
+            self.ask("release", targets=[lockout["target"]])
         if self.state().get("state") not in ("ready", "adrift"):
-            assert self.ask("up").status_code == 200
+            until(lambda: self.ask("up").status_code == 200, "up is taken")
         else:
             self.ask("restore")
         self.comes_to("ready")
@@ -196,12 +200,26 @@ def test_a_lockout_of_what_it_needs_is_said_before_the_press(hand: Hand) -> None
     with hand.page() as page:
         assert page.get_attribute("#big", "data-again") is None  # up is one touch
         assert hand.ask("lockout", targets=["key"], why="new cable").status_code == 200
-        page.wait_for_selector("#switch:has-text('key is locked out'):has-text('not be ready')")
+        page.wait_for_selector("#switch:has-text('locked out: key'):has-text('not be ready')")
         photograph(page, "locked")
         page.click("#big")
         page.wait_for_selector("#sure:has-text('key')")
         assert hand.state()["state"] == "dark"
         page.click("#sure-no")
+        assert hand.ask("up").status_code == 409  # and the set itself wants it said
+        # all the same: the rest comes up, and stands still half way
+        page.click("#big")
+        page.wait_for_selector("#sure:not(.fresh)")
+        page.click("#sure-yes")
+        page.wait_for_selector("#state:has-text('stalled')", timeout=LONG)
+        photograph(page, "stalled")
+        # from there power comes by no single touch
+        assert page.get_attribute("#big", "data-ask") == "up"
+        assert "Is the reason mended?" in (page.get_attribute("#big", "data-again") or "")
+        page.click("#switch .second")
+        page.wait_for_selector("#sure:not(.fresh):has-text('Take the set down?')")
+        page.click("#sure-yes")
+        hand.comes_to("dark")
         assert hand.ask("release", targets=["key"]).status_code == 200
         page.wait_for_selector("#big:not([data-again])")
 
@@ -217,6 +235,16 @@ def test_cut_in_the_dark_room_is_a_question_elsewhere(hand: Hand) -> None:
         page.wait_for_timeout(900)
         assert hand.state().get("cut") is not True
         assert page.inner_text("#answer") == ""
+        if page.locator("#cut[open]").count():
+            page.click("#cut .close")
+        # dead as long as a second tap of the same finger may come, wherever it falls
+        page.evaluate(
+            """() => { document.getElementById('cut-open').click();
+            document.querySelector('#cut .danger').click() }"""
+        )
+        page.wait_for_timeout(300)
+        assert page.locator("#cut[open] .danger").is_visible()
+        assert hand.state().get("cut") is not True
 
 
 # ---- coming up -----------------------------------------------------------------------------
@@ -226,19 +254,30 @@ def test_a_viewer_sees_the_countdown_and_has_nothing_to_press(hand: Hand) -> Non
     with hand.page("viewer") as page, hand.page() as other:
         assert page.locator("#big").is_hidden()
         assert "to ready" in page.inner_text("#switch")
+        for each in (page, other):
+            each.evaluate(
+                """() => { window.seen = new Set();
+                new MutationObserver(() => window.seen.add(
+                  document.getElementById('switch').innerText.replace(/\\s+/g, ' ')))
+                  .observe(document.getElementById('switch'),
+                    {subtree: true, childList: true, characterData: true}) }"""
+            )
         other.click("#big")
-        page.wait_for_selector("#switch [data-counts-to]", timeout=LONG)
-        first = page.inner_text("#switch .doing")
-        assert re.search(r"rising, ready in \d+ s", first), first
+        page.wait_for_selector("#state:has-text('rising')", timeout=LONG)
         photograph(page, "viewer-rising")
         photograph(other, "rising")
-        page.wait_for_function(
-            "(was) => !document.querySelector('#switch .doing').innerText.includes(was)",
-            arg=re.search(r"\d+ s", first)[0],  # type: ignore[index]
-        )
+        page.wait_for_selector("#state:has-text('ready')", timeout=LONG)
+        counted = {
+            found[1]
+            for text in page.evaluate("() => [...window.seen]")
+            if (found := re.search(r"rising, ready in (\d+) s", text))
+        }
+        assert len(counted) > 2, counted
         # the action says what it does, the state stands beside it
-        assert "take it down" in other.inner_text("#big")
-        hand.comes_to("ready")
+        assert any(
+            re.search(r"^rising, .* take it down instead$", text.strip())
+            for text in other.evaluate("() => [...window.seen]")
+        )
         assert page.locator(".ask:visible, .choose:visible, #cut-open:visible").count() == 0
 
 
@@ -336,12 +375,18 @@ def test_a_press_held_across_an_update_is_not_lost(hand: Hand) -> None:
         at = box(page, "#big")
         x, y = at["x"] + at["width"] / 2, at["y"] + at["height"] / 2
         asked = 0
+        hands = page.context.new_cdp_session(page)
+
+        def button(what: str, n: int) -> None:
+            more = {"button": "left", "clickCount": 1, "pointerType": "pen" if n % 2 else "mouse"}
+            hands.send("Input.dispatchMouseEvent", {"type": what, "x": x, "y": y, **more})
+
         for n in range(10):
             page.mouse.move(x, y)
-            page.mouse.down()
+            button("mousePressed", n)
             before = page.evaluate("() => window.changes")
             # within tolerance: shown, and no drift
-            hand.made.room.touch("key", level=63.0 if n % 2 else 64.0)
+            hand.made.room.touch("key", level=64.0 if n % 2 else 63.0)
             # all parts once more, as after a lost connection: the button's own among them
             page.evaluate(
                 """async () => { const { again } = await import(
@@ -349,12 +394,12 @@ def test_a_press_held_across_an_update_is_not_lost(hand: Hand) -> None:
                   .replace('page.js', 'patching.js')); again() }"""
             )
             page.wait_for_function("(was) => window.changes > was", arg=before, timeout=10_000)
-            page.mouse.up()
+            button("mouseReleased", n)
             asked += page.locator("#sure:visible").count()
             page.wait_for_selector("#sure:not(.fresh)", timeout=2000)
             page.click("#sure-no")
         assert asked == 10
-        assert device.level == pytest.approx(63.0, abs=0.5)
+        assert device.level == pytest.approx(64.0, abs=0.5)
 
 
 def test_nothing_takes_the_focus_and_the_status_is_the_state_s_word(hand: Hand) -> None:
@@ -445,6 +490,8 @@ def test_the_room_stays_in_sight_with_letters_twice_as_large(hand: Hand) -> None
 def test_down_while_it_rolls_waits_for_the_end_of_the_take(hand: Hand) -> None:
     hand.up()
     with hand.page() as page:
+        hand.made.room.touch("fill", level=60.0)
+        page.wait_for_selector("#drift li:has-text('fill')", timeout=LONG)
         hand.made.room.roll("camera", True)
         page.wait_for_selector("#rolling:has-text('ROLLING')", timeout=LONG)
         page.click("#big")
@@ -454,6 +501,15 @@ def test_down_while_it_rolls_waits_for_the_end_of_the_take(hand: Hand) -> None:
         photograph(page, "waits")
         back = page.locator("#big[data-ask=withdraw]")
         assert back.inner_text().strip() == "take that back"
+        page.wait_for_selector("#drift li:has-text('fill')")  # what moved is still said
+        back.click()
+        page.wait_for_selector("#state:has-text('adrift')", timeout=LONG)
+        assert hand.state()["rolling"] == ["camera"]
+        # asked again, and left: it goes when the take ends
+        page.click("#big")
+        page.wait_for_selector("#sure:not(.fresh)")
+        page.click("#sure-yes")
+        page.wait_for_selector("#big[data-ask=withdraw]", timeout=LONG)
         hand.made.room.roll("camera", False)
         hand.comes_to("dark")
 

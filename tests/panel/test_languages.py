@@ -256,3 +256,18 @@ def test_pairing_leads_to_no_other_site(tmp_path: Path, next_: str) -> None:
     code = guest.panel.house.keys.new_code("operator")
     reply = guest.ask("POST", "/pair", data={"secret": code, "name": "Ana", "next": next_})
     assert (reply.status_code, reply.headers["location"]) == (303, "/")
+
+
+def test_what_the_commands_draw_too_is_wholly_english_and_says_so(tmp_path: Path) -> None:
+    """The sheet and the lines of a setup: no German figure in an English sentence."""
+    guest = Indoors(tmp_path).come_in()
+    sheet = guest.get("/s/wheel-corner/sheet", "de").text
+    assert '<html lang="en"' in sheet
+    drawn_anew = re.compile(r"\d{4}-\d\d-\d\d[ T\d:.]*")
+    assert drawn_anew.sub("", sheet) == drawn_anew.sub(
+        "", guest.get("/s/wheel-corner/sheet", "en").text
+    )
+    lines = re.compile(r'<section lang="en">.*?</section>', re.S)
+    german = guest.get("/s/wheel-corner/setup", "de").text
+    assert lines.findall(german) == lines.findall(guest.get("/s/wheel-corner/setup", "en").text)
+    assert len(lines.findall(german)) > 3 and "Aufbauen" in german

@@ -16,7 +16,7 @@ def test_ticks_are_kept_on_this_device_and_tell_nobody(tmp_path: Path) -> None:
         page = opened.new_context(viewport=PHONE, has_touch=True, is_mobile=True).new_page()
         wrong = watched(page)
         come_in(page, made.url, made.code())
-        page.tap("a.setup")
+        page.tap(".views a[href$='/setup']")
         page.wait_for_url("**/s/market-stall/setup")
         sent: list[str] = []
         page.on("request", lambda request: sent.append(request.method))

@@ -109,6 +109,7 @@ def test_a_pedal_names_its_camera() -> None:
     [
         ("  eye: {kind: camera, fed_by: plain}\nswitches:\n" + SWITCH + ", camera: eve}\n", "no camera 'eve'; did you mean 'eye'?"),
         ("switches:\n" + SWITCH + "}\n", "no camera that could roll"),
+        ("switches:\n  door: {topic: d, words: {tap: up, hold: good}}\n", "no camera that could roll"),
         ("  eye: {kind: camera, fed_by: plain}\nswitches:\n  door: {topic: d, words: {tap: up}, camera: eye}\n", "nothing that 'door' asks is about a camera"),
     ],
 )  # fmt: skip

@@ -47,6 +47,8 @@ from studiobridge.control.effects import (
     StateNote,
     StepNote,
     TakeNote,
+    Tick,
+    TickNote,
     Wake,
 )
 from studiobridge.control.states import Turn
@@ -165,7 +167,9 @@ class Notebook:
         by_hand: dict[str, ByHand] = {}
         answered: dict[str, tuple[int, str]] = {}
         takes: list[TakeNote] = []
+        of = _Past()
         for note in self.notes:
+            of.note(note)
             if isinstance(note, StateNote):
                 state, look = note.state, note.look
             elif isinstance(note, SessionNote):
@@ -211,7 +215,48 @@ class Notebook:
             takes=tuple(takes),
             next_take=max((note.take for note in takes), default=0) + 1,
             answered=tuple((id_, code, text) for id_, (code, text) in answered.items()),
+            last_session=of.session,
+            last_kwh=of.kwh,
+            opened=of.opened,
+            closed=of.closed,
+            ticks=tuple(of.ticks.values()),
+            rolled=frozenset(of.rolled),
+            rolling_since={n: of.moved[n] for n, on in rolling.items() if on},
         )
+
+
+@dataclass(slots=True)
+class _Past:
+    """Of the session that is open, or was last: when, its ticks, who rolled in it."""
+
+    session: int | None = None
+    kwh: float | None = None
+    opened: float | None = None
+    closed: float | None = None
+    ticks: dict[str, Tick] = field(default_factory=dict)
+    rolled: set[str] = field(default_factory=set)
+    moved: dict[str, float] = field(default_factory=dict)
+
+    def note(self, note: Note) -> None:
+        at = WALL + note.at
+        if isinstance(note, SessionNote):
+            if note.session != self.session:
+                self.session, self.kwh, self.opened, self.closed = note.session, None, None, None
+                self.ticks.clear()
+                self.rolled.clear()
+            if note.phase == "opened":
+                self.opened = at
+            elif note.phase == "closed":
+                self.closed = at
+            self.kwh = note.kwh if note.kwh is not None else self.kwh
+        elif isinstance(note, TickNote) and note.session == self.session:
+            self.ticks.pop(note.item, None)
+            if note.phase == "on":
+                self.ticks[note.item] = Tick(note.item, note.by, at)
+        elif isinstance(note, RollingNote):
+            self.moved[note.device] = at
+            if note.rolling and self.session is not None and self.closed is None:
+                self.rolled.add(note.device)
 
 
 @dataclass(slots=True)

@@ -103,7 +103,7 @@ class Filmed(Evening):
                 self.gear(self.room.roll(camera, self.now, rolls))
                 self.run(dice.choice([0.1, 0.4, 1.0]))
         elif what == "word":
-            self.ask(dice.choice(["rolling_on", "rolling_off", "rolling_toggle"]), targets=[camera])
+            self.ask(dice.choice(["rolling_on", "rolling_off"]), targets=[camera])
         elif what == "kill":
             self.kill_bridge()
             self.run(dice.choice([0.0, 0.5, 8.0, 40.0]))

@@ -71,6 +71,7 @@ export function count() {
     const text = shown(el, at);
     if (el.textContent !== text) el.textContent = text;
     el.classList.toggle("uncounted", text === DASH);
+    el.classList.toggle("over", text === el.dataset.countsOver);
   }
 }
 

@@ -3,7 +3,7 @@
 import { clock } from "./clock.js";
 import { listen } from "./listening.js";
 import { again, onPut, put } from "./patching.js";
-import { live, press } from "./pressing.js";
+import { live, opens, press } from "./pressing.js";
 import { say } from "./saying.js";
 
 const { set } = document.body.dataset;
@@ -31,7 +31,7 @@ function answer(text, bad) {
   place.textContent = text;
   place.classList.toggle("bad", bad);
   clearTimeout(timer);
-  timer = setTimeout(() => { place.textContent = ""; }, bad ? 15000 : 7000);
+  timer = setTimeout(() => { place.textContent = ""; }, bad ? 15000 : text.startsWith("under way") ? 2500 : 7000);
 }
 onPut((id) => { if (id === "looks" || id === "switch") choose(); });
 press({ set, answer });
@@ -71,7 +71,7 @@ async function show(name, open) {
     if (open) detail = name;
     if (detail !== name) return;
     put("d-in", text);
-    if (open && !box.open) box.showModal();
+    if (open && !box.open) opens(box);
   } catch { answer(say("The panel cannot be reached: nothing was asked."), true); }
 }
 document.addEventListener("click", (event) => {
@@ -79,7 +79,7 @@ document.addEventListener("click", (event) => {
   if (thing) { event.preventDefault(); show(thing.dataset.device, true); }
   const close = event.target.closest("dialog > .close, dialog > .acts > .close");
   if (close) close.closest("dialog").close();
-  if (event.target.id === "cut-open") at("cut").showModal();
+  if (event.target.id === "cut-open") opens(at("cut"));
   if (event.target.tagName === "DIALOG") event.target.close();
 });
 box.addEventListener("close", () => { detail = ""; });

@@ -6,7 +6,8 @@
 //   held()             the element under a finger, mouse button or pen now; null when there is none
 //
 // What is pressed or has the focus is never replaced: its words and attributes change where it stands.
-// Two elements are the same when they have the same id, or data-key, or ask for the same of the same thing.
+// Two elements are the same when they have the same id, or data-key, or ask for the same of the same thing; two rows of
+// a list when their first buttons are about the same thing.
 // What the server no longer draws goes, except under a finger: that goes when it is let go. A focus that
 // stood there goes to the part it stood in. `open` of details and dialog is the reader's own, and so is what
 // a field holds while it has the focus.
@@ -38,7 +39,11 @@ function keyOf(node) {
   if (node.nodeType !== 1) return "";
   if (node.id) return `#${node.id}`;
   const said = WHAT.map((name) => node.dataset[name] || "").join("|");
-  return said.length >= WHAT.length ? said : "";
+  if (said.length >= WHAT.length) return said;
+  // a row of a list is the row of what its first button is about
+  if (!/^(LI|TR)$/i.test(node.nodeName)) return "";
+  const about = node.querySelector("[data-target], [data-device]");
+  return about ? `row of ${about.dataset.target || about.dataset.device}` : "";
 }
 const alike = (a, b) => a.nodeType === b.nodeType && a.nodeName === b.nodeName && !keyOf(a) && !keyOf(b);
 

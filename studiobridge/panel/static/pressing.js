@@ -13,6 +13,7 @@
 //   data-after                  a selector of a dialog that closes when it is asked
 //
 // The second touch is elsewhere, beside the first, and counts after APART ms: two taps by mistake ask for nothing.
+// What stands in a dialog that has just opened (`opens(dialog)`) is dead as long: the touch that opened it may come twice.
 // By keyboard the focus goes to the question; Escape, No, a touch elsewhere or LASTS ms take it away again.
 // A button whose meaning changed between press and release asks for nothing and says so.
 "use strict";
@@ -62,6 +63,16 @@ function spoken(lang) {
   if (!place) return;
   if (lang && lang !== document.documentElement.lang) place.lang = lang; else place.removeAttribute("lang");
 }
+
+// Opens a dialog; what is in it counts after APART ms.
+const opened = new WeakMap();
+export function opens(dialog) {
+  opened.set(dialog, performance.now());
+  dialog.classList.add("fresh");
+  setTimeout(() => dialog.classList.remove("fresh"), APART);
+  dialog.showModal();
+}
+const fresh = (el) => performance.now() - (opened.get(el.closest("dialog")) ?? -APART) < APART;
 
 let off = false;
 export function live(yes) {
@@ -183,6 +194,7 @@ export function press({ set, answer }) {
     const first = began;
     began = null;
     if (!el || el.disabled || off) { forget(); return; }
+    if (fresh(el)) return;
     if (first && first.el === el && first.same !== same(el)) { answer(say("It changed while you pressed: nothing was asked."), true); return; }
     if (open && open.el === el) { if (performance.now() - open.since >= APART) forget(); return; }
     if (el.dataset.again) { raise(el); return; }
