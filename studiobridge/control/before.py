@@ -32,6 +32,8 @@ from studiobridge.profile.model import Item
 
 # As often as an eye needs (s), and no report waits for it: a large set says much.
 LOOK_EVERY = 0.2
+# ... and a large one less often: one look goes over every light (some 0.05 ms each).
+LIGHTS_A_SECOND = 500.0
 GOOD = "good to roll"
 NOT_TICKED = "nobody has ticked it"
 
@@ -94,6 +96,9 @@ class Before:
         self._shown: object = None
         self._looked = float("-inf")
         self._due: float | None = None
+        self._every = max(LOOK_EVERY, len(profile.devices) / LIGHTS_A_SECOND)
+        # as it was found at the end of the event before, and when: nothing has happened since
+        self._found: tuple[float, Standings] | None = None
 
     # ---- what happens ----------------------------------------------------------------------
 
@@ -103,6 +108,7 @@ class Before:
 
     def look(self, at: float) -> None:
         """At the end of every event: takes and sessions end ticks; what is shown follows."""
+        self._found = None
         begun, ended, opened = self.timing.look(at)
         if opened:
             self.of, self._kwh = self.standing.session.number, None
@@ -117,13 +123,14 @@ class Before:
             self._looked = float("-inf")
         if not self.items and self.desk.profile.timer.break_every is None:
             return
-        if at - self._looked < LOOK_EVERY:
-            soon = self._looked + LOOK_EVERY
+        if at - self._looked < self._every:
+            soon = self._looked + self._every
             if self._due is None or self._due > soon:
                 self._wake(soon)
             return
         self._looked = at
         found = self.standings(at)
+        self._found = (at, found)
         self._since = {line.item.id: (line.verdict.state, line.since) for line in found.lines}
         shown = (
             found.good,
@@ -228,6 +235,7 @@ class Before:
 
     def standings(self, at: float) -> Standings:
         """Every line as it is at this moment."""
+        self.judge.anew()
         lines = tuple(self._line(item, at) for item in self.items.values())
         unknown, not_up = self.judge.why_unknown(), self.judge.why_not_up()
         if unknown is not None:
@@ -249,7 +257,8 @@ class Before:
         """The key `before` of the state; None where the profile asks for nothing."""
         if not self.items:
             return None
-        found = self.standings(at)
+        kept = self._found
+        found = kept[1] if kept is not None and kept[0] == at else self.standings(at)
         return {
             "good": found.good,
             "line": found.line,

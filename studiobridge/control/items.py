@@ -62,6 +62,12 @@ class Judge:
         self.room: Room | None = None
         # the figures of a look change only with its presets
         self._even: dict[str, tuple[dict[str, Preset], Verdict]] = {}
+        # the proof of each light within one look at all lines: several lines ask for it
+        self._proofs: dict[str, str | None] = {}
+
+    def anew(self) -> None:
+        """Another moment: nothing that was found before holds."""
+        self._proofs.clear()
 
     def why_unknown(self) -> str | None:
         """Why nothing can be known now; None where it can."""
@@ -114,7 +120,7 @@ class Judge:
     def _proven(self) -> Verdict:
         holding = self.holding
         differing = {**holding.tried_otherwise(), **holding.watcher.unproven()}
-        unheard = holding.watcher.unproven(differing=False)
+        unheard = holding.watcher.unproven(differing=False) if differing else {}
         for name, why in unheard.items():
             if differing.get(name) == why:
                 del differing[name]
@@ -140,8 +146,12 @@ class Judge:
         return [kind for kind in PROVEN if kind in found] or ["report"]
 
     def _proof(self, name: str) -> str | None:
-        desk = self.desk
-        return desk.beliefs.proof(name, desk.wanted_of(name), desk.presets.get(name))
+        if name not in self._proofs:
+            desk = self.desk
+            self._proofs[name] = desk.beliefs.proof(
+                name, desk.wanted_of(name), desk.presets.get(name)
+            )
+        return self._proofs[name]
 
     def _is_proven(self, name: str) -> bool:
         if any(name in drift.devices for drift in self.holding.watcher.drifts.values()):

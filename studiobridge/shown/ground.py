@@ -10,15 +10,26 @@ a name has no room, the device has a row under the drawing instead (`Ground.rows
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from studiobridge.figures.framing import edges_of_view
 from studiobridge.figures.rays import aim_point, at, full
 from studiobridge.profile.model import Device, SetProfile
 from studiobridge.shown.paper import size
-from studiobridge.shown.placing import Box, Form, Point, Put, Raster, Wish, put, wide
+from studiobridge.shown.placing import (
+    Box,
+    Form,
+    Point,
+    Put,
+    Raster,
+    Wish,
+    beside,
+    gap_of,
+    put,
+    wide,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +80,9 @@ FINGER = 55.0
 MANY = 10
 # up to so many a long name may go over most of the sheet
 FEW = 6
+# from so many on each is a number: words beside a few of them would say nothing of the others, and
+# take the room in which what moved says how far
+CROWD = 16
 # m around what is in use, and m to a wall within which it is drawn
 AROUND, WALL_NEAR = 0.35, 0.9
 # px a metre at most: two things a hand apart do not fill a page
@@ -76,8 +90,12 @@ MOST = 150.0
 # what the tag of a device takes at most: figures and words in the longest form and in a short one.
 # Both are in `live.tags`, which picks what fits; other languages have as much room and no more.
 LONG_TAGS = ("100 %, 6500 K", "+0.88 stop, colder")
-SHORT_TAG = "+0.88 stop"
+SHORT_TAG, BRIEF_TAG = "+0.88 stop", "warmer"
 PAD = 3.0
+# px that the tag of what moved may stand off from a lamp that has only a number
+ROAMS = 200.0
+# px from its number within which that needs no line
+BESIDE_ITS_NUMBER = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +142,8 @@ class Ground:
     things: Mapping[str, Thing]
     walls: tuple[str, ...]
     beyond: tuple[Beyond, ...]
+    # what of the sheet is taken
+    raster: Raster
 
     def x(self, across: float) -> float:
         middle = (self.part[0] + self.part[2]) / 2
@@ -138,6 +158,25 @@ class Ground:
         """The part on the sheet: left, top, right, bottom."""
         left, back, right, front = self.part
         return self.x(left), self.y(back), self.x(right), self.y(front)
+
+    def for_now(self, names: Sequence[str]) -> dict[str, Put]:
+        """Where a short tag goes, for the time being, beside what has a number and no words: those
+        who have words of their own stay where they are."""
+        raster, crowd = self.raster.copy(), [thing.at for thing in self.things.values()]
+        high, size_ = self.sheet.line + 3.0, self.sheet.tag
+        forms = tuple(
+            Form("tag", wide(text, size_, True) + 2 * PAD, high) for text in (SHORT_TAG, BRIEF_TAG)
+        )
+        found: dict[str, Put] = {}
+        for name in names:
+            put_down = beside(raster, Wish(name, self.things[name].box, forms, roams=ROAMS), crowd)
+            if put_down is None:
+                continue
+            label = self.things[name].label
+            if label is not None and gap_of(label.box, put_down.box) < BESIDE_ITS_NUMBER:
+                put_down = replace(put_down, tie=None)
+            found[name] = put_down
+        return found
 
     @property
     def rows(self) -> list[Thing]:
@@ -185,7 +224,10 @@ def ground_of(profile: SetProfile, view: str = "hand", sheet: Sheet | None = Non
             walls.append(side.name)
         elif side.wall * side.out > edge * side.out:
             beyond.append(Beyond(side.name, far))
-    bare = Ground(profile, sheet, sheet.wide, height, scale, part, {}, tuple(walls), tuple(beyond))
+    raster = Raster(sheet.wide, height)
+    bare = Ground(
+        profile, sheet, sheet.wide, height, scale, part, {}, tuple(walls), tuple(beyond), raster
+    )
     return _filled(bare, devices)
 
 
@@ -263,7 +305,7 @@ def _half(device: Device) -> float:
 def _filled(bare: Ground, devices: list[Device]) -> Ground:
     profile, sheet = bare.profile, bare.sheet
     points = _spread(bare, devices)
-    raster = Raster(bare.width, bare.height)
+    raster = bare.raster
     boxes: dict[str, Box] = {}
     for device in devices:
         x, y = points[device.name]
@@ -293,7 +335,8 @@ def _filled(bare: Ground, devices: list[Device]) -> Ground:
             max(-1.0, min(1.0, 2.5 * (x - middle[0]) / max(1.0, right - left))),
             max(-1.0, min(1.0, 2.5 * (y - middle[1]) / max(1.0, bottom - top))),
         )
-        forms = _forms(sheet, device, 0.62 if len(devices) <= FEW else 0.48)
+        most = 0.62 if len(devices) <= FEW else 0.48
+        forms = _forms(sheet, device, most, len(devices) > CROWD)
         wishes.append(Wish(device.name, boxes[device.name], forms, towards))
     labels = put(raster, wishes)
     cells = _cells(bare, devices, points, boxes)
@@ -340,6 +383,7 @@ def _filled(bare: Ground, devices: list[Device]) -> Ground:
         MappingProxyType(things),
         bare.walls,
         bare.beyond,
+        raster,
     )
 
 
@@ -361,9 +405,9 @@ def _whole(sheet: Sheet, name: str, form: Form) -> bool:
     return form.name in ("whole", "short") and wide(name, sheet.name, True) <= form.wide - 2 * PAD
 
 
-def _forms(sheet: Sheet, device: Device, most: float) -> tuple[Form, ...]:
+def _forms(sheet: Sheet, device: Device, most: float, numbers: bool) -> tuple[Form, ...]:
     """How the label of a device may be written: with all, shortened, with a number, a number; over
-    `most` of the sheet."""
+    `most` of the sheet. `numbers`: it is a number, whatever room there is."""
     name = wide(device.name, sheet.name, True)
     both = "cct" in device.tells | device.hears or "colour" in device.tells | device.hears
     long = max(wide(text, sheet.tag) for text in (LONG_TAGS if both else LONG_TAGS[:1]))
@@ -375,6 +419,8 @@ def _forms(sheet: Sheet, device: Device, most: float) -> tuple[Form, ...]:
         Form("short", max(name, short) + 2 * PAD, high),
         Form("short", short + 2 * PAD, high),
     ]
+    if sheet.rows and numbers:
+        return (Form("number", number + 2 * PAD, sheet.line + 3.0),)
     if sheet.rows:
         forms.append(Form("counted", number + 4.0 + short + 2 * PAD, sheet.line + 3.0))
         forms.append(Form("number", number + 2 * PAD, sheet.line + 3.0))

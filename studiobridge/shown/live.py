@@ -29,7 +29,7 @@ from studiobridge.shown import glyphs, words
 from studiobridge.shown.ground import PAD, Ground, Sheet, Thing, ground_of, placed
 from studiobridge.shown.lengths import Lengths
 from studiobridge.shown.paper import shade
-from studiobridge.shown.placing import Point, fitted, wide
+from studiobridge.shown.placing import Point, Put, fitted, wide
 from studiobridge.shown.tongue import bare, figure, say
 
 View = Mapping[str, Any]
@@ -181,7 +181,8 @@ def _moved_tags(view: View, how: Condition) -> list[str]:
         if way:
             found.append(f"{by}, {way_words(way[0])}")
         found.append(by)
-        found.append(say("{stops} stop", stops=sign + figure(abs(stops), ".1f")))
+        brief = sign + figure(abs(stops), ".1f")
+        found.extend((say("{stops} stop", stops=brief), brief))
     elif mired is not None and way and level is None:
         n = figure(abs(mired), ".0f")
         found.append(say("{way} {n} mired", way=way_words(way[0]), n=n))
@@ -391,13 +392,25 @@ class Drawing:
         up: bool,
     ) -> dict[str, str]:
         """What stands in every group and row now. `sure`: bridge and broker are there to say it."""
+        views = {name: view_of(name) for name in self.ground.things}
+        stands = {
+            name: condition(thing.device, views[name], sure, up)
+            for name, thing in self.ground.things.items()
+        }
+        # what moved says how far beside its lamp, also where the lamp has only a number
+        bare_ = [
+            name
+            for name, thing in self.ground.things.items()
+            if stands[name].code == "moved"
+            and (thing.label is None or thing.label.form.name == "number")
+        ]
+        for_now = self.ground.for_now(bare_) if bare_ else {}
         found: dict[str, str] = {}
         for name, thing in self.ground.things.items():
-            view = view_of(name)
-            how = condition(thing.device, view, sure, up)
+            view, how = views[name], stands[name]
             if thing.device.kind == "light" and thing.aim is not None:
                 found[f"beam-{name}"] = self.beam(thing, view)
-            found[f"lamp-{name}"] = self.lamp(thing, view, how)
+            found[f"lamp-{name}"] = self.lamp(thing, view, how, for_now.get(name))
             if thing.row:
                 found[f"row-{name}"] = self.row(thing, view, how)
         return found
@@ -412,7 +425,7 @@ class Drawing:
         at_aim = glyphs.reaching(share * thing.reaches, 1.0)
         return glyphs.stops(fill_of(device, view), at_aim) if at_aim > 0 else ""
 
-    def lamp(self, thing: Thing, view: View, how: Condition) -> str:
+    def lamp(self, thing: Thing, view: View, how: Condition, tag: Put | None = None) -> str:
         """What lies inside `lamp-NAME`: its shape, its name, and its condition in a word or two."""
         device = thing.device
         said = escape(bare(f"{words.clean(device.name, 60)}: {spoken(device, view, how)}"))
@@ -420,7 +433,7 @@ class Drawing:
         return (
             f"<title>{said}</title>"
             f'{body or self._glyph(thing, view, how)}<g aria-hidden="true">'
-            f"{self._label(thing, view, how)}</g>"
+            f"{self._label(thing, view, how)}{self._tag(tag, view, how, thing)}</g>"
         )
 
     def _cloth(self, thing: Thing, view: View, how: Condition) -> str:
@@ -500,56 +513,66 @@ class Drawing:
         put, sheet = thing.label, self.ground.sheet
         if put is None:
             return ""
+        form, room = put.form, put.form.wide - 2 * PAD
+        said = tags(thing.device, view, how)
+        name, number = words.clean(thing.device.name, 60), str(thing.number or "")
+        if form.name == "number":
+            return self._plate(put, thing, how, [("name", number, 0.0)])
+        if form.name == "counted":
+            off = wide("88", sheet.name, True) + 4.0
+            tag = _fitting(said, sheet.tag, room - off, how.code)
+            lines = [("name", number, 0.0), (f"tag {how.code}", tag, off)]
+            return self._plate(put, thing, how, lines)
+        if number:
+            name = f"{number} {name}"
+        lines = [("name", fitted(name, sheet.name, room, bold=True), 0.0)]
+        lines.append((f"tag {how.code}", _fitting(said, sheet.tag, room, how.code), 0.0))
+        return self._plate(put, thing, how, lines)
+
+    def _tag(self, put: Put | None, view: View, how: Condition, thing: Thing) -> str:
+        """How far something moved, beside a lamp that else has only a number."""
+        if put is None:
+            return ""
+        room = put.form.wide - 2 * PAD
+        said = _fitting(tags(thing.device, view, how), self.ground.sheet.tag, room, how.code)
+        return self._plate(put, thing, how, [(f"tag {how.code}", said, 0.0)])
+
+    def _plate(
+        self, put: Put, thing: Thing, how: Condition, lines: list[tuple[str, str, float]]
+    ) -> str:
+        """Words on their plate, which is as large as they are and lies at its thing.
+
+        Each line is its style, its words, and how far it is moved in, in which case it stays on the
+        line before it.
+        """
+        sheet, moved = self.ground.sheet, " moved" if how.code == "moved" else ""
+        lines = [line for line in lines if line[1]]
+        sizes = [sheet.name if style == "name" else sheet.tag for style, _, _ in lines]
+        ends = [
+            off + wide(text, size, True) for (_, text, off), size in zip(lines, sizes, strict=True)
+        ]
+        used = min(put.form.wide, max(ends) + 2 * PAD)
+        high = min(put.form.high, sum(not off for _, _, off in lines) * sheet.line + 3.0)
+        left, top = put.x, put.y
+        if put.x + put.form.wide <= thing.at[0]:
+            left += put.form.wide - used
+        if put.y + put.form.high <= thing.box[1] + 3.0:
+            top += put.form.high - high
         out = []
         if put.tie is not None:
             (x0, y0), (x1, y1) = put.tie
             out.append(f'<path class="tie" d="M{x0:.1f} {y0:.1f}L{x1:.1f} {y1:.1f}"/>')
-        form, moved = put.form, " moved" if how.code == "moved" else ""
-        said = tags(thing.device, view, how)
-        room = form.wide - 2 * PAD
-        lines: list[tuple[str, str]] = []
-        if form.name in ("whole", "short"):
-            name = words.clean(thing.device.name, 60)
-            if thing.number is not None:
-                name = f"{thing.number} {name}"
-            lines.append(("name", fitted(name, sheet.name, room, bold=True)))
-            lines.append((f"tag {how.code}", _fitting(said, sheet.tag, room, how.code)))
-        elif form.name == "counted":
-            number = str(thing.number)
-            room -= wide("88", sheet.name, True) + 4.0
-            lines.append(("name", number))
-            lines.append((f"tag {how.code}", _fitting(said, sheet.tag, room, how.code)))
-        else:
-            lines.append(("name", str(thing.number)))
-        x, y = put.x + PAD, put.y
-        beside = form.name == "counted"
-        used = form.wide
-        if moved or not beside:
-            # the plate is as wide as its words, the place as wide as they may become
-            used = max(wide(t, sheet.name if c == "name" else sheet.tag, True) for c, t in lines)
-            used = min(form.wide, used + 2 * PAD)
-        if beside:
-            used = form.wide
-        left = put.x
-        on_the_left = put.x + form.wide / 2 < thing.at[0] and put.x + form.wide <= thing.at[0]
-        if on_the_left:
-            # flush with its thing
-            left = put.x + form.wide - used
-            x = left + PAD
         out.append(
-            f'<rect class="plate{moved}" x="{left:.1f}" y="{y:.1f}" width="{used:.1f}"'
-            f' height="{form.high:.1f}" rx="3"/>'
+            f'<rect class="plate{moved}" x="{left:.1f}" y="{top:.1f}" width="{used:.1f}"'
+            f' height="{high:.1f}" rx="3"/>'
         )
-        down = y + sheet.line - 2.0
-        for i, (style, text) in enumerate(lines):
-            if not text:
-                continue
-            at_x = x + (wide("88", sheet.name, True) + 4.0 if beside and i else 0.0)
-            at_y = down if beside else down + i * sheet.line
-            size = sheet.name if style == "name" else sheet.tag
+        down = top - 2.0
+        for (style, text, off), size in zip(lines, sizes, strict=True):
+            down += 0.0 if off else sheet.line
             out.append(
-                f'<text class="{style}{moved if style == "name" else ""}" x="{at_x:.1f}"'
-                f' y="{at_y:.1f}" font-size="{size:g}">{escape(text)}</text>'
+                f'<text class="{style}{moved if style == "name" else ""}"'
+                f' x="{left + PAD + off:.1f}" y="{down:.1f}" font-size="{size:g}">'
+                f"{escape(text)}</text>"
             )
         return "".join(out)
 

@@ -145,6 +145,12 @@ class Raster:
         self.hard = [0] * self.rows
         self.soft = [0] * self.rows
 
+    def copy(self) -> Raster:
+        """The same sheet once more, to put something on for a while."""
+        made = Raster(self.columns * CELL, self.rows * CELL)
+        made.hard, made.soft = self.hard.copy(), self.soft.copy()
+        return made
+
     def _span(self, box: Box) -> tuple[int, int, int]:
         """The squares of a box: a mask of columns, its first row, and one past its last."""
         x0 = max(0, math.floor(box[0] / CELL + 1e-6))
@@ -222,6 +228,17 @@ def put(raster: Raster, wishes: Sequence[Wish]) -> dict[str, Put]:
                 found[wish.key] = far
                 raster.take(far.box)
     return found
+
+
+def beside(raster: Raster, wish: Wish, crowd: Sequence[Point]) -> Put | None:
+    """A place for one more wish, on a sheet that is otherwise done: next to its thing, or as near
+    as it may roam; in its first form if that is anywhere."""
+    for form in wish.forms:
+        found = _beside(raster, wish, form, crowd) or _anywhere(raster, wish, form, wish.roams)
+        if found is not None:
+            raster.take(found.box)
+            return found
+    return None
 
 
 def _made_room(
@@ -339,7 +356,7 @@ def _beside(raster: Raster, wish: Wish, form: Form, crowd: Sequence[Point]) -> P
         cost += over
         x, y = column * CELL, row * CELL
         box = (x, y, x + form.wide, y + form.high)
-        own = _gap(wish.box, box) + 10.0
+        own = gap_of(wish.box, box) + 10.0
         if any(apart(other, box) < min(own, 24.0) for other in others):
             # somebody else might be meant
             cost += DOUBT
@@ -349,13 +366,14 @@ def _beside(raster: Raster, wish: Wish, form: Form, crowd: Sequence[Point]) -> P
     return None if best is None else _tied(wish, form, best[1], best[2], crowd)
 
 
-def _gap(a: Box, b: Box) -> float:
+def gap_of(a: Box, b: Box) -> float:
+    """How far two boxes are from each other (px)."""
     return math.hypot(max(a[0] - b[2], b[0] - a[2], 0.0), max(a[1] - b[3], b[1] - a[3], 0.0))
 
 
 def _tied(wish: Wish, form: Form, x: float, y: float, crowd: Sequence[Point]) -> Put:
     box = (x, y, x + form.wide, y + form.high)
-    gap = _gap(wish.box, box)
+    gap = gap_of(wish.box, box)
     doubtful = any(
         other != wish.middle and apart(other, box) < apart(wish.middle, box) for other in crowd
     )
@@ -405,7 +423,7 @@ def _anywhere(raster: Raster, wish: Wish, form: Form, limit: float) -> Put | Non
             if column < 0:
                 continue
             x, y = column * CELL, row * CELL
-            far = _gap(wish.box, (x, y, x + form.wide, y + form.high))
+            far = gap_of(wish.box, (x, y, x + form.wide, y + form.high))
             if far > limit:
                 continue
             far = math.hypot((column - column_of) * CELL, down)

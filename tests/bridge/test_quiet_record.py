@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from studiobridge.bridge.core import counted_on
-from studiobridge.bridge.lasting import Lasting
+from studiobridge.bridge.lasting import Lasting, prune
 from studiobridge.bridge.reading import Reader
 from studiobridge.bridge.record import Record
 from studiobridge.bridge.tables import QUIET, connect, record_path, row_of
@@ -68,8 +68,11 @@ def test_years_later_it_is_still_owed_and_old_ends_are_forgotten(tmp_path: Path)
     years = 10 * 365 * 86400.0
     other = replace(OVER, device="ice")
     write(path, [OPENED, OFF, SENT, other])
-    write(path, [replace(other, at=years), SessionNote(years, 2, "opened", "day", None)])
-    write(path, [], 30)  # as old as the newest entry found at the start says
+    write(path, [replace(other, at=years)])
+    engine = connect(path)
+    with engine.begin() as connection:
+        prune(connection, 1000.0 + years - 30 * 86400.0)
+    engine.dispose()
     assert [q.device for q in reopen(path).quiet] == ["fridge"]
     with closing(sqlite3.connect(path)) as db:
         rows = db.execute("SELECT device, phase FROM quiet ORDER BY id").fetchall()

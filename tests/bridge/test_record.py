@@ -366,6 +366,43 @@ def test_the_good_ones_are_known_however_long_ago_and_marks_that_were_changed(
     assert (tally.takes[2].mark, tally.takes[2].note) == ("good", "the best so far")
 
 
+def test_what_outlasts_a_record_that_was_removed_is_the_take_under_way_and_its_number(
+    tmp_path: Path,
+) -> None:
+    path = record_path(tmp_path, "kiln")
+    earlier = [replace(note, take=2) for note in TAKE if isinstance(note, TakeNote)]
+    late = TakeNote(55.0, 2, "marked", None, 0.0, "Ana", 0.0, "an old one", "good")
+    record = Record(path, 400, lambda at: at)
+    record.open()
+    try:
+        assert asyncio.run(on_disk(record, [*earlier, *TAKE, late], 5.0))
+        for end in ("", "-wal", "-shm"):
+            Path(f"{path}{end}").unlink(missing_ok=True)
+        assert asyncio.run(on_disk(record, [FaultNote(60.0, None, "", "after")], 10.0))
+    finally:
+        record.close()
+    memory = reopen(path)
+    take = Tally(memory.takes).open
+    assert take is not None and memory.next_take == 4
+    assert (take.number, take.seconds, take.rolling) == (3, 40.0, ("camera",))
+
+
+def test_takes_of_a_bridge_that_could_not_read_the_record_are_numbered_on(tmp_path: Path) -> None:
+    path = record_path(tmp_path, "kiln")
+    write(path, [*TAKE, *TAKEN])
+    record = Record(path, 400, lambda at: at)
+    told: list[Memory] = []
+    record.open_later(RecordAway("locked"), lambda memory, _: told.append(memory))
+    try:
+        notes = [replace(note, take=1) for note in [*TAKE, *TAKEN] if isinstance(note, TakeNote)]
+        assert asyncio.run(on_disk(record, notes, 10.0))
+    finally:
+        record.close()
+    with closing(Reader(path)) as reader:
+        assert [take.number for take in reader.takes()] == [3, 4]
+    assert told and told[-1].next_take == 5
+
+
 def test_pruning_keeps_the_last_take_so_that_numbers_go_on(tmp_path: Path) -> None:
     path = record_path(tmp_path, "kiln")
     old = [

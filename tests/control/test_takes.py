@@ -222,6 +222,31 @@ def test_a_meter_that_fell_silent_leaves_a_hole_that_is_said() -> None:
     assert play.last.ended is None
 
 
+def test_a_slow_meter_leaves_no_hole() -> None:
+    play = brought_up(shelf())
+    play.deaf.add("eye-plug")
+    for watts in (7.0, 7.0, 9.2, 9.2, 9.2, 9.2):
+        play.report("eye-plug", "watts", watts)
+        play.run(15.0)
+    assert play.last.happened == ()
+    assert (play.last.by, play.last.off) == ("watts", 15.0)
+
+
+def test_what_the_broker_kept_of_a_camera_that_lost_its_mains_closes_no_hole() -> None:
+    play = brought_up()
+    play.report("camera", "rolling", True)
+    play.run(10.0)
+    play.deaf.add("camera")
+    for on in (False, True):
+        play.report("desk-plug", "switch", on)
+        play.run(2.0)
+    play.report("camera", "rolling", True, retained=True)
+    play.run(3.0)
+    play.report("camera", "rolling", False)
+    assert (play.last.ended_by, play.last.ended_off) == ("inferred", 7.0)
+    assert play.last.ended_why == "its plug went off"
+
+
 def test_a_plug_that_goes_off_ends_a_take_by_watts_as_inferred() -> None:
     play = brought_up(shelf())
     for watts in (7.0, 9.2):
@@ -309,6 +334,20 @@ def test_what_rolls_when_the_bridge_dies_goes_on_as_the_same_take() -> None:
     holes = [h.text for h in take.happened if h.what == "unsure"]
     assert holes == ["the bridge began anew"]
     assert (take.ended_by, take.ended_off) == ("report", 0.0)
+
+
+def test_a_light_that_is_touched_after_a_restart_is_noted_from_how_it_was_found() -> None:
+    play = brought_up()
+    play.report("camera", "rolling", True)
+    play.run(5.0)
+    new = again(play)
+    new.report("camera", "rolling", True)
+    new.report("key", "level", 50.0)
+    new.run(5.0)
+    new.report("key", "level", 25.0)
+    new.run(5.0)
+    found = [h.detail["level"] for h in new.last.happened if h.what == "light"]
+    assert found == [[50.0, 25.0]]
 
 
 def test_what_has_stopped_when_the_next_bridge_hears_is_a_take_cut_short() -> None:
@@ -588,6 +627,20 @@ def test_what_is_not_known_on_one_side_is_said_and_is_no_difference() -> None:
     play.report("key", "online", False)
     play.run(6.0)
     assert play.shown()["differs"] == [{"device": "key", "unknown": "does not answer", "of": "now"}]
+
+
+def test_what_is_only_told_proves_no_difference_and_goes_into_a_look() -> None:
+    made = corner()
+    mute = replace(made.devices["fill"], hears=frozenset(), can_ask=False)
+    play = brought_up(replace(made, devices={**made.devices, "fill": mute}))
+    play.take()
+    play.ask("mark", mark="good")
+    unknown = {"device": "fill", "unknown": "only told, nothing proves it", "of": "then"}
+    assert play.shown()["differs"] == [unknown]
+    play.ask("match")
+    (first,) = [a for a in play.answers(final=False) if a.text.startswith("as in")]
+    assert "Only told then, proven by nothing: fill" in first.text
+    assert play.controller.desk.looks["take-1"]["fill"] == Preset(32.0, 4300.0)
 
 
 def test_the_good_one_of_the_same_look_is_compared_before_any_other() -> None:

@@ -159,7 +159,7 @@ def test_the_drawing_is_whole_and_leaves_room(open_page: Any, size: tuple[int, i
     left, right, width, height, across = box
     assert left >= 0 and right <= size[0] + 0.5 and across <= size[0]
     if size[1] > size[0]:
-        assert height <= 0.6 * size[1] + 1 and width >= 0.8 * min(size[0], 600)
+        assert height <= 0.6 * size[1] + 1 and width >= 240
     else:
         assert height <= 0.9 * size[1]
     # letters are never below 10 px

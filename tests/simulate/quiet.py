@@ -263,7 +263,8 @@ def play_quiet(
             evening.run(SLACK + 200.0)
         _all_back(evening)
     evening.laws.inrushes(evening.room.inrushes)
-    if not evening.laws.breaches:
+    if not evening.laws.breaches and evening.core.controller.run is None:
+        # a lamp that a hand lit in its cool-down holds a run-down for as long as it is lit
         evening.laws.over(evening.now)
     evening.outcome.end = evening.core.controller.state
     return evening.outcome

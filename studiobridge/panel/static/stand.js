@@ -18,6 +18,8 @@ const NARROWER = {
   moved: { wide: 0.84 }, wait: { wide: 0.78 }, lost: { high: 0.7 }, adjusting: { high: 0.66 },
 };
 const LEAST = 0.128;      // of the short side: below this it is not read at 3 m, and the page scrolls instead
+// of the short side: larger letters give more light, and who wants a dim screen wants little of it
+const DIMMED = 0.17;
 function fit() {
   for (const place of [at("stand"), at("lost")]) {
     const state = place.querySelector(".state");
@@ -28,7 +30,8 @@ function fit() {
     const free = { wide: state.clientWidth * inside.wide, high: state.clientHeight * inside.high };
     place.style.setProperty("--size", `${TRIED}px`);
     large.style.position = "absolute";     // what it needs, not what it is given
-    const least = LEAST * Math.min(innerWidth, innerHeight);
+    const short = Math.min(innerWidth, innerHeight);
+    const [least, most] = [LEAST * short, document.documentElement.dataset.mode === "dim" ? DIMMED * short : Infinity];
     const sizes = [true, false].map((row) => {
       place.classList.toggle("abreast", row);
       const across = TRIED * free.wide / large.offsetWidth;
@@ -36,10 +39,11 @@ function fit() {
     });
     large.style.position = "";
     place.classList.toggle("abreast", sizes[0] > sizes[1]);
-    place.style.setProperty("--size", `${Math.floor(Math.max(...sizes))}px`);
+    place.style.setProperty("--size", `${Math.floor(Math.min(most, Math.max(...sizes)))}px`);
   }
 }
 addEventListener("resize", fit);
+new MutationObserver(fit).observe(document.documentElement, { attributes: true, attributeFilter: ["data-mode"] });
 // a time gets longer while it is counted: 9:59, 10:00; or it is over, which is a sentence
 let long = 0;
 new MutationObserver(() => {
@@ -99,7 +103,8 @@ function tones(code) {
 const played = (code) => document.dispatchEvent(new CustomEvent("signalled", { detail: code }));
 function signal(code) {
   if (!(code in TONES) || quiet) return;
-  if (sound && sound.state === "running") { tones(code); played(`sound ${code}`); }
+  // it stood still while a camera rolled, and takes a moment to go on
+  sound?.resume().then(() => { if (sound && !quiet) { tones(code); played(`sound ${code}`); } }).catch(() => {});
   if (shakes) { navigator.vibrate(SHAKES[code]); played(`shake ${code}`); }
 }
 function changed() {
@@ -108,7 +113,6 @@ function changed() {
   quiet = Boolean(state) && state.hasAttribute("data-rolls");
   // a tone that is under way when a camera begins to roll ends there
   if (quiet && sound) sound.suspend();
-  if (!quiet && sound && sound.state === "suspended") sound.resume();
   if (code === "lost" || code === "wait" || code === last) return;
   const before = last;
   last = code;
