@@ -305,7 +305,9 @@ class Evening(Play):
             if dice.random() < 0.3:
                 self.report("cooler", "watts", dice.choice((0.1, 640.0)))
         elif what == "nonsense":
-            device, point = dice.choice((("key", "level"), ("clip", "online"), ("camera", "online")))
+            device, point = dice.choice(
+                (("key", "level"), ("clip", "online"), ("camera", "online"))
+            )
             self.report(device, point, 12.0 if point == "level" else False)
         elif what == "mains":
             self.report("lamp-plug", "switch", False)
