@@ -50,7 +50,6 @@ from studiobridge.control.stood import (
     presets_of,
 )
 from studiobridge.control.taken import Taken, Tally
-from studiobridge.profile.model import Preset
 from studiobridge.profile.said import Answer
 
 # That a take goes on is noted so often (s): a restart finds out no more exactly than this how long
@@ -115,6 +114,8 @@ class Takes:
         self.next = memory.next_take
         # cameras that roll, as far as the takes have been told
         self._rolling: set[str] = set()
+        # looks made of takes: known as long as the session is
+        self._made: set[str] = set()
         # since when it is not known of a camera whether it rolls, and why
         self._unsure: dict[str, tuple[float, str]] = {}
         self._steady: float | None = None  # when the take under way began
@@ -134,6 +135,7 @@ class Takes:
             made = self.tally.matched.get(look)
             if made is not None:
                 self.desk.looks[look] = presets_of(made)  # type: ignore[arg-type]
+                self._made.add(look)
         take = self.tally.open
         self._unsure = dict.fromkeys(self.desk.cameras, (NEVER, ANEW))
         if take is None:
@@ -154,6 +156,10 @@ class Takes:
     def follow(self, at: float) -> None:
         """Something happened: has a camera started or stopped, has the light of a take changed?"""
         rolled, self.standing.rolled = self.standing.rolled, []
+        if self._made and not self.standing.session.open:
+            for look in self._made - {self.desk.look}:
+                self.desk.looks.pop(look, None)
+                self._made.discard(look)
         if not self.desk.cameras:
             return
         if self.desk.changed or rolled:
@@ -433,7 +439,8 @@ class Takes:
             why = "; ".join(f"{one['device']} {one['why']}" for one in left)
             self.answers.refuse(request, 1, f"{text} ({why})" if why else text)
             return None
-        self._make(look, presets)
+        self.desk.looks[look] = presets
+        self._made.add(look)
         self._say(TakeNote(at, number, "matched", None, 0.0, request.by, 0.0, look, None, lights))
         told = only_told(lights)
         text = f"as in take {number}: the look {look}"
@@ -444,14 +451,6 @@ class Takes:
         detail = {"look": look, "only_told": told, "left_out": left}
         self.desk.emit(Answer(request.id, False, 0, text, detail))
         return look
-
-    def _make(self, look: str, presets: dict[str, Preset]) -> None:
-        """The look is known to the running set; those of sessions before are not any more."""
-        if not self.standing.session.open:
-            for name in [n for n in self.desk.looks if n in self.tally.matched]:
-                if name not in self.desk.profile.looks and name != self.desk.look:
-                    del self.desk.looks[name]
-        self.desk.looks[look] = presets
 
     def _meant(self, request: Request) -> int | None:
         """Which take is meant: none named, the one that rolls, else the last."""
