@@ -22,6 +22,10 @@ ELSEWHERE = {
         ("studiobridge listen", "studiobridge meet", "studiobridge draft corner", "studiobridge try key 40 %", "studiobridge up"),
         "tests/cli/test_first_day.py and tests/bare-machine, which read them from the README",
     ),
+    # each asks a bridge that runs: there is none here
+    "studiobridge takes": "tests/bridge/test_takes_killed.py",
+    "studiobridge quiet": "tests/bridge/test_quiet.py",
+    "studiobridge adjust key +0.1 stop": "tests/cli/test_adjust.py",
 }  # fmt: skip
 PROFILE = "config/wheel-corner.yaml"
 
