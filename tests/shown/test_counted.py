@@ -15,7 +15,7 @@ CONFIG = Path(__file__).parents[2] / "config"
 
 def test_each_in_its_line() -> None:
     assert counted(read_profile(CONFIG / "spare-room.yaml").profile) == [
-        "3 say themselves how they stand: those are meant by 'heard'",
+        "4 say themselves how they stand: those are meant by 'heard'",
         "of 1 the watts of a plug tell: key",
         "of 1 only a person can tell: rim",
         "of 3 nothing tells more than whether its plug gives power: hair, camera and laptop",
