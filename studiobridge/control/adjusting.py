@@ -70,6 +70,8 @@ class Adjusted:
     at_end: dict[Point, str] = field(default_factory=dict)
     # why the last step did not get there; empty where it did, or is on its way
     why: str = ""
+    # a step of it was told
+    told: bool = False
 
 
 class Adjusting:
@@ -105,6 +107,8 @@ class Adjusting:
         goal, end = stepped(belief.device, belief.grids.get(point), point, start, by)
         if one is None:
             one = self.of[name] = Adjusted(name, request.by or "a person", at, at)
+            # by who stood there before: what is refused now does not undo that
+            one.told = name in self.desk.beliefs.stepped
         known = one.known.setdefault(point, start)
         if self._under_way(one, point) and apart(belief, point, known, goal) > AHEAD[point] + 1e-9:
             raise NoStep(
@@ -245,6 +249,7 @@ class Adjusting:
         run = self.runs.last_run
         assert run is not None
         self._on_its_way = (run, name, point, goal)
+        one.told = True
         return True
 
     def _take(self, one: Adjusted, point: Point) -> list[Request]:
@@ -270,7 +275,7 @@ class Adjusting:
         for request in waiting:
             self.answers.refuse(request, code, text)
         self._changed(one.device)
-        if not one.asked and not one.pending:
+        if not one.told and not one.pending:
             # nothing was told: it is not being adjusted
             self.of.pop(one.device, None)
             self.desk.beliefs.stepped.discard(one.device)

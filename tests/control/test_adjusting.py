@@ -670,3 +670,15 @@ def test_a_press_that_waits_is_refused_when_others_are_put_back_and_nothing_spin
     assert all(a.code == 1 for a in play.answers())
     assert len(play.answers()) == 2
     assert adjusting(play) == []
+
+
+def test_what_was_stepped_before_stays_so_when_a_press_after_it_is_refused() -> None:
+    play = ready(grids=True)
+    play.delay = 0.5
+    press(play, ("level", 0.02))  # 51 %: within its tolerance
+    press(play, ("level", 0.02))
+    play.ask("lockout", targets=("key",), by="Ana", why="a bulb")
+    play.run(30.0)
+    assert [a.code for a in play.answers()] == [0, 0, 1]
+    assert levels(play) == [51.0]
+    assert play.state == "adrift"

@@ -393,7 +393,9 @@ def test_the_take_is_counted_and_stands_when_nothing_is_heard(opened: Any) -> No
     page.close()
 
 
-SIGNALS = """() => { window.signals = []; window.buzzes = []; navigator.vibrate = (how) => { window.buzzes.push(how); return true };
+SIGNALS = """() => { window.tones = 0; const made = AudioContext.prototype.createOscillator;
+  AudioContext.prototype.createOscillator = function () { window.tones += 1; return made.call(this) };
+  window.signals = []; window.buzzes = []; navigator.vibrate = (how) => { window.buzzes.push(how); return true };
   document.addEventListener('signalled', (event) => window.signals.push(event.detail)) }"""
 
 
@@ -419,9 +421,10 @@ def test_a_sound_is_made_when_asked_for_and_never_while_it_rolls(opened: Any) ->
     becomes(across, "moved")
     becomes(across, "ready")
     becomes(across, "stopped")
-    assert page.evaluate("() => signals") == [
+    page.wait_for_function("() => signals.length === 6")
+    assert set(page.evaluate("() => signals")) == {
         f"{how} {code}" for code in ("moved", "ready", "stopped") for how in ("sound", "shake")
-    ]
+    }
     becomes(across, "rolling")
     page.evaluate("() => { signals.length = 0; buzzes.length = 0 }")
     # it moved while it rolls: that is said in words, and by nothing that a microphone hears
@@ -430,8 +433,20 @@ def test_a_sound_is_made_when_asked_for_and_never_while_it_rolls(opened: Any) ->
     )
     page.wait_for_selector("#stand .line:has-text('key brighter')")
     assert page.evaluate("() => [...signals, ...buzzes]") == []
-    page.click("#sound")
-    assert page.get_attribute("#sound", "aria-pressed") == "false"
+    # nor is it tried out then: whoever touches it hears it the next time
+    tones = page.evaluate("() => window.tones")
+    assert tones > 0
+    for name, pressed in (
+        ("#sound", "false"),
+        ("#sound", "true"),
+        ("#shake", "false"),
+        ("#shake", "true"),
+    ):
+        page.click(name)
+        page.wait_for_selector(f"{name}[aria-pressed={pressed}]")
+    assert page.evaluate("() => [window.tones, buzzes.length]") == [tones, 0]
+    becomes(across, "moved")
+    page.wait_for_function("(was) => window.tones > was && buzzes.length === 1", arg=tones)
     page.close()
 
 

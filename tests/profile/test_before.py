@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -150,3 +151,10 @@ def test_what_can_never_be_measured_is_doubted(more: str, clip: str, said: str) 
 def test_the_example_leaves_no_doubt() -> None:
     assert about_before(read_profile_text(CORNER, "corner.yaml")) == []
     assert doubts("before: [lens wiped, microphone on, warm drinks]\n") == []
+
+
+def test_what_the_page_says_of_it_can_be_copied() -> None:
+    page = (Path(__file__).parents[2] / "config" / "page.md").read_text(encoding="utf-8")
+    block = re.search(r"```yaml\n(before:.*?)```", page, re.S)
+    assert block is not None
+    assert [i.kind for i in read(block[1]).profile.before].count("tick") == 3

@@ -103,7 +103,8 @@ function tones(code) {
 const played = (code) => document.dispatchEvent(new CustomEvent("signalled", { detail: code }));
 function signal(code) {
   if (!(code in TONES) || quiet) return;
-  if (sound && sound.state === "running") { tones(code); played(`sound ${code}`); }
+  // it stood still while a camera rolled, and takes a moment to go on
+  sound?.resume().then(() => { if (sound && !quiet) { tones(code); played(`sound ${code}`); } }).catch(() => {});
   if (shakes) { navigator.vibrate(SHAKES[code]); played(`shake ${code}`); }
 }
 function changed() {
@@ -112,7 +113,6 @@ function changed() {
   quiet = Boolean(state) && state.hasAttribute("data-rolls");
   // a tone that is under way when a camera begins to roll ends there
   if (quiet && sound) sound.suspend();
-  if (!quiet && sound && sound.state === "suspended") sound.resume();
   if (code === "lost" || code === "wait" || code === last) return;
   const before = last;
   last = code;
