@@ -240,3 +240,16 @@ def test_it_holds_in_forced_colours(open_page: Any) -> None:
     assert set(colours["hoods"]) == {ink} and set(colours["words"]) <= {ink}
     assert set(colours["ground"]) == {canvas}
     assert math.isfinite(len(colours["words"]))
+
+
+def test_a_row_is_a_row_on_a_phone_on_its_side(open_page: Any) -> None:
+    """What stands in it is beside its number, in whole words: no style of the page means it too."""
+    page = open_page.page
+    page.set_viewport_size({"width": 740, "height": 360})
+    heights = page.evaluate(
+        "() => [...document.querySelectorAll('.plan-row .how')].map((el) => {"
+        " el.textContent = '53 %, 2700 K'; el.className = 'how set';"
+        " return el.getBoundingClientRect().height; })"
+    )
+    page.set_viewport_size(PHONE)
+    assert heights and max(heights) < 40, heights
