@@ -11,8 +11,9 @@ from studiobridge.control.effects import Effect, Memory, RollingNote, StateNote,
 from studiobridge.control.events import LinkUp
 from studiobridge.control.rolling import ASKED_AGAIN, WORD_HOLDS
 from studiobridge.control.taken import Taken, Tally
-from studiobridge.control.takes import GONE_LATE, KEPT
+from studiobridge.control.takes import KEPT
 from studiobridge.control.views import state_view
+from studiobridge.control.witness import GONE_LATE
 from studiobridge.profile.model import Item, Preset, Rolls, SetProfile
 from tests.control.play import Play, corner, fixture, on_plug, plug, profile
 
@@ -735,6 +736,25 @@ def test_the_look_of_a_take_outlives_the_bridge_while_it_is_in_force() -> None:
         new.report("key", "level", level)
         new.run(6.0)
         assert (("key", "level") in new.controller.watcher.drifts) is drifts
+
+
+def test_the_look_of_a_take_is_known_until_the_set_is_taken_down() -> None:
+    made = corner()
+    without = {n: d for n, d in made.devices.items() if "pc" not in n}
+    play = brought_up(replace(made, devices=without))
+    play.take()
+    play.ask("match", take=1)
+    play.run(30.0)
+    play.ask("down", yes=True)
+    play.run(90.0)
+    assert play.state == "dark"
+    assert "take-1" not in play.controller.desk.looks
+    play.ask("up", look="take-1")
+    assert play.told_last()[0] == 2
+    # and from the dark the set comes up as it stood
+    play.ask("match", take=1)
+    play.run(90.0)
+    assert (play.state, play.controller.look) == ("ready", "take-1")
 
 
 def test_a_look_of_the_profile_is_never_written_over() -> None:
