@@ -350,6 +350,12 @@ def test_it_rolls_all_the_same_and_what_was_not_so_is_noted() -> None:
     assert len(notes(play, BeforeNote)) == 1, "once a take"
 
 
+def test_what_nobody_knows_is_noted_too() -> None:
+    play = up(item("record"))
+    play.report("camera", "rolling", True)
+    assert [n.missing for n in notes(play, BeforeNote)] == [("record",)]
+
+
 def test_nothing_is_noted_when_it_rolls_while_good() -> None:
     play = up(item("drift"))
     play.report("camera", "rolling", True)
