@@ -392,6 +392,46 @@ def test_on_one_circuit_one_is_switched_on_at_a_time_its_own_and_the_sets():
     assert all(b - a >= 1.0 + 0.5 - 1e-6 for a, b in pairwise(on))
 
 
+def kitchen_with_pumps():
+    """A fridge that is quiet, and two pumps of the set on its circuit that answer after a second."""
+    made = snug(told(rests=0.0), answers_in=2.0)
+    devices = dict(made.devices)
+    for name in ("pump-1", "pump-2"):
+        devices[name] = plug(name, "kitchen", inrush=8.0, answers_in=2.0)
+    it = Quietly(replace(made, devices=devices), delay=1.0)
+    it.on.update(fridge=True)
+    it.link_up()
+    it.run(2.0)
+    it.ask("quiet_on")
+    it.run(60.0)
+    return it
+
+
+def apart(it):
+    on = sorted(t for n in ("fridge", "pump-1", "pump-2") for t, v in it.switched(n) if v)
+    assert len(on) == 3
+    return all(b - a >= 1.0 + 0.5 - 1e-6 for a, b in pairwise(on))
+
+
+def test_the_set_waits_for_what_is_coming_back_on_the_same_circuit():
+    it = kitchen_with_pumps()
+    it.ask("quiet_off")
+    it.run(0.2)
+    it.ask("up")
+    it.run(60.0)
+    assert apart(it)
+
+
+@pytest.mark.parametrize("after", [0.3, 0.9, 1.2, 1.4])
+def test_what_comes_back_between_two_turns_of_a_run_takes_one_and_is_taken_for_one(after):
+    it = kitchen_with_pumps()
+    it.ask("up")
+    it.run(after)
+    it.ask("quiet_off")
+    it.run(60.0)
+    assert apart(it)
+
+
 def test_deaf_on_its_way_back_it_is_told_again_until_it_answers_and_that_is_said():
     it = play()
     it.ask("quiet_on")
