@@ -119,6 +119,7 @@ class Sub:
     """mosquitto_sub as a witness: what really is on the topics."""
 
     def __init__(self, port: int, topic: str, *more: str) -> None:
+        self._out = tempfile.TemporaryFile("w+", encoding="utf-8")  # noqa: SIM115
         self.process = subprocess.Popen(
             [
                 "mosquitto_sub",
@@ -136,15 +137,17 @@ class Sub:
                 "%r %t %p",
                 *more,
             ],
-            stdout=subprocess.PIPE,
+            # a file, not a pipe: a full pipe nobody reads would hold it up, and the rest be lost
+            stdout=self._out,
             text=True,
         )
 
     def lines(self, seconds: float) -> list[str]:
         time.sleep(seconds)
         self.process.terminate()
-        out, _ = self.process.communicate(timeout=5)
-        return out.splitlines()
+        self.process.wait(5)
+        self._out.seek(0)
+        return self._out.read().splitlines()
 
 
 class Proxy:

@@ -245,7 +245,19 @@ class SetRunner:
         """End without touching the gear."""
         if code is not None:
             self.exit_code = code
+        if not self.stopped.is_set():
+            self._say_what_is_quiet()
         self.stopped.set()
+
+    def _say_what_is_quiet(self) -> None:
+        """Nobody brings it back while no bridge runs: who stops this one has to know."""
+        core: Core | None = getattr(self, "core", None)  # it may be stopped before it has begun
+        off = [] if core is None else list(core.controller.requests.quiet.entries)
+        if off:
+            self.say(
+                f"{self.profile.name}: {', '.join(off)} was told quiet and is off: it comes back"
+                " only when a bridge runs again. Switch it on by hand if that may take long"
+            )
 
     def _open_stream(self) -> None:
         """Universes are ready to be sent; nothing of them is before somebody asks."""

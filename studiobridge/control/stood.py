@@ -14,7 +14,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from studiobridge.control.drift import Watcher
+from studiobridge.control.holding import Holding
 from studiobridge.control.looks import Looks, Stands
+from studiobridge.control.standing import Standing
 from studiobridge.craft.chroma import Colour, apart
 from studiobridge.craft.grid import mired
 from studiobridge.craft.light import level_stops
@@ -96,6 +99,46 @@ def _number(value: object) -> float | None:
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
         return None
     return float(value)
+
+
+def whole(
+    looks: Looks, standing: Standing, holding: Holding, before: str | None, at: float
+) -> dict[str, object]:
+    """How the set stands now, for the record; `before`: the line of what has to be true."""
+    drifts = [
+        {
+            "device": drift.device,
+            "point": drift.point,
+            "stops": None if drift.by.stops is None else round(drift.by.stops, 3),
+            "mired": None if drift.by.mired is None else round(drift.by.mired, 1),
+        }
+        for drift in holding.watcher.drifts.values()
+    ]
+    low = [
+        {"device": low.device, "point": low.point, "said": low.said(at, False)}
+        for low in holding.supplies.low(at)
+    ]
+    return {
+        "session": standing.session.number,
+        "look": looks.desk.look,
+        "state": standing.state,
+        "lights": lights_of(looks, at),
+        "drift": drifts,
+        "picture": _picture(holding.watcher),
+        "supplies": low,
+        "before": before,
+    }
+
+
+def _picture(watcher: Watcher) -> dict[str, object] | None:
+    """What the open drift does to the picture; None where nothing has drifted."""
+    names = {drift.device for drift in watcher.drifts.values() if not drift.perhaps}
+    if not names:
+        return None
+    watch = watcher.picture
+    names |= {below for name in names for below in watcher.desk.feeds.below.get(name, ())}
+    change = watch.change(names)
+    return {"missing": list(watch.missing(names))} if change is None else picture_json(change)
 
 
 # ---- what differs ------------------------------------------------------------------------------

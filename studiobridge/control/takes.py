@@ -37,7 +37,6 @@ from studiobridge.control.events import Request
 from studiobridge.control.evidence import NEVER
 from studiobridge.control.gates import Gates
 from studiobridge.control.looks import Looks
-from studiobridge.control.rolling import ASKED_AGAIN, SAMPLE_HOLDS, WORD_HOLDS
 from studiobridge.control.runs import Runs
 from studiobridge.control.standing import Answers, Rolled, Standing
 from studiobridge.control.stood import (
@@ -46,21 +45,16 @@ from studiobridge.control.stood import (
     lights_of,
     only_told,
     picture_between,
-    picture_json,
     presets_of,
+    whole,
 )
 from studiobridge.control.taken import Taken, Tally
+from studiobridge.control.witness import ANEW, Witness
 from studiobridge.profile.said import Answer
 
 # That a take goes on is noted so often (s): a restart finds out no more exactly than this how long
 # it was, should the clock have been put meanwhile; and it costs a small computer's card nothing.
 GOING = 20.0
-# That a device has gone is known late (s): its broker waits 1.5 times its keep-alive (MQTT 3.1.1,
-# 3.1.2.10), and 60 s is a common one.
-GONE_LATE = 90.0
-# A meter that was silent for less than this (s) left no hole: it was asked again meanwhile, and
-# two samples were missed at most.
-METER_HOLE = 2.5 * SAMPLE_HOLDS
 # So many takes are known without the record, and as many good ones.
 KEPT = 50
 # What differs is worked out anew when something was heard, and else after so long (s): what is
@@ -71,11 +65,6 @@ MOST_SHOWN = 8
 # Of so many takes that were marked last the marks are shown: who lists a record that is written a
 # moment later knows them from there.
 MARKS_SHOWN = 5
-
-Evidence = tuple[str, float | None, str]
-AWAY = "the link to the broker was away"
-ANEW = "the bridge began anew"
-METER = "its meter said nothing"
 
 
 def look_of(take: int) -> str:
@@ -116,8 +105,7 @@ class Takes:
         self._rolling: set[str] = set()
         # looks made of takes: known as long as the session is
         self._made: set[str] = set()
-        # since when it is not known of a camera whether it rolls, and why
-        self._unsure: dict[str, tuple[float, str]] = {}
+        self.witness = Witness(desk)
         self._steady: float | None = None  # when the take under way began
         self._going_at = NEVER
         self._anew = False
@@ -137,13 +125,12 @@ class Takes:
                 self.desk.looks[look] = presets_of(made)  # type: ignore[arg-type]
                 self._made.add(look)
         take = self.tally.open
-        self._unsure = dict.fromkeys(self.desk.cameras, (NEVER, ANEW))
         if take is None:
             return
         seen = min(take.seen, now)
         self._steady = seen - take.seconds
         self._rolling = set(take.rolling) & set(self.desk.cameras)
-        self._unsure.update(dict.fromkeys(self._rolling, (seen, ANEW)))
+        self.witness.begins_anew(self._rolling, seen)
         self._anew = True
 
     # ---- each event ------------------------------------------------------------------------
@@ -164,7 +151,10 @@ class Takes:
             return
         if self.desk.changed or rolled:
             self._stale = True
-        self._look_for_holes(at)
+        for camera, hole, why in self.witness.look(at, self._rolling):
+            if self._steady is not None:
+                self._note(at, "unsure", camera, by="inferred", off=hole, text=why)
+                self.desk.emit(Announce(state=True))
         before = self._steady
         for one in rolled:
             if one.rolls != (one.camera in self._rolling):
@@ -182,8 +172,8 @@ class Takes:
             self._goes_on(at)
 
     def _camera(self, one: Rolled) -> None:
-        by, off, why = self._evidence(one)
-        self._unsure.pop(one.camera, None)
+        by, off, why = self.witness.evidence(one, self._steady)
+        self.witness.known(one.camera)
         if one.rolls:
             if self._steady is None:
                 self._begin(one.at, by, off, why)
@@ -201,7 +191,8 @@ class Takes:
         number = self.next
         self.next += 1
         self._steady = at
-        note = TakeNote(at, number, "begun", None, 0.0, by, off, why, None, self._stands(at))
+        stood = whole(self.looks, self.standing, self.runs.holding, self.before(at), at)
+        note = TakeNote(at, number, "begun", None, 0.0, by, off, why, None, stood)
         self._say(note)
         self.tally.keep(KEPT, happened=False)
         self._anew = False
@@ -256,130 +247,6 @@ class Takes:
         due = self.changing.due
         if due is not None:
             self.desk.wake("take", due)
-
-    # ---- what is known of a camera ---------------------------------------------------------
-
-    def _look_for_holes(self, at: float) -> None:
-        """Since when it is not known of each camera whether it rolls; holes that have closed."""
-        for name in self.desk.cameras:
-            why = self._why_unsure(name, at)
-            was = self._unsure.get(name)
-            if why is not None:
-                if was is None:
-                    self._unsure[name] = (min(at, self._last_known(name, at)), why)
-                continue
-            if was is None:
-                continue
-            since, reason = was
-            still = self.beliefs.of[name].rolls and name in self._rolling
-            if still:
-                del self._unsure[name]
-                short = reason == METER and at - since < METER_HOLE
-                if not short and self._steady is not None:
-                    self._note(
-                        at, "unsure", name, by="inferred", off=max(0.0, at - since), text=reason
-                    )
-                    self.desk.emit(Announce(state=True))
-            elif not self.beliefs.of[name].rolls and name not in self._rolling:
-                del self._unsure[name]
-
-    def _why_unsure(self, name: str, at: float) -> str | None:
-        """Why nobody can know now whether it rolls; None where somebody can."""
-        belief = self.beliefs.of[name]
-        since, reason = self._unsure.get(name, (NEVER, ""))
-        if not self.desk.link or not self.desk.listened:
-            return reason or AWAY
-        if belief.rolls_by == "watts" and belief.rolling.word is None:
-            fresh = belief.rolling.sample_at + SAMPLE_HOLDS >= at - 1e-6
-            return None if fresh else reason or METER
-        if belief.rolls_by != "report":
-            return None
-        if belief.gone or belief.silent_since is not None:
-            return reason or ("it was gone" if belief.gone else "it said nothing")
-        if belief.rolls and not self.beliefs.powered(name):
-            return reason or "its plug went off"
-        word = belief.last.get("rolling")
-        if not reason or word is None:
-            return reason or None
-        # what the broker kept says how it is now only where the camera itself was never away
-        own = not word.kept or reason in (AWAY, ANEW)
-        heard = word.epoch == belief.epoch and word.at >= since and own
-        return None if heard else reason
-
-    def _last_known(self, name: str, at: float) -> float:
-        """The last moment at which it was known whether it rolls."""
-        belief = self.beliefs.of[name]
-        if belief.rolls_by == "watts" and belief.rolling.sample_at > NEVER:
-            return belief.rolling.sample_at
-        if self.desk.link and belief.gone:
-            return max(belief.alive_at, at - GONE_LATE)
-        if self.desk.link and belief.silent_since is not None and belief.spoke_at > NEVER:
-            return belief.spoke_at
-        return at
-
-    def _evidence(self, one: Rolled) -> Evidence:
-        """On what this is known, how far it may be off, and why or who."""
-        belief = self.beliefs.of[one.camera]
-        if one.said:
-            return "hand", self._word_off(one), one.source
-        since, why = self._unsure.get(one.camera, (NEVER, ""))
-        if why and why != METER:
-            return "inferred", None if since == NEVER else max(0.0, one.at - since), why
-        if not one.source:
-            return "inferred", None, ANEW
-        if one.source == "watts":
-            other = belief.rolling.low_at if one.rolls else belief.rolling.high_at
-            off = None if other == NEVER else max(0.0, one.at - other)
-            return "watts", off, METER if off is None or off >= METER_HOLE else ""
-        if belief.rolls_by != "report":
-            return "inferred", 0.0, "its plug went off: a battery may carry it on"
-        return "report", 0.0, ""
-
-    def _word_off(self, one: Rolled) -> float:
-        """A person's word comes about when it is so; of a long take nobody asked for half of it."""
-        if one.rolls or self._steady is None:
-            return WORD_HOLDS
-        # many cameras end a clip of themselves, and a word is all that is known
-        long = one.at - self._steady - ASKED_AGAIN
-        return max(WORD_HOLDS, long)
-
-    # ---- how it stands ---------------------------------------------------------------------
-
-    def _stands(self, at: float) -> dict[str, object]:
-        """How the set stands now, for the record."""
-        drifts = [
-            {
-                "device": drift.device,
-                "point": drift.point,
-                "stops": None if drift.by.stops is None else round(drift.by.stops, 3),
-                "mired": None if drift.by.mired is None else round(drift.by.mired, 1),
-            }
-            for drift in self.watcher.drifts.values()
-        ]
-        low = [
-            {"device": low.device, "point": low.point, "said": low.said(at, False)}
-            for low in self.runs.holding.supplies.low(at)
-        ]
-        return {
-            "session": self.standing.session.number,
-            "look": self.desk.look,
-            "state": self.standing.state,
-            "lights": lights_of(self.looks, at),
-            "drift": drifts,
-            "picture": self._picture(),
-            "supplies": low,
-            "before": self.before(at),
-        }
-
-    def _picture(self) -> dict[str, object] | None:
-        """What the open drift does to the picture; None where nothing has drifted."""
-        names = {drift.device for drift in self.watcher.drifts.values() if not drift.perhaps}
-        if not names:
-            return None
-        watch = self.watcher.picture
-        names |= {below for name in names for below in self.desk.feeds.below.get(name, ())}
-        change = watch.change(names)
-        return {"missing": list(watch.missing(names))} if change is None else picture_json(change)
 
     # ---- asked -----------------------------------------------------------------------------
 

@@ -22,6 +22,9 @@ from studiobridge.profile.model import Preset, SetProfile
 from studiobridge.shown import words
 from studiobridge.shown.tongue import english, figure, say
 
+# How many figures are remembered: four steps of a hundred lamps, as things stand now.
+MOST_STEPS = 400
+
 Json = Mapping[str, Any]
 Values = dict[str, Preset]
 
@@ -116,6 +119,8 @@ class AtMark:
         self.profile = profile
         self.face = Face(profile)
         self._last: dict[str, tuple[object, Reads]] = {}
+        # what each step would come to: asked for with every report, and changed by few
+        self._steps: dict[object, Reads] = {}
 
     def reads(self, stands: Stands | Values, look: Values, kept: str = "") -> Reads:
         """What the face gets at these values. `kept`: weighed, and remembered under this name."""
@@ -124,9 +129,15 @@ class AtMark:
         key = (tuple(values.items()), unknown, tuple(look.items()))
         if kept in self._last and self._last[kept][0] == key:
             return self._last[kept][1]
+        if not kept and key in self._steps:
+            return self._steps[key]
         found = self._reads(values, unknown, look, weighed=bool(kept))
         if kept:
             self._last[kept] = (key, found)
+        else:
+            if len(self._steps) >= MOST_STEPS:
+                self._steps.clear()
+            self._steps[key] = found
         return found
 
     def _reads(

@@ -151,6 +151,14 @@ def rows(record: Path) -> int:
         return 0
 
 
+def test_who_stops_the_bridge_while_it_is_quiet_is_told(tmp_path: Path) -> None:
+    with kitchen(tmp_path) as made:
+        assert made.command("quiet").returncode == 0
+        made.bridge.stop()
+        made.bridge.said("fridge was told quiet and is off: it comes back only when a bridge runs")
+        assert not made.on()
+
+
 def test_the_broker_is_killed_while_it_is_quiet(tmp_path: Path) -> None:
     with kitchen(tmp_path) as made:
         assert made.command("quiet", "--for", "3 s").returncode == 0

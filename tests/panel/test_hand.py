@@ -350,7 +350,7 @@ def test_a_lockout_by_two_fast_taps_is_none(hand: Hand) -> None:
     with hand.page(has_touch=True) as page:
         page.click("summary:has-text('everything in words')")
         page.click("#things .thing[data-device=fill]")
-        page.wait_for_selector("#d[open] .ask[data-ask=lockout]")
+        page.wait_for_selector("#d[open]:not(.fresh) .ask[data-ask=lockout]")
         at = box(page, "#d .ask[data-ask=lockout]")
         x, y = at["x"] + at["width"] / 2, at["y"] + at["height"] / 2
         page.touchscreen.tap(x, y)
