@@ -68,13 +68,13 @@ async def quiet_over(evening: Evening) -> None:
     names = [str(entry["device"]) for entry in entries]
     if not names:
         return
-    evening.scene("The take is done: what was told quiet comes back.")
+    evening.scene("What was told quiet comes back; it would by itself.")
     answer = await evening.ask("quiet_off", targets=names)
     evening.need(answer.code == 0, f"it did not come back: {answer.text}")
     devices = evening.asker.shown.devices
     for name in names:
         await evening.until(f"{name} on", partial(is_on, devices, name))
-    evening.say(answer.text)
+        evening.say(f"{name} is on again, by its own report")
 
 
 async def before(evening: Evening) -> None:

@@ -40,7 +40,7 @@ TOLD = (
     "At the mark: shelf-light by a small step",
     r"`keep` keeps it so, `restore` puts it back",
     "fridge is quiet, back by itself at",
-    "fridge is back on after",
+    "fridge is on again, by its own report",
     "What is left",
     "Every scene ended as it should",
 )
