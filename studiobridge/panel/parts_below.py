@@ -10,6 +10,7 @@ from markupsafe import Markup
 from studiobridge.panel import parts_after
 from studiobridge.profile.model import LIGHT
 from studiobridge.shown import words
+from studiobridge.shown.after import should_be_off
 from studiobridge.shown.hand import Guide, guide
 from studiobridge.shown.live import condition
 from studiobridge.shown.tongue import say
@@ -127,8 +128,11 @@ def left(board: Board) -> dict[str, Any] | None:
     state = board.visitor.shown.state or NOTHING
     if not board.visitor.sure or parts_after.is_over(board):
         return None  # what is left once all is down stands above the fold
-    still = words.still_on(state)
-    if state.get("state") != "dark":
+    still = should_be_off(state)
+    about = state.get("after")
+    never_up = isinstance(about, Mapping) and about.get("session") is None
+    if state.get("state") != "dark" or never_up:
+        # before the first session nothing is left of one: only what is on says so
         return {"still": still, "dark": False} if still else None
     silent = [str(entry["device"]) for entry in words.entries(state.get("silent"))]
     devices = board.profile.devices.values()

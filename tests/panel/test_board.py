@@ -111,6 +111,23 @@ def test_nothing_on_is_not_said_of_what_was_only_told() -> None:
     assert made.shows("hand")["left"].strip() == ""
 
 
+def test_before_the_first_session_nothing_is_left_and_the_room_comes_first() -> None:
+    never = {"session": None, "items": []}
+    made = board({"state": "dark", "after": never, "silent": [{"device": "pc-plug"}]})
+    parts = made.shows("hand")
+    assert (parts["left"].strip(), parts["after"].strip()) == ("", "")
+    on = {"device": "bench-plug", "why": "it says on", "by": "report"}
+    made = board({"state": "dark", "after": never, "still_on": [on]})
+    said = made.shows("hand")["left"]
+    assert "still on: bench-plug" in said and "On, and should not be" in said
+
+
+def test_what_stays_on_is_not_named_among_what_should_be_off() -> None:
+    on = {"device": "bench-plug", "why": "stays on, as the profile says", "by": "report"}
+    for state in ("ready", "stalled"):
+        assert board({"state": state, "still_on": [on]}).shows("hand")["left"].strip() == ""
+
+
 def test_the_page_says_what_is_not_proven() -> None:
     state = {
         "state": "dark",
