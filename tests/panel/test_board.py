@@ -13,9 +13,10 @@ import pytest
 from studiobridge.bridge.asking import Shown
 from studiobridge.bridge.ownership import Alive
 from studiobridge.bridge.settings import Settings
-from studiobridge.panel.board import Board
+from studiobridge.panel.board import VIEWS, Board
 from studiobridge.panel.parts_below import drift_rows
 from studiobridge.panel.parts_device import detail
+from studiobridge.panel.sets import standing
 from studiobridge.profile import read_profile
 from tests.panel.studio import CONFIG
 
@@ -378,3 +379,41 @@ def test_what_a_charger_takes_is_said_when_the_set_is_dark(monkeypatch: pytest.M
     made = board({"state": "ready"}, devices={"charger": {"charge": "done"}})
     assert "done, by its watts" in detail(made, "charger", lambda: None)
     assert "not known whether it is done" in detail(board({}), "charger", lambda: None)
+
+
+@pytest.mark.parametrize(
+    ("state", "run"),
+    [
+        ({"rolling": True}, None),
+        ({"lockouts": 1e308}, None),
+        ({"takes": {"last": {"take": 1, "changes": "many"}}}, None),
+        ({"takes": {"picture": {"missing": 3}, "good": {}}}, None),
+        ({"hand_set": [{"device": "key"}]}, None),
+        ({}, {**DONE, "steps": [{}]}),
+        ({}, {**DONE, "steps": [{"device": "key", "at_s": 1e308, "until_s": 1e-3}]}),
+    ],
+)
+def test_what_cannot_be_shown_is_said_and_no_view_ends_with_it(
+    state: dict[str, Any], run: dict[str, Any] | None
+) -> None:
+    """Nonsense on a topic of the set, kept by the broker for as long as its bridge is away."""
+    made = board({"state": "ready"})
+    for view in VIEWS:
+        made.shows(view)
+    made.visitor.shown.state.update(state)  # type: ignore[union-attr]
+    made.visitor.shown.run = run
+    made.visitor.version = 2
+    truths = [made.shows(view)["truth"] for view in VIEWS]
+    assert any("cannot be shown" in said and "not confirmed" in said for said in truths)
+    assert standing(made).code in ("ready", "unsure")
+    # nothing of before stays on a page as if it were so
+    for view in VIEWS:
+        shown = made.shows(view)
+        if "cannot be shown" in shown["truth"]:
+            assert any(said == "" for name, said in shown.items() if name != "truth")
+    # and it is over when the bridge says how it stands
+    for key in state:
+        del made.visitor.shown.state[key]  # type: ignore[index]
+    made.visitor.shown.run = None
+    made.visitor.version = 3
+    assert not any("cannot be shown" in made.shows(view)["truth"] for view in VIEWS)
