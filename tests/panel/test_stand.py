@@ -6,7 +6,6 @@ import base64
 import os
 import re
 import signal
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +15,7 @@ from studiobridge.panel.parts_stand import FORMS, WORDS, moved, way, word_of
 from studiobridge.shown.tongue import speaking
 from tests.brokers import needs_mosquitto
 from tests.panel.across import BRIGHTER, ROLL, STATES, UNDER_WAY, WHY, Across, board, iso, off
-from tests.panel.browser import CHROMIUM, browser, come_in, findings, needs_chromium, watched
+from tests.panel.browser import CHROMIUM, come_in, findings, needs_chromium, watched
 from tests.panel.studio import studio, until
 
 # ---- which word it is --------------------------------------------------------------------
@@ -202,12 +201,6 @@ INKED = """async (data) => { const image = new Image(); image.src = data; await 
   }
   return last - first + 1 }"""
 DARKEST = 0.01  # of white: what a dim screen may give in the mean
-
-
-@pytest.fixture(scope="module")
-def opened() -> Iterator[Any]:
-    with browser() as found:
-        yield found
 
 
 def data_of(picture: bytes) -> str:
