@@ -66,7 +66,7 @@ class Process:
         for line in stream:
             self.lines.append(line.rstrip("\n"))
 
-    def said(self, pattern: str, within: float = 20.0) -> str:
+    def said(self, pattern: str, within: float = 60.0) -> str:
         """The first line that holds this pattern, when it comes."""
         end = time.monotonic() + within
         while time.monotonic() < end:
@@ -136,7 +136,7 @@ class Studio:
         return keys.new_code("viewer" if "--viewer" in more else "operator")
 
 
-def until(test: Callable[[], bool], what: str, within: float = 20.0) -> None:
+def until(test: Callable[[], bool], what: str, within: float = 60.0) -> None:
     end = time.monotonic() + within
     while not test():
         assert time.monotonic() < end, f"not within {within} s: {what}"
