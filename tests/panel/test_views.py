@@ -158,7 +158,7 @@ def test_axe_finds_nothing_in_any_state(views: Views, path: str) -> None:
     for language in ("en", "de"):
         page = views.pages[language]
         views.open(page, path, SHOWS[path][0])
-        page.set_viewport_size({"width": 360, "height": 2600})
+        page.set_viewport_size({"width": 360, "height": 4000})
         for state in SHOWS[path] if language == "en" else SHOWS[path][-2:]:
             views.show(page, state)
             modes = (
