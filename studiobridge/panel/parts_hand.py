@@ -74,8 +74,8 @@ def warm(board: Board) -> Markup | str:
     seconds = words.number(state.get("warm_in_s"))
     if not board.visitor.sure or not seconds:
         return ""
-    times = state.get("times")
-    at = times.get("warm") if isinstance(times, Mapping) else None
+    timer = state.get("timer")
+    at = timer.get("warm_at") if isinstance(timer, Mapping) else None
     return counted(board, at, seconds, say("a moment"))
 
 
@@ -144,8 +144,7 @@ def _going(board: Board, state: View, now: str) -> Switch:
     to_go = words.number(state.get("ready_in_s"))
     if to_go is not None:
         longer = say("a little longer than usual")
-        times = state.get("times")
-        at = times.get("ready") if isinstance(times, Mapping) else None
+        at = state.get("ready_at")
         left: str | Markup = longer
         if to_go > 0.5:
             left = counted(board, at, to_go, longer)

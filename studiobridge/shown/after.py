@@ -29,7 +29,7 @@ TITLES: Mapping[str, str] = {
     "energy": later("Energy"),
 }
 # These want a hand; the rest is only said.
-WANTS_A_HAND = ("on", "unproven", "quiet", "cards", "batteries")
+WANTS_A_HAND = ("on", "unproven", "quiet", "cards", "batteries", "chargers")
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +40,10 @@ class Part:
     title: str
     lines: tuple[str, ...]
     urgent: bool = False
+
+    @property
+    def wants(self) -> bool:
+        return self.name in WANTS_A_HAND
 
 
 @dataclass(frozen=True, slots=True)

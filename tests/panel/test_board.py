@@ -88,12 +88,38 @@ def test_nothing_on_is_not_said_of_what_was_only_told() -> None:
     said = made.shows("hand")["left"]
     assert "not proven off: wall-plug and pc-plug" in said
     assert "no plug" not in said
-    made = board({"state": "dark"})
+    made = board({"state": "dark", "cut": True})
     made.shows("hand")
     assert "no plug says that it is on" in made.shows("hand")["left"]
+    # a fresh start, where nothing was up: the room is what there is to see
+    made = board({"state": "dark"})
+    made.shows("hand")
+    assert made.shows("hand")["left"].strip() == ""
     made = board({"state": "ready"})
     made.shows("hand")
     assert made.shows("hand")["left"].strip() == ""
+
+
+def test_what_waits_for_the_end_of_the_take_is_not_going_down_yet() -> None:
+    still = {"device": "bench-plug", "watts": 60.0, "why": "", "by": "watts"}
+    waits = {"state": "lowering", "goes_down": {"withdraw": True}, "still_on": [still]}
+    made = board({**waits, "rolling": ["camera"]})
+    made.shows("hand")
+    shown = made.shows("hand")
+    assert shown["left"].strip() == ""
+    assert "lowering" not in shown["headline"]
+    assert "goes down when the take ends" in shown["headline"]
+
+
+def test_what_is_waited_for_is_counted_by_the_page_itself() -> None:
+    """A number that stands still until the next report is taken for one that is true now."""
+    at = "2027-01-15T08:00:00.000Z"
+    made = board({"state": "ready", "warm_in_s": 600.0, "timer": {"warm_at": at}})
+    made.shows("hand")
+    assert f'data-counts-to="{at}"' in made.shows("hand")["headline"]
+    made = board({"state": "rising", "ready_in_s": 9.0, "ready_at": at})
+    made.shows("hand")
+    assert f'data-counts-to="{at}"' in made.shows("hand")["switch"]
 
 
 def test_the_page_says_what_is_not_proven() -> None:
