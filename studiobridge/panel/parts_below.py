@@ -10,6 +10,7 @@ from markupsafe import Markup
 from studiobridge.panel import parts_after
 from studiobridge.profile.model import LIGHT
 from studiobridge.shown import words
+from studiobridge.shown.after import should_be_off
 from studiobridge.shown.hand import Guide, guide
 from studiobridge.shown.live import condition
 from studiobridge.shown.tongue import say
@@ -127,22 +128,21 @@ def left(board: Board) -> dict[str, Any] | None:
     state = board.visitor.shown.state or NOTHING
     if not board.visitor.sure or parts_after.is_over(board):
         return None  # what is left once all is down stands above the fold
-    still = words.still_on(state)
     if isinstance(state.get("goes_down"), Mapping):
         return None  # it waits for the end of the take, and nothing was told to go off yet
-    if state.get("state") != "dark":
+    still = should_be_off(state)
+    about = state.get("after")
+    never_up = isinstance(about, Mapping) and about.get("session") is None
+    if state.get("state") != "dark" or never_up:
+        # before the first session nothing is left of one: only what is on says so
         return {"still": still, "dark": False} if still else None
     silent = [str(entry["device"]) for entry in words.entries(state.get("silent"))]
-    charged = words.chargers(state)
-    told = words.names(state.get("only_told"))
-    if not (still or silent or told or charged or state.get("cut") is True):
-        return None  # nothing was up, and nothing wants a hand: the room is what there is to see
     devices = board.profile.devices.values()
     return {
-        "charged": charged,
+        "charged": words.chargers(state),
         "still": still,
         "dark": True,
-        "unproven": [*told, *silent],
+        "unproven": [*words.names(state.get("only_told")), *silent],
         "stays": [d.name for d in devices if d.stays_on],
         "batteries": [d.name for d in devices if d.battery],
         "chargers": [d.name for d in devices if d.kind == "charger" and d.done_below is None],
