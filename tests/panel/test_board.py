@@ -112,6 +112,17 @@ def test_nothing_on_is_not_said_of_what_was_only_told() -> None:
     assert made.shows("hand")["left"].strip() == ""
 
 
+def test_what_waits_for_the_end_of_the_take_is_not_going_down_yet() -> None:
+    still = {"device": "bench-plug", "watts": 60.0, "why": "", "by": "watts"}
+    waits = {"state": "lowering", "goes_down": {"withdraw": True}, "still_on": [still]}
+    made = board({**waits, "rolling": ["camera"]})
+    made.shows("hand")
+    shown = made.shows("hand")
+    assert shown["left"].strip() == ""
+    assert "lowering" not in shown["headline"]
+    assert "goes down when the take ends" in shown["headline"]
+
+
 def test_before_the_first_session_nothing_is_left_and_the_room_comes_first() -> None:
     never = {"session": None, "items": []}
     made = board({"state": "dark", "after": never, "silent": [{"device": "pc-plug"}]})

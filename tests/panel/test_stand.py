@@ -76,7 +76,7 @@ def test_what_is_wrong_while_it_rolls_is_said_under_it() -> None:
 def test_taking_down_waits_for_the_end_of_the_take() -> None:
     state = {"state": "lowering", "waiting_for": [ROLL], "rolling": ["camera"]}
     code, line = said(state)
-    assert code == "wait"
+    assert code == "rolling"  # for as long as it does
     assert line == "camera rolls: the set goes down when the take ends"
     assert word_of(board(state)).rolls
     assert (
@@ -630,8 +630,8 @@ def test_an_evening_seen_from_the_mark(opened: Any, tmp_path: Path) -> None:
         assert "key brighter" in page.inner_text("#stand .line")
         # nobody takes it down under a take: it waits, and says for what
         assert ask("down") == 200
-        word(page, "WAIT")
-        assert "goes down when the take ends" in page.inner_text("#stand .line")
+        page.wait_for_selector("#stand .line:has-text('goes down when the take ends')")
+        word(page, "ROLLING")
         made.room.roll("camera", False)
         word(page, "GOING")
         # the page's own process stands still: no word is left standing
