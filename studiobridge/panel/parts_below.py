@@ -128,6 +128,8 @@ def left(board: Board) -> dict[str, Any] | None:
     state = board.visitor.shown.state or NOTHING
     if not board.visitor.sure or parts_after.is_over(board):
         return None  # what is left once all is down stands above the fold
+    if isinstance(state.get("goes_down"), Mapping):
+        return None  # it waits for the end of the take: nothing was told to go off yet
     still = should_be_off(state)
     about = state.get("after")
     never_up = isinstance(about, Mapping) and about.get("session") is None

@@ -229,8 +229,11 @@ def evening(shooting: Shooting, made: Any) -> None:
         shooting.shot("left")
         shooting.pages(
             made,
-            tuple(f"/s/wheel-corner{p}" for p in ("/after", "/record", "/record/1", "/setup"))
-            + ("/", "/this-page"),
+            (
+                *(f"/s/wheel-corner/{p}" for p in ("after", "record", "record/1", "setup")),
+                "/",
+                "/this-page",
+            ),
         )
         for language in ("en", "de"):
             shooting.tabs[language, "hand"].goto(f"{made.url}/s/wheel-corner")
