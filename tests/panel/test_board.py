@@ -107,12 +107,13 @@ def test_before_the_first_session_nothing_is_left_and_the_room_comes_first() -> 
     assert "still on: bench-plug" in said and "On, and should not be" in said
 
 
-def test_what_waits_for_the_end_of_a_take_is_not_yet_on_without_reason() -> None:
+def test_what_goes_off_in_its_turn_is_not_on_without_reason() -> None:
     on = {"device": "bench-plug", "why": "it says on", "by": "report"}
-    waits = {"camera": "camera", "text": "goes down when the take ends", "withdraw": True}
-    state = {"state": "lowering", "still_on": [on]}
-    assert "bench-plug" in board(state).shows("hand")["left"]
-    assert board({**state, "goes_down": waits}).shows("hand")["left"].strip() == ""
+    flows = {"device": "pc-plug", "why": "it says off and 60 W still flow", "by": "watts"}
+    said = board({"state": "lowering", "still_on": [on, flows]}).shows("hand")["left"]
+    assert "pc-plug" in said and "bench-plug" not in said
+    assert board({"state": "lowering", "still_on": [on]}).shows("hand")["left"].strip() == ""
+    assert "bench-plug" in board({"state": "stalled", "still_on": [on]}).shows("hand")["left"]
 
 
 def test_what_stays_on_is_not_named_among_what_should_be_off() -> None:
