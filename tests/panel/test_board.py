@@ -66,6 +66,21 @@ def test_ready_is_said_only_of_one_moment(
         assert "not confirmed" in made.shows("hand")["headline"]
 
 
+def test_times_to_go_are_counted_by_the_page_itself() -> None:
+    """A report may be long in coming: a text that stands still looks as if nothing went on."""
+    to = "2026-03-01T20:01:30.000Z"
+    rising = {"state": "rising", "ready_in_s": 42.0, "ready_at": to}
+    assert f'data-counts-to="{to}"' in board(rising).shows("hand")["switch"]
+    warming = {"state": "ready", "warm_in_s": 600.0, "timer": {"warm_at": to}}
+    assert f'data-counts-to="{to}"' in board(warming).shows("hand")["headline"]
+    # a bridge that names no moment: its seconds, which stand still
+    for odd in ({}, {"ready_at": None}, {"ready_at": 5}, {"ready_at": "<b>"}):
+        said = board({**rising, **{"ready_at": ""}, **odd}).shows("hand")["switch"]
+        assert "data-counts" not in said and "42 s" in said
+    said = board({**warming, "timer": 7}).shows("hand")["headline"]
+    assert "data-counts" not in said and "10 min 00 s" in said
+
+
 def test_an_older_state_without_its_drift_is_taken_as_it_is() -> None:
     made = board({"state": "ready"})
     del made.visitor.shown.state["drifting"]  # type: ignore[index]
