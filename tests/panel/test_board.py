@@ -134,6 +134,15 @@ def test_before_the_first_session_nothing_is_left_and_the_room_comes_first() -> 
     assert "still on: bench-plug" in said and "On, and should not be" in said
 
 
+def test_what_goes_off_in_its_turn_is_not_on_without_reason() -> None:
+    on = {"device": "bench-plug", "why": "it says on", "by": "report"}
+    flows = {"device": "pc-plug", "why": "it says off and 60 W still flow", "by": "watts"}
+    said = board({"state": "lowering", "still_on": [on, flows]}).shows("hand")["left"]
+    assert "pc-plug" in said and "bench-plug" not in said
+    assert board({"state": "lowering", "still_on": [on]}).shows("hand")["left"].strip() == ""
+    assert "bench-plug" in board({"state": "stalled", "still_on": [on]}).shows("hand")["left"]
+
+
 def test_what_stays_on_is_not_named_among_what_should_be_off() -> None:
     on = {"device": "bench-plug", "why": "stays on, as the profile says", "by": "report"}
     for state in ("ready", "stalled"):
