@@ -269,6 +269,10 @@ class Controller:
         elif resume in ("down", "cut"):
             self.desk.look = None
             self.runs.begin(resume, None, at, [], everything=self.memory.everything)
+        elif session and self.desk.look is not None and self.desk.look not in self.desk.looks:
+            # nothing of its lights could be held to anything: that is no set that is ready
+            why = f"nobody knows the look {self.desk.look} any more; ask for up or down"
+            self.standing.turn("heard: cut short", at, why)
         elif session and was in ("ready", "adrift"):
             self.holding.hold_on(at)
         elif was == "stalled":

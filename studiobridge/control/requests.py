@@ -212,6 +212,7 @@ class Requests:
         look = request.look
         if look is None:
             look = self.desk.look if self.standing.session.open else None
+            look = look if look in self.desk.looks else None
         if look is not None and look not in self.desk.looks:
             self.answers.refuse(request, 2, no_such_look(look, self.desk.looks))
             return

@@ -27,6 +27,8 @@ from studiobridge.profile.model import Device, Preset, SetProfile
 Light = Mapping[str, object]
 Lights = Mapping[str, Light]
 NOT_SAID = "nothing is known of it"
+# Whites (K) that a lamp without ends of its own may be told: those a profile may have.
+ANY_WHITE = (1000.0, 25000.0)
 
 
 # ---- how it stands -----------------------------------------------------------------------------
@@ -80,6 +82,33 @@ def preset_of(one: Light) -> Preset | None:
 def presets_of(lights: Lights) -> dict[str, Preset]:
     found = {name: preset_of(one) for name, one in lights.items()}
     return {name: preset for name, preset in found.items() if preset is not None}
+
+
+def fitting(profile: SetProfile, lights: Lights) -> dict[str, Light]:
+    """What the set can be told of this as it is made now; of the rest, why not.
+
+    A profile may have lost a light since, or say other ends of it, and a row of a record may say
+    anything.
+    """
+    return {
+        name: one if why is None else {"why": why}
+        for name, one in lights.items()
+        for why in [_why_unfit(profile.devices.get(name), preset_of(one))]
+    }
+
+
+def _why_unfit(device: Device | None, preset: Preset | None) -> str | None:
+    if device is None or not device.fixture:
+        return "is no light of this set any more"
+    if preset is None:
+        return None
+    for value, span, unit in (
+        (preset.level, device.level_range or (0.0, 100.0), "%"),
+        (preset.cct, device.cct_range or ANY_WHITE, "K"),
+    ):
+        if value is not None and not span[0] <= value <= span[1]:
+            return f"stood at {value:.6g} {unit}, and does {span[0]:g} to {span[1]:g} {unit}"
+    return None
 
 
 def left_out(lights: Lights) -> list[dict[str, str]]:

@@ -41,6 +41,7 @@ from studiobridge.control.runs import Runs
 from studiobridge.control.standing import Answers, Rolled, Standing
 from studiobridge.control.stood import (
     differences,
+    fitting,
     left_out,
     lights_of,
     only_told,
@@ -122,7 +123,7 @@ class Takes:
         if memory.session is not None and look not in self.desk.looks:
             made = self.tally.matched.get(look)
             if made is not None:
-                self.desk.looks[look] = presets_of(made)  # type: ignore[arg-type]
+                self.desk.looks[look] = presets_of(fitting(self.desk.profile, made))  # type: ignore[arg-type]
                 self._made.add(look)
         take = self.tally.open
         if take is None:
@@ -301,6 +302,7 @@ class Takes:
             )
             self.answers.refuse(request, 1, text)
             return None
+        lights = fitting(self.desk.profile, lights)
         look, presets, left = look_of(number), presets_of(lights), left_out(lights)
         if look in self.desk.profile.looks:
             text = f"the profile has a look of its own called {look}: ask for up with it"

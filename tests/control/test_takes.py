@@ -311,11 +311,13 @@ def test_a_camera_that_was_gone_may_have_stopped_before_that_was_known() -> None
 # ---- the bridge stops in the middle ----------------------------------------------------------
 
 
-def again(play: Filmed, after: float = 3.0, **more: object) -> Filmed:
-    """The next bridge, so long after the end of the one before."""
+def again(
+    play: Filmed, made: SetProfile | None = None, after: float = 3.0, **more: object
+) -> Filmed:
+    """The next bridge, so long after the end of the one before; perhaps of another profile."""
     memory = play.memory_now(**more)
-    new = Filmed(play.profile, memory, now=play.now + after)
-    new.on = dict(play.on)
+    new = Filmed(made or play.profile, memory, now=play.now + after)
+    new.on, new.booted = dict(play.on), set(play.booted)
     new.link_up()
     return new
 
@@ -782,6 +784,87 @@ def test_a_look_of_the_profile_is_never_written_over() -> None:
     play.ask("match", take=1)
     assert play.told_last()[0] == 1
     assert play.controller.desk.looks["take-1"] == {"key": Preset(5.0, 3200.0)}
+
+
+def without(made: SetProfile, name: str) -> SetProfile:
+    """The profile as it is when a light has been taken out of it, or was renamed."""
+    looks = {
+        n: replace(look, presets={k: p for k, p in look.presets.items() if k != name})
+        for n, look in made.looks.items()
+    }
+    return replace(made, devices={n: d for n, d in made.devices.items() if n != name}, looks=looks)
+
+
+def test_a_light_that_is_no_part_of_the_set_any_more_is_left_out_of_a_match() -> None:
+    play = brought_up()
+    play.take()
+    new = again(play, without(play.profile, "key"))
+    new.ask("match", take=1)
+    (first,) = [a for a in new.answers(final=False) if a.text.startswith("as in")]
+    assert "Left out: key is no light of this set any more" in first.text
+    new.run(60.0)
+    assert (new.state, new.controller.look) == ("ready", "take-1")
+    assert set(new.controller.desk.presets) == {"fill"}
+
+
+def test_a_light_taken_out_while_the_look_of_a_take_is_in_force_fails_nothing() -> None:
+    play = brought_up()
+    play.take()
+    play.ask("match", take=1)
+    play.run(30.0)
+    new = again(play, without(play.profile, "key"))
+    new.run(30.0)
+    new.ask("up")
+    new.run(60.0)
+    new.take()
+    assert (new.state, new.controller.look) == ("ready", "take-1")
+
+
+@pytest.mark.parametrize(
+    ("point", "value"),
+    [
+        *(("level", value) for value in (250.0, -5.0, 1e300, 5.0)),
+        *(("cct", value) for value in (-5.0, 0.0, 2700.0, 1e300)),
+    ],
+)
+def test_nothing_is_told_that_the_light_does_not_do_whatever_the_record_says(
+    point: str, value: float
+) -> None:
+    play = brought_up()
+    play.take()
+    made = play.profile
+    key = replace(made.devices["key"], level_range=(10.0, 100.0), cct_range=(3200.0, 5600.0))
+    takes = []
+    for note in play.memory_now().takes:
+        if note.phase == "begun":
+            lights = note.detail["lights"]
+            assert isinstance(lights, dict)
+            lights = {**lights, "key": {**lights["key"], point: value}}
+            note = replace(note, detail={**note.detail, "lights": lights})
+        takes.append(note)
+    made = replace(made, devices={**made.devices, "key": key})
+    new = again(play, made, takes=tuple(takes))
+    new.forget()
+    new.ask("match", take=1)
+    new.run(60.0)
+    assert not [values for _, _, values in new.tells("key") if dict(values).get(point) == value]
+    (first,) = [a for a in new.answers(final=False) if a.text.startswith("as in")]
+    assert "Left out: key" in first.text
+
+
+def test_a_look_that_nobody_knows_any_more_is_never_ready() -> None:
+    """The record has gone, or the profile was written anew, in the middle of a session."""
+    play = brought_up()
+    play.take()
+    play.ask("match", take=1)
+    play.run(30.0)
+    new = again(play, takes=())
+    new.run(60.0)
+    assert new.state == "stalled"
+    assert "take-1" in new.controller.why
+    new.ask("up")
+    new.run(60.0)
+    assert (new.state, new.controller.look) == ("ready", "day")
 
 
 def test_what_is_forgotten_is_said() -> None:
