@@ -203,7 +203,9 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         "takes": controller.requests.takes.shown(at, lambda then: iso(then, wall)),
         "before": controller.requests.before.view(at, lambda when: iso(when, wall)),
         "after": controller.requests.before.after_view(lambda when: iso(when, wall)),
-        "timer": controller.requests.before.timer_view(lambda when: iso(when, wall)),
+        "timer": controller.requests.before.timer_view(
+            lambda when: iso(when, wall), controller.requests.takes.began
+        ),
     }
 
 
