@@ -25,6 +25,7 @@ from studiobridge.bridge.tables import (
     TICKS,
     code_of,
     colour_in,
+    good_ones,
     take_note,
     value_in,
 )
@@ -288,18 +289,7 @@ def _latest_takes(connection: sa.Connection) -> sa.Select[Any]:
     may still be in it, and counts.
     """
     newest = int(connection.scalar(sa.select(sa.func.max(TAKES.c.take))) or 0)
-    last_mark = (
-        sa.select(sa.func.max(TAKES.c.id))
-        .where(TAKES.c.phase == "marked", TAKES.c.mark.is_not(None))
-        .group_by(TAKES.c.take)
-    )
-    good = (
-        sa.select(TAKES.c.take)
-        .where(TAKES.c.id.in_(last_mark), TAKES.c.mark == "good")
-        .order_by(TAKES.c.take.desc())
-        .limit(KEPT)
-    )
-    wanted = (TAKES.c.take > newest - KEPT) | TAKES.c.take.in_(good)
+    wanted = (TAKES.c.take > newest - KEPT) | TAKES.c.take.in_(good_ones(KEPT))
     said = TAKES.c.phase.not_in(("changed", "unsure")) | (TAKES.c.take == newest)
     made = sa.select(TAKES.c.id).where(TAKES.c.phase == "matched").order_by(TAKES.c.id.desc())
     matched = TAKES.c.id.in_(made.limit(KEPT))

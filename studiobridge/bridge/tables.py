@@ -431,5 +431,20 @@ def take_note(row: Mapping[str, Any]) -> TakeNote:
     return TakeNote(**said, detail=detail if isinstance(detail, dict) else {})
 
 
+def good_ones(most: int) -> sa.Select[Any]:
+    """The numbers of the latest takes whose last mark is good."""
+    last_mark = (
+        sa.select(sa.func.max(TAKES.c.id))
+        .where(TAKES.c.phase == "marked", TAKES.c.mark.is_not(None))
+        .group_by(TAKES.c.take)
+    )
+    return (
+        sa.select(TAKES.c.take)
+        .where(TAKES.c.id.in_(last_mark), TAKES.c.mark == "good")
+        .order_by(TAKES.c.take.desc())
+        .limit(most)
+    )
+
+
 def value_in(text: str | None) -> object:
     return None if text is None else json.loads(text)
