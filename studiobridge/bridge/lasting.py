@@ -26,6 +26,7 @@ from studiobridge.bridge.tables import (
     code_of,
     colour_in,
     good_ones,
+    made_quiet,
     take_note,
     value_in,
 )
@@ -204,15 +205,7 @@ def memory_of(connection: sa.Connection) -> Memory:
     quiet: dict[str, MadeQuiet] = {}
     for row in connection.execute(latest_of_each(QUIET)):
         if row.phase != "over":
-            quiet[row.device] = MadeQuiet(
-                row.device,
-                row.at - row.off_for,
-                row.at + row.left,
-                row.cut,
-                row.rolling,
-                row.by,
-                row.at,
-            )
+            quiet[row.device] = made_quiet(row)
     answered = connection.execute(
         sa.select(REQUESTS.c.request, REQUESTS.c.phase, REQUESTS.c.code, REQUESTS.c.text)
         .where(REQUESTS.c.phase.in_(ENDS), REQUESTS.c.request != "")
