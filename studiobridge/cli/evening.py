@@ -7,13 +7,13 @@ Nothing outside a temporary folder is touched, and nothing is left running.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import shlex
 import shutil
 import sys
 import tempfile
 import time
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -22,15 +22,18 @@ from typing import Any
 
 from studiobridge.bridge.asking import Asker, NoBridge, NoBroker
 from studiobridge.bridge.daemon import SetRunner
+from studiobridge.bridge.reading import Reader
 from studiobridge.bridge.settings import BrokerSettings, PanelSettings, Settings
-from studiobridge.cli import show
+from studiobridge.bridge.tables import record_place
+from studiobridge.cli import scenes, show
 from studiobridge.cli.follow import follow
 from studiobridge.profile.model import Device, Preset, SetProfile
 from studiobridge.profile.said import Answer
 from studiobridge.rehearsal.embedded import EmbeddedBroker
+from studiobridge.rehearsal.guest import with_guest
 from studiobridge.rehearsal.hands import Hands
 from studiobridge.rehearsal.live import LiveRoom
-from studiobridge.shown import words
+from studiobridge.shown import takes, words
 from studiobridge.shown.counted import counted
 from studiobridge.shown.hand import guide
 
@@ -38,8 +41,8 @@ from studiobridge.shown.hand import guide
 SCENE_WITHIN = 120.0
 # Gear that was told nothing for so long (s) has done what it was told.
 AT_REST = 0.6
-# On the page of a rehearsal somebody brushes past a light when it has been ready so long (s).
-TOUCHED_AFTER = 20.0
+# A lamp's ten minutes are so long (s) here, before the pace: an evening has to be over in a minute.
+LONGEST_WARM_UP = 36.0
 
 
 class SceneFailed(Exception):
@@ -50,6 +53,7 @@ def paced(profile: SetProfile, pace: float) -> SetProfile:
     """The same set with every wait of its gear shortened by `pace`, for bridge and gear alike."""
 
     def quick(device: Device) -> Device:
+        told = device.quiet
         return replace(
             device,
             boots_in=device.boots_in / pace,
@@ -59,6 +63,7 @@ def paced(profile: SetProfile, pace: float) -> SetProfile:
             shuts_in=device.shuts_in / pace,
             closes_in=device.closes_in / pace,
             tolerance=replace(device.tolerance, settle=device.tolerance.settle / pace),
+            quiet=None if told is None else replace(told, rests=told.rests / pace),
         )
 
     devices = {name: quick(device) for name, device in profile.devices.items()}
@@ -67,7 +72,7 @@ def paced(profile: SetProfile, pace: float) -> SetProfile:
         profile,
         devices=MappingProxyType(devices),
         patience=patience,
-        warm_up=profile.warm_up / pace,
+        warm_up=min(profile.warm_up, LONGEST_WARM_UP) / pace,
         call_times=(),
         left_on=None,
     )
@@ -162,6 +167,17 @@ class Evening:
 
     def state(self) -> str:
         return str((self.asker.shown.state or {}).get("state"))
+
+    def of_the_take(self, number: int) -> list[str]:
+        """What the record has of a take: its length, and each change of light with its second."""
+        with closing(Reader(record_place(self.runner.settings, self.profile.name))) as reader:
+            found = [take for take in reader.takes() if take.number == number]
+        self.need(len(found) == 1, f"take {number} is not in the record")
+        changes = takes.changes(found[0])
+        return [
+            f"take {number} is {takes.length(found[0].seconds)} long",
+            *(f"in it, at {second}: {text}" for second, text in changes),
+        ]
 
     # ---- the scenes -----------------------------------------------------------------------------
 
@@ -293,27 +309,8 @@ class Evening:
         )
         self.say(answer.text)
 
-    async def rolling(self) -> None:
-        cameras = [d for d in self.profile.devices.values() if d.kind == "camera"]
-        if not cameras:
-            self.scene("This set has no camera: the take is left out.")
-            return
-        camera = cameras[0]
-        self.scene(f"{camera.name} rolls.")
-        by_itself = camera.rolls_by != "hand"
-        self.room.roll(camera.name, True)
-        if not by_itself:
-            await self.ask("rolling_on", targets=[camera.name])
-        await self.until("rolling", lambda: bool((self.asker.shown.state or {}).get("rolling")))
-        answer = await self.ask("restore")
-        self.need(answer.code == 1, "a restore was not refused while the camera rolled")
-        self.say(f"a restore is refused: {answer.text}")
-        self.scene(f"{camera.name} stops, and you are done for today.")
-        self.room.roll(camera.name, False)
-        if not by_itself:
-            await self.ask("rolling_off", targets=[camera.name])
-
     async def down(self) -> None:
+        self.scene("You are done for today.")
         # who plays the evening has seen that the camera stopped, also one that cannot say so
         answer = await self.ask("down", drawn=True, yes=True)
         self.need(answer.code == 0, f"the set did not go down: {answer.text}")
@@ -336,12 +333,18 @@ class Evening:
         self.say("checked in the room: nothing is left on that should be off, no harm was done")
 
     async def play(self) -> None:
+        await scenes.on_at_first(self)
         await self.up()
         await self.touched()
         await self.a_dial_is_turned()
         await self.another_look()
-        await self.rolling()
+        await scenes.a_small_step(self)
+        await scenes.quiet(self)
+        await scenes.before(self)
+        await scenes.take(self)
+        await scenes.quiet_over(self)
         await self.down()
+        scenes.left(self)
 
 
 async def rehearse_evening(
@@ -350,17 +353,17 @@ async def rehearse_evening(
     pace: float,
     stay: bool,
     look: str | None,
-    page: int | None = None,
+    page: PanelSettings | None = None,
 ) -> int:
     """Play the evening. 0 only when every scene ended as it should.
 
-    With `page`, a port: serve the page instead, and let a person play it.
+    With `page`, how it is served: serve the page instead, and let a person play it.
     """
     if look is not None and look not in profile.looks:
         show.fail(f"no look '{words.clean(look)}' in this set; it has: {', '.join(profile.looks)}")
         return 2
     folder = Path(tempfile.mkdtemp(prefix="studiobridge-rehearsal-"))
-    quick = paced(profile, pace)
+    quick = paced(with_guest(profile), pace)
     try:
         copy = folder / path.name
         shutil.copyfile(path, copy)
@@ -370,9 +373,11 @@ async def rehearse_evening(
             )
             with LiveRoom(quick, "127.0.0.1", broker.port) as room:
                 if page is not None:
-                    settings = settings.model_copy(update={"panel": PanelSettings(port=page)})
+                    from studiobridge.cli import playing
+
+                    settings = settings.model_copy(update={"panel": page})
                     with Hands(room, "127.0.0.1", broker.port):
-                        return await _with_page(copy, room.profile, settings, room)
+                        return await playing.with_page(copy, room.profile, settings, room)
                 return await _with_room(copy, room.profile, settings, room, stay, look, broker)
     except RuntimeError as error:
         show.fail(str(error))
@@ -428,58 +433,14 @@ async def _with_room(
             show.out(show.CAUTION)
             if stay:
                 with Hands(room, "127.0.0.1", broker.port):
-                    await _stay(profile, settings, broker, copy, evening.look)
+                    await _stay(profile, settings, broker, copy, evening.look, room)
     finally:
         runner.stop()
         await running
     return code
 
 
-async def _with_page(copy: Path, profile: SetProfile, settings: Settings, room: LiveRoom) -> int:
-    """The bridge and the page, until interrupted; somebody brushes past a light now and then."""
-    from studiobridge.panel.serve import CannotServe, PanelServer
-
-    stopped = _until_interrupted()
-    runner = SetRunner(copy, profile, settings, say=lambda text: None)
-    running = asyncio.create_task(runner.run())
-    try:
-        server = PanelServer(settings, [profile])
-        await server.start()
-    except CannotServe as error:
-        show.fail(str(error))
-        runner.stop()
-        await running
-        return 2
-    show.out(f"The page of {profile.title or profile.name} is at {server.url}")
-    show.out(f"Its code: {server.panel.house.keys.new_code('operator')}")
-    show.out("Simulated gear, the real bridge. Bring the set up from the page; Ctrl-C ends it.")
-    found = a_light(profile, profile.default_look)
-    ready_since: float | None = None
-    touched = False
-    while not stopped.is_set():
-        state = runner.core.controller.state if runner.ready.is_set() else ""
-        if state != "ready" or touched:
-            ready_since = None if state != "ready" else ready_since
-            touched = touched and state in ("ready", "adrift")
-        elif ready_since is None:
-            ready_since = time.monotonic()
-        elif time.monotonic() - ready_since > TOUCHED_AFTER and found is not None:
-            name, preset = found
-            assert preset.level is not None
-            level = preset.level * (1.4 if preset.level * 1.4 <= 100.0 else 0.6)
-            room.touch(name, level=level)
-            show.out(f"Somebody brushes past {name}.")
-            touched = True
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(0.25):
-                await stopped.wait()
-    await server.stop()
-    runner.stop()
-    await running
-    return 0
-
-
-def _until_interrupted() -> asyncio.Event:
+def until_interrupted() -> asyncio.Event:
     import signal
 
     stopped = asyncio.Event()
@@ -489,8 +450,15 @@ def _until_interrupted() -> asyncio.Event:
 
 
 async def _stay(
-    profile: SetProfile, settings: Settings, broker: EmbeddedBroker, copy: Path, look: str | None
+    profile: SetProfile,
+    settings: Settings,
+    broker: EmbeddedBroker,
+    copy: Path,
+    look: str | None,
+    room: LiveRoom,
 ) -> None:
+    from studiobridge.cli import playing
+
     show.out()
     show.out("The bridge and the simulated gear go on for you. In another terminal:")
     show.out()
@@ -505,7 +473,13 @@ async def _stay(
             f"    studiobridge touch {found[0]} 80 %     # a hand on its dial; also off, 3200 K"
         )
     show.out()
+    show.out("Or here, with Enter:")
+    show.out()
+    for text in playing.ways(profile):
+        show.out(f"    {text}")
+    show.out()
     show.out("Any MQTT client may look, on 127.0.0.1:")
     show.out(f"port {broker.port} speaks MQTT 5, port {broker.port4} 3.1.1.")
     show.out(f"`keep` writes into the copy {copy}. Ctrl-C ends it.")
-    await _until_interrupted().wait()
+    with playing.Typed(profile, room):
+        await until_interrupted().wait()

@@ -45,6 +45,9 @@ def rehearse(
     page: Annotated[
         bool, typer.Option("--page", help="Serve the page and let you play the evening on it.")
     ] = False,
+    phone: Annotated[
+        bool, typer.Option("--phone", help="As --page, on this network too, without TLS.")
+    ] = False,
 ) -> None:
     """Play a whole evening against simulated gear: no gear, no broker, nothing left running."""
     reading = read_or_stop(profile)
@@ -57,13 +60,17 @@ def rehearse(
     from studiobridge.cli import pages
     from studiobridge.cli.evening import rehearse_evening
 
-    port = None
-    if page:
+    served = None
+    if page or phone:
         found = settings_or_stop(None)
         pages.keys_of(found)
-        port = found.panel.port
+        served = found.panel
+        if phone:
+            from studiobridge.bridge.settings import PanelSettings
+
+            served = PanelSettings(port=served.port, listen="0.0.0.0", plain=True)
     raise typer.Exit(
-        asyncio.run(rehearse_evening(profile, reading.profile, pace, stay, look, port))
+        asyncio.run(rehearse_evening(profile, reading.profile, pace, stay, look, served))
     )
 
 

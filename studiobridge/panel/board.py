@@ -276,6 +276,8 @@ class Board:
         if state.get("state") == "ready" and not self.of_one_moment():
             return say("not confirmed: its parts do not fit together yet")
         said = words.state(state.get("state"))
+        if state.get("state") == "lowering" and isinstance(state.get("goes_down"), Mapping):
+            said = say("goes down when the take ends")  # nothing is lowered yet
         moved = words.names(state.get("drifting"))
         if state.get("state") == "adrift" and moved:
             return say("{state}: {names}", state=said, names=words.listed(moved, 3))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup, escape
 
+from studiobridge.panel.counted import ready_at, timer
 from studiobridge.panel.saying import text
 from studiobridge.shown import words
 from studiobridge.shown.tongue import later, say
@@ -60,10 +61,10 @@ def parts(board: Board) -> dict[str, str]:
     }
 
 
-def counted(board: Board, at: object, seconds: float, over: str) -> Markup:
-    """A time that the page counts down by itself, by the bridge's clock."""
+def counted(board: Board, at: str, seconds: float, over: str) -> Markup:
+    """A time that the page counts down by itself, by the bridge's clock; without one, in words."""
     text = words.about(seconds)
-    if not isinstance(at, str):
+    if not at:
         return Markup(escape(text))
     return Markup(board.macros("parts_hand.html").counts_to(at, text, over))
 
@@ -74,9 +75,7 @@ def warm(board: Board) -> Markup | str:
     seconds = words.number(state.get("warm_in_s"))
     if not board.visitor.sure or not seconds:
         return ""
-    times = state.get("times")
-    at = times.get("warm") if isinstance(times, Mapping) else None
-    return counted(board, at, seconds, say("a moment"))
+    return counted(board, timer(state, "warm_at"), seconds, say("a moment"))
 
 
 def switch(board: Board) -> Switch:
@@ -144,11 +143,9 @@ def _going(board: Board, state: View, now: str) -> Switch:
     to_go = words.number(state.get("ready_in_s"))
     if to_go is not None:
         longer = say("a little longer than usual")
-        times = state.get("times")
-        at = times.get("ready") if isinstance(times, Mapping) else None
         left: str | Markup = longer
         if to_go > 0.5:
-            left = counted(board, at, to_go, longer)
+            left = counted(board, ready_at(state), to_go, longer)
         doing = text(DOING[now], state=words.state(now), time=left)
     under = waits or board.held()
     if now == "rising":

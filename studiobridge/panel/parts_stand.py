@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from studiobridge.panel.counted import ready_at, timer
+from studiobridge.panel.parts_hand import locked_out
 from studiobridge.shown import words
 from studiobridge.shown.tongue import english, later, say
 
@@ -113,7 +114,7 @@ def word_of(board: Board) -> Word:
     if rolling:
         return _rolling(state, shown.drift, now, rolling)
     if now == "rising":
-        return Word("up", _held_up(state), until=_moment(state.get("ready_at")))
+        return Word("up", _held_up(state), until=ready_at(state))
     if now == "lowering":
         asks = words.asked_about(state)
         if asks:
@@ -141,11 +142,11 @@ def word_of(board: Board) -> Word:
 
 def _rolling(state: View, drift: Sequence[View], now: str, cameras: Sequence[str]) -> Word:
     """What rolls comes before everything else, and what is wrong meanwhile is said under it."""
-    since = _timer(state, "take_since")
+    since = timer(state, "take_since")
     if now == "lowering":
         rolls = words.listed(cameras)
         line = say("{cameras} rolls: the set goes down when the take ends", cameras=rolls)
-        return Word("wait", line, since=since, rolls=True)
+        return Word("rolling", line, since=since, rolls=True)
     if now == "stalled":
         line = say("the set has stopped: {why}", why=_why(state))
     else:
@@ -153,23 +154,9 @@ def _rolling(state: View, drift: Sequence[View], now: str, cameras: Sequence[str
     return Word("rolling", line, since=since, rolls=True)
 
 
-def _timer(state: View, name: str) -> str:
-    """One of the moments that are counted, where it is known."""
-    timer = state.get("timer")
-    return _moment(timer.get(name)) if isinstance(timer, Mapping) else ""
-
-
 def _warm(state: View) -> str:
     """When the lights will stay as they are; empty when they do."""
-    return _timer(state, "warm_at") if words.number(state.get("warm_in_s")) else ""
-
-
-def _moment(text: object) -> str:
-    """A time as it was said, if it is one."""
-    try:
-        return text if isinstance(text, str) and datetime.fromisoformat(text) else ""
-    except ValueError:
-        return ""
+    return timer(state, "warm_at") if words.number(state.get("warm_in_s")) else ""
 
 
 def _held_up(state: View) -> str:
@@ -197,6 +184,8 @@ def _dark(state: View) -> str:
     unproven = [*words.names(state.get("only_told")), *silent]
     if unproven:
         return say("not proven off: {devices}", devices=words.listed(unproven, 4))
+    if locked := locked_out(state):
+        return say("locked out: {targets}", targets=words.listed(locked, MOST_NAMED))
     return say("it was cut") if state.get("cut") is True else ""
 
 

@@ -25,7 +25,7 @@ class CannotServe(Exception):
     """The page cannot be served as asked; the text says why and what to do."""
 
 
-def _loopback(listen: str) -> bool:
+def loopback(listen: str) -> bool:
     if listen == "localhost":
         return True
     try:
@@ -41,7 +41,7 @@ def check(panel: PanelSettings) -> None:
     for file in (panel.cert, panel.key, panel.ca):
         if file is not None and not file.is_file():
             raise CannotServe(f"panel: there is no file {file}")
-    safe = panel.cert is not None or panel.behind is not None or _loopback(panel.listen)
+    safe = panel.cert is not None or panel.behind is not None or loopback(panel.listen)
     if not safe and not panel.plain:
         raise CannotServe(
             f"panel: listening on {panel.listen} without TLS would show its sessions to everybody"

@@ -28,8 +28,10 @@ TITLES: Mapping[str, str] = {
     "stays": later("Stays on"),
     "energy": later("Energy"),
 }
+# The bridge's own reason for what is on and may be.
+STAYS = "stays on, as the profile says"
 # These want a hand; the rest is only said.
-WANTS_A_HAND = ("on", "unproven", "quiet", "cards", "batteries")
+WANTS_A_HAND = ("on", "unproven", "quiet", "cards", "batteries", "chargers")
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +42,10 @@ class Part:
     title: str
     lines: tuple[str, ...]
     urgent: bool = False
+
+    @property
+    def wants(self) -> bool:
+        return self.name in WANTS_A_HAND
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,9 +93,15 @@ def _head(state: Json, about: Json) -> str:
     return say("Session {n} ended {time}.", n=f"{session:.0f}", time=time)
 
 
+def should_be_off(state: Json) -> list[str]:
+    """What is on and should not be; what stays on as the profile says is named with what stays."""
+    entries = words.entries(state.get("still_on"))
+    return words.still_on({**state, "still_on": [e for e in entries if e.get("why") != STAYS]})
+
+
 def _on(state: Json) -> list[str]:
     close = words.to_close(state)
-    return [*words.still_on(state), *([close] if close else [])]
+    return [*should_be_off(state), *([close] if close else [])]
 
 
 def _unproven(state: Json, devices: Mapping[str, Json]) -> list[str]:

@@ -1,12 +1,21 @@
-"""`rehearse` where something of it is missing."""
+"""`rehearse`: every scene of the evening, its page, and where something of it is missing."""
 
 from __future__ import annotations
 
+import http.cookiejar
+import os
+import re
+import signal
 import subprocess
 import sys
+import time
+import urllib.parse
+import urllib.request
+from collections.abc import Sequence
 from pathlib import Path
 
 CONFIG = Path(__file__).parents[2] / "config"
+MAIN = "from studiobridge.cli import main; main()"
 
 
 def test_without_its_broker_it_says_what_to_install() -> None:
@@ -21,3 +30,174 @@ def test_without_its_broker_it_says_what_to_install() -> None:
     assert done.stdout == ""
     (line,) = done.stderr.splitlines()
     assert "pip install 'studiobridge[rehearsal]'" in line
+
+
+# every scene of the evening, in the words a presenter reads, in their order
+TOLD = (
+    "You walk in and touch the switch.",
+    r"shelf-light \+0\.\d+ stop",
+    "restored in",
+    "At the mark: shelf-light by a small step",
+    r"`keep` keeps it so, `restore` puts it back",
+    "fridge is quiet, back by itself at",
+    "fridge is on again, by its own report",
+    "What is left",
+    "Every scene ended as it should",
+)
+
+
+def env_of(folder: Path) -> dict[str, str]:
+    clean = {k: v for k, v in os.environ.items() if not k.startswith("STUDIOBRIDGE")}
+    settings = folder / "settings.yaml"
+    settings.write_text("panel: {port: 0}\n", encoding="utf-8")
+    return clean | {
+        "HOME": str(folder),
+        "TMPDIR": str(folder),
+        "STUDIOBRIDGE_SETTINGS": str(settings),
+    }
+
+
+def in_order(patterns: Sequence[str], said: str) -> None:
+    at = 0
+    for pattern in patterns:
+        found = re.search(pattern, said[at:])
+        assert found, (pattern, said)
+        at += found.end()
+
+
+def test_a_set_with_hardly_anything_plays_what_it_can(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", MAIN, "rehearse", CONFIG / "one-plug-one-light.yaml", "--pace", "8"],
+        capture_output=True,
+        text=True,
+        timeout=90,
+        env=env_of(tmp_path),
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    in_order(TOLD, done.stdout)
+    assert "no camera: the take is left out" in done.stdout
+    assert list(tmp_path.glob("studiobridge-rehearsal-*")) == []
+
+
+def test_the_whole_corner_plays_the_take_in_less_than_a_minute(tmp_path: Path) -> None:
+    began = time.monotonic()
+    done = subprocess.run(
+        [sys.executable, "-c", MAIN, "rehearse", CONFIG / "wheel-corner.yaml", "--pace", "8"],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        env=env_of(tmp_path),
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    in_order(
+        (
+            "not yet: ",
+            "you look, and tick: ticked: lens wiped; microphone on; phone silent",
+            "good to roll",
+            "camera rolls",
+            "a restore is refused",
+            "down, asked for too early, waits for the end of the take; down is taken back",
+            "somebody touches key",
+            r"take 1 is 0:0\d long",
+            # it was touched 2.3 s into the take, and the gear says so as soon as it moved
+            r"in it, at 0:0[23]: key −0\.5\d stop",
+            "take 1: good, noted:",
+            "What is left",
+            "Cards to empty: camera",
+            "Batteries to charge: clip-mic",
+            "card emptied: not ticked",
+        ),
+        done.stdout,
+    )
+    assert time.monotonic() - began < 60.0
+
+
+class Page:
+    """`rehearse --page` as it runs, read line by line and typed to."""
+
+    def __init__(self, folder: Path, *more: str) -> None:
+        profile = CONFIG / "wheel-corner.yaml"
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", MAIN, "rehearse", str(profile), "--pace", "20", *more],
+            # no browser anywhere: it only serves
+            env=env_of(folder) | {"PATH": str(folder)},
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+        )
+        self.said = ""
+
+    def until(self, pattern: str) -> str:
+        """The line that holds this, when it comes."""
+        assert self.process.stdout is not None
+        while True:
+            line = self.process.stdout.readline()
+            assert line, (pattern, self.said)
+            self.said += line
+            if re.search(pattern, line):
+                return line
+
+    def types(self, line: str) -> None:
+        assert self.process.stdin is not None
+        self.process.stdin.write(line + "\n")
+        self.process.stdin.flush()
+
+
+def test_the_page_of_a_rehearsal_shows_every_view_and_does_what_is_typed(tmp_path: Path) -> None:
+    page = Page(tmp_path, "--page")
+    try:
+        page.until("Ctrl-C +ends it")
+        found = dict(re.findall(r"^ +([a-z ]+): +(http://\S+)$", page.said, re.M))
+        assert list(found) == ["in the hand", "across the room", "at the mark", "takes", "before it rolls"]  # fmt: skip
+        (code,) = re.findall(r"Its code: (\S+)", page.said)
+        assert re.search("[▀▄█]{10}", page.said), "no code to be read by a camera"
+
+        jar = http.cookiejar.CookieJar()
+        browse = urllib.request.build_opener(urllib.request.HTTPCookieProcessor(jar))
+        start = found["in the hand"].partition("/s/")[0]
+        browse.addheaders = [("Origin", start)]
+        way_in = urllib.parse.urlencode({"secret": code, "name": "Ana"}).encode()
+        browse.open(f"{start}/pair", way_in, timeout=10)
+        for title, address in found.items():
+            with browse.open(address, timeout=10) as reply:
+                assert (reply.status, reply.url) == (200, address), title
+
+        page.types("roll")
+        page.until("camera rolls")
+        page.types("stop")
+        page.until("camera stops")
+        page.types("touch key")
+        # 64 % in the look, a little less than half a stop more
+        page.until("key stands at 90 %")
+        page.types("touch key 30 %")
+        page.until("key stands at 30 %")
+        for nonsense in ("touch kye", "touch camera 30 %", "touch key very", "rol", "", "\x1b[2J"):
+            page.types(nonsense)
+            line = page.until("no device|no light|cannot turn|type `touch NAME`")
+            assert "\x1b" not in line
+        page.process.send_signal(signal.SIGINT)
+        assert page.process.wait(20) == 0
+    finally:
+        page.process.kill()
+        page.process.communicate()
+    assert list(tmp_path.glob("studiobridge-rehearsal-*")) == []
+
+
+def test_nobody_types_and_the_page_goes_on(tmp_path: Path) -> None:
+    page = Page(tmp_path, "--phone")
+    try:
+        page.until("Ctrl-C +ends it")
+        assert page.process.stdin is not None
+        page.process.stdin.close()
+        assert "without TLS: whoever is on it can read along" in page.said
+        (address,) = re.findall(r"across the room: +(http://\S+)/s/", page.said)
+        assert "127.0.0.1" not in address and "0.0.0.0" not in address
+        with urllib.request.urlopen(f"{address}/pair", timeout=10) as reply:
+            assert reply.status == 200
+        assert page.process.poll() is None
+        page.process.send_signal(signal.SIGTERM)
+        assert page.process.wait(20) == 0
+    finally:
+        page.process.kill()
+        page.process.wait(10)

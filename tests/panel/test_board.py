@@ -69,6 +69,21 @@ def test_ready_is_said_only_of_one_moment(
         assert "not confirmed" in made.shows("hand")["headline"]
 
 
+def test_times_to_go_are_counted_by_the_page_itself() -> None:
+    """A report may be long in coming: a text that stands still looks as if nothing went on."""
+    to = "2026-03-01T20:01:30.000Z"
+    rising = {"state": "rising", "ready_in_s": 42.0, "ready_at": to}
+    assert f'data-counts-to="{to}"' in board(rising).shows("hand")["switch"]
+    warming = {"state": "ready", "warm_in_s": 600.0, "timer": {"warm_at": to}}
+    assert f'data-counts-to="{to}"' in board(warming).shows("hand")["headline"]
+    # a bridge that names no moment: its seconds, which stand still
+    for odd in ({}, {"ready_at": None}, {"ready_at": 5}, {"ready_at": "<b>"}):
+        said = board({**rising, "ready_at": "", **odd}).shows("hand")["switch"]
+        assert "data-counts" not in said and "42 s" in said
+    said = board({**warming, "timer": 7}).shows("hand")["headline"]
+    assert "data-counts" not in said and "10 min 00 s" in said
+
+
 def test_an_older_state_without_its_drift_is_taken_as_it_is() -> None:
     made = board({"state": "ready"})
     del made.visitor.shown.state["drifting"]  # type: ignore[index]
@@ -97,6 +112,43 @@ def test_nothing_on_is_not_said_of_what_was_only_told() -> None:
     made = board({"state": "ready"})
     made.shows("hand")
     assert made.shows("hand")["left"].strip() == ""
+
+
+def test_what_waits_for_the_end_of_the_take_is_not_going_down_yet() -> None:
+    still = {"device": "bench-plug", "watts": 60.0, "why": "", "by": "watts"}
+    waits = {"state": "lowering", "goes_down": {"withdraw": True}, "still_on": [still]}
+    made = board({**waits, "rolling": ["camera"]})
+    made.shows("hand")
+    shown = made.shows("hand")
+    assert shown["left"].strip() == ""
+    assert "lowering" not in shown["headline"]
+    assert "goes down when the take ends" in shown["headline"]
+
+
+def test_before_the_first_session_nothing_is_left_and_the_room_comes_first() -> None:
+    never = {"session": None, "items": []}
+    made = board({"state": "dark", "after": never, "silent": [{"device": "pc-plug"}]})
+    parts = made.shows("hand")
+    assert (parts["left"].strip(), parts["after"].strip()) == ("", "")
+    on = {"device": "bench-plug", "why": "it says on", "by": "report"}
+    made = board({"state": "dark", "after": never, "still_on": [on]})
+    said = made.shows("hand")["left"]
+    assert "still on: bench-plug" in said and "On, and should not be" in said
+
+
+def test_what_goes_off_in_its_turn_is_not_on_without_reason() -> None:
+    on = {"device": "bench-plug", "why": "it says on", "by": "report"}
+    flows = {"device": "pc-plug", "why": "it says off and 60 W still flow", "by": "watts"}
+    said = board({"state": "lowering", "still_on": [on, flows]}).shows("hand")["left"]
+    assert "pc-plug" in said and "bench-plug" not in said
+    assert board({"state": "lowering", "still_on": [on]}).shows("hand")["left"].strip() == ""
+    assert "bench-plug" in board({"state": "stalled", "still_on": [on]}).shows("hand")["left"]
+
+
+def test_what_stays_on_is_not_named_among_what_should_be_off() -> None:
+    on = {"device": "bench-plug", "why": "stays on, as the profile says", "by": "report"}
+    for state in ("ready", "stalled"):
+        assert board({"state": state, "still_on": [on]}).shows("hand")["left"].strip() == ""
 
 
 def test_the_page_says_what_is_not_proven() -> None:
