@@ -11,6 +11,7 @@ it is empty, and the page says that what it shows is not confirmed; the others g
 
 from __future__ import annotations
 
+import asyncio
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -83,6 +84,8 @@ VIEWS: dict[str, tuple[Subject, ...]] = {
         parts_quiet.after,
     ),
 }
+# Views that look into the record: it may hang, be locked, or be on another machine.
+READS_THE_RECORD = ("takes",)
 
 
 @dataclass(slots=True)
@@ -132,6 +135,7 @@ class Board:
         # the names of the parts of each subject, as far as it was ever drawn
         self._names: dict[Subject, frozenset[str]] = {}
         self._said_of_faults: set[str] = set()
+        self._one_reads = asyncio.Lock()
 
     # ---- parts -------------------------------------------------------------------------
 
@@ -183,6 +187,22 @@ class Board:
         """The parts that changed after this version; all of them for a new page."""
         drawn = self.draw(view)
         return {name: drawn.parts[name] for name, at in drawn.changed_at.items() if at > version}
+
+    async def follows(self, version: int, view: str) -> tuple[dict[str, str], int]:
+        """The parts that changed after this version, and the version they are of.
+
+        A view that reads the record is drawn beside all else: a disk that hangs, or a record that
+        is locked or away, holds up its own pages, and no others.
+        """
+
+        def drawn() -> tuple[dict[str, str], int]:
+            parts = self.since(version, view)
+            return parts, self.draw(view).version
+
+        if view not in READS_THE_RECORD:
+            return drawn()
+        async with self._one_reads:
+            return await asyncio.to_thread(drawn)
 
     def shows(self, view: str) -> dict[str, str]:
         """Every part of this view as it is now."""

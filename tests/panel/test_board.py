@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
+import threading
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -437,3 +439,27 @@ def test_what_cannot_be_shown_is_said_and_no_view_ends_with_it(
     made.visitor.shown.run = None
     made.visitor.version = 3
     assert not any("cannot be shown" in made.shows(view)["truth"] for view in VIEWS)
+
+
+def test_a_record_that_hangs_holds_up_the_page_of_takes_alone(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    made = board({"state": "ready"})
+    hangs = threading.Event()
+
+    def read() -> None:
+        hangs.wait(20.0)
+
+    monkeypatch.setattr(made, "reader", read)
+
+    async def both() -> tuple[dict[str, str], bool]:
+        takes = asyncio.create_task(made.follows(-1, "takes"))
+        await asyncio.sleep(0.05)
+        hand, _ = await asyncio.wait_for(made.follows(-1, "hand"), 10.0)
+        waits = not takes.done()
+        hangs.set()
+        await takes
+        return hand, waits
+
+    hand, waits = asyncio.run(both())
+    assert waits and "ready" in hand["headline"]
