@@ -36,7 +36,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Studio]:
 @contextlib.contextmanager
 def visitor(made: Studio, *more: str, name: str = "Ana") -> Iterator[httpx.Client]:
     """A client that has paired."""
-    with httpx.Client(base_url=made.url) as client:
+    with httpx.Client(base_url=made.url, timeout=30) as client:
         reply = client.post("/pair", data={"secret": made.code(*more), "name": name})
         assert reply.status_code == 303, reply.text
         yield client
@@ -89,7 +89,7 @@ def test_a_code_opens_one_page_and_one_only(made: Studio) -> None:
 @needs_mosquitto
 def test_a_viewer_sees_and_cannot_ask(made: Studio) -> None:
     code = made.command("panel", "pair", "--viewer").stdout.strip()
-    with visitor(made) as operator, httpx.Client(base_url=made.url) as viewer:
+    with visitor(made) as operator, httpx.Client(base_url=made.url, timeout=30) as viewer:
         viewer.post("/pair", data={"secret": code, "name": "Vi"})
         assert viewer.get(f"/api/sets/{SET}/state").json()["set"] == SET
         refused = asked(viewer, "up")

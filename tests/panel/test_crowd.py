@@ -210,16 +210,16 @@ def test_a_slow_phone_still_gets_in(page: Page) -> None:
         assert b" 200 " in answer(taken).split(b"\r\n")[0]
 
 
-def test_a_stream_is_no_idle_connection(page: Page) -> None:
+def test_a_stream_is_no_idle_connection(own_page: Page) -> None:
     """The stream of a page stays for longer than a request has, in whatever crowd."""
-    with httpx.Client(base_url=page.url) as client:
-        client.post("/pair", data={"secret": page.keys.new_code("viewer"), "name": "x"})
+    with httpx.Client(base_url=own_page.url) as client:
+        client.post("/pair", data={"secret": own_page.keys.new_code("viewer"), "name": "x"})
         with client.stream("GET", f"/s/{SET}/events", timeout=5) as stream:
             lines = stream.iter_lines()
             next(lines)
             with contextlib.ExitStack() as stack:
                 for _ in range(230):
-                    stack.enter_context(page.connect("127.0.0.1"))
+                    stack.enter_context(own_page.connect("127.0.0.1"))
                 began = time.monotonic()
                 beats = 0
                 while time.monotonic() - began < 16:

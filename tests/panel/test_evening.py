@@ -112,6 +112,7 @@ def test_the_whole_evening_by_touch(corner: Studio, page: Any) -> None:
     corner.room.roll("camera", False)
     page.wait_for_selector("#drift li .ask:has-text('put it back'):not([disabled])")
     until(lambda: page.locator("#rolling:has-text('ROLLING')").count() == 0, "rolling to be over")
+    page.wait_for_timeout(1200)  # it closes its file, and nothing on the page says how long
     page.tap("#drift li .ask:has-text('put it back')")
     headline(page, "ready")
 
