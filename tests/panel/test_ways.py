@@ -216,6 +216,10 @@ def tab_to(page: Any, selector: str, most: int = 90) -> None:
 def test_an_evening_by_keyboard_only(ways: Ways) -> None:
     page = ways.page("Ana", viewport=LAPTOP)
     ways.ready(page)
+    ways.made.room.roll("camera", True)
+    page.wait_for_selector("#rolling:has-text('ROLLING')")
+    ways.made.room.roll("camera", False)
+    page.wait_for_selector("#take .mark")
     ways.made.room.touch("key", level=90.0)
     page.wait_for_selector("#drift li .ask:not([disabled])")
     tab_to(page, "#drift li .ask")
@@ -348,6 +352,7 @@ def test_an_evening_by_ear(ways: Ways) -> None:
     assert put_back["disabled"] is True
     ways.made.room.roll("camera", False)
     page.wait_for_selector("#drift li .ask:has-text('put it back'):not([disabled])")
+    page.wait_for_timeout(1500)  # it closes its file: until then this is refused
     page.click("#drift li .ask:has-text('put it back')")
     ways.headline(page, "ready")
     page.wait_for_timeout(700)
