@@ -33,6 +33,11 @@ def dressed(page: Any, mode: str, size: dict[str, int]) -> None:
     page.wait_for_timeout(80)
 
 
+LOOKS = (
+    ("light", PHONE), ("light", TABLET), ("light", LAPTOP), ("dark", PHONE), ("dim", PHONE),
+)  # fmt: skip
+
+
 def everywhere(page: Any, where: str) -> list[str]:
     """In every size, and in every set of colours: they are apart in the styles, no colour is of one size only."""
     found = []

@@ -78,6 +78,13 @@ HIDDEN = """() => { const found = [];
   return found }"""
 
 
+# The switch is in view without scrolling, wherever the page stands.
+SWITCH = """() => [0, 1e6].flatMap((at) => { scrollTo(0, at);
+  const box = document.querySelector('#big').getBoundingClientRect();
+  const seen = box.height > 40 && box.top >= 0 && box.bottom <= innerHeight + 0.5;
+  return seen ? [] : [`the switch is at ${box.top} to ${box.bottom}, scrolled to ${scrollY}`] })"""
+
+
 class Views:
     def __init__(self, panel: Served, opened: Any) -> None:
         self.panel = panel
@@ -146,6 +153,8 @@ def test_every_state_of_a_view_fits_every_size(views: Views, path: str) -> None:
                     lines += page.evaluate(HIDDEN)
                 if size in ("small phone", "laptop"):
                     lines += page.evaluate(SMALL)
+                if not path and size != "400 %":
+                    lines += page.evaluate(SWITCH)
                 found += [where + line for line in lines]
         assert page.wrong == []
     assert found == []
