@@ -133,6 +133,16 @@ def test_half_way_what_is_on_is_not_called_wrong_and_leaves_room_for_the_room() 
     assert "and 4 more" in folded and "plug-3" in folded and "plug-6" in folded
 
 
+def test_without_a_bridge_nobody_says_that_it_rolls_or_that_lights_are_held() -> None:
+    made = board({"state": "ready", "rolling": ["camera"]})
+    assert "ROLLING" in made.shows("hand")["rolling"]
+    made.visitor.sure = False  # type: ignore[misc]
+    made.visitor.version = 2  # type: ignore[misc]
+    said = made.shows("hand")["rolling"]
+    assert "ROLLING" not in said and "no light is changed" not in said
+    assert "camera rolled when last heard of" in said
+
+
 def test_before_the_first_session_nothing_is_left_and_the_room_comes_first() -> None:
     never = {"session": None, "items": []}
     made = board({"state": "dark", "after": never, "silent": [{"device": "pc-plug"}]})
