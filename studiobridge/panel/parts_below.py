@@ -130,6 +130,10 @@ def left(board: Board) -> dict[str, Any] | None:
         return None  # what is left once all is down stands above the fold
     if isinstance(state.get("goes_down"), Mapping):
         return None  # it waits for the end of the take, and nothing was told to go off yet
+    if state.get("state") == "lowering":
+        # what only says that it is on has its turn yet; what flows where it says off is named
+        on = [e for e in words.entries(state.get("still_on")) if e.get("why") != "it says on"]
+        state = {**state, "still_on": on}
     still = should_be_off(state)
     about = state.get("after")
     never_up = isinstance(about, Mapping) and about.get("session") is None

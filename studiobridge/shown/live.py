@@ -205,6 +205,10 @@ def tags(device: Device, view: View, how: Condition) -> list[str]:
         return [", ".join(filter(None, (shown, more))), shown or more]
     if device.kind == "camera" and view.get("rolling"):
         return [say("rolling")]
+    if how.code == "adjusting" and device.fixture:
+        level = words.number(view.get("level"))
+        shown = f"{figure(level, '.3g')} %" if level is not None else ""
+        return [say("being adjusted"), f"{shown} ±".strip(), "±"]
     short = {
         "locked": [say("locked out")],
         "busy": [how.words, "…"],

@@ -17,6 +17,10 @@ TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
 ELSEWHERE = {
     "tests/run": "what runs this very test, where .ci/run calls it",
     "deploy/install": "tests/bare-machine",
+    **dict.fromkeys(
+        ("deploy/rehearse --page", "deploy/rehearse --phone", "deploy/rehearse --stay"),
+        "each stays until it is stopped: tests/cli/test_rehearse.py, tests/rehearsal/test_hands.py",
+    ),
     "deploy/studiobridge run corner.yaml": "tests/cli/test_first_day.py, by the program itself",
     **dict.fromkeys(
         ("studiobridge listen", "studiobridge meet", "studiobridge draft corner", "studiobridge try key 40 %", "studiobridge up"),

@@ -187,8 +187,11 @@ def evening(shooting: Shooting, made: Any) -> None:
     made.command("before", "tick", "lens wiped", "microphone on", "phone silent")
     wait("#good-to-roll:has-text('good to roll')")
     shooting.shot("good")
-    made.command("adjust", "key", "+0.2", "stop")
-    page.wait_for_timeout(1500)
+    mark = shooting.tabs["en", "mark"]
+    mark.bring_to_front()
+    for _ in range(2):
+        mark.locator("#at-key button.step:has-text('brighter')").click()
+        mark.wait_for_timeout(1500)
     shooting.shot("mark", ("mark", "stand", "hand"))
     made.command("adjust", "key", "--back")
     page.wait_for_timeout(1500)
@@ -229,8 +232,11 @@ def evening(shooting: Shooting, made: Any) -> None:
         shooting.shot("left")
         shooting.pages(
             made,
-            tuple(f"/s/wheel-corner{p}" for p in ("/after", "/record", "/record/1", "/setup"))
-            + ("/", "/this-page"),
+            (
+                *(f"/s/wheel-corner/{p}" for p in ("after", "record", "record/1", "setup")),
+                "/",
+                "/this-page",
+            ),
         )
         for language in ("en", "de"):
             shooting.tabs[language, "hand"].goto(f"{made.url}/s/wheel-corner")

@@ -11,7 +11,6 @@ from tests.brokers import needs_mosquitto
 from tests.panel import studio as studios
 from tests.panel.browser import (
     PHONE,
-    browser,
     come_in,
     findings,
     needs_chromium,
@@ -34,12 +33,6 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Studio]:
         )
         with studios.studio(tmp_path_factory.mktemp("before")) as found:
             yield found
-
-
-@pytest.fixture(scope="module")
-def opened() -> Iterator[Any]:
-    with browser() as found:
-        yield found
 
 
 def phone(opened: Any, made: Studio, name: str, role: str = "") -> Any:

@@ -13,9 +13,10 @@ import pytest
 from studiobridge.bridge.asking import Shown
 from studiobridge.bridge.ownership import Alive
 from studiobridge.bridge.settings import Settings
-from studiobridge.panel.board import Board
+from studiobridge.panel.board import VIEWS, Board
 from studiobridge.panel.parts_below import drift_rows
 from studiobridge.panel.parts_device import detail
+from studiobridge.panel.sets import standing
 from studiobridge.profile import read_profile
 from tests.panel.studio import CONFIG
 
@@ -75,7 +76,7 @@ def test_times_to_go_are_counted_by_the_page_itself() -> None:
     assert f'data-counts-to="{to}"' in board(warming).shows("hand")["headline"]
     # a bridge that names no moment: its seconds, which stand still
     for odd in ({}, {"ready_at": None}, {"ready_at": 5}, {"ready_at": "<b>"}):
-        said = board({**rising, **{"ready_at": ""}, **odd}).shows("hand")["switch"]
+        said = board({**rising, "ready_at": "", **odd}).shows("hand")["switch"]
         assert "data-counts" not in said and "42 s" in said
     said = board({**warming, "timer": 7}).shows("hand")["headline"]
     assert "data-counts" not in said and "10 min 00 s" in said
@@ -152,6 +153,15 @@ def test_before_the_first_session_nothing_is_left_and_the_room_comes_first() -> 
     made = board({"state": "dark", "after": never, "still_on": [on]})
     said = made.shows("hand")["left"]
     assert "still on: bench-plug" in said and "On, and should not be" in said
+
+
+def test_what_goes_off_in_its_turn_is_not_on_without_reason() -> None:
+    on = {"device": "bench-plug", "why": "it says on", "by": "report"}
+    flows = {"device": "pc-plug", "why": "it says off and 60 W still flow", "by": "watts"}
+    said = board({"state": "lowering", "still_on": [on, flows]}).shows("hand")["left"]
+    assert "pc-plug" in said and "bench-plug" not in said
+    assert board({"state": "lowering", "still_on": [on]}).shows("hand")["left"].strip() == ""
+    assert "bench-plug" in board({"state": "stalled", "still_on": [on]}).shows("hand")["left"]
 
 
 def test_what_stays_on_is_not_named_among_what_should_be_off() -> None:
@@ -410,3 +420,41 @@ def test_what_a_charger_takes_is_said_when_the_set_is_dark(monkeypatch: pytest.M
     made = board({"state": "ready"}, devices={"charger": {"charge": "done"}})
     assert "done, by its watts" in detail(made, "charger", lambda: None)
     assert "not known whether it is done" in detail(board({}), "charger", lambda: None)
+
+
+@pytest.mark.parametrize(
+    ("state", "run"),
+    [
+        ({"rolling": True}, None),
+        ({"lockouts": 1e308}, None),
+        ({"takes": {"last": {"take": 1, "changes": "many"}}}, None),
+        ({"takes": {"picture": {"missing": 3}, "good": {}}}, None),
+        ({"hand_set": [{"device": "key"}]}, None),
+        ({}, {**DONE, "steps": [{}]}),
+        ({}, {**DONE, "steps": [{"device": "key", "at_s": 1e308, "until_s": 1e-3}]}),
+    ],
+)
+def test_what_cannot_be_shown_is_said_and_no_view_ends_with_it(
+    state: dict[str, Any], run: dict[str, Any] | None
+) -> None:
+    """Nonsense on a topic of the set, kept by the broker for as long as its bridge is away."""
+    made = board({"state": "ready"})
+    for view in VIEWS:
+        made.shows(view)
+    made.visitor.shown.state.update(state)  # type: ignore[union-attr]
+    made.visitor.shown.run = run
+    made.visitor.version = 2
+    truths = [made.shows(view)["truth"] for view in VIEWS]
+    assert any("cannot be shown" in said and "not confirmed" in said for said in truths)
+    assert standing(made).code in ("ready", "unsure")
+    # nothing of before stays on a page as if it were so
+    for view in VIEWS:
+        shown = made.shows(view)
+        if "cannot be shown" in shown["truth"]:
+            assert any(said == "" for name, said in shown.items() if name != "truth")
+    # and it is over when the bridge says how it stands
+    for key in state:
+        del made.visitor.shown.state[key]  # type: ignore[index]
+    made.visitor.shown.run = None
+    made.visitor.version = 3
+    assert not any("cannot be shown" in made.shows(view)["truth"] for view in VIEWS)
