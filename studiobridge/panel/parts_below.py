@@ -139,7 +139,8 @@ def left(board: Board) -> dict[str, Any] | None:
     never_up = isinstance(about, Mapping) and about.get("session") is None
     if state.get("state") != "dark" or never_up:
         # before the first session nothing is left of one: only what is on says so
-        return {"still": still, "dark": False} if still else None
+        half = state.get("state") in ("stalled", "lowering")
+        return {"still": still, "dark": False, "half": half} if still else None
     silent = [str(entry["device"]) for entry in words.entries(state.get("silent"))]
     devices = board.profile.devices.values()
     return {

@@ -125,6 +125,27 @@ def test_what_waits_for_the_end_of_the_take_is_not_going_down_yet() -> None:
     assert "goes down when the take ends" in shown["headline"]
 
 
+def test_half_way_what_is_on_is_not_called_wrong_and_leaves_room_for_the_room() -> None:
+    still = [{"device": f"plug-{n}", "why": "", "by": "report"} for n in range(7)]
+    made = board({"state": "stalled", "still_on": still})
+    made.shows("hand")
+    said = made.shows("hand")["left"]
+    assert "Still on" in said and "should not be" not in said
+    seen, _, folded = said.partition("<details>")
+    assert "plug-2" in seen and "plug-3" not in seen
+    assert "and 4 more" in folded and "plug-3" in folded and "plug-6" in folded
+
+
+def test_without_a_bridge_nobody_says_that_it_rolls_or_that_lights_are_held() -> None:
+    made = board({"state": "ready", "rolling": ["camera"]})
+    assert "ROLLING" in made.shows("hand")["rolling"]
+    made.visitor.sure = False  # type: ignore[misc]
+    made.visitor.version = 2  # type: ignore[misc]
+    said = made.shows("hand")["rolling"]
+    assert "ROLLING" not in said and "no light is changed" not in said
+    assert "camera rolled when last heard of" in said
+
+
 def test_before_the_first_session_nothing_is_left_and_the_room_comes_first() -> None:
     never = {"session": None, "items": []}
     made = board({"state": "dark", "after": never, "silent": [{"device": "pc-plug"}]})
