@@ -75,7 +75,7 @@ def test_times_to_go_are_counted_by_the_page_itself() -> None:
     assert f'data-counts-to="{to}"' in board(warming).shows("hand")["headline"]
     # a bridge that names no moment: its seconds, which stand still
     for odd in ({}, {"ready_at": None}, {"ready_at": 5}, {"ready_at": "<b>"}):
-        said = board({**rising, **{"ready_at": ""}, **odd}).shows("hand")["switch"]
+        said = board({**rising, "ready_at": "", **odd}).shows("hand")["switch"]
         assert "data-counts" not in said and "42 s" in said
     said = board({**warming, "timer": 7}).shows("hand")["headline"]
     assert "data-counts" not in said and "10 min 00 s" in said
