@@ -25,6 +25,8 @@ from studiobridge.bridge.tables import (
     TICKS,
     code_of,
     colour_in,
+    good_ones,
+    made_quiet,
     take_note,
     value_in,
 )
@@ -203,15 +205,7 @@ def memory_of(connection: sa.Connection) -> Memory:
     quiet: dict[str, MadeQuiet] = {}
     for row in connection.execute(latest_of_each(QUIET)):
         if row.phase != "over":
-            quiet[row.device] = MadeQuiet(
-                row.device,
-                row.at - row.off_for,
-                row.at + row.left,
-                row.cut,
-                row.rolling,
-                row.by,
-                row.at,
-            )
+            quiet[row.device] = made_quiet(row)
     answered = connection.execute(
         sa.select(REQUESTS.c.request, REQUESTS.c.phase, REQUESTS.c.code, REQUESTS.c.text)
         .where(REQUESTS.c.phase.in_(ENDS), REQUESTS.c.request != "")
@@ -288,18 +282,7 @@ def _latest_takes(connection: sa.Connection) -> sa.Select[Any]:
     may still be in it, and counts.
     """
     newest = int(connection.scalar(sa.select(sa.func.max(TAKES.c.take))) or 0)
-    last_mark = (
-        sa.select(sa.func.max(TAKES.c.id))
-        .where(TAKES.c.phase == "marked", TAKES.c.mark.is_not(None))
-        .group_by(TAKES.c.take)
-    )
-    good = (
-        sa.select(TAKES.c.take)
-        .where(TAKES.c.id.in_(last_mark), TAKES.c.mark == "good")
-        .order_by(TAKES.c.take.desc())
-        .limit(KEPT)
-    )
-    wanted = (TAKES.c.take > newest - KEPT) | TAKES.c.take.in_(good)
+    wanted = (TAKES.c.take > newest - KEPT) | TAKES.c.take.in_(good_ones(KEPT))
     said = TAKES.c.phase.not_in(("changed", "unsure")) | (TAKES.c.take == newest)
     made = sa.select(TAKES.c.id).where(TAKES.c.phase == "matched").order_by(TAKES.c.id.desc())
     matched = TAKES.c.id.in_(made.limit(KEPT))

@@ -34,11 +34,13 @@ from studiobridge.bridge.tables import (
     check,
     colour_in,
     connect,
+    good_ones,
     sqlite_url,
     take_note,
     value_in,
 )
 from studiobridge.control.taken import Taken, Tally
+from studiobridge.control.takes import KEPT
 from studiobridge.craft.chroma import spelled
 from studiobridge.profile.model import LIGHT
 from studiobridge.profile.said import FORMER_WORDS
@@ -291,6 +293,14 @@ class Reader:
         if last is not None:
             wanted = wanted.where(TAKES.c.take <= last)
         tally = Tally(take_note(row) for row in self._all(wanted))
+        return [tally.takes[number] for number in sorted(tally.takes)]
+
+    def good_takes(self, most: int = KEPT) -> list[Taken]:
+        """The latest that were marked good, as many as the bridge itself compares with."""
+        if TAKES.name not in self._tables:
+            return []
+        wanted = self._rows_of(TAKES).where(TAKES.c.take.in_(good_ones(most)))
+        tally = Tally(take_note(row) for row in self._all(wanted.order_by(TAKES.c.id)))
         return [tally.takes[number] for number in sorted(tally.takes)]
 
     def last_take(self) -> int:

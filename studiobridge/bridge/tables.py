@@ -24,6 +24,7 @@ from studiobridge.control.effects import (
     HandNote,
     LightNote,
     LockoutNote,
+    MadeQuiet,
     Note,
     QuietNote,
     RequestNote,
@@ -196,6 +197,10 @@ PRUNED = (
     *(REQUESTS, RUNS, STEPS, DRIFTS, FAULTS, ROLLING, HANDS, LIGHTS, STATES),
     *(TICKS, BEFORES, TAKES),
 )
+
+
+# No time and no length in a record is larger than this (s): some 3,000 years.
+FARTHEST = 1e11
 
 
 class RecordError(Exception):
@@ -420,15 +425,59 @@ def colour_in(value: object) -> Colour | None:
         return None
 
 
+def figure_in(value: object) -> float | None:
+    """A figure of a row; None for what is none, or is of no time that anybody lives in."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    return float(value) if -FARTHEST <= value <= FARTHEST else None
+
+
+def words_in(value: object) -> str | None:
+    return value if isinstance(value, str) else None
+
+
 def take_note(row: Mapping[str, Any]) -> TakeNote:
     """A row of the takes as the note it was made of; what cannot be read in it is empty."""
     try:
         detail = json.loads(row["detail"])
     except (TypeError, ValueError):
         detail = {}
+    detail = detail if isinstance(detail, dict) else {}
+    lights = detail.get("lights")
+    if isinstance(lights, dict):
+        named = {name: one if isinstance(one, dict) else {} for name, one in lights.items()}
+        detail["lights"] = named
     names = [f.name for f in fields(TakeNote) if f.name != "detail"]
     said = {name: row[name] for name in names}
-    return TakeNote(**said, detail=detail if isinstance(detail, dict) else {})
+    said |= {name: figure_in(said[name]) or 0.0 for name in ("at", "seconds")}
+    said |= {"off": figure_in(said["off"]), "by": words_in(said["by"]) or ""}
+    said |= {name: words_in(said[name]) for name in ("device", "text", "mark")}
+    return TakeNote(**said, detail=detail)
+
+
+def made_quiet(row: Any) -> MadeQuiet:
+    """What a row says of gear made quiet. Where its times cannot be read it is due at once."""
+    at, left, off_for = (figure_in(value) for value in (row.at, row.left, row.off_for))
+    by, flags = words_in(row.by) or "", (bool(row.cut), bool(row.rolling))
+    if at is None or left is None or off_for is None:
+        # as of a clock that cannot be trusted: how long it has been off is not known
+        return MadeQuiet(row.device, 0.0, 0.0, *flags, by, float("inf"))
+    return MadeQuiet(row.device, at - off_for, at + left, *flags, by, at)
+
+
+def good_ones(most: int) -> sa.Select[Any]:
+    """The numbers of the latest takes whose last mark is good."""
+    last_mark = (
+        sa.select(sa.func.max(TAKES.c.id))
+        .where(TAKES.c.phase == "marked", TAKES.c.mark.is_not(None))
+        .group_by(TAKES.c.take)
+    )
+    return (
+        sa.select(TAKES.c.take)
+        .where(TAKES.c.id.in_(last_mark), TAKES.c.mark == "good")
+        .order_by(TAKES.c.take.desc())
+        .limit(most)
+    )
 
 
 def value_in(text: str | None) -> object:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -29,6 +29,10 @@ if TYPE_CHECKING:
     from studiobridge.bridge.asking import Asker, Shown
     from studiobridge.shown.before import Row
 
+ItemsArgument = Annotated[
+    list[str] | None, typer.Argument(help="What is ticked, by its words or its id.")
+]
+ByOption = Annotated[str, typer.Option(help="Who ticks it, for the record.")]
 OLD = "as it was last seen: the bridge that runs now has not said yet"
 
 
@@ -37,10 +41,8 @@ def before(
     what: Annotated[
         str | None, typer.Argument(help="tick or untick; left out: say how it stands.")
     ] = None,
-    items: Annotated[
-        list[str] | None, typer.Argument(help="What is ticked, by its words or its id.")
-    ] = None,
-    by: Annotated[str, typer.Option(help="Who ticks it, for the record.")] = "",
+    items: ItemsArgument = None,
+    by: ByOption = "",
     set_name: SetOption = None,
     profile: ProfileOption = None,
     settings: SettingsOption = None,
@@ -48,11 +50,8 @@ def before(
 ) -> None:
     """What has to be true before it rolls: 0 when it is good, 1 when not. Stops nobody."""
     if what is not None:
-        if what not in ("tick", "untick"):
-            said = words.clean(what, 40)
-            raise Stop(BAD_INPUT, f"'{said}' is neither tick nor untick: before tick 'lens wiped'")
-        more = {"by": by} if by else {}
-        ask_simply(what, settings, set_name, profile, as_json, items=items or [], **more)
+        more = _ticked(what, items, by, "before tick 'lens wiped'")
+        ask_simply(what, settings, set_name, profile, as_json, **more)
         return
     loaded = settings_or_stop(settings)
     name, _ = which_set(loaded, set_name, profile)
@@ -61,6 +60,13 @@ def before(
         return _say_before(await asker.need_bridge(), name, as_json)
 
     run_asking(with_asker(loaded, name, use))
+
+
+def _ticked(what: str, items: list[str] | None, by: str, example: str) -> dict[str, Any]:
+    """What goes with a tick, or its taking off. Raises Stop for any other word."""
+    if what not in ("tick", "untick"):
+        raise Stop(BAD_INPUT, f"'{words.clean(what, 40)}' is neither tick nor untick: {example}")
+    return {"items": items or [], **({"by": by} if by else {})}
 
 
 def _say_before(shown: Shown, name: str, as_json: bool) -> int:
@@ -112,10 +118,8 @@ def after(
     what: Annotated[
         str | None, typer.Argument(help="tick or untick; left out: say what is left.")
     ] = None,
-    items: Annotated[
-        list[str] | None, typer.Argument(help="What is ticked, by its words or its id.")
-    ] = None,
-    by: Annotated[str, typer.Option(help="Who ticks it, for the record.")] = "",
+    items: ItemsArgument = None,
+    by: ByOption = "",
     set_name: SetOption = None,
     profile: ProfileOption = None,
     settings: SettingsOption = None,
@@ -123,11 +127,8 @@ def after(
 ) -> None:
     """What is left when all is down: what is on, what to charge, what to empty, what stays."""
     if what is not None:
-        if what not in ("tick", "untick"):
-            said = words.clean(what, 40)
-            raise Stop(BAD_INPUT, f"'{said}' is neither tick nor untick: after tick 'card emptied'")
-        more = {"by": by} if by else {}
-        ask_simply(what, settings, set_name, profile, as_json, items=items or [], **more)
+        more = _ticked(what, items, by, "after tick 'card emptied'")
+        ask_simply(what, settings, set_name, profile, as_json, **more)
         return
     loaded = settings_or_stop(settings)
     name, _ = which_set(loaded, set_name, profile)

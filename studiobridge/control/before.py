@@ -277,8 +277,10 @@ class Before:
             "items": [_shown(self._line(item, 0.0), iso) for item in self.afterwards.values()],
         }
 
-    def timer_view(self, iso: Callable[[float], str]) -> dict[str, object]:
-        """The key `timer`: moments, for a page to count to or from."""
+    def timer_view(
+        self, iso: Callable[[float], str], take_since: float | None
+    ) -> dict[str, object]:
+        """The key `timer`: moments, for a page to count to or from. `take_since`: of takes.py."""
         timing = self.timing
 
         def moment(at: float | None) -> str | None:
@@ -287,7 +289,7 @@ class Before:
         return {
             "warm_at": moment(timing.warm_at),
             "ready_since": moment(timing.ready_since),
-            "take_since": moment(timing.take_since),
+            "take_since": moment(take_since),
             "session_since": moment(timing.opened if self.standing.session.open else None),
             "break_since": moment(timing.break_since),
         }

@@ -26,7 +26,7 @@ from studiobridge.control.effects import Announce, MadeQuiet, Memory, QuietNote
 from studiobridge.control.events import QuietNoted, Request
 from studiobridge.control.evidence import NEVER
 from studiobridge.control.gates import Gates
-from studiobridge.control.quieted import OFF, Quieted, spoken
+from studiobridge.control.quieted import OFF, Quieted, spoken, why_lost
 from studiobridge.control.runs import Runs
 from studiobridge.control.standing import Answers, Standing
 from studiobridge.profile.model import ToldQuiet
@@ -51,6 +51,7 @@ SAY_AGAIN = 900.0
 # What may make it late and is nobody's fault is said from so much (s) past its time.
 OVERDUE = 60.0
 INFINITE = float("inf")
+QuietPhase = Literal["intended", "sent", "confirmed", "failed", "counts on", "over"]
 
 
 class Quiet:
@@ -68,6 +69,9 @@ class Quiet:
         self.runs = runs
         self.plugs = desk.feeds.quiet
         self.entries: dict[str, Quieted] = {}
+        # what the bridge before made quiet and this profile says nothing of: only a hand helps
+        self.lost: dict[str, MadeQuiet] = {}
+        self._lost_said = False
         # did a camera roll when it was last looked at; None: not looked at yet
         self._rolled: bool | None = None
         # what a request for several has come to so far: code and text of each
@@ -79,6 +83,8 @@ class Quiet:
         for was in memory.quiet:
             if was.device in self.plugs:
                 self.entries[was.device] = self._remembered(was, now)
+            else:
+                self.lost[was.device] = was
         self._kept_for()
 
     def _remembered(self, was: MadeQuiet, now: float) -> Quieted:
@@ -279,8 +285,10 @@ class Quiet:
 
     def tend(self, at: float) -> None:
         """Something has happened, or is due: go on with whatever may go on now."""
-        if not self.plugs or not (self.desk.link and self.desk.listened):
+        if not (self.plugs or self.lost) or not (self.desk.link and self.desk.listened):
             return
+        if self.lost:
+            self._look_at_lost(at)
         self._look_at_cameras(at)
         for entry in list(self.entries.values()):
             self._move(entry, at)
@@ -504,6 +512,28 @@ class Quiet:
             text += f", {spoken(at - entry.due_at)} later than meant: {entry.late}"
         return text
 
+    def _look_at_lost(self, at: float) -> None:
+        """Made quiet, and the profile was edited since: nothing here may tell it, so it is said.
+
+        It stays owed, for a profile that says it again, until it says itself that it is on.
+        """
+        for name, was in list(self.lost.items()):
+            if name in self.beliefs.of and self.beliefs.surely_on(name):
+                del self.lost[name]
+                self._note_lost(was, "over", f"{name} is on again", at)
+            elif not self._lost_said:
+                text = f"{name} is still off: {why_lost(was)}"
+                self.standing.fault(None, f"quiet {name}", text, at)
+                self._note_lost(was, "failed", text, at)
+        self._lost_said = True
+
+    def _note_lost(self, was: MadeQuiet, phase: QuietPhase, text: str, at: float) -> None:
+        left, off_for = max(0.0, was.back_at - at), max(0.0, at - was.off_at)
+        by, rolling = was.by, was.rolling
+        note = QuietNote(at, was.device, "on", phase, left, off_for, was.cut, rolling, by, text)
+        self.desk.emit(note)
+        self.desk.emit(Announce(state=True))
+
     # ---- what else happens to a set ------------------------------------------------------
 
     def link_lost(self, at: float) -> None:
@@ -611,7 +641,7 @@ class Quiet:
         self,
         entry: Quieted,
         action: Literal["off", "on"],
-        phase: Literal["intended", "sent", "confirmed", "failed", "counts on", "over"],
+        phase: QuietPhase,
         at: float,
         text: str = "",
     ) -> None:

@@ -141,6 +141,11 @@ class Takes:
         """The take that rolls now."""
         return None if self._steady is None else self.tally.open
 
+    @property
+    def began(self) -> float | None:
+        """When the take that rolls now began; None while nothing rolls."""
+        return self._steady
+
     def follow(self, at: float) -> None:
         """Something happened: has a camera started or stopped, has the light of a take changed?"""
         rolled, self.standing.rolled = self.standing.rolled, []

@@ -1,4 +1,4 @@
-"""What is counted: the warm-up, the session, the take, and when a break is due.
+"""What is counted: the warm-up, the session, what rolls, and when a break is due.
 
 The rules:
 
@@ -6,8 +6,8 @@ The rules:
   changes no length. What was before this bridge comes from the record and is never in the future.
 - A lamp is warm `warm_up` after the set was ready, and after its own mains came. A bridge that
   begins in the middle of a session counts anew: it has not seen them shine.
-- A take begins and ends where a camera does, whoever knows it. One that began before this bridge
-  has the record's time, or none.
+- A camera rolls from when it began to, whoever knows it; one that began before this bridge has the
+  record's time, or none. When the take began is for takes.py to say.
 - A break is due `break_every` after the session began, or after the one before was said. It is
   said once, for SAID_FOR, and never while it rolls: then when the take is over. Rolling again ends
   it: whoever rolls has read it.
@@ -101,12 +101,6 @@ class Timing:
         if self.break_since is not None:
             return self.break_since + SAID_FOR
         return None if self.rolling else self._next_break
-
-    @property
-    def take_since(self) -> float | None:
-        """Since when it rolls: of several cameras the one that has for the longest."""
-        known = [since for since in self.rolling.values() if since is not None]
-        return min(known, default=None)
 
     @property
     def ready_since(self) -> float | None:

@@ -16,6 +16,7 @@ from studiobridge.control.drift import Drift
 from studiobridge.control.evidence import Proof, Word
 from studiobridge.control.manners import in_the_way
 from studiobridge.control.plan import describe, waits_for
+from studiobridge.control.quieted import why_lost
 from studiobridge.control.sequence import staying_on
 from studiobridge.craft.chroma import Colour
 from studiobridge.craft.grid import mired
@@ -202,7 +203,9 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         "takes": controller.requests.takes.shown(at, lambda then: iso(then, wall)),
         "before": controller.requests.before.view(at, lambda when: iso(when, wall)),
         "after": controller.requests.before.after_view(lambda when: iso(when, wall)),
-        "timer": controller.requests.before.timer_view(lambda when: iso(when, wall)),
+        "timer": controller.requests.before.timer_view(
+            lambda when: iso(when, wall), controller.requests.takes.began
+        ),
     }
 
 
@@ -222,7 +225,7 @@ def _goes_down(controller: Controller, at: float) -> View | None:
 def quiet_view(controller: Controller, at: float, wall: Wall) -> list[View]:
     """What was told quiet and has not come back: what it waits for, and until when."""
     quiet = controller.requests.quiet
-    return [
+    found: list[View] = [
         {
             "device": entry.device,
             "plug": entry.plug,
@@ -234,6 +237,19 @@ def quiet_view(controller: Controller, at: float, wall: Wall) -> list[View]:
         }
         for entry in quiet.entries.values()
     ]
+    found += [
+        {
+            "device": was.device,
+            "plug": was.device,
+            "since": iso(was.off_at, wall),
+            "back_at": None,
+            "why": why_lost(was),
+            "by": was.by,
+            "state": "still off",
+        }
+        for was in quiet.lost.values()
+    ]
+    return found
 
 
 def supplies_view(controller: Controller, at: float, wall: Wall) -> list[View]:

@@ -4,10 +4,14 @@ The server draws every part, the page only puts it where it belongs. A view is w
 one kind of page: the parts of its subjects, each a file `parts_SUBJECT.py` with the template
 `pages/parts_SUBJECT.html`. A view is drawn when something was heard, once for all pages of it;
 each page is sent what changed since it last listened. What nobody looks at is not drawn.
+
+Anybody on the broker may write anything on a topic of the set. A subject that cannot be drawn of
+it is empty, and the page says that what it shows is not confirmed; the others go on.
 """
 
 from __future__ import annotations
 
+import asyncio
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -16,6 +20,7 @@ from typing import Any
 import jinja2
 
 from studiobridge.bridge.asking import Asker
+from studiobridge.bridge.log import to_stderr
 from studiobridge.bridge.reading import Reader
 from studiobridge.bridge.settings import Settings
 from studiobridge.bridge.tables import RecordError, record_place
@@ -39,9 +44,12 @@ from studiobridge.shown.tongue import figure, in_force, say, with_languages
 
 View = Mapping[str, Any]
 NOTHING: View = {}
+Subject = Callable[["Board"], dict[str, str]]
+# So many kinds of what could not be shown are said on standard error.
+MOST_FAULTS_SAID = 20
 
 # What a page of each view is sent: a line a subject.
-VIEWS: dict[str, tuple[Callable[[Board], dict[str, str]], ...]] = {
+VIEWS: dict[str, tuple[Subject, ...]] = {
     "hand": (
         parts_truth.parts,
         parts_hand.parts,
@@ -76,6 +84,8 @@ VIEWS: dict[str, tuple[Callable[[Board], dict[str, str]], ...]] = {
         parts_quiet.after,
     ),
 }
+# Views that look into the record: it may hang, be locked, or be on another machine.
+READS_THE_RECORD = ("takes",)
 
 
 @dataclass(slots=True)
@@ -122,6 +132,10 @@ class Board:
         self.pages = environment()
         self._drawn: dict[tuple[str, str], Drawn] = {}
         self._takes: dict[str | None, float | None] = {}
+        # the names of the parts of each subject, as far as it was ever drawn
+        self._names: dict[Subject, frozenset[str]] = {}
+        self._said_of_faults: set[str] = set()
+        self._one_reads = asyncio.Lock()
 
     # ---- parts -------------------------------------------------------------------------
 
@@ -131,19 +145,64 @@ class Board:
         version = self.visitor.version
         if version == drawn.version:
             return drawn
+        said_of: dict[str, str] = {}
+        whole = True
         for subject in VIEWS[view]:
-            for name, said in subject(self).items():
-                text = with_languages(said)
-                if drawn.parts.get(name) != text:
-                    drawn.parts[name] = text
-                    drawn.changed_at[name] = version
+            try:
+                found = subject(self)
+            except Exception as error:  # what a stranger wrote must not end a page
+                whole = False
+                self._cannot_show(subject, error)
+                # what was said before is not so any more, for all that anybody here can tell
+                found = dict.fromkeys(self._names.get(subject, ()), "")
+            else:
+                known = self._names.get(subject, frozenset())
+                self._names[subject] = known | found.keys()
+            said_of.update(found)
+        if not whole:
+            said_of.update(parts_truth.of(self, self.unreadable()))
+        for name, said in said_of.items():
+            text = with_languages(said)
+            if drawn.parts.get(name) != text:
+                drawn.parts[name] = text
+                drawn.changed_at[name] = version
         drawn.version = version
         return drawn
+
+    def _cannot_show(self, subject: Subject, error: Exception) -> None:
+        """Said once for each kind of fault: it comes again with every message."""
+        kind = f"{subject.__module__}: {type(error).__name__}: {words.clean(error, 100)}"
+        if kind not in self._said_of_faults and len(self._said_of_faults) < MOST_FAULTS_SAID:
+            self._said_of_faults.add(kind)
+            to_stderr(f"{self.profile.name}: what was heard cannot be shown: {kind}")
+
+    def unreadable(self) -> str:
+        """What is said where what was heard is none of what a bridge says."""
+        return say(
+            "What was heard of {set} cannot be shown here. What you see is not confirmed.",
+            set=self.profile.name,
+        )
 
     def since(self, version: int, view: str) -> dict[str, str]:
         """The parts that changed after this version; all of them for a new page."""
         drawn = self.draw(view)
         return {name: drawn.parts[name] for name, at in drawn.changed_at.items() if at > version}
+
+    async def follows(self, version: int, view: str) -> tuple[dict[str, str], int]:
+        """The parts that changed after this version, and the version they are of.
+
+        A view that reads the record is drawn beside all else: a disk that hangs, or a record that
+        is locked or away, holds up its own pages, and no others.
+        """
+
+        def drawn() -> tuple[dict[str, str], int]:
+            parts = self.since(version, view)
+            return parts, self.draw(view).version
+
+        if view not in READS_THE_RECORD:
+            return drawn()
+        async with self._one_reads:
+            return await asyncio.to_thread(drawn)
 
     def shows(self, view: str) -> dict[str, str]:
         """Every part of this view as it is now."""
@@ -217,6 +276,8 @@ class Board:
         if state.get("state") == "ready" and not self.of_one_moment():
             return say("not confirmed: its parts do not fit together yet")
         said = words.state(state.get("state"))
+        if state.get("state") == "lowering" and isinstance(state.get("goes_down"), Mapping):
+            said = say("goes down when the take ends")  # nothing is lowered yet
         moved = words.names(state.get("drifting"))
         if state.get("state") == "adrift" and moved:
             return say("{state}: {names}", state=said, names=words.listed(moved, 3))

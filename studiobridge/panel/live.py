@@ -115,8 +115,7 @@ class Live:
         version, looked = -1, loop.time()
         yield "retry: 500\n\n"
         while not self.house.stopping.is_set():
-            parts = board.since(version, view)
-            version = board.draw(view).version
+            parts, version = await board.follows(version, view)
             # with the bridge's clock (s), by which a page counts; null where nothing is sure
             said = f"event: beat\ndata: {json.dumps(board.clock())}\n\n"
             if parts:

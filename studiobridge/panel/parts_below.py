@@ -128,6 +128,8 @@ def left(board: Board) -> dict[str, Any] | None:
     state = board.visitor.shown.state or NOTHING
     if not board.visitor.sure or parts_after.is_over(board):
         return None  # what is left once all is down stands above the fold
+    if isinstance(state.get("goes_down"), Mapping):
+        return None  # it waits for the end of the take, and nothing was told to go off yet
     if state.get("state") == "lowering":
         # what only says that it is on has its turn yet; what flows where it says off is named
         on = [e for e in words.entries(state.get("still_on")) if e.get("why") != "it says on"]
@@ -137,7 +139,8 @@ def left(board: Board) -> dict[str, Any] | None:
     never_up = isinstance(about, Mapping) and about.get("session") is None
     if state.get("state") != "dark" or never_up:
         # before the first session nothing is left of one: only what is on says so
-        return {"still": still, "dark": False} if still else None
+        half = state.get("state") in ("stalled", "lowering")
+        return {"still": still, "dark": False, "half": half} if still else None
     silent = [str(entry["device"]) for entry in words.entries(state.get("silent"))]
     devices = board.profile.devices.values()
     return {

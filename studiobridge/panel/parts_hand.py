@@ -52,7 +52,7 @@ def parts(board: Board) -> dict[str, str]:
     notes = sure and bool(words.unproven(state) or words.to_close(state))
     return {
         "headline": str(draw.headline(state, board.state_words(), sure, warm(board), notes)),
-        "rolling": str(draw.rolling(state.get("rolling") or [])),
+        "rolling": str(draw.rolling(state.get("rolling") or [], sure)),
         "asks": str(draw.asks(asks(board), sure)),
         "switch": str(draw.switch(switch(board), sure)),
         "cameras": str(draw.cameras(cameras(board), sure)),

@@ -29,9 +29,9 @@ def after(board: Board) -> dict[str, str]:
 
 
 def _drawn(board: Board, which: str) -> str:
-    if not names(board):
-        return ""
     state = board.visitor.shown.state or NOTHING
+    if not names(board) and not words.entries(state.get("quiet")):
+        return ""
     sure = board.visitor.sure
     entries = words.entries(state.get("quiet"))
     said = quieted.lines(state) if sure else []

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from studiobridge.panel.counted import ready_at, timer
+from studiobridge.panel.parts_hand import locked_out
 from studiobridge.shown import words
 from studiobridge.shown.tongue import english, later, say
 
@@ -145,7 +146,7 @@ def _rolling(state: View, drift: Sequence[View], now: str, cameras: Sequence[str
     if now == "lowering":
         rolls = words.listed(cameras)
         line = say("{cameras} rolls: the set goes down when the take ends", cameras=rolls)
-        return Word("wait", line, since=since, rolls=True)
+        return Word("rolling", line, since=since, rolls=True)
     if now == "stalled":
         line = say("the set has stopped: {why}", why=_why(state))
     else:
@@ -183,6 +184,8 @@ def _dark(state: View) -> str:
     unproven = [*words.names(state.get("only_told")), *silent]
     if unproven:
         return say("not proven off: {devices}", devices=words.listed(unproven, 4))
+    if locked := locked_out(state):
+        return say("locked out: {targets}", targets=words.listed(locked, MOST_NAMED))
     return say("it was cut") if state.get("cut") is True else ""
 
 

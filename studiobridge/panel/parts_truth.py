@@ -9,4 +9,8 @@ if TYPE_CHECKING:
 
 
 def parts(board: Board) -> dict[str, str]:
-    return {"truth": str(board.macros("parts_truth.html").truth(board.truth()))}
+    return of(board, board.truth())
+
+
+def of(board: Board, text: str) -> dict[str, str]:
+    return {"truth": str(board.macros("parts_truth.html").truth(text))}

@@ -34,6 +34,13 @@ class Standing:
 
 def standing(board: Board) -> Standing:
     """In a line or two, and never more than is known now."""
+    try:
+        return _standing(board)
+    except Exception:  # one set of which nonsense was heard must not end the page of all
+        return Standing("unsure", say("not confirmed"), (board.unreadable(),))
+
+
+def _standing(board: Board) -> Standing:
     state = board.visitor.shown.state or NOTHING
     if not board.visitor.sure:
         return Standing("unsure", say("not confirmed"), (board.truth(),))

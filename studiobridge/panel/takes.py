@@ -32,7 +32,7 @@ class Takes:
 
     async def list_page(self, request: Request) -> Response:
         session, board = self.house.session(request), self.house.board(request)
-        parts = await asyncio.to_thread(board.shows, "takes")
+        parts, _ = await board.follows(-1, "takes")
         return self.house.html(
             "takes.html",
             profile=board.profile,
@@ -62,11 +62,10 @@ class Takes:
 
         def read() -> tuple[Taken, Taken | None] | None:
             with contextlib.closing(reading(board)) as reader:
-                found = reader.takes()
-            take = next((one for one in found if one.number == number), None)
-            if take is None:
-                return None
-            return take, last_good(found, take.look, without=number)
+                take = next(iter(reader.takes(number, number)), None)
+                if take is None:
+                    return None
+                return take, last_good(reader.good_takes(), take.look, without=number)
 
         found = await asyncio.to_thread(read)
         if found is None:

@@ -31,7 +31,7 @@ TITLES: Mapping[str, str] = {
 # The bridge's own reason for what is on and may be.
 STAYS = "stays on, as the profile says"
 # These want a hand; the rest is only said.
-WANTS_A_HAND = ("on", "unproven", "quiet", "cards", "batteries")
+WANTS_A_HAND = ("on", "unproven", "quiet", "cards", "batteries", "chargers")
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +42,10 @@ class Part:
     title: str
     lines: tuple[str, ...]
     urgent: bool = False
+
+    @property
+    def wants(self) -> bool:
+        return self.name in WANTS_A_HAND
 
 
 @dataclass(frozen=True, slots=True)

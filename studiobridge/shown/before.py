@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from studiobridge.shown.tongue import later, say
-from studiobridge.shown.words import bridge_says, clean, moment, names
+from studiobridge.shown.words import bridge_says, clean, listed, moment, names
 
 Json = Mapping[str, Any]
 Code = Literal["so", "not", "unknown"]
@@ -55,6 +55,8 @@ class Row:
     ticks: bool
     by: str
     lasts: str
+    # how it is measured
+    kind: str = ""
 
     @property
     def mark(self) -> str:
@@ -110,6 +112,7 @@ def _row(item: Json) -> Row:
         ticks,
         clean(item.get("by") or "", 60),
         clean(item.get("lasts") or "", 20),
+        "" if ticks else kind,
     )
 
 
@@ -125,20 +128,28 @@ def to_roll(state: Json) -> Line | None:
             return Line("so", say("good to roll"))
         return Line("unknown", say("not known: its rows do not say so"))
     now = str(state.get("state"))
+    rolls = bool(names(state.get("rolling")))
     if now in NOT_UP:
         return Line("not", say("not yet: {what}", what=say(NOT_UP[now])), calm=now != "stalled")
     if now == "unheard":
         why = say("the gear is still being heard from")
         return Line("unknown", say("not known: {what}", what=why))
+    moved = names(state.get("drifting"))
     for code in ("not", "unknown"):
         for row in found:
             if row.code == code:
                 what = row.text
                 if row.ticks:
                     what = say("{what} (not ticked)", what=what)
+                elif code == "not" and row.kind == "warm":
+                    what = say("the lamps are warming up")
+                elif code == "not" and row.kind in ("proven", "drift") and moved:
+                    what = say("moved: {names}", names=listed(moved, 3))
                 elif row.evidence:
                     what = say("{what} ({why})", what=what, why=row.evidence)
                 said = say("not yet: {what}", what=what)
+                if rolls:
+                    said = say("it rolls, and is not so: {what}", what=what)
                 if code == "unknown":
                     said = say("not known: {what}", what=what)
                 return Line("not" if code == "not" else "unknown", said)

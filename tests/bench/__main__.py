@@ -7,6 +7,7 @@ Nothing here is a test: machines differ, ratios differ less.
 
 from __future__ import annotations
 
+import argparse
 import asyncio
 import json
 import os
@@ -550,6 +551,10 @@ def status_row(broker: Mosquitto, folder: Path) -> Row:
 
 
 def main() -> None:
+    raw = argparse.RawDescriptionHelpFormatter
+    argparse.ArgumentParser(
+        "python -m tests.bench", None, __doc__, formatter_class=raw
+    ).parse_args()
     rows: list[Row] = []
 
     def add(*more: Row) -> None:

@@ -364,6 +364,11 @@ def test_the_good_ones_are_known_however_long_ago_and_marks_that_were_changed(
     tally = Tally(reopen(path).takes)
     assert sorted(tally.takes) == [2, *range(KEPT, 2 * KEPT)]
     assert (tally.takes[2].mark, tally.takes[2].note) == ("good", "the best so far")
+    with closing(Reader(path)) as reader:
+        # whoever compares one take with them reads no others
+        assert [(t.number, t.mark, t.note) for t in reader.good_takes()] == [
+            (2, "good", "the best so far")
+        ]
 
 
 def test_what_outlasts_a_record_that_was_removed_is_the_take_under_way_and_its_number(

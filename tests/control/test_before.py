@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from studiobridge.control.effects import BeforeNote, Memory, Tick, TickNote
+from studiobridge.control.effects import BeforeNote, Memory, TakeNote, Tick, TickNote
 from studiobridge.control.events import LinkUp, Room
 from studiobridge.control.items import ENOUGH_ROOM, FRESH, ROOM_HOLDS
 from studiobridge.control.timing import SAID_FOR
@@ -370,6 +370,11 @@ def test_rolling_over_a_restart_is_no_new_take() -> None:
         last_session=4,
         rolling=frozenset({"camera"}),
         rolling_since={"camera": -90.0},
+        takes=(
+            TakeNote(-90.0, 3, "begun", None, 0.0, "report", 0.0, ""),
+            TakeNote(-90.0, 3, "rolls", "camera", 0.0, "report", 0.0, ""),
+        ),
+        next_take=4,
         ticks=(Tick("phone-silent", "Ada", -100.0),),
         rolled=frozenset({"camera"}),
     )

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import pytest
 
-from studiobridge.control.effects import Lockout, MadeQuiet, Memory, QuietNote
+from studiobridge.control.effects import FaultNote, Lockout, MadeQuiet, Memory, QuietNote
 from studiobridge.control.events import LinkUp, QuietNoted
 from studiobridge.control.views import state_view
 from studiobridge.profile.model import Circuit, Preset, ToldQuiet
@@ -654,7 +654,38 @@ def test_a_cut_before_the_crash_is_still_a_cut():
     assert it.switched() == [] and it.quiet()[0]["state"] == "cut"
 
 
-def test_no_profile_knows_it_any_more_and_nothing_is_told():
+def faults(it):
+    return [e.text for _, e in it.effects if isinstance(e, FaultNote)]
+
+
+def test_no_profile_knows_it_any_more_and_that_is_said_and_not_forgotten():
+    """A fridge that was renamed, or taken out of the profile, while it was off: by hand, then."""
     it = after_a_crash(left=10.0, made=profile(plug("lamp-plug")))
     it.run(60.0)
+    (shown,) = it.quiet()
+    assert (shown["device"], shown["state"], shown["back_at"]) == ("fridge", "still off", None)
+    assert "switch it on by hand" in shown["why"]
+    (said,) = faults(it)
+    assert said.startswith("fridge is still off: ") and "by Ana" in said
+    assert it.notes() == [("on", "failed")]
+
+
+def test_its_plug_is_told_quiet_no_more_and_it_is_owed_until_it_says_that_it_is_on():
+    was = MadeQuiet("fridge", -600.0, 10.0, False, False, "Ana")
+    it = Quietly(profile(plug("lamp-plug"), plug("fridge")), Memory(quiet=(was,)))
+    it.link_up()
+    it.run(60.0)
+    assert it.switched() == [] and it.quiet()[0]["state"] == "still off"
+    it.report("fridge", "switch", True)
+    it.run(1.0)
     assert it.quiet() == []
+    assert it.notes()[-1] == ("on", "over")
+
+
+def test_what_one_profile_forgot_the_next_brings_back():
+    it = after_a_crash(left=10.0, made=profile(plug("lamp-plug")))
+    it.run(5.0)
+    (note,) = [e for _, e in it.effects if isinstance(e, QuietNote)]
+    again = after_a_crash(note.left, note.off_for, made=snug(told(rests=0.0)))
+    again.run(30.0)
+    assert again.switched()[-1][1] is True and again.quiet() == []

@@ -12,7 +12,7 @@ from studiobridge.control.events import LinkUp
 from studiobridge.control.rolling import ASKED_AGAIN, WORD_HOLDS
 from studiobridge.control.taken import Taken, Tally
 from studiobridge.control.takes import KEPT
-from studiobridge.control.views import state_view
+from studiobridge.control.views import iso, state_view
 from studiobridge.control.witness import GONE_LATE
 from studiobridge.profile.model import Item, Preset, Rolls, SetProfile
 from tests.control.play import Play, corner, fixture, on_plug, plug, profile
@@ -380,6 +380,22 @@ def test_a_clock_that_was_put_while_it_rolled_costs_a_restart_seconds_not_hours(
     new.run(1.0)
     new.report("camera", "rolling", False)
     assert new.last.seconds == pytest.approx(new.now - began, abs=0.01)
+
+
+def test_there_is_one_beginning_of_a_take() -> None:
+    """Whatever is shown of a take counts from the same moment, whoever rolls in it by then."""
+    play = brought_up(two_cameras())
+    play.report("camera", "rolling", True)
+    began = play.now
+    play.run(20.0)
+    play.report("top", "rolling", True)
+    play.run(5.0)
+    play.report("camera", "rolling", False)
+    play.run(5.0)
+    view = state_view(play.controller, play.now, wall)
+    takes, timer = view["takes"], view["timer"]
+    assert isinstance(takes, dict) and isinstance(timer, dict)
+    assert takes["now"]["began"] == timer["take_since"] == iso(began, wall)
 
 
 def test_a_bridge_that_died_between_two_notes_ends_what_had_ended() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import base64
 import contextlib
 import hashlib
@@ -51,16 +52,66 @@ def axe_script() -> str:
     return text
 
 
+class _Kept:
+    """One Chromium for a whole run of tests: starting it costs more than most of them."""
+
+    def __init__(self) -> None:
+        self.wanted = False
+        self.running: tuple[Any, Any, Any] | None = None
+        self.users = 0
+
+
+_KEPT = _Kept()
+
+
+@contextlib.contextmanager
+def kept() -> Iterator[None]:
+    """Within this, `browser` gives the same one each time; it is started when it is first wanted."""
+    _KEPT.wanted = True
+    try:
+        yield
+    finally:
+        _KEPT.wanted = False
+        if _KEPT.running is not None:
+            play, made, loop = _KEPT.running
+            _KEPT.running = None
+            asyncio._set_running_loop(loop)
+            made.close()
+            play.stop()
+
+
 @contextlib.contextmanager
 def browser() -> Iterator[Any]:
+    """A browser with nothing open in it; what is opened is closed at the end."""
     from playwright.sync_api import sync_playwright
 
-    with sync_playwright() as play:
+    if not _KEPT.wanted:
+        with sync_playwright() as play:
+            made = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+            try:
+                yield made
+            finally:
+                made.close()
+        return
+    if _KEPT.running is None:
+        play = sync_playwright().start()
         made = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        try:
-            yield made
-        finally:
-            made.close()
+        _KEPT.running = (play, made, asyncio.get_running_loop())
+    _, made, loop = _KEPT.running
+    # Playwright lets this thread look as if its loop were running, as long as it is in use; other
+    # tests of this process have loops of their own
+    asyncio._set_running_loop(loop)
+    before = list(made.contexts)
+    _KEPT.users += 1
+    try:
+        yield made
+    finally:
+        for context in made.contexts:
+            if context not in before:
+                context.close()
+        _KEPT.users -= 1
+        if not _KEPT.users:
+            asyncio._set_running_loop(None)
 
 
 def watched(page: Any) -> list[str]:
@@ -94,10 +145,13 @@ def sure(page: Any, asks: str) -> None:
 def findings(page: Any) -> list[str]:
     """What axe finds against WCAG 2.2 A and AA, a line each."""
     # as an evaluated script: the page's own rules forbid a foreign script element
-    page.evaluate(axe_script())
+    if not page.evaluate("() => 'axe' in window"):
+        page.evaluate(axe_script())
+    # what passed is not told in detail: that takes longer than finding what did not
     result = page.evaluate(
-        """() => axe.run(document, {runOnly: {type: 'tag', values:
-        ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']}})"""
+        """() => axe.run(document, {resultTypes: ['violations'], runOnly: {type: 'tag', values:
+        ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']}})
+        .then(({violations}) => ({violations}))"""
     )
     return [
         f"{v['id']}: {node['target']} {node['html'][:120]} {node.get('failureSummary', '')[:300]}"

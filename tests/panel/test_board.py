@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
+import threading
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -13,9 +15,10 @@ import pytest
 from studiobridge.bridge.asking import Shown
 from studiobridge.bridge.ownership import Alive
 from studiobridge.bridge.settings import Settings
-from studiobridge.panel.board import Board
+from studiobridge.panel.board import VIEWS, Board
 from studiobridge.panel.parts_below import drift_rows
 from studiobridge.panel.parts_device import detail
+from studiobridge.panel.sets import standing
 from studiobridge.profile import read_profile
 from tests.panel.studio import CONFIG
 
@@ -109,6 +112,38 @@ def test_nothing_on_is_not_said_of_what_was_only_told() -> None:
     made = board({"state": "ready"})
     made.shows("hand")
     assert made.shows("hand")["left"].strip() == ""
+
+
+def test_what_waits_for_the_end_of_the_take_is_not_going_down_yet() -> None:
+    still = {"device": "bench-plug", "watts": 60.0, "why": "", "by": "watts"}
+    waits = {"state": "lowering", "goes_down": {"withdraw": True}, "still_on": [still]}
+    made = board({**waits, "rolling": ["camera"]})
+    made.shows("hand")
+    shown = made.shows("hand")
+    assert shown["left"].strip() == ""
+    assert "lowering" not in shown["headline"]
+    assert "goes down when the take ends" in shown["headline"]
+
+
+def test_half_way_what_is_on_is_not_called_wrong_and_leaves_room_for_the_room() -> None:
+    still = [{"device": f"plug-{n}", "why": "", "by": "report"} for n in range(7)]
+    made = board({"state": "stalled", "still_on": still})
+    made.shows("hand")
+    said = made.shows("hand")["left"]
+    assert "Still on" in said and "should not be" not in said
+    seen, _, folded = said.partition("<details>")
+    assert "plug-2" in seen and "plug-3" not in seen
+    assert "and 4 more" in folded and "plug-3" in folded and "plug-6" in folded
+
+
+def test_without_a_bridge_nobody_says_that_it_rolls_or_that_lights_are_held() -> None:
+    made = board({"state": "ready", "rolling": ["camera"]})
+    assert "ROLLING" in made.shows("hand")["rolling"]
+    made.visitor.sure = False  # type: ignore[misc]
+    made.visitor.version = 2  # type: ignore[misc]
+    said = made.shows("hand")["rolling"]
+    assert "ROLLING" not in said and "no light is changed" not in said
+    assert "camera rolled when last heard of" in said
 
 
 def test_before_the_first_session_nothing_is_left_and_the_room_comes_first() -> None:
@@ -387,3 +422,65 @@ def test_what_a_charger_takes_is_said_when_the_set_is_dark(monkeypatch: pytest.M
     made = board({"state": "ready"}, devices={"charger": {"charge": "done"}})
     assert "done, by its watts" in detail(made, "charger", lambda: None)
     assert "not known whether it is done" in detail(board({}), "charger", lambda: None)
+
+
+@pytest.mark.parametrize(
+    ("state", "run"),
+    [
+        ({"rolling": True}, None),
+        ({"lockouts": 1e308}, None),
+        ({"takes": {"last": {"take": 1, "changes": "many"}}}, None),
+        ({"takes": {"picture": {"missing": 3}, "good": {}}}, None),
+        ({"hand_set": [{"device": "key"}]}, None),
+        ({}, {**DONE, "steps": [{}]}),
+        ({}, {**DONE, "steps": [{"device": "key", "at_s": 1e308, "until_s": 1e-3}]}),
+    ],
+)
+def test_what_cannot_be_shown_is_said_and_no_view_ends_with_it(
+    state: dict[str, Any], run: dict[str, Any] | None
+) -> None:
+    """Nonsense on a topic of the set, kept by the broker for as long as its bridge is away."""
+    made = board({"state": "ready"})
+    for view in VIEWS:
+        made.shows(view)
+    made.visitor.shown.state.update(state)  # type: ignore[union-attr]
+    made.visitor.shown.run = run
+    made.visitor.version = 2
+    truths = [made.shows(view)["truth"] for view in VIEWS]
+    assert any("cannot be shown" in said and "not confirmed" in said for said in truths)
+    assert standing(made).code in ("ready", "unsure")
+    # nothing of before stays on a page as if it were so
+    for view in VIEWS:
+        shown = made.shows(view)
+        if "cannot be shown" in shown["truth"]:
+            assert any(said == "" for name, said in shown.items() if name != "truth")
+    # and it is over when the bridge says how it stands
+    for key in state:
+        del made.visitor.shown.state[key]  # type: ignore[index]
+    made.visitor.shown.run = None
+    made.visitor.version = 3
+    assert not any("cannot be shown" in made.shows(view)["truth"] for view in VIEWS)
+
+
+def test_a_record_that_hangs_holds_up_the_page_of_takes_alone(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    made = board({"state": "ready"})
+    hangs = threading.Event()
+
+    def read() -> None:
+        hangs.wait(20.0)
+
+    monkeypatch.setattr(made, "reader", read)
+
+    async def both() -> tuple[dict[str, str], bool]:
+        takes = asyncio.create_task(made.follows(-1, "takes"))
+        await asyncio.sleep(0.05)
+        hand, _ = await asyncio.wait_for(made.follows(-1, "hand"), 10.0)
+        waits = not takes.done()
+        hangs.set()
+        await takes
+        return hand, waits
+
+    hand, waits = asyncio.run(both())
+    assert waits and "ready" in hand["headline"]

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from studiobridge.panel.files import STATIC
-from tests.panel.browser import browser, needs_chromium
+from tests.panel.browser import needs_chromium
 
 pytestmark = needs_chromium
 BRIDGE = datetime(2026, 3, 1, 20, 0, 0, tzinfo=UTC)
@@ -22,12 +22,6 @@ PAGE = """<!doctype html><p id="to" data-counts-to="2026-03-01T20:01:30.000Z">?<
 import * as counting from "/counting.js";
 window.counting = counting;
 </script>"""
-
-
-@pytest.fixture(scope="module")
-def opened() -> Iterator[Any]:
-    with browser() as found:
-        yield found
 
 
 @pytest.fixture

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from studiobridge.profile import read_profile
-from tests.panel.browser import PHONE, browser, come_in, findings, needs_chromium, watched
+from tests.panel.browser import PHONE, come_in, findings, needs_chromium, sure, watched
 from tests.panel.studio import Studio, studio, until
 
 pytestmark = needs_chromium
@@ -23,14 +23,13 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Studio]:
 
 
 @pytest.fixture(scope="module")
-def window(place: Studio) -> Iterator[Any]:
-    with browser() as made:
-        context = made.new_context(viewport=PHONE, has_touch=True, locale="en-GB")
-        page = context.new_page()
-        come_in(page, place.url, place.code())
-        ask(page, what="up")
-        until(lambda: shown(page)["state"] in ("ready", "adrift"), "it comes up", 40.0)
-        yield page
+def window(place: Studio, opened: Any) -> Any:
+    context = opened.new_context(viewport=PHONE, has_touch=True, locale="en-GB")
+    page = context.new_page()
+    come_in(page, place.url, place.code())
+    ask(page, what="up")
+    until(lambda: shown(page)["state"] in ("ready", "adrift"), "it comes up", 40.0)
+    return page
 
 
 @pytest.fixture
@@ -200,8 +199,7 @@ def test_keep_it_so_wants_a_second_touch_elsewhere_and_writes_the_profile(
     page.click('#at-key .ask[data-ask="keep"]')
     assert page.is_visible("#sure")
     assert place.path.read_text(encoding="utf-8") == before
-    page.wait_for_timeout(600)
-    page.click("#sure-yes")
+    sure(page, "key")
     until(lambda: place.path.read_text(encoding="utf-8") != before, "written")
     kept = read_profile(place.path).profile.looks["lesson"].presets["key"].level
     assert kept == pytest.approx(64 * 2**0.1, rel=0.02)

@@ -14,7 +14,7 @@ import pytest
 
 from studiobridge.panel.files import STATIC, stamp, static
 from tests.brokers import needs_mosquitto
-from tests.panel.browser import PHONE, browser, needs_chromium, watched
+from tests.panel.browser import PHONE, needs_chromium, watched
 from tests.panel.icons import SIDES
 from tests.panel.studio import Studio, studio, until
 
@@ -38,12 +38,6 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Studio]:
             lambda: httpx.get(f"{found.url}/health").status_code == 200,
             "the panel to see the bridge",
         )
-        yield found
-
-
-@pytest.fixture(scope="module")
-def opened() -> Iterator[Any]:
-    with browser() as found:
         yield found
 
 

@@ -10,7 +10,7 @@ import httpx
 import pytest
 
 from tests.brokers import needs_mosquitto
-from tests.panel.browser import PHONE, browser, findings, needs_chromium
+from tests.panel.browser import PHONE, findings, needs_chromium
 from tests.panel.studio import Studio, studio, until
 
 pytestmark = [needs_mosquitto, needs_chromium]
@@ -25,12 +25,6 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Studio]:
             lambda: httpx.get(f"{found.url}/health").status_code == 200,
             "the panel to see the bridge",
         )
-        yield found
-
-
-@pytest.fixture(scope="module")
-def opened() -> Iterator[Any]:
-    with browser() as found:
         yield found
 
 

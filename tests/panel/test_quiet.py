@@ -10,7 +10,7 @@ import pytest
 
 from studiobridge.shown import quieted
 from tests.brokers import needs_mosquitto
-from tests.panel.browser import browser, come_in, needs_chromium
+from tests.panel.browser import browser, come_in, needs_chromium, sure
 from tests.panel.studio import Studio, studio, until
 
 pytestmark = [needs_mosquitto, needs_chromium]
@@ -65,21 +65,14 @@ def test_an_evening_of_a_heater_by_touch(room: tuple[Studio, Any]) -> None:
     button.click()
     page.locator("#quieted .hushed").get_by_text(re.compile("heater is quiet")).wait_for()
     assert not heater.contact
-    page.screenshot(path="/tmp/quiet-hand-360.png")
-    page.set_viewport_size({"width": 1280, "height": 800})
-    page.screenshot(path="/tmp/quiet-hand-1280.png")
-    page.set_viewport_size({"width": 360, "height": 740})
     after = page.context.new_page()
     after.goto(page.url.split("?")[0] + "/after")
     after.locator("#still-quiet").get_by_text("bring back what is quiet").wait_for()
     after.get_by_text("heater, back on at").wait_for()
-    after.screenshot(path="/tmp/quiet-after-360.png")
     after.close()
     page.locator("#quieted button").click()  # power comes on: asked once more, elsewhere
     assert not heater.contact
-    page.locator("#sure-yes, .sure button").first.wait_for()
-    page.wait_for_timeout(700)
-    page.locator("#sure-yes").click()
+    sure(page, "heater")
     until(lambda: heater.contact, "it is on again", 20.0)
     page.locator("#quieted button").get_by_text("quiet: heater").wait_for()
     assert page.locator("#quieted .hushed").count() == 0

@@ -26,12 +26,6 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Studio]:
 
 
 @pytest.fixture(scope="module")
-def opened() -> Iterator[Any]:
-    with browser() as found:
-        yield found
-
-
-@pytest.fixture(scope="module")
 def page(opened: Any) -> Any:
     context = opened.new_context(viewport=PHONE, locale="de-CH", timezone_id="America/New_York")
     found = context.new_page()

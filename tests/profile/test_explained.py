@@ -103,7 +103,7 @@ def test_what_it_says_of_a_range_is_what_is_refused_beyond_it() -> None:
 def test_a_key_of_several_places_gives_all_and_a_place_gives_its_keys() -> None:
     assert {k.place for k in explained("topic")} >= {"tell", "hear", "ask", "switch"}
     assert [k.place for k in explained("hear.topic")] == ["hear"]
-    assert {k.key for k in explained("circuit")} == {"breaker", "curve", "gap"}
+    assert {k.key for k in explained("circuit")} == {"breaker", "curve", "gap", "where"}
     assert explained("nothing-like-it") == []
     # as they are written in a profile, and what stands inside a key is said with it
     assert [k.place for k in explained("readings.read")] == ["reading"]

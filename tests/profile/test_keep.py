@@ -130,11 +130,11 @@ import sys
 from pathlib import Path
 from studiobridge.profile.keep import keep_presets
 from studiobridge.profile.model import Preset
-level = 10.0
-print("keeping", flush=True)
+level = float(sys.argv[2])
 while True:
-    level = 90.0 if level > 50 else level + 1
     keep_presets(Path(sys.argv[1]), "lesson", {"key": Preset(level, 4300.0)})
+    print("kept", flush=True)
+    level += 0.1
 """
 
 
@@ -144,19 +144,22 @@ def test_killed_at_any_moment_the_file_is_whole(tmp_path: Path) -> None:
     path.write_bytes((CONFIG / "wheel-corner.yaml").read_bytes())
     dice = random.Random(5)
     levels = set()
-    for _ in range(12):
+    for run in range(12):
         keeping = subprocess.Popen(
-            [sys.executable, "-c", KEEPS, str(path)], stdout=subprocess.PIPE, text=True
+            [sys.executable, "-c", KEEPS, str(path), str(10 + 5 * run)],
+            stdout=subprocess.PIPE,
+            text=True,
         )
         assert keeping.stdout is not None
-        assert keeping.stdout.readline() == "keeping\n"
-        time.sleep(dice.uniform(0.05, 0.7))
+        # it has kept once, however slow the machine is: from here on it is in the middle of it
+        assert keeping.stdout.readline() == "kept\n"
+        time.sleep(dice.uniform(0.0, 0.4))
         keeping.kill()
         keeping.wait()
         found = read_profile(path).profile.looks["lesson"].presets["key"]
         levels.add(found.level)
         assert path.read_text(encoding="utf-8").count("\n") > 150
-    assert len(levels) > 3  # it was really writing
+    assert len(levels) == 12  # each of them was really writing
 
 
 # ---- beside others: people with editors, other bridges, links, rights ---------------------------

@@ -39,8 +39,15 @@ def test_the_line_is_good_only_where_every_row_is() -> None:
     assert said(True, ITEM, WARM) == ("so", "good to roll")
     assert said(False, ITEM, {**WARM, "state": False, "evidence": "the lamps are warming up"}) == (
         "not",
-        "not yet: warm (the lamps are warming up)",
+        "not yet: the lamps are warming up",
     )
+    moved = {**ITEM, "kind": "drift", "text": "no drift", "state": False, "evidence": "key moved"}
+    found = to_roll({**state(False, moved, now="adrift"), "drifting": ["key", "fill"]})
+    assert found is not None and found.text == "not yet: moved: key and fill"
+    rolling = {**state(False, {**ITEM, "state": False}), "rolling": ["camera"]}
+    line = to_roll(rolling)
+    assert line is not None
+    assert line.text == "it rolls, and is not so: lens wiped (not ticked)"
     assert said(False, {**ITEM, "state": False}) == ("not", "not yet: lens wiped (not ticked)")
     assert said(None, {**WARM, "state": None, "evidence": ""})[1] == "not known: warm"
     # what is not so comes before what is not known, wherever it stands

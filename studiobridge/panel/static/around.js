@@ -1,5 +1,6 @@
 // The pages around a take: rows that are ticked, kept true by the stream.
 "use strict";
+import { answer } from "./answering.js";
 import { clock } from "./clock.js";
 import { listen } from "./listening.js";
 import { again, put } from "./patching.js";
@@ -8,14 +9,6 @@ import { live, press } from "./pressing.js";
 const { set, view } = document.body.dataset;
 const at = (id) => document.getElementById(id);
 
-let timer = 0;
-function answer(text, bad) {
-  const place = at("answer");
-  place.textContent = text;
-  place.classList.toggle("bad", bad);
-  clearTimeout(timer);
-  timer = setTimeout(() => { place.textContent = ""; }, bad ? 15000 : 7000);
-}
 press({ set, answer });
 
 listen({

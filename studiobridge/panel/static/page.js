@@ -1,5 +1,6 @@
 // The view in the hand.
 "use strict";
+import { answer } from "./answering.js";
 import { clock } from "./clock.js";
 import { listen } from "./listening.js";
 import { again, onPut, put } from "./patching.js";
@@ -24,15 +25,6 @@ document.addEventListener("click", (event) => {
   if (el && !el.disabled) { chosen = el.dataset.look; choose(); }
 });
 
-// ---- what came of it
-let timer = 0;
-function answer(text, bad) {
-  const place = at("answer");
-  place.textContent = text;
-  place.classList.toggle("bad", bad);
-  clearTimeout(timer);
-  timer = setTimeout(() => { place.textContent = ""; }, bad ? 15000 : text.startsWith("under way") ? 2500 : 7000);
-}
 onPut((id) => { if (id === "looks" || id === "switch") choose(); });
 press({ set, answer });
 

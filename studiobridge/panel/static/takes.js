@@ -1,5 +1,6 @@
 // The pages of takes: the list, which is live, and one take, which listens so that its buttons are honest.
 "use strict";
+import { answer } from "./answering.js";
 import { clock } from "./clock.js";
 import { listen } from "./listening.js";
 import { put } from "./patching.js";
@@ -9,17 +10,12 @@ import { say } from "./saying.js";
 const { set, take, role } = document.body.dataset;
 const at = (id) => document.getElementById(id);
 
-let timer = 0;
-function answer(text, bad) {
-  const place = at("answer");
-  place.textContent = text;
-  place.classList.toggle("bad", bad);
-  clearTimeout(timer);
-  timer = setTimeout(() => { place.textContent = ""; }, bad ? 15000 : 7000);
+function answered(text, bad) {
+  answer(text, bad);
   // one take is drawn once: what was said of it stands there when it is read again
   if (take && !bad && text !== say("asking …")) setTimeout(() => location.reload(), 900);
 }
-press({ set, answer });
+press({ set, answer: answered });
 if (role === "viewer") live(false);
 
 const note = at("note");
@@ -27,7 +23,7 @@ if (note) note.addEventListener("submit", async (event) => {
   event.preventDefault();
   const why = new FormData(note).get("why").trim() || "-";
   const { ok, text } = await ask(set, { what: "mark", take: Number(take), why });
-  answer(text, !ok);
+  answered(text, !ok);
 });
 
 listen({
