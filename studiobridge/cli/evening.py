@@ -30,6 +30,8 @@ from studiobridge.cli.follow import follow
 from studiobridge.profile.model import Device, Preset, SetProfile
 from studiobridge.profile.said import Answer
 from studiobridge.rehearsal.embedded import EmbeddedBroker
+from studiobridge.rehearsal.guest import NAME as GUEST
+from studiobridge.rehearsal.guest import TITLE as GUEST_TITLE
 from studiobridge.rehearsal.guest import with_guest
 from studiobridge.rehearsal.hands import Hands
 from studiobridge.rehearsal.live import LiveRoom
@@ -401,6 +403,8 @@ async def _with_room(
     )
     for line in counted(profile):
         show.out(f"  {line}")
+    if GUEST in profile.devices and profile.devices[GUEST].title == GUEST_TITLE:
+        show.out(f"  one of them, {GUEST}, is the rehearsal's own: something to be told quiet")
     said: list[str] = []
     runner = SetRunner(copy, profile, settings, say=said.append)
     running = asyncio.create_task(runner.run())

@@ -14,6 +14,7 @@ from studiobridge.profile import read_profile
 from studiobridge.profile.model import SetProfile
 
 NAME = "fridge"
+TITLE = "Fridge next door"
 # Its figures are made up; at so little no circuit of any set is in the way of its return.
 TEXT = """
 format: 1

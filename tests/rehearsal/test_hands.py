@@ -91,7 +91,8 @@ def test_what_failed_stays_and_can_be_touched_and_looked_at(tmp_path: Path) -> N
             said += line
         assert "The rehearsal failed: the curtain is stuck" in said
         assert "studiobridge touch shelf-light 80 %" in said
-        assert "2 say themselves how they stand" in said
+        assert "3 say themselves how they stand" in said
+        assert "one of them, fridge, is the rehearsal's own" in said
         env = clean | dict(re.findall(r"(STUDIOBRIDGE_\w+)=(\S+)", said))
         old = int(re.findall(r"port (\d+) 3\.1\.1", said)[0])
         adrift = watched(old, "studiobridge/shelf-corner/state", "adrift")
