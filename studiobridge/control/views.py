@@ -161,6 +161,12 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
         "to_close": [] if standing.session.open else sorted(controller.beliefs.to_close()),
         "stays_on": sorted(staying_on(controller.profile, desk.feeds, False)),
         "rolling": [name for name in desk.cameras if controller.beliefs.of[name].rolls],
+        "closing": [
+            name
+            for name in desk.cameras
+            if not controller.beliefs.of[name].rolls
+            and controller.beliefs.of[name].closing_until > at
+        ],
         "cut": standing.was_cut,
         "lockouts": [
             {

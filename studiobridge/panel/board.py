@@ -265,8 +265,14 @@ class Board:
 
     def held(self) -> str:
         """Why nothing may be changed now; empty when it may."""
-        rolling = (self.visitor.shown.state or NOTHING).get("rolling") or []
-        return say("held: {names} rolls", names=words.listed(rolling)) if rolling else ""
+        state = self.visitor.shown.state or NOTHING
+        rolling = words.names(state.get("rolling"))
+        if rolling:
+            return say("held: {names} rolls", names=words.listed(rolling))
+        closing = words.names(state.get("closing"))
+        if closing:
+            return say("held: {names} closes its file", names=words.listed(closing))
+        return ""
 
     def state_words(self) -> str:
         """The state in a word, and what has moved: what is read out when it changes."""

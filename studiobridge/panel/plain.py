@@ -60,7 +60,7 @@ def wishes(board: Board) -> list[Wish]:
     now = state.get("state")
     up = Wish(say("bring the set up"), "up")
     sure = say("Take the set down?")
-    if board.held():
+    if words.names(state.get("rolling")):
         sure += " " + say("A camera rolls: it goes down when the take ends.")
     down = Wish(say("take the set down"), "down", sure=sure)
     found: list[Wish] = []

@@ -484,3 +484,14 @@ def test_a_record_that_hangs_holds_up_the_page_of_takes_alone(
 
     hand, waits = asyncio.run(both())
     assert waits and "ready" in hand["headline"]
+
+
+def test_a_camera_that_closes_its_file_holds_every_light_and_is_named() -> None:
+    """A button that would be refused is none."""
+    moved = {"state": "adrift", "drifting": ["key"], "rolling": [], "closing": ["camera"]}
+    shown = board(moved, [OFF]).shows("hand")
+    assert "held: camera closes its file" in shown["drift"]
+    back = re.search(r'<button[^>]*data-ask="restore"[^>]*>', shown["drift"])
+    assert back is not None and "disabled" in back[0]
+    over = board({**moved, "closing": []}, [OFF]).shows("hand")
+    assert "held" not in over["drift"]
