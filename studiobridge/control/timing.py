@@ -16,7 +16,7 @@ The rules:
 from __future__ import annotations
 
 from studiobridge.control.desk import Desk
-from studiobridge.control.effects import Memory
+from studiobridge.control.effects import Announce, Memory
 from studiobridge.control.evidence import NEVER
 from studiobridge.control.standing import Standing
 
@@ -49,6 +49,7 @@ class Timing:
         self._every = every if every else None
         self._next_break = None if self._every is None else now + self._every
         self.break_since: float | None = None
+        self._warming = False
 
     def look(self, at: float) -> tuple[list[str], list[str], bool]:
         """Which cameras have begun, which have stopped, and whether another session has."""
@@ -65,6 +66,7 @@ class Timing:
                 self.stopped[name] = at
                 ended.append(name)
         self._look_at_break(at)
+        self._look_at_warmth(at)
         return begun, ended, opened
 
     def _look_at_session(self, at: float) -> bool:
@@ -94,8 +96,18 @@ class Timing:
         elif at >= self._next_break and not self.rolling:
             self.break_since = at
 
+    def _look_at_warmth(self, at: float) -> None:
+        warming = self.warming_until(at) is not None
+        if warming != self._warming:
+            self._warming = warming
+            self.desk.emit(Announce(state=True))
+
     def next_look(self) -> float | None:
-        """When a break is due or over by itself."""
+        """When a break is due or over by itself, or the lamps are warm."""
+        dues = (self._next_due(), self.warm_at if self._warming else None)
+        return min((due for due in dues if due is not None), default=None)
+
+    def _next_due(self) -> float | None:
         if self._next_break is None or self.number is None:
             return None
         if self.break_since is not None:
@@ -105,6 +117,11 @@ class Timing:
     @property
     def ready_since(self) -> float | None:
         return self.standing.since if self.standing.state == "ready" else None
+
+    def warming_until(self, at: float) -> float | None:
+        """When what warms up now is warm; None while nothing does."""
+        warm = self.warm_at
+        return warm if warm is not None and warm > at else None
 
     @property
     def warm_at(self) -> float | None:

@@ -127,9 +127,8 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
     standing = controller.standing
     run = controller.run
     shown = controller.last_run
-    warm = None
-    if standing.warm_at is not None and standing.warm_at > at:
-        warm = round(standing.warm_at - at, 1)
+    until = controller.requests.before.timing.warming_until(at)
+    warm = None if until is None else round(until - at, 1)
     return {
         "set": controller.profile.name,
         "title": controller.profile.title,

@@ -7,11 +7,11 @@ from typing import Any
 
 import pytest
 
-from studiobridge.control.effects import BeforeNote, Memory, TakeNote, Tick, TickNote
+from studiobridge.control.effects import Announce, BeforeNote, Memory, TakeNote, Tick, TickNote
 from studiobridge.control.events import LinkUp, Room
 from studiobridge.control.items import ENOUGH_ROOM, FRESH, ROOM_HOLDS
 from studiobridge.control.timing import SAID_FOR
-from studiobridge.control.views import state_view
+from studiobridge.control.views import iso, state_view
 from studiobridge.profile.model import Device, Item, SetProfile, Timer, Warn
 from tests.control.play import Play, corner, plug
 
@@ -187,6 +187,24 @@ def test_a_bridge_that_begins_in_a_session_has_not_seen_the_lamps_shine() -> Non
     assert one(play, "warm")["state"] is False
     play.run(700.0)
     assert one(play, "warm")["state"] is True
+
+
+def test_the_warm_up_has_one_end_for_all_who_show_it() -> None:
+    """Also where nothing is asked about it, and after a restart in the middle of a session."""
+    memory = Memory("ready", "day", session=4, next_session=5, last_session=4, opened=-9000.0)
+    play = Play(asking(warm_up=600.0), memory)
+    play.on.update({"lamp-plug": True, "pc-plug": True, "desk-plug": True, "amp-plug": True})
+    play.link_up()
+    for name in ("key", "fill", "lesson-pc", "camera"):
+        play.report(name, "online", True)
+    brought_up(play)
+    shown = state_view(play.controller, play.now, lambda at: at)
+    assert shown["timer"]["warm_at"] == iso(play.now + float(shown["warm_in_s"]), lambda at: at)
+    before = len(play.effects)
+    play.run(float(shown["warm_in_s"]) + 0.1)
+    said = [e for _, e in play.effects[before:] if isinstance(e, Announce) and e.state]
+    assert said, "it is over, and nobody is told"
+    assert state_view(play.controller, play.now, lambda at: at)["warm_in_s"] is None
 
 
 def test_a_battery_needs_a_fresh_word_above_its_warning() -> None:
