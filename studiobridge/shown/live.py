@@ -209,6 +209,9 @@ def tags(device: Device, view: View, how: Condition) -> list[str]:
         level = words.number(view.get("level"))
         shown = f"{figure(level, '.3g')} %" if level is not None else ""
         return [say("being adjusted"), f"{shown} ±".strip(), "±"]
+    if how.code == "locked" and (level_of(device, view) or view.get("switch") is True):
+        # whoever works on it has to read that it is live before anything else
+        return [say("ON, locked out"), say("ON")]
     short = {
         "locked": [say("locked out")],
         "busy": [how.words, "…"],

@@ -362,6 +362,14 @@ def test_every_condition_is_a_shape_and_a_word() -> None:
         assert any(words in text for text in drawn), (how, drawn)
 
 
+def test_what_is_locked_out_and_lit_says_that_it_is_on() -> None:
+    lit = [text.said for text in texts(lamp("locked"))]
+    assert "ON, locked out" in lit or "ON" in lit, lit
+    dark = {**STANDS["locked"], "level": 0.0, "switch": False}
+    part = made(small(KEY)).parts(lambda _: dark, True, True)["lamp-key"]
+    assert "locked out" in part and "ON" not in part
+
+
 @pytest.mark.parametrize(
     ("how", "ways_", "words"),
     [
