@@ -5,8 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-import pytest
-
 from tests.brokers import needs_mosquitto
 from tests.panel.browser import (
     LAPTOP,
@@ -25,7 +23,7 @@ pytestmark = [needs_mosquitto, needs_chromium]
 
 def dressed(page: Any, mode: str, size: dict[str, int]) -> None:
     # high enough that nothing lies half under the switch, which stays in view
-    page.set_viewport_size({"width": size["width"], "height": 3600})
+    page.set_viewport_size({"width": size["width"], "height": 2600})
     page.emulate_media(color_scheme="dark" if mode == "dark" else "light", reduced_motion="reduce")
     # as the button does, which not every page has
     page.evaluate(
@@ -43,10 +41,10 @@ LOOKS = (
 
 def everywhere(page: Any, where: str) -> list[str]:
     found = []
-    for mode in ("light", "dark", "dim"):
-        for size in (PHONE, TABLET, LAPTOP):
-            dressed(page, mode, size)
-            found += [f"{where}, {mode}, {size['width']}: {text}" for text in findings(page)]
+    # dark and dim change colours alone, and a size changes none: not each of them with each
+    for mode, size in LOOKS:
+        dressed(page, mode, size)
+        found += [f"{where}, {mode}, {size['width']}: {text}" for text in findings(page)]
     dressed(page, "light", PHONE)
     return found
 
@@ -103,36 +101,6 @@ def everywhere_but_dim(page: Any, where: str) -> list[str]:
         found += [f"{where}, {scheme}: {text}" for text in findings(page)]
     page.emulate_media(color_scheme="light")
     return found
-
-
-@pytest.mark.parametrize("size", [PHONE, TABLET, LAPTOP], ids=["phone", "tablet", "laptop"])
-def test_nothing_is_wider_than_the_screen_and_everything_is_big_enough(
-    size: dict[str, int], tmp_path: Path
-) -> None:
-    """WCAG 2.2, 2.5.8 asks for 24 px; a thumb in a dark studio gets 44."""
-    with studio(tmp_path) as made, browser() as opened:
-        page = opened.new_context(viewport=size).new_page()
-        come_in(page, made.url, made.code())
-        page.wait_for_selector("#headline:has-text('dark')")
-        page.click("#big")
-        page.wait_for_selector("#headline:has-text('ready')", timeout=60_000)
-        made.room.touch("key", level=90.0)
-        page.wait_for_selector("#drift li", timeout=60_000)
-        wide = page.evaluate("() => document.documentElement.scrollWidth")
-        assert wide <= size["width"]
-        small = page.evaluate(
-            """() => [...document.querySelectorAll('button, summary, nav a')]
-            .filter((el) => el.offsetParent !== null)
-            .map((el) => [el.textContent.trim().slice(0, 30), el.getBoundingClientRect()])
-            .filter(([, box]) => box.height < 43.5 || box.width < 43.5)
-            .map(([text, box]) => `${text}: ${box.width} x ${box.height}`)"""
-        )
-        assert small == []
-        # the switch is in view without scrolling, wherever the page stands
-        page.mouse.wheel(0, 500)
-        box = page.locator("#big").bounding_box()
-        assert box is not None
-        assert box["y"] + box["height"] <= size["height"]
 
 
 def test_by_keyboard_alone(tmp_path: Path) -> None:
