@@ -93,7 +93,7 @@ def believe_what_was_heard_without_mains(monkeypatch: pytest.MonkeyPatch) -> Non
 # What evenings once found: the seed, the law, and the bug that was mended. Played without what
 # was thought of later: a seed is an evening only as long as nothing is added to it.
 MENDED = [
-    (44, "ending", tell_what_has_not_said_what_it_is),
+    (175, "ending", tell_what_has_not_said_what_it_is),
     (971, "law 8", put_back_what_has_no_mains),
     (8611, "law 5", believe_what_was_heard_without_mains),
 ]
