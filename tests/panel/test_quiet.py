@@ -72,7 +72,7 @@ def test_an_evening_of_a_heater_by_touch(room: tuple[Studio, Any]) -> None:
     after.close()
     page.locator("#quieted button").click()  # power comes on: asked once more, elsewhere
     assert not heater.contact
-    sure(page, "heater")
+    sure(page, "Are all hands off it?")
     until(lambda: heater.contact, "it is on again", 20.0)
     page.locator("#quieted button").get_by_text("quiet: heater").wait_for()
     assert page.locator("#quieted .hushed").count() == 0
