@@ -730,7 +730,9 @@ class Evening:
         self.outcome.kinds.add(what)
         self.outcome.did.append(f"{self.now:9.3f}  {what} ({name})")
         if what == "up":
-            self.ask("up", look=dice.choice(["day", "dusk", None]))
+            # with something locked out it is refused, and every other time somebody insists
+            insists = bool(self.laws.lockouts) and self.asked % 2 == 0
+            self.ask("up", look=dice.choice(["day", "dusk", None]), force=insists)
         elif what == "down":
             self.ask("down", everything=dice.random() < 0.2)
         elif what == "restore":
