@@ -324,22 +324,6 @@ def ask_nobody_about_a_camera(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Gates, "unsure", lambda self, since: None)
 
 
-def block_only_the_nearest_plug(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A lamp is locked out, and the plug above its plug goes on (law 1)."""
-
-    def near(self: Gates) -> None:
-        self.locked.clear()
-        self.blocked.clear()
-        for target, lockout in self.desk.lockouts.items():
-            for name in self.covered(target):
-                self.locked[name] = lockout
-                for above in (name, *self.desk.feeds.line[name][:1]):
-                    if above in self.desk.feeds.switches:
-                        self.blocked.setdefault(above, target)
-
-    monkeypatch.setattr(Gates, "relock", near)
-
-
 def seek_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """What did not hear the first question is never asked again."""
     seek = Silence.seek
@@ -464,7 +448,6 @@ BUGS = [
     name_only_what_is_told_itself,
     believe_what_was_told_of_what_is_left,
     ask_nobody_about_a_camera,
-    block_only_the_nearest_plug,
     seek_once,
     take_a_silent_meter_for_a_camera_that_stopped,
     leave_laptops_open,
