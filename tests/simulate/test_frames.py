@@ -38,7 +38,7 @@ def breaches(seeds: range, calm: bool = False) -> list[str]:
     return found
 
 
-@pytest.mark.parametrize("first", range(0, 100, CHUNK))
+@pytest.mark.parametrize("first", range(0, 50, CHUNK))
 def test_every_law_holds_for_every_frame(first: int) -> None:
     assert breaches(range(first, first + CHUNK)) == []
 
