@@ -11,15 +11,17 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from studiobridge.craft import supply
 from studiobridge.craft.chroma import Colour, apart, kelvin_of, name_of, towards
-from studiobridge.profile.model import Circuit
 from studiobridge.profile.plain import plain
 from studiobridge.profile.said import FORMER_WORDS
 from studiobridge.shown import supplied
 from studiobridge.shown.tongue import IN, OUT, english, figure, later, say, say_many, zone
+
+if TYPE_CHECKING:  # a command that only asks a bridge starts without the model of a profile
+    from studiobridge.profile.model import Circuit
 
 Json = Mapping[str, Any]
 
