@@ -58,7 +58,7 @@ def test_killed_in_the_middle_it_goes_on_as_the_same_take(made: Studio) -> None:
     assert has(made, 1, False)
     time.sleep(1.0)
     made.bridge.start().said("running on")
-    time.sleep(1.5)
+    until(lambda: bool(takes(made)[0].happened), "the next bridge to hear that it still rolls")
     made.room.roll(CAMERA, False)
     until(lambda: has(made, 1, True), "the take to end")
     lasted = time.monotonic() - began
