@@ -23,7 +23,7 @@ pytestmark = [needs_mosquitto, needs_chromium]
 
 def dressed(page: Any, mode: str, size: dict[str, int]) -> None:
     # high enough that nothing lies half under the switch, which stays in view
-    page.set_viewport_size({"width": size["width"], "height": 2600})
+    page.set_viewport_size({"width": size["width"], "height": 5000})
     page.emulate_media(color_scheme="dark" if mode == "dark" else "light", reduced_motion="reduce")
     # as the button does, which not every page has
     page.evaluate(
