@@ -24,7 +24,7 @@ from tests.panel.studio import Studio, studio, until
 
 pytestmark = [needs_mosquitto, needs_chromium]
 SET = "wheel-corner"
-LONG = 60_000
+LONG = 120_000
 # A photograph of each state, to be looked at.
 PICTURES = os.environ.get("PICTURES", "")
 

@@ -40,7 +40,7 @@ class Phone:
         self.driver.get(url)
         self.run(WATCH)
 
-    def sees(self, selector: str, text: str = "", within: float = 15.0) -> Any:
+    def sees(self, selector: str, text: str = "", within: float = 45.0) -> Any:
         """The first element of this selector that is shown and holds the text, when it is there."""
         found: list[Any] = []
 
@@ -64,7 +64,7 @@ class Phone:
             self.run("return document.querySelector(arguments[0])?.innerText ?? ''", selector)
         )
 
-    def tap(self, selector: str, text: str = "", within: float = 15.0) -> None:
+    def tap(self, selector: str, text: str = "", within: float = 45.0) -> None:
         """A finger on the middle of it, lifted again."""
         from selenium.webdriver.common.actions.action_builder import ActionBuilder
         from selenium.webdriver.common.actions.pointer_input import PointerInput
