@@ -18,6 +18,8 @@ MAY = {
     "figures": {"profile", "craft"},
     "meeting": {"profile", "craft", "speech"},
     "control": {"profile", "craft", "figures"},
+    # as a visitor of the set, in the two files that serve it: see test_the_witness_visits
+    "witness": {"profile", "craft", "figures", "bridge", "speech"},
     "rehearsal": {"profile", "craft", "figures", "speech"},
     "bridge": {"profile", "craft", "figures", "speech", "control"},
     "shown": {"profile", "craft", "figures", "control"},
@@ -33,6 +35,7 @@ MAY = {
         "shown",
         "panel",
         "meeting",
+        "witness",
     },
 }
 # what would make a sans-I/O room do I/O, read a clock, throw dice or wait
@@ -105,6 +108,21 @@ def test_rooms_import_only_what_they_may() -> None:
                 continue
             if parts[1] != room and parts[1] not in MAY[room]:
                 wrong.append(f"{path.name}:{line}: {room} imports {name}")
+    assert wrong == []
+
+
+def test_the_witness_visits_and_nobody_needs_its_libraries() -> None:
+    """Only what serves it knows the bridge; numpy, scipy and OpenCV stay in its own process."""
+    heavy, wrong = {"numpy", "scipy", "cv2"}, []
+    for path in files():
+        room = path.relative_to(PACKAGE).parts[0]
+        for name, line in imports_of(path):
+            first, second = (*name.split("."), "")[:2]
+            visits = second in ("bridge", "speech") and path.stem not in ("serving", "session")
+            if room == "witness" and first == "studiobridge" and visits:
+                wrong.append(f"{path.name}:{line}: {name}")
+            if room != "witness" and first in heavy and path.stem != "eye":
+                wrong.append(f"{path.name}:{line}: {name}")
     assert wrong == []
 
 

@@ -57,3 +57,23 @@ def says_topic(set_name: str) -> str:
 def device_topic(set_name: str, device: str) -> str:
     """Retained: what is known of one device."""
     return f"{ROOT}/{set_name}/devices/{device}"
+
+
+def witness_alive_topic(set_name: str) -> str:
+    """Retained, with a last will: does somebody look at the camera's picture, and how goes it."""
+    return f"{ROOT}/{set_name}/witness/alive"
+
+
+def seen_topic(set_name: str) -> str:
+    """Not retained: what the camera's picture shows, each time it was looked at."""
+    return f"{ROOT}/{set_name}/witness/seen"
+
+
+def witness_ask_topic(set_name: str) -> str:
+    """Where the witness is asked for a picture, or to look now."""
+    return f"{ROOT}/{set_name}/witness/ask"
+
+
+def witness_answer_topic(set_name: str) -> str:
+    """Its answers, pictures among them: nothing of it is retained."""
+    return f"{ROOT}/{set_name}/witness/answer"

@@ -22,7 +22,7 @@ The floors of this room, each importing only from below:
 - quieted.py                  one piece of gear told quiet, in words
 - manners.py                  what stands in the way of a request before it begins
 - acts.py, picture.py, silence.py, gauges.py, alone.py, supplies.py, chargers.py, metering.py,
-  timing.py, witness.py
+  timing.py, known_rolling.py
                               what each action tells; what touched lights do to the picture; who
                               has to be heard; what meters make of lamps that cannot speak; what
                               runs out; what charges; what light sensors say; what is counted

@@ -36,6 +36,7 @@ from studiobridge.control.effects import Announce, Memory, TakeNote, TakePhase
 from studiobridge.control.events import Request
 from studiobridge.control.evidence import NEVER
 from studiobridge.control.gates import Gates
+from studiobridge.control.known_rolling import ANEW, KnownRolling
 from studiobridge.control.looks import Looks
 from studiobridge.control.runs import Runs
 from studiobridge.control.standing import Answers, Rolled, Standing
@@ -50,7 +51,6 @@ from studiobridge.control.stood import (
     whole,
 )
 from studiobridge.control.taken import Taken, Tally
-from studiobridge.control.witness import ANEW, Witness
 from studiobridge.profile.said import Answer
 
 # That a take goes on is noted so often (s): a restart finds out no more exactly than this how long
@@ -106,7 +106,7 @@ class Takes:
         self._rolling: set[str] = set()
         # looks made of takes: known as long as the session is
         self._made: set[str] = set()
-        self.witness = Witness(desk)
+        self.known = KnownRolling(desk)
         self._steady: float | None = None  # when the take under way began
         self._going_at = NEVER
         self._anew = False
@@ -131,7 +131,7 @@ class Takes:
         seen = min(take.seen, now)
         self._steady = seen - take.seconds
         self._rolling = set(take.rolling) & set(self.desk.cameras)
-        self.witness.begins_anew(self._rolling, seen)
+        self.known.begins_anew(self._rolling, seen)
         self._anew = True
 
     # ---- each event ------------------------------------------------------------------------
@@ -157,7 +157,7 @@ class Takes:
             return
         if self.desk.changed or rolled:
             self._stale = True
-        for camera, hole, why in self.witness.look(at, self._rolling):
+        for camera, hole, why in self.known.look(at, self._rolling):
             if self._steady is not None:
                 self._note(at, "unsure", camera, by="inferred", off=hole, text=why)
                 self.desk.emit(Announce(state=True))
@@ -178,8 +178,8 @@ class Takes:
             self._goes_on(at)
 
     def _camera(self, one: Rolled) -> None:
-        by, off, why = self.witness.evidence(one, self._steady)
-        self.witness.known(one.camera)
+        by, off, why = self.known.evidence(one, self._steady)
+        self.known.known(one.camera)
         if one.rolls:
             if self._steady is None:
                 self._begin(one.at, by, off, why)

@@ -30,6 +30,7 @@ from studiobridge.profile.text import (
     read_document,
 )
 from studiobridge.profile.universes import Universes
+from studiobridge.profile.witnessing import Witnessing
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +150,7 @@ def _build(shape: ProfileShape, findings: Findings) -> SetProfile:
         before=before,
         after=items.after(before),
         timer=Timer(shape.timer.break_every),
+        witness=Witnessing(shape, findings).witness(devices),
     )
 
 

@@ -86,6 +86,7 @@ PLACES: Mapping[str, Place] = {
             ),
             "after": "What a person ticks when all is over, a sentence each.",
             "timer": "What is counted besides, like breaks.",
+            "witness": "The camera's picture as an instrument: where its frames come from.",
             "patience": "How long answers are waited for, and how often it is tried again.",
         },
     ),
@@ -507,6 +508,28 @@ PLACES: Mapping[str, Place] = {
             "ratio": "How far key to fill may move.",
             "white": "How far the white of the mix may move.",
             "duv": "How far it may move across the locus (Duv), to green or magenta.",
+        },
+    ),
+    "witness": Place(
+        shape.WitnessShape,
+        "witness:",
+        {
+            "frames": (
+                "Where frames come from: 'file PATH' that is written anew, 'folder PATH', an"
+                " address (http:// or rtsp://), or 'device 0' for what is plugged in here."
+            ),
+            "every": "How often a frame is looked at while the set is up.",
+            "face": "Where in the picture the face is: {across: 40..60 %, down: 20..50 %}.",
+            "card": "Where in the picture a grey card stands, if one does.",
+            "screen": "Where in the picture the backdrop is. Left out: all but face and clipped.",
+        },
+    ),
+    "region": Place(
+        shape.RegionShape,
+        "witness: face:",
+        {
+            "across": "From its left to its right edge, from the left of the picture.",
+            "down": "From its upper to its lower edge, from the top of the picture.",
         },
     ),
     "picture": Place(

@@ -747,6 +747,35 @@ class Timer:
 
 
 @dataclass(frozen=True, slots=True)
+class Region:
+    """A part of the picture: shares (0-1) of its width from the left, its height from the top."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+
+# Where frames come from: a file that is written anew, a folder that pictures are put into, an
+# address that answers with one picture or with a stream of them, what a capture device is called
+# on this machine.
+FramesFrom = Literal["file", "folder", "address", "device"]
+
+
+@dataclass(frozen=True, slots=True)
+class Witness:
+    """The camera's picture as an instrument: where frames come from, how often (s) one is looked
+    at, where in it the face, a grey card and the screen are."""
+
+    kind: FramesFrom
+    where: str
+    every: float = 10.0
+    face: Region | None = None
+    card: Region | None = None
+    screen: Region | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class SetProfile:
     """A whole set, ready to run."""
 
@@ -779,6 +808,7 @@ class SetProfile:
     before: tuple[Item, ...] = ()
     after: tuple[Item, ...] = ()
     timer: Timer = Timer()
+    witness: Witness | None = None
 
     def fed_from(self, name: str) -> tuple[str, ...]:
         """Every device downstream of this device or circuit, in profile order."""

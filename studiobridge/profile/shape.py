@@ -906,6 +906,23 @@ class TimerShape(Shape):
     break_every: Time | None = None
 
 
+class RegionShape(Shape):
+    """A part of the picture, from its left and from its top."""
+
+    across: LevelRange
+    down: LevelRange
+
+
+class WitnessShape(Shape):
+    """Where the camera's picture comes from, and what of it is looked at."""
+
+    frames: Text
+    every: Time = 10.0
+    face: RegionShape | None = None
+    card: RegionShape | None = None
+    screen: RegionShape | None = None
+
+
 class ProfileShape(Shape):
     """A set profile, format 1."""
 
@@ -930,6 +947,7 @@ class ProfileShape(Shape):
     before: list[ItemText] = Field(default_factory=list, max_length=60)
     after: list[ItemText] = Field(default_factory=list, max_length=60)
     timer: TimerShape = Field(default_factory=TimerShape)
+    witness: WitnessShape | None = None
     patience: PatienceShape = Field(default_factory=PatienceShape)
     homie: YesNo = False
 

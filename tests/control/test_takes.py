@@ -9,11 +9,11 @@ import pytest
 
 from studiobridge.control.effects import Effect, Memory, RollingNote, StateNote, TakeNote
 from studiobridge.control.events import LinkUp
+from studiobridge.control.known_rolling import GONE_LATE
 from studiobridge.control.rolling import ASKED_AGAIN, WORD_HOLDS
 from studiobridge.control.taken import Taken, Tally
 from studiobridge.control.takes import KEPT
 from studiobridge.control.views import iso, state_view
-from studiobridge.control.witness import GONE_LATE
 from studiobridge.profile.model import Item, Preset, Rolls, SetProfile
 from tests.control.play import Play, corner, fixture, on_plug, plug, profile
 

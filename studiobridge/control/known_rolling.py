@@ -28,7 +28,7 @@ ANEW = "the bridge began anew"
 METER = "its meter said nothing"
 
 
-class Witness:
+class KnownRolling:
     """Told of each event; says what is known of each camera."""
 
     def __init__(self, desk: Desk) -> None:
