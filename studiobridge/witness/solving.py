@@ -89,7 +89,8 @@ class Solved:
     `x` is the amount of each share and `covariance` goes with it; `seen` and `predicted` are the
     frame and what the lamps make of it (blocks × BGR, linear), `spread` what a block may be off;
     `usable` those that could be used at all, `left_out` those that were covered, `weights` (0-1)
-    how much each counted; `smooth` (share) how far light is off smoothly, everywhere; `residual`
+    how much each counted; `bent` is the light that is off
+    smoothly, `smooth` how far it is (share, a spread); `residual`
     (stops) is what the rest leaves unexplained.
     """
 
@@ -102,6 +103,7 @@ class Solved:
     usable: Mask
     left_out: Mask
     weights: Singles
+    bent: Singles
     smooth: float
     residual: float
     likely: Mapping[str, Likely] = field(default_factory=dict)
@@ -150,7 +152,10 @@ class Solver:
         codes = np.arange(256, dtype=np.float64)
         green = learned.curve.light[1].astype(np.float64)
         self._codes, self._green = codes, green
-        self._step = np.maximum(np.gradient(green), 1e-7)
+        # how much light one code more is, by the root of the light
+        roots = (np.arange(512) / 512.0) ** 2
+        per_code = np.maximum(np.gradient(green), 1e-7)
+        self._steps = np.interp(roots, green, per_code).astype(np.float32)
         off = np.nan_to_num(learned.curve.sure[1].astype(np.float64), nan=0.5, posinf=0.5)
         self._curve_off = np.interp(KNOTS, codes, np.clip(off, 0.0, 1.0)) * math.log(2.0) / SURE
 
@@ -185,8 +190,12 @@ class Solver:
         prior: Mapping[str, Before] | None = None,
         trust: Singles | None = None,
         starts: Sequence[Floats] = (),
+        near: bool = False,
     ) -> Solved:
-        """Solve blocks; `trust` (0-1, a block) is what is known of them already."""
+        """Solve blocks; `trust` (0-1, a block) is what is known of them already.
+
+        `starts` are amounts to begin from, too; `near`: only from there, it cannot be far.
+        """
         usable = blocks.usable & self._known
         base = usable.astype(np.float32).reshape(-1)
         if trust is not None:
@@ -197,7 +206,11 @@ class Solver:
         begin = [*starts]
         if prior:
             begin.append(self._from(prior))
-        end = self._ways(y, base, begin)
+        if near and begin:
+            thin = _Thin(self, y, base)
+            end = min((thin.down(x, LATE) for x in begin), key=lambda one: one.cost)
+        else:
+            end = self._ways(y, base, begin)
         return self._finish(blocks, usable, base, end, prior)
 
     # ---- from coarse to fine -----------------------------------------------------------------
@@ -230,9 +243,20 @@ class Solver:
         """Variance of a block's mean: the camera's noise, and what compression does to it."""
         side, pressed = (FINE, PRESSED_FINE) if fine else (BLOCK, PRESSED)
         positive = np.maximum(light, 0.0)
-        step = np.interp(positive, self._green, self._step).astype(np.float32)
+        at = np.minimum(np.sqrt(positive) * len(self._steps), len(self._steps) - 1)
+        step = self._steps[at.astype(np.int32)]
         own = (self.read**2 + self.shot * positive) / side**2
         return np.asarray(own + (pressed * step) ** 2 + 1e-12, np.float32)
+
+    def misfit(self, light: Singles, x: Floats) -> Singles:
+        """How far each block is off these amounts, in what it may be off (squared).
+
+        `light`: frames × blocks and channels; found: frames × blocks.
+        """
+        guess = np.maximum(self._predict(x), 1e-6)
+        spread = self._noise(guess) + (BOUNCED * guess) ** 2
+        far = (light - guess) ** 2 / spread
+        return np.asarray(far.reshape(len(light), -1, 3).mean(axis=2), np.float32)
 
     # ---- what is left, with all its errors ---------------------------------------------------
 
@@ -286,6 +310,7 @@ class Solver:
             usable=usable,
             left_out=out.reshape(self.shape) & usable,
             weights=weights.reshape(self.shape),
+            bent=bent.reshape(shaped),
             smooth=tau,
             residual=self._residual(y, predicted, weights),
         )
@@ -337,6 +362,8 @@ class Solver:
 
     def _rough(self, blocks: Blocks, x: Floats, base: Singles) -> Singles:
         """How far each block's texture is from what the lamps make there, whatever its mean."""
+        if blocks.fine is None:
+            return np.zeros_like(base)
         guess = np.asarray(self._fine @ x.astype(np.float32) + self._fine_dark, np.float32)
         rows, columns = self.shape
         each = BLOCK // FINE
@@ -439,6 +466,7 @@ class Solver:
             usable=usable,
             left_out=left,
             weights=np.zeros(self.shape, np.float32),
+            bent=np.zeros_like(blocks.light),
             smooth=WILD,
             residual=0.0,
         )
@@ -460,7 +488,7 @@ class _Thin:
         self.light = np.ascontiguousarray(solver.light[each])
         self.smooth = np.ascontiguousarray(solver._smooth[each])
         self.base = base[index]
-        self._noise = solver._noise
+        self._own = solver._noise(self.y + self.dark)
         self.n = solver.light.shape[1]
 
     def down(self, x: Floats | None, steps: Sequence[float]) -> _End:
@@ -490,7 +518,7 @@ class _Thin:
 
     def _spread(self, guess: Singles, even: float) -> Singles:
         square = (guess * guess + self.y * self.y) / 2
-        return np.asarray(self._noise(guess + self.dark) + even**2 * square, np.float32)
+        return np.asarray(self._own + np.float32(even**2) * square, np.float32)
 
     def _solve(self, each: Singles, guess: Singles) -> tuple[Floats, Floats]:
         n = self.n
