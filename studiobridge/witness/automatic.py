@@ -43,6 +43,8 @@ EXPLAINS = 0.15
 EXPLAINED = 1.3
 # A gain has to explain the picture this much better than any one lamp would.
 BETTER = 0.75
+# A gain and few lamps have to explain a frame nearly as well as all lamps would, each by its own.
+AS_WELL = 1.15
 # Stops: a gain below this is none, one of a channel against another below that. A hand moves by a
 # third of a stop; cameras on automatic by less, but then it harms less.
 GAIN, WHITE = 0.06, 0.05
@@ -257,10 +259,16 @@ class _Fit:
         for i in chosen:
             if i >= 3:
                 self.moved[i - 3] = found[i] / whole
-        if len(turned) > lamps / 2 or (lamps < 2 and np.ptp(gains) < 1e-9):
-            # most lamps moved, each by its own: nothing says that the camera did
-            self.moved[:] = 0.0
-            return None if lamps < 2 else (0.0, 0.0, 0.0)
+        if any(i < 3 for i in chosen):
+            free, _ = self._with(list(range(3, len(self.atoms))), target)
+            if (
+                len(turned) > max(1, (lamps - 1) // 3)
+                or cost > max(EXPLAINED, AS_WELL * free)
+                or lamps < 2
+            ):
+                # most lamps moved, each by its own: nothing says that the camera did
+                self.moved[:] = 0.0
+                return None
         self.sure = 0.02 + 0.03 * min(3.0, cost / EXPLAINED)
         blue, green, red = (math.log2(gain) for gain in gains)
         return (blue, green, red)
@@ -280,13 +288,18 @@ class _Fit:
             off = np.abs(wanted - matrix @ values)
             scale = max(1.0, float(np.median(off)))
             trust = 1.0 / (1.0 + (off / (2.0 * scale)) ** 2)
-        return self._cost(target - np.stack([self.atoms[i] for i in chosen], axis=1) @ values), values
+        return self._cost(
+            target - np.stack([self.atoms[i] for i in chosen], axis=1) @ values
+        ), values
 
     def _cost(self, left: Rows) -> float:
-        """The usual error, in what a block is expected to be off: the middle one of all, and a
-        little of the mean, so that half of a picture is not left out for nothing."""
-        off = np.minimum(np.abs(left) * self.weight, 20.0)
-        return float(0.7 * np.median(off) + 0.3 * np.mean(np.sort(off)[: int(0.8 * len(off))]))
+        """The usual error, in what a block is expected to be off, of the worst channel and the mean
+        of all: the middle block, and a little of the mean, so that half of a picture is not left
+        out for nothing."""
+        off = np.sort(np.minimum(np.abs(left) * self.weight, 20.0).reshape(-1, 3), axis=0)
+        most = off[: max(1, int(0.8 * len(off)))].mean(axis=0)
+        each = 0.7 * off[len(off) // 2] + 0.3 * most
+        return float(0.5 * each.max() + 0.5 * each.mean())
 
 
 def _all_of(rows: Rows, dark: Rows, pictures: list[Rows]) -> NDArray[np.float64]:

@@ -302,9 +302,7 @@ def _points(pattern: Codes, inner: NDArray[np.uint8]) -> Points:
 class _Detail:
     """How much fine detail there is over coarser detail, block by block."""
 
-    def __init__(
-        self, large: Grey, grey: Codes, moved: NDArray[np.float64] | None = None
-    ) -> None:
+    def __init__(self, large: Grey, grey: Codes, moved: NDArray[np.float64] | None = None) -> None:
         small, middle = cv2.GaussianBlur(large, (0, 0), 0.6), cv2.GaussianBlur(large, (0, 0), 1.2)
         wide = cv2.GaussianBlur(middle, (0, 0), 2.2)
         fine, coarse = (small - middle) ** 2, (middle - wide) ** 2

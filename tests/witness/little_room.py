@@ -56,7 +56,9 @@ def reflects(seed: int, shape: tuple[int, int]) -> Light:
         size = (int(rng.integers(8, columns // 9)), int(rng.integers(8, rows // 7)))
         colour = tuple(float(c) for c in rng.uniform(0.08, 0.9, 3))
         if rng.random() < 0.5:
-            cv2.ellipse(found, at, size, float(rng.uniform(0, 180)), 0, 360, colour, -1, cv2.LINE_AA)
+            cv2.ellipse(
+                found, at, size, float(rng.uniform(0, 180)), 0, 360, colour, -1, cv2.LINE_AA
+            )
         else:
             cv2.rectangle(found, at, (at[0] + size[0], at[1] + size[1]), colour, -1)
     grain = rng.normal(0, 1, (rows, columns, 1)).astype(np.float32)
@@ -68,11 +70,15 @@ def reflects(seed: int, shape: tuple[int, int]) -> Light:
 
 def srgb_light() -> NDArray[np.float32]:
     code = np.arange(256) / 255.0
-    return np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4).astype(np.float32)
+    return np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4).astype(
+        np.float32
+    )
 
 
 class LittleRoom:
-    def __init__(self, seed: int = 1, shape: tuple[int, int] = (540, 960), dark: float = 0.0) -> None:
+    def __init__(
+        self, seed: int = 1, shape: tuple[int, int] = (540, 960), dark: float = 0.0
+    ) -> None:
         self.shape, self.rng = shape, np.random.default_rng(seed + 1000)
         self.reflects = reflects(seed, shape)
         self.shares = {
@@ -123,16 +129,35 @@ class LittleRoom:
 
     def kept(self, amounts: Mapping[str, float] | None = None) -> Kept:
         codes = self.frame(self.light(amounts))
-        return Kept("lesson", "2026-01-05T10:05:00+00:00", codes, np.ones(self.shape, bool), dict(amounts or {}))
+        return Kept(
+            "lesson",
+            "2026-01-05T10:05:00+00:00",
+            codes,
+            np.ones(self.shape, bool),
+            dict(amounts or {}),
+        )
 
 
-def person(light: Light, across: float, scale: float = 1.0, seed: int = 0) -> tuple[Light, NDArray[np.bool_]]:
+def person(
+    light: Light, across: float, scale: float = 1.0, seed: int = 0
+) -> tuple[Light, NDArray[np.bool_]]:
     """Somebody in it: a head, shoulders, a shirt with a pattern; and where they are."""
     rows, columns = light.shape[:2]
     mask = np.zeros((rows, columns), np.uint8)
     at = (round(across * columns), round(0.45 * rows))
-    cv2.ellipse(mask, at, (round(0.07 * scale * columns), round(0.17 * scale * rows)), 0, 0, 360, 1, -1)
-    cv2.ellipse(mask, (at[0], rows), (round(0.24 * scale * columns), round(0.42 * scale * rows)), 0, 0, 360, 1, -1)
+    cv2.ellipse(
+        mask, at, (round(0.07 * scale * columns), round(0.17 * scale * rows)), 0, 0, 360, 1, -1
+    )
+    cv2.ellipse(
+        mask,
+        (at[0], rows),
+        (round(0.24 * scale * columns), round(0.42 * scale * rows)),
+        0,
+        0,
+        360,
+        1,
+        -1,
+    )
     rng = np.random.default_rng(seed)
     shirt = rng.uniform(0.05, 0.8, (rows // 6 + 1, columns // 6 + 1, 3)).astype(np.float32)
     shirt = cv2.resize(shirt, (columns, rows), interpolation=cv2.INTER_NEAREST)
