@@ -55,11 +55,13 @@ def pose(face: Vector, dice: np.random.Generator, who: int, kind: str) -> list[P
     wide = float(shirt_dice.uniform(0.9, 1.15))
     shift = dice.normal(0.0, [0.05, 0.04, 0.02])
     if kind == "aside":
-        shift = shift + [float(dice.choice([-1, 1])) * dice.uniform(0.2, 0.4), -0.05, 0.02]
+        shift = shift + np.array(
+            [float(dice.choice([-1, 1])) * dice.uniform(0.2, 0.4), -0.05, 0.02]
+        )
     if kind == "leaning":
-        shift = shift + [dice.uniform(-0.15, 0.15), 0.15, -0.12]
+        shift = shift + np.array([dice.uniform(-0.15, 0.15), 0.15, -0.12])
     turn = _turned(float(dice.normal(0.0, 0.25)))
-    head = face + shift + [0.0, -0.09, 0.0]
+    head = face + shift - np.array([0.0, 0.09, 0.0])
     lean = np.array([float(dice.normal(0, 0.03)), -0.12 if kind == "leaning" else 0.0, 0.0])
 
     def at(x: float, y: float, z: float) -> Vector:

@@ -9,6 +9,7 @@ and enlarged to 960 × 540, which is a linear step too.
 
 from __future__ import annotations
 
+import functools
 import math
 import os
 import sys
@@ -70,6 +71,35 @@ def white_rgb(cct: float) -> NDArray[np.float64]:
         ]
     )
     return np.asarray(matrix @ xyz)
+
+
+TO_XYZ = np.linalg.inv(
+    np.array(
+        [
+            [3.2404542, -1.5371385, -0.4985314],
+            [-0.9692660, 1.8760108, 0.0415560],
+            [0.0556434, -0.2040259, 1.0572252],
+        ]
+    )
+)
+
+
+def uv_of(rgb: NDArray[np.float64]) -> NDArray[np.float64]:
+    """CIE 1960 u, v."""
+    x, y, z = TO_XYZ @ rgb
+    return np.array([4 * x, 6 * y]) / (x + 15 * y + 3 * z)
+
+
+@functools.cache
+def _locus() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    mired = np.linspace(60.0, 500.0, 4401)
+    return mired, np.array([uv_of(white_rgb(1e6 / m)) for m in mired])
+
+
+def cct_of(rgb: NDArray[np.float64]) -> float:
+    """Correlated colour temperature: the nearest on the locus in CIE 1960 u, v (CIE 15)."""
+    mired, locus = _locus()
+    return float(1e6 / mired[np.argmin(((locus - uv_of(rgb)) ** 2).sum(axis=1))])
 
 
 def tint(cct: float, balanced: float) -> NDArray[np.float32]:
@@ -140,10 +170,15 @@ class Rendered:
         return (warm * ends_tint[0] + (1 - warm) * ends_tint[1]).astype(np.float32)
 
     def warm_part(self, lamp: str, cct: float) -> float:
-        """Share of its light that is its warm end's: linear in mired, as such lamps' makers do."""
+        """Share of its light that is its warm end's so that the mixture's own white is this: a
+        lamp that keeps its word. Found on the locus of `white_rgb`."""
         warm, cold = self.whites[lamp]
-        part = (1e6 / cct - 1e6 / cold) / (1e6 / warm - 1e6 / cold)
-        return float(np.clip(part, 0.0, 1.0))
+        low, high = 0.0, 1.0
+        for _ in range(30):
+            middle = (low + high) / 2
+            mix = middle * white_rgb(warm) + (1 - middle) * white_rgb(cold)
+            low, high = (middle, high) if cct_of(mix) > cct else (low, middle)
+        return (low + high) / 2
 
     def mixed(
         self,
@@ -442,8 +477,8 @@ def random_room(number: int) -> Room:
     face = np.array([dice.uniform(-0.15, 0.15), dice.uniform(1.1, 1.7), dice.uniform(1.2, 1.65)])
     away = float(dice.uniform(1.5, min(2.4, deep - face[1] - 0.3)))
     half = float(dice.uniform(0.75, 1.2))  # m either side of the mark
-    at = face + [dice.uniform(-0.2, 0.2), away, dice.uniform(-0.05, 0.2)]
-    view = View(at, face + [0.0, 0.0, -0.08], math.degrees(2 * math.atan(half / away)))
+    at = face + np.array([dice.uniform(-0.2, 0.2), away, dice.uniform(-0.05, 0.2)])
+    view = View(at, face - 0.08 * UPRIGHT, math.degrees(2 * math.atan(half / away)))
     hung = float(dice.uniform(0.08, 0.3))
     reach = half * (at[1] - hung) / away
 
@@ -519,7 +554,7 @@ def random_room(number: int) -> Room:
     add(
         "weak",
         [x + side * 0.9 * reach, hung + 0.1, z - 0.8],
-        behind + [side * 0.6, 0, 0],
+        behind + np.array([side * 0.6, 0, 0]),
         0.08,
         0.02,
     )
@@ -555,7 +590,7 @@ def random_room(number: int) -> Room:
         add(
             "floor",
             [x + side * 0.5, hung + 0.25, 0.15],
-            behind + [0, 0, 0.6],
+            behind + 0.6 * UPRIGHT,
             0.12,
             float(dice.uniform(0.04, 0.1)),
         )
@@ -690,6 +725,14 @@ def rendered(name: str, make: bool = True) -> Rendered:
             {k[len(start) :]: found[k].astype(np.float32) for k in found if k.startswith(start)}
         )
         hidden.append(found[f"hidden/{i}"])
+    look: Light = np.zeros((SMALL[1], SMALL[0], 3), np.float32)
+    for n, (level, _) in room.look.items():
+        look += small[n] * np.float32(level)
+    # a bright set is exposed for its middle, as a camera's meter would: a quarter of what clips
+    less = np.float32(min(1.0, 0.25 / float(np.minimum(look, 1.0).mean())))
+    for pictures in (small, *posed):
+        for n in pictures:
+            pictures[n] *= less
     return Rendered(
         name,
         float(found["balanced"]),

@@ -129,7 +129,7 @@ _ready: Any = None
 def mitsuba() -> Any:
     global _ready
     if _ready is None:
-        found = [f for pattern in LLVMS for f in sorted(glob.glob(pattern))]
+        found = [f for pattern in LLVMS for f in sorted(glob.glob(pattern))]  # noqa: PTH207 (absolute patterns)
         if found:
             os.environ.setdefault("DRJIT_LIBLLVM_PATH", found[0])
         import drjit
