@@ -34,7 +34,7 @@ from scipy.optimize import nnls
 from studiobridge.profile.sighting import Band
 from studiobridge.witness.blocks import BLOCK, FINE, Blocks, means, of_codes, of_light, shape_of
 from studiobridge.witness.learned import Codes, Learned, Picture
-from studiobridge.witness.likely import Before, Likely, likely
+from studiobridge.witness.likely import Before, Likely, likely, spread_over
 
 Mask = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -66,6 +66,8 @@ SURE = 1.96  # of a normal spread: 95 of 100
 TELLS = 0.25
 # Less light than this in the middle of the picture (share of what just does not clip) is too dark.
 DARK = 0.002
+# Stray light is daylight or a warm lamp's, or a mixture (BGR).
+STRAY_TINTS = ((1.35, 1.0, 0.75), (0.7, 1.0, 1.3))
 # A lamp is between dark and its full light, which is what it was learned at: a very wide bell.
 MIDDLE, ANYWHERE = 0.5, 0.7
 # Below so many usable blocks there is nothing to solve.
@@ -80,6 +82,17 @@ class Level:
     cct: Band | None
     tells: bool
     gives: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Both:
+    """Lights solved together with smooth errors: amounts, normal equations without the errors."""
+
+    x: Floats
+    h: Floats
+    g: Floats
+    bent: Singles
+    tau: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,6 +119,7 @@ class Solved:
     bent: Singles
     smooth: float
     residual: float
+    both: _Both | None = None  # with stray light, as normal equations
     likely: Mapping[str, Likely] = field(default_factory=dict)
 
     @property
@@ -149,6 +163,7 @@ class Solver:
         self.light = np.stack([_block(one).reshape(-1) for one in fine], axis=1)
         self.dark = _block(_fine(learned.dark)).reshape(-1)
         self._smooth, self._tints = _waves(self.shape)
+        self._with_stray = np.concatenate([self.light, _stray(self.light, self.shape)], axis=1)
         codes = np.arange(256, dtype=np.float64)
         green = learned.curve.light[1].astype(np.float64)
         self._codes, self._green = codes, green
@@ -274,7 +289,7 @@ class Solver:
         start = np.maximum(self._predict(x), 1e-6)
         bent = (start * (self._smooth @ end.bend.astype(np.float32))).astype(np.float32)
         weights = base
-        h = np.eye(1)
+        both = None
         spread = np.ones_like(y)
         far = np.zeros_like(base)
         out = ~usable.reshape(-1)
@@ -293,11 +308,13 @@ class Solver:
                 weights = np.where(out, 0.0, weights).astype(np.float32)
             if float(weights.sum()) < FEWEST / 2:
                 return self._nothing(blocks, usable, out)
-            x, bent, h, tau = self._together(y, guess, weights, spread * worse, tau)
-        n = len(self.shares)
-        inner = np.linalg.inv(h)[:n, :n]
-        cov = inner * self._shared(rest, spread, weights)
-        cov = cov + np.diag((LEARNED_OFF * np.maximum(x, 0.05)) ** 2)
+            each = _each(weights) / (spread * np.float32(worse))
+            both = self._together(y, self.light, guess, each, tau)
+            x, bent, tau = both.x, both.bent, both.tau
+        assert both is not None
+        shared = self._shared(rest, spread, weights)
+        cov = np.linalg.inv(both.h) * shared + np.diag((LEARNED_OFF * np.maximum(x, 0.05)) ** 2)
+        more = self._together(y, self._with_stray, guess, each, max(CALM, tau))
         predicted = self._predict(x)
         shaped = blocks.light.shape
         found = Solved(
@@ -313,40 +330,53 @@ class Solver:
             bent=bent.reshape(shaped),
             smooth=tau,
             residual=self._residual(y, predicted, weights),
+            both=replace(more, h=more.h / shared, g=more.g / shared),
         )
         if not prior:
             return found
-        return _with_likely(found, likely(self.of, self.shares, x, cov, prior))
+        return replace(found, likely=self.suppose(found, prior)[0])
+
+    def suppose(
+        self, found: Solved, before: Mapping[str, Before]
+    ) -> tuple[dict[str, Likely], float, Floats]:
+        """What is likely of each light, how likely there is stray light (0-1), and all amounts."""
+        if found.both is None:
+            return {}, 0.0, found.x
+        mean = np.linalg.solve(found.both.h, found.both.g)
+        cov = np.linalg.inv(found.both.h)
+        n = len(self.shares)
+        cov[:n, :n] += np.diag((LEARNED_OFF * np.maximum(found.x, 0.05)) ** 2)
+        return likely(self.of, self.shares, mean, cov, before)
 
     def _together(
-        self, y: Singles, guess: Singles, weights: Singles, spread: Singles, tau: float
-    ) -> tuple[Floats, Singles, Floats, float]:
-        """Lamps and smooth errors at once: amounts, what is bent, the normal matrix, the spread."""
-        n = len(self.shares)
+        self, y: Singles, light: Singles, guess: Singles, each: Singles, tau: float
+    ) -> _Both:
+        """Lights and smooth errors at once; `each`: how much each row counts over its spread."""
+        n = light.shape[1]
         grey, tints = self._smooth.shape[1], self._tints.shape[1]
         bend = np.concatenate([self._smooth, self._tints, self._hats(guess)], axis=1)
         bend = bend * guess[:, None]
         scale = np.concatenate(
             [np.full(grey, tau), np.full(tints, tau * TINTED), self._curve_off + 1e-4]
         )
-        columns = np.concatenate([self.light, bend * scale.astype(np.float32)], axis=1)
-        heavy = columns * (_each(weights) / spread)[:, None]
+        columns = np.concatenate([light, bend * scale.astype(np.float32)], axis=1)
+        heavy = columns * each[:, None]
         h = (heavy.T @ columns).astype(np.float64)
         g = (heavy.T @ (y - self.dark)).astype(np.float64)
-        k = len(h) - n
-        h[n:, n:] += np.eye(k)
+        h[n:, n:] += np.eye(len(h) - n)
         h[:n, :n] += np.eye(n) / ANYWHERE**2
-        g[:n] += MIDDLE / ANYWHERE**2
-        factor = cho_factor(h[n:, n:])
-        across = cho_solve(factor, h[n:, :n])
+        g[: len(self.shares)] += MIDDLE / ANYWHERE**2
+        factor = cho_factor(h[n:, n:], check_finite=False)
+        across = cho_solve(factor, h[n:, :n], check_finite=False)
         reduced = h[:n, :n] - h[:n, n:] @ across
-        x = _not_negative(reduced, g[:n] - across.T @ g[n:])
-        c = cho_solve(factor, g[n:] - h[n:, :n] @ x)
+        left = g[:n] - across.T @ g[n:]
+        x = _not_negative(reduced, left)
+        c = cho_solve(factor, g[n:] - h[n:, :n] @ x, check_finite=False)
         bent = (columns[:, n:] @ c.astype(np.float32)).astype(np.float32)
         # how smooth errors really spread in this frame: what was found and what is left open
-        open_ = np.diag(np.linalg.inv(h))[n : n + grey]
-        tau = tau * math.sqrt(float((c[:grey] ** 2 + open_).mean()))
-        return x, bent, h, min(WILD, max(CALM, tau))
+        open_ = np.diag(cho_solve(factor, np.eye(len(c)), check_finite=False))[:grey]
+        found = tau * math.sqrt(float((c[:grey] ** 2 + open_).mean()))
+        return _Both(x, reduced, left, bent, min(WILD, max(CALM, found)))
 
     def _hats(self, guess: Singles) -> Singles:
         """The curve's error: straight between some codes, each with its own spread."""
@@ -610,19 +640,23 @@ def _waves(shape: tuple[int, int]) -> tuple[Singles, Singles]:
     )
 
 
-def spread_over(ccts: Sequence[float | None], before: Before) -> Floats:
-    """A light's amount over its whites."""
-    if len(ccts) == 1:
-        return np.array([before.amount])
-    shares = np.full(len(ccts), 1.0 / len(ccts))
-    if before.cct and all(ccts):
-        mired = np.array([1e6 / cct for cct in ccts if cct])
-        cool, warm = int(mired.argmin()), int(mired.argmax())
-        width = max(float(mired[warm] - mired[cool]), 1e-6)
-        share = min(1.0, max(0.0, (1e6 / before.cct - float(mired[cool])) / width))
-        shares = np.zeros(len(ccts))
-        shares[warm], shares[cool] = share, 1.0 - share
-    return before.amount * shares
+def _stray(light: Singles, shape: tuple[int, int]) -> Singles:
+    """What light from a side, or from all, would do: surfaces as the lamps show them on average.
+
+    The geometric mean of the lamps' pictures is about the surfaces' reflectance. Each: as much
+    light in the middle of the picture as all lamps at full give.
+    """
+    rows, columns = shape
+    floor = 0.02 * light.mean(axis=0)
+    surface = np.exp(np.log((np.maximum(light, 0.0) + floor) / (light.mean(axis=0) + floor)).mean(axis=1))
+    across, down = np.meshgrid(np.linspace(0, 1, columns), np.linspace(0, 1, rows))
+    ways = (1 - across, across, 1 - down, down, np.ones_like(across))
+    found = []
+    for way in ways:
+        for tint in STRAY_TINTS:
+            one = surface.reshape(rows, columns, 3) * (way**2)[..., None] * np.array(tint)
+            found.append(one.reshape(-1) * float(light.sum(axis=1).mean() / one.mean()))
+    return np.stack(found, axis=1).astype(np.float32)
 
 
 def _other_size(shape: tuple[int, ...], size: tuple[int, int]) -> str:
