@@ -476,7 +476,7 @@ def random_room(number: int) -> Room:
     wide, deep, high = dice.uniform(3.0, 4.8), dice.uniform(4.0, 6.0), dice.uniform(2.4, 3.0)
     face = np.array([dice.uniform(-0.15, 0.15), dice.uniform(1.1, 1.7), dice.uniform(1.2, 1.65)])
     away = float(dice.uniform(1.5, min(2.4, deep - face[1] - 0.3)))
-    half = float(dice.uniform(0.75, 1.2))  # m either side of the mark
+    half = float(dice.uniform(0.55, 1.1))  # m either side of the mark
     at = face + np.array([dice.uniform(-0.2, 0.2), away, dice.uniform(-0.05, 0.2)])
     view = View(at, face - 0.08 * UPRIGHT, math.degrees(2 * math.atan(half / away)))
     hung = float(dice.uniform(0.08, 0.3))
@@ -498,6 +498,7 @@ def random_room(number: int) -> Room:
         z = face[2] + dice.uniform(-0.55, 0.35) * edge
         shape = str(dice.choice(["box", "ball", "tin"]))
         size = dice.uniform(0.1, 0.32, 3) * edge
+        size[1] = size[0] if shape == "tin" else size[1]
         tall = (float(size[0]), float(size[1]), float(size[2]))
         things.append(Thing(shape, np.array([x, y, z]), tall, skin(0.7), dice.uniform(0, 3)))  # type: ignore[arg-type]
     things.append(Thing("box", np.array([0.0, face[1] + 0.5, 0.36]), (1.4, 0.6, 0.72), skin()))
@@ -553,9 +554,9 @@ def random_room(number: int) -> Room:
     add("wash", [x - 1.5, hung + 0.7, z + 0.4], behind, 0.15, float(dice.uniform(0.08, 0.15)))
     add(
         "weak",
-        [x + side * 0.9 * reach, hung + 0.1, z - 0.8],
+        [x + side * 0.9 * reach, hung + 0.4, z - 0.8],
         behind + np.array([side * 0.6, 0, 0]),
-        0.08,
+        0.12,
         0.02,
     )
     if n > 5:
@@ -589,7 +590,7 @@ def random_room(number: int) -> Room:
     if n > 9:
         add(
             "floor",
-            [x + side * 0.5, hung + 0.25, 0.15],
+            [x + side * 0.5, hung + 0.4, 0.15],
             behind + 0.6 * UPRIGHT,
             0.12,
             float(dice.uniform(0.04, 0.1)),
@@ -604,6 +605,14 @@ def random_room(number: int) -> Room:
             0.3,
             float(dice.uniform(0.05, 0.12)),
         )
+    # nothing stands round a lamp or right before it
+    spots = [lamp.centre + d * lamp.axis for lamp in lamps for d in (0.0, 0.25, 0.5)]
+    things = [
+        t
+        for i, t in enumerate(things)
+        if i == 0
+        or min(float(np.linalg.norm(t.middle - s)) for s in spots) > 0.12 + max(t.size) / 2
+    ]
     walls = dice.uniform(0.25, 0.75) * dice.uniform(0.85, 1.1, 3)
     paint = (float(walls[0]), float(walls[1]), float(walls[2]))
     mid = np.array(card)
@@ -670,7 +679,7 @@ def render(name: str, say: bool = True) -> None:
         if room.weights is None:
             scale[lamp.name] = lamp.bright
         else:
-            usual = np.minimum(picture, 4 * np.median(picture) + 1e-9).mean()
+            usual = np.minimum(picture, np.percentile(picture, 95)).mean()
             scale[lamp.name] = room.weights[lamp.name] / max(float(usual), 1e-9)
     balanced = 4300.0
     look = sum(empty[n] * (scale[n] * room.look[n][0]) for n in scale)
