@@ -15,9 +15,10 @@ on automatic before a scene that never changes cannot be told from one set by ha
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import cv2
@@ -27,7 +28,7 @@ from numpy.typing import NDArray
 from studiobridge.profile.sighting import Band
 from studiobridge.witness.framing import Mask
 from studiobridge.witness.learned import Learned, Picture
-from studiobridge.witness.mixing import BRIGHT_BGR, parts
+from studiobridge.witness.mixing import parts
 
 # Blocks across and down, each a mean: noise of single pixels is nothing in them. A block counts
 # where so much of it is neither covered nor clipped.
@@ -57,6 +58,7 @@ SCENE, TAKES_BACK = 0.12, (0.35, 1.35)
 ANSWERS = 2
 
 Rows = NDArray[np.float64]
+Three = tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,11 +180,11 @@ class Automatic:
         stops = np.log2(np.maximum(now, LIGHT) / np.maximum(before, LIGHT))
         return float(stops[0]), float(stops[1]), float(stops[2])
 
-    def _by_itself(self, of: _Of, least: float) -> bool:
+    def _by_itself(self, of: Callable[[Three], float], least: float) -> bool:
         """Does this figure of the camera change again and again, or answer the scene?"""
         gains = [of(looked.gains) for looked in self._past]
         scenes = [of(looked.scene) for looked in self._past]
-        steps = [b - a for a, b in zip(gains, gains[1:], strict=False)]
+        steps = [b - a for a, b in itertools.pairwise(gains)]
         if sum(abs(step) > STEP for step in steps) >= STEPS and max(map(abs, gains)) > least:
             return True
         low, high = TAKES_BACK
@@ -190,22 +192,19 @@ class Automatic:
             abs(gain) > least and abs(scene) > SCENE and low <= -gain / scene <= high
             for gain, scene in zip(gains, scenes, strict=True)
         )
-        return answers >= ANSWERS
+        return bool(answers >= ANSWERS)
 
 
-def _exposure(of: tuple[float, float, float]) -> float:
+def _exposure(of: Three) -> float:
     return of[1]
 
 
-def _red(of: tuple[float, float, float]) -> float:
+def _red(of: Three) -> float:
     return of[2] - of[1]
 
 
-def _blue(of: tuple[float, float, float]) -> float:
+def _blue(of: Three) -> float:
     return of[0] - of[1]
-
-
-_Of = type(_exposure)
 
 
 class _Fit:
@@ -278,13 +277,13 @@ class _Fit:
         matrix = np.stack([self.atoms[i] for i in chosen], axis=1) * self.weight[:, None]
         wanted = target * self.weight
         trust = np.ones(len(wanted))
-        values = np.zeros(len(chosen))
+        values: NDArray[np.float64] = np.zeros(len(chosen))
         for _ in range(5):
             pulled = matrix * trust[:, None]
             square = matrix.T @ pulled
             square[np.diag_indices_from(square)] *= 1.0 + 1e-9
             square[np.diag_indices_from(square)] += 1e-12
-            values = np.linalg.solve(square, pulled.T @ wanted)
+            values = np.asarray(np.linalg.solve(square, pulled.T @ wanted), np.float64)
             off = np.abs(wanted - matrix @ values)
             scale = max(1.0, float(np.median(off)))
             trust = 1.0 / (1.0 + (off / (2.0 * scale)) ** 2)
@@ -310,13 +309,13 @@ def _all_of(rows: Rows, dark: Rows, pictures: list[Rows]) -> NDArray[np.float64]
     trust = np.ones(len(rows))
     for _ in range(6):
         pulled = matrix * (weight * trust)[:, None]
-        values = np.linalg.lstsq(pulled, (rows - dark) * weight * trust, rcond=1e-6)[0]
-        values = np.maximum(values, 0.0)
+        best = np.linalg.lstsq(pulled, (rows - dark) * weight * trust, rcond=1e-6)[0]
+        values = np.asarray(np.maximum(best, 0.0), np.float64)
         off = np.abs(rows - dark - matrix @ values) * weight
         trust = 1.0 / (1.0 + (off / (2.0 * max(1.0, float(np.median(off))))) ** 2)
     return values
 
 
 def _blocks(picture: NDArray[np.float32]) -> NDArray[np.float32]:
-    found: NDArray[np.float32] = cv2.resize(picture, (ACROSS, DOWN), interpolation=cv2.INTER_AREA)
-    return found
+    found = cv2.resize(picture, (ACROSS, DOWN), interpolation=cv2.INTER_AREA)
+    return np.asarray(found, np.float32)

@@ -24,7 +24,7 @@ class Blocks:
     """Rows × columns of blocks: mean light (BGR) of each, and of its parts; whether it counts."""
 
     light: NDArray[np.float32]
-    fine: NDArray[np.float32]
+    fine: NDArray[np.float32] | None  # None: texture was judged before
     usable: NDArray[np.bool_]
 
 

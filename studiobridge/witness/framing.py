@@ -13,6 +13,7 @@ contrast of the light matters, with the noise taken out as it is where there is 
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -74,10 +75,11 @@ class Framer:
         counts = _small_mask(kept.counts, columns, rows)
         self._edges = scipy.fft.fft2(_directions(self._view.small, counts))
         # not at the rim of the picture or of who stood there
-        inner = cv2.erode(counts.astype(np.uint8), np.ones((9, 9), np.uint8), borderValue=0)
+        near = np.ones((9, 9), np.uint8)
+        inner = _bytes(cv2.erode(counts.astype(np.uint8), near, borderValue=0))
         self._points = _points(self._view.pattern, inner)
         self._detail = _Detail(self._view.large, self._view.grey)
-        self._features: tuple[tuple[cv2.KeyPoint, ...], Codes | None] | None = None
+        self._features: tuple[list[cv2.KeyPoint], Codes | None] | None = None
 
     def look(self, codes: Codes, usable: Mask | None = None) -> SeenFraming | None:
         """None where it cannot be told: nothing with edges in it, or all of it covered.
@@ -159,18 +161,8 @@ class Framer:
         if int(inside.sum()) < AGREE:
             return None
         start, begin = self._points[inside], begin[inside]
-        how = {
-            "winSize": (15, 15),
-            "maxLevel": 2,
-            "criteria": (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 20, 0.01),
-        }
-        one, other = self._view.pattern, view.pattern
-        found, good, _ = cv2.calcOpticalFlowPyrLK(
-            one, other, start, begin.copy(), flags=cv2.OPTFLOW_USE_INITIAL_FLOW, **how
-        )
-        back, fine, _ = cv2.calcOpticalFlowPyrLK(
-            other, one, found, start.copy(), flags=cv2.OPTFLOW_USE_INITIAL_FLOW, **how
-        )
+        found, good = _follow(self._view.pattern, view.pattern, start, begin)
+        back, fine = _follow(view.pattern, self._view.pattern, found, start)
         off = np.hypot(*(back - start).T)
         kept = (good[:, 0] > 0) & (fine[:, 0] > 0) & (off < 0.5)
         if int(kept.sum()) < AGREE:
@@ -188,11 +180,12 @@ class Framer:
 
     def _by_features(self, view: _View, mask: Mask | None) -> NDArray[np.float64] | None:
         """A first guess for a larger turn or zoom."""
-        orb = cv2.ORB_create(nfeatures=500, fastThreshold=8)
+        orb = cv2.ORB.create(nfeatures=500, fastThreshold=8)
         if self._features is None:
-            self._features = orb.detectAndCompute(self._view.pattern, None)
+            known, words = orb.detectAndCompute(self._view.pattern, np.empty(0, np.uint8))
+            self._features = list(known), None if words is None else _bytes(words)
         points, marks = self._features
-        where = None if mask is None else mask.astype(np.uint8)
+        where = np.empty(0, np.uint8) if mask is None else mask.astype(np.uint8)
         here, theirs = orb.detectAndCompute(view.pattern, where)
         if marks is None or theirs is None or min(len(points), len(here)) < AGREE:
             return None
@@ -224,6 +217,25 @@ def framing(kept: Kept, codes: Codes, usable: Mask | None = None) -> SeenFraming
     return Framer(kept).look(codes, usable)
 
 
+def _bytes(values: object) -> Codes:
+    return np.asarray(values, np.uint8)
+
+
+def _follow(one: Codes, other: Codes, start: Points, begin: Points) -> tuple[Points, Codes]:
+    """Where points of one pattern are in another, and whether they were found."""
+    found, good, _ = cv2.calcOpticalFlowPyrLK(
+        one,
+        other,
+        start,
+        begin.copy(),
+        winSize=(15, 15),
+        maxLevel=2,
+        criteria=(cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 20, 0.01),
+        flags=cv2.OPTFLOW_USE_INITIAL_FLOW,
+    )
+    return np.asarray(found, np.float32), _bytes(good)
+
+
 def _sound(points: Points, made: NDArray[np.float64], tried: int, columns: int) -> bool:
     """Do enough points agree, all over the picture, on something a camera does?"""
     if len(points) < max(AGREE, MOST_AGREE * tried):
@@ -253,7 +265,7 @@ def _viewed(codes: Codes) -> _View:
     deep = np.sqrt(cv2.GaussianBlur(local * local, (0, 0), 8.0))
     # what is plain stays plain: a hundredth of a stop is no pattern
     pattern = np.clip(128.0 + 40.0 * local / (deep + 0.03), 0, 255).astype(np.uint8)
-    return _View((width, height), columns / width, small, pattern, large, grey)
+    return _View((width, height), columns / width, small, pattern, large, _bytes(grey))
 
 
 def _small_mask(mask: Mask, columns: int, rows: int) -> Mask:
@@ -309,9 +321,17 @@ class _Detail:
         seen = ((grey > 8) & (grey < 250)).astype(np.float32)
         if moved is not None:
             rows, columns = large.shape
-            how = {"flags": cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, "borderValue": 0.0}
             fine, coarse, seen, large = (
-                cv2.warpAffine(one, moved, (columns, rows), **how)
+                np.asarray(
+                    cv2.warpAffine(
+                        one,
+                        moved,
+                        (columns, rows),
+                        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+                        borderValue=0.0,
+                    ),
+                    np.float32,
+                )
                 for one in (fine, coarse, seen, large)
             )
         self.fine, self.coarse = _blocks(fine), _blocks(coarse)
@@ -337,7 +357,7 @@ class _Detail:
         bright = self.bright[good]
         edges = np.quantile(bright, (0.0, 1 / 3, 2 / 3, 1.0))
         middles, fine, coarse = [], [], []
-        for low, high in zip(edges, edges[1:], strict=False):
+        for low, high in itertools.pairwise(edges):
             part = (bright >= low) & (bright <= high)
             middles.append(float(np.median(bright[part])))
             fine.append(float(np.quantile(self.fine[good][part], 0.1)))
@@ -351,5 +371,4 @@ class _Detail:
 def _blocks(values: Grey) -> Grey:
     rows, columns = values.shape
     size = (max(1, columns // BLOCK), max(1, rows // BLOCK))
-    found: Grey = cv2.resize(values, size, interpolation=cv2.INTER_AREA)
-    return found
+    return np.asarray(cv2.resize(values, size, interpolation=cv2.INTER_AREA), np.float32)

@@ -11,6 +11,7 @@ way; one more white seen alone there puts it right, for only neighbours are mixe
 
 from __future__ import annotations
 
+import itertools
 import math
 from functools import lru_cache
 
@@ -50,7 +51,7 @@ def parts(learned: Learned, device: str, cct: float | None) -> tuple[tuple[Share
         return ((whites[0], 0.5), (whites[-1], 0.5))
     if not math.isfinite(cct) or not is_white(cct):
         raise ValueError(f"{device}: {cct:g} K is no white; it is 1000 to 25000 K")
-    for warm, cool in zip(whites, whites[1:], strict=False):
+    for warm, cool in itertools.pairwise(whites):
         assert warm.cct is not None and cool.cct is not None
         if warm.cct < cct < cool.cct:
             over = bright(warm.light) / max(bright(cool.light), 1e-9)

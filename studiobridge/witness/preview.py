@@ -1,4 +1,4 @@
-"""A look before it is set: the sum of the pictures each lamp makes alone, through the camera's curve.
+"""A look before it is set: the sum of the pictures its lamps make alone, by the camera's curve.
 
 A picture is the sum of the pictures each light makes alone, in linear light (Nimeroff, Simoncelli
 and Dorsey 1994), and daylight that was there when the lamps were learned is in it too. What it

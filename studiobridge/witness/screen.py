@@ -225,13 +225,13 @@ def _blocks(
     over = np.any(part >= top_of(learned), axis=2).astype(np.float32) * seen
 
     def mean(values: NDArray[np.float32]) -> NDArray[np.float32]:
-        found: NDArray[np.float32] = cv2.resize(values, blocks, interpolation=cv2.INTER_AREA)
-        return found
+        return np.asarray(cv2.resize(values, blocks, interpolation=cv2.INTER_AREA), np.float32)
 
     share = mean(seen)
     least = np.maximum(share, 1e-6)
     shown = np.where(seen[..., None] > 0, part, 0.0).astype(np.float32)
-    return _Blocks(mean(shown) / least[..., None], share, mean(over) / least)
+    light = (mean(shown) / least[..., None]).astype(np.float32)
+    return _Blocks(light, share, (mean(over) / least).astype(np.float32))
 
 
 def _bright(blocks: _Blocks, keys: Keys | None) -> NDArray[np.float32]:
@@ -317,9 +317,8 @@ def contours(found: Map, step: float = 0.25) -> tuple[Contour, ...]:
     size = (columns * times, rows * times)
     field = cv2.resize(smooth, size, interpolation=cv2.INTER_CUBIC)
     inside = cv2.resize(there.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-    inner = cv2.erode(
-        inside.astype(np.uint8), np.ones((3, 3), np.uint8), borderType=cv2.BORDER_CONSTANT
-    )
+    eroded = cv2.erode(inside.astype(np.uint8), np.ones((3, 3), np.uint8))
+    inner = np.asarray(eroded, np.uint8)
     inner[0], inner[-1], inner[:, 0], inner[:, -1] = 0, 0, 0, 0
     low, high = float(field[inside].min()), float(field[inside].max())
     lines: list[Contour] = []
@@ -328,7 +327,7 @@ def contours(found: Map, step: float = 0.25) -> tuple[Contour, ...]:
         over = ((field > level * step) & inside).astype(np.uint8)
         rings, _ = cv2.findContours(over, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
         for ring in rings:
-            for run in _runs(ring[:, 0], inner):
+            for run in _runs(np.asarray(ring[:, 0], np.int32), inner):
                 points = _placed(run, found.region, size)
                 if len(points) > 1:
                     lines.append(Contour(level * step, points))
@@ -338,7 +337,7 @@ def contours(found: Map, step: float = 0.25) -> tuple[Contour, ...]:
 def _runs(
     ring: NDArray[np.int32], inner: NDArray[np.uint8]
 ) -> list[tuple[NDArray[np.float32], bool]]:
-    """A ring cut where it runs along an edge of what is seen, each run smooth; is it a ring still?"""
+    """A ring cut where it runs along an edge of what is seen, made smooth; is it still a ring?"""
     good = inner[ring[:, 1], ring[:, 0]] > 0
     if good.all():
         return [(_smooth(ring.astype(np.float32), True), True)] if len(ring) > 24 else []

@@ -23,7 +23,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -42,6 +42,9 @@ Singles = NDArray[np.float32]
 
 # Errors (shares of the light) from which on a block counts little, from coarse to fine.
 COARSE = (0.7, 0.4, 0.25, 0.15, 0.1, 0.07, 0.05, 0.035, 0.025)
+LATE = (0.1, 0.05, 0.025, 0.025)
+# How much of its neighbours' misfit a block is lent at most, and the spread of smooth errors there.
+NEAR, BOUNCED = 20.0, 0.03
 # What one block's mean may be off by itself, besides noise: learned pictures have their noise, too.
 EVEN = 0.006
 # ... and one of its finer parts, where a camera that trembles by a tenth of a pixel shows.
@@ -63,6 +66,8 @@ SURE = 1.96  # of a normal spread: 95 of 100
 TELLS = 0.25
 # Less light than this in the middle of the picture (share of what just does not clip) is too dark.
 DARK = 0.002
+# A lamp is between dark and its full light, which is what it was learned at: a very wide bell.
+MIDDLE, ANYWHERE = 0.5, 0.7
 # Below so many usable blocks there is nothing to solve.
 FEWEST = 40
 
@@ -84,7 +89,8 @@ class Solved:
     `x` is the amount of each share and `covariance` goes with it; `seen` and `predicted` are the
     frame and what the lamps make of it (blocks × BGR, linear), `spread` what a block may be off;
     `usable` those that could be used at all, `left_out` those that were covered, `weights` (0-1)
-    how much each counted; `smooth` (share) how far light is off smoothly, everywhere; `residual`
+    how much each counted; `bent` is the light that is off
+    smoothly, `smooth` how far it is (share, a spread); `residual`
     (stops) is what the rest leaves unexplained.
     """
 
@@ -97,6 +103,7 @@ class Solved:
     usable: Mask
     left_out: Mask
     weights: Singles
+    bent: Singles
     smooth: float
     residual: float
     likely: Mapping[str, Likely] = field(default_factory=dict)
@@ -113,7 +120,7 @@ class _End:
     """Where one way down ended."""
 
     x: Floats
-    weights: Singles  # of blocks
+    bend: Floats  # the smooth errors
     cost: float
 
 
@@ -145,10 +152,12 @@ class Solver:
         codes = np.arange(256, dtype=np.float64)
         green = learned.curve.light[1].astype(np.float64)
         self._codes, self._green = codes, green
-        self._step = np.maximum(np.gradient(green), 1e-7)
+        # how much light one code more is, by the root of the light
+        roots = (np.arange(512) / 512.0) ** 2
+        per_code = np.maximum(np.gradient(green), 1e-7)
+        self._steps = np.interp(roots, green, per_code).astype(np.float32)
         off = np.nan_to_num(learned.curve.sure[1].astype(np.float64), nan=0.5, posinf=0.5)
         self._curve_off = np.interp(KNOTS, codes, np.clip(off, 0.0, 1.0)) * math.log(2.0) / SURE
-        self._ground = np.eye(len(self.shares))
 
     # ---- one frame -------------------------------------------------------------------------
 
@@ -181,8 +190,12 @@ class Solver:
         prior: Mapping[str, Before] | None = None,
         trust: Singles | None = None,
         starts: Sequence[Floats] = (),
+        near: bool = False,
     ) -> Solved:
-        """Solve blocks; `trust` (0-1, a block) is what is known of them already."""
+        """Solve blocks; `trust` (0-1, a block) is what is known of them already.
+
+        `starts` are amounts to begin from, too; `near`: only from there, it cannot be far.
+        """
         usable = blocks.usable & self._known
         base = usable.astype(np.float32).reshape(-1)
         if trust is not None:
@@ -193,43 +206,35 @@ class Solver:
         begin = [*starts]
         if prior:
             begin.append(self._from(prior))
-        ends = [self._down(y, base, None)]
-        ends += [self._down(y, base, x) for x in begin]
-        end = min(ends, key=lambda one: one.cost)
+        if near and begin:
+            thin = _Thin(self, y, base)
+            end = min((thin.down(x, LATE) for x in begin), key=lambda one: one.cost)
+        else:
+            end = self._ways(y, base, begin)
         return self._finish(blocks, usable, base, end, prior)
 
     # ---- from coarse to fine -----------------------------------------------------------------
 
-    def _down(self, y: Singles, base: Singles, x: Floats | None) -> _End:
-        weights = base
-        steps: tuple[float, ...] = COARSE if x is None else COARSE[3:]
-        if x is None:
-            x = self._weighed(y, base, _each(base) / (self._noise(y) + (0.3 * y) ** 2 + 1e-8))
-        far = np.zeros_like(base)
-        spread = np.ones_like(y)
-        for even in (*steps, EVEN * 3, EVEN * 3):
-            guess = self._predict(x)
-            spread = self._noise(guess) + even**2 * (guess * guess + y * y) / 2
-            far = ((y - guess) ** 2 / spread).reshape(-1, 3).mean(axis=1)
-            far = self._near(far, base)
-            weights = base / (1.0 + far / 4.0) ** 2
-            x = self._weighed(y, weights, _each(weights) / spread)
-        cost = float((base * far / (1.0 + far / 4.0)).sum())
-        return _End(x, weights, cost)
+    def _ways(self, y: Singles, base: Singles, starts: Sequence[Floats]) -> _End:
+        """The best end of several ways down, on every fourth block."""
+        thin = _Thin(self, y, base)
+        ends = [thin.down(None, COARSE)]
+        ends += [thin.down(x, COARSE[3:]) for x in starts]
+        best = min(ends, key=lambda one: one.cost)
+        for of in self.of.values():
+            # where this lamp gives most, what would explain each block by itself?
+            for x in thin.others(best, of):
+                end = thin.down(x, LATE)
+                if end.cost < best.cost:
+                    best = end
+        return best
 
     def _near(self, far: Singles, base: Singles) -> Singles:
-        """A block that fits among many that do not fits by chance: half of its neighbours'."""
-        image = np.minimum(far, 40.0).reshape(self.shape)
+        """A block that fits among many that do not fits by chance: a part of its neighbours'."""
+        image = np.minimum(far, NEAR).reshape(self.shape)
         counts = base.reshape(self.shape)
         around = cv2.blur(image * counts, (3, 3)) / np.maximum(cv2.blur(counts, (3, 3)), 0.1)
         return np.maximum(far, 0.6 * around.reshape(-1)).astype(np.float32)
-
-    def _weighed(self, y: Singles, weights: Singles, each: Singles) -> Floats:
-        """Non-negative least squares by the normal equations."""
-        heavy = self.light * each[:, None]
-        h = (heavy.T @ self.light).astype(np.float64)
-        g = (heavy.T @ (y - self.dark)).astype(np.float64)
-        return _not_negative(h, g)
 
     def _predict(self, x: Floats) -> Singles:
         return np.asarray(self.light @ x.astype(np.float32) + self.dark, np.float32)
@@ -238,9 +243,20 @@ class Solver:
         """Variance of a block's mean: the camera's noise, and what compression does to it."""
         side, pressed = (FINE, PRESSED_FINE) if fine else (BLOCK, PRESSED)
         positive = np.maximum(light, 0.0)
-        step = np.interp(positive, self._green, self._step).astype(np.float32)
+        at = np.minimum(np.sqrt(positive) * len(self._steps), len(self._steps) - 1)
+        step = self._steps[at.astype(np.int32)]
         own = (self.read**2 + self.shot * positive) / side**2
         return np.asarray(own + (pressed * step) ** 2 + 1e-12, np.float32)
+
+    def misfit(self, light: Singles, x: Floats) -> Singles:
+        """How far each block is off these amounts, in what it may be off (squared).
+
+        `light`: frames × blocks and channels; found: frames × blocks.
+        """
+        guess = np.maximum(self._predict(x), 1e-6)
+        spread = self._noise(guess) + (BOUNCED * guess) ** 2
+        far = (light - guess) ** 2 / spread
+        return np.asarray(far.reshape(len(light), -1, 3).mean(axis=2), np.float32)
 
     # ---- what is left, with all its errors ---------------------------------------------------
 
@@ -255,8 +271,9 @@ class Solver:
         y = blocks.light.reshape(-1)
         x, tau = end.x, 0.02
         rough = self._rough(blocks, x, base)
-        bent = np.zeros_like(y)
-        weights = end.weights
+        start = np.maximum(self._predict(x), 1e-6)
+        bent = (start * (self._smooth @ end.bend.astype(np.float32))).astype(np.float32)
+        weights = base
         h = np.eye(1)
         spread = np.ones_like(y)
         far = np.zeros_like(base)
@@ -277,8 +294,6 @@ class Solver:
             if float(weights.sum()) < FEWEST / 2:
                 return self._nothing(blocks, usable, out)
             x, bent, h, tau = self._together(y, guess, weights, spread * worse, tau)
-        if turn_rough := self._rough(blocks, x, base).any():
-            del turn_rough
         n = len(self.shares)
         inner = np.linalg.inv(h)[:n, :n]
         cov = inner * self._shared(rest, spread, weights)
@@ -295,6 +310,7 @@ class Solver:
             usable=usable,
             left_out=out.reshape(self.shape) & usable,
             weights=weights.reshape(self.shape),
+            bent=bent.reshape(shaped),
             smooth=tau,
             residual=self._residual(y, predicted, weights),
         )
@@ -319,7 +335,8 @@ class Solver:
         g = (heavy.T @ (y - self.dark)).astype(np.float64)
         k = len(h) - n
         h[n:, n:] += np.eye(k)
-        h[:n, :n] += np.eye(n) * 1e-9 * np.trace(h[:n, :n]) / n
+        h[:n, :n] += np.eye(n) / ANYWHERE**2
+        g[:n] += MIDDLE / ANYWHERE**2
         factor = cho_factor(h[n:, n:])
         across = cho_solve(factor, h[n:, :n])
         reduced = h[:n, :n] - h[:n, n:] @ across
@@ -345,6 +362,8 @@ class Solver:
 
     def _rough(self, blocks: Blocks, x: Floats, base: Singles) -> Singles:
         """How far each block's texture is from what the lamps make there, whatever its mean."""
+        if blocks.fine is None:
+            return np.zeros_like(base)
         guess = np.asarray(self._fine @ x.astype(np.float32) + self._fine_dark, np.float32)
         rows, columns = self.shape
         each = BLOCK // FINE
@@ -447,14 +466,94 @@ class Solver:
             usable=usable,
             left_out=left,
             weights=np.zeros(self.shape, np.float32),
+            bent=np.zeros_like(blocks.light),
             smooth=WILD,
             residual=0.0,
         )
 
 
-def _with_likely(found: Solved, more: Mapping[str, Likely]) -> Solved:
-    from dataclasses import replace
+class _Thin:
+    """Every second block across and down, with smooth errors: quick enough for many ways down."""
 
+    def __init__(self, solver: Solver, y: Singles, base: Singles) -> None:
+        rows, columns = solver.shape
+        pick = np.zeros((rows, columns), bool)
+        pick[::2, ::2] = True
+        index = np.flatnonzero(pick.reshape(-1) & (base > 0.05))
+        if len(index) < FEWEST:
+            index = np.flatnonzero(base > 0.0)
+        each = (index[:, None] * 3 + np.arange(3)).reshape(-1)
+        self.y = y[each] - solver.dark[each]
+        self.dark = solver.dark[each]
+        self.light = np.ascontiguousarray(solver.light[each])
+        self.smooth = np.ascontiguousarray(solver._smooth[each])
+        self.base = base[index]
+        self._own = solver._noise(self.y + self.dark)
+        self.n = solver.light.shape[1]
+
+    def down(self, x: Floats | None, steps: Sequence[float]) -> _End:
+        y = self.y
+        bend = np.zeros(self.smooth.shape[1])
+        guess = np.maximum(y, 1e-6)
+        weights = self.base
+        if x is not None:
+            guess, weights = self._guess(x, bend)[1], self.base
+        far = np.zeros_like(self.base)
+        for even in steps:
+            if x is not None:
+                guess, bent = self._guess(x, bend)
+                spread = self._spread(guess, even)
+                far = ((y - bent) ** 2 / spread).reshape(-1, 3).mean(axis=1)
+                weights = self.base / (1.0 + far / 4.0) ** 2
+            x, bend = self._solve(_each(weights) / self._spread(guess, even), guess)
+        assert x is not None
+        guess, bent = self._guess(x, bend)
+        far = ((y - bent) ** 2 / self._spread(guess, steps[-1])).reshape(-1, 3).mean(axis=1)
+        cost = float((self.base * far / (1.0 + far / 4.0)).sum() + (bend**2).sum() / BOUNCED**2)
+        return _End(x, bend, cost)
+
+    def _guess(self, x: Floats, bend: Floats) -> tuple[Singles, Singles]:
+        guess = self.light @ x.astype(np.float32)
+        return guess, guess * (1.0 + self.smooth @ bend.astype(np.float32))
+
+    def _spread(self, guess: Singles, even: float) -> Singles:
+        square = (guess * guess + self.y * self.y) / 2
+        return np.asarray(self._own + np.float32(even**2) * square, np.float32)
+
+    def _solve(self, each: Singles, guess: Singles) -> tuple[Floats, Floats]:
+        n = self.n
+        columns = np.concatenate([self.light, self.smooth * (BOUNCED * guess)[:, None]], axis=1)
+        heavy = columns * each[:, None]
+        h = (heavy.T @ columns).astype(np.float64)
+        g = (heavy.T @ self.y).astype(np.float64)
+        h[:n, :n] += np.eye(n) / ANYWHERE**2
+        g[:n] += MIDDLE / ANYWHERE**2
+        h[n:, n:] += np.eye(len(h) - n)
+        factor = cho_factor(h[n:, n:], check_finite=False)
+        across = cho_solve(factor, h[n:, :n], check_finite=False)
+        x = _not_negative(h[:n, :n] - h[:n, n:] @ across, g[:n] - across.T @ g[n:])
+        c = cho_solve(factor, g[n:] - h[n:, :n] @ x, check_finite=False)
+        return x, c * BOUNCED
+
+    def others(self, end: _End, of: Sequence[int]) -> list[Floats]:
+        """Other amounts of one light, such that single blocks where it gives most would fit."""
+        own = self.light[:, list(of)] @ np.maximum(end.x[list(of)], 0.02).astype(np.float32)
+        guess, bent = self._guess(end.x, end.bend)
+        rest = self.y - bent + self.light[:, list(of)] @ end.x[list(of)].astype(np.float32)
+        own3, rest3 = own.reshape(-1, 3).sum(axis=1), rest.reshape(-1, 3).sum(axis=1)
+        share = own3 / np.maximum(guess.reshape(-1, 3).sum(axis=1), 1e-6)
+        most = share >= np.quantile(share, 0.8)
+        found = []
+        for at in np.quantile(rest3[most] / np.maximum(own3[most], 1e-9), (0.3, 0.7, 0.9)):
+            if not 0.0 <= at < 20.0 or abs(at - 1.0) < 0.1:
+                continue
+            x = end.x.copy()
+            x[list(of)] = np.maximum(x[list(of)], 0.02) * at
+            found.append(x)
+        return found
+
+
+def _with_likely(found: Solved, more: Mapping[str, Likely]) -> Solved:
     return replace(found, likely=more)
 
 

@@ -120,7 +120,7 @@ def _between(
 
 
 def _base(kelvin: float | None, duv: float) -> NDArray[np.float64]:
-    """The camera's white in linear red, green and blue; that of the primaries where none is said."""
+    """The camera's white as linear red, green, blue; that of the primaries where none is said."""
     x, y = D65
     if kelvin is not None and is_white(kelvin):
         x, y = xy_of_uv(*off_locus_uv(kelvin, duv))

@@ -97,7 +97,7 @@ class LittleRoom:
             curve=self.curve,
             dark=self.dark,
             shares=tuple(Share(name, None, light) for name, light in self.shares.items()),
-            dimmers={name: ((50.0, 0.5), (100.0, 1.0)) for name in self.shares},
+            dimmers=dict.fromkeys(self.shares, ((50.0, 0.5), (100.0, 1.0))),
             read=0.002,
             shot=0.0002,
             clips=254,
