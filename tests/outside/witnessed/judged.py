@@ -683,6 +683,35 @@ def row_cost(args: argparse.Namespace) -> Row:
     return row
 
 
+CODES = np.arange(15, 241, 5)
+
+
+def row_response(args: argparse.Namespace) -> Row:
+    """The fitted curve against the camera's own: each channel's gain is free, its shape is not."""
+    off: list[float] = []
+    held: list[bool] = []
+    notes = []
+    for case in cases(argparse.Namespace(**{**vars(args), "curve": "known"})):
+        camera = case.camera(11)
+        curve = learnt.response_of(case.seen, camera)
+        truth = camera.light_of_codes()
+        for c, colour in enumerate(("blue", "green", "red")):
+            error = np.log2(curve.light[c][CODES] / truth[c][CODES])
+            error -= np.median(error[(CODES > 90) & (CODES < 200)])
+            off += list(np.abs(error))
+            held += list(np.abs(error) <= curve.sure[c][CODES])
+            at = " ".join(
+                f"{k}:{error[np.argmin(np.abs(CODES - k))]:+.2f}"
+                for k in (15, 30, 60, 120, 180, 220, 240)
+            )
+            notes.append(f"{case.seen.name} {case.kind} {colour}: {at}")
+    row = Row(
+        "response", "curve fitted, codes 15 to 240, p95", "–", f"{p95(off):.3f} stop", len(off), "–"
+    )
+    row.notes = [f"'sure' holds {np.mean(held):.3f} (0.95 is said)", *notes]
+    return row
+
+
 ROWS: Mapping[str, Callable[[argparse.Namespace], Row]] = {
     "levels": row_levels,
     "presenter": row_presenter,
@@ -697,6 +726,7 @@ ROWS: Mapping[str, Callable[[argparse.Namespace], Row]] = {
     "automatic": row_automatic,
     "preview": row_preview,
     "cost": row_cost,
+    "response": row_response,
 }
 
 
