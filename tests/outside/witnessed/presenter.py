@@ -112,17 +112,14 @@ def pose(face: Vector, dice: np.random.Generator, who: int, kind: str) -> list[P
     return parts
 
 
-KINDS = ("standing", "arm", "leaning", "seated", "aside", "arm", "near", "leaning")
+KINDS = ("standing", "near", "arm", "seated", "aside", "leaning", "arm", "leaning")
 
 
-def poses(face: Vector, seed: int, count: int, seated: bool = False) -> list[list[Part]]:
-    """One person in `count` poses."""
+SEATED = ("seated", "arm", "leaning", "seated", "aside", "arm", "seated", "leaning")
+
+
+def poses(face: Vector, seed: int, kinds: tuple[str, ...] = KINDS) -> list[list[Part]]:
+    """One person in several poses."""
     dice = np.random.default_rng([seed, 77])
     who = int(dice.integers(0, 60))
-    found = []
-    for i in range(count):
-        kind = KINDS[i % len(KINDS)]
-        if seated and kind == "standing":
-            kind = "seated"
-        found.append(pose(face, dice, who, kind))
-    return found
+    return [pose(face, dice, who, kind) for kind in kinds]

@@ -122,6 +122,7 @@ class Room:
     # how much of the picture's light each lamp gives at full; None: by `bright`
     weights: dict[str, float] | None = None
     passes: tuple[int, int] = (4, 2)  # of 16 samples a pixel: nobody, somebody
+    grid: tuple[int, int] = (480, 270)
 
 
 _ready: Any = None
@@ -377,8 +378,12 @@ def pictures(
     passes: int,
     lit: tuple[str, ...] | None = None,
     together: bool = False,
+    first: dict[str, Light] | None = None,
 ) -> dict[str, Light]:
-    """Each lamp alone at a radiance of 1 (or all `lit` at once, as "together"), BGR."""
+    """Each lamp alone at a radiance of 1 (or all `lit` at once, as "together"), BGR.
+
+    `first` is given what the first pass alone came to.
+    """
     mi = mitsuba()
     scene = built(room, somebody)
     sensor = _sensor(room.view, size)
@@ -397,7 +402,9 @@ def pictures(
         for number in range(passes):
             seed = room.seed * 10_000 + index * 100 + number
             total += np.asarray(mi.render(scene, sensor=sensor, spp=16, seed=seed))
-        found[name] = calmed(np.ascontiguousarray(total[..., ::-1] / passes).astype(np.float32))
+            if first is not None and number == 0:
+                first[name] = np.ascontiguousarray(total[..., ::-1]).astype(np.float32)
+        found[name] = np.ascontiguousarray(total[..., ::-1] / passes).astype(np.float32)
     return found
 
 
