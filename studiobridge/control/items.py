@@ -38,7 +38,7 @@ FRESH = GAP
 ENOUGH_ROOM = 200e6
 # The bridge looks at its disk every few seconds; what it said holds for so long (s).
 ROOM_HOLDS = 60.0
-PROVEN = ("report", "watts", "picture", "hand")
+PROVEN = ("report", "watts", "picture", "sensor", "hand")
 UP = ("ready", "adrift")
 
 

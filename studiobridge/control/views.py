@@ -187,6 +187,7 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
             for name in controller.holding.chargers.names
         ],
         "sensors": [_sensor(controller, name, at, wall) for name in controller.holding.metering.of],
+        "picture_seen": controller.holding.sight.view(at, lambda when: iso(when, wall)),
         "faults": standing.faults,
         "in_the_way": [
             {
@@ -440,7 +441,7 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         if lockout is None
         else {"target": lockout.target, "by": lockout.by, "why": lockout.why},
         "hand_set": device.hand_set,
-        "confirmed": proof in ("report", "watts", "picture", "hand") and not drifts,
+        "confirmed": proof not in (None, "told") and not drifts,
         "by": proof,
         "gauged": _gauged(controller, name),
         "dial": _dial(controller, name, at),
@@ -476,12 +477,38 @@ def _gauged(controller: Controller, name: str) -> View | None:
 
 
 def _dial(controller: Controller, name: str, at: float) -> View | None:
-    """For a hand on this dial: its plug's reading (W), and what it is to become."""
-    aim = controller.gauges.aim(name, at)
+    """For a hand on this dial: what the picture or its plug makes of it, and what it is to become.
+
+    `watts` is of a plug's reading alone; `value`, `low` and `high` are in `unit`.
+    """
+    aim, seen = controller.gauges.aim(name, at), controller.holding.sight.aim(name, at)
+    by_picture = controller.profile.devices[name].proof == "picture" or aim is None
+    if seen is not None and by_picture:
+        return {
+            "by": "picture",
+            "unit": seen.unit,
+            "watts": None,
+            "value": _number(seen.value, 2),
+            "band": None if seen.least is None else [_number(seen.least, 2), _number(seen.most, 2)],
+            "stops": _number(seen.off, 2),
+            "was": None,
+            "settled": seen.settled,
+            "target": _number(seen.target, 2),
+            "low": _number(seen.low, 2),
+            "high": _number(seen.high, 2),
+            "dark": _number(seen.dark, 2),
+            "full": _number(seen.full, 2),
+            "why": seen.why,
+        }
     if aim is None:
         return None
     return {
+        "by": "watts",
+        "unit": "W",
         "watts": _number(aim.watts, 2),
+        "value": _number(aim.watts, 2),
+        "band": None,
+        "off": None,
         "was": _number(aim.was, 2),
         "settled": aim.settled,
         "target": _number(aim.target, 2),

@@ -634,6 +634,7 @@ EVIDENCE = {
     "report": ("report", later("by its report")),
     "watts": ("watts", later("by its watts")),
     "picture": ("picture", later("by the picture")),
+    "sensor": ("sensor", later("by a light sensor")),
     "hand": ("by hand", later("by a person's word")),
 }
 ONLY_TOLD = later("only told: nothing confirms it")

@@ -1,0 +1,642 @@
+"""What the camera's picture says, as evidence: what is believed of it, and what differs.
+
+The rules:
+
+- A frame is evidence of the moment it was taken. One from before a command, from the middle of a
+  fade, or from before the mains or the link came, says nothing of after: not of that lamp, nor of
+  the others, whose light was told apart from it. Who puts several together says since when.
+- Only a picture that nothing stands in the way of says anything, and only of lights it can tell.
+- It is believed of lights whose profile says `proof: picture`, and judged like what a meter says
+  (drift.py), but for this: one frame alone takes nothing back. Of every other light what it sees is
+  said as a difference. It overrules no report, no meter and no person's word, and never ends
+  `ready`: the lamp may have been moved, or be old, or have a cloth over it.
+- Nothing is told to anything because of a picture but what restore may do anyway (law 12).
+- What was seen holds for a few looks. When the witness leaves or falls silent, all it said ends.
+- "As kept" is said only of a picture that was looked at a moment ago, held against one that was
+  kept of the look in force. What differs most, by how much of it is allowed, comes first.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+
+from studiobridge.control.desk import Desk
+from studiobridge.control.effects import Announce, LightNote, Says
+from studiobridge.control.events import Sighted, WitnessHeard
+from studiobridge.control.evidence import NEVER, Gauged
+from studiobridge.craft.light import level_stops
+from studiobridge.figures.meters import will_do
+from studiobridge.profile.model import Point
+from studiobridge.profile.sighting import Band, SeenLight, Sighting
+
+# What was seen holds for so many looks and so long (s) more: one may be lost, one may be hidden.
+LOOKS_HOLD, MORE = 3.0, 5.0
+# A camera or a stream hands a frame on late, and who stamps it stamps when it came (s; common
+# practice: 0.2 to 2 s): so long after a change a frame may still be of before.
+LAGS = 2.0
+# A light with more than this share of its full light is surely lit, one with less surely not: as
+# much as a picture can tell from black.
+LIT = 0.004
+# How far the rest of the picture may be off where no profile says: what the picture can tell, and
+# an eye just sees. White (mired) and its tint (Duv), stops of the whole and of the backdrop's
+# evenness, stray light (share of the face's), the camera (share of its width), detail lost.
+WHITE, TINT, WHOLE, EVEN, STRAY, MOVED, SOFTER = 8.0, 0.004, 0.1, 0.15, 0.03, 0.01, 0.3
+# Light from nowhere is over at this share of what begins it: no entry each time it flickers.
+BACK_SHARE = 0.7
+# What is shown is said anew when it says something else, and so often (s) in any case.
+SAID_EVERY = 5.0
+# So many differences are named: more than three things nobody goes and changes at once.
+NAMED = 3
+# A dial rests when two looks at it are no further apart than this (stops).
+RESTS = 0.07
+# A dial is guided to where it will do by a band that is no wider than this (stops).
+GUIDES_WITHIN = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Differs:
+    """One thing that is not as in the kept picture: `by` how much in `unit`, and which `way`.
+
+    `size`: in shares of what is allowed. `though`: the evidence that says it is as it should be.
+    """
+
+    device: str | None
+    what: str
+    way: str
+    by: float
+    unit: str
+    size: float
+    text: str
+    low: float | None = None
+    high: float | None = None
+    though: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """For a hand on a dial: where it stands by the picture, and where it is to stand (`unit`)."""
+
+    unit: str
+    value: float | None
+    least: float | None
+    most: float | None
+    off: float | None  # stops: positive is too bright
+    settled: bool
+    target: float
+    low: float
+    high: float
+    dark: float
+    full: float
+    taken: float
+    why: str = ""
+
+
+class _Twice:
+    """True or false once two looks in a row say so: one alone may be a shadow of somebody."""
+
+    def __init__(self) -> None:
+        self.on = False
+        self._count = 0
+
+    def look(self, on: bool) -> bool:
+        """True when it has just turned."""
+        self._count = self._count + 1 if on != self.on else 0
+        if self._count < 2:
+            return False
+        self.on, self._count = on, 0
+        return True
+
+
+class Sight:
+    """What the witness says of one set. Asks the desk; the controller follows up what it finds."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        witness = desk.profile.witness
+        self.looks = witness is not None
+        self.holds = math.inf if witness is None else LOOKS_HOLD * witness.every + MORE
+        self.heard: WitnessHeard | None = None
+        # the last look, whatever it says; the last two from which something may be concluded
+        self.last: Sighted | None = None
+        self.used: Sighted | None = None
+        self.used_before: Sighted | None = None
+        # when the frame was taken that last said something of each light
+        self._told: dict[str, float] = {}
+        self._twice = {what: _Twice() for what in ("moved", "stray", "automatic")}
+        self._stray: float | None = None
+        self._shown: object = None
+        self._shown_at = NEVER
+        self._fixtures = tuple(d.name for d in desk.profile.devices.values() if d.fixture)
+        self._dials = frozenset(n for n in self._fixtures if desk.profile.devices[n].hand_set)
+
+    # ---- what comes in -------------------------------------------------------------------
+
+    def sighted(self, event: Sighted) -> set[str]:
+        """It was looked at. Returns the lights of which something else is believed now."""
+        if not self.looks or not self.desk.link:
+            return set()
+        self.last = event
+        news: set[str] = set()
+        if event.sighting.usable and event.taken is not None:
+            self.used_before, self.used = self.used, event
+            news = self._believe(event, event.taken)
+            self.desk.changed |= self._dials & event.sighting.lights.keys()
+        self._happens(event)
+        return news | self.look(event.at)
+
+    def witness(self, event: WitnessHeard) -> set[str]:
+        """Whoever looks says how it goes, or has left. Returns as `sighted`."""
+        if not self.looks:
+            return set()
+        self.heard = event
+        self.desk.emit(Announce(state=True))
+        return set() if event.alive else self._lose(event.at, everything=True)
+
+    def link_lost(self) -> set[str]:
+        """What was seen before says nothing of after; who looks is heard of anew."""
+        self.heard = self.last = None
+        return self._lose(NEVER, everything=True)
+
+    def look(self, at: float) -> set[str]:
+        """Time has passed: what was seen too long ago ends. Returns as `sighted`."""
+        lost = self._lose(at, everything=False)
+        due = [taken + self.holds for taken in self._told.values()]
+        if self.used is not None and self.used.taken is not None:
+            due.append(self.used.taken + self.holds)
+        if due:
+            self.desk.wake("sight", max(at, min(due)) + 0.01)
+        self._show(at)
+        return lost
+
+    def _lose(self, at: float, everything: bool) -> set[str]:
+        lost = set()
+        for name, taken in list(self._told.items()):
+            if everything or at > taken + self.holds:
+                del self._told[name]
+                if self.desk.beliefs.of[name].lose_gauge("picture"):
+                    lost.add(name)
+        used = self.used
+        if used is not None and (everything or not self._fresh(used, at)):
+            self.used = self.used_before = None
+            self.desk.changed |= self._dials & used.sighting.lights.keys()
+            self.desk.emit(Announce(state=True))
+        return lost
+
+    def _fresh(self, event: Sighted, at: float) -> bool:
+        return event.taken is not None and at <= event.taken + self.holds
+
+    # ---- what is believed of it ----------------------------------------------------------
+
+    def counts_from(self) -> float:
+        """A frame taken before this may be of before the last change that was made from here."""
+        beliefs = self.desk.beliefs.of
+        ended = (max(beliefs[n].quiet_until, beliefs[n].epoch_since) for n in self._fixtures)
+        return max(ended, default=NEVER) + LAGS
+
+    def _believe(self, event: Sighted, taken: float) -> set[str]:
+        since = taken if event.since is None else min(taken, event.since)
+        if since < self.counts_from():
+            return set()
+        news = set()
+        for name, light in event.sighting.lights.items():
+            belief = self.desk.beliefs.of.get(name)
+            if belief is None or belief.device.proof != "picture" or not light.tells:
+                continue
+            self._told[name] = taken
+            for point, low, high, unit in _bands(light):
+                if belief.gauge(point, Gauged(low, high, since, belief.epoch, "picture", unit)):
+                    news.add(name)
+        return news
+
+    # ---- what differs --------------------------------------------------------------------
+
+    def differs(self, at: float) -> list[Differs]:
+        """All that is not as it was, the greatest first; nothing while it is being changed."""
+        used = self.used
+        if used is None or not self._fresh(used, at) or not self._holds_still(used):
+            return []
+        found = [*self._lights(used.sighting), *self._rest(used.sighting)]
+        return sorted(found, key=lambda one: -one.size)
+
+    def _holds_still(self, used: Sighted) -> bool:
+        since = used.since if used.since is not None else used.taken
+        return self.desk.drift_opens and since is not None and since >= self.counts_from()
+
+    def _of_this_look(self, sighting: Sighting) -> bool:
+        return sighting.kept is not None and sighting.kept == self.desk.look
+
+    def _lights(self, sighting: Sighting) -> Iterator[Differs]:
+        ours = self._of_this_look(sighting)
+        for name, light in sighting.lights.items():
+            belief = self.desk.beliefs.of.get(name)
+            if belief is None or not light.tells:
+                continue
+            stops = light.stops if ours else self._against_wanted(name, light)
+            allowed = belief.device.tolerance.level
+            near = None if stops is None else _beyond(stops, allowed)
+            if stops is None or near is None:
+                continue
+            way = "more" if near > 0 else "less"
+            though = self._though(name)
+            text = f"{name} gives {abs(stops.value):.1f} stop {way} than it did"
+            text += {
+                "report": ", though it reports its level",
+                "watts": ", though its watts say it is as it was",
+                "hand": ", though somebody said it is as it was",
+            }.get(though, "")
+            size = abs(near) / max(allowed, 0.01)
+            yield Differs(
+                name, "level", way, stops.value, "stop", size, text, stops.low, stops.high, though
+            )
+
+    def _against_wanted(self, name: str, light: SeenLight) -> Band | None:
+        """Its light against what it should give, where no picture of this look was kept (stops)."""
+        preset = self.desk.presets.get(name)
+        if light.level is None or preset is None or not preset.level:
+            return None
+        dimmer = self.desk.profile.devices[name].dimmer
+        ends = [
+            level_stops(dimmer, preset.level, level)
+            for level in (light.level.low, light.level.value, light.level.high)
+        ]
+        low, value, high = ends
+        if high is None or value is None:
+            return None
+        return Band(-12.0 if low is None else low, value, high)
+
+    def _though(self, name: str) -> str:
+        """What says that this light is as it should be, if anything but the picture does."""
+        desk = self.desk
+        preset = desk.presets.get(name)
+        proof = desk.beliefs.proof(name, desk.wanted_of(name), preset)
+        return proof if proof in ("report", "watts", "hand") and preset is not None else ""
+
+    def _rest(self, sighting: Sighting) -> Iterator[Differs]:
+        stray, white = sighting.stray, sighting.white
+        if stray is not None and stray.share.low > STRAY:
+            much = stray.share
+            text = f"light from nowhere ({stray.where}): {100 * much.value:.0f} % of the face's"
+            size = much.low / STRAY
+            yield Differs(
+                None, "stray", stray.where, much.value, "share", size, text, much.low, much.high
+            )
+        if not self._of_this_look(sighting):
+            return
+        if white is not None and (near := _beyond(white.mired, WHITE)) is not None:
+            way, by = "warmer" if near > 0 else "cooler", white.mired
+            text = f"the white at the {white.at} is {abs(by.value):.0f} mired {way}"
+            size = abs(near) / WHITE
+            yield Differs(None, "white", way, by.value, "mired", size, text, by.low, by.high)
+        if white is not None and (near := _beyond(white.duv, TINT)) is not None:
+            way, by = "greener" if near > 0 else "pinker", white.duv
+            text = f"the white at the {white.at} is {way} by {abs(by.value):.4f} Duv"
+            size = abs(near) / TINT
+            yield Differs(None, "tint", way, by.value, "Duv", size, text, by.low, by.high)
+        whole = sighting.exposure
+        if whole is not None and (near := _beyond(whole, WHOLE)) is not None:
+            way = "brighter" if near > 0 else "darker"
+            text = f"the whole picture is {abs(whole.value):.1f} stop {way} than its lights explain"
+            size = abs(near) / WHOLE
+            yield Differs(
+                None, "exposure", way, whole.value, "stop", size, text, whole.low, whole.high
+            )
+        screen = sighting.screen
+        if screen is not None and screen.change is not None and screen.change > EVEN:
+            text = f"the backdrop is {screen.change:.1f} stop less even, worst {screen.worst}"
+            size = screen.change / EVEN
+            yield Differs(None, "screen", screen.worst, screen.change, "stop", size, text)
+        framing = sighting.framing
+        if framing is not None and framing.moved:
+            way = _way(framing.right, framing.down)
+            text = moved_text(framing.right, framing.down, framing.turn)
+            size = max(1.0, framing.share / MOVED)
+            yield Differs(None, "framing", way, framing.share, "share", size, text)
+        if framing is not None and framing.softer is not None and framing.softer > SOFTER:
+            text = f"it is softer: {100 * framing.softer:.0f} % of the fine detail is gone"
+            size = framing.softer / SOFTER
+            yield Differs(None, "focus", "softer", framing.softer, "share", size, text)
+
+    def as_kept(self, at: float) -> tuple[bool | None, str, float | None]:
+        """Is the picture as it was kept: with why (not), and until when that holds at most."""
+        last = self.last
+        if not self.looks:
+            return None, "nobody looks at the picture", None
+        if self.heard is not None and not self.heard.alive:
+            return None, f"the witness has left{_more(self.heard.why)}", None
+        if last is None:
+            why = "" if self.heard is None else self.heard.why or self.heard.what
+            return None, f"the picture has not been looked at{_more(why)}", None
+        sighting = last.sighting
+        if not self._fresh(last, at):
+            return None, "the picture was not looked at lately", None
+        assert last.taken is not None
+        until = last.taken + self.holds + 0.1
+        if "moved" in sighting.hinders:
+            framing = sighting.framing
+            where = (
+                "the camera has moved"
+                if framing is None
+                else moved_text(framing.right, framing.down, framing.turn)
+            )
+            return False, where, until
+        if sighting.hinders:
+            return None, HINDERS.get(sighting.hinders[0], sighting.hinders[0]), until
+        if not sighting.lights:
+            return None, "it says nothing of the lights", until
+        if sighting.kept is None:
+            return None, "no picture is kept: `look save` keeps one", until
+        if not self._of_this_look(sighting):
+            return None, f"the picture kept is of the look {sighting.kept}", until
+        if self.used is not last or not self._holds_still(last):
+            return None, "it has not been looked at since the light was changed", until
+        found = self.differs(at)
+        if found:
+            return False, found[0].text, until
+        hidden = [name for name, light in sighting.lights.items() if not light.tells]
+        if hidden:
+            return None, f"{', '.join(hidden)} cannot be told in the picture", until
+        return True, "nothing in it differs", until
+
+    # ---- what happens, said and recorded once ---------------------------------------------
+
+    def _happens(self, event: Sighted) -> None:
+        sighting, at = event.sighting, event.at
+        framing, stray = sighting.framing, sighting.stray
+        moved = "moved" in sighting.hinders or (framing is not None and framing.moved)
+        if self._twice["moved"].look(moved) and moved:
+            text = "the camera has moved"
+            if framing is not None:
+                text = moved_text(framing.right, framing.down, framing.turn)
+            self.desk.emit(Says(at, "camera_moved", text))
+        automatic = [h for h in sighting.hinders if h in ("auto exposure", "auto white")]
+        if self._twice["automatic"].look(bool(automatic)) and automatic:
+            self.desk.emit(Says(at, "automatic", HINDERS[automatic[0]]))
+        if not sighting.usable or not self.desk.drift_opens:
+            return
+        share = 0.0 if stray is None else stray.share.low
+        begins = STRAY * (BACK_SHARE if self._twice["stray"].on else 1.0)
+        if not self._twice["stray"].look(share > begins):
+            return
+        if stray is not None and self._twice["stray"].on:
+            stops = round(math.log2(1.0 + stray.share.value), 2)
+            self.desk.emit(LightNote(at, IN_THE_PICTURE, "begun", stops, (stray.where,), ""))
+            much = f"{100 * stray.share.value:.0f} % of the face's light"
+            self.desk.emit(Says(at, "stray", f"light from nowhere ({stray.where}): {much}"))
+        else:
+            self.desk.emit(LightNote(at, IN_THE_PICTURE, "over", None, (), "returned"))
+
+    # ---- for a hand on a dial -------------------------------------------------------------
+
+    def aim(self, name: str, at: float) -> Seen | None:
+        """Where this dial stands by the picture, and where it is to stand; None if not seen."""
+        used, preset = self.used, self.desk.presets.get(name)
+        device = self.desk.profile.devices[name]
+        if used is None or used.taken is None or not self._fresh(used, at) or not device.hand_set:
+            return None
+        light = used.sighting.lights.get(name)
+        if light is None or preset is None or preset.level is None:
+            return None
+        goal = preset.level
+        within = will_do(device, goal)
+        lowest, highest = device.level_range or (0.0, 100.0)
+        nothing = Seen(
+            *("%", None, None, None, None, False, goal),
+            *(within.low, within.high, lowest, highest, used.taken),
+        )
+        off = self._off(used, name)
+        if not light.tells or off is None:
+            return _because(nothing, "too little of it is in the picture")
+        if off.high - off.low > GUIDES_WITHIN:
+            return _because(nothing, "the picture cannot tell it closely enough")
+        before = None if self.used_before is None else self._off(self.used_before, name)
+        settled = before is not None and abs(before.value - off.value) <= RESTS
+        if light.level is not None:
+            level = light.level
+            return Seen(
+                *("%", level.value, level.low, level.high, off.value, settled, goal),
+                *(within.low, within.high, lowest, highest, used.taken),
+            )
+        allowed = device.tolerance.level
+        return Seen(
+            *("stop", off.value, off.low, off.high, off.value, settled, 0.0),
+            *(-allowed, allowed, -STOPS_SHOWN, STOPS_SHOWN, used.taken),
+        )
+
+    def _off(self, event: Sighted, name: str) -> Band | None:
+        """How far it is from its preset (stops): by its level, else against the kept picture."""
+        light = event.sighting.lights.get(name)
+        if light is None:
+            return None
+        off = self._against_wanted(name, light)
+        if off is None and self._of_this_look(event.sighting):
+            off = light.stops
+        return off
+
+    # ---- shown ---------------------------------------------------------------------------
+
+    def _show(self, at: float) -> None:
+        """Say it anew when it says something else, and now and then."""
+        if self.last is None:
+            return
+        shown = (
+            self.trust(at),
+            self.last.sighting.hinders,
+            self.as_kept(at)[:2],
+            tuple(one.text for one in self.differs(at)[:NAMED]),
+        )
+        if shown != self._shown or at >= self._shown_at + SAID_EVERY:
+            self._shown, self._shown_at = shown, at
+            self.desk.emit(Announce(state=True))
+
+    def trust(self, at: float) -> str:
+        """May anything be concluded from it now: `usable`, or why not in a word."""
+        last = self.last
+        if self.heard is not None and not self.heard.alive:
+            return "gone"
+        if last is None:
+            return "not seen"
+        if not self._fresh(last, at):
+            return "old" if last.taken is not None else "no clock"
+        return "usable" if last.sighting.usable else "hindered"
+
+    def view(self, at: float, iso: Callable[[float], str]) -> dict[str, object] | None:
+        """The key `picture_seen` of the state; None where no witness is in the profile."""
+        if not self.looks:
+            return None
+        last, heard = self.last, self.heard
+        as_kept, why, _ = self.as_kept(at)
+        found: dict[str, object] = {
+            "witness": None if heard is None else heard.what if heard.alive else "gone",
+            "witness_why": "" if heard is None else heard.why,
+            "trust": self.trust(at),
+            "as_kept": as_kept,
+            "why": why,
+            "differs": [_shown(one) for one in self.differs(at)[:NAMED]],
+            "holds_s": round(self.holds, 1),
+        }
+        if last is None:
+            return found | dict.fromkeys(OF_A_LOOK)
+        return (
+            found
+            | self.seen(last.sighting)
+            | {
+                "taken": None if last.taken is None else iso(last.taken),
+                "age_s": None if last.taken is None else round(max(0.0, at - last.taken), 1),
+            }
+        )
+
+    def seen(self, sighting: Sighting) -> dict[str, object]:
+        """What one look said, as plain data, for the state and for how a take stood."""
+        screen, white, framing, stray = (
+            sighting.screen,
+            sighting.white,
+            sighting.framing,
+            sighting.stray,
+        )
+        return {
+            "frames": sighting.frames,
+            "covered": round(sighting.covered, 3),
+            "residual": _rounded(sighting.residual, 3),
+            "hinders": list(sighting.hinders),
+            "learned": sighting.learned,
+            "kept": sighting.kept,
+            "kept_at": sighting.kept_at,
+            "lights": {
+                name: {
+                    "level": _band(light.level, 1),
+                    "stops": _band(light.stops, 2),
+                    "cct": _band(light.cct, 0),
+                    "tells": light.tells,
+                    "moved": light.moved,
+                }
+                for name, light in sighting.lights.items()
+            },
+            "stray": None
+            if stray is None
+            else {
+                "share": _band(stray.share, 3),
+                "where": stray.where,
+                "box": [round(v, 3) for v in (stray.left, stray.top, stray.right, stray.bottom)],
+            },
+            "screen": None
+            if screen is None
+            else {
+                "even": _band(screen.even, 2),
+                "worst": screen.worst,
+                "worst_stops": round(screen.worst_stops, 2),
+                "against_face": _rounded(screen.against_face, 2),
+                "hue": _rounded(screen.hue, 0),
+                "saturation": _rounded(screen.saturation, 3),
+                "covered": round(screen.covered, 3),
+                "change": _rounded(screen.change, 2),
+            },
+            "white": None
+            if white is None
+            else {"at": white.at, "mired": _band(white.mired, 1), "duv": _band(white.duv, 5)},
+            "exposure": _band(sighting.exposure, 2),
+            "clipped_face": _rounded(sighting.clipped_face, 4),
+            "clipped_screen": _rounded(sighting.clipped_screen, 4),
+            "framing": None
+            if framing is None
+            else {
+                "right": round(framing.right, 1),
+                "down": round(framing.down, 1),
+                "turn": round(framing.turn, 2),
+                "zoom": round(framing.zoom, 4),
+                "share": round(framing.share, 4),
+                "moved": framing.moved,
+                "softer": _rounded(framing.softer, 2),
+            },
+        }
+
+
+# What stands for a device in the record where it is the picture that changed.
+IN_THE_PICTURE = "the picture"
+# The bar of a dial whose level cannot be told, only how far it is off (stops).
+STOPS_SHOWN = 3.0
+HINDERS: Mapping[str, str] = {
+    "not learned": "no light has been seen alone yet: `witness learn`",
+    "stale": "what was learned of the lights does not fit any more: `witness learn`",
+    "auto exposure": "the camera's exposure is left on automatic",
+    "auto white": "the camera's white is left on automatic",
+    "moved": "the camera has moved",
+    "standing still": "the camera's picture stands still",
+    "too dark": "the picture is too dark to tell",
+    "too bright": "the picture is too bright to tell",
+    "hidden": "too much of the picture is hidden",
+}
+OF_A_LOOK = (
+    *("frames", "covered", "residual", "hinders", "learned", "kept", "kept_at", "lights", "stray"),
+    *("screen", "white", "exposure", "clipped_face", "clipped_screen", "framing"),
+    *("taken", "age_s"),
+)
+
+
+def moved_text(right: float, down: float, turn: float) -> str:
+    """`the camera looks 14 px further left and 3 px further up, turned 1.2°`."""
+    parts = []
+    for by, more, less in ((right, "right", "left"), (down, "down", "up")):
+        if abs(by) >= 0.5:
+            parts.append(f"{abs(by):.0f} px further {more if by > 0 else less}")
+    text = "the camera looks " + " and ".join(parts) if parts else "the camera has moved"
+    return text + (f", turned {abs(turn):.1f}°" if abs(turn) >= 0.1 else "")
+
+
+def _way(right: float, down: float) -> str:
+    if abs(right) >= abs(down):
+        return "right" if right > 0 else "left"
+    return "down" if down > 0 else "up"
+
+
+def _bands(light: SeenLight) -> Iterator[tuple[Point, float, float, str]]:
+    """What the picture makes of each point of a light."""
+    lit, dark = light.amount.low > LIT, light.amount.high < LIT
+    yield "switch", 1.0 if lit else 0.0, 0.0 if dark else 1.0, ""
+    if light.level is not None:
+        yield "level", max(0.0, light.level.low), min(100.0, light.level.high), "%"
+    if light.cct is not None:
+        yield "cct", light.cct.low, light.cct.high, "K"
+
+
+def _beyond(band: Band, allowed: float) -> float | None:
+    """The end of a band that is nearest to none, where all of it is past what is allowed."""
+    if band.low > allowed:
+        return band.low
+    return band.high if band.high < -allowed else None
+
+
+def _because(seen: Seen, why: str) -> Seen:
+    return Seen(
+        *(seen.unit, None, None, None, None, False, seen.target),
+        *(seen.low, seen.high, seen.dark, seen.full, seen.taken, why),
+    )
+
+
+def _more(why: str) -> str:
+    return f": {why}" if why else ""
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits) + 0.0
+
+
+def _band(band: Band | None, digits: int) -> list[float] | None:
+    if band is None:
+        return None
+    return [round(v, digits) + 0.0 for v in (band.low, band.value, band.high)]
+
+
+def _shown(one: Differs) -> dict[str, object]:
+    return {
+        "device": one.device,
+        "what": one.what,
+        "way": one.way,
+        "by": round(one.by, 4),
+        "unit": one.unit,
+        "band": None if one.low is None or one.high is None else [one.low, one.high],
+        "size": round(one.size, 2),
+        "though": one.though or None,
+        "text": one.text,
+    }
