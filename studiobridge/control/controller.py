@@ -28,7 +28,9 @@ The floors of this room, each importing only from below:
                               runs out; what charges; what light sensors say; what is counted;
                               what the camera's picture says
 - gates.py, standing.py       every interlock before every Tell; state, session, answers, listening
-- desk.py, plan.py, taken.py  what the parts share; the timeline as predicted; a take out of notes
+- desk.py, plan.py, taken.py, pictured.py
+                              what the parts share; the timeline as predicted; a take out of notes;
+                              what differs in the picture
 - beliefs.py, sequence.py     what is believed of a set; the order
 - proof.py, gear.py, mains.py what is proven; what gear does; what has mains and what is on
 - belief.py, evidence.py      what is believed of one device; the rules of evidence

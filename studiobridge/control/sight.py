@@ -19,13 +19,22 @@ The rules:
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce, LightNote, Says
 from studiobridge.control.events import Sighted, WitnessHeard
 from studiobridge.control.evidence import NEVER, Gauged
+from studiobridge.control.pictured import (
+    HINDERS,
+    STRAY,
+    Differs,
+    beside_the_lights,
+    beyond,
+    moved_text,
+    plain,
+)
 from studiobridge.craft.light import level_stops
 from studiobridge.figures.meters import will_do
 from studiobridge.profile.model import Point
@@ -39,10 +48,6 @@ LAGS = 2.0
 # A light with more than this share of its full light is surely lit, one with less surely not: as
 # much as a picture can tell from black.
 LIT = 0.004
-# How far the rest of the picture may be off where no profile says: what the picture can tell, and
-# an eye just sees. White (mired) and its tint (Duv), stops of the whole and of the backdrop's
-# evenness, stray light (share of the face's), the camera (share of its width), detail lost.
-WHITE, TINT, WHOLE, EVEN, STRAY, MOVED, SOFTER = 8.0, 0.004, 0.1, 0.15, 0.03, 0.01, 0.3
 # Light from nowhere is over at this share of what begins it: no entry each time it flickers.
 BACK_SHARE = 0.7
 # What is shown is said anew when it says something else, and so often (s) in any case.
@@ -53,25 +58,6 @@ NAMED = 3
 RESTS = 0.07
 # A dial is guided to where it will do by a band that is no wider than this (stops).
 GUIDES_WITHIN = 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class Differs:
-    """One thing that is not as in the kept picture: `by` how much in `unit`, and which `way`.
-
-    `size`: in shares of what is allowed. `though`: the evidence that says it is as it should be.
-    """
-
-    device: str | None
-    what: str
-    way: str
-    by: float
-    unit: str
-    size: float
-    text: str
-    low: float | None = None
-    high: float | None = None
-    though: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,7 +203,10 @@ class Sight:
         used = self.used
         if used is None or not self._fresh(used, at) or not self._holds_still(used):
             return []
-        found = [*self._lights(used.sighting), *self._rest(used.sighting)]
+        found = [
+            *self._lights(used.sighting),
+            *beside_the_lights(used.sighting, self._of_this_look(used.sighting)),
+        ]
         return sorted(found, key=lambda one: -one.size)
 
     def _holds_still(self, used: Sighted) -> bool:
@@ -235,7 +224,7 @@ class Sight:
                 continue
             stops = light.stops if ours else self._against_wanted(name, light)
             allowed = belief.device.tolerance.level
-            near = None if stops is None else _beyond(stops, allowed)
+            near = None if stops is None else beyond(stops, allowed)
             if stops is None or near is None:
                 continue
             way = "more" if near > 0 else "less"
@@ -272,51 +261,6 @@ class Sight:
         preset = desk.presets.get(name)
         proof = desk.beliefs.proof(name, desk.wanted_of(name), preset)
         return proof if proof in ("report", "watts", "hand") and preset is not None else ""
-
-    def _rest(self, sighting: Sighting) -> Iterator[Differs]:
-        stray, white = sighting.stray, sighting.white
-        if stray is not None and stray.share.low > STRAY:
-            much = stray.share
-            text = f"light from nowhere ({stray.where}): {100 * much.value:.0f} % of the face's"
-            size = much.low / STRAY
-            yield Differs(
-                None, "stray", stray.where, much.value, "share", size, text, much.low, much.high
-            )
-        if not self._of_this_look(sighting):
-            return
-        if white is not None and (near := _beyond(white.mired, WHITE)) is not None:
-            way, by = "warmer" if near > 0 else "cooler", white.mired
-            text = f"the white at the {white.at} is {abs(by.value):.0f} mired {way}"
-            size = abs(near) / WHITE
-            yield Differs(None, "white", way, by.value, "mired", size, text, by.low, by.high)
-        if white is not None and (near := _beyond(white.duv, TINT)) is not None:
-            way, by = "greener" if near > 0 else "pinker", white.duv
-            text = f"the white at the {white.at} is {way} by {abs(by.value):.4f} Duv"
-            size = abs(near) / TINT
-            yield Differs(None, "tint", way, by.value, "Duv", size, text, by.low, by.high)
-        whole = sighting.exposure
-        if whole is not None and (near := _beyond(whole, WHOLE)) is not None:
-            way = "brighter" if near > 0 else "darker"
-            text = f"the whole picture is {abs(whole.value):.1f} stop {way} than its lights explain"
-            size = abs(near) / WHOLE
-            yield Differs(
-                None, "exposure", way, whole.value, "stop", size, text, whole.low, whole.high
-            )
-        screen = sighting.screen
-        if screen is not None and screen.change is not None and screen.change > EVEN:
-            text = f"the backdrop is {screen.change:.1f} stop less even, worst {screen.worst}"
-            size = screen.change / EVEN
-            yield Differs(None, "screen", screen.worst, screen.change, "stop", size, text)
-        framing = sighting.framing
-        if framing is not None and framing.moved:
-            way = _way(framing.right, framing.down)
-            text = moved_text(framing.right, framing.down, framing.turn)
-            size = max(1.0, framing.share / MOVED)
-            yield Differs(None, "framing", way, framing.share, "share", size, text)
-        if framing is not None and framing.softer is not None and framing.softer > SOFTER:
-            text = f"it is softer: {100 * framing.softer:.0f} % of the fine detail is gone"
-            size = framing.softer / SOFTER
-            yield Differs(None, "focus", "softer", framing.softer, "share", size, text)
 
     def as_kept(self, at: float) -> tuple[bool | None, str, float | None]:
         """Is the picture as it was kept: with why (not), and until when that holds at most."""
@@ -461,7 +405,7 @@ class Sight:
             return "old" if last.taken is not None else "no clock"
         return "usable" if last.sighting.usable else "hindered"
 
-    def view(self, at: float, iso: Callable[[float], str]) -> dict[str, object] | None:
+    def view(self, at: float) -> dict[str, object] | None:
         """The key `picture_seen` of the state; None where no witness is in the profile."""
         if not self.looks:
             return None
@@ -473,121 +417,22 @@ class Sight:
             "trust": self.trust(at),
             "as_kept": as_kept,
             "why": why,
-            "differs": [_shown(one) for one in self.differs(at)[:NAMED]],
+            "differs": [one.shown() for one in self.differs(at)[:NAMED]],
             "holds_s": round(self.holds, 1),
+            "age_s": None,
+            "sighting": None,
         }
-        if last is None:
-            return found | dict.fromkeys(OF_A_LOOK)
-        return (
-            found
-            | self.seen(last.sighting)
-            | {
-                "taken": None if last.taken is None else iso(last.taken),
-                "age_s": None if last.taken is None else round(max(0.0, at - last.taken), 1),
-            }
-        )
-
-    def seen(self, sighting: Sighting) -> dict[str, object]:
-        """What one look said, as plain data, for the state and for how a take stood."""
-        screen, white, framing, stray = (
-            sighting.screen,
-            sighting.white,
-            sighting.framing,
-            sighting.stray,
-        )
-        return {
-            "frames": sighting.frames,
-            "covered": round(sighting.covered, 3),
-            "residual": _rounded(sighting.residual, 3),
-            "hinders": list(sighting.hinders),
-            "learned": sighting.learned,
-            "kept": sighting.kept,
-            "kept_at": sighting.kept_at,
-            "lights": {
-                name: {
-                    "level": _band(light.level, 1),
-                    "stops": _band(light.stops, 2),
-                    "cct": _band(light.cct, 0),
-                    "tells": light.tells,
-                    "moved": light.moved,
-                }
-                for name, light in sighting.lights.items()
-            },
-            "stray": None
-            if stray is None
-            else {
-                "share": _band(stray.share, 3),
-                "where": stray.where,
-                "box": [round(v, 3) for v in (stray.left, stray.top, stray.right, stray.bottom)],
-            },
-            "screen": None
-            if screen is None
-            else {
-                "even": _band(screen.even, 2),
-                "worst": screen.worst,
-                "worst_stops": round(screen.worst_stops, 2),
-                "against_face": _rounded(screen.against_face, 2),
-                "hue": _rounded(screen.hue, 0),
-                "saturation": _rounded(screen.saturation, 3),
-                "covered": round(screen.covered, 3),
-                "change": _rounded(screen.change, 2),
-            },
-            "white": None
-            if white is None
-            else {"at": white.at, "mired": _band(white.mired, 1), "duv": _band(white.duv, 5)},
-            "exposure": _band(sighting.exposure, 2),
-            "clipped_face": _rounded(sighting.clipped_face, 4),
-            "clipped_screen": _rounded(sighting.clipped_screen, 4),
-            "framing": None
-            if framing is None
-            else {
-                "right": round(framing.right, 1),
-                "down": round(framing.down, 1),
-                "turn": round(framing.turn, 2),
-                "zoom": round(framing.zoom, 4),
-                "share": round(framing.share, 4),
-                "moved": framing.moved,
-                "softer": _rounded(framing.softer, 2),
-            },
-        }
+        if last is not None:
+            found["sighting"] = plain(last.sighting)
+        if last is not None and last.taken is not None:
+            found["age_s"] = round(max(0.0, at - last.taken), 1)
+        return found
 
 
 # What stands for a device in the record where it is the picture that changed.
 IN_THE_PICTURE = "the picture"
 # The bar of a dial whose level cannot be told, only how far it is off (stops).
 STOPS_SHOWN = 3.0
-HINDERS: Mapping[str, str] = {
-    "not learned": "no light has been seen alone yet: `witness learn`",
-    "stale": "what was learned of the lights does not fit any more: `witness learn`",
-    "auto exposure": "the camera's exposure is left on automatic",
-    "auto white": "the camera's white is left on automatic",
-    "moved": "the camera has moved",
-    "standing still": "the camera's picture stands still",
-    "too dark": "the picture is too dark to tell",
-    "too bright": "the picture is too bright to tell",
-    "hidden": "too much of the picture is hidden",
-}
-OF_A_LOOK = (
-    *("frames", "covered", "residual", "hinders", "learned", "kept", "kept_at", "lights", "stray"),
-    *("screen", "white", "exposure", "clipped_face", "clipped_screen", "framing"),
-    *("taken", "age_s"),
-)
-
-
-def moved_text(right: float, down: float, turn: float) -> str:
-    """`the camera looks 14 px further left and 3 px further up, turned 1.2°`."""
-    parts = []
-    for by, more, less in ((right, "right", "left"), (down, "down", "up")):
-        if abs(by) >= 0.5:
-            parts.append(f"{abs(by):.0f} px further {more if by > 0 else less}")
-    text = "the camera looks " + " and ".join(parts) if parts else "the camera has moved"
-    return text + (f", turned {abs(turn):.1f}°" if abs(turn) >= 0.1 else "")
-
-
-def _way(right: float, down: float) -> str:
-    if abs(right) >= abs(down):
-        return "right" if right > 0 else "left"
-    return "down" if down > 0 else "up"
 
 
 def _bands(light: SeenLight) -> Iterator[tuple[Point, float, float, str]]:
@@ -600,13 +445,6 @@ def _bands(light: SeenLight) -> Iterator[tuple[Point, float, float, str]]:
         yield "cct", light.cct.low, light.cct.high, "K"
 
 
-def _beyond(band: Band, allowed: float) -> float | None:
-    """The end of a band that is nearest to none, where all of it is past what is allowed."""
-    if band.low > allowed:
-        return band.low
-    return band.high if band.high < -allowed else None
-
-
 def _because(seen: Seen, why: str) -> Seen:
     return Seen(
         *(seen.unit, None, None, None, None, False, seen.target),
@@ -616,27 +454,3 @@ def _because(seen: Seen, why: str) -> Seen:
 
 def _more(why: str) -> str:
     return f": {why}" if why else ""
-
-
-def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None else round(value, digits) + 0.0
-
-
-def _band(band: Band | None, digits: int) -> list[float] | None:
-    if band is None:
-        return None
-    return [round(v, digits) + 0.0 for v in (band.low, band.value, band.high)]
-
-
-def _shown(one: Differs) -> dict[str, object]:
-    return {
-        "device": one.device,
-        "what": one.what,
-        "way": one.way,
-        "by": round(one.by, 4),
-        "unit": one.unit,
-        "band": None if one.low is None or one.high is None else [one.low, one.high],
-        "size": round(one.size, 2),
-        "though": one.though or None,
-        "text": one.text,
-    }

@@ -187,7 +187,7 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
             for name in controller.holding.chargers.names
         ],
         "sensors": [_sensor(controller, name, at, wall) for name in controller.holding.metering.of],
-        "picture_seen": controller.holding.sight.view(at, lambda when: iso(when, wall)),
+        "picture_seen": controller.holding.sight.view(at),
         "faults": standing.faults,
         "in_the_way": [
             {
@@ -508,7 +508,7 @@ def _dial(controller: Controller, name: str, at: float) -> View | None:
         "watts": _number(aim.watts, 2),
         "value": _number(aim.watts, 2),
         "band": None,
-        "off": None,
+        "stops": None,
         "was": _number(aim.was, 2),
         "settled": aim.settled,
         "target": _number(aim.target, 2),
