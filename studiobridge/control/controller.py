@@ -17,7 +17,7 @@ The floors of this room, each importing only from below:
 - holding.py, doubts.py, trial.py
                               the only way to `ready`; what is put back by itself; changes that more
                               than one lamp could have made; trying one device
-- stepping.py                 what one small step of a light comes to
+- stepping.py, guided.py      what one small step of a light comes to; a dial by what is seen of it
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
 - quieted.py                  one piece of gear told quiet, in words
 - manners.py                  what stands in the way of a request before it begins

@@ -20,7 +20,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce, LightNote, Says
@@ -36,7 +35,6 @@ from studiobridge.control.pictured import (
     plain,
 )
 from studiobridge.craft.light import level_stops
-from studiobridge.figures.meters import will_do
 from studiobridge.profile.model import Point
 from studiobridge.profile.sighting import Band, SeenLight, Sighting
 
@@ -54,29 +52,6 @@ BACK_SHARE = 0.7
 SAID_EVERY = 5.0
 # So many differences are named: more than three things nobody goes and changes at once.
 NAMED = 3
-# A dial rests when two looks at it are no further apart than this (stops).
-RESTS = 0.07
-# A dial is guided to where it will do by a band that is no wider than this (stops).
-GUIDES_WITHIN = 1.0
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """For a hand on a dial: where it stands by the picture, and where it is to stand (`unit`)."""
-
-    unit: str
-    value: float | None
-    least: float | None
-    most: float | None
-    off: float | None  # stops: positive is too bright
-    settled: bool
-    target: float
-    low: float
-    high: float
-    dark: float
-    full: float
-    taken: float
-    why: str = ""
 
 
 class _Twice:
@@ -164,13 +139,13 @@ class Sight:
                 if self.desk.beliefs.of[name].lose_gauge("picture"):
                     lost.add(name)
         used = self.used
-        if used is not None and (everything or not self._fresh(used, at)):
+        if used is not None and (everything or not self.fresh(used, at)):
             self.used = self.used_before = None
             self.desk.changed |= self._dials & used.sighting.lights.keys()
             self.desk.emit(Announce(state=True))
         return lost
 
-    def _fresh(self, event: Sighted, at: float) -> bool:
+    def fresh(self, event: Sighted, at: float) -> bool:
         return event.taken is not None and at <= event.taken + self.holds
 
     # ---- what is believed of it ----------------------------------------------------------
@@ -192,8 +167,8 @@ class Sight:
                 continue
             self._told[name] = taken
             for point, low, high, unit in _bands(light):
-                if belief.gauge(point, Gauged(low, high, since, belief.epoch, "picture", unit)):
-                    news.add(name)
+                belief.gauge(point, Gauged(low, high, since, belief.epoch, "picture", unit))
+            news.add(name)  # judged though it says the same: a second look counts
         return news
 
     # ---- what differs --------------------------------------------------------------------
@@ -201,7 +176,7 @@ class Sight:
     def differs(self, at: float) -> list[Differs]:
         """All that is not as it was, the greatest first; nothing while it is being changed."""
         used = self.used
-        if used is None or not self._fresh(used, at) or not self._holds_still(used):
+        if used is None or not self.fresh(used, at) or not self._holds_still(used):
             return []
         found = [
             *self._lights(used.sighting),
@@ -229,7 +204,8 @@ class Sight:
                 continue
             way = "more" if near > 0 else "less"
             though = self._though(name)
-            text = f"{name} gives {abs(stops.value):.1f} stop {way} than it did"
+            than = "did" if ours else "should"
+            text = f"{name} gives {abs(stops.value):.1f} stop {way} than it {than}"
             text += {
                 "report": ", though it reports its level",
                 "watts": ", though its watts say it is as it was",
@@ -240,6 +216,14 @@ class Sight:
                 name, "level", way, stops.value, "stop", size, text, stops.low, stops.high, though
             )
 
+    def off(self, event: Sighted, name: str) -> Band | None:
+        """How far it is from its preset (stops): by its level, else against the kept picture."""
+        light = event.sighting.lights.get(name)
+        if light is None:
+            return None
+        off = self._against_wanted(name, light)
+        return light.stops if off is None and self._of_this_look(event.sighting) else off
+
     def _against_wanted(self, name: str, light: SeenLight) -> Band | None:
         """Its light against what it should give, where no picture of this look was kept (stops)."""
         preset = self.desk.presets.get(name)
@@ -247,7 +231,7 @@ class Sight:
             return None
         dimmer = self.desk.profile.devices[name].dimmer
         ends = [
-            level_stops(dimmer, preset.level, level)
+            level_stops(dimmer, preset.level, min(100.0, max(0.0, level)))
             for level in (light.level.low, light.level.value, light.level.high)
         ]
         low, value, high = ends
@@ -273,7 +257,7 @@ class Sight:
             why = "" if self.heard is None else self.heard.why or self.heard.what
             return None, f"the picture has not been looked at{_more(why)}", None
         sighting = last.sighting
-        if not self._fresh(last, at):
+        if not self.fresh(last, at):
             return None, "the picture was not looked at lately", None
         assert last.taken is not None
         until = last.taken + self.holds + 0.1
@@ -331,53 +315,6 @@ class Sight:
         else:
             self.desk.emit(LightNote(at, IN_THE_PICTURE, "over", None, (), "returned"))
 
-    # ---- for a hand on a dial -------------------------------------------------------------
-
-    def aim(self, name: str, at: float) -> Seen | None:
-        """Where this dial stands by the picture, and where it is to stand; None if not seen."""
-        used, preset = self.used, self.desk.presets.get(name)
-        device = self.desk.profile.devices[name]
-        if used is None or used.taken is None or not self._fresh(used, at) or not device.hand_set:
-            return None
-        light = used.sighting.lights.get(name)
-        if light is None or preset is None or preset.level is None:
-            return None
-        goal = preset.level
-        within = will_do(device, goal)
-        lowest, highest = device.level_range or (0.0, 100.0)
-        nothing = Seen(
-            *("%", None, None, None, None, False, goal),
-            *(within.low, within.high, lowest, highest, used.taken),
-        )
-        off = self._off(used, name)
-        if not light.tells or off is None:
-            return _because(nothing, "too little of it is in the picture")
-        if off.high - off.low > GUIDES_WITHIN:
-            return _because(nothing, "the picture cannot tell it closely enough")
-        before = None if self.used_before is None else self._off(self.used_before, name)
-        settled = before is not None and abs(before.value - off.value) <= RESTS
-        if light.level is not None:
-            level = light.level
-            return Seen(
-                *("%", level.value, level.low, level.high, off.value, settled, goal),
-                *(within.low, within.high, lowest, highest, used.taken),
-            )
-        allowed = device.tolerance.level
-        return Seen(
-            *("stop", off.value, off.low, off.high, off.value, settled, 0.0),
-            *(-allowed, allowed, -STOPS_SHOWN, STOPS_SHOWN, used.taken),
-        )
-
-    def _off(self, event: Sighted, name: str) -> Band | None:
-        """How far it is from its preset (stops): by its level, else against the kept picture."""
-        light = event.sighting.lights.get(name)
-        if light is None:
-            return None
-        off = self._against_wanted(name, light)
-        if off is None and self._of_this_look(event.sighting):
-            off = light.stops
-        return off
-
     # ---- shown ---------------------------------------------------------------------------
 
     def _show(self, at: float) -> None:
@@ -401,7 +338,7 @@ class Sight:
             return "gone"
         if last is None:
             return "not seen"
-        if not self._fresh(last, at):
+        if not self.fresh(last, at):
             return "old" if last.taken is not None else "no clock"
         return "usable" if last.sighting.usable else "hindered"
 
@@ -431,8 +368,6 @@ class Sight:
 
 # What stands for a device in the record where it is the picture that changed.
 IN_THE_PICTURE = "the picture"
-# The bar of a dial whose level cannot be told, only how far it is off (stops).
-STOPS_SHOWN = 3.0
 
 
 def _bands(light: SeenLight) -> Iterator[tuple[Point, float, float, str]]:
@@ -443,13 +378,6 @@ def _bands(light: SeenLight) -> Iterator[tuple[Point, float, float, str]]:
         yield "level", max(0.0, light.level.low), min(100.0, light.level.high), "%"
     if light.cct is not None:
         yield "cct", light.cct.low, light.cct.high, "K"
-
-
-def _because(seen: Seen, why: str) -> Seen:
-    return Seen(
-        *(seen.unit, None, None, None, None, False, seen.target),
-        *(seen.low, seen.high, seen.dark, seen.full, seen.taken, why),
-    )
 
 
 def _more(why: str) -> str:

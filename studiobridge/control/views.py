@@ -14,6 +14,7 @@ from studiobridge.control.acts import ENDED
 from studiobridge.control.controller import Controller
 from studiobridge.control.drift import Drift
 from studiobridge.control.evidence import Proof, Word
+from studiobridge.control.guided import aim as aim_by_picture
 from studiobridge.control.manners import in_the_way
 from studiobridge.control.plan import describe, waits_for
 from studiobridge.control.quieted import why_lost
@@ -86,6 +87,13 @@ def _hand_set(controller: Controller, name: str, preset: Preset, at: float, wall
     }
 
 
+# What a run that is over waits for where no report can prove a device.
+AWAITED: dict[str, dict[str, str]] = {
+    "watts": {"what": "watts", "why": "what it draws is not known yet"},
+    "picture": {"what": "picture", "why": "it has not been seen in the picture yet"},
+}
+
+
 def _waiting_for(controller: Controller, at: float) -> list[View]:
     """What a run waits for, most telling first."""
     run = controller.run
@@ -94,6 +102,7 @@ def _waiting_for(controller: Controller, at: float) -> list[View]:
             return [{"device": "", "what": "listen", "why": controller.why}]
         return []
     waiting: list[View] = []
+    devices = controller.profile.devices
     held = controller.runs.steps.held_by(run, at)
     if held is not None:
         why = controller.runs.why_held(run, at)
@@ -105,7 +114,7 @@ def _waiting_for(controller: Controller, at: float) -> list[View]:
     )
     if run.over and held is None:
         waiting.extend(
-            {"device": name, "what": "watts", "why": "what it draws is not known yet"}
+            {"device": name, **AWAITED["picture" if devices[name].proof == "picture" else "watts"]}
             for name in controller.watcher.awaits_gauge()
         )
     return waiting
@@ -481,7 +490,7 @@ def _dial(controller: Controller, name: str, at: float) -> View | None:
 
     `watts` is of a plug's reading alone; `value`, `low` and `high` are in `unit`.
     """
-    aim, seen = controller.gauges.aim(name, at), controller.holding.sight.aim(name, at)
+    aim, seen = controller.gauges.aim(name, at), aim_by_picture(controller.holding.sight, name, at)
     by_picture = controller.profile.devices[name].proof == "picture" or aim is None
     if seen is not None and by_picture:
         return {

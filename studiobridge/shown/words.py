@@ -473,6 +473,11 @@ ACTIONS = {
     "watts": Action(
         later("being metered", sense="step"), later("metered", sense="step"), "metered"
     ),
+    "picture": Action(
+        later("being looked for in the picture", sense="step"),
+        later("seen", sense="step"),
+        "seen",
+    ),
     "switch on": Action(
         later("switching on", sense="step"), later("on", sense="step"), "switched on"
     ),
