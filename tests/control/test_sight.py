@@ -181,7 +181,7 @@ def test_nothing_is_concluded_of_any_light_while_another_fades() -> None:
     play.ask("up", look="dusk")
     play.run(2.0)
     assert play.controller.desk.busy.keys() == {"key"}
-    for _ in range(4):
+    for _ in range(2):
         play.look(lights={"strip": seen(20.0, stops=-1.0), "key": seen()})
         play.run(4.0)
     assert play.drifts("opened") == []
