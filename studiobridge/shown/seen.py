@@ -66,7 +66,9 @@ class Difference:
 
     @property
     def whole(self) -> str:
-        return say("{what}: {todo}", what=self.text, todo=self.todo) if self.todo else self.text
+        if ":" in self.text:
+            return say("{what}, {todo}", what=self.text, todo=self.todo)
+        return say("{what}: {todo}", what=self.text, todo=self.todo)
 
 
 # What stands between the picture and a word on the lights: what it is, and what to do.
@@ -267,17 +269,19 @@ def _span(found: Band, digits: int) -> tuple[float, float]:
     return _out(found.low, digits, up=False), _out(found.high, digits, up=True)
 
 
-def _none_to(found: Band, digits: int, less: str, more: str) -> str:
-    """`0.1 less to 0.2 more`, of a band with nothing in it."""
+def _none_to(found: Band, digits: int, unit: str, less: str, more: str) -> str:
+    """`0.1 stop less to 0.2 more`, of a band with nothing in it."""
     low, high = _span(found, digits)
     few, many = figure(abs(low), f".{digits}f"), figure(abs(high), f".{digits}f")
     if low == 0 and high == 0:
-        return few
+        return f"{few} {unit}"
     if low == 0:
-        return say("{few} to {many} {more}", few=few, many=many, more=more)
+        return say("0 to {many} {more}", many=f"{many} {unit}", more=more)
     if high == 0:
-        return say("{few} {less} to {many}", few=few, many=many, less=less)
-    return say("{few} {less} to {many} {more}", few=few, many=many, less=less, more=more)
+        return say("{few} {less} to 0", few=f"{few} {unit}", less=less)
+    return say(
+        "{few} {less} to {many} {more}", few=f"{few} {unit}", many=many, less=less, more=more
+    )
 
 
 def _sizes(found: Band, digits: int) -> tuple[str, str, str]:
@@ -296,8 +300,8 @@ def stops_against(found: Band) -> str:
     """`0.4 stop less than kept (0.3 to 0.5)`, `no change to tell (0.1 less to 0.2 more)`."""
     digits = _digits(found, 1, 2, 0.1)
     if not _one_side(found):
-        how = _none_to(found, digits, say("less"), say("more"))
-        return say("no change to tell ({band} stop)", band=how)
+        how = _none_to(found, digits, say("stop"), say("less"), say("more"))
+        return say("no change to tell ({band})", band=how)
     much, near, far = _sizes(found, digits)
     values = {"much": much, "near": near, "far": far}
     if found.value < 0:
@@ -449,8 +453,8 @@ def white(seen: Json) -> str:
         _, near, far = _sizes(mired, 0)
         text = say("{by} than kept ({near} to {far})", by=by_mired(mired.value), near=near, far=far)
     else:
-        how = _none_to(mired, 0, say("cooler"), say("warmer"))
-        text = say("white: no change to tell ({band} mired)", band=how)
+        how = _none_to(mired, 0, "mired", say("cooler"), say("warmer"))
+        text = say("white: no change to tell ({band})", band=how)
     text = say("{what}, {where}", what=text, where=where)
     duv = band(part.get("duv"))
     if duv is not None and _one_side(duv) and abs(duv.value) >= DUV:
@@ -466,8 +470,8 @@ def exposure(seen: Json) -> str:
         return ""
     digits = _digits(found, 1, 2, 0.1)
     if not _one_side(found):
-        how = _none_to(found, digits, say("darker"), say("brighter"))
-        return say("exposure: no change to tell ({band} stop)", band=how)
+        how = _none_to(found, digits, say("stop"), say("darker"), say("brighter"))
+        return say("exposure: no change to tell ({band})", band=how)
     much, near, far = _sizes(found, digits)
     values = {"much": much, "near": near, "far": far}
     if found.value < 0:
