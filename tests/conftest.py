@@ -1,6 +1,7 @@
 """No test here fails because the machine is slow: speed is measured in tests/bench, as a ratio."""
 
 import os
+import signal
 
 from hypothesis import settings
 
@@ -12,3 +13,8 @@ settings.load_profile("unhurried")
 # here a pipe is a pipe, and a test that wants a width says so
 for name in ("COLUMNS", "LINES"):
     os.environ.pop(name, None)
+
+# A shell starts what runs in its background with ^C ignored, and every process started from there
+# inherits that: what these tests interrupt would wait for ever.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)

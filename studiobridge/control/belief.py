@@ -28,6 +28,7 @@ from studiobridge.craft.grid import Grid, mired
 from studiobridge.craft.light import level_stops
 from studiobridge.profile.model import (
     HOMIE5,
+    LIGHT,
     Device,
     Point,
     Preset,
@@ -42,6 +43,9 @@ OUT_LEVEL = 1.0
 # What a light without steps of its own says of one value twice differs by no more than this
 # (stops, mired): a third of the smallest step that is asked for on purpose.
 EXACT_STOPS, EXACT_MIRED = 0.03, 1.5
+# A light without steps of its own that walks to what it was told has arrived within this (stops,
+# mired): about what a level written to a tenth of a percent can differ by.
+ARRIVED: Mapping[Point, float] = {"level": 0.01, "cct": 0.5}
 NO_NARROWER: Mapping[Point, float] = {}
 
 
@@ -440,6 +444,21 @@ class Belief:
         if stops is None:
             return wanted == said
         return abs(stops) <= (EXACT_STOPS if within is None else within) + 1e-9
+
+    def on_its_way(self, at: float) -> bool:
+        """Was its light told something a moment ago, and it does not say yet that it is there?
+
+        Some walk there, and their reports are within tolerance of it before they arrive.
+        """
+        if at >= self.quiet_until:
+            return False
+        for point in LIGHT:
+            told, said = self.told_now(point), self.said("is it so", point)
+            if told is None or point not in self.hears:
+                continue
+            if said is None or not self.exactly(point, told, said, ARRIVED.get(point)):
+                return True
+        return False
 
     def same(self, point: Point, wanted: Value, said: Value) -> bool:
         """Is the reported value the wanted one, within tolerance and the device's own step?

@@ -124,7 +124,7 @@ class Looks:
             points = tuple(point for point in LIGHT if point in belief.tells)
             if not points:
                 return None
-        if name in self.desk.busy or self._under_way(belief, at):
+        if name in self.desk.busy or belief.on_its_way(at):
             return "is still being set"
         if self.beliefs.surely_off(name) and device.speaks is not None:
             return self._off(belief)
@@ -141,19 +141,6 @@ class Looks:
                 values[point], how = found
                 by.append(how)
         return self._made(belief, points, values, by)
-
-    @staticmethod
-    def _under_way(belief: Belief, at: float) -> bool:
-        """Is it on its way to what it was told, and does not say yet that it is there?"""
-        if at >= belief.quiet_until:
-            return False
-        for point in LIGHT:
-            told, said = belief.told_now(point), belief.said("is it so", point)
-            if told is None or point not in belief.hears:
-                continue
-            if said is None or not belief.same(point, told, said):
-                return True
-        return False
 
     def _off(self, belief: Belief) -> Stands | str | None:
         if "level" not in belief.tells:

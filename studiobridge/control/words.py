@@ -255,7 +255,7 @@ class Words:
         ]
         presets: dict[str, Preset] = {}
         for name in request.targets or tuple(dict.fromkeys(drifted)):
-            found = self._as_reported(name)
+            found = self._as_reported(name, at)
             if isinstance(found, str):
                 self.answers.refuse(request, 1, found)
                 return
@@ -268,13 +268,15 @@ class Words:
         self._saving[request.id] = (look, presets)
         self.desk.emit(Save(request.id, look, presets))
 
-    def _as_reported(self, name: str) -> Preset | str:
+    def _as_reported(self, name: str, at: float) -> Preset | str:
         """The preset as this light reports it now, or a sentence why there is none."""
         belief, old = self.beliefs.of.get(name), self.desk.presets.get(name)
         if belief is None or not belief.device.fixture or old is None or not belief.hears:
             return f"{name} has no preset in the look {self.desk.look}"
         if name in self.desk.busy:
             return f"{name} is being set just now; ask again"
+        if belief.on_its_way(at):
+            return f"{name} is still on its way to what it was told; ask again"
         level, cct = belief.said("is it so", "level"), belief.said("is it so", "cct")
         colour = belief.said("is it so", "colour")
         dark = level is not None and figure(level) <= belief.lowest

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import pty
+import select
 import signal
 import sys
 import time
@@ -155,6 +156,8 @@ def in_a_terminal(folder: Path, typed: list[str], interrupt: bool = False) -> tu
     asked = 0
     try:
         while time.monotonic() < end:
+            if not select.select([terminal], [], [], max(0.0, end - time.monotonic()))[0]:
+                break
             try:
                 shown += os.read(terminal, 4096).decode(errors="replace")
             except OSError:
@@ -170,6 +173,8 @@ def in_a_terminal(folder: Path, typed: list[str], interrupt: bool = False) -> tu
                 asked += 1
                 os.write(terminal, (next(lines, "") + "\n").encode())
     finally:
+        if time.monotonic() >= end:
+            os.kill(pid, signal.SIGKILL)
         _, status = os.waitpid(pid, 0)
         os.close(terminal)
     return os.waitstatus_to_exitcode(status), shown

@@ -514,6 +514,41 @@ def test_keep_it_so_writes_what_it_reports_and_the_set_is_ready() -> None:
     assert (play.state, adjusting(play)) == ("ready", [])
 
 
+def test_a_light_that_walks_there_is_not_kept_on_its_way() -> None:
+    """Its first reports confirm the step, for they are nearer to it than to where it came from."""
+    play = ready()
+    press(play)
+    play.run(5.0)
+    play.obedient = False
+    press(play, DOWN)
+    play.run(0.5)
+    play.report("key", "level", 51.4)
+    assert play.runs()[-1] == ("adjust", "done")
+    play.ask("keep", targets=("key",))
+    play.ask("save_look", look="so", targets=("key",))
+    assert play.saves() == []
+    kept, saved = play.answers()[-2:]
+    assert kept.code == saved.code == 1
+    assert kept.text == "key is still on its way to what it was told; ask again"
+    assert "key" in saved.text and "still being set" in str(saved.text) + str(saved.detail)
+    play.report("key", "level", 50.0)
+    play.ask("keep", targets=("key",))
+    (save,) = play.saves()
+    assert save.presets == {"key": Preset(50.0, 4300.0)}
+
+
+def test_a_light_that_stays_short_of_a_step_is_kept_as_it_stands() -> None:
+    play = ready()
+    play.obedient = False
+    press(play)
+    play.run(0.5)
+    play.report("key", "level", 53.0)
+    play.run(5.0)
+    play.ask("keep", targets=("key",))
+    (save,) = play.saves()
+    assert save.presets == {"key": Preset(53.0, 4300.0)}
+
+
 def test_a_keep_that_could_not_be_written_leaves_it_being_adjusted() -> None:
     play = ready()
     press(play)

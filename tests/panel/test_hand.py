@@ -96,14 +96,23 @@ class Hand:
 
     def up(self) -> None:
         """Ready, whatever the test before has left."""
-        self.made.room.roll("camera", False)
-        for lockout in self.state().get("lockouts", ()):
-            self.ask("release", targets=[lockout["target"]])
+        self._unhindered()
         if self.state().get("state") not in ("ready", "adrift"):
             until(lambda: self.ask("up").status_code == 200, "up is taken")
         else:
             self.ask("restore")
         self.comes_to("ready")
+
+    def rests(self) -> None:
+        """Dark, whatever the test before has left."""
+        self._unhindered()
+        if self.state().get("state") != "dark":
+            self.down()
+
+    def _unhindered(self) -> None:
+        self.made.room.roll("camera", False)
+        for lockout in self.state().get("lockouts", ()):
+            self.ask("release", targets=[lockout["target"]])
 
     def down(self) -> None:
         assert self.ask("down").status_code == 200
@@ -126,8 +135,10 @@ class Hand:
         wrong = watched(page)
         page.goto(f"{url or self.made.url}/s/{SET}")
         page.wait_for_selector("#headline:has-text('since')", timeout=LONG)
-        yield page
-        context.close()
+        try:
+            yield page
+        finally:
+            context.close()
         assert wrong == []
 
 
@@ -197,6 +208,7 @@ def test_the_sheet_opens_from_the_page_with_its_style_and_nothing_else(hand: Han
 
 
 def test_a_lockout_of_what_it_needs_is_said_before_the_press(hand: Hand) -> None:
+    hand.rests()
     with hand.page() as page:
         assert page.get_attribute("#big", "data-again") is None  # up is one touch
         assert hand.ask("lockout", targets=["key"], why="new cable").status_code == 200
@@ -226,6 +238,7 @@ def test_a_lockout_of_what_it_needs_is_said_before_the_press(hand: Hand) -> None
 
 def test_cut_in_the_dark_room_is_a_question_elsewhere(hand: Hand) -> None:
     """Two taps 60 ms apart on the same spot: the second is not on what confirms."""
+    hand.rests()
     with hand.page(has_touch=True) as page:
         at = box(page, "#cut-open")
         x, y = at["x"] + at["width"] / 2, at["y"] + at["height"] / 2
@@ -251,6 +264,7 @@ def test_cut_in_the_dark_room_is_a_question_elsewhere(hand: Hand) -> None:
 
 
 def test_a_viewer_sees_the_countdown_and_has_nothing_to_press(hand: Hand) -> None:
+    hand.rests()
     with hand.page("viewer") as page, hand.page() as other:
         assert page.locator("#big").is_hidden()
         assert "to ready" in page.inner_text("#switch")
@@ -308,6 +322,38 @@ def test_two_taps_by_mistake_do_not_take_it_down(hand: Hand) -> None:
         assert hand.state()["state"] == "ready"
         page.keyboard.press("Escape")
         assert page.locator("#sure").is_hidden()
+
+
+def test_a_question_taken_back_and_asked_again_at_once_counts_when_it_looks_like_it(
+    hand: Hand,
+) -> None:
+    """The moment of the first is not that of the second: what looks ready to be touched is."""
+    hand.up()
+    with hand.page() as page:
+        asked: list[str] = []
+
+        def no_further(route: Any) -> None:
+            asked.append(route.request.post_data)
+            route.fulfill(status=200, json={"text": "it stayed on the way", "code": 0})
+
+        page.route("**/ask", no_further)
+        page.evaluate(
+            """() => { const at = (id) => document.getElementById(id);
+            at('big').click();
+            setTimeout(() => {
+              at('sure-no').click();
+              at('big').click();
+              const box = at('sure');
+              const look = new MutationObserver(() => {
+                if (box.hidden || box.classList.contains('fresh')) return;
+                look.disconnect();
+                at('sure-yes').click();
+              });
+              look.observe(box, {attributes: true});
+            }, 250) }"""
+        )
+        page.wait_for_selector("#answer:has-text('stayed on the way')", timeout=5000)
+        assert len(asked) == 1 and '"down"' in asked[0]
 
 
 def test_the_same_by_keyboard_and_by_ear(hand: Hand) -> None:
@@ -531,6 +577,7 @@ def test_up_and_down_are_told_apart_by_word_and_shape(hand: Hand) -> None:
     look = """() => { const of = getComputedStyle(document.getElementById('big'));
         return [of.borderTopLeftRadius, of.borderBottomLeftRadius, of.borderTopWidth,
           document.querySelector('#big .arrow path').getAttribute('d')] }"""
+    hand.rests()
     with hand.page() as page:
         up, said = page.evaluate(look), page.inner_text("#big .label")
         hand.up()

@@ -36,11 +36,19 @@ def window(place: Studio, opened: Any) -> Any:
 def page(place: Studio, window: Any) -> Iterator[Any]:
     """At the mark, the key picked, the set as its look has it."""
     window.goto(f"{place.url}/s/wheel-corner/mark#at-key")
-    ask(window, what="restore")
+    # refused as long as a run of the test before is under way, or its camera closes its file
+    until(
+        lambda: ask(window, what="restore") or bool(window.wait_for_timeout(500)),
+        "restore is taken",
+    )
     window.evaluate("scrollTo(0, 0)")
     window.wait_for_selector("#at-key .step:not([disabled])")
     until(
-        lambda: "64" in now(window) and shown(window)["state"] == "ready" and not busy(window),
+        lambda: (
+            level(window) == pytest.approx(preset(window), abs=0.5)
+            and shown(window)["state"] == "ready"
+            and not busy(window)
+        ),
         "the key stands at its preset",
     )
     wrong = watched(window)
@@ -54,6 +62,11 @@ def now(page: Any, lamp: str = "key") -> str:
 
 def level(page: Any) -> float:
     return float(now(page).removeprefix("key").split("%")[0])
+
+
+def preset(page: Any) -> float:
+    """What the look has, which a test before may have kept otherwise."""
+    return float(shown(page, "devices/key")["preset"]["level"])
 
 
 def step(page: Any, which: str) -> Any:
@@ -70,12 +83,13 @@ def busy(page: Any) -> bool:
     return bool(shown(page, "run").get("state") == "under way")
 
 
-def ask(page: Any, **wish: Any) -> None:
-    page.evaluate(
+def ask(page: Any, **wish: Any) -> bool:
+    return page.evaluate(  # type: ignore[no-any-return]
         """(wish) => fetch('/api/sets/wheel-corner/ask', {method: 'POST', headers: {
             'Content-Type': 'application/json', 'X-Studiobridge-Token':
             document.querySelector('meta[name="studiobridge-token"]').content},
-            body: JSON.stringify(wish)}).then((reply) => reply.json())""",
+            body: JSON.stringify(wish)}).then((reply) => reply.json())
+            .then((reply) => reply.code === 0)""",
         wish,
     )
 
@@ -144,23 +158,29 @@ def test_what_is_asked_and_not_confirmed_is_never_shown_as_what_is(
 
 ASKED = """performance.getEntriesByType('resource').filter((e) => e.name.endsWith('/ask'))
     .map((e) => e.startTime)"""
+RELEASED = """addEventListener('pointerup', () => { window.released = performance.now() },
+    {capture: true, once: true})"""
 
 
 def test_a_button_that_is_held_repeats_at_a_safe_rate_and_stops(place: Studio, page: Any) -> None:
     box = step(page, "-0.1 stop").bounding_box()
     page.mouse.move(box["x"] + 20, box["y"] + 20)
     before = len(page.evaluate(ASKED))
+    page.evaluate(RELEASED)
     page.mouse.down()
     until(lambda: len(page.evaluate(ASKED)) >= before + 4, "it repeats")
     page.mouse.up()
-    asked = page.evaluate(ASKED)[before:]
+    page.wait_for_timeout(700)
+    # one is listed when it was answered: all that were asked for are then
+    until(lambda: not busy(page), "all of it is done")
+    asked, released = page.evaluate(ASKED)[before:], page.evaluate("window.released")
     gaps = [b - a for a, b in itertools.pairwise(asked)]
     # one that came late is followed sooner by the next: still fewer than three flashes a second
     assert min(gaps) >= 200 and sum(gaps) >= 290 * len(gaps), gaps
-    page.wait_for_timeout(700)
     # the click that ends a hold is no step more
-    assert len(page.evaluate(ASKED)[before:]) <= len(asked)
-    until(lambda: level(page) < 64 * 2**-0.25, "darker by all of them")
+    assert max(asked) <= released, (asked, released)
+    was = preset(page)
+    until(lambda: level(page) < was * 2**-0.25, "darker by all of them")
 
 
 def test_it_works_by_keyboard_and_a_held_key_repeats_too(page: Any) -> None:
@@ -203,20 +223,21 @@ def test_keep_it_so_wants_a_second_touch_elsewhere_and_writes_the_profile(
     sure(page, "key")
     until(lambda: place.path.read_text(encoding="utf-8") != before, "written")
     kept = read_profile(place.path).profile.looks["lesson"].presets["key"].level
-    assert kept == pytest.approx(64 * 2**0.1, rel=0.02)
+    assert kept == pytest.approx(64 * 2**0.1, abs=0.5)  # its steps are of 1 %
     until(lambda: shown(page)["adjusting"] == [], "not adjusted any more")
     # as it was, for the others
     step(page, "-0.1 stop").click()
-    until(lambda: level(page) < 66, "back")
-    ask(page, what="keep", targets=["key"])
-    until(lambda: shown(page)["adjusting"] == [], "kept")
+    until(lambda: level(page) == pytest.approx(64, abs=0.5), "back")
+    assert ask(page, what="keep", targets=["key"])
+    until(lambda: shown(page)["adjusting"] == [], "not adjusted any more")
 
 
 def test_back_as_it_was(place: Studio, page: Any) -> None:
     step(page, "+0.1 stop").click()
-    until(lambda: level(page) > 65, "brighter")
+    was = preset(page)
+    until(lambda: level(page) > was + 1, "brighter")
     page.click('#at-key .ask[data-ask="restore"]')
-    until(lambda: level(page) < 65, "as it was")
+    until(lambda: level(page) == pytest.approx(was, abs=0.5), "as it was")
     until(lambda: shown(page)["adjusting"] == [], "over")
 
 
@@ -298,4 +319,5 @@ def test_nothing_is_heard_any_more_and_nothing_can_be_pressed(place: Studio, pag
         page.wait_for_selector("#figures >> text=No figures")
     finally:
         place.bridge.start().said("running on")
-        until(lambda: shown(page).get("state") in ("ready", "adrift"), "it runs again")
+        # by what the page shows: what it asks for meanwhile is answered with an error
+        page.wait_for_selector("#at-key .step:not([disabled])", timeout=60_000)

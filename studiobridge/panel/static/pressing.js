@@ -64,15 +64,26 @@ function spoken(lang) {
   if (lang && lang !== document.documentElement.lang) place.lang = lang; else place.removeAttribute("lang");
 }
 
+// What has just come up counts after APART ms, and looks like it from then on: what came up again meanwhile is new again.
+const came = new WeakMap();
+function comes(box) {
+  const since = performance.now();
+  came.set(box, since);
+  box.classList.add("fresh");
+  const settle = () => {
+    if (came.get(box) !== since) return;
+    if (isNew(box)) setTimeout(settle, 10); else box.classList.remove("fresh");
+  };
+  setTimeout(settle, APART);
+}
+const isNew = (box) => performance.now() - (came.get(box) ?? -APART) < APART;
+
 // Opens a dialog; what is in it counts after APART ms.
-const opened = new WeakMap();
 export function opens(dialog) {
-  opened.set(dialog, performance.now());
-  dialog.classList.add("fresh");
-  setTimeout(() => dialog.classList.remove("fresh"), APART);
+  comes(dialog);
   dialog.showModal();
 }
-const fresh = (el) => performance.now() - (opened.get(el.closest("dialog")) ?? -APART) < APART;
+const fresh = (el) => { const dialog = el.closest("dialog"); return dialog !== null && isNew(dialog); };
 
 let off = false;
 export function live(yes) {
@@ -83,7 +94,7 @@ export function live(yes) {
 }
 
 // ---- the question ------------------------------------------------------------------
-let open = null;          // { el, same, since, timer }: what is asked about
+let open = null;          // { el, same, timer }: what is asked about
 const same = (el) => JSON.stringify(wishOf(el));
 
 function question() {
@@ -116,15 +127,14 @@ function raise(el) {
   const label = el.querySelector(".label") || el;
   box.querySelector("#sure-yes").textContent = el.dataset.yes || label.textContent.trim();
   box.hidden = false;
-  box.classList.add("fresh");
+  comes(box);
   // beside what was touched, never over it
   const touched = el.getBoundingClientRect();
   const tall = box.getBoundingClientRect().height + 8;
   const above = touched.top - tall;
   box.style.top = `${above >= 0 ? above : Math.min(touched.bottom + 8, innerHeight - tall)}px`;
   el.classList.add("asked");
-  open = { el, same: same(el), since: performance.now(), timer: 0 };
-  setTimeout(() => box.classList.remove("fresh"), APART);
+  open = { el, same: same(el), timer: 0 };
   wait();
   box.focus({ preventScroll: true });
 }
@@ -181,9 +191,9 @@ export function press({ set, answer }) {
     if (repeats) { event.preventDefault(); return; }
     const box = document.getElementById("sure");
     if (open && box.contains(event.target)) {
-      const { el, since } = open;
+      const { el } = open;
       if (event.target.id === "sure-no") forget();
-      else if (event.target.id === "sure-yes" && performance.now() - since >= APART) {
+      else if (event.target.id === "sure-yes" && !isNew(box)) {
         const wish = JSON.parse(open.same);
         forget();
         go(wish, el);
@@ -196,7 +206,7 @@ export function press({ set, answer }) {
     if (!el || el.disabled || off) { forget(); return; }
     if (fresh(el)) return;
     if (first && first.el === el && first.same !== same(el)) { answer(say("It changed while you pressed: nothing was asked."), true); return; }
-    if (open && open.el === el) { if (performance.now() - open.since >= APART) forget(); return; }
+    if (open && open.el === el) { if (!isNew(box)) forget(); return; }
     if (el.dataset.again) { raise(el); return; }
     forget();
     go(wishOf(el), el);
