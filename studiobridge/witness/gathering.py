@@ -19,7 +19,7 @@ import numpy as np
 
 from studiobridge.profile.sighting import Band
 from studiobridge.witness.blocks import Blocks
-from studiobridge.witness.likely import Before, likely
+from studiobridge.witness.likely import Before
 from studiobridge.witness.solving import SURE, Floats, Level, Singles, Solved, Solver
 
 FRAMES = 20
@@ -78,37 +78,19 @@ class Gathering:
         return self._last
 
     def _moved(self, last: Solved, one: Solved) -> bool:
-        found = self._likely(last.levels, one)
+        found = self.solver.suppose(one, known_from(self.solver, last)).lights
         return any(
             new.moved > SO_LIKELY and _stops(new.amount.value, last.levels[name].amount.value) > BY
             for name, new in found.items()
         )
 
     def _agree(self, aside: _Frame, one: Solved) -> bool:
-        before = {
-            name: Level(Band(v, v, v), None, True, 0.0)
-            for name, v in (
-                (name, float(aside.x[of].sum())) for name, of in self.solver.of.items()
-            )
-        }
-        widths = {name: level.amount for name, level in one.levels.items()}
         return all(
-            abs(before[name].amount.value - band.value)
-            <= 1.5 * (band.high - band.value) + 0.05 * band.value
-            for name, band in widths.items()
+            abs(float(aside.x[of].sum()) - one.levels[name].amount.value)
+            <= 1.5 * (one.levels[name].amount.high - one.levels[name].amount.value)
+            + 0.05 * one.levels[name].amount.value
+            for name, of in self.solver.of.items()
         )
-
-    def _likely(self, before: Mapping[str, Level], one: Solved):  # type: ignore[no-untyped-def]
-        known = {
-            name: Before(
-                level.amount.value,
-                _stops(level.amount.high, level.amount.value),
-                level.cct.value if level.cct else None,
-            )
-            for name, level in before.items()
-            if level.tells
-        }
-        return likely(self.solver.of, self.solver.shares, one.x, one.covariance, known)
 
     def _together(self, one: Solved, prior: Mapping[str, Before] | None) -> Solved:
         frames = list(self._frames)
@@ -146,3 +128,16 @@ def _no_narrower(solver: Solver, found: Solved, scatter: Floats) -> Solved:
 
 def _stops(a: float, b: float) -> float:
     return abs(math.log2(max(a, 1e-3) / max(b, 1e-3)))
+
+
+def known_from(solver: Solver, solved: Solved) -> dict[str, Before]:
+    """What one solved frame says of each light that it tells, for the next to be held against."""
+    return {
+        name: Before(
+            level.amount.value,
+            min(1.0, _stops(level.amount.high, level.amount.value)),
+            parts=tuple(float(solved.x[i]) for i in solver.of[name]),
+        )
+        for name, level in solved.levels.items()
+        if level.tells
+    }

@@ -34,7 +34,7 @@ from scipy.optimize import nnls
 from studiobridge.profile.sighting import Band
 from studiobridge.witness.blocks import BLOCK, FINE, Blocks, means, of_codes, of_light, shape_of
 from studiobridge.witness.learned import Codes, Learned, Picture
-from studiobridge.witness.likely import Before, Likely, likely
+from studiobridge.witness.likely import Before, Likely, Supposed, likely, spread_over
 
 Mask = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -66,6 +66,8 @@ SURE = 1.96  # of a normal spread: 95 of 100
 TELLS = 0.25
 # Less light than this in the middle of the picture (share of what just does not clip) is too dark.
 DARK = 0.002
+# Daylight against the lamps, where none of them has a cool white of its own (BGR).
+DAYLIGHT = (1.35, 1.0, 0.75)
 # A lamp is between dark and its full light, which is what it was learned at: a very wide bell.
 MIDDLE, ANYWHERE = 0.5, 0.7
 # Below so many usable blocks there is nothing to solve.
@@ -80,6 +82,17 @@ class Level:
     cct: Band | None
     tells: bool
     gives: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Both:
+    """Lights solved together with smooth errors: amounts, normal equations without the errors."""
+
+    x: Floats
+    h: Floats
+    g: Floats
+    bent: Singles
+    tau: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,6 +119,8 @@ class Solved:
     bent: Singles
     smooth: float
     residual: float
+    # lights and stray light as normal equations
+    equations: tuple[Floats, Floats] | None = None
     likely: Mapping[str, Likely] = field(default_factory=dict)
 
     @property
@@ -149,6 +164,10 @@ class Solver:
         self.light = np.stack([_block(one).reshape(-1) for one in fine], axis=1)
         self.dark = _block(_fine(learned.dark)).reshape(-1)
         self._smooth, self._tints = _waves(self.shape)
+        self.with_stray = np.concatenate([self.light, _stray(self.light, self.shape, self.shares)], axis=1)
+        thin = np.zeros(self.shape, bool)
+        thin[::2, ::2] = True
+        self._some = np.flatnonzero(np.repeat(thin.reshape(-1), 3))
         codes = np.arange(256, dtype=np.float64)
         green = learned.curve.light[1].astype(np.float64)
         self._codes, self._green = codes, green
@@ -274,7 +293,7 @@ class Solver:
         start = np.maximum(self._predict(x), 1e-6)
         bent = (start * (self._smooth @ end.bend.astype(np.float32))).astype(np.float32)
         weights = base
-        h = np.eye(1)
+        both = None
         spread = np.ones_like(y)
         far = np.zeros_like(base)
         out = ~usable.reshape(-1)
@@ -293,11 +312,13 @@ class Solver:
                 weights = np.where(out, 0.0, weights).astype(np.float32)
             if float(weights.sum()) < FEWEST / 2:
                 return self._nothing(blocks, usable, out)
-            x, bent, h, tau = self._together(y, guess, weights, spread * worse, tau)
-        n = len(self.shares)
-        inner = np.linalg.inv(h)[:n, :n]
-        cov = inner * self._shared(rest, spread, weights)
-        cov = cov + np.diag((LEARNED_OFF * np.maximum(x, 0.05)) ** 2)
+            each = _each(weights) / (spread * np.float32(worse))
+            both = self._together(y, guess, each, tau)
+            x, bent, tau = both.x, both.bent, both.tau
+        assert both is not None
+        shared = self._shared(rest, spread, weights)
+        cov = np.linalg.inv(both.h) * shared + np.diag((LEARNED_OFF * np.maximum(x, 0.05)) ** 2)
+        h, g = self._besides(y, guess, each, tau)
         predicted = self._predict(x)
         shaped = blocks.light.shape
         found = Solved(
@@ -313,40 +334,73 @@ class Solver:
             bent=bent.reshape(shaped),
             smooth=tau,
             residual=self._residual(y, predicted, weights),
+            equations=(h / shared, g / shared),
         )
         if not prior:
             return found
-        return _with_likely(found, likely(self.of, self.shares, x, cov, prior))
+        return replace(found, likely=self.suppose(found, prior).lights)
 
-    def _together(
-        self, y: Singles, guess: Singles, weights: Singles, spread: Singles, tau: float
-    ) -> tuple[Floats, Singles, Floats, float]:
-        """Lamps and smooth errors at once: amounts, what is bent, the normal matrix, the spread."""
+    def suppose(self, found: Solved, before: Mapping[str, Before]) -> Supposed:
+        """What is likely, when few lamps move at a time, of each light that has a before."""
+        if found.equations is None:
+            return Supposed({}, 0.0, found.x)
+        cov = np.linalg.inv(found.equations[0])
+        mean = cov @ found.equations[1]
         n = len(self.shares)
+        cov[:n, :n] += np.diag((LEARNED_OFF * np.maximum(found.x, 0.05)) ** 2)
+        return likely(self.of, self.shares, mean, cov, before)
+
+    def _together(self, y: Singles, guess: Singles, each: Singles, tau: float) -> _Both:
+        """Lights and smooth errors at once; `each`: how much each row counts over its spread."""
+        n, grey = len(self.shares), self._smooth.shape[1]
+        bend = self._bend(guess, tau)
+        columns = np.concatenate([self.light, bend], axis=1)
+        heavy = columns * each[:, None]
+        h = (heavy.T @ columns).astype(np.float64)
+        g = (heavy.T @ (y - self.dark)).astype(np.float64)
+        reduced, left, factor = self._without_errors(h, g, n)
+        x = _not_negative(reduced, left)
+        c = cho_solve(factor, g[n:] - h[n:, :n] @ x, check_finite=False)
+        bent = (bend @ c.astype(np.float32)).astype(np.float32)
+        # how smooth errors really spread in this frame: what was found and what is left open
+        open_ = np.diag(cho_solve(factor, np.eye(len(c)), check_finite=False))[:grey]
+        found = tau * math.sqrt(float((c[:grey] ** 2 + open_).mean()))
+        return _Both(x, reduced, left, bent, min(WILD, max(CALM, found)))
+
+    def _besides(
+        self, y: Singles, guess: Singles, each: Singles, tau: float
+    ) -> tuple[Floats, Floats]:
+        """The same with stray light, as normal equations: from every fourth block, exactly."""
+        some = each[self._some].astype(np.float64)
+        columns = np.concatenate(
+            [self.with_stray[self._some], self._bend(guess, tau)[self._some]], axis=1
+        ).astype(np.float64)
+        some *= float(each.sum()) / max(float(some.sum()), 1e-9)
+        heavy = columns * some[:, None]
+        h, g = heavy.T @ columns, heavy.T @ (y - self.dark)[self._some].astype(np.float64)
+        n = self.with_stray.shape[1]
+        h[range(n), range(n)] += 1e-9 * np.trace(h[:n, :n]) / n
+        return self._without_errors(h, g, n)[:2]
+
+    def _bend(self, guess: Singles, tau: float) -> Singles:
+        """Smooth errors as columns, each of the size that it may have."""
         grey, tints = self._smooth.shape[1], self._tints.shape[1]
         bend = np.concatenate([self._smooth, self._tints, self._hats(guess)], axis=1)
-        bend = bend * guess[:, None]
         scale = np.concatenate(
             [np.full(grey, tau), np.full(tints, tau * TINTED), self._curve_off + 1e-4]
         )
-        columns = np.concatenate([self.light, bend * scale.astype(np.float32)], axis=1)
-        heavy = columns * (_each(weights) / spread)[:, None]
-        h = (heavy.T @ columns).astype(np.float64)
-        g = (heavy.T @ (y - self.dark)).astype(np.float64)
-        k = len(h) - n
-        h[n:, n:] += np.eye(k)
+        return np.asarray(bend * guess[:, None] * scale.astype(np.float32), np.float32)
+
+    def _without_errors(
+        self, h: Floats, g: Floats, n: int
+    ) -> tuple[Floats, Floats, tuple[Floats, bool]]:
+        """Normal equations of the first n, the rest (each of size 1) taken out of them."""
+        h[n:, n:] += np.eye(len(h) - n)
         h[:n, :n] += np.eye(n) / ANYWHERE**2
-        g[:n] += MIDDLE / ANYWHERE**2
-        factor = cho_factor(h[n:, n:])
-        across = cho_solve(factor, h[n:, :n])
-        reduced = h[:n, :n] - h[:n, n:] @ across
-        x = _not_negative(reduced, g[:n] - across.T @ g[n:])
-        c = cho_solve(factor, g[n:] - h[n:, :n] @ x)
-        bent = (columns[:, n:] @ c.astype(np.float32)).astype(np.float32)
-        # how smooth errors really spread in this frame: what was found and what is left open
-        open_ = np.diag(np.linalg.inv(h))[n : n + grey]
-        tau = tau * math.sqrt(float((c[:grey] ** 2 + open_).mean()))
-        return x, bent, h, min(WILD, max(CALM, tau))
+        g[: len(self.shares)] += MIDDLE / ANYWHERE**2
+        factor = cho_factor(h[n:, n:], check_finite=False)
+        across = cho_solve(factor, h[n:, :n], check_finite=False)
+        return h[:n, :n] - h[:n, n:] @ across, g[:n] - across.T @ g[n:], factor
 
     def _hats(self, guess: Singles) -> Singles:
         """The curve's error: straight between some codes, each with its own spread."""
@@ -417,9 +471,7 @@ class Solver:
         means_ = self.light.mean(axis=0)
         return {name: self._level(of, x, cov, means_, total) for name, of in self.of.items()}
 
-    def _level(
-        self, of: list[int], x: Floats, cov: Floats, means_: Singles, total: float
-    ) -> Level:
+    def _level(self, of: list[int], x: Floats, cov: Floats, means_: Singles, total: float) -> Level:
         part = cov[np.ix_(of, of)]
         value = float(x[of].sum())
         wide = SURE * math.sqrt(max(0.0, float(part.sum())))
@@ -440,9 +492,7 @@ class Solver:
         wide = SURE * math.sqrt(max(0.0, float(slope @ part @ slope))) + 1.0
         low, high = float(mired.min()), float(mired.max())
         value = min(high, max(low, value))
-        return Band(
-            1e6 / min(high, value + wide), 1e6 / value, 1e6 / max(low, value - wide)
-        )
+        return Band(1e6 / min(high, value + wide), 1e6 / value, 1e6 / max(low, value - wide))
 
     def _from(self, prior: Mapping[str, Before]) -> Floats:
         x = np.full(len(self.shares), 0.5)
@@ -476,10 +526,8 @@ class _Thin:
     """Every second block across and down, with smooth errors: quick enough for many ways down."""
 
     def __init__(self, solver: Solver, y: Singles, base: Singles) -> None:
-        rows, columns = solver.shape
-        pick = np.zeros((rows, columns), bool)
-        pick[::2, ::2] = True
-        index = np.flatnonzero(pick.reshape(-1) & (base > 0.05))
+        index = solver._some[::3] // 3
+        index = index[base[index] > 0.05]
         if len(index) < FEWEST:
             index = np.flatnonzero(base > 0.0)
         each = (index[:, None] * 3 + np.arange(3)).reshape(-1)
@@ -553,10 +601,6 @@ class _Thin:
         return found
 
 
-def _with_likely(found: Solved, more: Mapping[str, Likely]) -> Solved:
-    return replace(found, likely=more)
-
-
 def _fine(picture: Picture) -> Singles:
     number = np.isfinite(picture)
     return means(picture if number.all() else np.where(number, picture, 0.0), FINE)
@@ -610,19 +654,42 @@ def _waves(shape: tuple[int, int]) -> tuple[Singles, Singles]:
     )
 
 
-def spread_over(ccts: Sequence[float | None], before: Before) -> Floats:
-    """A light's amount over its whites."""
-    if len(ccts) == 1:
-        return np.array([before.amount])
-    shares = np.full(len(ccts), 1.0 / len(ccts))
-    if before.cct and all(ccts):
-        mired = np.array([1e6 / cct for cct in ccts if cct])
-        cool, warm = int(mired.argmin()), int(mired.argmax())
-        width = max(float(mired[warm] - mired[cool]), 1e-6)
-        share = min(1.0, max(0.0, (1e6 / before.cct - float(mired[cool])) / width))
-        shares = np.zeros(len(ccts))
-        shares[warm], shares[cool] = share, 1.0 - share
-    return before.amount * shares
+def _stray(
+    light: Singles, shape: tuple[int, int], shares: Sequence[tuple[str, float | None]]
+) -> Singles:
+    """What stray light may look like: from where a lamp stands but in daylight's colour; from all
+    sides, from one side.
+
+    A window lights a room much as a lamp does that stands near it. Each is as much light in the
+    middle of the picture as all lamps at full give. Daylight's colour is that of the coolest white
+    that was learned; where none has two, the middle of all lamps made cooler.
+    """
+    rows, columns = shape
+    means_ = light.reshape(-1, 3, light.shape[1]).mean(axis=0)  # channels × shares
+    whites = {i: cct for i, (_, cct) in enumerate(shares) if cct}
+    if whites:
+        colour = means_[:, max(whites, key=lambda i: whites[i])]
+    else:
+        colour = means_.sum(axis=1) * np.array(DAYLIGHT)
+    colour = colour / colour.mean()
+    floor = 0.02 * light.mean(axis=0)
+    relative = (np.maximum(light, 0.0) + floor) / (light.mean(axis=0) + floor)
+    surface = np.exp(np.log(relative).mean(axis=1)).reshape(rows, columns, 3)
+    across, down = np.meshgrid(np.linspace(0, 1, columns), np.linspace(0, 1, rows))
+    ways = [surface * (w**2)[..., None] for w in (1 - across, across, 1 - down, down)]
+    ways.append(surface)
+    coolest: dict[str, int] = {}
+    for i, (name, cct) in enumerate(shares):
+        known = coolest.get(name)
+        if known is None or (cct or 0.0) > (shares[known][1] or 0.0):
+            coolest[name] = i
+    ways += [light[:, i].reshape(rows, columns, 3) for i in coolest.values()]
+    total = float(light.sum(axis=1).mean())
+    found = []
+    for way in ways:
+        tinted = way * (colour / np.maximum(way.reshape(-1, 3).mean(axis=0), 1e-9))
+        found.append(tinted.reshape(-1) * (total / float(tinted.mean())))
+    return np.stack(found, axis=1).astype(np.float32)
 
 
 def _other_size(shape: tuple[int, ...], size: tuple[int, int]) -> str:
