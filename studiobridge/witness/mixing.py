@@ -28,8 +28,8 @@ TO = 1e-5
 
 
 def bright(light: Picture) -> float:
-    """How bright a picture is in the middle of all of it."""
-    means = np.mean(light, axis=(0, 1), dtype=np.float64)
+    """How bright a picture is on the whole: by one pixel in sixty-four, for it is asked often."""
+    means = np.mean(light[::8, ::8], axis=(0, 1), dtype=np.float64)
     return float(means @ np.array(BRIGHT_BGR))
 
 
