@@ -293,16 +293,16 @@ class Solver:
         x, tau = end.x, 0.02
         rough = self._rough(blocks, x, base)
         start = np.maximum(self._predict(x), 1e-6)
-        bent = np.asarray(start * (self._smooth @ end.bend.astype(np.float32)), np.float32)
-        weights = base
+        bent: Singles = np.asarray(start * (self._smooth @ end.bend.astype(np.float32)), np.float32)
+        weights: Singles = base
         both = None
         spread = np.ones_like(y)
         far = np.zeros_like(base)
         out = ~usable.reshape(-1)
         for turn in range(5):
             guess = np.maximum(self._predict(x), 1e-6)
-            spread = self._noise(guess) + EVEN**2 * guess * guess
-            rest = y - guess - bent
+            spread = np.asarray(self._noise(guess) + EVEN**2 * guess * guess, np.float32)
+            rest = np.asarray(y - guess - bent, np.float32)
             far = np.asarray((rest**2 / spread).reshape(-1, 3).mean(axis=1), np.float32)
             middle = _middle(far, weights > 0.25 * base)
             worse = max(1.0, middle)
