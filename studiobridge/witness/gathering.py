@@ -19,8 +19,8 @@ import numpy as np
 
 from studiobridge.profile.sighting import Band
 from studiobridge.witness.blocks import Blocks
-from studiobridge.witness.likely import Before, Likely
-from studiobridge.witness.solving import SURE, Floats, Level, Singles, Solved, Solver
+from studiobridge.witness.likely import Before
+from studiobridge.witness.solving import SURE, Floats, Singles, Solved, Solver
 
 FRAMES = 20
 # A lamp has moved in between, so likely at least (0-1), and by so many stops.
@@ -78,29 +78,19 @@ class Gathering:
         return self._last
 
     def _moved(self, last: Solved, one: Solved) -> bool:
-        found = self._likely(last, one)
+        found = self.solver.suppose(one, known_from(self.solver, last)).lights
         return any(
             new.moved > SO_LIKELY and _stops(new.amount.value, last.levels[name].amount.value) > BY
             for name, new in found.items()
         )
 
     def _agree(self, aside: _Frame, one: Solved) -> bool:
-        before = {
-            name: Level(Band(v, v, v), None, True, 0.0)
-            for name, v in (
-                (name, float(aside.x[of].sum())) for name, of in self.solver.of.items()
-            )
-        }
-        widths = {name: level.amount for name, level in one.levels.items()}
         return all(
-            abs(before[name].amount.value - band.value)
-            <= 1.5 * (band.high - band.value) + 0.05 * band.value
-            for name, band in widths.items()
+            abs(float(aside.x[of].sum()) - one.levels[name].amount.value)
+            <= 1.5 * (one.levels[name].amount.high - one.levels[name].amount.value)
+            + 0.05 * one.levels[name].amount.value
+            for name, of in self.solver.of.items()
         )
-
-    def _likely(self, last: Solved, one: Solved) -> dict[str, Likely]:
-        known = known_from(self.solver, last)
-        return self.solver.suppose(one, known)[0]
 
     def _together(self, one: Solved, prior: Mapping[str, Before] | None) -> Solved:
         frames = list(self._frames)

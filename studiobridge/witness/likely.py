@@ -21,13 +21,17 @@ from studiobridge.profile.sighting import Band
 Floats = NDArray[np.float64]
 
 # How often, from one look to the next, so many lamps have moved: none, one, two, all; that there is
-# stray light besides.
+# stray light besides; of a lamp with two whites that has moved, that its white has, too.
 NONE, ONE, TWO, ALL = 0.97, 0.02, 0.003, 0.007
-STRAY = 0.01
-# How far a lamp goes when it has moved: this share of what it gave, and this of its full light.
+STRAY, WHITE = 0.02, 0.1
+# How far a lamp goes when it has moved: this share of what it gave, and this of its full light; and
+# of that its whites apart, where only the dial was turned, or the white too.
 GOES, LEAST = 0.6, 0.15
-# Stray light, of each side and colour, against what all lamps at full give; and where there is none.
-LETS_IN, SHUT = 0.03, 0.0005
+DIALLED, TURNED = 0.03, 0.5
+# Stray light against what all lamps at full give.
+LETS_IN = 0.05
+# A supposition in which a lamp gives less than nothing by this share of its light is next to none.
+BELOW, NEVER = 0.1, 20.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,68 +55,95 @@ class Likely:
     moved: float
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Supposed:
+    """Each light that has a before; how likely there is stray light (0-1); all amounts, first the
+    shares' and then those of what stands for stray light."""
+
+    lights: Mapping[str, Likely]
+    stray: float
+    amounts: Floats
+
+
 def likely(
     of: Mapping[str, Sequence[int]],
     shares: Sequence[tuple[str, float | None]],
     mean: Floats,
     cov: Floats,
     before: Mapping[str, Before],
-) -> tuple[dict[str, Likely], float, Floats]:
-    """What is likely of each light that has a before; of stray light; and all amounts.
+) -> Supposed:
+    """What is likely of each light that has a before, and of stray light.
 
     `mean` and `cov` have the shares first, in their order, and then what stands for stray light.
     """
     names = [name for name in of if name in before]
-    n = len(mean)
-    x0, still, moved = np.zeros(n), np.full(n, 1.0), np.full(n, 1.0)
-    x0[: len(shares)] = 0.5
-    still[len(shares) :], moved[len(shares) :] = SHUT**2, LETS_IN**2
+    n, lamps = len(mean), len(shares)
+    x0, still = np.zeros(n), np.zeros((n, n))
+    x0[:lamps] = 0.5
+    still[np.arange(lamps), np.arange(lamps)] = 1.0
+    # what each may do, as the covariance of where it may be then
+    does: dict[str, Floats] = {}
+    turns: dict[str, Floats] = {}
     for name in names:
         index, one = list(of[name]), before[name]
-        x0[index] = spread_over([shares[i][1] for i in index], one)
+        parts = spread_over([shares[i][1] for i in index], one)
+        x0[index] = parts
         own = one.sure / 1.96 * math.log(2) * max(one.amount, 0.02)
-        still[index] = (own**2 + 1e-7) / len(index)
-        moved[index] = (GOES * one.amount + LEAST) ** 2
-    stray = list(range(len(shares), n))
-    some: list[tuple[str, ...]] = [(), *((name,) for name in names)]
-    weights = [math.log(NONE)] + [math.log(ONE / max(1, len(names)))] * len(names)
+        still[index, index] = (own**2 + 1e-7) / len(index)
+        far = GOES * one.amount + LEAST
+        way = parts / parts.sum() if parts.sum() > 0 else np.full(len(index), 1 / len(index))
+        each = np.eye(len(index)) * far**2
+        if len(index) == 1:
+            does[name] = each
+            continue
+        does[name] = np.outer(way, way) * far**2 + each * DIALLED**2
+        turns[name] = np.outer(way, way) * far**2 + each * TURNED**2
+    sets: list[tuple[float, tuple[str, ...], bool]] = [(NONE, (), False)]
+    for name in names:
+        sets.append((ONE / len(names), (name,), False))
+        if name in turns:
+            sets.append((ONE * WHITE / len(names), (name,), True))
+    few = list(sets)
     pairs = list(itertools.combinations(names, 2))
-    some += pairs
-    weights += [math.log(TWO / max(1, len(pairs)))] * len(pairs)
+    sets += [(TWO / len(pairs), pair, True) for pair in pairs]
     if len(names) > 2:
-        some.append(tuple(names))
-        weights.append(math.log(ALL))
-    sets = [(one, False) for one in some]
-    if stray:
-        sets += [(one, True) for one in some]
-        weights = [w + math.log(1 - STRAY) for w in weights] + [w + math.log(STRAY) for w in weights]
-    spread = np.repeat(still[None], len(sets), axis=0)
-    for row, (changed, lit) in enumerate(sets):
-        index = [i for name in changed for i in of[name]] + (stray if lit else [])
-        spread[row, index] = moved[index]
+        sets.append((ALL, tuple(names), True))
+        few.append(sets[-1])
+    rows = [(p, changed, white, -1) for p, changed, white in sets]
+    strays = n - lamps
+    rows += [(p * STRAY / strays, *more, j) for j in range(strays) for p, *more in few]  # type: ignore[misc]
+    spread = np.repeat(still[None], len(rows), axis=0)
+    for row, (_, changed, white, j) in enumerate(rows):
+        for name in changed:
+            index = list(of[name])
+            spread[np.ix_([row], index, index)] = (turns if white else does).get(name, does[name])
+        if j >= 0:
+            spread[row, lamps + j, lamps + j] = LETS_IN**2
+    # spread may be nothing for stray light: it is never divided by
     off = mean - x0
-    whole = cov[None] + np.eye(n)[None] * spread[:, None, :]
+    whole = cov[None] + spread
     inverse = np.linalg.inv(whole)
     gain = inverse @ off
     fits = -0.5 * (gain @ off) - 0.5 * np.linalg.slogdet(whole)[1]
-    score = np.array(weights) + fits
+    score = np.log([max(p, 1e-12) for p, *_ in rows]) + fits
+    at = x0[None] + np.einsum("sij,sj->si", spread, gain)
+    # there is no light below nothing
+    score[(at[:, lamps:] < 0.0).any(axis=1) | (at[:, :lamps] < -BELOW).any(axis=1)] -= NEVER
     share = np.exp(score - score.max())
     share /= share.sum()
-    at = x0[None] + spread * gain
     found = {}
     for name in names:
         index = list(of[name])
         each = at[:, index].sum(axis=1)
-        own = spread[:, index]
-        part = inverse[:, index][:, :, index]
-        left = own.sum(axis=1) - np.einsum("si,sij,sj->s", own, part, own)
+        toward = spread[:, index].sum(axis=1)
+        left = toward[:, index].sum(axis=1) - np.einsum("si,sij,sj->s", toward, inverse, toward)
         value = float(share @ each)
         wide = 1.96 * math.sqrt(max(0.0, float(share @ (left + (each - value) ** 2))))
         value = max(0.0, value)
-        has = float(sum(share[row] for row, (changed, _) in enumerate(sets) if name in changed))
+        has = float(sum(share[row] for row, (_, changed, *_) in enumerate(rows) if name in changed))
         found[name] = Likely(Band(max(0.0, value - wide), value, value + wide), has)
-    lit_share = float(sum(share[row] for row, (_, lit) in enumerate(sets) if lit))
-    return found, lit_share, np.asarray(share @ at)
+    lit = float(sum(share[row] for row, (*_, j) in enumerate(rows) if j >= 0))
+    return Supposed(found, lit, np.asarray(share @ at))
 
 
 def spread_over(ccts: Sequence[float | None], before: Before) -> Floats:

@@ -34,7 +34,7 @@ from scipy.optimize import nnls
 from studiobridge.profile.sighting import Band
 from studiobridge.witness.blocks import BLOCK, FINE, Blocks, means, of_codes, of_light, shape_of
 from studiobridge.witness.learned import Codes, Learned, Picture
-from studiobridge.witness.likely import Before, Likely, likely, spread_over
+from studiobridge.witness.likely import Before, Likely, Supposed, likely, spread_over
 
 Mask = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -66,8 +66,8 @@ SURE = 1.96  # of a normal spread: 95 of 100
 TELLS = 0.25
 # Less light than this in the middle of the picture (share of what just does not clip) is too dark.
 DARK = 0.002
-# Stray light is daylight or a warm lamp's, or a mixture (BGR).
-STRAY_TINTS = ((1.35, 1.0, 0.75), (0.7, 1.0, 1.3))
+# Daylight against the lamps, where none of them has a cool white of its own (BGR).
+DAYLIGHT = (1.35, 1.0, 0.75)
 # A lamp is between dark and its full light, which is what it was learned at: a very wide bell.
 MIDDLE, ANYWHERE = 0.5, 0.7
 # Below so many usable blocks there is nothing to solve.
@@ -119,7 +119,8 @@ class Solved:
     bent: Singles
     smooth: float
     residual: float
-    both: _Both | None = None  # with stray light, as normal equations
+    # lights and stray light as normal equations
+    equations: tuple[Floats, Floats] | None = None
     likely: Mapping[str, Likely] = field(default_factory=dict)
 
     @property
@@ -153,7 +154,7 @@ class Solver:
         self.shape = shape_of(learned.size)
         if min(self.shape) < 4:
             raise ValueError("a learned picture has at least 64 × 64 px")
-        number = np.isfinite(learned.dark).all(axis=2)
+        number: Mask = np.asarray(np.isfinite(learned.dark).all(axis=2))
         for share in learned.shares:
             number &= np.isfinite(share.light).all(axis=2)
         self._known = of_light(learned.dark, number).usable
@@ -163,7 +164,12 @@ class Solver:
         self.light = np.stack([_block(one).reshape(-1) for one in fine], axis=1)
         self.dark = _block(_fine(learned.dark)).reshape(-1)
         self._smooth, self._tints = _waves(self.shape)
-        self._with_stray = np.concatenate([self.light, _stray(self.light, self.shape)], axis=1)
+        self.with_stray = np.concatenate(
+            [self.light, _stray(self.light, self.shape, self.shares)], axis=1
+        )
+        thin = np.zeros(self.shape, bool)
+        thin[::2, ::2] = True
+        self._some = np.flatnonzero(np.repeat(thin.reshape(-1), 3))
         codes = np.arange(256, dtype=np.float64)
         green = learned.curve.light[1].astype(np.float64)
         self._codes, self._green = codes, green
@@ -287,16 +293,16 @@ class Solver:
         x, tau = end.x, 0.02
         rough = self._rough(blocks, x, base)
         start = np.maximum(self._predict(x), 1e-6)
-        bent = (start * (self._smooth @ end.bend.astype(np.float32))).astype(np.float32)
-        weights = base
+        bent: Singles = np.asarray(start * (self._smooth @ end.bend.astype(np.float32)), np.float32)
+        weights: Singles = base
         both = None
         spread = np.ones_like(y)
         far = np.zeros_like(base)
         out = ~usable.reshape(-1)
         for turn in range(5):
             guess = np.maximum(self._predict(x), 1e-6)
-            spread = self._noise(guess) + EVEN**2 * guess * guess
-            rest = y - guess - bent
+            spread = np.asarray(self._noise(guess) + EVEN**2 * guess * guess, np.float32)
+            rest = np.asarray(y - guess - bent, np.float32)
             far = np.asarray((rest**2 / spread).reshape(-1, 3).mean(axis=1), np.float32)
             middle = _middle(far, weights > 0.25 * base)
             worse = max(1.0, middle)
@@ -309,12 +315,13 @@ class Solver:
             if float(weights.sum()) < FEWEST / 2:
                 return self._nothing(blocks, usable, out)
             each = _each(weights) / (spread * np.float32(worse))
-            both = self._together(y, self.light, guess, each, tau)
+            both = self._together(y, guess, each, tau)
             x, bent, tau = both.x, both.bent, both.tau
         assert both is not None
         shared = self._shared(rest, spread, weights)
-        cov = np.linalg.inv(both.h) * shared + np.diag((LEARNED_OFF * np.maximum(x, 0.05)) ** 2)
-        more = self._together(y, self._with_stray, guess, each, max(CALM, tau))
+        cov: Floats = np.asarray(np.linalg.inv(both.h) * shared, np.float64)
+        cov += np.diag((LEARNED_OFF * np.maximum(x, 0.05)) ** 2)
+        h, g = self._besides(y, guess, each, tau)
         predicted = self._predict(x)
         shaped = blocks.light.shape
         found = Solved(
@@ -330,53 +337,73 @@ class Solver:
             bent=bent.reshape(shaped),
             smooth=tau,
             residual=self._residual(y, predicted, weights),
-            both=replace(more, h=more.h / shared, g=more.g / shared),
+            equations=(h / shared, g / shared),
         )
         if not prior:
             return found
-        return replace(found, likely=self.suppose(found, prior)[0])
+        return replace(found, likely=self.suppose(found, prior).lights)
 
-    def suppose(
-        self, found: Solved, before: Mapping[str, Before]
-    ) -> tuple[dict[str, Likely], float, Floats]:
-        """What is likely of each light, how likely there is stray light (0-1), and all amounts."""
-        if found.both is None:
-            return {}, 0.0, found.x
-        mean = np.linalg.solve(found.both.h, found.both.g)
-        cov = np.linalg.inv(found.both.h)
+    def suppose(self, found: Solved, before: Mapping[str, Before]) -> Supposed:
+        """What is likely, when few lamps move at a time, of each light that has a before."""
+        if found.equations is None:
+            return Supposed({}, 0.0, found.x)
+        cov: Floats = np.asarray(np.linalg.inv(found.equations[0]), np.float64)
+        mean = cov @ found.equations[1]
         n = len(self.shares)
         cov[:n, :n] += np.diag((LEARNED_OFF * np.maximum(found.x, 0.05)) ** 2)
         return likely(self.of, self.shares, mean, cov, before)
 
-    def _together(
-        self, y: Singles, light: Singles, guess: Singles, each: Singles, tau: float
-    ) -> _Both:
+    def _together(self, y: Singles, guess: Singles, each: Singles, tau: float) -> _Both:
         """Lights and smooth errors at once; `each`: how much each row counts over its spread."""
-        n = light.shape[1]
-        grey, tints = self._smooth.shape[1], self._tints.shape[1]
-        bend = np.concatenate([self._smooth, self._tints, self._hats(guess)], axis=1)
-        bend = bend * guess[:, None]
-        scale = np.concatenate(
-            [np.full(grey, tau), np.full(tints, tau * TINTED), self._curve_off + 1e-4]
-        )
-        columns = np.concatenate([light, bend * scale.astype(np.float32)], axis=1)
+        n, grey = len(self.shares), self._smooth.shape[1]
+        bend = self._bend(guess, tau)
+        columns = np.concatenate([self.light, bend], axis=1)
         heavy = columns * each[:, None]
         h = (heavy.T @ columns).astype(np.float64)
         g = (heavy.T @ (y - self.dark)).astype(np.float64)
+        reduced, left, factor = self._without_errors(h, g, n)
+        x = _not_negative(reduced, left)
+        c = cho_solve(factor, g[n:] - h[n:, :n] @ x, check_finite=False)
+        bent = np.asarray(bend @ c.astype(np.float32), np.float32)
+        # how smooth errors really spread in this frame: what was found and what is left open
+        open_ = np.diag(cho_solve(factor, np.eye(len(c)), check_finite=False))[:grey]
+        found = tau * math.sqrt(float((c[:grey] ** 2 + open_).mean()))
+        return _Both(x, reduced, left, bent, min(WILD, max(CALM, found)))
+
+    def _besides(
+        self, y: Singles, guess: Singles, each: Singles, tau: float
+    ) -> tuple[Floats, Floats]:
+        """The same with stray light, as normal equations: from every fourth block, exactly."""
+        some = each[self._some].astype(np.float64)
+        columns = np.concatenate(
+            [self.with_stray[self._some], self._bend(guess, tau)[self._some]], axis=1
+        ).astype(np.float64)
+        some *= float(each.sum()) / max(float(some.sum()), 1e-9)
+        heavy = columns * some[:, None]
+        h, g = heavy.T @ columns, heavy.T @ (y - self.dark)[self._some].astype(np.float64)
+        n = self.with_stray.shape[1]
+        h[range(n), range(n)] += 1e-9 * np.trace(h[:n, :n]) / n
+        return self._without_errors(h, g, n)[:2]
+
+    def _bend(self, guess: Singles, tau: float) -> Singles:
+        """Smooth errors as columns, each of the size that it may have."""
+        grey, tints = self._smooth.shape[1], self._tints.shape[1]
+        bend = np.concatenate([self._smooth, self._tints, self._hats(guess)], axis=1)
+        scale = np.concatenate(
+            [np.full(grey, tau), np.full(tints, tau * TINTED), self._curve_off + 1e-4]
+        )
+        return np.asarray(bend * guess[:, None] * scale.astype(np.float32), np.float32)
+
+    def _without_errors(
+        self, h: Floats, g: Floats, n: int
+    ) -> tuple[Floats, Floats, tuple[Floats, bool]]:
+        """Normal equations of the first n, the rest (each of size 1) taken out of them."""
         h[n:, n:] += np.eye(len(h) - n)
         h[:n, :n] += np.eye(n) / ANYWHERE**2
         g[: len(self.shares)] += MIDDLE / ANYWHERE**2
         factor = cho_factor(h[n:, n:], check_finite=False)
         across = cho_solve(factor, h[n:, :n], check_finite=False)
-        reduced = h[:n, :n] - h[:n, n:] @ across
-        left = g[:n] - across.T @ g[n:]
-        x = _not_negative(reduced, left)
-        c = cho_solve(factor, g[n:] - h[n:, :n] @ x, check_finite=False)
-        bent = (columns[:, n:] @ c.astype(np.float32)).astype(np.float32)
-        # how smooth errors really spread in this frame: what was found and what is left open
-        open_ = np.diag(cho_solve(factor, np.eye(len(c)), check_finite=False))[:grey]
-        found = tau * math.sqrt(float((c[:grey] ** 2 + open_).mean()))
-        return _Both(x, reduced, left, bent, min(WILD, max(CALM, found)))
+        return h[:n, :n] - h[:n, n:] @ across, g[:n] - across.T @ g[n:], factor
 
     def _hats(self, guess: Singles) -> Singles:
         """The curve's error: straight between some codes, each with its own spread."""
@@ -415,8 +442,8 @@ class Solver:
         cross = np.ones((3, 3), np.uint8)
         closed = cv2.morphologyEx(image, cv2.MORPH_CLOSE, cross)
         core = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
-        wider = cv2.dilate(core, cross)
-        return np.asarray(((wider | image) > 0) | ~usable).reshape(-1)
+        wider = np.asarray(cv2.dilate(core, cross)) > 0
+        return np.asarray(wider | (image > 0) | ~usable).reshape(-1)
 
     def _shared(self, rest: Singles, spread: Singles, weights: Singles) -> float:
         """How much more the covariance is because errors of neighbouring blocks go together."""
@@ -502,10 +529,8 @@ class _Thin:
     """Every second block across and down, with smooth errors: quick enough for many ways down."""
 
     def __init__(self, solver: Solver, y: Singles, base: Singles) -> None:
-        rows, columns = solver.shape
-        pick = np.zeros((rows, columns), bool)
-        pick[::2, ::2] = True
-        index = np.flatnonzero(pick.reshape(-1) & (base > 0.05))
+        index = solver._some[::3] // 3
+        index = index[base[index] > 0.05]
         if len(index) < FEWEST:
             index = np.flatnonzero(base > 0.0)
         each = (index[:, None] * 3 + np.arange(3)).reshape(-1)
@@ -539,8 +564,9 @@ class _Thin:
         return _End(x, bend, cost)
 
     def _guess(self, x: Floats, bend: Floats) -> tuple[Singles, Singles]:
-        guess = self.light @ x.astype(np.float32)
-        return guess, guess * (1.0 + self.smooth @ bend.astype(np.float32))
+        guess: Singles = np.asarray(self.light @ x.astype(np.float32), np.float32)
+        bent = guess * (1.0 + self.smooth @ bend.astype(np.float32))
+        return guess, np.asarray(bent, np.float32)
 
     def _spread(self, guess: Singles, even: float) -> Singles:
         square = (guess * guess + self.y * self.y) / 2
@@ -577,10 +603,6 @@ class _Thin:
             x[list(of)] = np.maximum(x[list(of)], 0.02) * at
             found.append(x)
         return found
-
-
-def _with_likely(found: Solved, more: Mapping[str, Likely]) -> Solved:
-    return replace(found, likely=more)
 
 
 def _fine(picture: Picture) -> Singles:
@@ -636,22 +658,41 @@ def _waves(shape: tuple[int, int]) -> tuple[Singles, Singles]:
     )
 
 
-def _stray(light: Singles, shape: tuple[int, int]) -> Singles:
-    """What light from a side, or from all, would do: surfaces as the lamps show them on average.
+def _stray(
+    light: Singles, shape: tuple[int, int], shares: Sequence[tuple[str, float | None]]
+) -> Singles:
+    """What stray light may look like: from where a lamp stands but in daylight's colour; from all
+    sides, from one side.
 
-    The geometric mean of the lamps' pictures is about the surfaces' reflectance. Each: as much
-    light in the middle of the picture as all lamps at full give.
+    A window lights a room much as a lamp does that stands near it. Each is as much light in the
+    middle of the picture as all lamps at full give. Daylight's colour is that of the coolest white
+    that was learned; where none has two, the middle of all lamps made cooler.
     """
     rows, columns = shape
+    means_ = light.reshape(-1, 3, light.shape[1]).mean(axis=0)  # channels × shares
+    whites = {i: cct for i, (_, cct) in enumerate(shares) if cct}
+    if whites:
+        colour = means_[:, max(whites, key=lambda i: whites[i])]
+    else:
+        colour = means_.sum(axis=1) * np.array(DAYLIGHT)
+    colour = colour / colour.mean()
     floor = 0.02 * light.mean(axis=0)
-    surface = np.exp(np.log((np.maximum(light, 0.0) + floor) / (light.mean(axis=0) + floor)).mean(axis=1))
+    relative = (np.maximum(light, 0.0) + floor) / (light.mean(axis=0) + floor)
+    surface = np.exp(np.log(relative).mean(axis=1)).reshape(rows, columns, 3)
     across, down = np.meshgrid(np.linspace(0, 1, columns), np.linspace(0, 1, rows))
-    ways = (1 - across, across, 1 - down, down, np.ones_like(across))
+    ways = [surface * (w**2)[..., None] for w in (1 - across, across, 1 - down, down)]
+    ways.append(surface)
+    coolest: dict[str, int] = {}
+    for i, (name, cct) in enumerate(shares):
+        known = coolest.get(name)
+        if known is None or (cct or 0.0) > (shares[known][1] or 0.0):
+            coolest[name] = i
+    ways += [light[:, i].reshape(rows, columns, 3) for i in coolest.values()]
+    total = float(light.sum(axis=1).mean())
     found = []
     for way in ways:
-        for tint in STRAY_TINTS:
-            one = surface.reshape(rows, columns, 3) * (way**2)[..., None] * np.array(tint)
-            found.append(one.reshape(-1) * float(light.sum(axis=1).mean() / one.mean()))
+        tinted = way * (colour / np.maximum(way.reshape(-1, 3).mean(axis=0), 1e-9))
+        found.append(tinted.reshape(-1) * (total / float(tinted.mean())))
     return np.stack(found, axis=1).astype(np.float32)
 
 

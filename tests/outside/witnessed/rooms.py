@@ -459,7 +459,7 @@ def market_stall() -> Room:
         tuple(things),
         view,
         face,
-        tuple(presenter.poses(face, 9, presenter.KINDS)),
+        tuple(presenter.poses(face, 9, presenter.KINDS[:6])),
         2,
         {
             "face": _box(view, _upright(-0.08, 0.08, 1.52, 1.44, 1.66)),
@@ -469,7 +469,7 @@ def market_stall() -> Room:
         None,
         look,
         None,
-        (4, 1),
+        (3, 1),
         GRID,
     )
 
@@ -629,7 +629,7 @@ def random_room(number: int) -> Room:
         tuple(things),
         view,
         face,
-        tuple(presenter.poses(face, number, presenter.KINDS[: 6 if name in MANY else 2])),
+        tuple(presenter.poses(face, number, presenter.KINDS[: 4 if name in MANY else 2])),
         10 + number,
         {
             "face": _box(view, _upright(x - 0.08, x + 0.08, y, z - 0.11, z + 0.1)),
@@ -643,7 +643,7 @@ def random_room(number: int) -> Room:
         None,
         look,
         weights,
-        (3, 1),
+        (2, 1),
         GRID,
     )
 
@@ -666,9 +666,9 @@ def _keep(name: str, found: Mapping[str, NDArray[np.generic]]) -> None:
     part.replace(folder() / f"{name}.npz")
 
 
-def _half(pictures: Mapping[str, Light]) -> dict[str, NDArray[np.float16]]:
+def _half(picture: Light) -> NDArray[np.float16]:
     # a lamp in view is far above what half floats hold; it is clipped long before
-    return {n: np.minimum(p, 60_000.0).astype(np.float16) for n, p in pictures.items()}
+    return np.minimum(picture, 60_000.0).astype(np.float16)
 
 
 def _steadied(posed: Light, first: Light, many: Light, hidden: NDArray[np.bool_]) -> Light:
@@ -682,7 +682,7 @@ def _steadied(posed: Light, first: Light, many: Light, hidden: NDArray[np.bool_]
 
 
 def render(name: str, say: bool = True) -> None:
-    """Nobody first, kept at once; then pose by pose, kept after each."""
+    """The room with nobody in it."""
     room = room_named(name)
     began = time.monotonic()
     first: dict[str, Light] = {}
@@ -715,25 +715,38 @@ def render(name: str, say: bool = True) -> None:
         exposure * float(look[box].mean()) / max(float(empty["window"][box].mean()), 1e-9)
     )
     kept: dict[str, NDArray[np.generic]] = {"balanced": np.array(balanced)}
-    for n, p in _half({n: empty[n] * np.float32(scale[n]) for n in empty}).items():
-        kept[f"share/{n}"] = p
+    for n in empty:
+        kept[f"share/{n}"] = _half(empty[n] * np.float32(scale[n]))
+        kept[f"scale/{n}"] = np.array(scale[n])
+        # for the poses: what the first pass came to, and all of them
+        kept[f"first/{n}"], kept[f"rough/{n}"] = first[n], rough[n]
     for lamp in room.lamps:
         kept[f"white/{lamp.name}"] = np.array(lamp.whites)
     _keep(name, kept)
     if say:
         print(f"{name}: {len(empty)} pictures in {time.monotonic() - began:.0f} s", flush=True)
-    for i, parts in enumerate(room.poses):
-        hidden = scenery.hides(room, parts, room.grid)
-        posed = scenery.pictures(room, parts, room.grid, room.passes[1])
+
+
+def render_pose(name: str, number: int, say: bool = True) -> None:
+    """Somebody in the room, added to what is kept of it."""
+    room = room_named(name)
+    with np.load(folder() / f"{name}.npz") as file:
+        kept = {k: file[k] for k in file.files}
+    if f"hidden/{number}" in kept or number >= len(room.poses):
+        return
+    began, parts = time.monotonic(), room.poses[number]
+    hidden = scenery.hides(room, parts, room.grid)
+    posed = scenery.pictures(room, parts, room.grid, room.passes[1])
+    for n, p in posed.items():
         if room.passes[1] == 1:
-            posed = {n: _steadied(posed[n], first[n], rough[n], hidden) for n in posed}
-        posed = {n: scenery.calmed(p) for n, p in posed.items()}
-        for n, p in _half({n: posed[n] * np.float32(scale[n]) for n in posed}).items():
-            kept[f"pose/{i}/{n}"] = p
-        kept[f"hidden/{i}"] = hidden
-        _keep(name, kept)
-        if say:
-            print(f"{name}: pose {i} after {time.monotonic() - began:.0f} s", flush=True)
+            p = _steadied(p, kept[f"first/{n}"], kept[f"rough/{n}"], hidden)
+        kept[f"pose/{number}/{n}"] = _half(
+            scenery.calmed(p) * kept[f"scale/{n}"].astype(np.float32)
+        )
+    kept[f"hidden/{number}"] = hidden
+    _keep(name, kept)
+    if say:
+        print(f"{name}: pose {number} in {time.monotonic() - began:.0f} s", flush=True)
 
 
 def rendered(name: str, make: bool = True) -> Rendered:
@@ -742,6 +755,8 @@ def rendered(name: str, make: bool = True) -> Rendered:
         if not make:
             raise FileNotFoundError(path)
         render(name)
+        for number in range(len(room_named(name).poses)):
+            render_pose(name, number)
     room = room_named(name)
     with np.load(path) as kept:
         found = {k: kept[k] for k in kept.files}
@@ -776,8 +791,16 @@ def rendered(name: str, make: bool = True) -> Rendered:
     )
 
 
-if __name__ == "__main__":
+def main() -> None:
+    """Rooms without anybody first, then poses: those of the rooms with many go first."""
     asked = [a for a in sys.argv[1:] if not a.startswith("-")] or list(NAMES)
     for one in asked:
         if "--again" in sys.argv or not (folder() / f"{one}.npz").exists():
             render(one)
+    for one in sorted(asked, key=lambda n: n not in MANY):
+        for number in range(len(room_named(one).poses)):
+            render_pose(one, number)
+
+
+if __name__ == "__main__":
+    main()

@@ -125,25 +125,28 @@ class Room:
     grid: tuple[int, int] = (480, 270)
 
 
-_ready: Any = None
+_variant: str | None = None
 
 
 def mitsuba() -> Any:
-    global _ready
-    if _ready is None:
+    """Mitsuba in our variant; set each time, for other tests want another."""
+    global _variant
+    import drjit
+    import mitsuba as mi
+
+    if _variant is None:
         found = [f for pattern in LLVMS for f in sorted(glob.glob(pattern))]  # noqa: PTH207 (absolute patterns)
         if found:
             os.environ.setdefault("DRJIT_LIBLLVM_PATH", found[0])
-        import drjit
-        import mitsuba as mi
-
         try:
             mi.set_variant("llvm_ad_rgb")
         except ImportError:
             mi.set_variant("scalar_rgb")
+        _variant = mi.variant()
         drjit.set_thread_count(1)
-        _ready = mi
-    return _ready
+    if mi.variant() != _variant:
+        mi.set_variant(_variant)
+    return mi
 
 
 def turned(of: Vector) -> list[float]:
