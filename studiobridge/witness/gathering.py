@@ -20,7 +20,7 @@ import numpy as np
 from studiobridge.profile.sighting import Band
 from studiobridge.witness.blocks import Blocks
 from studiobridge.witness.likely import Before
-from studiobridge.witness.solving import SURE, Floats, Level, Singles, Solved, Solver
+from studiobridge.witness.solving import SURE, Floats, Singles, Solved, Solver
 
 FRAMES = 20
 # A lamp has moved in between, so likely at least (0-1), and by so many stops.

@@ -154,7 +154,7 @@ class Solver:
         self.shape = shape_of(learned.size)
         if min(self.shape) < 4:
             raise ValueError("a learned picture has at least 64 × 64 px")
-        number = np.isfinite(learned.dark).all(axis=2)
+        number: Mask = np.asarray(np.isfinite(learned.dark).all(axis=2))
         for share in learned.shares:
             number &= np.isfinite(share.light).all(axis=2)
         self._known = of_light(learned.dark, number).usable
@@ -164,7 +164,9 @@ class Solver:
         self.light = np.stack([_block(one).reshape(-1) for one in fine], axis=1)
         self.dark = _block(_fine(learned.dark)).reshape(-1)
         self._smooth, self._tints = _waves(self.shape)
-        self.with_stray = np.concatenate([self.light, _stray(self.light, self.shape, self.shares)], axis=1)
+        self.with_stray = np.concatenate(
+            [self.light, _stray(self.light, self.shape, self.shares)], axis=1
+        )
         thin = np.zeros(self.shape, bool)
         thin[::2, ::2] = True
         self._some = np.flatnonzero(np.repeat(thin.reshape(-1), 3))
@@ -291,16 +293,16 @@ class Solver:
         x, tau = end.x, 0.02
         rough = self._rough(blocks, x, base)
         start = np.maximum(self._predict(x), 1e-6)
-        bent = (start * (self._smooth @ end.bend.astype(np.float32))).astype(np.float32)
-        weights = base
+        bent: Singles = np.asarray(start * (self._smooth @ end.bend.astype(np.float32)), np.float32)
+        weights: Singles = base
         both = None
         spread = np.ones_like(y)
         far = np.zeros_like(base)
         out = ~usable.reshape(-1)
         for turn in range(5):
             guess = np.maximum(self._predict(x), 1e-6)
-            spread = self._noise(guess) + EVEN**2 * guess * guess
-            rest = y - guess - bent
+            spread = np.asarray(self._noise(guess) + EVEN**2 * guess * guess, np.float32)
+            rest = np.asarray(y - guess - bent, np.float32)
             far = np.asarray((rest**2 / spread).reshape(-1, 3).mean(axis=1), np.float32)
             middle = _middle(far, weights > 0.25 * base)
             worse = max(1.0, middle)
@@ -317,7 +319,8 @@ class Solver:
             x, bent, tau = both.x, both.bent, both.tau
         assert both is not None
         shared = self._shared(rest, spread, weights)
-        cov = np.linalg.inv(both.h) * shared + np.diag((LEARNED_OFF * np.maximum(x, 0.05)) ** 2)
+        cov: Floats = np.asarray(np.linalg.inv(both.h) * shared, np.float64)
+        cov += np.diag((LEARNED_OFF * np.maximum(x, 0.05)) ** 2)
         h, g = self._besides(y, guess, each, tau)
         predicted = self._predict(x)
         shaped = blocks.light.shape
@@ -344,7 +347,7 @@ class Solver:
         """What is likely, when few lamps move at a time, of each light that has a before."""
         if found.equations is None:
             return Supposed({}, 0.0, found.x)
-        cov = np.linalg.inv(found.equations[0])
+        cov: Floats = np.asarray(np.linalg.inv(found.equations[0]), np.float64)
         mean = cov @ found.equations[1]
         n = len(self.shares)
         cov[:n, :n] += np.diag((LEARNED_OFF * np.maximum(found.x, 0.05)) ** 2)
@@ -361,7 +364,7 @@ class Solver:
         reduced, left, factor = self._without_errors(h, g, n)
         x = _not_negative(reduced, left)
         c = cho_solve(factor, g[n:] - h[n:, :n] @ x, check_finite=False)
-        bent = (bend @ c.astype(np.float32)).astype(np.float32)
+        bent = np.asarray(bend @ c.astype(np.float32), np.float32)
         # how smooth errors really spread in this frame: what was found and what is left open
         open_ = np.diag(cho_solve(factor, np.eye(len(c)), check_finite=False))[:grey]
         found = tau * math.sqrt(float((c[:grey] ** 2 + open_).mean()))
@@ -439,8 +442,8 @@ class Solver:
         cross = np.ones((3, 3), np.uint8)
         closed = cv2.morphologyEx(image, cv2.MORPH_CLOSE, cross)
         core = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
-        wider = cv2.dilate(core, cross)
-        return np.asarray(((wider | image) > 0) | ~usable).reshape(-1)
+        wider = np.asarray(cv2.dilate(core, cross)) > 0
+        return np.asarray(wider | (image > 0) | ~usable).reshape(-1)
 
     def _shared(self, rest: Singles, spread: Singles, weights: Singles) -> float:
         """How much more the covariance is because errors of neighbouring blocks go together."""
@@ -561,8 +564,9 @@ class _Thin:
         return _End(x, bend, cost)
 
     def _guess(self, x: Floats, bend: Floats) -> tuple[Singles, Singles]:
-        guess = self.light @ x.astype(np.float32)
-        return guess, guess * (1.0 + self.smooth @ bend.astype(np.float32))
+        guess: Singles = np.asarray(self.light @ x.astype(np.float32), np.float32)
+        bent = guess * (1.0 + self.smooth @ bend.astype(np.float32))
+        return guess, np.asarray(bent, np.float32)
 
     def _spread(self, guess: Singles, even: float) -> Singles:
         square = (guess * guess + self.y * self.y) / 2

@@ -27,13 +27,14 @@ MOST = 0.5
 Map = NDArray[np.float32]
 
 
-def stray(
-    solver: Solver, found: Solved, supposed: Supposed, face: Region | None
-) -> Stray | None:
+def stray(solver: Solver, found: Solved, supposed: Supposed, face: Region | None) -> Stray | None:
     """Stray light in one solved frame, or many together; None where none is likely."""
     n = len(solver.shares)
+    moved = sum(one.moved > 0.5 for one in supposed.lights.values())
     if supposed.stray < SO_LIKELY or len(supposed.amounts) <= n:
         return None
+    if 2 * moved > len(supposed.lights):
+        return None  # most lamps are elsewhere: what is left of the picture is anybody's
     amounts = np.maximum(supposed.amounts[n:], 0.0).astype(np.float32)
     more = (solver.with_stray[:, n:] @ amounts).reshape(found.predicted.shape).sum(axis=2)
     whole = np.maximum(found.predicted.sum(axis=2), 1e-6)
