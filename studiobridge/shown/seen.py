@@ -15,25 +15,31 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Literal
 
+from studiobridge.control.pictured import EVEN, SOFTER, STRAY, TINT, WHITE, WHOLE, beyond
 from studiobridge.profile.sighting import Band
 from studiobridge.shown.tongue import figure, later, say
-from studiobridge.shown.words import bridge_says, by_mired, clean, listed, moment, number
+from studiobridge.shown.words import (
+    bridge_says,
+    by_mired,
+    clean,
+    known_by,
+    listed,
+    moment,
+    number,
+)
 
 Json = Mapping[str, Any]
 NOTHING: Json = {}
 Code = Literal["so", "not", "unknown"]
 
-# A look is of now for three of the times in which one is taken, and for this long (s) at least: a
-# frame that was lost on its way makes no look an old one.
-LOOKS_LAST, LAST_AT_LEAST = 3.0, 12.0
+# A look is of now for so many of the times in which one is taken, and so long (s) more: the same as
+# in `control/sight.py`, which is not read here, for a command that only asks starts at once.
+LOOKS_HOLD, MORE = 3.0, 5.0
+EVERY = 10.0
 # A figure beyond this is none of a picture: stops, mired, shares, px, degrees.
 BEYOND = 1e5
-# What counts as a difference that somebody wants to hear of. Stops of the whole picture and of the
-# screen's evenness: what a viewer sees at a cut (common practice). Mired: what it can tell.
-# Shares of clipped face and screen, of fine detail lost, of the face's light from nowhere.
-COUNTS = {"exposure": 0.1, "even": 0.1, "mired": 5.0, "clipped": 0.005, "softer": 0.15}
-# Duv that anybody sees (as in `words.NOT_SEEN`, which is for figures reckoned, not seen).
-DUV = 0.002
+# Clipped shares that somebody wants to hear of (common practice: highlights in skin).
+CLIPPED = 0.005
 # Less of its light than this share is no light any more.
 DARK = 0.01
 MOST_DIFFERENCES = 3
@@ -58,14 +64,18 @@ class Said:
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """What differs from the kept picture, and what to do. `weight`: about so many stops."""
+    """What differs from the kept picture, and what to do. `what`: a light, or of the picture which
+    part; `weight`: about so many stops."""
 
+    what: str
     text: str
     todo: str
     weight: float
 
     @property
     def whole(self) -> str:
+        if not self.todo:
+            return self.text
         if ":" in self.text:
             return say("{what}, {todo}", what=self.text, todo=self.todo)
         return say("{what}: {todo}", what=self.text, todo=self.todo)
@@ -159,8 +169,9 @@ def sighting(value: object) -> Json | None:
     if not isinstance(value, Mapping):
         return None
     inner = value.get("sighting")
-    found = inner if isinstance(inner, Mapping) else value
-    return found if found.get("run") is not None or "lights" in found else None
+    if "sighting" in value:
+        return inner if isinstance(inner, Mapping) else None
+    return value if value.get("run") is not None or "lights" in value else None
 
 
 def band(value: object) -> Band | None:
@@ -200,37 +211,51 @@ def age(seen: Json, now: float | None) -> float | None:
         return None
     old = now - taken
     # two readings of one clock on two ways: a moment ahead is now, more is another clock
-    return max(old, 0.0) if old > -LAST_AT_LEAST else None
+    return max(old, 0.0) if old > -MORE else None
 
 
-def is_old(seen: Json, now: float | None, every: float = 0.0) -> bool:
+def is_old(seen: Json, now: float | None, every: float = EVERY) -> bool:
     """Is it of another time than now? Also where its age is not known."""
     found = age(seen, now)
-    return found is None or found > max(LAST_AT_LEAST, LOOKS_LAST * every)
+    return found is None or found > LOOKS_HOLD * every + MORE
 
 
-def looked(seen: Json, now: float | None, every: float = 0.0) -> str:
-    """`looked 8 s ago`; `looked at 12:03:10, 4 min ago: not how it is now`."""
-    found = age(seen, now)
-    if found is None:
-        taken = number(seen.get("taken"))
-        if taken is None:
-            return say("looked, and nobody knows when: not how it is now")
-        return say("looked at {time}: not how it is now", time=_time(taken))
-    if not is_old(seen, now, every):
+def looked(
+    seen: Json,
+    now: float | None,
+    every: float = EVERY,
+    surely_old: bool = False,
+    by_time: bool = False,
+) -> str:
+    """`looked 8 s ago`; `looked at 12:03:10, 4 min ago: not how it is now`. `by_time`: no ages,
+    which are wrong when they are read later."""
+    found, at = age(seen, now), number(seen.get("taken"))
+    if at is None:
+        return say("looked, and nobody knows when: not how it is now")
+    if not surely_old and found is not None and not is_old(seen, now, every):
+        if by_time:
+            return say("looked at {time}", time=_time(at))
         return say("looked {n} s ago", n=f"{found:.0f}")
-    ago = f"{found / 60:.0f} min" if found < 5400 else f"{found / 3600:.0f} h"
-    if found < 90:
-        ago = f"{found:.0f} s"
-    taken = number(seen.get("taken")) or 0.0
-    return say("looked at {time}, {ago} ago: not how it is now", time=_time(taken), ago=ago)
+    if found is None or by_time:
+        return say("looked at {time}: not how it is now", time=_time(at))
+    ago = f"{found:.0f} s" if found < 90 else f"{found / 60:.0f} min"
+    if found >= 5400:
+        ago = f"{found / 3600:.0f} h"
+    return say("looked at {time}, {ago} ago: not how it is now", time=_time(at), ago=ago)
+
+
+def taken(seen: Json) -> str:
+    """When it was taken, in ISO 8601; empty where nobody knows."""
+    found = number(seen.get("taken"))
+    try:
+        return "" if found is None else datetime.fromtimestamp(found, UTC).isoformat()
+    except (ValueError, OverflowError, OSError):
+        return ""
 
 
 def _time(seconds: float) -> str:
-    try:
-        return moment(datetime.fromtimestamp(seconds, UTC).isoformat())
-    except (ValueError, OverflowError, OSError):
-        return "?"
+    at = taken({"taken": seconds})
+    return moment(at) if at else "?"
 
 
 def kept(seen: Json) -> str:
@@ -413,7 +438,7 @@ def screen(seen: Json, name: str = "") -> list[str]:
         )
     lines = [text]
     change = _within(part.get("change"), -20, 20)
-    if change is not None and abs(change) >= COUNTS["even"]:
+    if change is not None and abs(change) >= EVEN:
         by = figure(abs(change), ".1f")
         if change > 0:
             lines.append(say("{what} is {by} stop less even than kept", what=what, by=by))
@@ -457,7 +482,7 @@ def white(seen: Json) -> str:
         text = say("white: no change to tell ({band})", band=how)
     text = say("{what}, {where}", what=text, where=where)
     duv = band(part.get("duv"))
-    if duv is not None and _one_side(duv) and abs(duv.value) >= DUV:
+    if duv is not None and _one_side(duv) and abs(duv.value) >= TINT / 2:
         way = say("greener") if duv.value > 0 else say("more magenta")
         text += f"; Duv {figure(abs(duv.value), '.3f')} {way}"
     return text
@@ -485,9 +510,9 @@ def clipped(seen: Json) -> list[str]:
         return []
     lines = []
     face, back = (_within(seen.get(key), 0, 1) for key in ("clipped_face", "clipped_screen"))
-    if face is not None and face >= COUNTS["clipped"]:
+    if face is not None and face >= CLIPPED:
         lines.append(say("{share} of the face is clipped", share=_percent(face)))
-    if back is not None and back >= COUNTS["clipped"]:
+    if back is not None and back >= CLIPPED:
         lines.append(say("{share} of the backdrop is clipped", share=_percent(back)))
     return lines
 
@@ -530,7 +555,7 @@ def framing(seen: Json) -> str:
 def focus(seen: Json) -> str:
     """Less fine detail than in the kept picture."""
     softer = _within(_part(seen, "framing").get("softer"), -1, 1)
-    if softer is None or softer < COUNTS["softer"] or _not_one_picture(seen):
+    if softer is None or softer <= SOFTER or _not_one_picture(seen):
         return ""
     return say("softer than kept: {share} less fine detail", share=_percent(softer))
 
@@ -572,41 +597,41 @@ def differences(seen: Json, screen_name: str = "", face: bool = True) -> list[Di
                 continue
             if against is None or not _one_side(against):
                 continue
-            todo = say("it wants more") if against.value < 0 else say("it wants less")
             text = say("{name}: {what}", name=name, what=stops_against(against))
-            found.append(Difference(text, todo, abs(against.value)))
+            found.append(Difference(name, text, _wants(against), abs(against.value)))
         share = band(_part(seen, "stray").get("share"))
-        if share is not None and share.low > 0:
+        if share is not None and share.low > STRAY:
             weight = 2 * math.log2(1 + share.value)
-            found.append(Difference(stray(seen, face), say("shut it out"), weight))
+            found.append(Difference("stray", stray(seen, face), say("shut it out"), weight))
         over = band(seen.get("exposure"))
-        if over is not None and _one_side(over) and abs(over.value) >= COUNTS["exposure"]:
+        if over is not None and beyond(over, WHOLE) is not None:
             todo = say("set aperture, shutter and gain as they were")
-            found.append(Difference(exposure(seen), todo, abs(over.value)))
-    mired = band(_part(seen, "white").get("mired"))
-    if (
-        mired is not None
-        and not _no_white(seen)
-        and _one_side(mired)
-        and abs(mired.value) >= COUNTS["mired"]
-    ):
+            found.append(Difference("exposure", exposure(seen), todo, abs(over.value)))
+    mired, duv = (band(_part(seen, "white").get(key)) for key in ("mired", "duv"))
+    off = mired is not None and beyond(mired, WHITE) is not None
+    tint = duv is not None and beyond(duv, TINT) is not None
+    if mired is not None and not _no_white(seen) and (off or tint):
         todo = say("look at the lamps' whites and the camera's")
-        found.append(Difference(white(seen), todo, abs(mired.value) / 25))
+        found.append(Difference("white", white(seen), todo, abs(mired.value) / 25))
     change = _within(_part(seen, "screen").get("change"), -20, 20)
     lines = screen(seen, screen_name)
-    if change is not None and change >= COUNTS["even"] and len(lines) > 1:
-        found.append(Difference(lines[1], say("look at its lights, and at wrinkles"), change))
+    if change is not None and change > EVEN and len(lines) > 1:
+        found.append(
+            Difference("screen", lines[1], say("look at its lights, and at wrinkles"), change)
+        )
     part = _part(seen, "framing")
     if part.get("moved") is True and (text := framing(seen)):
         share_moved = _within(part.get("share"), 0, 10) or 0.0
-        found.append(Difference(text, say("turn it back"), 0.3 + 20 * share_moved))
+        found.append(Difference("framing", text, say("turn it back"), 0.3 + 20 * share_moved))
     if text := focus(seen):
         softer = _within(part.get("softer"), 0, 1) or 0.0
-        found.append(Difference(text, say("focus anew"), softer))
+        found.append(Difference("focus", text, say("focus anew"), softer))
     burnt = _within(seen.get("clipped_face"), 0, 1)
-    if burnt is not None and burnt >= COUNTS["clipped"] and not _not_one_picture(seen):
+    if burnt is not None and burnt >= CLIPPED and not _not_one_picture(seen):
         text = clipped(seen)[0]
-        found.append(Difference(text, say("close the aperture, or lower its lamp"), 10 * burnt))
+        found.append(
+            Difference("clipped", text, say("close the aperture, or lower its lamp"), 10 * burnt)
+        )
     return sorted(found, key=lambda one: -one.weight)
 
 
@@ -619,23 +644,84 @@ def untold(seen: Json) -> list[str]:
     ]
 
 
+def _of_bridge(view: Json, seen: Json, screen_name: str, face: bool) -> list[Difference] | None:
+    """The differences that the bridge found, in its order; None where it judged nothing here."""
+    told = view.get("differs")
+    if not isinstance(told, list):
+        return None
+    names = ("stray", "white", "exposure", "screen", "framing", "focus")
+    ours = {one.what: one for one in differences(seen, screen_name, face)}
+    found = []
+    for entry in told:
+        if not isinstance(entry, Mapping):
+            continue
+        device, what = entry.get("device"), str(entry.get("what"))
+        if what == "tint":
+            what = "white"
+        if isinstance(device, str):
+            one = _light_differs(clean(device, 40), entry)
+        elif what in names and what in ours:
+            one = ours[what]
+        else:
+            one = Difference(what, bridge_says(entry.get("text") or "?", 200), "", 0.0)
+        if one not in found:
+            found.append(one)
+    return found
+
+
+def _light_differs(name: str, entry: Json) -> Difference:
+    ends, by = entry.get("band"), _within(entry.get("by"), -20, 20)
+    low, high = (
+        (number(end) for end in ends) if isinstance(ends, list) and len(ends) == 2 else (None, None)
+    )
+    against = band({"low": low, "value": by, "high": high})
+    if against is None or not _one_side(against):
+        return Difference(name, bridge_says(entry.get("text") or name, 200), "", 0.0)
+    text = say("{name}: {what}", name=name, what=stops_against(against))
+    though = entry.get("though")
+    if isinstance(though, str) and (known := known_by(though)):
+        text = say("{what} (as it should be, {known})", what=text, known=known)
+    return Difference(name, text, _wants(against), abs(against.value))
+
+
+def _wants(against: Band) -> str:
+    return say("it wants more") if against.value < 0 else say("it wants less")
+
+
 def as_kept(
-    value: object, now: float | None, every: float = 0.0, screen_name: str = "", face: bool = True
+    value: object,
+    now: float | None,
+    every: float = EVERY,
+    screen_name: str = "",
+    face: bool = True,
+    by_time: bool = False,
 ) -> Said:
     """The one line: `the picture is as kept`, or the three greatest differences, or why not known.
 
-    `so` only of a look of now that nothing hinders, against a kept picture, of lights it can tell.
+    `so` only of a look of now that nothing hinders, against a kept picture, of lights it can tell
+    all; and where the bridge has judged it (`picture_seen` of a state), only if it says so too.
     """
+    view = value if isinstance(value, Mapping) else NOTHING
+    judged = "as_kept" in view
+    if judged and view.get("trust") == "gone":
+        return goes(None)
     seen = sighting(value)
     if seen is None:
-        return Said("unknown", say("the picture has not been looked at"))
-    if is_old(seen, now, every):
-        return Said("unknown", say("the picture: {what}", what=looked(seen, now, every)))
+        text, why = say("the picture has not been looked at"), view.get("witness_why")
+        if isinstance(why, str) and why:
+            text = say("{what} ({why})", what=text, why=bridge_says(why, 200))
+        return Said("unknown", text)
+    if is_old(seen, now, every) or (judged and view.get("trust") in ("old", "no clock")):
+        return Said(
+            "unknown", say("the picture: {what}", what=looked(seen, now, every, True, by_time))
+        )
     stands = hindrances(seen)
     if stands:
         return Said("unknown", stands[0])
-    found = differences(seen, screen_name, face)
-    when = looked(seen, now, every)
+    found = _of_bridge(view, seen, screen_name, face) if judged else None
+    if found is None:
+        found = differences(seen, screen_name, face)
+    when = looked(seen, now, every, by_time=by_time)
     if found:
         what = "; ".join(one.whole for one in found[:MOST_DIFFERENCES])
         more = len(found) - MOST_DIFFERENCES
@@ -644,31 +730,49 @@ def as_kept(
         return Said("not", say("by the picture, {what} ({when})", what=what, when=when))
     if not isinstance(seen.get("kept"), str) or not seen["kept"]:
         return Said("unknown", kept(seen))
-    told = sum(1 for _ in _lights(seen)) - len(untold(seen))
-    if told <= 0:
+    lost = untold(seen)
+    if len(lost) == sum(1 for _ in _lights(seen)):
         return Said("unknown", say("no light can be told in the picture"))
-    text = say("the picture is as kept ({when})", when=when)
-    if lost := untold(seen):
+    if lost:
+        text = say("the picture shows no change ({when})", when=when)
         text = say("{what}; it cannot tell {names}", what=text, names=listed(lost, 4))
-    return Said("so", text)
+        return Said("unknown", text)
+    if judged and view.get("as_kept") is not True:
+        why = bridge_says(view.get("why") or "?", 200)
+        code: Code = "not" if view.get("as_kept") is False else "unknown"
+        return Said(code, say("the picture: {what}", what=why))
+    return Said("so", say("the picture is as kept ({when})", when=when))
 
 
 def line(
-    value: object, now: float | None, every: float = 0.0, screen_name: str = "", face: bool = True
+    value: object,
+    now: float | None,
+    every: float = EVERY,
+    screen_name: str = "",
+    face: bool = True,
+    by_time: bool = False,
 ) -> str:
-    """The line for a terminal, or for another view; empty where no picture was ever looked at."""
-    if sighting(value) is None:
+    """The line for a terminal, or for another view; empty where no picture is ever looked at."""
+    if not isinstance(value, Mapping) or not value:
         return ""
-    return as_kept(value, now, every, screen_name, face).text
+    if sighting(value) is None and "as_kept" not in value:
+        return ""
+    return as_kept(value, now, every, screen_name, face, by_time).text
 
 
 def sentences(
-    value: object, now: float | None, every: float = 0.0, screen_name: str = "", face: bool = True
+    value: object,
+    now: float | None,
+    every: float = EVERY,
+    screen_name: str = "",
+    face: bool = True,
+    by_time: bool = False,
 ) -> list[str]:
     """All that a look says, the one line first. An old look says when it was, and no more."""
-    first = as_kept(value, now, every, screen_name, face)
+    first = as_kept(value, now, every, screen_name, face, by_time)
     seen = sighting(value)
-    if seen is None or is_old(seen, now, every):
+    trust = value.get("trust") if isinstance(value, Mapping) else None
+    if seen is None or is_old(seen, now, every) or trust in ("gone", "old", "no clock"):
         return [first.text]
     # what the first line already says in full is not said twice
     lines = [first.text, *[one for one in hindrances(seen) if one != first.text]]

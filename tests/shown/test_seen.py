@@ -9,6 +9,7 @@ from typing import Any, get_args
 
 import pytest
 
+from studiobridge.control import sight
 from studiobridge.panel.texts import tongues
 from studiobridge.profile.sighting import (
     Band,
@@ -120,9 +121,10 @@ def test_a_look_of_no_time_is_old() -> None:
 
 
 def test_how_long_a_look_is_of_now_follows_how_often_one_is_taken() -> None:
-    assert said(changed(taken=NOW - 25)).code == "so"
-    assert said(changed(taken=NOW - 31)).code == "unknown"
+    assert said(changed(taken=NOW - 34)).code == "so"
+    assert said(changed(taken=NOW - 36)).code == "unknown"
     assert said(changed(taken=NOW - 25), every=1.0).code == "unknown"
+    assert (seen.LOOKS_HOLD, seen.MORE) == (sight.LOOKS_HOLD, sight.MORE)
 
 
 @pytest.mark.parametrize(
@@ -177,7 +179,9 @@ def test_what_cannot_be_told_is_said_and_named_beside_as_kept() -> None:
     dim = SeenLight(Band(0.0, 0.4, 1.0), stops=Band(-2, 0, 2), tells=False)
     view = changed(lights={**QUIET.lights, "edge-left": dim})
     assert "edge-left: too little of it in the picture to tell" in seen.lights(as_json(view))
-    assert said(view).text == "the picture is as kept (looked 8 s ago); it cannot tell edge-left"
+    assert said(view) == seen.Said(
+        "unknown", "the picture shows no change (looked 8 s ago); it cannot tell edge-left"
+    )
     assert said(changed(lights={"edge-left": dim})).code == "unknown"
 
 
@@ -201,7 +205,7 @@ def test_the_three_greatest_differences_the_greatest_first() -> None:
 
 
 def test_light_from_nowhere() -> None:
-    view = changed(stray=Stray(Band(0.03, 0.04, 0.05), "left"))
+    view = changed(stray=Stray(Band(0.035, 0.04, 0.05), "left"))
     assert seen.stray(as_json(view)) == (
         "light from nowhere: about 4 % of the face's (3 to 5 %), from the left edge: a window or a"
         " door"
@@ -212,12 +216,12 @@ def test_light_from_nowhere() -> None:
     assert said(maybe).code == "so"
     assert "of the picture's" in seen.stray(as_json(view), face=False)
     # a place nobody knows is not named
-    assert "<b>" not in seen.stray(as_json(changed(stray=Stray(Band(0.03, 0.04, 0.05), "<b>"))))
+    assert "<b>" not in seen.stray(as_json(changed(stray=Stray(Band(0.035, 0.04, 0.05), "<b>"))))
 
 
 @pytest.mark.parametrize("where", ["left", "right", "top", "bottom", "middle", "everywhere"])
 def test_every_place_of_stray_light_has_words(where: str) -> None:
-    text = seen.stray(as_json(changed(stray=Stray(Band(0.03, 0.04, 0.05), where))))
+    text = seen.stray(as_json(changed(stray=Stray(Band(0.035, 0.04, 0.05), where))))
     assert text.count(":") == 2 and text.partition("%), ")[2]
 
 
@@ -237,11 +241,13 @@ def test_the_screen() -> None:
 
 
 def test_white() -> None:
-    view = changed(white=SeenWhite("card", Band(4, 6, 8), Band(0.002, 0.004, 0.006)))
+    view = changed(white=SeenWhite("card", Band(9, 11, 13), Band(0.002, 0.004, 0.006)))
     assert seen.white(as_json(view)) == (
-        "6 mired warmer than kept (4 to 8), at the card; Duv 0.004 greener"
+        "11 mired warmer than kept (9 to 13), at the card; Duv 0.004 greener"
     )
     assert said(view).code == "not"
+    # as much as is allowed is told, and is no difference
+    assert said(changed(white=SeenWhite("card", Band(4, 6, 9), Band(0, 0, 0)))).code == "so"
     assert seen.white(as_json(QUIET)) == (
         "white: no change to tell (2 mired cooler to 2 warmer), at the card"
     )
@@ -249,11 +255,11 @@ def test_white() -> None:
 
 
 def test_framing_and_focus() -> None:
-    view = changed(framing=SeenFraming(-14, 0.2, 1.2, 1.0, 0.015, moved=True, softer=0.3))
+    view = changed(framing=SeenFraming(-14, 0.2, 1.2, 1.0, 0.015, moved=True, softer=0.4))
     assert seen.framing(as_json(view)) == (
         "the camera looks 14 px further left, leaning 1.2° to its right: the tripod was touched"
     )
-    assert seen.focus(as_json(view)) == "softer than kept: 30 % less fine detail"
+    assert seen.focus(as_json(view)) == "softer than kept: 40 % less fine detail"
     assert "turn it back" in said(view).text and "focus anew" in said(view).text
     assert seen.framing(as_json(QUIET)) == "the camera looks where it did"
 
@@ -279,6 +285,63 @@ def test_what_a_state_has_of_it_is_read_with_or_without_a_wrapping() -> None:
 
 
 NONSENSE = [None, "x", [], {}, True, 10**400, -1, float("nan"), math.inf, {"low": 1, "value": 0}]
+
+
+def judged(found: Sighting, as_kept: bool | None, **more: Any) -> Any:
+    """As the state of a bridge has it."""
+    return {
+        "witness": "looking",
+        "trust": "usable",
+        "as_kept": as_kept,
+        "why": "",
+        "differs": [],
+        "sighting": as_json(found),
+        **more,
+    }
+
+
+def test_only_where_the_bridge_says_so_too_is_the_picture_as_kept() -> None:
+    assert seen.as_kept(judged(QUIET, True), NOW).code == "so"
+    why = "it has not been looked at since the light was changed"
+    one = seen.as_kept(judged(QUIET, None, why=why), NOW)
+    assert one == seen.Said("unknown", f"the picture: {why}")
+    assert seen.as_kept(judged(QUIET, False, why="the camera has moved"), NOW).code == "not"
+    # and never by its word alone
+    for odd in (changed(taken=NOW - 300), changed(hinders=("moved",)), changed(kept=None)):
+        assert seen.as_kept(judged(odd, True), NOW).code == "unknown"
+
+
+@pytest.mark.parametrize("trust", ["gone", "old", "no clock"])
+def test_what_the_bridge_does_not_trust_is_not_told_as_now(trust: str) -> None:
+    view = judged(QUIET, True, trust=trust)
+    assert seen.as_kept(view, NOW).code == "unknown"
+    assert len(seen.sentences(view, NOW)) == 1
+    assert "looked 8 s ago" not in seen.line(view, NOW)
+
+
+def test_the_differences_are_those_of_the_bridge_in_its_order() -> None:
+    told = [
+        {"device": None, "what": "white", "text": "the white at the card is 11 mired warmer"},
+        {"device": "rim", "what": "level", "by": -0.4, "band": [-0.5, -0.3], "though": "report"},
+    ]
+    view = judged(
+        changed(white=SeenWhite("card", Band(9, 11, 13), Band(0, 0, 0))), False, differs=told
+    )
+    assert seen.as_kept(view, NOW).text == (
+        "by the picture, 11 mired warmer than kept (9 to 13), at the card: look at the lamps'"
+        " whites and the camera's; rim: 0.4 stop less than kept (0.3 to 0.5) (as it should be, by"
+        " its report), it wants more (looked 8 s ago)"
+    )
+    odd = judged(QUIET, False, differs=[{"device": 5}, 7, {"what": None, "band": "x"}])
+    assert seen.as_kept(odd, NOW).code == "not"
+
+
+def test_a_set_without_a_witness_has_no_line_and_one_that_left_says_so() -> None:
+    assert seen.line(None, NOW) == ""
+    nothing = {"trust": "not seen", "as_kept": None, "sighting": None, "witness_why": ""}
+    assert seen.line(nothing, NOW) == "the picture has not been looked at"
+    gone = seen.line({**nothing, "trust": "gone"}, NOW)
+    assert "witness serve" in gone
 
 
 @pytest.mark.parametrize("key", [f.name for f in dataclasses.fields(Sighting)])
