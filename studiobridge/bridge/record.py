@@ -359,9 +359,10 @@ class Record:
                 self._let_go()  # its tables are gone: looked at afresh next time
             self._now_faulty(f"the record cannot be written: {said_by(error)}")
             return False
+        # before anybody hears that it is on disk: who looks then must not find it faulty
+        self._now_faulty(None)
         self._stored(self._in_hand)
         self._in_hand = []
-        self._now_faulty(None)
         if self._on_memory is not None and self._engine is not None:
             with self._lock:
                 written = self.handed - len(self._pending)

@@ -125,7 +125,9 @@ def ended(process: Process, within: float) -> int | None:
 # ---- two bridges ----------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("stopped_for", [4.0, 30.0])
+# shorter than the broker waits for a silent client (1.5 × the keep-alive of 5 s, looked at every 5 s),
+# and longer
+@pytest.mark.parametrize("stopped_for", [4.0, 15.0])
 def test_a_stopped_bridge_that_goes_on_stands_down_before_its_next_command(
     stopped_for: float, tmp_path: Path
 ) -> None:
@@ -136,13 +138,13 @@ def test_a_stopped_bridge_that_goes_on_stands_down_before_its_next_command(
         os.kill(a.pid, signal.SIGSTOP)
         stopped = time.monotonic()
         b = s.bridge("b")
-        b.said("taking over", 15)
-        b.said("running on", 15)
+        b.said("taking over")
+        b.said("running on")
         s.room.touch("shelf-light", level=20.0)
         time.sleep(max(0.0, stopped + stopped_for - time.monotonic()))
         went_on = time.monotonic()
         os.kill(a.pid, signal.SIGCONT)
-        assert ended(a, 3.0) == 1
+        assert ended(a, 15.0) == 1
         assert "another bridge runs shelf-corner" in a.said("another bridge", 1)
         time.sleep(2.5)  # the last will of A is put right with the next beats of B
         # nobody told the gear anything, and nobody shouted
@@ -164,12 +166,12 @@ def test_a_bridge_whose_link_was_held_stands_down_when_another_took_over(tmp_pat
         s.proxy.hold("up")
         held = time.monotonic()
         b = s.bridge("b")
-        b.said("running on", 20)
+        b.said("running on")
         a.said("the link is cut", 1)
         time.sleep(max(0.0, held + 15.0 - time.monotonic()))
         let_go = time.monotonic()
         s.proxy.let_go()
-        assert ended(a, 6.0) == 1
+        assert ended(a, 15.0) == 1
         a.said("another bridge runs shelf-corner", 1)
         assert s.witness.on("shelf/plug/in", let_go) == []
         time.sleep(2.0)

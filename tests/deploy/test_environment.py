@@ -99,7 +99,7 @@ def test_stopped_half_way_it_is_made_anew(checkout: Checkout) -> None:
     while "Collecting" not in process.stderr.readline():
         pass
     os.killpg(process.pid, signal.SIGINT)
-    _, err = process.communicate(timeout=5)
+    _, err = process.communicate(timeout=30)
     assert process.returncode == 130
     assert err.strip() == "Stopped half way: the next time begins anew."
     code, out, _ = checkout.run("studiobridge", "check")
@@ -113,7 +113,7 @@ def test_of_two_at_once_one_makes_it_and_both_run(checkout: Checkout) -> None:
     code, out, err = checkout.run("studiobridge", "second")
     assert (code, out.split(": ")[1]) == (0, "second\n")
     assert "waiting for it" in err
-    assert first.communicate(timeout=5)[0].endswith(": first\n")
+    assert first.communicate(timeout=30)[0].endswith(": first\n")
     assert checkout.made == 1
 
 
