@@ -68,6 +68,11 @@ TELLS = 0.25
 DARK = 0.002
 # Daylight against the lamps, where none of them has a cool white of its own (BGR).
 DAYLIGHT = (1.35, 1.0, 0.75)
+# How far off black may be, in what is read where there is no light.
+BLACK = 0.4
+# How much wider bands are for each share that is covered: shadows with soft edges, light that is
+# sent elsewhere, are not only smooth, and what a mask lets through is on one side.
+HIDES = 2.5
 # A lamp is between dark and its full light, which is what it was learned at: a very wide bell.
 MIDDLE, ANYWHERE = 0.5, 0.7
 # Below so many usable blocks there is nothing to solve.
@@ -319,6 +324,8 @@ class Solver:
             x, bent, tau = both.x, both.bent, both.tau
         assert both is not None
         shared = self._shared(rest, spread, weights)
+        covered = float((out.reshape(self.shape) & usable).sum()) / max(1, int(usable.sum()))
+        shared *= (1.0 + HIDES * covered) ** 2
         cov: Floats = np.asarray(np.linalg.inv(both.h) * shared, np.float64)
         cov += np.diag((LEARNED_OFF * np.maximum(x, 0.05)) ** 2)
         h, g = self._besides(y, guess, each, tau)
@@ -392,7 +399,12 @@ class Solver:
         scale = np.concatenate(
             [np.full(grey, tau), np.full(tints, tau * TINTED), self._curve_off + 1e-4]
         )
-        return np.asarray(bend * guess[:, None] * scale.astype(np.float32), np.float32)
+        bend = bend * guess[:, None] * scale.astype(np.float32)
+        # black is not quite black: noise below nothing is cut off there
+        black = np.tile(
+            np.eye(3, dtype=np.float32) * np.float32(BLACK * self.read), (len(guess) // 3, 1)
+        )
+        return np.asarray(np.concatenate([bend, black], axis=1), np.float32)
 
     def _without_errors(
         self, h: Floats, g: Floats, n: int
