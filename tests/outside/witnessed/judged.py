@@ -24,7 +24,7 @@ from studiobridge.profile.sighting import Sighting
 from studiobridge.witness.learned import Kept, Learned
 from tests.figures.sets import small
 from tests.outside.witnessed import learnt, rooms
-from tests.outside.witnessed.camera import Camera, Codes, Light, Moved
+from tests.outside.witnessed.camera import SIZE, Camera, Codes, Light, Moved
 from tests.outside.witnessed.naive import Naive
 from tests.outside.witnessed.rooms import Rendered
 
@@ -413,6 +413,9 @@ BGR_TO_Y = np.array([0.0722, 0.7152, 0.2126])
 
 def evenness(light: Light, region: tuple[float, float, float, float], hidden: Any = None) -> float:
     """Brightest of nine by nine places over the darkest, in stops; hidden ones left out."""
+    light = cv2.resize(light, SIZE, interpolation=cv2.INTER_LINEAR)
+    if hidden is not None:
+        hidden = cv2.resize(hidden.astype(np.uint8), SIZE, interpolation=cv2.INTER_NEAREST)
     part = light[learnt.box(region, light.shape)] @ BGR_TO_Y
     mask = (
         np.zeros(part.shape, np.float64)
