@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import pickle
 import subprocess
 import sys
 import tempfile
@@ -74,21 +73,20 @@ class Case:
         return {n: self.seen.look[n][1] for n in self.seen.lamps}
 
 
-def profile_of(seen: Rendered) -> SetProfile:
-    presets = {
-        n: Preset(100.0 * seen.look[n][0], seen.look[n][1] if len(seen.whites[n]) > 1 else None)
-        for n in seen.lamps
-    }
+def profile_of(name: str, look: Mapping[str, Any], whites: Mapping[str, Any]) -> SetProfile:
+    """A set of these lamps: their levels in its one look, and their whites."""
+    two = {n for n in look if len(whites[n]) > 1}
+    presets = {n: Preset(100.0 * look[n][0], look[n][1] if n in two else None) for n in look}
     devices = [
         Device(
             n,
             "light",
-            tells=frozenset({"level", "cct"}) if len(seen.whites[n]) > 1 else frozenset({"level"}),
-            cct_range=seen.whites[n] if len(seen.whites[n]) > 1 else None,  # type: ignore[arg-type]
+            tells=frozenset({"level", "cct"} if n in two else {"level"}),
+            cct_range=(whites[n][0], whites[n][1]) if n in two else None,
         )
-        for n in seen.lamps
+        for n in look
     ]
-    return small(*devices, presets=presets, looks={"look": Look("look", presets)}, name=seen.name)
+    return small(*devices, presets=presets, looks={"look": Look("look", presets)}, name=name)
 
 
 def cases(args: argparse.Namespace) -> Iterator[Case]:
@@ -101,7 +99,14 @@ def cases(args: argparse.Namespace) -> Iterator[Case]:
             seed = 1 + names.index(name)
             camera = Camera(kind, seed)
             learned = learnt.remembered(seen, camera, args.curve)
-            yield Case(seen, kind, seed, learned, learnt.kept(seen, camera), profile_of(seen))
+            yield Case(
+                seen,
+                kind,
+                seed,
+                learned,
+                learnt.kept(seen, camera),
+                profile_of(seen.name, seen.look, seen.whites),
+            )
 
 
 def seeing(case: Case) -> Any:
@@ -715,14 +720,15 @@ def row_preview(args: argparse.Namespace) -> Row:
 
 
 CHILD = """
-import json, pickle, resource, sys, time
+import json, resource, sys, time
 from pathlib import Path
 import cv2, numpy as np
 cv2.setNumThreads(1)
 from studiobridge.witness import keeping
 from studiobridge.witness.seeing import Seeing
+from tests.outside.witnessed import judged
 folder = Path(sys.argv[1])
-profile = pickle.loads((folder / "profile.pickle").read_bytes())
+profile = judged.profile_of(*json.loads(sys.argv[2]))
 before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
 learned = keeping.load(folder)
 kept = next(iter(keeping.kept_pictures(folder).values()))
@@ -747,15 +753,15 @@ def row_cost(args: argparse.Namespace) -> Row:
             most = case
     assert most is not None
     poses: list[int | None] = [None, *range(len(most.seen.posed))]
+    plain = json.dumps([most.seen.name, dict(most.seen.look), dict(most.seen.whites)])
     with tempfile.TemporaryDirectory() as folder:
         keeping.save(most.learned, Path(folder))
         keeping.keep_picture(most.kept, Path(folder))
-        (Path(folder) / "profile.pickle").write_bytes(pickle.dumps(most.profile))
         for k in range(8):
             light = most.seen.mixed(most.look, None, poses[k % len(poses)])
             np.save(Path(folder) / f"frame-{k}.npy", most.camera(k).frame(light))
         done = subprocess.run(
-            [sys.executable, "-c", CHILD, folder],
+            [sys.executable, "-c", CHILD, folder, plain],
             capture_output=True,
             text=True,
             check=False,
