@@ -333,7 +333,8 @@ class Solver:
         wider = (1.0 + HIDES * covered) ** 2
         cov: Floats = np.asarray(np.linalg.inv(both.h) * (shared * wider), np.float64)
         cov += np.diag((LEARNED_OFF * np.maximum(x, 0.05)) ** 2)
-        h, g = self._besides(y, guess, each, tau)
+        # where nothing is off smoothly but what was learned, the kept picture has that in it, too
+        h, g = self._besides(y, guess, each, tau if tau > CALM else 0.4 * CALM)
         predicted = self._predict(x)
         shaped = blocks.light.shape
         found = Solved(
