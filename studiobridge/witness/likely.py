@@ -23,7 +23,7 @@ Floats = NDArray[np.float64]
 # How often, from one look to the next, so many lamps have moved: none, one, two, all; that there is
 # stray light besides; of a lamp with two whites that has moved, that its white has, too.
 NONE, ONE, TWO, ALL = 0.97, 0.02, 0.003, 0.007
-STRAY, WHITE = 0.02, 0.1
+STRAY, WHITE = 0.04, 0.1
 # How far a lamp goes when it has moved: this share of what it gave, and this of its full light; and
 # of that its whites apart, where only the dial was turned, or the white too.
 GOES, LEAST = 0.6, 0.15
@@ -105,7 +105,8 @@ def likely(
             sets.append((ONE * WHITE / len(names), (name,), True))
     few = list(sets)
     pairs = list(itertools.combinations(names, 2))
-    sets += [(TWO / len(pairs), pair, True) for pair in pairs]
+    sets += [(TWO / len(pairs), pair, False) for pair in pairs]
+    sets += [(TWO * WHITE**2 / len(pairs), pair, True) for pair in pairs if turns.keys() & pair]
     if len(names) > 2:
         sets.append((ALL, tuple(names), True))
         few.append(sets[-1])

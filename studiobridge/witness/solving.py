@@ -61,6 +61,8 @@ CALM, WILD, TINTED = 0.004, 0.08, 0.5
 KNOTS = (0.0, 25.0, 60.0, 110.0, 170.0, 255.0)
 # No light is known better than this against its own picture (share): what was learned is no better.
 LEARNED_OFF = 0.01
+# ... of which so much is another from one frame to the next.
+AGAIN_OFF = 0.003
 SURE = 1.96  # of a normal spread: 95 of 100
 # A light tells when half its band is below this share of what it gave: a stop down is then apart.
 TELLS = 0.25
@@ -68,8 +70,17 @@ TELLS = 0.25
 DARK = 0.002
 # Daylight against the lamps, where none of them has a cool white of its own (BGR).
 DAYLIGHT = (1.35, 1.0, 0.75)
+# A lamp whose colours are nearer to daylight's than this ratio is not told from daylight.
+ALIKE = 1.3
+# How far off black may be, in what is read where there is no light.
+BLACK = 0.4
+# How much wider bands are for each share that is covered: shadows with soft edges, light that is
+# sent elsewhere, are not only smooth, and what a mask lets through is on one side.
+HIDES = 2.5
 # A lamp is between dark and its full light, which is what it was learned at: a very wide bell.
 MIDDLE, ANYWHERE = 0.5, 0.7
+# Of more blocks than this, every second across and down is enough for a way down.
+MANY = 1000
 # Below so many usable blocks there is nothing to solve.
 FEWEST = 40
 
@@ -168,7 +179,8 @@ class Solver:
             [self.light, _stray(self.light, self.shape, self.shares)], axis=1
         )
         thin = np.zeros(self.shape, bool)
-        thin[::2, ::2] = True
+        by = 2 if thin.size > MANY else 1
+        thin[::by, ::by] = True
         self._some = np.flatnonzero(np.repeat(thin.reshape(-1), 3))
         codes = np.arange(256, dtype=np.float64)
         green = learned.curve.light[1].astype(np.float64)
@@ -319,9 +331,12 @@ class Solver:
             x, bent, tau = both.x, both.bent, both.tau
         assert both is not None
         shared = self._shared(rest, spread, weights)
-        cov: Floats = np.asarray(np.linalg.inv(both.h) * shared, np.float64)
+        covered = float((out.reshape(self.shape) & usable).sum()) / max(1, int(usable.sum()))
+        wider = (1.0 + HIDES * covered) ** 2
+        cov: Floats = np.asarray(np.linalg.inv(both.h) * (shared * wider), np.float64)
         cov += np.diag((LEARNED_OFF * np.maximum(x, 0.05)) ** 2)
-        h, g = self._besides(y, guess, each, tau)
+        # where nothing is off smoothly but what was learned, the kept picture has that in it, too
+        h, g = self._besides(y, guess, each, tau if tau > CALM else 0.4 * CALM)
         predicted = self._predict(x)
         shaped = blocks.light.shape
         found = Solved(
@@ -337,7 +352,7 @@ class Solver:
             bent=bent.reshape(shaped),
             smooth=tau,
             residual=self._residual(y, predicted, weights),
-            equations=(h / shared, g / shared),
+            equations=(h / (shared * wider), g / (shared * wider)),
         )
         if not prior:
             return found
@@ -350,7 +365,7 @@ class Solver:
         cov: Floats = np.asarray(np.linalg.inv(found.equations[0]), np.float64)
         mean = cov @ found.equations[1]
         n = len(self.shares)
-        cov[:n, :n] += np.diag((LEARNED_OFF * np.maximum(found.x, 0.05)) ** 2)
+        cov[:n, :n] += np.diag((AGAIN_OFF * np.maximum(found.x, 0.05)) ** 2)
         return likely(self.of, self.shares, mean, cov, before)
 
     def _together(self, y: Singles, guess: Singles, each: Singles, tau: float) -> _Both:
@@ -392,7 +407,12 @@ class Solver:
         scale = np.concatenate(
             [np.full(grey, tau), np.full(tints, tau * TINTED), self._curve_off + 1e-4]
         )
-        return np.asarray(bend * guess[:, None] * scale.astype(np.float32), np.float32)
+        bend = bend * guess[:, None] * scale.astype(np.float32)
+        # black is not quite black: noise below nothing is cut off there
+        black = np.tile(
+            np.eye(3, dtype=np.float32) * np.float32(BLACK * self.read), (len(guess) // 3, 1)
+        )
+        return np.asarray(np.concatenate([bend, black], axis=1), np.float32)
 
     def _without_errors(
         self, h: Floats, g: Floats, n: int
@@ -687,7 +707,11 @@ def _stray(
         known = coolest.get(name)
         if known is None or (cct or 0.0) > (shares[known][1] or 0.0):
             coolest[name] = i
-    ways += [light[:, i].reshape(rows, columns, 3) for i in coolest.values()]
+    for i in coolest.values():
+        # a lamp of one white that is daylight's already: nothing tells a window beside it apart
+        own = means_[:, i] / np.maximum(means_[:, i].mean(), 1e-9) / colour
+        if shares[i][1] is not None or own.max() > ALIKE * own.min():
+            ways.append(light[:, i].reshape(rows, columns, 3))
     total = float(light.sum(axis=1).mean())
     found = []
     for way in ways:

@@ -9,6 +9,7 @@ such a way (`likely.py`). Where nothing is known of the lamps from before, nothi
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,9 +19,9 @@ from studiobridge.witness.likely import Supposed
 from studiobridge.witness.solving import Solved, Solver
 
 # Stray light is said when it is so likely (0-1), and at least this share of the light there.
-SO_LIKELY, LEAST = 0.6, 0.01
+SO_LIKELY, LEAST = 0.6, 0.004
 # What stands for it is no picture of it: its share is between these times what is found.
-LOW, HIGH = 0.5, 2.0
+LOW, HIGH = 0.4, 3.5
 # The box is where it adds at least this share of what it adds at most.
 MOST = 0.5
 
@@ -31,7 +32,7 @@ def stray(solver: Solver, found: Solved, supposed: Supposed, face: Region | None
     """Stray light in one solved frame, or many together; None where none is likely."""
     n = len(solver.shares)
     moved = sum(one.moved > 0.5 for one in supposed.lights.values())
-    if supposed.stray < SO_LIKELY or len(supposed.amounts) <= n:
+    if not supposed.lights or supposed.stray < SO_LIKELY or len(supposed.amounts) <= n:
         return None
     if 2 * moved > len(supposed.lights):
         return None  # most lamps are elsewhere: what is left of the picture is anybody's
@@ -43,9 +44,17 @@ def stray(solver: Solver, found: Solved, supposed: Supposed, face: Region | None
     value = float(part.sum() / under.sum())
     if not value > LEAST:
         return None
+    # where it is says the frame itself, as far as nobody stands there
+    lamps = (solver.light @ supposed.amounts[:n].astype(np.float32) + solver.dark).reshape(
+        found.predicted.shape
+    )
+    really = (found.seen - lamps).sum(axis=2)
+    weights = found.weights
+    really = cv2.blur(really * weights, (5, 5)) / np.maximum(cv2.blur(weights, (5, 5)), 0.05)
+    really = np.where(cv2.blur(weights, (5, 5)) > 0.3, really, more)
     # as a share of the light there; dark corners are no places where much of it is
-    share = more / (whole + 0.1 * float(whole.mean()))
-    rows, columns = np.nonzero(share >= MOST * float(np.quantile(share, 0.98)))
+    share = np.asarray(np.maximum(really, 0.0) / (whole + 0.1 * float(whole.mean())), np.float32)
+    rows, columns = np.nonzero(share >= MOST * float(np.quantile(share, 0.95)))
     down, across = share.shape
     return Stray(
         Band(LOW * value, value, HIGH * value),
