@@ -24,7 +24,7 @@ class Blocks:
     """Rows × columns of blocks: mean light (BGR) of each, and of its parts; whether it counts."""
 
     light: NDArray[np.float32]
-    fine: NDArray[np.float32]
+    fine: NDArray[np.float32] | None  # None: texture was judged before
     usable: NDArray[np.bool_]
 
 
@@ -54,7 +54,7 @@ def fully(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 def of_light(light: Picture, usable: NDArray[np.bool_] | None) -> Blocks:
     """A frame that is linear already. What is no number counts for nothing."""
-    number = np.isfinite(light).all(axis=2)
+    number: NDArray[np.bool_] = np.asarray(np.isfinite(light).all(axis=2))
     counts = number if usable is None else number & usable
     filled = light if number.all() else np.where(number[..., None], light, 0.0)
     fine = means(np.asarray(filled, np.float32), FINE)

@@ -23,7 +23,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -34,7 +34,7 @@ from scipy.optimize import nnls
 from studiobridge.profile.sighting import Band
 from studiobridge.witness.blocks import BLOCK, FINE, Blocks, means, of_codes, of_light, shape_of
 from studiobridge.witness.learned import Codes, Learned, Picture
-from studiobridge.witness.likely import Before, Likely, likely
+from studiobridge.witness.likely import Before, Likely, Supposed, likely, spread_over
 
 Mask = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -42,6 +42,9 @@ Singles = NDArray[np.float32]
 
 # Errors (shares of the light) from which on a block counts little, from coarse to fine.
 COARSE = (0.7, 0.4, 0.25, 0.15, 0.1, 0.07, 0.05, 0.035, 0.025)
+LATE = (0.1, 0.05, 0.025, 0.025)
+# How much of its neighbours' misfit a block is lent at most, and the spread of smooth errors there.
+NEAR, BOUNCED = 20.0, 0.03
 # What one block's mean may be off by itself, besides noise: learned pictures have their noise, too.
 EVEN = 0.006
 # ... and one of its finer parts, where a camera that trembles by a tenth of a pixel shows.
@@ -63,6 +66,10 @@ SURE = 1.96  # of a normal spread: 95 of 100
 TELLS = 0.25
 # Less light than this in the middle of the picture (share of what just does not clip) is too dark.
 DARK = 0.002
+# Daylight against the lamps, where none of them has a cool white of its own (BGR).
+DAYLIGHT = (1.35, 1.0, 0.75)
+# A lamp is between dark and its full light, which is what it was learned at: a very wide bell.
+MIDDLE, ANYWHERE = 0.5, 0.7
 # Below so many usable blocks there is nothing to solve.
 FEWEST = 40
 
@@ -78,13 +85,25 @@ class Level:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _Both:
+    """Lights solved together with smooth errors: amounts, normal equations without the errors."""
+
+    x: Floats
+    h: Floats
+    g: Floats
+    bent: Singles
+    tau: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Solved:
     """One frame, solved.
 
     `x` is the amount of each share and `covariance` goes with it; `seen` and `predicted` are the
     frame and what the lamps make of it (blocks × BGR, linear), `spread` what a block may be off;
     `usable` those that could be used at all, `left_out` those that were covered, `weights` (0-1)
-    how much each counted; `smooth` (share) how far light is off smoothly, everywhere; `residual`
+    how much each counted; `bent` is the light that is off
+    smoothly, `smooth` how far it is (share, a spread); `residual`
     (stops) is what the rest leaves unexplained.
     """
 
@@ -97,8 +116,11 @@ class Solved:
     usable: Mask
     left_out: Mask
     weights: Singles
+    bent: Singles
     smooth: float
     residual: float
+    # lights and stray light as normal equations
+    equations: tuple[Floats, Floats] | None = None
     likely: Mapping[str, Likely] = field(default_factory=dict)
 
     @property
@@ -113,7 +135,7 @@ class _End:
     """Where one way down ended."""
 
     x: Floats
-    weights: Singles  # of blocks
+    bend: Floats  # the smooth errors
     cost: float
 
 
@@ -132,7 +154,7 @@ class Solver:
         self.shape = shape_of(learned.size)
         if min(self.shape) < 4:
             raise ValueError("a learned picture has at least 64 × 64 px")
-        number = np.isfinite(learned.dark).all(axis=2)
+        number: Mask = np.asarray(np.isfinite(learned.dark).all(axis=2))
         for share in learned.shares:
             number &= np.isfinite(share.light).all(axis=2)
         self._known = of_light(learned.dark, number).usable
@@ -142,13 +164,21 @@ class Solver:
         self.light = np.stack([_block(one).reshape(-1) for one in fine], axis=1)
         self.dark = _block(_fine(learned.dark)).reshape(-1)
         self._smooth, self._tints = _waves(self.shape)
+        self.with_stray = np.concatenate(
+            [self.light, _stray(self.light, self.shape, self.shares)], axis=1
+        )
+        thin = np.zeros(self.shape, bool)
+        thin[::2, ::2] = True
+        self._some = np.flatnonzero(np.repeat(thin.reshape(-1), 3))
         codes = np.arange(256, dtype=np.float64)
         green = learned.curve.light[1].astype(np.float64)
         self._codes, self._green = codes, green
-        self._step = np.maximum(np.gradient(green), 1e-7)
+        # how much light one code more is, by the root of the light
+        roots = (np.arange(512) / 512.0) ** 2
+        per_code = np.maximum(np.gradient(green), 1e-7)
+        self._steps = np.interp(roots, green, per_code).astype(np.float32)
         off = np.nan_to_num(learned.curve.sure[1].astype(np.float64), nan=0.5, posinf=0.5)
         self._curve_off = np.interp(KNOTS, codes, np.clip(off, 0.0, 1.0)) * math.log(2.0) / SURE
-        self._ground = np.eye(len(self.shares))
 
     # ---- one frame -------------------------------------------------------------------------
 
@@ -181,8 +211,12 @@ class Solver:
         prior: Mapping[str, Before] | None = None,
         trust: Singles | None = None,
         starts: Sequence[Floats] = (),
+        near: bool = False,
     ) -> Solved:
-        """Solve blocks; `trust` (0-1, a block) is what is known of them already."""
+        """Solve blocks; `trust` (0-1, a block) is what is known of them already.
+
+        `starts` are amounts to begin from, too; `near`: only from there, it cannot be far.
+        """
         usable = blocks.usable & self._known
         base = usable.astype(np.float32).reshape(-1)
         if trust is not None:
@@ -193,43 +227,35 @@ class Solver:
         begin = [*starts]
         if prior:
             begin.append(self._from(prior))
-        ends = [self._down(y, base, None)]
-        ends += [self._down(y, base, x) for x in begin]
-        end = min(ends, key=lambda one: one.cost)
+        if near and begin:
+            thin = _Thin(self, y, base)
+            end = min((thin.down(x, LATE) for x in begin), key=lambda one: one.cost)
+        else:
+            end = self._ways(y, base, begin)
         return self._finish(blocks, usable, base, end, prior)
 
     # ---- from coarse to fine -----------------------------------------------------------------
 
-    def _down(self, y: Singles, base: Singles, x: Floats | None) -> _End:
-        weights = base
-        steps: tuple[float, ...] = COARSE if x is None else COARSE[3:]
-        if x is None:
-            x = self._weighed(y, base, _each(base) / (self._noise(y) + (0.3 * y) ** 2 + 1e-8))
-        far = np.zeros_like(base)
-        spread = np.ones_like(y)
-        for even in (*steps, EVEN * 3, EVEN * 3):
-            guess = self._predict(x)
-            spread = self._noise(guess) + even**2 * (guess * guess + y * y) / 2
-            far = ((y - guess) ** 2 / spread).reshape(-1, 3).mean(axis=1)
-            far = self._near(far, base)
-            weights = base / (1.0 + far / 4.0) ** 2
-            x = self._weighed(y, weights, _each(weights) / spread)
-        cost = float((base * far / (1.0 + far / 4.0)).sum())
-        return _End(x, weights, cost)
+    def _ways(self, y: Singles, base: Singles, starts: Sequence[Floats]) -> _End:
+        """The best end of several ways down, on every fourth block."""
+        thin = _Thin(self, y, base)
+        ends = [thin.down(None, COARSE)]
+        ends += [thin.down(x, COARSE[3:]) for x in starts]
+        best = min(ends, key=lambda one: one.cost)
+        for of in self.of.values():
+            # where this lamp gives most, what would explain each block by itself?
+            for x in thin.others(best, of):
+                end = thin.down(x, LATE)
+                if end.cost < best.cost:
+                    best = end
+        return best
 
     def _near(self, far: Singles, base: Singles) -> Singles:
-        """A block that fits among many that do not fits by chance: half of its neighbours'."""
-        image = np.minimum(far, 40.0).reshape(self.shape)
+        """A block that fits among many that do not fits by chance: a part of its neighbours'."""
+        image = np.minimum(far, NEAR).reshape(self.shape)
         counts = base.reshape(self.shape)
         around = cv2.blur(image * counts, (3, 3)) / np.maximum(cv2.blur(counts, (3, 3)), 0.1)
         return np.maximum(far, 0.6 * around.reshape(-1)).astype(np.float32)
-
-    def _weighed(self, y: Singles, weights: Singles, each: Singles) -> Floats:
-        """Non-negative least squares by the normal equations."""
-        heavy = self.light * each[:, None]
-        h = (heavy.T @ self.light).astype(np.float64)
-        g = (heavy.T @ (y - self.dark)).astype(np.float64)
-        return _not_negative(h, g)
 
     def _predict(self, x: Floats) -> Singles:
         return np.asarray(self.light @ x.astype(np.float32) + self.dark, np.float32)
@@ -238,9 +264,20 @@ class Solver:
         """Variance of a block's mean: the camera's noise, and what compression does to it."""
         side, pressed = (FINE, PRESSED_FINE) if fine else (BLOCK, PRESSED)
         positive = np.maximum(light, 0.0)
-        step = np.interp(positive, self._green, self._step).astype(np.float32)
+        at = np.minimum(np.sqrt(positive) * len(self._steps), len(self._steps) - 1)
+        step = self._steps[at.astype(np.int32)]
         own = (self.read**2 + self.shot * positive) / side**2
         return np.asarray(own + (pressed * step) ** 2 + 1e-12, np.float32)
+
+    def misfit(self, light: Singles, x: Floats) -> Singles:
+        """How far each block is off these amounts, in what it may be off (squared).
+
+        `light`: frames × blocks and channels; found: frames × blocks.
+        """
+        guess = np.maximum(self._predict(x), 1e-6)
+        spread = self._noise(guess) + (BOUNCED * guess) ** 2
+        far = (light - guess) ** 2 / spread
+        return np.asarray(far.reshape(len(light), -1, 3).mean(axis=2), np.float32)
 
     # ---- what is left, with all its errors ---------------------------------------------------
 
@@ -255,16 +292,17 @@ class Solver:
         y = blocks.light.reshape(-1)
         x, tau = end.x, 0.02
         rough = self._rough(blocks, x, base)
-        bent = np.zeros_like(y)
-        weights = end.weights
-        h = np.eye(1)
+        start = np.maximum(self._predict(x), 1e-6)
+        bent: Singles = np.asarray(start * (self._smooth @ end.bend.astype(np.float32)), np.float32)
+        weights: Singles = base
+        both = None
         spread = np.ones_like(y)
         far = np.zeros_like(base)
         out = ~usable.reshape(-1)
         for turn in range(5):
             guess = np.maximum(self._predict(x), 1e-6)
-            spread = self._noise(guess) + EVEN**2 * guess * guess
-            rest = y - guess - bent
+            spread = np.asarray(self._noise(guess) + EVEN**2 * guess * guess, np.float32)
+            rest = np.asarray(y - guess - bent, np.float32)
             far = np.asarray((rest**2 / spread).reshape(-1, 3).mean(axis=1), np.float32)
             middle = _middle(far, weights > 0.25 * base)
             worse = max(1.0, middle)
@@ -276,13 +314,14 @@ class Solver:
                 weights = np.where(out, 0.0, weights).astype(np.float32)
             if float(weights.sum()) < FEWEST / 2:
                 return self._nothing(blocks, usable, out)
-            x, bent, h, tau = self._together(y, guess, weights, spread * worse, tau)
-        if turn_rough := self._rough(blocks, x, base).any():
-            del turn_rough
-        n = len(self.shares)
-        inner = np.linalg.inv(h)[:n, :n]
-        cov = inner * self._shared(rest, spread, weights)
-        cov = cov + np.diag((LEARNED_OFF * np.maximum(x, 0.05)) ** 2)
+            each = _each(weights) / (spread * np.float32(worse))
+            both = self._together(y, guess, each, tau)
+            x, bent, tau = both.x, both.bent, both.tau
+        assert both is not None
+        shared = self._shared(rest, spread, weights)
+        cov: Floats = np.asarray(np.linalg.inv(both.h) * shared, np.float64)
+        cov += np.diag((LEARNED_OFF * np.maximum(x, 0.05)) ** 2)
+        h, g = self._besides(y, guess, each, tau)
         predicted = self._predict(x)
         shaped = blocks.light.shape
         found = Solved(
@@ -295,41 +334,76 @@ class Solver:
             usable=usable,
             left_out=out.reshape(self.shape) & usable,
             weights=weights.reshape(self.shape),
+            bent=bent.reshape(shaped),
             smooth=tau,
             residual=self._residual(y, predicted, weights),
+            equations=(h / shared, g / shared),
         )
         if not prior:
             return found
-        return _with_likely(found, likely(self.of, self.shares, x, cov, prior))
+        return replace(found, likely=self.suppose(found, prior).lights)
 
-    def _together(
-        self, y: Singles, guess: Singles, weights: Singles, spread: Singles, tau: float
-    ) -> tuple[Floats, Singles, Floats, float]:
-        """Lamps and smooth errors at once: amounts, what is bent, the normal matrix, the spread."""
+    def suppose(self, found: Solved, before: Mapping[str, Before]) -> Supposed:
+        """What is likely, when few lamps move at a time, of each light that has a before."""
+        if found.equations is None:
+            return Supposed({}, 0.0, found.x)
+        cov: Floats = np.asarray(np.linalg.inv(found.equations[0]), np.float64)
+        mean = cov @ found.equations[1]
         n = len(self.shares)
+        cov[:n, :n] += np.diag((LEARNED_OFF * np.maximum(found.x, 0.05)) ** 2)
+        return likely(self.of, self.shares, mean, cov, before)
+
+    def _together(self, y: Singles, guess: Singles, each: Singles, tau: float) -> _Both:
+        """Lights and smooth errors at once; `each`: how much each row counts over its spread."""
+        n, grey = len(self.shares), self._smooth.shape[1]
+        bend = self._bend(guess, tau)
+        columns = np.concatenate([self.light, bend], axis=1)
+        heavy = columns * each[:, None]
+        h = (heavy.T @ columns).astype(np.float64)
+        g = (heavy.T @ (y - self.dark)).astype(np.float64)
+        reduced, left, factor = self._without_errors(h, g, n)
+        x = _not_negative(reduced, left)
+        c = cho_solve(factor, g[n:] - h[n:, :n] @ x, check_finite=False)
+        bent = np.asarray(bend @ c.astype(np.float32), np.float32)
+        # how smooth errors really spread in this frame: what was found and what is left open
+        open_ = np.diag(cho_solve(factor, np.eye(len(c)), check_finite=False))[:grey]
+        found = tau * math.sqrt(float((c[:grey] ** 2 + open_).mean()))
+        return _Both(x, reduced, left, bent, min(WILD, max(CALM, found)))
+
+    def _besides(
+        self, y: Singles, guess: Singles, each: Singles, tau: float
+    ) -> tuple[Floats, Floats]:
+        """The same with stray light, as normal equations: from every fourth block, exactly."""
+        some = each[self._some].astype(np.float64)
+        columns = np.concatenate(
+            [self.with_stray[self._some], self._bend(guess, tau)[self._some]], axis=1
+        ).astype(np.float64)
+        some *= float(each.sum()) / max(float(some.sum()), 1e-9)
+        heavy = columns * some[:, None]
+        h, g = heavy.T @ columns, heavy.T @ (y - self.dark)[self._some].astype(np.float64)
+        n = self.with_stray.shape[1]
+        h[range(n), range(n)] += 1e-9 * np.trace(h[:n, :n]) / n
+        return self._without_errors(h, g, n)[:2]
+
+    def _bend(self, guess: Singles, tau: float) -> Singles:
+        """Smooth errors as columns, each of the size that it may have."""
         grey, tints = self._smooth.shape[1], self._tints.shape[1]
         bend = np.concatenate([self._smooth, self._tints, self._hats(guess)], axis=1)
-        bend = bend * guess[:, None]
         scale = np.concatenate(
             [np.full(grey, tau), np.full(tints, tau * TINTED), self._curve_off + 1e-4]
         )
-        columns = np.concatenate([self.light, bend * scale.astype(np.float32)], axis=1)
-        heavy = columns * (_each(weights) / spread)[:, None]
-        h = (heavy.T @ columns).astype(np.float64)
-        g = (heavy.T @ (y - self.dark)).astype(np.float64)
-        k = len(h) - n
-        h[n:, n:] += np.eye(k)
-        h[:n, :n] += np.eye(n) * 1e-9 * np.trace(h[:n, :n]) / n
-        factor = cho_factor(h[n:, n:])
-        across = cho_solve(factor, h[n:, :n])
-        reduced = h[:n, :n] - h[:n, n:] @ across
-        x = _not_negative(reduced, g[:n] - across.T @ g[n:])
-        c = cho_solve(factor, g[n:] - h[n:, :n] @ x)
-        bent = (columns[:, n:] @ c.astype(np.float32)).astype(np.float32)
-        # how smooth errors really spread in this frame: what was found and what is left open
-        open_ = np.diag(np.linalg.inv(h))[n : n + grey]
-        tau = tau * math.sqrt(float((c[:grey] ** 2 + open_).mean()))
-        return x, bent, h, min(WILD, max(CALM, tau))
+        return np.asarray(bend * guess[:, None] * scale.astype(np.float32), np.float32)
+
+    def _without_errors(
+        self, h: Floats, g: Floats, n: int
+    ) -> tuple[Floats, Floats, tuple[Floats, bool]]:
+        """Normal equations of the first n, the rest (each of size 1) taken out of them."""
+        h[n:, n:] += np.eye(len(h) - n)
+        h[:n, :n] += np.eye(n) / ANYWHERE**2
+        g[: len(self.shares)] += MIDDLE / ANYWHERE**2
+        factor = cho_factor(h[n:, n:], check_finite=False)
+        across = cho_solve(factor, h[n:, :n], check_finite=False)
+        return h[:n, :n] - h[:n, n:] @ across, g[:n] - across.T @ g[n:], factor
 
     def _hats(self, guess: Singles) -> Singles:
         """The curve's error: straight between some codes, each with its own spread."""
@@ -345,6 +419,8 @@ class Solver:
 
     def _rough(self, blocks: Blocks, x: Floats, base: Singles) -> Singles:
         """How far each block's texture is from what the lamps make there, whatever its mean."""
+        if blocks.fine is None:
+            return np.zeros_like(base)
         guess = np.asarray(self._fine @ x.astype(np.float32) + self._fine_dark, np.float32)
         rows, columns = self.shape
         each = BLOCK // FINE
@@ -366,8 +442,8 @@ class Solver:
         cross = np.ones((3, 3), np.uint8)
         closed = cv2.morphologyEx(image, cv2.MORPH_CLOSE, cross)
         core = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
-        wider = cv2.dilate(core, cross)
-        return np.asarray(((wider | image) > 0) | ~usable).reshape(-1)
+        wider = np.asarray(cv2.dilate(core, cross)) > 0
+        return np.asarray(wider | (image > 0) | ~usable).reshape(-1)
 
     def _shared(self, rest: Singles, spread: Singles, weights: Singles) -> float:
         """How much more the covariance is because errors of neighbouring blocks go together."""
@@ -443,15 +519,90 @@ class Solver:
             usable=usable,
             left_out=left,
             weights=np.zeros(self.shape, np.float32),
+            bent=np.zeros_like(blocks.light),
             smooth=WILD,
             residual=0.0,
         )
 
 
-def _with_likely(found: Solved, more: Mapping[str, Likely]) -> Solved:
-    from dataclasses import replace
+class _Thin:
+    """Every second block across and down, with smooth errors: quick enough for many ways down."""
 
-    return replace(found, likely=more)
+    def __init__(self, solver: Solver, y: Singles, base: Singles) -> None:
+        index = solver._some[::3] // 3
+        index = index[base[index] > 0.05]
+        if len(index) < FEWEST:
+            index = np.flatnonzero(base > 0.0)
+        each = (index[:, None] * 3 + np.arange(3)).reshape(-1)
+        self.y = y[each] - solver.dark[each]
+        self.dark = solver.dark[each]
+        self.light = np.ascontiguousarray(solver.light[each])
+        self.smooth = np.ascontiguousarray(solver._smooth[each])
+        self.base = base[index]
+        self._own = solver._noise(self.y + self.dark)
+        self.n = solver.light.shape[1]
+
+    def down(self, x: Floats | None, steps: Sequence[float]) -> _End:
+        y = self.y
+        bend = np.zeros(self.smooth.shape[1])
+        guess = np.maximum(y, 1e-6)
+        weights = self.base
+        if x is not None:
+            guess, weights = self._guess(x, bend)[1], self.base
+        far = np.zeros_like(self.base)
+        for even in steps:
+            if x is not None:
+                guess, bent = self._guess(x, bend)
+                spread = self._spread(guess, even)
+                far = ((y - bent) ** 2 / spread).reshape(-1, 3).mean(axis=1)
+                weights = self.base / (1.0 + far / 4.0) ** 2
+            x, bend = self._solve(_each(weights) / self._spread(guess, even), guess)
+        assert x is not None
+        guess, bent = self._guess(x, bend)
+        far = ((y - bent) ** 2 / self._spread(guess, steps[-1])).reshape(-1, 3).mean(axis=1)
+        cost = float((self.base * far / (1.0 + far / 4.0)).sum() + (bend**2).sum() / BOUNCED**2)
+        return _End(x, bend, cost)
+
+    def _guess(self, x: Floats, bend: Floats) -> tuple[Singles, Singles]:
+        guess: Singles = np.asarray(self.light @ x.astype(np.float32), np.float32)
+        bent = guess * (1.0 + self.smooth @ bend.astype(np.float32))
+        return guess, np.asarray(bent, np.float32)
+
+    def _spread(self, guess: Singles, even: float) -> Singles:
+        square = (guess * guess + self.y * self.y) / 2
+        return np.asarray(self._own + np.float32(even**2) * square, np.float32)
+
+    def _solve(self, each: Singles, guess: Singles) -> tuple[Floats, Floats]:
+        n = self.n
+        columns = np.concatenate([self.light, self.smooth * (BOUNCED * guess)[:, None]], axis=1)
+        heavy = columns * each[:, None]
+        h = (heavy.T @ columns).astype(np.float64)
+        g = (heavy.T @ self.y).astype(np.float64)
+        h[:n, :n] += np.eye(n) / ANYWHERE**2
+        g[:n] += MIDDLE / ANYWHERE**2
+        h[n:, n:] += np.eye(len(h) - n)
+        factor = cho_factor(h[n:, n:], check_finite=False)
+        across = cho_solve(factor, h[n:, :n], check_finite=False)
+        x = _not_negative(h[:n, :n] - h[:n, n:] @ across, g[:n] - across.T @ g[n:])
+        c = cho_solve(factor, g[n:] - h[n:, :n] @ x, check_finite=False)
+        return x, c * BOUNCED
+
+    def others(self, end: _End, of: Sequence[int]) -> list[Floats]:
+        """Other amounts of one light, such that single blocks where it gives most would fit."""
+        own = self.light[:, list(of)] @ np.maximum(end.x[list(of)], 0.02).astype(np.float32)
+        guess, bent = self._guess(end.x, end.bend)
+        rest = self.y - bent + self.light[:, list(of)] @ end.x[list(of)].astype(np.float32)
+        own3, rest3 = own.reshape(-1, 3).sum(axis=1), rest.reshape(-1, 3).sum(axis=1)
+        share = own3 / np.maximum(guess.reshape(-1, 3).sum(axis=1), 1e-6)
+        most = share >= np.quantile(share, 0.8)
+        found = []
+        for at in np.quantile(rest3[most] / np.maximum(own3[most], 1e-9), (0.3, 0.7, 0.9)):
+            if not 0.0 <= at < 20.0 or abs(at - 1.0) < 0.1:
+                continue
+            x = end.x.copy()
+            x[list(of)] = np.maximum(x[list(of)], 0.02) * at
+            found.append(x)
+        return found
 
 
 def _fine(picture: Picture) -> Singles:
@@ -507,19 +658,42 @@ def _waves(shape: tuple[int, int]) -> tuple[Singles, Singles]:
     )
 
 
-def spread_over(ccts: Sequence[float | None], before: Before) -> Floats:
-    """A light's amount over its whites."""
-    if len(ccts) == 1:
-        return np.array([before.amount])
-    shares = np.full(len(ccts), 1.0 / len(ccts))
-    if before.cct and all(ccts):
-        mired = np.array([1e6 / cct for cct in ccts if cct])
-        cool, warm = int(mired.argmin()), int(mired.argmax())
-        width = max(float(mired[warm] - mired[cool]), 1e-6)
-        share = min(1.0, max(0.0, (1e6 / before.cct - float(mired[cool])) / width))
-        shares = np.zeros(len(ccts))
-        shares[warm], shares[cool] = share, 1.0 - share
-    return before.amount * shares
+def _stray(
+    light: Singles, shape: tuple[int, int], shares: Sequence[tuple[str, float | None]]
+) -> Singles:
+    """What stray light may look like: from where a lamp stands but in daylight's colour; from all
+    sides, from one side.
+
+    A window lights a room much as a lamp does that stands near it. Each is as much light in the
+    middle of the picture as all lamps at full give. Daylight's colour is that of the coolest white
+    that was learned; where none has two, the middle of all lamps made cooler.
+    """
+    rows, columns = shape
+    means_ = light.reshape(-1, 3, light.shape[1]).mean(axis=0)  # channels × shares
+    whites = {i: cct for i, (_, cct) in enumerate(shares) if cct}
+    if whites:
+        colour = means_[:, max(whites, key=lambda i: whites[i])]
+    else:
+        colour = means_.sum(axis=1) * np.array(DAYLIGHT)
+    colour = colour / colour.mean()
+    floor = 0.02 * light.mean(axis=0)
+    relative = (np.maximum(light, 0.0) + floor) / (light.mean(axis=0) + floor)
+    surface = np.exp(np.log(relative).mean(axis=1)).reshape(rows, columns, 3)
+    across, down = np.meshgrid(np.linspace(0, 1, columns), np.linspace(0, 1, rows))
+    ways = [surface * (w**2)[..., None] for w in (1 - across, across, 1 - down, down)]
+    ways.append(surface)
+    coolest: dict[str, int] = {}
+    for i, (name, cct) in enumerate(shares):
+        known = coolest.get(name)
+        if known is None or (cct or 0.0) > (shares[known][1] or 0.0):
+            coolest[name] = i
+    ways += [light[:, i].reshape(rows, columns, 3) for i in coolest.values()]
+    total = float(light.sum(axis=1).mean())
+    found = []
+    for way in ways:
+        tinted = way * (colour / np.maximum(way.reshape(-1, 3).mean(axis=0), 1e-9))
+        found.append(tinted.reshape(-1) * (total / float(tinted.mean())))
+    return np.stack(found, axis=1).astype(np.float32)
 
 
 def _other_size(shape: tuple[int, ...], size: tuple[int, int]) -> str:

@@ -206,6 +206,6 @@ def made(
     dark = dice.normal(size=alone["key"].shape).astype(np.float32) * READ / 4 + 0.0002
     learned = Learned(
         "made-up", "2026-01-01T00:00:00+00:00", curve(), dark, tuple(shares),
-        {name: ((0.0, 0.0), (100.0, 1.0)) for name in lamps}, READ, SHOT, 252, 0.01, "",
+        dict.fromkeys(lamps, ((0.0, 0.0), (100.0, 1.0))), READ, SHOT, 252, 0.01, "",
     )  # fmt: skip
     return Set(room, lamps, alone, scale, learned)

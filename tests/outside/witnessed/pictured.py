@@ -64,15 +64,25 @@ def evenness(light: np.ndarray, box: tuple[float, ...], clear: np.ndarray) -> fl
     means = []
     for row in range(GRID):
         for column in range(GRID):
-            ys = slice(round(top + (bottom - top) * row / GRID), round(top + (bottom - top) * (row + 1) / GRID))
-            xs = slice(round(left + (right - left) * column / GRID), round(left + (right - left) * (column + 1) / GRID))
+            ys = slice(
+                round(top + (bottom - top) * row / GRID),
+                round(top + (bottom - top) * (row + 1) / GRID),
+            )
+            xs = slice(
+                round(left + (right - left) * column / GRID),
+                round(left + (right - left) * (column + 1) / GRID),
+            )
             if clear[ys, xs].mean() >= 0.4:
                 means.append(bright[ys, xs][clear[ys, xs]].mean())
     return math.log2(max(means) / min(means))
 
 
 def some(room: Rendered, dice: np.random.Generator, by: float) -> dict[str, float]:
-    return {n: float(level * 2.0 ** dice.uniform(-by, by)) for n, (level, _) in room.look.items() if n in room.lamps}
+    return {
+        n: float(level * 2.0 ** dice.uniform(-by, by))
+        for n, (level, _) in room.look.items()
+        if n in room.lamps
+    }
 
 
 def of_look(room: Rendered) -> tuple[dict[str, float], dict[str, float]]:
@@ -98,7 +108,9 @@ def judge(name: str, trials: int, found: dict[str, list[float]]) -> None:
             pose = poses[trial % len(poses)]
             now = some(room, dice, 0.8)
             picture = room.mixed(now, pose=pose)
-            hidden = hidden_of(room, pose) if pose is not None else np.zeros(kept.counts.shape, bool)
+            hidden = (
+                hidden_of(room, pose) if pose is not None else np.zeros(kept.counts.shape, bool)
+            )
             usable = None if pose is None else ~hidden
             who = "nobody" if pose is None else "somebody"
             codes = camera.frame(picture)
@@ -115,7 +127,9 @@ def judge(name: str, trials: int, found: dict[str, list[float]]) -> None:
             found[f"still, {who}, no mask: alarm"].append(blind is not None and blind.moved)
             # ---- moved by 1 % of the width and more
             angle, far = dice.uniform(0, 2 * np.pi), 9.6 * dice.choice([1.0, 1.5, 3.0, 6.0])
-            turn, zoom = (dice.uniform(-2, 2), dice.uniform(0.97, 1.03)) if trial % 3 == 0 else (0.0, 1.0)
+            turn, zoom = (
+                (dice.uniform(-2, 2), dice.uniform(0.97, 1.03)) if trial % 3 == 0 else (0.0, 1.0)
+            )
             put = Moved(far * np.cos(angle), far * np.sin(angle), turn, zoom)
             kicked = Camera(curve, seed=len(name), moved=put).frame(picture)
             there = framer.look(kicked, None)
@@ -126,15 +140,23 @@ def judge(name: str, trials: int, found: dict[str, list[float]]) -> None:
                 found["moved: turn off, degrees"].append(abs(abs(there.turn) - abs(turn)))
             soft = Camera(curve, seed=len(name), defocus=1.5).frame(picture)
             there = framer.look(soft, usable)
-            found["defocus 1.5 px: softer"].append(there.softer if there and there.softer is not None else -1)
+            found["defocus 1.5 px: softer"].append(
+                there.softer if there and there.softer is not None else -1
+            )
             # ---- screen
             if "screen" in room.regions:
                 seen = screen(learned, linear, usable)
                 wide = cv2.dilate(hidden.astype(np.uint8), np.ones((17, 17), np.uint8)) == 0
-                truth = evenness(np.minimum(large(picture), 1.0) if False else large(picture), room.regions["screen"], wide)
+                truth = evenness(
+                    np.minimum(large(picture), 1.0) if False else large(picture),
+                    room.regions["screen"],
+                    wide,
+                )
                 if seen is not None:
                     found[f"evenness, {who}: off, stops"].append(abs(seen.even.value - truth))
-                    found["evenness: outside its band"].append(not seen.even.low <= truth <= seen.even.high)
+                    found["evenness: outside its band"].append(
+                        not seen.even.low <= truth <= seen.even.high
+                    )
                 else:
                     found["evenness: not told"].append(1.0)
             # ---- white: the same levels, other whites
@@ -150,13 +172,17 @@ def judge(name: str, trials: int, found: dict[str, list[float]]) -> None:
                 truth = true_white(room, changed, room.mixed(levels), seen_white.at, hidden)
                 found[f"white, {who}: off, mired"].append(abs(seen_white.mired.value - truth[0]))
                 found["white: off, Duv"].append(abs(seen_white.duv.value - truth[1]))
-                found["white: outside its band"].append(not seen_white.mired.low <= truth[0] <= seen_white.mired.high)
+                found["white: outside its band"].append(
+                    not seen_white.mired.low <= truth[0] <= seen_white.mired.high
+                )
             # ---- preview against a picture that is taken then
             if pose is None:
                 start = time.process_time()
                 made = preview(learned, {n: At(amount=a, cct=ccts[n]) for n, a in now.items()})
                 found["ms preview"].append(1e3 * (time.process_time() - start))
-                found["preview: mean error of 255"].append(float(np.abs(made.astype(float) - codes).mean()))
+                found["preview: mean error of 255"].append(
+                    float(np.abs(made.astype(float) - codes).mean())
+                )
         automatic(room, learned, curve, dice, found)
 
 
@@ -166,7 +192,10 @@ def true_white(room, changed, kept, at, hidden):  # type: ignore[no-untyped-def]
 
     box = room.regions.get(at, (0.0, 0.0, 1.0, 1.0))
     height, width = changed.shape[:2]
-    place = slice(int(box[1] * height), int(box[3] * height) + 1), slice(int(box[0] * width), int(box[2] * width) + 1)
+    place = (
+        slice(int(box[1] * height), int(box[3] * height) + 1),
+        slice(int(box[0] * width), int(box[2] * width) + 1),
+    )
     small = cv2.resize(hidden.astype(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST)
     clear = (cv2.dilate(small, np.ones((9, 9), np.uint8)) == 0)[place]
     clear &= (changed[place].max(axis=2) < 1.0) & (kept[place].max(axis=2) < 1.0)
@@ -183,14 +212,39 @@ def true_white(room, changed, kept, at, hidden):  # type: ignore[no-untyped-def]
     return ends[1][0] - ends[0][0], ends[1][1] - ends[0][1]
 
 
-def automatic(room: Rendered, learned: Learned, curve: str, dice: np.random.Generator, found: dict[str, list[float]]) -> None:
+def automatic(
+    room: Rendered,
+    learned: Learned,
+    curve: str,
+    dice: np.random.Generator,
+    found: dict[str, list[float]],
+) -> None:
     levels, ccts = of_look(room)
     expected = {n: (a, ccts[n]) for n, a in levels.items()}
     poses: list[int | None] = [None, *range(len(room.posed))]
-    for kind in ("by hand", "one lamp", "by hand, somebody", "step", "auto exposure", "auto white", "auto exposure, somebody", "auto white, somebody"):
+    for kind in (
+        "by hand",
+        "one lamp",
+        "by hand, somebody",
+        "step",
+        "auto exposure",
+        "auto white",
+        "auto exposure, somebody",
+        "auto white, somebody",
+    ):
         for begin in range(2):
-            exposure = float(2 ** dice.choice([-1, -2 / 3, -1 / 3, 1 / 3, 2 / 3])) if kind == "step" else 1.0
-            camera = Camera(curve, len(room.name), exposure, auto_exposure="exposure" in kind, auto_white="white" in kind)  # type: ignore[arg-type]
+            exposure = (
+                float(2 ** dice.choice([-1, -2 / 3, -1 / 3, 1 / 3, 2 / 3]))
+                if kind == "step"
+                else 1.0
+            )
+            camera = Camera(
+                curve,
+                len(room.name),
+                exposure,
+                auto_exposure="exposure" in kind,
+                auto_white="white" in kind,
+            )  # type: ignore[arg-type]
             if begin and kind.startswith("auto"):
                 # it has settled on the empty set before anybody looks
                 for _ in range(8):
@@ -198,7 +252,11 @@ def automatic(room: Rendered, learned: Learned, curve: str, dice: np.random.Gene
             machine = Automatic(learned)
             noticed = {"e": 99, "w": 99}
             for frame in range(6 if not kind.startswith("auto") else 3):
-                pose = poses[1 + (frame + begin) % (len(poses) - 1)] if "somebody" in kind and len(poses) > 1 else None
+                pose = (
+                    poses[1 + (frame + begin) % (len(poses) - 1)]
+                    if "somebody" in kind and len(poses) > 1
+                    else None
+                )
                 now = dict(levels)
                 if kind == "one lamp" and frame >= 2:
                     lamp = sorted(now)[int(dice.integers(len(now)))]
@@ -210,7 +268,11 @@ def automatic(room: Rendered, learned: Learned, curve: str, dice: np.random.Gene
                 codes = camera.frame(room.mixed(now, pose=pose))
                 usable = None if pose is None else ~hidden_of(room, pose)
                 seen = learned.curve.linear(codes)
-                told = {n: (a, ccts[n]) for n, a in now.items()} if kind.startswith("auto") else expected
+                told = (
+                    {n: (a, ccts[n]) for n, a in now.items()}
+                    if kind.startswith("auto")
+                    else expected
+                )
                 start = time.process_time()
                 said = machine.look(seen, told, usable)
                 found["ms automatic"].append(1e3 * (time.process_time() - start))
@@ -219,7 +281,9 @@ def automatic(room: Rendered, learned: Learned, curve: str, dice: np.random.Gene
                 if said.auto_white:
                     noticed["w"] = min(noticed["w"], frame + 1)
                 if kind == "step" and said.exposure is not None:
-                    found["step: exposure off, stops"].append(abs(said.exposure.value - math.log2(exposure)))
+                    found["step: exposure off, stops"].append(
+                        abs(said.exposure.value - math.log2(exposure))
+                    )
                 elif kind == "step":
                     found["step: exposure not told"].append(1.0)
             if kind.startswith("auto exposure"):
@@ -243,7 +307,9 @@ def main() -> None:
     print(f"rooms: {', '.join(names)}; JPEG {QUALITY}, two curves, {said.trials} trials each")
     for key, values in sorted(found.items()):
         at = np.array(values, float)
-        print(f"{key:42} n {len(at):4}  mean {at.mean():8.4f}  p95 {np.quantile(at, 0.95):8.4f}  max {at.max():8.4f}")
+        print(
+            f"{key:42} n {len(at):4}  mean {at.mean():8.4f}  p95 {np.quantile(at, 0.95):8.4f}  max {at.max():8.4f}"
+        )
 
 
 if __name__ == "__main__":

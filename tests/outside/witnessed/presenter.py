@@ -46,7 +46,8 @@ HAIRS = ((0.03, 0.02, 0.015), (0.2, 0.11, 0.05), (0.45, 0.42, 0.4), (0.3, 0.06, 
 
 
 def pose(face: Vector, dice: np.random.Generator, who: int, kind: str) -> list[Part]:
-    """`kind`: standing, seated, arm (out), leaning, aside (the person has stepped to a side)."""
+    """`kind`: standing, seated, arm (out), leaning, aside (stepped to a side), near (half a
+    metre towards the camera)."""
     skin, hair = SKINS[who % len(SKINS)], HAIRS[(who * 3 + 1) % len(HAIRS)]
     shirt_dice = np.random.default_rng(who)
     shirt = tuple(float(c) for c in shirt_dice.uniform(0.03, 0.6, 3))
@@ -60,6 +61,8 @@ def pose(face: Vector, dice: np.random.Generator, who: int, kind: str) -> list[P
         )
     if kind == "leaning":
         shift = shift + np.array([dice.uniform(-0.15, 0.15), 0.15, -0.12])
+    if kind == "near":  # a third of the picture is hidden then
+        shift = shift + np.array([0.0, 0.5, -0.05])
     turn = _turned(float(dice.normal(0.0, 0.25)))
     head = face + shift - np.array([0.0, 0.09, 0.0])
     lean = np.array([float(dice.normal(0, 0.03)), -0.12 if kind == "leaning" else 0.0, 0.0])
@@ -109,17 +112,14 @@ def pose(face: Vector, dice: np.random.Generator, who: int, kind: str) -> list[P
     return parts
 
 
-KINDS = ("standing", "arm", "leaning", "seated", "aside", "arm", "standing", "leaning")
+KINDS = ("standing", "near", "arm", "seated", "aside", "leaning", "arm", "leaning")
 
 
-def poses(face: Vector, seed: int, count: int, seated: bool = False) -> list[list[Part]]:
-    """One person in `count` poses."""
+SEATED = ("seated", "arm", "leaning", "seated", "aside", "arm", "seated", "leaning")
+
+
+def poses(face: Vector, seed: int, kinds: tuple[str, ...] = KINDS) -> list[list[Part]]:
+    """One person in several poses."""
     dice = np.random.default_rng([seed, 77])
     who = int(dice.integers(0, 60))
-    found = []
-    for i in range(count):
-        kind = KINDS[i % len(KINDS)]
-        if seated and kind == "standing":
-            kind = "seated"
-        found.append(pose(face, dice, who, kind))
-    return found
+    return [pose(face, dice, who, kind) for kind in kinds]
