@@ -103,9 +103,71 @@ def cases(args: argparse.Namespace) -> Iterator[Case]:
 
 
 def seeing(case: Case) -> Any:
+    if THROUGH == "parts":
+        return Parts(case)
     from studiobridge.witness.seeing import Seeing
 
     return Seeing(case.learned, case.kept, case.profile, "judged")
+
+
+THROUGH = "seeing"
+
+
+class Parts:
+    """The parts one by one, each called as it stands, where `Seeing` is not to be judged."""
+
+    def __init__(self, case: Case) -> None:
+        from studiobridge.witness.automatic import Automatic
+        from studiobridge.witness.framing import Framer
+        from studiobridge.witness.gathering import Gathering
+        from studiobridge.witness.solving import Solver
+
+        self.case, self.learned = case, case.learned
+        self.solver = Solver(case.learned)
+        self.gathering = Gathering(self.solver)
+        self.automatic, self.framer = Automatic(case.learned), Framer(case.kept)
+        self.kept_light = case.learned.curve.linear(case.kept.codes)
+        self.before = case.look
+
+    def look(self, codes: Codes, taken: float, age: float, wanted: Any) -> Sighting:
+        from studiobridge.profile.sighting import SeenLight
+        from studiobridge.witness.likely import Before
+        from studiobridge.witness.screen import screen
+        from studiobridge.witness.white import white
+
+        case = self.case
+        two = [n for n in case.seen.lamps if len(case.seen.whites[n]) > 1]
+        prior = {n: Before(v, cct=case.ccts[n] if n in two else None) for n, v in case.look.items()}
+        solved = self.gathering.add(self.solver.blocks(codes), prior)
+        size = (codes.shape[1], codes.shape[0])
+        single = self.solver.look_at(codes, prior)
+        out = (single.left_out & single.usable).reshape(self.solver.shape).astype(np.uint8)
+        usable = cv2.resize(out, size, interpolation=cv2.INTER_NEAREST) == 0
+        light = self.learned.curve.linear(codes)
+        expected = {n: (v, case.ccts[n] if n in two else None) for n, v in case.look.items()}
+        setting = self.automatic.look(light, expected, usable)
+        hinders: list[Any] = []
+        if setting.auto_exposure:
+            hinders.append("auto exposure")
+        if setting.auto_white:
+            hinders.append("auto white")
+        lights = {
+            n: SeenLight(v.amount, cct=v.cct, tells=v.tells) for n, v in solved.levels.items()
+        }
+        for n, one in solved.likely.items():
+            if one.moved > 0.5:
+                lights[n] = SeenLight(lights[n].amount, tells=lights[n].tells, moved=True)
+        return Sighting(
+            "judged",
+            1,
+            taken,
+            age,
+            lights=lights,
+            hinders=tuple(hinders),
+            screen=screen(self.learned, light, usable, self.kept_light),
+            white=white(self.learned, light, self.kept_light, usable, 4300.0),
+            framing=self.framer.look(codes, usable),
+        )
 
 
 def sight(eye: Any, case: Case, codes: Codes, number: int) -> Sighting:
@@ -740,7 +802,9 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--camera", action="append", choices=["film", "srgb"])
     parser.add_argument("--frames", type=int, default=1, help="looks until daylight is asked for")
     parser.add_argument("--json", action="store_true")
+    parser.add_argument("--through", choices=["seeing", "parts"], default="seeing")
     args = parser.parse_args(argv)
+    globals()["THROUGH"] = args.through
     args.camera = args.camera or ["film", "srgb"]
     cv2.setNumThreads(1)
     there = [n for n in rooms.NAMES if (rooms.folder() / f"{n}.npz").exists()]

@@ -4,7 +4,7 @@
 kept under `/tmp/witnessed/NAME.npz` (STUDIOBRIDGE_WITNESSED says another folder). Rendered at 480 × 270
 or 384 × 216 and enlarged to 960 × 540, which is a linear step too.
 
-    python -m tests.outside.witnessed.rooms [NAME ...] [--again]
+    python -m tests.outside.witnessed.rooms [NAME | NAME:POSE ...] [--again]
 """
 
 from __future__ import annotations
@@ -792,14 +792,20 @@ def rendered(name: str, make: bool = True) -> Rendered:
 
 
 def main() -> None:
-    """Rooms without anybody first, then poses: those of the rooms with many go first."""
-    asked = [a for a in sys.argv[1:] if not a.startswith("-")] or list(NAMES)
+    """Rooms, and poses in them: `NAME` is a room with nobody in it, `NAME:2` somebody's pose 2.
+
+    Without names everything, what says most first.
+    """
+    asked = [a for a in sys.argv[1:] if not a.startswith("-")]
+    if not asked:
+        poses = [f"{n}:{k}" for k in range(8) for n in NAMES]
+        asked = [*MANY, *(p for p in poses if p.split(":")[0] in MANY), *NAMES, *poses]
     for one in asked:
-        if "--again" in sys.argv or not (folder() / f"{one}.npz").exists():
-            render(one)
-    for one in sorted(asked, key=lambda n: n not in MANY):
-        for number in range(len(room_named(one).poses)):
-            render_pose(one, number)
+        name, _, number = one.partition(":")
+        if number:
+            render_pose(name, int(number))
+        elif "--again" in sys.argv or not (folder() / f"{name}.npz").exists():
+            render(name)
 
 
 if __name__ == "__main__":

@@ -131,13 +131,15 @@ _variant: str | None = None
 def mitsuba() -> Any:
     """Mitsuba in our variant; set each time, for other tests want another."""
     global _variant
+    if _variant is None:
+        found = [f for pattern in LLVMS for f in sorted(glob.glob(pattern))]  # noqa: PTH207
+        if found:
+            # looked for when drjit is imported
+            os.environ.setdefault("DRJIT_LIBLLVM_PATH", found[0])
     import drjit
     import mitsuba as mi
 
     if _variant is None:
-        found = [f for pattern in LLVMS for f in sorted(glob.glob(pattern))]  # noqa: PTH207 (absolute patterns)
-        if found:
-            os.environ.setdefault("DRJIT_LIBLLVM_PATH", found[0])
         try:
             mi.set_variant("llvm_ad_rgb")
         except ImportError:
