@@ -75,6 +75,8 @@ BLACK = 0.4
 HIDES = 2.5
 # A lamp is between dark and its full light, which is what it was learned at: a very wide bell.
 MIDDLE, ANYWHERE = 0.5, 0.7
+# Of more blocks than this, every second across and down is enough for a way down.
+MANY = 1000
 # Below so many usable blocks there is nothing to solve.
 FEWEST = 40
 
@@ -173,7 +175,8 @@ class Solver:
             [self.light, _stray(self.light, self.shape, self.shares)], axis=1
         )
         thin = np.zeros(self.shape, bool)
-        thin[::2, ::2] = True
+        by = 2 if thin.size > MANY else 1
+        thin[::by, ::by] = True
         self._some = np.flatnonzero(np.repeat(thin.reshape(-1), 3))
         codes = np.arange(256, dtype=np.float64)
         green = learned.curve.light[1].astype(np.float64)
@@ -325,8 +328,8 @@ class Solver:
         assert both is not None
         shared = self._shared(rest, spread, weights)
         covered = float((out.reshape(self.shape) & usable).sum()) / max(1, int(usable.sum()))
-        shared *= (1.0 + HIDES * covered) ** 2
-        cov: Floats = np.asarray(np.linalg.inv(both.h) * shared, np.float64)
+        wider = (1.0 + HIDES * covered) ** 2
+        cov: Floats = np.asarray(np.linalg.inv(both.h) * (shared * wider), np.float64)
         cov += np.diag((LEARNED_OFF * np.maximum(x, 0.05)) ** 2)
         h, g = self._besides(y, guess, each, tau)
         predicted = self._predict(x)
@@ -344,7 +347,7 @@ class Solver:
             bent=bent.reshape(shaped),
             smooth=tau,
             residual=self._residual(y, predicted, weights),
-            equations=(h / shared, g / shared),
+            equations=(h / (shared * wider), g / (shared * wider)),
         )
         if not prior:
             return found

@@ -29,7 +29,7 @@ def solver(corner: Set) -> Solver:
 
 def window(corner: Set, side: float, share: float) -> Floats:
     """Daylight through an opening at a side, so much of the face's light."""
-    lamp = Lamp((side * 1.45, 2.0, 1.6), (0.0, 0.8, 1.0), 1.0, 0.5, DAY)
+    lamp = Lamp((side * 1.45, 3.0, 1.5), (side * 0.7, 0.0, 1.2), 1.0, 1.5, DAY)
     light = corner.room.alone(lamp)
     at = np.s_[82:163, 192:288]
     there = corner.light(LOOK)[at].mean()

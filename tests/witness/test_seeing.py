@@ -1,0 +1,160 @@
+"""One look at the picture: what hinders, which light moved, and words that never claim too much."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from studiobridge.craft.light import Dimmer
+from studiobridge.profile.model import Device, Look, Preset, SetProfile
+from studiobridge.profile.sighting import Sighting
+from studiobridge.witness.learned import Codes, Kept
+from studiobridge.witness.seeing import Seeing, level_at
+from tests.figures.sets import small
+from tests.witness.synthetic import LAMPS, Presenter, Set, frame, made
+
+LOOK = dict.fromkeys(LAMPS, 0.5)
+PRESETS = {name: Preset(50.0) for name in LAMPS}
+
+
+@pytest.fixture(scope="module")
+def corner() -> Set:
+    return made(1)
+
+
+def profile() -> SetProfile:
+    devices = [Device(name, "light", tells=frozenset({"level"})) for name in LAMPS]
+    return small(*devices, presets=PRESETS, looks={"look": Look("look", PRESETS)}, name="made-up")
+
+
+def kept(corner: Set, dice: np.random.Generator) -> Kept:
+    codes = frame(corner.light(LOOK), dice)
+    return Kept("look", "2026-01-01T00:00:00+00:00", codes, np.ones(codes.shape[:2], bool))
+
+
+def eye(corner: Set, dice: np.random.Generator) -> Seeing:
+    return Seeing(corner.learned, kept(corner, dice), profile(), "run-1")
+
+
+def finite(seen: Sighting) -> bool:
+    bands = [light.amount for light in seen.lights.values()]
+    bands += [light.stops for light in seen.lights.values() if light.stops]
+    bands += [light.level for light in seen.lights.values() if light.level]
+    return all(
+        math.isfinite(v) for band in bands for v in (band.low, band.value, band.high)
+    ) and all(band.low <= band.value <= band.high for band in bands)
+
+
+def test_the_set_as_it_was_kept(corner: Set) -> None:
+    dice = np.random.default_rng(1)
+    seeing = eye(corner, dice)
+    for number in range(3):
+        seen = seeing.look(frame(corner.light(LOOK), dice), 100.0 + number, 0.1, PRESETS)
+        assert not seen.hinders
+        assert not any(light.moved for light in seen.lights.values())
+    assert (seen.run, seen.frame, seen.frames, seen.kept) == ("run-1", 3, 3, "look")
+    assert seen.taken == 102.0
+    assert seen.stray is None
+    assert seen.usable
+    key = seen.lights["key"]
+    assert key.level is not None and key.level.low <= 50.0 <= key.level.high
+    assert key.stops is not None and abs(key.stops.value) < 0.05
+    assert finite(seen)
+
+
+@pytest.mark.parametrize("name", [name for name in LAMPS if name not in ("hair", "floor")])
+def test_one_lamp_turned_is_named_and_no_other(corner: Set, name: str) -> None:
+    dice = np.random.default_rng(2)
+    seeing = eye(corner, dice)
+    for by in (-0.3, 0.3):
+        seeing.forget()
+        light = corner.light({**LOOK, name: 0.5 * 2**by})
+        seen = seeing.look(frame(light, dice), None, 0.1, PRESETS)
+        assert [n for n, one in seen.lights.items() if one.moved] == [name]
+        stops = seen.lights[name].stops
+        assert stops is not None and stops.low <= by <= stops.high
+
+
+def test_a_presenter_moves_no_lamp(corner: Set) -> None:
+    dice = np.random.default_rng(3)
+    seeing = eye(corner, dice)
+    for x in (-0.5, -0.25, 0.1, 0.4):
+        light = corner.light(LOOK, Presenter(x, y=1.8))
+        seen = seeing.look(frame(light, dice), None, 0.1, PRESETS)
+        assert not any(one.moved for one in seen.lights.values())
+        assert seen.stray is None
+
+
+def test_the_same_frame_again_and_again_is_a_frozen_stream(corner: Set) -> None:
+    dice = np.random.default_rng(4)
+    seeing = eye(corner, dice)
+    codes = frame(corner.light(LOOK), dice)
+    said = [seeing.look(codes, None, 0.1).hinders for _ in range(4)]
+    assert said[0] == ()
+    assert said[3] == ("standing still",)
+    assert seeing.look(frame(corner.light(LOOK), dice), None, 0.1).hinders == ()
+
+
+def of_noise(dice: np.random.Generator, shape: tuple[int, ...]) -> Codes:
+    return dice.integers(0, 256, shape).astype(np.uint8)
+
+
+@pytest.mark.parametrize(
+    ("what", "hindrance"),
+    [("black", "too dark"), ("white", "too bright"), ("noise", None), ("upside down", None)],
+)
+def test_a_picture_of_something_else_says_so(corner: Set, what: str, hindrance: str | None) -> None:
+    dice = np.random.default_rng(5)
+    seeing = eye(corner, dice)
+    codes = frame(corner.light(LOOK), dice)
+    if what == "black":
+        codes = np.zeros_like(codes)
+    elif what == "white":
+        codes = np.full_like(codes, 255)
+    elif what == "noise":
+        codes = of_noise(dice, codes.shape)
+    else:
+        codes = np.ascontiguousarray(codes[::-1, ::-1])
+    seen = seeing.look(codes, None, 0.1, PRESETS)
+    assert seen.hinders
+    assert not seen.usable
+    if hindrance:
+        assert hindrance in seen.hinders
+    assert finite(seen)
+
+
+def test_somebody_before_the_lens_hides_it(corner: Set) -> None:
+    dice = np.random.default_rng(6)
+    seeing = eye(corner, dice)
+    codes = frame(corner.light(LOOK), dice)
+    codes[:, 60:420] = of_noise(dice, (codes.shape[0], 360, 3)) // 4 + 20
+    seen = seeing.look(codes, None, 0.1, PRESETS)
+    assert "hidden" in seen.hinders
+
+
+def test_no_frame_of_this_camera_is_refused(corner: Set) -> None:
+    seeing = eye(corner, np.random.default_rng(7))
+    with pytest.raises(ValueError, match="480 × 272 px was learned"):
+        seeing.look(np.zeros((540, 960, 3), np.uint8), None, 0.1)
+    with pytest.raises(ValueError, match="bytes"):
+        seeing.look(np.zeros((272, 480), np.uint8), None, 0.1)
+
+
+def test_without_a_kept_picture_nothing_has_moved(corner: Set) -> None:
+    dice = np.random.default_rng(8)
+    seeing = Seeing(corner.learned, None, profile(), "run-1")
+    seen = seeing.look(frame(corner.light({**LOOK, "key": 0.3}), dice), None, 0.1)
+    assert seen.kept is None
+    assert all(not one.moved and one.stops is None for one in seen.lights.values())
+    assert abs(seen.lights["key"].amount.value - 0.3) < 0.03
+
+
+def test_the_level_of_an_amount() -> None:
+    learned = ((0.0, 0.0), (25.0, 0.06), (50.0, 0.25), (100.0, 1.0))
+    assert level_at(learned, None, 0.25) == pytest.approx(50.0, abs=0.01)
+    assert level_at(learned, None, 2.0) == 100.0
+    # two points are no curve: the profile's says more
+    assert level_at(((0.0, 0.0), (100.0, 1.0)), Dimmer("square"), 0.25) == pytest.approx(50.0)
+    assert level_at((), None, 0.25) == 25.0
