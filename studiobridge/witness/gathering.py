@@ -20,11 +20,13 @@ import numpy as np
 from studiobridge.profile.sighting import Band
 from studiobridge.witness.blocks import Blocks
 from studiobridge.witness.likely import Before
-from studiobridge.witness.solving import SURE, Floats, Singles, Solved, Solver
+from studiobridge.witness.solving import LEARNED_OFF, SURE, Floats, Singles, Solved, Solver
 
 FRAMES = 20
 # A lamp has moved in between, so likely at least (0-1), and by so many stops.
 SO_LIKELY, BY = 0.9, 0.1
+# No light is held to be where it was more exactly than this (stops).
+SUREST = 0.015
 # A block counts in the mean where all its weights together are this much.
 ENOUGH = 0.5
 
@@ -131,13 +133,18 @@ def _stops(a: float, b: float) -> float:
 
 
 def known_from(solver: Solver, solved: Solved) -> dict[str, Before]:
-    """What one solved frame says of each light that it tells, for the next to be held against."""
-    return {
-        name: Before(
-            level.amount.value,
-            min(1.0, _stops(level.amount.high, level.amount.value)),
-            parts=tuple(float(solved.x[i]) for i in solver.of[name]),
-        )
-        for name, level in solved.levels.items()
-        if level.tells
-    }
+    """What one solved frame says of each light that it tells, for the next to be held against.
+
+    What was learned wrongly is wrong in both alike, and so no part of how sure it is.
+    """
+    found = {}
+    for name, level in solved.levels.items():
+        if not level.tells:
+            continue
+        of, value = solver.of[name], max(level.amount.value, 0.02)
+        own = float(solved.covariance[np.ix_(of, of)].sum())
+        own -= sum((LEARNED_OFF * max(float(solved.x[i]), 0.05)) ** 2 for i in of)
+        sure = SURE * math.sqrt(max(0.0, own)) / value / math.log(2)
+        parts = tuple(float(solved.x[i]) for i in of)
+        found[name] = Before(level.amount.value, min(1.0, max(SUREST, sure)), parts=parts)
+    return found

@@ -33,8 +33,9 @@ from studiobridge.witness.white import clipped, white
 
 # The same picture to the last bit, so many times in a row: a camera's noise never does that.
 STILL = 3
-# More of the usable picture covered than this: the rest says too little.
-HIDDEN = 0.45
+# More of the usable picture covered than this, shadows and all: the rest says too little. Somebody
+# who hides two fifths of it throws shadows on a sixth more.
+HIDDEN = 0.6
 # What is left unexplained (stops) in what is not covered: nothing fits any more.
 STALE = 0.2
 # Half of the picture's codes below this, or so much of it clipped.

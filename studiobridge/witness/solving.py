@@ -61,6 +61,8 @@ CALM, WILD, TINTED = 0.004, 0.08, 0.5
 KNOTS = (0.0, 25.0, 60.0, 110.0, 170.0, 255.0)
 # No light is known better than this against its own picture (share): what was learned is no better.
 LEARNED_OFF = 0.01
+# ... of which so much is another from one frame to the next.
+AGAIN_OFF = 0.003
 SURE = 1.96  # of a normal spread: 95 of 100
 # A light tells when half its band is below this share of what it gave: a stop down is then apart.
 TELLS = 0.25
@@ -360,7 +362,7 @@ class Solver:
         cov: Floats = np.asarray(np.linalg.inv(found.equations[0]), np.float64)
         mean = cov @ found.equations[1]
         n = len(self.shares)
-        cov[:n, :n] += np.diag((LEARNED_OFF * np.maximum(found.x, 0.05)) ** 2)
+        cov[:n, :n] += np.diag((AGAIN_OFF * np.maximum(found.x, 0.05)) ** 2)
         return likely(self.of, self.shares, mean, cov, before)
 
     def _together(self, y: Singles, guess: Singles, each: Singles, tau: float) -> _Both:

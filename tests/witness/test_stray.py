@@ -27,10 +27,11 @@ def solver(corner: Set) -> Solver:
     return Solver(corner.learned)
 
 
-def window(corner: Set, side: float, share: float) -> Floats:
-    """Daylight through an opening at a side, so much of the face's light."""
-    lamp = Lamp((side * 1.45, 3.0, 1.5), (side * 0.7, 0.0, 1.2), 1.0, 1.5, DAY)
-    light = corner.room.alone(lamp)
+def window(corner: Set, side: float, share: float, low: bool = False) -> Floats:
+    """Daylight through an opening near a lamp at that side, so much of the face's light."""
+    near = LAMPS[("wall-right" if side > 0 else "wall-left") if low else "fill"]
+    beside = (near.at[0] + side * 0.1, near.at[1] - 0.2, near.at[2] - 0.2)
+    light = corner.room.alone(Lamp(beside, near.aim, 1.0, near.focus, DAY))
     at = np.s_[82:163, 192:288]
     there = corner.light(LOOK)[at].mean()
     return np.asarray(light * (share * there / light[at].mean()))
@@ -45,12 +46,19 @@ def seen(corner: Set, solver: Solver, light: Floats, dice: np.random.Generator) 
 @pytest.mark.parametrize(("side", "where"), [(-1.0, "left"), (1.0, "right")])
 def test_daylight_at_a_side(corner: Set, solver: Solver, side: float, where: str) -> None:
     dice = np.random.default_rng(11)
-    found = seen(corner, solver, corner.light(LOOK) + window(corner, side, 0.05), dice)
+    light = corner.light(LOOK) + window(corner, side, 0.03, low=True)
+    found = seen(corner, solver, light, dice)
     assert found is not None
     assert found.where == where
-    assert found.share.low <= 0.05 <= found.share.high
     assert 0.0 <= found.left < found.right <= 1.0
     assert (found.right > 0.6) if where == "right" else (found.left < 0.4)
+
+
+def test_how_much_daylight_of_the_light_at_the_face(corner: Set, solver: Solver) -> None:
+    dice = np.random.default_rng(14)
+    found = seen(corner, solver, corner.light(LOOK) + window(corner, 1.0, 0.05), dice)
+    assert found is not None
+    assert found.share.low <= 0.05 <= found.share.high
 
 
 def test_nothing_else_is_taken_for_it(corner: Set, solver: Solver) -> None:
