@@ -632,7 +632,7 @@ def row_framing(args: argparse.Namespace) -> Row:
 def row_automatic(args: argparse.Namespace) -> Row:
     """Left on automatic: it follows the picture. Does a frame of the first three say so?"""
     counts = {"auto exposure": [0, 0], "auto white": [0, 0]}
-    false = still = 0
+    false = still = other_words = 0
     missed: list[str] = []
     for case in cases(args):
         for number in range(max(2, args.trials // 2)):
@@ -658,6 +658,10 @@ def row_automatic(args: argparse.Namespace) -> Row:
                 counts[what][0] += said
                 counts[what][1] += 1
                 if not said:
+                    band = seen.exposure
+                    other_words += bool(seen.hinders) or (
+                        band is not None and not band.low <= 0.0 <= band.high
+                    )
                     missed.append(
                         f"{case.seen.name} {case.kind} trial {number} {what}, {camera._gain.round(2)}"
                     )
@@ -674,7 +678,8 @@ def row_automatic(args: argparse.Namespace) -> Row:
     )
     row.notes = [
         ", ".join(f"{k} {c[0]} of {c[1]}" for k, c in counts.items())
-        + f"; said of a camera by hand: {false} of {still}",
+        + f"; said of a camera by hand: {false} of {still}; not said, but another hindrance or that"
+        f" the exposure is off: {other_words}",
         *missed[:4],
     ]
     return row
