@@ -3,8 +3,8 @@
 What a camera does by itself changes the whole picture by one factor (exposure) or each of its
 channels by one (white): every lamp's share, daylight's too, and clipped or not. What lamps do
 changes their own shares, each another part of the picture. So a frame is explained out of as few
-things as will do, each of them one event: a gain of all, a gain of red, a gain of blue, or one lamp
-(two where it has two whites), the one that explains most first. A gain counts only where it leaves
+things as will do, each of them one event: a gain of all, a gain of red and of blue, or one lamp,
+the one that explains most first. A gain counts only where it leaves
 most lamps as they were: lamps seldom move together by one factor, but where all of them did, and
 each by its own, no gain is to be had. Who told lamps to move says so in `expected`.
 
@@ -38,8 +38,9 @@ WHOLE = 0.97
 BLOCKS = 40
 # A block's light is explained to this share of it, or to this much light (1.0 is clipped).
 SHARE, LIGHT = 0.015, 0.0008
-# What explains less than this share of what is left explains nothing.
-EXPLAINS = 0.15
+# What explains less than this share of what is left explains nothing; a gain has to explain more,
+# for bounced light changes a little everywhere when somebody moves.
+EXPLAINS, GAIN_EXPLAINS = 0.15, 0.3
 # A frame whose blocks are off by less than this many times the above is as it was expected.
 EXPLAINED = 1.3
 # A gain has to explain the picture this much better than any one lamp would.
@@ -50,11 +51,11 @@ AS_WELL = 1.15
 CLOSER = 4
 # What takes two figures (another white) has to explain that much more.
 TWO = 1.1
-# Stops: a gain below this is none, one of a channel against another below that. A hand moves by a
-# third of a stop; cameras on automatic by less, but then it harms less.
-GAIN, WHITE = 0.06, 0.05
-# A step from frame to frame of this many stops is a change, three times what a gain is known to; so
-# many of them in so many frames are no hand's. One finer than a hand's (dials click by a sixth of a
+# Stops: a gain below this is none, one of a channel against another neither. A hand moves by a third
+# of a stop; what somebody in the room takes from its bounced light and gives it came to 0.07.
+GAIN, WHITE = 0.1, 0.1
+# A step from frame to frame of this many stops is a change, three times what a gain is known to;
+# so many of them in so many frames are no hand's. One finer than a hand's (dials click by a sixth of a
 # stop and more, common practice) is enough, where the gain was there before.
 STEP, STEPS, FRAMES, FINE = 0.015, 2, 4, 0.1
 # A scene that changed by this much (stops), and the share of that which an automatic takes back.
@@ -66,6 +67,9 @@ ANSWERS = 2
 COLOURED, GREY = 0.1, 0.3
 # Less light than this is none that a camera writes.
 NO_LIGHT = (-1e3, -1e3, -1e3)
+
+# The first of the events are the camera's: a gain of all, one of blue and red.
+GAINS = 2
 
 Rows = NDArray[np.float64]
 Three = tuple[float, float, float]
@@ -223,8 +227,8 @@ def _blue(of: Three) -> float:
 class _Fit:
     """One frame explained out of as few events as will do.
 
-    Events are columns: a gain of all, of blue, of red; each lamp brighter or dimmer as it was
-    expected; each lamp of two whites with another white too.
+    Events are columns: a gain of all, one of blue and one of red together; each lamp brighter or
+    dimmer as it was expected; each lamp of two whites with another white too.
     """
 
     def __init__(
@@ -241,12 +245,11 @@ class _Fit:
         channel = np.arange(len(rows)) % 3
         self.events: list[list[Rows]] = [
             [before],
-            [before * (channel == 0)],
-            [before * (channel == 2)],
+            [before * (channel == 0), before * (channel == 2)],
         ]
         # of each event beyond the gains: whose it is, and what one of it adds to each picture
-        self.whose: list[str] = ["", "", ""]
-        self.adds: list[list[NDArray[np.float64]]] = [[], [], []]
+        self.whose: list[str] = ["", ""]
+        self.adds: list[list[NDArray[np.float64]]] = [[], []]
         unit = np.eye(len(pictures))
         self.lamps = list(dict.fromkeys(devices))
         for device in self.lamps:
@@ -276,27 +279,32 @@ class _Fit:
             return (0.0, 0.0, 0.0)
         chosen: list[int] = []
         cost = still
-        while len(chosen) < len(self.lamps) + 3:
+        while len(chosen) < len(self.lamps) + GAINS:
             tried = self._next(chosen)
             if not tried:
                 break
-            best = min(tried, key=lambda i: tried[i])
-            if tried[best] > (1.0 - EXPLAINS) * cost:
+            worth = {
+                i: left
+                for i, left in tried.items()
+                if left <= (1.0 - (GAIN_EXPLAINS if i < GAINS else EXPLAINS)) * cost
+            }
+            if not worth:
                 break
-            if not chosen and best < 3:
+            best = min(worth, key=lambda i: worth[i])
+            if not chosen and best < GAINS:
                 # one lamp that would explain it nearly as well is the likelier of the two
-                lamps = [i for i in tried if i >= 3]
+                lamps = [i for i in tried if i >= GAINS]
                 lamp = min(lamps, key=lambda i: tried[i], default=best)
                 if tried[best] > BETTER * tried[lamp] and tried[lamp] < 0.5 * still:
                     best = lamp
             # another white says all that another level does
-            chosen = [i for i in chosen if best < 3 or self.whose[i] != self.whose[best]]
+            chosen = [i for i in chosen if best < GAINS or self.whose[i] != self.whose[best]]
             chosen.append(best)
             cost, _ = self._with(chosen)
             if cost <= EXPLAINED:
                 break
-        gains_alone = [0, 1, 2]
-        if len(chosen) > 1 and any(i < 3 for i in chosen):
+        gains_alone = [0, 1]
+        if len(chosen) > 1 and any(i < GAINS for i in chosen):
             # what the camera alone would do is no lamp's doing
             alone, _ = self._with(gains_alone)
             if alone <= max(EXPLAINED, AS_WELL * cost):
@@ -309,8 +317,11 @@ class _Fit:
         gain = [0.0, 0.0, 0.0]
         moved = np.zeros(len(self.moved))
         for i in chosen:
-            if i < 3:
-                gain[i] = float(next(by))
+            if i == 0:
+                gain[0] = float(next(by))
+                continue
+            if i < GAINS:
+                gain[1], gain[2] = float(next(by)), float(next(by))
                 continue
             for add in self.adds[i]:
                 moved += next(by) * add
@@ -318,11 +329,11 @@ class _Fit:
         gains = (whole + gain[1], whole, whole + gain[2])
         if min(gains) <= 0.02:
             return None
-        if any(i < 3 for i in chosen):
-            turned = {self.whose[i] for i in chosen if i >= 3}
+        if any(i < GAINS for i in chosen):
+            turned = {self.whose[i] for i in chosen if i >= GAINS}
             free = [
                 i
-                for i in range(3, len(self.events))
+                for i in range(GAINS, len(self.events))
                 if i + 1 == len(self.events) or (self.whose[i] != self.whose[i + 1])
             ]
             many = len(turned) > max(1, (len(self.lamps) - 1) // 3) or len(self.lamps) < 2
@@ -348,7 +359,7 @@ class _Fit:
         for one in range(len(self.events)):
             if one in chosen:
                 continue
-            rest = [i for i in chosen if one < 3 or self.whose[i] != self.whose[one]]
+            rest = [i for i in chosen if one < GAINS or self.whose[i] != self.whose[one]]
             places = [k for i in (*rest, one) for k in self.places[i]]
             small = square[np.ix_(places, places)] + 1e-12 * np.eye(len(places))
             values = np.linalg.solve(small, wanted[places])
@@ -359,7 +370,7 @@ class _Fit:
 
     def _tried(self, chosen: list[int], one: int) -> float:
         """What is left with one event more; what takes two figures has to be worth both."""
-        rest = [i for i in chosen if one < 3 or self.whose[i] != self.whose[one]]
+        rest = [i for i in chosen if one < GAINS or self.whose[i] != self.whose[one]]
         cost, _ = self._with([*rest, one])
         return cost * TWO ** (len(self.events[one]) - 1)
 

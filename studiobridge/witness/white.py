@@ -29,9 +29,9 @@ Where = Literal["card", "face", "screen"]
 SEEN, PIXELS = 0.5, 200
 # What is near to who stands there is lit by them (share of the picture's width).
 EDGE = 0.008
-# A ratio of two means in one channel is known to this (stops), beside noise: rounding to codes and
-# what JPEG makes of colour. Our own measure.
-ROUGH = 0.01
+# A mean of codes is known to this (codes): JPEG rounds the colour of its blocks, all of them alike
+# on a plain card. Measured on rendered cards at quality 85: up to half a code in blue and red.
+ROUGH = 0.7
 # The curve is off by the same in both pictures where both are as bright: so much of `sure` is left
 # for each stop between them.
 OF_CURVE = 0.5
@@ -53,12 +53,13 @@ def white(
     """
     if light.shape != kept.shape or light.shape != learned.dark.shape:
         return None
-    clear = np.all(np.isfinite(light) & (light < top_of(learned)), axis=2)
-    clear &= np.all(np.isfinite(kept) & (kept < top_of(learned)), axis=2)
-    if usable is not None and usable.shape == clear.shape:
+    hidden = np.zeros(light.shape[:2], np.uint8)
+    if usable is not None and usable.shape == hidden.shape:
         wide = 2 * round(EDGE * light.shape[1]) + 1
-        hidden = cv2.dilate((~usable).astype(np.uint8), np.ones((wide, wide), np.uint8))
-        clear &= hidden == 0
+        hidden = np.asarray(
+            cv2.dilate((~usable).astype(np.uint8), np.ones((wide, wide), np.uint8)), np.uint8
+        )
+    top = top_of(learned)
     places: tuple[tuple[Where, Region | None], ...] = (
         ("card", learned.card),
         ("face", learned.face),
@@ -68,10 +69,13 @@ def white(
         if region is None:
             continue
         place = cut(region, light.shape)
-        seen = clear[place]
+        now, before = light[place], kept[place]
+        # what is no number is not below either
+        seen = np.all((now < top) & (before < top) & (now > -1.0) & (before > -1.0), axis=2)
+        seen &= hidden[place] == 0
         if seen.mean() < SEEN or int(seen.sum()) < PIXELS:
             continue
-        found = _between(learned, light[place][seen], kept[place][seen], kelvin, duv)
+        found = _between(learned, now[seen], before[seen], kelvin, duv)
         if found is not None:
             mired, across = found
             return SeenWhite(at, mired, across)
@@ -93,11 +97,14 @@ def _between(
     for channel in range(3):
         row = learned.curve.light[channel]
         code = min(255, int(np.searchsorted(row, means[0][channel])))
+        # as stops, in both pictures
+        near = max(1, min(254, code))
+        rough = ROUGH * float(np.log2(row[near + 1] / max(row[near - 1], DARK))) / math.sqrt(2.0)
         # together brighter or darker says nothing of white, but the curve is followed further
         curve = float(learned.curve.sure[channel, code]) * OF_CURVE * abs(float(stops[channel]))
         noise = learned.read**2 + learned.shot * means[0][channel]
         shake = 2.0 * math.sqrt(2.0 * noise / len(now)) / means[0][channel] / math.log(2.0)
-        off[channel] = math.hypot(ROUGH, curve, shake)
+        off[channel] = math.hypot(rough, curve, shake)
     base = _base(kelvin, duv)
     at = _mired_duv(base, stops)
     start = _mired_duv(base, np.zeros(3))

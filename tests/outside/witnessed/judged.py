@@ -13,6 +13,7 @@ import sys
 import tempfile
 import time
 import zlib
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -241,7 +242,7 @@ def run_levels(args: argparse.Namespace, row: str, presenter: bool, frames: int)
     for case in cases(args):
         if presenter and not case.seen.posed:
             continue
-        if frames > 1 and len(case.seen.posed) < 4:
+        if frames > 1 and len(case.seen.posed) < 2:
             continue
         solver, floor = Solver(case.learned), Naive(case.learned)
         for number in range(args.trials):
@@ -331,7 +332,7 @@ def run_turned(
     right = too_many = total = 0
     wrong = []
     for case in cases(args):
-        if presenter and len(case.seen.posed) < 4:
+        if presenter and len(case.seen.posed) < 2:
             continue
         for number in range(args.trials):
             dice = case.dice(name, number)
@@ -386,6 +387,7 @@ def row_alarms(args: argparse.Namespace) -> Row:
     """Nothing changed: frame after frame, with and without somebody who moves."""
     total = alarms = stray = hinders = framing = 0
     which: list[str] = []
+    why: Counter[str] = Counter()
     for case in cases(args):
         eye = seeing(case)
         camera = case.camera(7_000_000)
@@ -400,6 +402,7 @@ def row_alarms(args: argparse.Namespace) -> Row:
             alarms += bool(named)
             stray += seen.stray is not None and seen.stray.share.low > 0
             hinders += bool(seen.hinders)
+            why.update(f"{h} in {case.seen.name} {case.kind}" for h in seen.hinders)
             framing += seen.framing is not None and seen.framing.moved
             if named and len(which) < 4:
                 which.append(f"{case.seen.name} {case.kind} frame {number} pose {pose}: {named}")
@@ -408,6 +411,7 @@ def row_alarms(args: argparse.Namespace) -> Row:
     row.notes = [
         f"false daylight {stray / max(total, 1):.2%}, false hindrance {hinders / max(total, 1):.2%},"
         f" false 'moved' of the camera {framing / max(total, 1):.2%}",
+        *(f"hindrance: {what}, {times} frames" for what, times in why.most_common(6)),
         *which,
     ]
     return row
@@ -628,7 +632,7 @@ def row_framing(args: argparse.Namespace) -> Row:
 def row_automatic(args: argparse.Namespace) -> Row:
     """Left on automatic: it follows the picture. Does a frame of the first three say so?"""
     counts = {"auto exposure": [0, 0], "auto white": [0, 0]}
-    false = still = 0
+    false = still = other_words = 0
     missed: list[str] = []
     for case in cases(args):
         for number in range(max(2, args.trials // 2)):
@@ -654,6 +658,10 @@ def row_automatic(args: argparse.Namespace) -> Row:
                 counts[what][0] += said
                 counts[what][1] += 1
                 if not said:
+                    band = seen.exposure
+                    other_words += bool(seen.hinders) or (
+                        band is not None and not band.low <= 0.0 <= band.high
+                    )
                     missed.append(
                         f"{case.seen.name} {case.kind} trial {number} {what}, {camera._gain.round(2)}"
                     )
@@ -670,7 +678,8 @@ def row_automatic(args: argparse.Namespace) -> Row:
     )
     row.notes = [
         ", ".join(f"{k} {c[0]} of {c[1]}" for k, c in counts.items())
-        + f"; said of a camera by hand: {false} of {still}",
+        + f"; said of a camera by hand: {false} of {still}; not said, but another hindrance or that"
+        f" the exposure is off: {other_words}",
         *missed[:4],
     ]
     return row
