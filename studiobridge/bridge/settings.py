@@ -202,8 +202,8 @@ def load_settings(file: Path | None = None, env: Mapping[str, str] | None = None
         cameras = values.get("frames")
         for host, camera in cameras.items() if isinstance(cameras, dict) else ():
             if isinstance(camera, dict) and "password" in camera:
-                place = ("frames", host, "password")
-                problem = document.problem(place, "a password does not belong here")
+                at = ("frames", host, "password")
+                problem = document.problem(at, "a password does not belong here")
                 raise SettingsError(
                     f"{problem}; write it into a file and name that as 'password_file'"
                 )
