@@ -1,0 +1,331 @@
+"""The witness as a process: it looks while the set is up, says what it sees, and keeps nothing."""
+
+from __future__ import annotations
+
+import base64
+import json
+import os
+import signal
+import threading
+import time
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from studiobridge.bridge.ownership import Alive, Beat
+from studiobridge.witness import keeping
+from tests.bridge.test_asyncapi import validator
+from tests.brokers import Mosquitto, needs_mosquitto
+from tests.panel.studio import Process, until
+from tests.witness.little_room import LittleRoom, person
+
+pytestmark = needs_mosquitto
+SET = """\
+format: 1
+set: corner
+mains: {voltage: 230 V, circuits: {wall: {breaker: 10 A, curve: B}}}
+devices:
+  key: {kind: light, fed_by: wall, draws: 20 W, proof: picture}
+  fill: {kind: light, fed_by: wall, draws: 20 W, proof: picture}
+  cloth: {kind: light, fed_by: wall, draws: 20 W, proof: picture}
+  rim: {kind: light, fed_by: wall, draws: 20 W, proof: picture}
+looks:
+  lesson: {key: {level: 50 %}, fill: {level: 50 %}, cloth: {level: 50 %}, rim: {level: 50 %}}
+"""
+WITNESS = "witness: {frames: file now.jpg, every: 500 ms}\n"
+AHEAD = 5000.0  # the bridge's clock before ours (s)
+TOPIC = "studiobridge/corner"
+
+
+class Bridge:
+    """What a bridge shows, said by somebody else; and a witness's words, heard."""
+
+    def __init__(self, port: int) -> None:
+        self.heard: list[tuple[float, str, Any]] = []
+        self.silent = threading.Event()
+        self.over = threading.Event()
+        self.client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+        self.client.on_message = self._message
+        own = [(f"{TOPIC}/witness/{kind}", 0) for kind in ("alive", "seen", "answer")]
+        self.client.on_connect = lambda *_: self.client.subscribe(own)
+        self.client.reconnect_delay_set(0.1, 0.3)
+        self.client.connect("127.0.0.1", port)
+        self.client.loop_start()
+        threading.Thread(target=self._beat, daemon=True).start()
+
+    def _message(self, client: object, data: object, message: Any) -> None:
+        if message.payload:
+            said = json.loads(message.payload)
+            self.heard.append((time.monotonic(), message.topic.rpartition("/")[2], said))
+
+    def say(self, topic: str, said: object, retain: bool = True) -> None:
+        payload = said if isinstance(said, bytes) else json.dumps(said).encode()
+        self.client.publish(f"{TOPIC}/{topic}", payload, qos=1, retain=retain)
+
+    def stands(self, state: str, look: str | None = "lesson") -> None:
+        self.say("alive", Alive(True, "b").payload())
+        self.say("state", {"bridge": "b", "epoch": 1, "state": state, "look": look})
+
+    def _beat(self) -> None:
+        n = 0
+        while not self.over.wait(0.3):
+            if not self.silent.is_set() and self.client.is_connected():
+                n += 1
+                self.say("beat", Beat("b", 1, n, time.time() + AHEAD, 1.6).payload())
+
+    def latest(self, kind: str) -> Any:
+        return next((said for _, topic, said in reversed(self.heard) if topic == kind), None)
+
+    def count(self, kind: str) -> int:
+        return sum(topic == kind for _, topic, _ in self.heard)
+
+    def ask(self, what: str, **more: Any) -> Any:
+        id_ = f"{what}-{time.monotonic()}"
+        body = {"id": id_, "what": what, "until": time.time() + AHEAD + 5, **more}
+        self.say("witness/ask", body, retain=False)
+
+        def answered() -> Any:
+            return next((s for _, t, s in self.heard if t == "answer" and s["id"] == id_), None)
+
+        until(lambda: answered() is not None, f"an answer to {what}")
+        return answered()
+
+    def stop(self) -> None:
+        self.over.set()
+        self.client.loop_stop()
+        self.client.disconnect()
+
+
+class Camera:
+    """Writes a new picture of a room every little while, as a camera would."""
+
+    def __init__(self, path: Path, room: LittleRoom) -> None:
+        self.path, self.room = path, room
+        self.levels: Mapping[str, float] = dict.fromkeys(room.shares, 0.5)
+        self.person = False
+        self.running = threading.Event()
+        self.running.set()
+        self.over = threading.Event()
+        threading.Thread(target=self._run, daemon=True).start()
+
+    def picture(self) -> np.ndarray[Any, Any]:
+        light = self.room.light(self.levels)
+        return self.room.frame(person(light, 0.5, 0.6)[0] if self.person else light)
+
+    def _run(self) -> None:
+        while not self.over.wait(0.1):
+            if self.running.is_set():
+                new = self.path.with_suffix(".new")
+                new.write_bytes(cv2.imencode(".jpg", self.picture())[1].tobytes())
+                new.replace(self.path)
+
+
+class Set:
+    """A set with a camera, whose bridge is played, and a witness in a process of its own."""
+
+    def __init__(self, folder: Path, broker: Mosquitto) -> None:
+        self.folder, self.broker = folder, broker
+        self.path = folder / "corner.yaml"
+        self.path.write_text(SET + WITNESS, encoding="utf-8")
+        self.room = LittleRoom()
+        self.kept = keeping.folder_of(self.path)
+        keeping.save(self.room.learned, self.kept)
+        clean = {k: v for k, v in os.environ.items() if not k.startswith("STUDIOBRIDGE")}
+        self.env = {
+            **clean,
+            "STUDIOBRIDGE_BROKER": broker.url,
+            "STUDIOBRIDGE_DATA": str(folder / "data"),
+            "HOME": str(folder),
+            "OPENBLAS_NUM_THREADS": "1",
+        }
+        self.bridge = Bridge(broker.port)
+        self.camera = Camera(folder / "now.jpg", self.room)
+
+    def witness(self) -> Process:
+        return Process(self.env, "witness", "serve", self.path).start()
+
+    def looking(self, after: int = 0) -> Any:
+        """What is seen, as soon as something is that was not before."""
+        before = self.bridge.count("seen") + after
+        until(lambda: self.bridge.count("seen") > before, "something seen")
+        return self.bridge.latest("seen")
+
+    def alive(self, what: str, alive: bool = True, why: str = "") -> Any:
+        def so() -> bool:
+            said = self.bridge.latest("alive")
+            return (
+                said is not None
+                and said["what"] == what
+                and said["alive"] is alive
+                and why in said["why"]
+            )
+
+        until(so, f"alive {alive}, {what}", 30)
+        return self.bridge.latest("alive")
+
+
+@pytest.fixture(scope="module")
+def there(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Set]:
+    folder = tmp_path_factory.mktemp("witness")
+    with Mosquitto(folder) as broker:
+        made = Set(folder, broker)
+        yield made
+        made.camera.over.set()
+        made.bridge.stop()
+
+
+def test_an_evening_with_the_witness(there: Set) -> None:
+    bridge, camera = there.bridge, there.camera
+    bridge.stands("dark", None)
+    process = there.witness()
+    try:
+        # dark: nothing is looked at, and nothing reads the camera
+        there.alive("waiting", why="dark")
+        assert bridge.count("seen") == 0
+        assert children(process.pid) == []
+
+        bridge.stands("ready")
+        seen = there.looking()
+        assert list(validator("sighting").iter_errors(seen)) == []
+        for name in camera.levels:
+            amount = seen["lights"][name]["amount"]
+            assert amount["low"] - 0.05 < 0.5 < amount["high"] + 0.05
+        # by the clock of the bridge, from when it was written
+        assert abs(seen["taken"] - time.time() - AHEAD) < 5
+        assert 0 <= seen["age"] < 5
+        alive = there.alive("looking")
+        assert (alive["learned"], alive["every"]) == (there.room.learned.made, 0.5)
+
+        # what is asked
+        look = bridge.ask("look")
+        assert (look["code"], look["detail"]["sighting"]["run"]) == (0, seen["run"])
+        still = bridge.ask("still")
+        picture = decoded(still["detail"]["picture"])
+        assert picture.shape[1] == there.room.learned.size[0]
+        assert abs(float(picture.mean()) - float(camera.picture().mean())) < 3
+        assert still["detail"]["contours"]
+        would = bridge.ask("preview", lights={"key": {"level": 100.0}})
+        assert decoded(would["detail"]["picture"]).mean() < picture.mean()
+        assert bridge.ask("preview", lights={"nobody": {"level": 100.0}})["code"] == 1
+        for nonsense in (b"[", b'{"id": 1}', b"\xff", b"x" * 5000):
+            bridge.say("witness/ask", nonsense, retain=False)
+        late = {"id": "late", "what": "still", "until": time.time() + AHEAD - 60}
+        bridge.say("witness/ask", late, retain=False)
+        assert bridge.ask("look")["code"] == 0
+        assert not any(t == "answer" and s["id"] == "late" for _, t, s in bridge.heard)
+
+        # nothing of all this was kept; and nobody is
+        beside = {"now.jpg", "now.new", "corner.yaml"}
+        assert {p.name for p in there.path.parent.iterdir() if p.suffix != ".db"} - beside <= {
+            *("corner.witness", "data", "broker.conf", "broker.log", "mosquitto.db"),
+        }
+        assert not (there.kept / "kept-lesson.json").exists()
+        camera.person = True
+        time.sleep(1.2)
+        kept = bridge.ask("keep", look="lesson")
+        assert kept["code"] == 0, kept
+        assert "is not in it" in kept["text"]
+        reference = keeping.kept_picture("lesson", there.kept)
+        assert reference is not None
+        clean = there.room.frame(there.room.light(camera.levels), noise=False)
+        differs = np.abs(reference.codes.astype(int) - clean).max(axis=2) > 60
+        assert (differs & reference.counts).mean() < 0.002
+        assert bridge.ask("keep", look="no-such")["code"] == 1
+        camera.person = False
+
+        # a hand on a dial: twice a second or better
+        bridge.say("devices/key", {"turning_by": "Ana"})
+        time.sleep(1.0)
+        count = bridge.count("seen")
+        time.sleep(3.0)
+        assert bridge.count("seen") - count >= 5
+        bridge.say("devices/key", {"turning_by": None})
+
+        # a source that dies is said, and found again
+        camera.running.clear()
+        (there.folder / "now.jpg").unlink()
+        there.alive("no frames", why="now.jpg")
+        camera.running.set()
+        there.alive("looking")
+
+        # the bridge falls silent: nothing is said to nobody, and nothing comes late
+        bridge.silent.set()
+        there.alive("waiting", why="no bridge")
+        time.sleep(1.0)
+        count = bridge.count("seen")
+        bridge.silent.clear()
+        seen = there.looking()
+        assert seen["taken"] > time.time() + AHEAD - 5
+        assert bridge.count("seen") - count < 4
+
+        # the broker goes and comes
+        there.broker.stop()
+        time.sleep(1.5)
+        back = time.time() + AHEAD
+        heard = len(bridge.heard)
+        there.broker.start()
+        until(lambda: bridge.client.is_connected(), "the bridge is back")
+        bridge.stands("ready")
+        there.looking()
+        fresh = [s for _, t, s in bridge.heard[heard:] if t == "seen"]
+        assert all(s["taken"] > back - 0.1 for s in fresh)
+
+        # two at once: the later looks, the other ends and is not started again
+        second = there.witness()
+        try:
+            assert process.wait(30) == 0
+            assert any("another witness" in line for line in process.lines)
+            until(lambda: bridge.latest("seen")["run"] != seen["run"], "the second sees")
+            assert bridge.latest("alive")["alive"] is True
+
+            # stopped as a process: what comes after is not of before
+            os.kill(second.pid, signal.SIGSTOP)
+            camera.running.clear()
+            time.sleep(1.5)
+            heard = len(bridge.heard)
+            os.kill(second.pid, signal.SIGCONT)
+            time.sleep(1.0)
+            for _, kind, said in bridge.heard[heard:]:
+                if kind == "seen":
+                    assert said["taken"] < time.time() + AHEAD - 1.0
+            camera.running.set()
+
+            # killed: the will says so, whatever it was doing; and nobody reads the camera any more
+            readers = children(second.pid)
+            second.kill()
+            there.alive("waiting", alive=False)
+            until(lambda: not any(Path(f"/proc/{p}").exists() for p in readers), "it lets go")
+        finally:
+            second.stop()
+    finally:
+        process.stop()
+    for line in process.lines:
+        assert "Traceback" not in line
+
+
+def test_a_stop_ends_it_at_once_and_says_so(there: Set) -> None:
+    there.bridge.stands("ready")
+    process = there.witness()
+    there.looking()
+    began = time.monotonic()
+    assert process.stop() == 0
+    assert time.monotonic() - began < 2
+    assert there.alive("waiting", alive=False)["why"] == "it was stopped"
+
+
+def decoded(text: str) -> np.ndarray[Any, Any]:
+    data = base64.b64decode(text)
+    assert len(data) <= 150_000
+    found = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    assert found is not None
+    return found
+
+
+def children(pid: int) -> list[int]:
+    return [int(p) for p in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
