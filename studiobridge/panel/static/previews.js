@@ -11,6 +11,7 @@ import { say } from "./saying.js";
 
 const WAIT = 60;          // ms
 const newest = new WeakMap();
+let count = 0;
 
 export function clear(figure) {
   newest.set(figure, null);
@@ -23,6 +24,8 @@ export function see(figure, address, alt) {
   newest.set(figure, picture);
   figure.classList.add("coming");
   picture.alt = alt;
+  // a browser keeps a picture of one address in its memory, whatever it was told: each is asked for anew
+  const fresh = `${address}${address.includes("?") ? "&" : "?"}n=${Date.now()}-${++count}`;
   return new Promise((done) => {
     const over = (good) => {
       // another was asked for since: this one is of an older step, whenever it comes
@@ -38,7 +41,7 @@ export function see(figure, address, alt) {
     };
     picture.addEventListener("load", () => over(true));
     picture.addEventListener("error", () => over(false));
-    picture.src = address;
+    picture.src = fresh;
   });
 }
 
