@@ -56,10 +56,13 @@ NOTHING_KEPT = later(
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """One line about the picture: is it so, and is it of now."""
+    """One line about the picture: is it so, and is it of now. `differs`: its parts, one by one, and
+    `when` it was looked at, where a page has a line for each."""
 
     code: Code
     text: str
+    differs: tuple[str, ...] = ()
+    when: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -723,11 +726,11 @@ def as_kept(
         found = differences(seen, screen_name, face)
     when = looked(seen, now, every, by_time=by_time)
     if found:
-        what = "; ".join(one.whole for one in found[:MOST_DIFFERENCES])
-        more = len(found) - MOST_DIFFERENCES
-        if more > 0:
-            what += "; " + say("{n} more", n=more)
-        return Said("not", say("by the picture, {what} ({when})", what=what, when=when))
+        each = [one.whole for one in found[:MOST_DIFFERENCES]]
+        if len(found) > MOST_DIFFERENCES:
+            each.append(say("{n} more", n=len(found) - MOST_DIFFERENCES))
+        text = say("by the picture, {what} ({when})", what="; ".join(each), when=when)
+        return Said("not", text, tuple(each), when)
     if not isinstance(seen.get("kept"), str) or not seen["kept"]:
         return Said("unknown", kept(seen))
     lost = untold(seen)
@@ -784,6 +787,14 @@ def sentences(
     return [text for text in lines if text]
 
 
+def every_of(view: object) -> float:
+    """How often (s) a picture is looked at, by what a state says of how long a look holds."""
+    holds = number(view.get("holds_s")) if isinstance(view, Mapping) else None
+    if holds is None or not MORE < holds < BEYOND:
+        return EVERY
+    return (holds - MORE) / LOOKS_HOLD
+
+
 # ---- the witness itself -------------------------------------------------------------------
 
 
@@ -807,3 +818,14 @@ def goes(alive: object, has_witness: bool = True) -> Said:
     if isinstance(why, str) and why:
         text = say("{what} ({why})", what=text, why=bridge_says(why, 200))
     return Said("so" if what in ("looking", "waiting") else "unknown", text)
+
+
+def picture_kept(kept: bool, text: str) -> str:
+    """What came of keeping a picture with a look, and for how long it stays."""
+    said = bridge_says(text, 300).rstrip(".")
+    if not kept:
+        return say("no picture of it was kept: {why}", why=said or "?")
+    what = said or say("a picture of it was kept")
+    return say(
+        "{what}; it stays beside the profile until a picture is kept for this look again", what=what
+    )

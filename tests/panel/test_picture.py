@@ -107,6 +107,8 @@ def test_a_still_is_shown_with_its_lines_outlines_and_sentences(scene: Scene) ->
     assert "A picture is no meter" in said
     assert re.search(r"taken at \d\d:\d\d:\d\d, \d+ s ago", page.inner_text("#still figcaption"))
     assert "Nothing of this picture is stored" in page.inner_text("#still")
+    page.click("#seen summary")
+    assert "edge-left: too little of it in the picture to tell" in page.inner_text("#seen")
     alt = page.get_attribute("#still img", "alt")
     assert alt.startswith("The set as the camera saw it at ")
 
