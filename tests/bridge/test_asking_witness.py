@@ -170,7 +170,11 @@ def test_look_save_keeps_a_picture_too(
 
 
 SIGHTING = {
-    **{"run": "r", "frame": 1, "age": 0.1, "kept": "day", "hinders": []},
+    "run": "r",
+    "frame": 1,
+    "age": 0.1,
+    "kept": "day",
+    "hinders": [],
     "lights": {
         "shelf-light": {
             "amount": {"low": 0.4, "value": 0.5, "high": 0.6},
