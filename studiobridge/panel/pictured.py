@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
-from studiobridge.shown.tongue import figure
+from studiobridge.shown.tongue import figure, say
 from studiobridge.shown.words import clean, number
 
 # A picture of 960 points across is 150 kB at most (bytes); a little more is no lie.
@@ -183,8 +183,13 @@ def outlines(value: object, places: Places) -> list[Drawn]:
         if len(points) < 3:
             continue
         name = clean(one.get("name") or one.get("what") or "", 30)
-        top_most = min(points, key=lambda point: point[1])
-        at = places.free([top_most, *points]) if name else None
+        if one.get("what") == "stray":
+            name = say("light from nowhere")
+        # above it, but within the picture: it may be as large as that
+        x = min(max(sum(point[0] for point in points) / len(points), 0.2), 0.8)
+        y = min(max(min(point[1] for point in points), 0.1), 0.9)
+        below = [(x, y + step / 10) for step in range(9) if y + step / 10 < 0.94]
+        at = places.free([*reversed(below), *below]) if name else None
         x, y = at or (0.0, 0.0)
         found.append(Drawn(_text(points), name if at else "", 100 * x, 100 * y))
     return found

@@ -821,11 +821,10 @@ def goes(alive: object, has_witness: bool = True) -> Said:
 
 
 def picture_kept(kept: bool, text: str) -> str:
-    """What came of keeping a picture with a look, and for how long it stays."""
-    said = bridge_says(text, 300).rstrip(".")
+    """What came of keeping a picture with a look; the witness says itself for how long it stays."""
+    said = bridge_says(text, 500)
     if not kept:
         return say("no picture of it was kept: {why}", why=said or "?")
-    what = said or say("a picture of it was kept")
-    return say(
-        "{what}; it stays beside the profile until a picture is kept for this look again", what=what
+    return said or say(
+        "a picture of it was kept; it stays beside the profile until one is kept for it again"
     )

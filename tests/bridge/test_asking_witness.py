@@ -120,13 +120,15 @@ def test_nobody_is_asked_where_nobody_looks(tmp_path: Path, alive: bytes) -> Non
 
 SAVED = b'{"id": "ID", "final": true, "code": 0, "text": "saved the look evening"}'
 REFUSED = b'{"id": "ID", "final": true, "code": 1, "text": "no"}'
-STAYS = "; it stays beside the profile until a picture is kept for this look again"
+KEPT = "kept a picture of it, with nobody in it. It stays until it is kept anew"
+STAYS = "it stays beside the profile until one is kept for it again"
 
 
 @pytest.mark.parametrize(
     ("options", "saved", "says", "out", "asked"),
     [
-        ((), SAVED, (0, "kept a picture of it, with nobody in it"), STAYS, ["keep"]),
+        ((), SAVED, (0, KEPT), KEPT, ["keep"]),
+        ((), SAVED, (0, ""), STAYS, ["keep"]),
         (
             (),
             SAVED,

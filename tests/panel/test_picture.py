@@ -395,10 +395,18 @@ def test_looks_are_seen_before_they_are_set(scene: Scene) -> None:
     )
     asked = {look: lights for what, look, lights in scene.made.heard.seen if what == "preview"}
     assert set(asked) == set(witnessed.PROFILE.looks)
-    assert asked["lesson"]["key"] == {"level": 64.0, "cct": 4300.0}
+    assert asked["lesson"] == {}  # the witness has the profile too
     assert "stands so now" in page.inner_text("#set-lesson")
     assert page.is_enabled("#set-glaze button")
     assert scene.made.heard.asked == []
+
+
+def test_why_a_light_cannot_be_seen_before_stands_in_its_place(scene: Scene) -> None:
+    why = "rim was not seen alone: learn anew"
+    scene.sees(lambda what, look, lights: Answer("x", True, 1, why, {}))
+    scene.page.goto(f"{scene.url}/picture")
+    scene.page.wait_for_selector(f".first-seen p:has-text('{why}')", timeout=LONG)
+    assert scene.page.locator(".first-seen img").count() == 0
 
 
 @pytest.mark.parametrize("mode", ["light", "dark"])
@@ -447,6 +455,14 @@ def test_a_jpeg_is_told_by_its_frame() -> None:
     for broken in (data[:40], data[:-2] + b"xx", b"\xff\xd8\xff\xd9", b"GIF89a" + data):
         with pytest.raises(pictured.NoPicture):
             pictured.jpeg(witnessed.text(broken))
+
+
+def test_an_outline_as_large_as_the_picture_has_its_name_within_it() -> None:
+    stray = {"what": "stray", "name": "x", "left": 0.0, "top": 0.0, "right": 1.0, "bottom": 1.0}
+    (one,) = pictured.outlines([stray], pictured.Places())
+    assert one.label == "light from nowhere"
+    assert 6 <= one.x <= 94 and 6 <= one.y <= 94
+    assert one.points.startswith("0.0,0.0 1000.0,0.0")
 
 
 def test_labels_do_not_lie_over_each_other() -> None:

@@ -19,6 +19,13 @@ export function clear(figure) {
   figure.querySelector(".frame").replaceChildren();
 }
 
+// A picture that does not come does not say why: its address does.
+async function why(address) {
+  try {
+    return (await (await fetch(address)).json()).text;
+  } catch { return "…"; }
+}
+
 export function see(figure, address, alt) {
   const picture = new Image();
   newest.set(figure, picture);
@@ -34,8 +41,8 @@ export function see(figure, address, alt) {
       if (good) figure.querySelector(".frame").replaceChildren(picture);
       else {
         const none = document.createElement("p");
-        none.textContent = say("no picture came");
         figure.querySelector(".frame").replaceChildren(none);
+        why(address).then((text) => { none.textContent = say("no picture came: {why}", { why: text }); });
       }
       done(good);
     };
