@@ -132,7 +132,9 @@ def bar(shown: Guide, columns: int) -> str:
 
 def as_json(shown: Guide, dial: Mapping[str, Any]) -> dict[str, object]:
     """One line of `by-hand --watch --json`."""
-    keys = ("by", "watts", "value", "unit", "was", "target", "low", "high", "settled")
+    by_picture = dial.get("by") == "picture"
+    seen = ("by", "value", "unit", "band", "stops") if by_picture else ("watts", "was")
+    keys = (*seen, "target", "low", "high", "settled")
     numbers = {key: dial.get(key) for key in keys}
     return {"device": shown.device, "says": shown.text, "there": shown.there, **numbers}
 
