@@ -41,6 +41,7 @@ COMMANDS = {
     "rehearsing": ("rehearse", "touch"),
     "before": ("before", "after"),
     "previewing": ("look",),
+    "witnessing": ("witness",),
 }
 
 
