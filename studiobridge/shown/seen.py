@@ -57,12 +57,13 @@ NOTHING_KEPT = later(
 @dataclass(frozen=True, slots=True)
 class Said:
     """One line about the picture: is it so, and is it of now. `differs`: its parts, one by one, and
-    `when` it was looked at, where a page has a line for each."""
+    `when` it was looked at, and the `head` over them, where a page has a line for each."""
 
     code: Code
     text: str
     differs: tuple[str, ...] = ()
     when: str = ""
+    head: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -322,6 +323,15 @@ def _sizes(found: Band, digits: int) -> tuple[str, str, str]:
 
 def _one_side(found: Band) -> bool:
     return found.low > 0 or found.high < 0
+
+
+def stops_asked(found: Band) -> str:
+    """`0.4 stop less than the look asks (0.3 to 0.5)`: where no picture of it was kept."""
+    much, near, far = _sizes(found, _digits(found, 1, 2, 0.1))
+    values = {"much": much, "near": near, "far": far}
+    if found.value < 0:
+        return say("{much} stop less than the look asks ({near} to {far})", **values)
+    return say("{much} stop more than the look asks ({near} to {far})", **values)
 
 
 def stops_against(found: Band) -> str:
@@ -662,7 +672,7 @@ def _of_bridge(view: Json, seen: Json, screen_name: str, face: bool) -> list[Dif
         if what == "tint":
             what = "white"
         if isinstance(device, str):
-            one = _light_differs(clean(device, 40), entry)
+            one = _light_differs(device, entry, _part(seen, "lights").get(device))
         elif what in names and what in ours:
             one = ours[what]
         else:
@@ -672,7 +682,8 @@ def _of_bridge(view: Json, seen: Json, screen_name: str, face: bool) -> list[Dif
     return found
 
 
-def _light_differs(name: str, entry: Json) -> Difference:
+def _light_differs(device: str, entry: Json, seen_light: object) -> Difference:
+    name = clean(device, 40)
     ends, by = entry.get("band"), _within(entry.get("by"), -20, 20)
     low, high = (
         (number(end) for end in ends) if isinstance(ends, list) and len(ends) == 2 else (None, None)
@@ -680,7 +691,11 @@ def _light_differs(name: str, entry: Json) -> Difference:
     against = band({"low": low, "value": by, "high": high})
     if against is None or not _one_side(against):
         return Difference(name, bridge_says(entry.get("text") or name, 200), "", 0.0)
-    text = say("{name}: {what}", name=name, what=stops_against(against))
+    # the bridge holds it against the kept picture where that is of the look, else against the look
+    kept_one = band(seen_light.get("stops")) if isinstance(seen_light, Mapping) else None
+    of_kept = kept_one is not None and abs(kept_one.value - against.value) < 1e-3
+    how = stops_against(against) if of_kept else stops_asked(against)
+    text = say("{name}: {what}", name=name, what=how)
     though = entry.get("though")
     if isinstance(though, str) and (known := known_by(though)):
         text = say("{what} (as it should be, {known})", what=text, known=known)
@@ -730,7 +745,10 @@ def as_kept(
         if len(found) > MOST_DIFFERENCES:
             each.append(say("{n} more", n=len(found) - MOST_DIFFERENCES))
         text = say("by the picture, {what} ({when})", what="; ".join(each), when=when)
-        return Said("not", text, tuple(each), when)
+        head = say("not as the look asks ({when})", when=when)
+        if seen.get("kept"):
+            head = say("not as kept ({when})", when=when)
+        return Said("not", text, tuple(each), when, head)
     if not isinstance(seen.get("kept"), str) or not seen["kept"]:
         return Said("unknown", kept(seen))
     lost = untold(seen)
