@@ -3,27 +3,31 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from studiobridge.cli import show
 from studiobridge.cli.base import (
     BAD_INPUT,
+    NOT_THERE,
     JsonOption,
     ProfileOption,
     SetOption,
     SettingsOption,
     Stop,
     app,
-    ask_simply,
     profile_of,
     read_or_stop,
+    run_asking,
     settings_or_stop,
+    which_set,
+    with_asker,
 )
 from studiobridge.shown import words
 
 if TYPE_CHECKING:
+    from studiobridge.bridge.asking import Asker
     from studiobridge.profile.build import Reading
 
 look_app = typer.Typer(
@@ -112,21 +116,62 @@ def save_look(
     strict: Annotated[
         bool, typer.Option("--strict", help="Save nothing where a light would be left out.")
     ] = False,
+    no_picture: Annotated[
+        bool, typer.Option("--no-picture", help="Keep no picture of it beside the profile.")
+    ] = False,
     set_name: SetOption = None,
     profile: ProfileOption = None,
     settings: SettingsOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """How the lights stand now becomes a look in the profile. Tells no light anything."""
-    ask_simply(
-        "save_look",
-        settings,
-        set_name,
-        profile,
-        as_json=as_json,
-        look=name,
-        title=title,
-        targets=lights,
-        replace=replace,
-        strict=strict,
-    )
+    """How the lights stand now becomes a look in the profile. Tells no light anything.
+
+    Where the camera's picture is looked at, a picture of it is kept as well, with nobody in it.
+    """
+    loaded = settings_or_stop(settings)
+    set_name, _ = which_set(loaded, set_name, profile)
+    wish = {"title": title, "targets": lights, "replace": replace, "strict": strict}
+
+    async def use(asker: Asker) -> int:
+        await asker.need_bridge()
+        return await _saved(asker, name, wish, no_picture, as_json)
+
+    run_asking(with_asker(loaded, set_name, use))
+
+
+async def _saved(
+    asker: Asker, name: str, wish: dict[str, Any], no_picture: bool, as_json: bool
+) -> int:
+    """Save it, and where the camera's picture is looked at, keep a picture of it."""
+    code = NOT_THERE
+    async for answer in asker.ask("save_look", look=name, **wish):
+        if not answer.final:
+            continue
+        code = answer.code
+        if not as_json:
+            (show.out if code == 0 else show.fail)(words.clean(answer.text, 2000))
+        kept = None if code != 0 or no_picture else await _keep_picture(asker, name)
+        if as_json:
+            said = {"code": code, "text": answer.text, "detail": dict(answer.detail)}
+            show.print_json(said | ({} if kept is None else {"picture": kept}))
+        elif kept is not None:
+            (show.out if kept["kept"] else show.fail)(str(kept["text"]))
+    return code
+
+
+async def _keep_picture(asker: Asker, look: str) -> dict[str, Any] | None:
+    """What was kept of the picture, or why nothing was; None where nobody looks at one.
+
+    The look stands either way: what happens here changes nothing of it.
+    """
+    from studiobridge.bridge.asking import NoWitness
+    from studiobridge.shown import seen
+
+    alive = asker.shown.witness
+    if alive is None or alive.get("alive") is not True:
+        return None
+    try:
+        answer = await asker.ask_witness("keep", look=look)
+    except NoWitness as error:
+        return {"kept": False, "text": seen.picture_kept(False, str(error))}
+    return {"kept": answer.code == 0, "text": seen.picture_kept(answer.code == 0, answer.text)}

@@ -31,6 +31,21 @@ if TYPE_CHECKING:
     from studiobridge.bridge.asking import Asker
 
 
+def _pictured(asker: Asker) -> None:
+    """The line about the camera's picture, where somebody looks at it."""
+    found = (asker.shown.state or {}).get("picture_seen")
+    if found is None:
+        return
+    import time
+
+    from studiobridge.shown import seen
+
+    # where only a kept beat was heard so far, its clock agrees with ours, or it counts as silent
+    now = time.time() + (asker.shown.clock or 0.0) if asker.shown.bridge_alive else None
+    if line := seen.line(found, None if asker.shown.old else now, seen.every_of(found)):
+        show.out(line)
+
+
 @app.command()
 def status(
     set_name: SetOption = None,
@@ -49,6 +64,7 @@ def status(
         else:
             status = shown.status()
             show.print_status(status, status["devices"])
+            _pictured(asker)
         return DONE
 
     run_asking(with_asker(loaded, name, use, devices=True))
@@ -78,6 +94,8 @@ def drift(
         else:
             for line in words.drift_lines(shown.drift, (shown.state or {}).get("picture")):
                 show.out(line)
+        if not as_json:
+            _pictured(asker)
         return DONE
 
     run_asking(with_asker(loaded, name, use))

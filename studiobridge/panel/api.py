@@ -43,6 +43,12 @@ class Problem(BaseModel):
     text: str
 
 
+class Look(BaseModel):
+    """A look at the camera's picture: the figure as HTML, with the address of its picture."""
+
+    html: str
+
+
 class Who(BaseModel):
     """Whose session this is; `token` goes into X-Studiobridge-Token of every request."""
 
@@ -60,7 +66,7 @@ class Health(BaseModel):
 def openapi() -> dict[str, Any]:
     """The OpenAPI 3.1 document of the panel's API."""
     schemas: dict[str, Any] = {}
-    for model in (AskBody, Answer, Problem, Who, Health):
+    for model in (AskBody, Answer, Problem, Look, Who, Health):
         schema = model.model_json_schema(ref_template="#/components/schemas/{model}")
         schemas.update(schema.pop("$defs", {}))
         schemas[model.__name__] = schema
@@ -84,7 +90,8 @@ def openapi() -> dict[str, Any]:
             415: "not JSON",
             422: "bad input",
             429: "too often",
-            503: "no broker, or no bridge",
+            502: "what was sent is no picture",
+            503: "no broker, no bridge, or no witness",
         }
         return {str(code): reply(words[code], "Problem") for code in codes}
 
@@ -131,6 +138,17 @@ def openapi() -> dict[str, Any]:
                 "responses": {
                     "200": reply("done, or taken and under way", "Answer"),
                     **refusals(400, 401, 403, 404, 409, 413, 415, 422, 429, 503),
+                },
+            }
+        },
+        "/api/sets/{set}/picture": {
+            "post": {
+                "summary": "Look at the camera's picture now",
+                "operationId": "look",
+                "parameters": [of_set, token],
+                "responses": {
+                    "200": reply("what is seen", "Look"),
+                    **refusals(401, 403, 404, 409, 413, 429, 502, 503),
                 },
             }
         },

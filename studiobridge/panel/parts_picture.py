@@ -47,11 +47,15 @@ def of_state(board: Board) -> object:
 
 
 def line(board: Board) -> str:
-    """The line for another view; empty where no picture of this set is looked at."""
+    """The line for another view, no longer than one; empty where nobody looks at a picture."""
     found = of_state(board)
     if board.profile.witness is None or found is None:
         return ""
-    return seen.line(found, board.clock(), *about(board), by_time=True)
+    first = seen.as_kept(found, board.clock(), *about(board), by_time=True)
+    if len(first.differs) > 1:
+        what = say("{what}, and more", what=first.differs[0])
+        return say("by the picture, {what} ({when})", what=what, when=first.when)
+    return first.text
 
 
 def cannot_look(board: Board) -> str:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
-from studiobridge.shown.tongue import figure
+from studiobridge.shown.tongue import figure, say
 from studiobridge.shown.words import clean, number
 
 # A picture of 960 points across is 150 kB at most (bytes); a little more is no lie.
@@ -22,7 +22,9 @@ LARGEST_PICTURE = 170_000
 WIDEST = 2000
 # More than these nobody can read, nor would a phone draw them at once.
 MOST_LINES, MOST_POINTS, MOST_OUTLINES = 60, 400, 12
-MOST_LABELS = 9
+MOST_LABELS = 7
+# A shorter line has no label, and of lines nearer than this one figure is enough (shares).
+SHORTEST, SAME = 0.08, 0.4
 # Two labels nearer than this (shares of the picture) would lie over each other on a phone.
 LABEL_WIDE, LABEL_HIGH = 0.16, 0.075
 
@@ -138,14 +140,20 @@ def contours(value: object, places: Places) -> list[Drawn]:
             continue
         lines.append((_long(points), stops, points))
     lines.sort(key=lambda line: -line[0])
-    found, labels = [], 0
+    found: list[Drawn] = []
+    labelled: list[tuple[str, float, float]] = []
     for long, stops, points in lines:
-        at = places.free(points) if labels < MOST_LABELS and long > 0.08 else None
+        label, (u, v) = _stops(stops), points[len(points) // 2]
+        # the same figure once more only where nobody would look for it at the other line
+        near = any(label == one and math.hypot(u - x, v - y) < SAME for one, x, y in labelled)
+        at = None
+        if len(labelled) < MOST_LABELS and long > SHORTEST and not near:
+            at = places.free(points)
         if at is None:
             found.append(Drawn(_text(points)))
             continue
-        labels += 1
-        found.append(Drawn(_text(points), _stops(stops), 100 * at[0], 100 * at[1]))
+        labelled.append((label, *at))
+        found.append(Drawn(_text(points), label, 100 * at[0], 100 * at[1]))
     return found
 
 
@@ -175,8 +183,13 @@ def outlines(value: object, places: Places) -> list[Drawn]:
         if len(points) < 3:
             continue
         name = clean(one.get("name") or one.get("what") or "", 30)
-        top_most = min(points, key=lambda point: point[1])
-        at = places.free([top_most, *points]) if name else None
+        if one.get("what") == "stray":
+            name = say("light from nowhere")
+        # above it, but within the picture: it may be as large as that
+        x = min(max(sum(point[0] for point in points) / len(points), 0.2), 0.8)
+        y = min(max(min(point[1] for point in points), 0.1), 0.9)
+        below = [(x, y + step / 10) for step in range(9) if y + step / 10 < 0.94]
+        at = places.free([*reversed(below), *below]) if name else None
         x, y = at or (0.0, 0.0)
         found.append(Drawn(_text(points), name if at else "", 100 * x, 100 * y))
     return found

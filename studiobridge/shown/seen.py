@@ -56,10 +56,14 @@ NOTHING_KEPT = later(
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """One line about the picture: is it so, and is it of now."""
+    """One line about the picture: is it so, and is it of now. `differs`: its parts, one by one, and
+    `when` it was looked at, and the `head` over them, where a page has a line for each."""
 
     code: Code
     text: str
+    differs: tuple[str, ...] = ()
+    when: str = ""
+    head: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -319,6 +323,15 @@ def _sizes(found: Band, digits: int) -> tuple[str, str, str]:
 
 def _one_side(found: Band) -> bool:
     return found.low > 0 or found.high < 0
+
+
+def stops_asked(found: Band) -> str:
+    """`0.4 stop less than the look asks (0.3 to 0.5)`: where no picture of it was kept."""
+    much, near, far = _sizes(found, _digits(found, 1, 2, 0.1))
+    values = {"much": much, "near": near, "far": far}
+    if found.value < 0:
+        return say("{much} stop less than the look asks ({near} to {far})", **values)
+    return say("{much} stop more than the look asks ({near} to {far})", **values)
 
 
 def stops_against(found: Band) -> str:
@@ -659,7 +672,7 @@ def _of_bridge(view: Json, seen: Json, screen_name: str, face: bool) -> list[Dif
         if what == "tint":
             what = "white"
         if isinstance(device, str):
-            one = _light_differs(clean(device, 40), entry)
+            one = _light_differs(device, entry, _part(seen, "lights").get(device))
         elif what in names and what in ours:
             one = ours[what]
         else:
@@ -669,7 +682,8 @@ def _of_bridge(view: Json, seen: Json, screen_name: str, face: bool) -> list[Dif
     return found
 
 
-def _light_differs(name: str, entry: Json) -> Difference:
+def _light_differs(device: str, entry: Json, seen_light: object) -> Difference:
+    name = clean(device, 40)
     ends, by = entry.get("band"), _within(entry.get("by"), -20, 20)
     low, high = (
         (number(end) for end in ends) if isinstance(ends, list) and len(ends) == 2 else (None, None)
@@ -677,7 +691,11 @@ def _light_differs(name: str, entry: Json) -> Difference:
     against = band({"low": low, "value": by, "high": high})
     if against is None or not _one_side(against):
         return Difference(name, bridge_says(entry.get("text") or name, 200), "", 0.0)
-    text = say("{name}: {what}", name=name, what=stops_against(against))
+    # the bridge holds it against the kept picture where that is of the look, else against the look
+    kept_one = band(seen_light.get("stops")) if isinstance(seen_light, Mapping) else None
+    of_kept = kept_one is not None and abs(kept_one.value - against.value) < 1e-3
+    how = stops_against(against) if of_kept else stops_asked(against)
+    text = say("{name}: {what}", name=name, what=how)
     though = entry.get("though")
     if isinstance(though, str) and (known := known_by(though)):
         text = say("{what} (as it should be, {known})", what=text, known=known)
@@ -723,11 +741,14 @@ def as_kept(
         found = differences(seen, screen_name, face)
     when = looked(seen, now, every, by_time=by_time)
     if found:
-        what = "; ".join(one.whole for one in found[:MOST_DIFFERENCES])
-        more = len(found) - MOST_DIFFERENCES
-        if more > 0:
-            what += "; " + say("{n} more", n=more)
-        return Said("not", say("by the picture, {what} ({when})", what=what, when=when))
+        each = [one.whole for one in found[:MOST_DIFFERENCES]]
+        if len(found) > MOST_DIFFERENCES:
+            each.append(say("{n} more", n=len(found) - MOST_DIFFERENCES))
+        text = say("by the picture, {what} ({when})", what="; ".join(each), when=when)
+        head = say("not as the look asks ({when})", when=when)
+        if seen.get("kept"):
+            head = say("not as kept ({when})", when=when)
+        return Said("not", text, tuple(each), when, head)
     if not isinstance(seen.get("kept"), str) or not seen["kept"]:
         return Said("unknown", kept(seen))
     lost = untold(seen)
@@ -784,6 +805,14 @@ def sentences(
     return [text for text in lines if text]
 
 
+def every_of(view: object) -> float:
+    """How often (s) a picture is looked at, by what a state says of how long a look holds."""
+    holds = number(view.get("holds_s")) if isinstance(view, Mapping) else None
+    if holds is None or not MORE < holds < BEYOND:
+        return EVERY
+    return (holds - MORE) / LOOKS_HOLD
+
+
 # ---- the witness itself -------------------------------------------------------------------
 
 
@@ -807,3 +836,13 @@ def goes(alive: object, has_witness: bool = True) -> Said:
     if isinstance(why, str) and why:
         text = say("{what} ({why})", what=text, why=bridge_says(why, 200))
     return Said("so" if what in ("looking", "waiting") else "unknown", text)
+
+
+def picture_kept(kept: bool, text: str) -> str:
+    """What came of keeping a picture with a look; the witness says itself for how long it stays."""
+    said = bridge_says(text, 500)
+    if not kept:
+        return say("no picture of it was kept: {why}", why=said or "?")
+    return said or say(
+        "a picture of it was kept; it stays beside the profile until one is kept for it again"
+    )

@@ -653,7 +653,8 @@ class Serving(Asker):
 
     async def _keep_picture(self, body: AskBody, last: _Last) -> str:
         look = body.look or self._look_name
-        if look is None or look not in self.profile.looks:
+        # a look that was saved a moment ago is none of the profile that was read here
+        if look is None or (body.look is None and look not in self.profile.looks):
             raise Cannot("of which look? name one of the set")
         text = str(await in_thread(self._eyes.keep, look, last))
         self._say(f"{self.set_name}: {text}")

@@ -6,6 +6,7 @@ import base64
 import time
 from collections.abc import Mapping
 from dataclasses import asdict, replace
+from functools import cache
 from typing import Any
 
 import cv2
@@ -23,7 +24,7 @@ from studiobridge.profile.sighting import (
     Sighting,
     Stray,
 )
-from tests.panel.states import begun, comes_to, said
+from tests.panel.states import DIALS, begun, comes_to, said
 from tests.panel.studio import CONFIG
 
 cv2.setNumThreads(1)
@@ -42,11 +43,17 @@ FULL = {"key": (0.35, 0.4), "fill": (0.7, 0.45), "cloth": (0.5, 0.2), "rim": (0.
 
 def picture(lights: Mapping[str, Any] | None = None, wide: int = 960, high: int = 540) -> bytes:
     """A cloth that falls off to its corners, a table, somebody; each lamp a soft patch of light."""
+    levels = dict.fromkeys(FULL, 50.0)
+    if lights is not None:
+        levels = {name: float(at.get("level", 0.0)) for name, at in lights.items()}
+    return _drawn(tuple(sorted(levels.items())), wide, high)
+
+
+@cache
+def _drawn(levels: tuple[tuple[str, float], ...], wide: int, high: int) -> bytes:
     y, x = np.mgrid[0:high, 0:wide].astype(np.float32)
     x, y = x / wide, y / high
-    level = dict.fromkeys(FULL, 50.0) if lights is None else {}
-    for name, at in (lights or {}).items():
-        level[name] = float(at.get("level", 0.0))
+    level = dict(levels)
     light = np.full((high, wide), 0.02, np.float32)
     for name, (u, v) in FULL.items():
         fall = np.exp(-(((x - u) / 0.45) ** 2 + ((y - v) / 0.5) ** 2))
@@ -166,6 +173,11 @@ def ready() -> dict[str, Any]:
     play = begun(PROFILE)
     play.ask("up")
     comes_to(play, "ready", "adrift")
+    for _ in range(3):
+        for plug, watts in DIALS.items():
+            play.report(plug, "watts", watts)
+        play.run(5.0)
+    comes_to(play, "ready")
     found = said(play)
     found["state"]["picture_seen"] = of_bridge(sighting())
     return found

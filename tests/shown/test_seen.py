@@ -324,9 +324,9 @@ def test_the_differences_are_those_of_the_bridge_in_its_order() -> None:
         {"device": None, "what": "white", "text": "the white at the card is 11 mired warmer"},
         {"device": "rim", "what": "level", "by": -0.4, "band": [-0.5, -0.3], "though": "report"},
     ]
-    view = judged(
-        changed(white=SeenWhite("card", Band(9, 11, 13), Band(0, 0, 0))), False, differs=told
-    )
+    rim = {**QUIET.lights, "rim": light(-0.5, -0.4, -0.3, moved=True)}
+    of_now = changed(white=SeenWhite("card", Band(9, 11, 13), Band(0, 0, 0)), lights=rim)
+    view = judged(of_now, False, differs=told)
     assert seen.as_kept(view, NOW).text == (
         "by the picture, 11 mired warmer than kept (9 to 13), at the card: look at the lamps'"
         " whites and the camera's; rim: 0.4 stop less than kept (0.3 to 0.5) (as it should be, by"
@@ -334,6 +334,14 @@ def test_the_differences_are_those_of_the_bridge_in_its_order() -> None:
     )
     odd = judged(QUIET, False, differs=[{"device": 5}, 7, {"what": None, "band": "x"}])
     assert seen.as_kept(odd, NOW).code == "not"
+
+
+def test_where_no_picture_was_kept_a_light_is_held_against_its_look() -> None:
+    told = [{"device": "rim", "what": "level", "by": 0.8, "band": [0.7, 0.9]}]
+    alone = {"rim": SeenLight(Band(0.5, 0.55, 0.6))}
+    one = seen.as_kept(judged(changed(kept=None, lights=alone), None, differs=told), NOW)
+    assert one.differs == ("rim: 0.8 stop more than the look asks (0.7 to 0.9), it wants less",)
+    assert "kept" not in one.text and "kept" not in one.head
 
 
 def test_a_set_without_a_witness_has_no_line_and_one_that_left_says_so() -> None:

@@ -24,7 +24,7 @@ export function first({ set, picked }) {
   function words(by) {
     const [size, unit] = by.split(" ");
     const less = size[0] === "-";
-    const much = size.slice(1);
+    const much = Number(size.slice(1)).toLocaleString(document.documentElement.lang);
     if (unit === "stop") return less ? say("{much} stop darker", { much }) : say("{much} stop brighter", { much });
     return less ? say("{much} mired cooler", { much }) : say("{much} mired warmer", { much });
   }

@@ -11,6 +11,7 @@ import { say } from "./saying.js";
 
 const WAIT = 60;          // ms
 const newest = new WeakMap();
+let count = 0;
 
 export function clear(figure) {
   newest.set(figure, null);
@@ -18,11 +19,20 @@ export function clear(figure) {
   figure.querySelector(".frame").replaceChildren();
 }
 
+// A picture that does not come does not say why: its address does.
+async function why(address) {
+  try {
+    return (await (await fetch(address)).json()).text;
+  } catch { return "…"; }
+}
+
 export function see(figure, address, alt) {
   const picture = new Image();
   newest.set(figure, picture);
   figure.classList.add("coming");
   picture.alt = alt;
+  // a browser keeps a picture of one address in its memory, whatever it was told: each is asked for anew
+  const fresh = `${address}${address.includes("?") ? "&" : "?"}n=${Date.now()}-${++count}`;
   return new Promise((done) => {
     const over = (good) => {
       // another was asked for since: this one is of an older step, whenever it comes
@@ -31,14 +41,14 @@ export function see(figure, address, alt) {
       if (good) figure.querySelector(".frame").replaceChildren(picture);
       else {
         const none = document.createElement("p");
-        none.textContent = say("no picture came");
         figure.querySelector(".frame").replaceChildren(none);
+        why(address).then((text) => { none.textContent = say("no picture came: {why}", { why: text }); });
       }
       done(good);
     };
     picture.addEventListener("load", () => over(true));
     picture.addEventListener("error", () => over(false));
-    picture.src = address;
+    picture.src = fresh;
   });
 }
 
