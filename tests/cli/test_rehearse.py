@@ -56,6 +56,16 @@ def env_of(folder: Path) -> dict[str, str]:
     }
 
 
+def leaves_nothing(
+    done: subprocess.CompletedProcess[str], folder: Path, before: bytes, path: Path
+) -> None:
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "Every scene ended as it should" in done.stdout
+    assert "\x1b" not in done.stdout
+    assert path.read_bytes() == before
+    assert list(folder.glob("studiobridge-*")) == []
+
+
 def in_order(patterns: Sequence[str], said: str) -> None:
     at = 0
     for pattern in patterns:
@@ -65,28 +75,31 @@ def in_order(patterns: Sequence[str], said: str) -> None:
 
 
 def test_a_set_with_hardly_anything_plays_what_it_can(tmp_path: Path) -> None:
+    path = CONFIG / "one-plug-one-light.yaml"
+    before = path.read_bytes()
     done = subprocess.run(
-        [sys.executable, "-c", MAIN, "rehearse", CONFIG / "one-plug-one-light.yaml", "--pace", "8"],
+        [sys.executable, "-c", MAIN, "rehearse", path, "--pace", "8"],
         capture_output=True,
         text=True,
         timeout=90,
         env=env_of(tmp_path),
     )
-    assert (done.returncode, done.stderr) == (0, "")
+    leaves_nothing(done, tmp_path, before, path)
     in_order(TOLD, done.stdout)
     assert "no camera: the take is left out" in done.stdout
-    assert list(tmp_path.glob("studiobridge-rehearsal-*")) == []
 
 
 def test_the_whole_corner_plays_the_take_and_what_stands_around_it(tmp_path: Path) -> None:
+    path = CONFIG / "wheel-corner.yaml"
+    before = path.read_bytes()
     done = subprocess.run(
-        [sys.executable, "-c", MAIN, "rehearse", CONFIG / "wheel-corner.yaml", "--pace", "8"],
+        [sys.executable, "-c", MAIN, "rehearse", path, "--pace", "8"],
         capture_output=True,
         text=True,
         timeout=120,
         env=env_of(tmp_path),
     )
-    assert (done.returncode, done.stderr) == (0, "")
+    leaves_nothing(done, tmp_path, before, path)
     in_order(
         (
             "not yet: ",
