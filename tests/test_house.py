@@ -70,6 +70,7 @@ CORE = [
     "misheard",
     "ownership",
     "presence",
+    "sighted",
     "topics",
     "trials",
     "universe",

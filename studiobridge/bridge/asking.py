@@ -14,7 +14,7 @@ import json
 import secrets
 import socket
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Any
@@ -22,7 +22,15 @@ from typing import Any
 from studiobridge.bridge.link import CannotConnect, Link
 from studiobridge.bridge.ownership import SILENT_AFTER, Alive, Beat
 from studiobridge.bridge.settings import Settings
-from studiobridge.bridge.topics import ROOT, answer_topic, ask_topic, cut_topic
+from studiobridge.bridge.topics import (
+    ROOT,
+    answer_topic,
+    ask_topic,
+    cut_topic,
+    witness_alive_topic,
+    witness_answer_topic,
+    witness_ask_topic,
+)
 from studiobridge.profile.said import Answer
 from studiobridge.speech.message import Message
 
@@ -36,6 +44,10 @@ AT_ONCE = 0.01
 # A request asks for nothing so long (s) after it was made, by the bridge's own clock: longer than
 # it is repeated for, with the way there and back on a slow link.
 REQUEST_LIVES = 8.0
+# A picture is there this soon (s) or is not waited for; an answer with one is no larger (bytes):
+# 150 kB of JPEG are 200 kB in base64, and lines over it are some thousands of numbers.
+PICTURE_WITHIN = 3.0
+LARGEST_ANSWER = 400_000
 # Who stays tries again so long (s) after a refusal that is final for others: keys are changed.
 REFUSED_AGAIN = 5.0
 
@@ -55,6 +67,10 @@ class NothingCut(NoBridge):
         super().__init__(f"NOTHING WAS CUT: {why}. Open the breaker, now")
 
 
+class NoWitness(Exception):
+    """Nobody looks at the picture of this set, or whoever does gives no answer that is one."""
+
+
 @dataclass(slots=True)
 class Shown:
     """Everything a set shows of itself on its retained topics."""
@@ -69,6 +85,8 @@ class Shown:
     run: dict[str, Any] | None = None
     drift: list[dict[str, Any]] = field(default_factory=list)
     devices: dict[str, dict[str, Any]] = field(default_factory=dict)
+    # what looks at the camera's picture says of itself
+    witness: dict[str, Any] | None = None
 
     @property
     def bridge_alive(self) -> bool:
@@ -174,6 +192,7 @@ class Asker:
         self._id = secrets.token_hex(5)
         self._drift_heard = False
         self._answers: dict[str, asyncio.Queue[Answer]] = {}
+        self._pictures: dict[str, asyncio.Queue[Answer]] = {}
         self._last = 0.0
         self._seen = 0
         self._task: asyncio.Task[None] | None = None
@@ -246,6 +265,8 @@ class Asker:
             *([(f"{own}/devices/+", 1)] if self._devices else []),
             (answer_topic(name), 1),
             (f"{answer_topic(name)}/{self._id}", 1),
+            (witness_alive_topic(name), 1),
+            (f"{witness_answer_topic(name)}/{self._id}", 1),
         ]
 
     # ---- what changes --------------------------------------------------------------------
@@ -294,14 +315,20 @@ class Asker:
         if parts == ["alive"]:
             self.shown.alive = Alive.read(message.payload)
         elif parts[0] == "answer":
-            self._answered(message)
+            self._answered(message, self._answers)
+            return
+        elif parts[:2] == ["witness", "answer"]:
+            if len(message.payload) <= LARGEST_ANSWER:
+                self._answered(message, self._pictures)
             return
         else:
             try:
                 said = json.loads(message.payload) if message.payload else None
             except (ValueError, RecursionError):
                 return
-            if parts == ["state"]:
+            if parts == ["witness", "alive"]:
+                self.shown.witness = said if isinstance(said, dict) else None
+            elif parts == ["state"]:
                 self.shown.state = said if isinstance(said, dict) else None
             elif parts == ["run"]:
                 self.shown.run = said if isinstance(said, dict) else None
@@ -343,7 +370,7 @@ class Asker:
         self._silence = None
         self._changed()
 
-    def _answered(self, message: Message) -> None:
+    def _answered(self, message: Message, asked: dict[str, asyncio.Queue[Answer]]) -> None:
         try:
             # what is no number in JSON is none here: an answer is printed as JSON again
             said = json.loads(message.payload, parse_constant=lambda name: None)
@@ -352,9 +379,11 @@ class Asker:
         if not isinstance(said, dict):
             return
         id_ = said.get("id") or (message.correlation or b"").decode("ascii", "replace")
-        waiting = self._answers.get(id_) if isinstance(id_, str) else None
+        waiting = asked.get(id_) if isinstance(id_, str) else None
+        if asked is self._pictures:
+            said = {**said, "final": True}  # a look is answered once
         answer = read_answer(said, str(id_))
-        if waiting is not None and answer is not None:
+        if waiting is not None and answer is not None and not waiting.full():
             waiting.put_nowait(answer)
 
     # ---- reading --------------------------------------------------------------------------------
@@ -477,3 +506,42 @@ class Asker:
                     return
         finally:
             del self._answers[id_]
+
+    async def ask_witness(
+        self, what: str, look: str | None = None, lights: Mapping[str, Any] | None = None
+    ) -> Answer:
+        """Ask what looks at the picture: `look`, `still`, `preview` or `keep`. Raises NoWitness.
+
+        One question, one answer within PICTURE_WITHIN; whatever comes later, or with another id, is
+        nobody's. What is in the answer comes from outside: whoever shows it looks at it first.
+        """
+        if not self.link.connected:
+            raise NoWitness(f"the link to {self.settings.broker.shown} was lost")
+        alive = self.shown.witness
+        if alive is None or alive.get("alive") is not True:
+            raise NoWitness("nobody looks at the picture now")
+        id_ = f"{self._id}-{secrets.token_hex(8)}"
+        body: dict[str, Any] = {"id": id_, "what": what, "look": look, "lights": lights or {}}
+        if self.shown.clock is not None:
+            body["until"] = round(time.time() + self.shown.clock + PICTURE_WITHIN, 3)
+        waiting: asyncio.Queue[Answer] = asyncio.Queue(1)
+        self._pictures[id_] = waiting
+        try:
+            sent = self.link.publish(
+                Message(
+                    witness_ask_topic(self.set_name),
+                    json.dumps(body, ensure_ascii=False).encode(),
+                    qos=1,
+                    expiry=PICTURE_WITHIN,
+                    response_topic=f"{witness_answer_topic(self.set_name)}/{self._id}",
+                    correlation=id_.encode(),
+                )
+            )
+            if not sent:
+                raise NoWitness(f"{self.settings.broker.shown} takes no request as large as this")
+            async with asyncio.timeout(PICTURE_WITHIN):
+                return await waiting.get()
+        except TimeoutError:
+            raise NoWitness("the witness does not answer") from None
+        finally:
+            del self._pictures[id_]

@@ -34,6 +34,7 @@ from studiobridge.bridge.ownership import Cut
 from studiobridge.bridge.presence import Presence
 from studiobridge.bridge.saying import Saying
 from studiobridge.bridge.showing import Showing
+from studiobridge.bridge.sighted import Sightings
 from studiobridge.bridge.trials import Trials
 from studiobridge.control.controller import Controller
 from studiobridge.control.desk import Attempt, Tried
@@ -137,6 +138,7 @@ class Core:
         self.trials = Trials()
         self.buttons = Buttons(profile, instance, now)
         self.presence = Presence(profile, instance, wall, now)
+        self.sightings = Sightings(profile, wall, now)
         self.showing = Showing(self.controller, self.misheard, instance, wall, self.presence)
         self.saying = Saying(self.controller, memory or Memory(), wall, now)
         self._link = False
@@ -184,6 +186,7 @@ class Core:
         filters[self.channel.ask_topic] = 0
         filters[self.channel.cut_topic] = 1
         filters.update(self.presence.subscriptions())
+        filters.update(self.sightings.topics)
         return list(filters.items())
 
     def link_up(self, at: float, epoch: int = 0) -> list[Out]:
@@ -192,6 +195,7 @@ class Core:
         self._link = True
         self.showing.epoch = epoch
         self.showing.all_anew()
+        self.sightings.link_up(at)
         self._handle(LinkUp(at))
         return self._done()
 
@@ -214,6 +218,10 @@ class Core:
                     self._asked(came)
                 else:
                     self._handle(came)
+            return self._done()
+        if self.sightings.hears(message.topic):
+            for looked in self.sightings.hear(message, at):
+                self._handle(looked)
             return self._done()
         if self.presence.asks(message.topic):
             self._set(message)

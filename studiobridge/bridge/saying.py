@@ -48,6 +48,9 @@ What = Literal[
     "left_on",
     "low",
     "break",
+    "camera_moved",
+    "automatic",
+    "stray",
 ]
 WHAT: tuple[What, ...] = get_args(What)
 # So many at once, and then one every so often (s): a set that comes up says a handful.

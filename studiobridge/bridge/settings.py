@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from studiobridge.profile.text import Document
 
 CREDENTIAL = "broker-password"
+# … and `frames-HOST` is the password of a camera
+CAMERA_CREDENTIAL = "frames"
 APP = "studiobridge"
 NOT_A_URL = "STUDIOBRIDGE_BROKER is not a URL like mqtts://user@host:8883"
 
@@ -98,6 +100,16 @@ class MetricsSettings(BaseModel):
     port: int = Field(ge=1, le=65535)
 
 
+class CameraSettings(BaseModel):
+    """Who we are at a network camera; `ca`: the certificate of who signed the camera's own."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
+
+    user: str | None = Field(default=None, max_length=200)
+    password_file: Path | None = None
+    ca: Path | None = None
+
+
 class Settings(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
@@ -111,9 +123,28 @@ class Settings(BaseModel):
     # password in ~/.pgpass or PGPASSFILE, never here
     record: str | None = Field(default=None, pattern=r"^postgresql\+psycopg://[^:@/]*@?[^@]*$")
     metrics: MetricsSettings | None = None
+    # by the host that a profile's `witness: frames:` names
+    frames: dict[str, CameraSettings] = Field(default_factory=dict)
     log: Literal["text", "json"] = "text"
     set_name: str | None = Field(default=None, alias="set")
     warnings: tuple[str, ...] = Field(default=(), exclude=True)
+
+    def camera(self, host: str) -> tuple[str | None, str | None, Path | None]:
+        """User, password and authority at a camera of this host. Raises SettingsError.
+
+        Read when it is needed: who asks the bridge for something need not be able to read it.
+        """
+        found = self.frames.get(host, CameraSettings())
+        path = found.password_file
+        folder = os.environ.get("CREDENTIALS_DIRECTORY")
+        if path is None and folder and (Path(folder) / f"{CAMERA_CREDENTIAL}-{host}").exists():
+            path = Path(folder) / f"{CAMERA_CREDENTIAL}-{host}"
+        if found.ca is not None and not found.ca.is_file():
+            raise SettingsError(f"frames: {host}: ca: there is no file {found.ca}")
+        password = None if path is None else _secret_in(path)
+        if password is not None and found.user is None:
+            raise SettingsError(f"frames: {host}: a password needs its user: {{user: NAME}}")
+        return found.user, password, found.ca
 
 
 _MODELS: dict[str, type[BaseModel]] = {
@@ -121,6 +152,7 @@ _MODELS: dict[str, type[BaseModel]] = {
     "tls": TlsSettings,
     "panel": PanelSettings,
     "metrics": MetricsSettings,
+    "frames": CameraSettings,
 }
 
 
@@ -167,6 +199,14 @@ def load_settings(file: Path | None = None, env: Mapping[str, str] | None = None
         if isinstance(broker_said, dict) and "password" in broker_said:
             where = document.problem(("broker", "password"), "a password does not belong here")
             raise SettingsError(f"{where}; write it into a file and name that as 'password_file'")
+        cameras = values.get("frames")
+        for host, camera in cameras.items() if isinstance(cameras, dict) else ():
+            if isinstance(camera, dict) and "password" in camera:
+                place = ("frames", host, "password")
+                where = document.problem(place, "a password does not belong here")
+                raise SettingsError(
+                    f"{where}; write it into a file and name that as 'password_file'"
+                )
         _resolve(values, path.parent)
     broker = dict(values["broker"]) if isinstance(values.get("broker"), dict) else {}  # type: ignore[call-overload]
     if "broker" in values and not isinstance(values["broker"], dict):
@@ -212,6 +252,10 @@ def _resolve(values: dict[str, object], folder: Path) -> None:
         fix(tls, key)
     for key in ("cert", "key", "ca"):
         fix(values.get("panel"), key)
+    cameras = values.get("frames")
+    for camera in cameras.values() if isinstance(cameras, dict) else ():
+        for key in ("password_file", "ca"):
+            fix(camera, key)
     profiles = values.get("profiles")
     if isinstance(profiles, list):
         values["profiles"] = [
@@ -251,6 +295,16 @@ def _warn(warnings: list[str], path: Path, holds: str) -> None:
         warnings.append(found)
 
 
+def _secret_in(path: Path) -> str:
+    try:
+        text = path.read_text(encoding="utf-8").rstrip("\r\n")
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError(f"the password file {path} cannot be read: {error}") from None
+    if not text:
+        raise SettingsError(f"the password file {path} is empty")
+    return text
+
+
 def _with_secret(settings: Settings, env: Mapping[str, str]) -> Settings:
     broker = settings.broker
     warnings: list[str] = []
@@ -260,16 +314,14 @@ def _with_secret(settings: Settings, env: Mapping[str, str]) -> Settings:
         path = Path(folder) / CREDENTIAL
     password = None
     if path is not None:
-        try:
-            text = path.read_text(encoding="utf-8").rstrip("\r\n")
-        except (OSError, UnicodeDecodeError) as error:
-            raise SettingsError(f"the password file {path} cannot be read: {error}") from None
-        if not text:
-            raise SettingsError(f"the password file {path} is empty")
+        text = _secret_in(path)
         # a credential of the service is in a folder that nobody else gets into
         if not folder or not path.is_relative_to(folder):
             _warn(warnings, path, "a password")
         password = SecretStr(text)
+    for camera in settings.frames.values():
+        if camera.password_file is not None:
+            _warn(warnings, camera.password_file, "a password")
     if broker.tls is not None and not broker.tls.verify:
         warnings.append(
             "the broker's certificate is not verified (tls: verify: false): anybody on this network"

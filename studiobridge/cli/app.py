@@ -40,6 +40,7 @@ COMMANDS = {
     "pages": ("panel",),
     "rehearsing": ("rehearse", "touch"),
     "before": ("before", "after"),
+    "witnessing": ("witness",),
 }
 
 

@@ -39,6 +39,7 @@ SECTIONS = {
     ),
     "How it stands": (
         *("status", "drift", "before", "after", "watch", "takes", "record", "panel"),
+        *("witness",),
     ),
     "With no gear": ("rehearse", "touch", "version"),
 }

@@ -162,6 +162,9 @@ def _never_measured(profile: SetProfile, item: Item) -> tuple[str, str] | None:
             "all that is told quiet goes so when it rolls: before that nothing is",
             "leave it out",
         )
+    if item.kind == "picture" and profile.witness is None:
+        what = "nobody looks at the camera's picture here: it is never known to be as kept"
+        return what, "add 'witness: {frames: …}', or leave this line out"
     if item.kind == "even":
         return _never_even(profile, item)
     return None
@@ -217,6 +220,32 @@ def about_watts(reading: Reading) -> list[Problem]:
             coarse = _too_coarse(profile, plug, name)
             if coarse is not None:
                 found.append(reading.problem(where, *coarse))
+    return found
+
+
+# How wide a picture tells a light at best (stops, to either side): with a person in it.
+SEEN_WITHIN = 0.15
+
+
+def about_the_picture(reading: Reading) -> list[Problem]:
+    """Lights that the picture is to prove and cannot: such a set comes up and never is ready."""
+    found: list[Problem] = []
+    profile = reading.profile
+    seen = [d for d in profile.devices.values() if d.proof == "picture"]
+    sensors = any(d.kind == "sensor" for d in profile.devices.values())
+    for device in seen:
+        where = ("devices", device.name, "proof")
+        if profile.witness is None and not sensors:
+            what = f"nothing looks at '{device.name}': no 'witness:' and no light sensor is given"
+            todo = "add 'witness: {frames: …}', or say 'proof: hand'"
+            found.append(reading.problem(where, what, todo))
+        elif profile.witness is not None and device.tolerance.level < SEEN_WITHIN:
+            what = (
+                f"a picture tells '{device.name}' no nearer than about {SEEN_WITHIN:g} stop, and"
+                f" its tolerance is {device.tolerance.level:g} stop: it may never be ready"
+            )
+            todo = "give it 'tolerance: {level: 0.3 stop}', or say 'proof: hand'"
+            found.append(reading.problem(where, what, todo))
     return found
 
 

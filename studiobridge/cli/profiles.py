@@ -54,6 +54,7 @@ def check(
         about_mains,
         about_picture,
         about_readings,
+        about_the_picture,
         about_wants,
         about_watts,
     )
@@ -83,7 +84,12 @@ def check(
         others = order_problems(reading.profile)
         too_much, near = about_mains(reading)
         (warnings if allow_overload else problems).extend(too_much)
-        warnings += [*near, *about_gear(reading), *about_watts(reading)]
+        warnings += [
+            *near,
+            *about_gear(reading),
+            *about_watts(reading),
+            *about_the_picture(reading),
+        ]
         warnings += [*about_picture(reading), *about_readings(reading), *about_wants(reading)]
         warnings += about_before(reading)
         warnings += [*about_granted(reading), *about_unused(reading)]

@@ -12,7 +12,16 @@ from dataclasses import replace
 
 from studiobridge.control.effects import ByHand
 from studiobridge.control.events import Instrument
-from studiobridge.control.evidence import GAUGES, NEVER, TABLE, Gauged, Question, Told, Word
+from studiobridge.control.evidence import (
+    GAUGES,
+    NEVER,
+    TABLE,
+    Gauged,
+    Question,
+    Told,
+    Word,
+    heard_before,
+)
 from studiobridge.control.rolling import Rolling
 from studiobridge.craft.chroma import Colour, ColourSteps, apart
 from studiobridge.craft.grid import Grid, mired
@@ -144,14 +153,14 @@ class Belief:
     def gauge(self, point: Point, band: Gauged) -> bool:
         """What an instrument makes of a point. False when it changes nothing that is believed.
 
-        The instrument its profile names is heard before any other. What is no band (a NaN, the
-        ends the wrong way round) says nothing; nor does anything of a point it reports itself.
+        The instrument its profile names is heard before any other, and the camera before a light
+        sensor (`heard_before`). What is no band (a NaN, the ends the wrong way round) says
+        nothing; nor does anything of a point it reports itself.
         """
         if point in self.hears or point not in GAUGES[band.by] or not band.low <= band.high:
             return False
         before = self.band("is it so", point)
-        named = self.device.proof
-        if before is not None and before.by == named != band.by:
+        if before is not None and heard_before(before.by, band.by, self.device.proof):
             return False
         self.gauged[point] = band
         return before is None or replace(before, at=band.at, why=band.why) != band

@@ -17,17 +17,20 @@ The floors of this room, each importing only from below:
 - holding.py, doubts.py, trial.py
                               the only way to `ready`; what is put back by itself; changes that more
                               than one lamp could have made; trying one device
-- stepping.py                 what one small step of a light comes to
+- stepping.py, guided.py      what one small step of a light comes to; a dial by what is seen of it
 - steps.py, drift.py          the steps of a run as a table; drift opens and closes
 - quieted.py                  one piece of gear told quiet, in words
 - manners.py                  what stands in the way of a request before it begins
 - acts.py, picture.py, silence.py, gauges.py, alone.py, supplies.py, chargers.py, metering.py,
-  timing.py, known_rolling.py
+  timing.py, known_rolling.py, sight.py
                               what each action tells; what touched lights do to the picture; who
                               has to be heard; what meters make of lamps that cannot speak; what
-                              runs out; what charges; what light sensors say; what is counted
+                              runs out; what charges; what light sensors say; what is counted;
+                              what the camera's picture says
 - gates.py, standing.py       every interlock before every Tell; state, session, answers, listening
-- desk.py, plan.py, taken.py  what the parts share; the timeline as predicted; a take out of notes
+- desk.py, plan.py, taken.py, pictured.py
+                              what the parts share; the timeline as predicted; a take out of notes;
+                              what differs in the picture
 - beliefs.py, sequence.py     what is believed of a set; the order
 - proof.py, gear.py, mains.py what is proven; what gear does; what has mains and what is on
 - belief.py, evidence.py      what is believed of one device; the rules of evidence
@@ -67,8 +70,10 @@ from studiobridge.control.events import (
     Rival,
     Room,
     Saved,
+    Sighted,
     Unreadable,
     Unsent,
+    WitnessHeard,
 )
 from studiobridge.control.evidence import NEVER, Gauged, Word
 from studiobridge.control.gates import Gates
@@ -136,6 +141,8 @@ class Controller:
             Described: self._on_described,
             Unreadable: self._on_unreadable,
             Gauge: self._on_gauge,
+            Sighted: self._on_sighted,
+            WitnessHeard: self._on_witness,
             Unsent: self._on_unsent,
             Rival: self._on_rival,
             LinkUp: self._on_link_up,
@@ -245,6 +252,7 @@ class Controller:
         if self.desk.listened:
             self._link_lost_at = event.at
         self.listening.lost()
+        self._gauged |= self.holding.sight.link_lost()
         self.requests.link_lost(event.at)
         self.standing.session.link_lost()
         if self.standing.state != "unheard":
@@ -436,6 +444,13 @@ class Controller:
         if belief.gauge(event.point, band):
             self._gauged.add(name)
 
+    def _on_sighted(self, event: Sighted) -> None:
+        """The camera's picture was looked at: believed and judged like any instrument."""
+        self._gauged |= self.holding.sight.sighted(event)
+
+    def _on_witness(self, event: WitnessHeard) -> None:
+        self._gauged |= self.holding.sight.witness(event)
+
     def _follow_gauges(self, at: float) -> None:
         """What instruments make of what cannot speak is believed: see what follows."""
         if not self.gauges.plugs and not self._gauged:
@@ -481,10 +496,10 @@ class Controller:
         for name, (low, high) in sorted(bands.items()):
             band = self.beliefs.of[name].band("is it so", "level")
             ours = self._by_sensor.get(name)
-            if band is not None and (band.by != "picture" or (band.low, band.high) != ours):
+            if band is not None and (band.by != "sensor" or (band.low, band.high) != ours):
                 continue  # a plug or the camera sees more of it than a sensor does
             self._by_sensor[name] = (low, high)
-            self._on_gauge(Gauge(at, name, "level", low, high, "picture"))
+            self._on_gauge(Gauge(at, name, "level", low, high, "sensor"))
 
     def _look_at_camera(self, name: str, at: float) -> None:
         """What was known of it holds no longer. What meters it may know, as long as it matters."""
@@ -523,6 +538,8 @@ class Controller:
             self.gauges.hands(at)
         elif kind == "before":
             self.requests.before.due()  # looked at when this event is over
+        elif kind == "sight":
+            self._gauged |= self.holding.sight.look(at)
         elif kind in ("metering", "take", "adjusting"):
             pass  # looked at when this event is over
         elif kind == "turn":

@@ -9,6 +9,8 @@ The rules of drift:
   that the answer decides and not an old report.
 - Where the profile holds the picture, the fixture that moved it most is drift too, even when it
   is within its own tolerance (picture.py).
+- What the camera's picture contradicts is drift when a second look says so too: one frame alone may
+  be of somebody who walks by (sight.py).
 - A device that goes offline, or is silent for too long, drifts too, and is asked again by itself
   until it speaks. What hangs on a plug that was switched off does not: the plug does.
 """
@@ -256,6 +258,8 @@ class Watcher:
         # not judged anew
         self.settled: set[str] = set()
         self._pending: dict[Key, float] = {}
+        # of what the picture contradicts: when the frame was taken that did so first
+        self._seen_first: dict[Key, float] = {}
         self._blamed: frozenset[Key] = frozenset()
 
     @property
@@ -443,9 +447,13 @@ class Watcher:
         since = self._pending.get(key)
         if since is None:
             self._pending[key] = since = at
+            if band is not None:
+                self._seen_first[key] = band.at
             if self.beliefs.of[name].asked_at < at - self.desk.profile.patience.reply:
                 self.desk.ask(at, name)
         if at - since + 1e-6 >= settle:
+            if band is not None and band.by == "picture" and band.at <= self._seen_first[key]:
+                return  # the next look brings us here again
             del self._pending[key]
             self.entries.open(key, wanted, said, since, at, band)
         else:

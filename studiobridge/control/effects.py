@@ -56,7 +56,7 @@ class Says:
     """Something has happened that no note tells of, and that people may want to hear of once."""
 
     at: float
-    what: Literal["break"]
+    what: Literal["break", "camera_moved", "automatic", "stray"]
     text: str
     device: str | None = None
 

@@ -14,6 +14,7 @@ from studiobridge.profile.said import Described as Described
 from studiobridge.profile.said import Report as Report
 from studiobridge.profile.said import Said
 from studiobridge.profile.said import Unreadable as Unreadable
+from studiobridge.profile.sighting import Sighting
 
 Asked = Literal[
     "up",
@@ -75,8 +76,9 @@ class Request:
     lasts: float | None = None  # quiet_on: for how long (s) at most; None: as the profile says
 
 
-# What tells of a device that cannot tell itself: the meter of its plug, a sensor or the picture.
-Instrument = Literal["watts", "picture"]
+# What tells of a device that cannot tell itself: the meter of its plug, the camera's picture, or a
+# light sensor.
+Instrument = Literal["watts", "picture", "sensor"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +94,36 @@ class Gauge:
     low: float
     high: float
     by: Instrument
+
+
+@dataclass(frozen=True, slots=True)
+class Sighted:
+    """The camera's picture was looked at.
+
+    `taken` and `since`: when the frame was taken, and the oldest of those that were put together,
+    by the controller's own clock; None where nobody can say: nothing is concluded from it then.
+    """
+
+    at: float
+    sighting: Sighting
+    taken: float | None
+    since: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class WitnessHeard:
+    """Whoever looks at the picture says how it goes; `alive` False: it has left.
+
+    `every`: how often (s) it looks now; None where it does not say.
+    """
+
+    at: float
+    alive: bool
+    run: str = ""
+    what: str = ""
+    why: str = ""
+    learned: str | None = None
+    every: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,6 +213,8 @@ Event = (
     | Noted
     | QuietNoted
     | Gauge
+    | Sighted
+    | WitnessHeard
     | Request
     | Said
     | LinkUp

@@ -22,6 +22,8 @@ The rules:
   a point the device never says: somewhere from `low` to `high`. It proves a value only if all of
   it lies within tolerance, contradicts it only if all of it lies outside, and else says nothing.
   It is bound to its epoch and outlived by a command, like a report.
+- The camera's picture is evidence of the moment its frame was taken, not of when it was said: a
+  frame from before a command, or from the middle of a fade, never proves what was told (sight.py).
 - What it takes for a device to count as proven stands in proof.py.
 
 `TABLE` says which evidence of which epoch answers which question.
@@ -38,16 +40,33 @@ from studiobridge.profile.model import Point, Value
 
 NEVER = float("-inf")
 
-Proof = Literal["report", "watts", "picture", "hand", "told"]
+Proof = Literal["report", "watts", "picture", "sensor", "hand", "told"]
 
 # Which points an instrument other than the device can tell anything of.
 GAUGES: Mapping[str, frozenset[Point]] = {
     "watts": frozenset({"switch", "level"}),
     "picture": frozenset({"switch", "level", "cct"}),
+    "sensor": frozenset({"switch", "level", "cct"}),
 }
 
+# Who is heard before whom of the same point: the instrument its profile names, then these. A light
+# sensor sees the sum of all lamps where the camera sees each; `proof: picture` is met by both.
+BEFORE: tuple[Instrument, ...] = ("watts", "picture", "sensor")
+BEFORE_OF: Mapping[str, tuple[Instrument, ...]] = {"picture": ("picture", "sensor", "watts")}
+
+
+def heard_before(by: Instrument, other: Instrument, proof: str) -> bool:
+    """Is `by` heard before `other` of a device whose profile names this proof?"""
+    order = BEFORE_OF.get(proof, BEFORE)
+    return order.index(by) < order.index(other)
+
+
 # How the evidence of an instrument is spoken of.
-BY: Mapping[str, str] = {"watts": "its watts", "picture": "the picture"}
+BY: Mapping[str, str] = {
+    "watts": "its watts",
+    "picture": "the picture",
+    "sensor": "a light sensor",
+}
 
 Question = Literal[
     "is it so",  # proof that a command was done, and that the set is ready

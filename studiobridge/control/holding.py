@@ -19,6 +19,7 @@ from studiobridge.control.effects import Memory
 from studiobridge.control.gates import Gates
 from studiobridge.control.metering import Metering
 from studiobridge.control.sequence import Step
+from studiobridge.control.sight import Sight
 from studiobridge.control.standing import Standing
 from studiobridge.control.states import State, Turn
 from studiobridge.control.stepping import exactly_wanted
@@ -49,6 +50,7 @@ class Holding:
         self.watcher = Watcher(desk, memory.next_drift)
         self.supplies = Supplies(desk)
         self.metering = Metering(desk)
+        self.sight = Sight(desk)
         self.chargers = Chargers(desk)
         # somebody asked for light since the bridge started (law 8)
         self.asked_since_start = False

@@ -14,6 +14,7 @@ The rules:
 - Quiet: all that is told quiet when somebody asks is proven off. What the profile has go quiet when
   it rolls is not waited for.
 - Even: by the figures of the look as set, and only while every light of it is proven.
+- The picture as kept: by a look of a moment ago, against the picture kept of the look in force.
 - Room in the record: a number that the bridge looked up a short while ago; this room does no I/O.
 """
 
@@ -38,7 +39,7 @@ FRESH = GAP
 ENOUGH_ROOM = 200e6
 # The bridge looks at its disk every few seconds; what it said holds for so long (s).
 ROOM_HOLDS = 60.0
-PROVEN = ("report", "watts", "picture", "hand")
+PROVEN = ("report", "watts", "picture", "sensor", "hand")
 UP = ("ready", "adrift")
 
 
@@ -113,6 +114,8 @@ class Judge:
             return self._warm(at)
         if item.kind == "drift":
             return self._drift()
+        if item.kind == "picture":
+            return Verdict(*self.holding.sight.as_kept(at))
         return self._flat(item)
 
     # ---- the set ---------------------------------------------------------------------------

@@ -10,7 +10,7 @@ The rules:
   may be walking by.
 - What no report explains is said as that, with the lights that could have done it, and recorded
   when it begins and ends. It is no drift of its own. Only where one light must have moved, its
-  level is told to belief, as a band by "picture", and what follows is decided there; when it is
+  level is told to belief, as a band by "sensor", and what follows is decided there; when it is
   explained, that is taken back.
 """
 

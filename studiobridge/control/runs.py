@@ -20,7 +20,7 @@ from studiobridge.control.effects import (
     SessionNote,
 )
 from studiobridge.control.events import Request
-from studiobridge.control.evidence import GAUGES
+from studiobridge.control.evidence import BY, GAUGES
 from studiobridge.control.gates import Gates
 from studiobridge.control.holding import Holding
 from studiobridge.control.manners import GOES_DOWN, GOES_DOWN_KNOWN
@@ -212,7 +212,11 @@ class Endings:
                 if name not in run.targets or not devices[name].hand_set or preset is None:
                     continue
                 perhaps = "perhaps " if drift.perhaps else ""
-                now = f", it is at {drift.band} by its watts" if drift.band is not None else ""
+                now = (
+                    f", it is at {drift.band} by {BY[drift.band.by]}"
+                    if drift.band is not None
+                    else ""
+                )
                 level = "?" if preset.level is None else f"{preset.level:.4g} %"
                 turns.append(f"{perhaps}{name} to {level}{now}")
         return turns

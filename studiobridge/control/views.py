@@ -14,6 +14,7 @@ from studiobridge.control.acts import ENDED
 from studiobridge.control.controller import Controller
 from studiobridge.control.drift import Drift
 from studiobridge.control.evidence import Proof, Word
+from studiobridge.control.guided import aim as aim_by_picture
 from studiobridge.control.manners import in_the_way
 from studiobridge.control.plan import describe, waits_for
 from studiobridge.control.quieted import why_lost
@@ -86,6 +87,13 @@ def _hand_set(controller: Controller, name: str, preset: Preset, at: float, wall
     }
 
 
+# What a run that is over waits for where no report can prove a device.
+AWAITED: dict[str, dict[str, str]] = {
+    "watts": {"what": "watts", "why": "what it draws is not known yet"},
+    "picture": {"what": "picture", "why": "it has not been seen in the picture yet"},
+}
+
+
 def _waiting_for(controller: Controller, at: float) -> list[View]:
     """What a run waits for, most telling first."""
     run = controller.run
@@ -94,6 +102,7 @@ def _waiting_for(controller: Controller, at: float) -> list[View]:
             return [{"device": "", "what": "listen", "why": controller.why}]
         return []
     waiting: list[View] = []
+    devices = controller.profile.devices
     held = controller.runs.steps.held_by(run, at)
     if held is not None:
         why = controller.runs.why_held(run, at)
@@ -105,7 +114,7 @@ def _waiting_for(controller: Controller, at: float) -> list[View]:
     )
     if run.over and held is None:
         waiting.extend(
-            {"device": name, "what": "watts", "why": "what it draws is not known yet"}
+            {"device": name, **AWAITED["picture" if devices[name].proof == "picture" else "watts"]}
             for name in controller.watcher.awaits_gauge()
         )
     return waiting
@@ -187,6 +196,7 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
             for name in controller.holding.chargers.names
         ],
         "sensors": [_sensor(controller, name, at, wall) for name in controller.holding.metering.of],
+        "picture_seen": controller.holding.sight.view(at),
         "faults": standing.faults,
         "in_the_way": [
             {
@@ -440,7 +450,7 @@ def device_view(controller: Controller, name: str, at: float, wall: Wall) -> Vie
         if lockout is None
         else {"target": lockout.target, "by": lockout.by, "why": lockout.why},
         "hand_set": device.hand_set,
-        "confirmed": proof in ("report", "watts", "picture", "hand") and not drifts,
+        "confirmed": proof not in (None, "told") and not drifts,
         "by": proof,
         "gauged": _gauged(controller, name),
         "dial": _dial(controller, name, at),
@@ -476,12 +486,38 @@ def _gauged(controller: Controller, name: str) -> View | None:
 
 
 def _dial(controller: Controller, name: str, at: float) -> View | None:
-    """For a hand on this dial: its plug's reading (W), and what it is to become."""
-    aim = controller.gauges.aim(name, at)
+    """For a hand on this dial: what the picture or its plug makes of it, and what it is to become.
+
+    `watts` is of a plug's reading alone; `value`, `low` and `high` are in `unit`.
+    """
+    aim, seen = controller.gauges.aim(name, at), aim_by_picture(controller.holding.sight, name, at)
+    by_picture = controller.profile.devices[name].proof == "picture" or aim is None
+    if seen is not None and by_picture:
+        return {
+            "by": "picture",
+            "unit": seen.unit,
+            "watts": None,
+            "value": _number(seen.value, 2),
+            "band": None if seen.least is None else [_number(seen.least, 2), _number(seen.most, 2)],
+            "stops": _number(seen.off, 2),
+            "was": None,
+            "settled": seen.settled,
+            "target": _number(seen.target, 2),
+            "low": _number(seen.low, 2),
+            "high": _number(seen.high, 2),
+            "dark": _number(seen.dark, 2),
+            "full": _number(seen.full, 2),
+            "why": seen.why,
+        }
     if aim is None:
         return None
     return {
+        "by": "watts",
+        "unit": "W",
         "watts": _number(aim.watts, 2),
+        "value": _number(aim.watts, 2),
+        "band": None,
+        "stops": None,
         "was": _number(aim.was, 2),
         "settled": aim.settled,
         "target": _number(aim.target, 2),

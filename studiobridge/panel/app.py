@@ -33,6 +33,7 @@ from studiobridge.panel.keys import KeysError
 from studiobridge.panel.languages import Spoken
 from studiobridge.panel.live import Live
 from studiobridge.panel.past import Past
+from studiobridge.panel.picture import Picture
 from studiobridge.panel.plain import Plain
 from studiobridge.panel.sets import Sets
 from studiobridge.panel.takes import Takes
@@ -110,6 +111,7 @@ class Panel:
             *Around(house).routes(),
             *Past(house).routes(),
             *Takes(house).routes(),
+            *Picture(house).routes(),
             *Asked(house).routes(),
             *Plain(house).routes(),
             Route("/health", self.health),

@@ -31,6 +31,7 @@ from studiobridge.panel import (
     parts_below,
     parts_hand,
     parts_mark,
+    parts_picture,
     parts_quiet,
     parts_room,
     parts_stand,
@@ -69,6 +70,7 @@ VIEWS: dict[str, tuple[Subject, ...]] = {
         parts_truth.parts,
         parts_mark.parts,
         parts_before.line,
+        parts_picture.can_see,
     ),
     "takes": (
         parts_truth.parts,
@@ -82,6 +84,10 @@ VIEWS: dict[str, tuple[Subject, ...]] = {
         parts_truth.parts,
         parts_after.parts,
         parts_quiet.after,
+    ),
+    "picture": (
+        parts_truth.parts,
+        parts_picture.parts,
     ),
 }
 # Views that look into the record: it may hang, be locked, or be on another machine.

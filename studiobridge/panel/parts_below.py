@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
-from studiobridge.panel import parts_after
+from studiobridge.panel import parts_after, parts_picture
 from studiobridge.profile.model import LIGHT
 from studiobridge.shown import words
 from studiobridge.shown.after import should_be_off
@@ -28,7 +28,8 @@ def parts(board: Board) -> dict[str, str]:
     state: View = shown.state or NOTHING
     sure = board.visitor.sure
     draw = board.macros("parts_below.html")
-    said = [*words.sensors(state), *words.supplies(state)]
+    pictured = parts_picture.line(board)
+    said = [*words.sensors(state), *([pictured] if pictured else []), *words.supplies(state)]
     notes = [*words.unproven(state), *filter(None, [words.to_close(state)])]
     return {
         "notes": str(draw.notes(notes, sure)),

@@ -25,6 +25,7 @@ PHRASES: Mapping[str, ItemKind] = {
     "batteries": "batteries",
     "record has room": "record",
     "quiet": "quiet",
+    "picture as kept": "picture",
 }
 # From its darkest to its brightest point (stops): where a keyed screen can just be cleaned by hand
 # (EVEN_AT_MOST in figures/keying.py); of a cloth it is a matter of taste, and `within` says it.

@@ -717,7 +717,17 @@ class LeftOn:
 
 # What a line of `before:` asks about: a person's tick, or one of the things that are measured.
 ItemKind = Literal[
-    "tick", "proven", "warm", "drift", "even", "batteries", "card", "record", "off", "quiet"
+    "tick",
+    "proven",
+    "warm",
+    "drift",
+    "even",
+    "batteries",
+    "card",
+    "record",
+    "off",
+    "quiet",
+    "picture",
 ]
 # How long a person's tick holds.
 Lasts = Literal["session", "take"]

@@ -125,8 +125,10 @@ class Sighting:
 
     `taken` is when the frame was taken, by the clock of the bridge (seconds since 1970; None where
     no bridge was heard), `age` how old (s) it was when this was said; `run` names the process,
-    `frame` counts in it. `frames` says how many frames were put together. `exposure` is the whole
-    picture against the kept one in stops, beyond what the lights explain.
+    `frame` counts in it. `frames` says how many frames were put together, and `since` when the
+    oldest of these was taken, by the clock of `taken`: what was told after that is not in all of
+    them. `exposure` is the whole picture against the kept one in stops, beyond what the lights
+    explain.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid", "allow_inf_nan": False}
@@ -136,6 +138,7 @@ class Sighting:
     taken: float | None
     age: float
     frames: int = 1
+    since: float | None = None
     learned: str | None = None  # when (ISO 8601) the lamps were seen alone
     kept: str | None = None  # which picture it is held against: the look it was kept for
     kept_at: str | None = None

@@ -30,6 +30,7 @@ MEASURED: Mapping[str, str] = {
     "batteries": later("batteries"),
     "record": later("record has room"),
     "quiet": later("quiet"),
+    "picture": later("picture as kept"),
     "even": later("{device} is even"),
     "card": later("the card of {device} has room"),
     "off": later("{device} is off"),

@@ -1,4 +1,6 @@
-"""A hand on a dial is guided by the watts of its plug: the sentence, and the bar with its mark.
+"""A hand on a dial is guided by the watts of its plug, or by what the camera sees of its lamp.
+
+The sentence, and the bar with its mark.
 
 What comes in is what a set shows of a device (`dial` in its view): whoever may write there may
 write nonsense, so every number is looked at first.
@@ -17,6 +19,9 @@ from studiobridge.shown.tongue import figure, later, say
 A_LITTLE, SOME = 0.12, 0.4
 # Changes smaller than this share of the reading are not worth a "up from".
 SAME = 0.02
+# ... and by the picture, in stops.
+A_LITTLE_STOPS, SOME_STOPS = 0.35, 1.0
+NOT_SEEN = later("the picture does not tell where it stands")
 NOT_TOLD = later("the watts do not tell where it stands")
 TURNS = {
     "less": later("less", sense="a dial"),
@@ -48,9 +53,11 @@ class Guide:
 
 
 def guide(device: str, dial: object) -> Guide | None:
-    """What to say of a dial; None where its set shows no watts for it."""
+    """What to say of a dial; None where its set shows neither watts nor a picture for it."""
     if not isinstance(dial, Mapping):
         return None
+    if dial.get("by") == "picture":
+        return _by_picture(device, dial)
     watts = words.number(dial.get("watts"))
     if watts is None:
         return None
@@ -81,6 +88,35 @@ def guide(device: str, dial: object) -> Guide | None:
     return Guide(device, f"{said}: {how}{'' if settled else ' …'}", False, turn, *at)
 
 
+def _by_picture(device: str, dial: Mapping[str, Any]) -> Guide:
+    """In stops of light, as the camera sees it: a dial has marks of its own."""
+    name = words.clean(device, 40)
+    keys = ("value", "stops", "dark", "low", "target", "high", "full")
+    found = [words.number(dial.get(key)) for key in keys]
+    if any(end is None for end in found):
+        why = words.bridge_says(dial.get("why") or "", 160) or say(NOT_SEEN)
+        return Guide(device, f"{name}: {why}", False)
+    value, stops, dark, low, target, high, full = (float(end) for end in found if end is not None)
+    if not (dark < full and low <= target <= high):
+        return Guide(device, f"{name}: {say(NOT_SEEN)}", False)
+    at = [min(1.0, max(0.0, (each - dark) / (full - dark))) for each in (value, target, low, high)]
+    settled = dial.get("settled") is True
+    if low <= value <= high:
+        how = say("there", sense="a dial") if settled else say("hold it …")
+        return Guide(device, f"{name}: {how}", settled, "", *at)
+    turn = "less" if value > target else "more"
+    off = abs(stops)
+    much = "a little" if off <= A_LITTLE_STOPS else "" if off <= SOME_STOPS else "much"
+    how = say(TURNS[f"{much} {turn}".strip()], sense="a dial")
+    by = figure(off, ".1f")
+    over = (
+        say("{stops} stop over", stops=by)
+        if turn == "less"
+        else say("{stops} stop under", stops=by)
+    )
+    return Guide(device, f"{name}: {over}, {how}{'' if settled else ' …'}", False, turn, *at)
+
+
 def bar(shown: Guide, columns: int) -> str:
     """`▕███████┃░     ▏`: how far it is turned up, the mark, and around it where it will do."""
     cells = max(10, columns - 2)
@@ -96,7 +132,9 @@ def bar(shown: Guide, columns: int) -> str:
 
 def as_json(shown: Guide, dial: Mapping[str, Any]) -> dict[str, object]:
     """One line of `by-hand --watch --json`."""
-    keys = ("watts", "was", "target", "low", "high", "settled")
+    by_picture = dial.get("by") == "picture"
+    seen = ("by", "value", "unit", "band", "stops") if by_picture else ("watts", "was")
+    keys = (*seen, "target", "low", "high", "settled")
     numbers = {key: dial.get(key) for key in keys}
     return {"device": shown.device, "says": shown.text, "there": shown.there, **numbers}
 

@@ -92,7 +92,7 @@ def condition(device: Device, view: View, sure: bool, up: bool) -> Condition:
     gauged = words.gauged(view)
     if device.hand_set:
         text = say("on its dial, set by hand") if evidence == "hand" else say("on its dial")
-        if up and evidence in ("watts", "picture"):
+        if up and evidence in ("watts", "picture", "sensor"):
             # the band names what it is known by: not said twice
             text = say("on its dial, as it should be")
             return Condition("hand", f"{text}, {gauged or words.known_by(evidence)}")

@@ -473,6 +473,11 @@ ACTIONS = {
     "watts": Action(
         later("being metered", sense="step"), later("metered", sense="step"), "metered"
     ),
+    "picture": Action(
+        later("being looked for in the picture", sense="step"),
+        later("seen", sense="step"),
+        "seen",
+    ),
     "switch on": Action(
         later("switching on", sense="step"), later("on", sense="step"), "switched on"
     ),
@@ -634,6 +639,7 @@ EVIDENCE = {
     "report": ("report", later("by its report")),
     "watts": ("watts", later("by its watts")),
     "picture": ("picture", later("by the picture")),
+    "sensor": ("sensor", later("by a light sensor")),
     "hand": ("by hand", later("by a person's word")),
 }
 ONLY_TOLD = later("only told: nothing confirms it")

@@ -116,7 +116,7 @@ def test_the_dial_that_must_have_moved_is_drift_until_it_is_back() -> None:
     assert play.shown["since_ready"] == pytest.approx(-0.42, abs=0.01)
     assert play.shown["could"] == ["rim"]
     band = play.band
-    assert (band.by, band.high < RIM) == ("picture", True)  # type: ignore[attr-defined]
+    assert (band.by, band.high < RIM) == ("sensor", True)  # type: ignore[attr-defined]
     assert [(n.device, n.point) for n in play.drifts("opened")] == [("rim", "level")]
     assert play.state == "adrift"
     play.lux = 300.0
@@ -302,7 +302,7 @@ def test_two_sensors_that_agree_name_it_and_two_that_do_not_name_nobody() -> Non
     play.near = 190.0
     play.pass_by(40)
     band = play.band
-    assert (band.by, band.high < RIM) == ("picture", True)  # type: ignore[attr-defined]
+    assert (band.by, band.high < RIM) == ("sensor", True)  # type: ignore[attr-defined]
     assert play.state == "adrift"
     play.near = 300.0
     play.pass_by(40)

@@ -9,17 +9,18 @@ import asyncio
 import contextlib
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from studiobridge.bridge.asking import Shown
+from studiobridge.bridge.asking import NoWitness, Shown
 from studiobridge.bridge.ownership import Alive
 from studiobridge.bridge.settings import PanelSettings, Settings
 from studiobridge.panel.board import Board
 from studiobridge.panel.serve import PanelServer
 from studiobridge.profile.model import SetProfile
+from studiobridge.profile.said import Answer
 
 HERE = b'{"alive": true, "bridge": "x"}'
 
@@ -33,6 +34,19 @@ class Heard:
     why: str = "the link to the broker is gone"
     version: int = 0
     asked: list[dict[str, Any]] = field(default_factory=list)
+    # what a witness says of itself, and what it answers: (what, look, lights) to a detail
+    witness: dict[str, Any] | None = None
+    sees: Callable[[str, str | None, Mapping[str, Any]], Answer] | None = None
+    seen: list[tuple[str, str | None, Mapping[str, Any]]] = field(default_factory=list)
+
+    async def ask_witness(
+        self, what: str, look: str | None = None, lights: Mapping[str, Any] | None = None
+    ) -> Answer:
+        self.seen.append((what, look, dict(lights or {})))
+        if self.sees is None:
+            raise NoWitness("the witness does not answer")
+        # off the loop: one that takes its time holds up nobody
+        return await asyncio.to_thread(self.sees, what, look, lights or {})
 
     @property
     def sure(self) -> bool:
@@ -69,6 +83,7 @@ class Served:
             devices=devices or {},
             beat_at=time.monotonic() + 3600,
             clock=0.0,
+            witness=self.heard.witness,
         )
         self.heard.up = way
         self.heard.version += 1

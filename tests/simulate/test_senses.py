@@ -119,7 +119,7 @@ def hands_at_the_dials(seed: int) -> tuple[int, list[str]]:
             for lamp, belief in evening.core.controller.beliefs.of.items():
                 band = belief.band("is it so", "level")
                 truly = evening._truly_at(lamp) if belief.device.fixture else None
-                if band is None or band.by != "picture" or truly is None:
+                if band is None or band.by != "sensor" or truly is None:
                     continue
                 named += band.high - band.low < 100.0
                 if not band.low - 1.0 <= truly <= band.high + 1.0:

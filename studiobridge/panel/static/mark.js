@@ -1,6 +1,7 @@
 // The view at the mark: which lamp is picked, a button that is held, a dial that is being turned.
 "use strict";
 import { clock } from "./clock.js";
+import { first } from "./first.js";
 import { listen } from "./listening.js";
 import { again, onPut, put } from "./patching.js";
 import { ask, live, press, wishOf } from "./pressing.js";
@@ -23,7 +24,8 @@ function pick() {
     if (on) el.setAttribute("aria-current", "true"); else el.removeAttribute("aria-current");
   }
 }
-addEventListener("hashchange", () => { pick(); turning(); });
+const seen_first = first({ set, picked });
+addEventListener("hashchange", () => { pick(); turning(); seen_first(); });
 
 // ---- what came of it: what was done is heard from the lamp's own line, only what was not is called out
 let timer = 0;
@@ -34,7 +36,7 @@ function answer(text, bad) {
   timer = setTimeout(() => { at("answer").textContent = ""; at("wrong").textContent = ""; }, bad ? 15000 : 5000);
 }
 press({ set, answer });
-onPut((id) => { if (id === "picks") pick(); if (id.startsWith("at-")) turning(); });
+onPut((id) => { if (id === "picks") pick(); if (id.startsWith("at-")) turning(); if (id.startsWith("at-") || id === "can-see") seen_first(); });
 
 // ---- a button that is held repeats, one request at a time, as long as it stays what it was
 let hold = null;          // { el, step, timer, sent, busy }
@@ -114,6 +116,7 @@ listen({
     at("lost").hidden = true;
     live(true);
     again();
+    seen_first();
     turned = "";
     turning();
   },

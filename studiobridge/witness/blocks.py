@@ -1,0 +1,80 @@
+"""A frame in blocks: the mean of its linear light, and a finer one for what texture tells.
+
+A block is 16 px a side: that is what a picture of half colour resolution (4:2:0) is compressed in,
+so that what compression does to one block is its own. The finer ones are 4 px.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from studiobridge.witness.learned import Codes, Curve, Picture
+
+BLOCK = 16
+FINE = 4
+_EACH = BLOCK // FINE
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Blocks:
+    """Rows × columns of blocks: mean light (BGR) of each, and of its parts; whether it counts."""
+
+    light: NDArray[np.float32]
+    fine: NDArray[np.float32] | None  # None: texture was judged before
+    usable: NDArray[np.bool_]
+
+
+def shape_of(size: tuple[int, int]) -> tuple[int, int]:
+    """Rows and columns of blocks of a picture of so many columns and rows of pixels."""
+    columns, rows = size
+    return rows // BLOCK, columns // BLOCK
+
+
+def means(picture: NDArray[np.float32], side: int) -> NDArray[np.float32]:
+    """The mean of each square of so many pixels; what does not fill one at an edge is left out."""
+    rows, columns = picture.shape[0] // BLOCK, picture.shape[1] // BLOCK
+    whole = picture[: rows * BLOCK, : columns * BLOCK]
+    size = (columns * BLOCK // side, rows * BLOCK // side)
+    found = cv2.resize(whole, size, interpolation=cv2.INTER_AREA)
+    return np.asarray(found, np.float32)
+
+
+def fully(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The blocks in which every pixel counts."""
+    rows, columns = mask.shape[0] // BLOCK, mask.shape[1] // BLOCK
+    bytes_ = np.ascontiguousarray(mask[: rows * BLOCK, : columns * BLOCK]).view(np.uint8)
+    least = cv2.erode(bytes_, np.ones((2, 2), np.uint8)) if min(bytes_.shape) > 1 else bytes_
+    share = cv2.resize(least.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA)
+    return np.asarray(share > 0.999)
+
+
+def of_light(light: Picture, usable: NDArray[np.bool_] | None) -> Blocks:
+    """A frame that is linear already. What is no number counts for nothing."""
+    number: NDArray[np.bool_] = np.asarray(np.isfinite(light).all(axis=2))
+    counts = number if usable is None else number & usable
+    filled = light if number.all() else np.where(number[..., None], light, 0.0)
+    fine = means(np.asarray(filled, np.float32), FINE)
+    return Blocks(_coarse(fine), fine, fully(counts))
+
+
+def of_codes(codes: Codes, curve: Curve, clips: int) -> Blocks:
+    """A frame as the camera wrote it: through its curve, without what is clipped."""
+    table = np.ascontiguousarray(curve.light.T.reshape(1, 256, 3))
+    rows, columns = codes.shape[0] // BLOCK, codes.shape[1] // BLOCK
+    whole = np.ascontiguousarray(codes[: rows * BLOCK, : columns * BLOCK])
+    light = cv2.LUT(whole, table)
+    size = (columns * _EACH, rows * _EACH)
+    fine = np.asarray(cv2.resize(light, size, interpolation=cv2.INTER_AREA), np.float32)
+    below = cv2.inRange(whole, np.zeros(3), np.full(3, float(clips - 1)))
+    # a block counts with all of its pixels or not at all
+    share = cv2.resize(below, (columns, rows), interpolation=cv2.INTER_AREA)
+    return Blocks(_coarse(fine), fine, np.asarray(share == 255))
+
+
+def _coarse(fine: NDArray[np.float32]) -> NDArray[np.float32]:
+    size = (fine.shape[1] // _EACH, fine.shape[0] // _EACH)
+    return np.asarray(cv2.resize(fine, size, interpolation=cv2.INTER_AREA), np.float32)

@@ -1,0 +1,143 @@
+"""Many frames together: what somebody hides in one is seen in the next.
+
+Kept are the blocks of the last frames (some ten kilobytes each, FRAMES of them at most), each
+with what of it counted. Of every block the mean over the frames in which it was seen is solved once
+more; so a presenter who moves leaves little hidden, and the light they send elsewhere averages out.
+A lamp that changes in between must not: a frame that says so is kept aside, and when the next one
+agrees, all that was gathered before is forgotten. Meanwhile what the newest frame says by itself is
+what is said.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from studiobridge.profile.sighting import Band
+from studiobridge.witness.blocks import Blocks
+from studiobridge.witness.likely import Before
+from studiobridge.witness.solving import SURE, Floats, Singles, Solved, Solver
+
+FRAMES = 20
+# A lamp has moved in between, so likely at least (0-1), and by so many stops.
+SO_LIKELY, BY = 0.9, 0.1
+# A block counts in the mean where all its weights together are this much.
+ENOUGH = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Frame:
+    blocks: Blocks
+    weights: Singles
+    x: Floats
+
+
+class Gathering:
+    """Fed each frame in order; says what all of them since the last change show."""
+
+    def __init__(self, solver: Solver, frames: int = FRAMES) -> None:
+        self.solver = solver
+        self._frames: deque[_Frame] = deque(maxlen=frames)
+        self._aside: _Frame | None = None
+        self._last: Solved | None = None
+
+    @property
+    def frames(self) -> int:
+        """How many frames the last answer was put together from."""
+        return max(1, len(self._frames))
+
+    def forget(self) -> None:
+        """Begin anew: the camera moved, or what is seen cannot go with what was."""
+        self._frames.clear()
+        self._aside, self._last = None, None
+
+    def add(self, blocks: Blocks, prior: Mapping[str, Before] | None = None) -> Solved:
+        """One frame more, and what all since the last change show."""
+        starts = [self._last.x] if self._last is not None else []
+        one = self.solver.solve(blocks, prior, starts=starts)
+        kept = replace(blocks, fine=None)
+        frame = _Frame(kept, np.where(one.left_out, 0.0, one.weights).astype(np.float32), one.x)
+        if not one.weights.any():
+            return one
+        if self._last is not None and self._moved(self._last, one):
+            aside, self._aside = self._aside, frame
+            if aside is None or not self._agree(aside, one):
+                return one
+            # twice the same: it has changed
+            self._frames.clear()
+            self._frames.append(aside)
+        elif self._aside is not None:
+            self._aside = None  # an odd frame: it is let go
+        self._frames.append(frame)
+        self._aside = None
+        self._last = one if len(self._frames) < 2 else self._together(one, prior)
+        return self._last
+
+    def _moved(self, last: Solved, one: Solved) -> bool:
+        found = self.solver.suppose(one, known_from(self.solver, last)).lights
+        return any(
+            new.moved > SO_LIKELY and _stops(new.amount.value, last.levels[name].amount.value) > BY
+            for name, new in found.items()
+        )
+
+    def _agree(self, aside: _Frame, one: Solved) -> bool:
+        return all(
+            abs(float(aside.x[of].sum()) - one.levels[name].amount.value)
+            <= 1.5 * (one.levels[name].amount.high - one.levels[name].amount.value)
+            + 0.05 * one.levels[name].amount.value
+            for name, of in self.solver.of.items()
+        )
+
+    def _together(self, one: Solved, prior: Mapping[str, Before] | None) -> Solved:
+        frames = list(self._frames)
+        x = np.median([frame.x for frame in frames], axis=0)
+        shape = self.solver.shape
+        light = np.stack([frame.blocks.light for frame in frames])
+        # judged by what all of them say: a frame's own answer may have hidden the wrong part
+        far = self.solver.misfit(light.reshape(len(frames), -1), x).reshape(len(frames), *shape)
+        own = np.stack([frame.weights * frame.blocks.usable for frame in frames])
+        own = own / (1.0 + far / 9.0) ** 2
+        total = own.sum(axis=0)
+        mean = np.einsum("frc,frck->rck", own, light) / np.maximum(total, 1e-6)[..., None]
+        # texture was judged in each frame
+        merged = Blocks(mean.astype(np.float32), None, total > ENOUGH)
+        trust = np.minimum(1.0, total / ENOUGH / 2).astype(np.float32)
+        found = self.solver.solve(merged, prior, trust, starts=[x], near=True)
+        if not found.weights.any():
+            return one
+        scatter = np.var([frame.x for frame in frames], axis=0) / len(frames)
+        return _no_narrower(self.solver, found, scatter)
+
+
+def _no_narrower(solver: Solver, found: Solved, scatter: Floats) -> Solved:
+    """Bands no narrower than how far the frames' own answers lie apart allows."""
+    levels = dict(found.levels)
+    for name, of in solver.of.items():
+        least = SURE * math.sqrt(float(scatter[of].sum()))
+        band = levels[name].amount
+        if band.high - band.value < least:
+            value = band.value
+            wider = Band(max(0.0, value - least), value, value + least)
+            levels[name] = replace(levels[name], amount=wider)
+    return replace(found, levels=levels)
+
+
+def _stops(a: float, b: float) -> float:
+    return abs(math.log2(max(a, 1e-3) / max(b, 1e-3)))
+
+
+def known_from(solver: Solver, solved: Solved) -> dict[str, Before]:
+    """What one solved frame says of each light that it tells, for the next to be held against."""
+    return {
+        name: Before(
+            level.amount.value,
+            min(1.0, _stops(level.amount.high, level.amount.value)),
+            parts=tuple(float(solved.x[i]) for i in solver.of[name]),
+        )
+        for name, level in solved.levels.items()
+        if level.tells
+    }

@@ -1,0 +1,163 @@
+"""Which lamps have moved, when few move at a time: what is likely, kept apart from what is seen.
+
+Each set of lamps that may have moved (none, one, two, all), with or without stray light, is a
+supposition with a weight: how often it happens, times how well it explains the amounts that the
+picture alone gave, with their covariance. A pair that is nearly one picture is told apart so; and
+when all have moved, and the picture says so, that supposition has all the weight.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studiobridge.profile.sighting import Band
+
+Floats = NDArray[np.float64]
+
+# How often, from one look to the next, so many lamps have moved: none, one, two, all; that there is
+# stray light besides; of a lamp with two whites that has moved, that its white has, too.
+NONE, ONE, TWO, ALL = 0.97, 0.02, 0.003, 0.007
+STRAY, WHITE = 0.02, 0.1
+# How far a lamp goes when it has moved: this share of what it gave, and this of its full light; and
+# of that its whites apart, where only the dial was turned, or the white too.
+GOES, LEAST = 0.6, 0.15
+DIALLED, TURNED = 0.03, 0.5
+# Stray light against what all lamps at full give.
+LETS_IN = 0.05
+# A supposition in which a lamp gives less than nothing by this share of its light is next to none.
+BELOW, NEVER = 0.1, 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """What is known of a light from before: its amount, how far (stops) it may be off.
+
+    Where it has two whites, its white (K), or how much each of them gave.
+    """
+
+    amount: float
+    sure: float = 0.03
+    cct: float | None = None
+    parts: tuple[float, ...] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Likely:
+    """One light when few move at a time: its amount, and how likely it has moved (0-1)."""
+
+    amount: Band
+    moved: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Supposed:
+    """Each light that has a before; how likely there is stray light (0-1); all amounts, first the
+    shares' and then those of what stands for stray light."""
+
+    lights: Mapping[str, Likely]
+    stray: float
+    amounts: Floats
+
+
+def likely(
+    of: Mapping[str, Sequence[int]],
+    shares: Sequence[tuple[str, float | None]],
+    mean: Floats,
+    cov: Floats,
+    before: Mapping[str, Before],
+) -> Supposed:
+    """What is likely of each light that has a before, and of stray light.
+
+    `mean` and `cov` have the shares first, in their order, and then what stands for stray light.
+    """
+    names = [name for name in of if name in before]
+    n, lamps = len(mean), len(shares)
+    x0, still = np.zeros(n), np.zeros((n, n))
+    x0[:lamps] = 0.5
+    still[np.arange(lamps), np.arange(lamps)] = 1.0
+    # what each may do, as the covariance of where it may be then
+    does: dict[str, Floats] = {}
+    turns: dict[str, Floats] = {}
+    for name in names:
+        index, one = list(of[name]), before[name]
+        parts = spread_over([shares[i][1] for i in index], one)
+        x0[index] = parts
+        own = one.sure / 1.96 * math.log(2) * max(one.amount, 0.02)
+        still[index, index] = (own**2 + 1e-7) / len(index)
+        far = GOES * one.amount + LEAST
+        way = parts / parts.sum() if parts.sum() > 0 else np.full(len(index), 1 / len(index))
+        each = np.eye(len(index)) * far**2
+        if len(index) == 1:
+            does[name] = each
+            continue
+        does[name] = np.outer(way, way) * far**2 + each * DIALLED**2
+        turns[name] = np.outer(way, way) * far**2 + each * TURNED**2
+    sets: list[tuple[float, tuple[str, ...], bool]] = [(NONE, (), False)]
+    for name in names:
+        sets.append((ONE / len(names), (name,), False))
+        if name in turns:
+            sets.append((ONE * WHITE / len(names), (name,), True))
+    few = list(sets)
+    pairs = list(itertools.combinations(names, 2))
+    sets += [(TWO / len(pairs), pair, True) for pair in pairs]
+    if len(names) > 2:
+        sets.append((ALL, tuple(names), True))
+        few.append(sets[-1])
+    rows = [(p, changed, white, -1) for p, changed, white in sets]
+    strays = n - lamps
+    rows += [(p * STRAY / strays, *more, j) for j in range(strays) for p, *more in few]  # type: ignore[misc]
+    spread = np.repeat(still[None], len(rows), axis=0)
+    for row, (_, changed, white, j) in enumerate(rows):
+        for name in changed:
+            index = list(of[name])
+            spread[np.ix_([row], index, index)] = (turns if white else does).get(name, does[name])
+        if j >= 0:
+            spread[row, lamps + j, lamps + j] = LETS_IN**2
+    # spread may be nothing for stray light: it is never divided by
+    off = mean - x0
+    whole = cov[None] + spread
+    inverse = np.linalg.inv(whole)
+    gain = inverse @ off
+    fits = -0.5 * (gain @ off) - 0.5 * np.linalg.slogdet(whole)[1]
+    score = np.log([max(p, 1e-12) for p, *_ in rows]) + fits
+    at = x0[None] + np.einsum("sij,sj->si", spread, gain)
+    # there is no light below nothing
+    score[(at[:, lamps:] < 0.0).any(axis=1) | (at[:, :lamps] < -BELOW).any(axis=1)] -= NEVER
+    share = np.exp(score - score.max())
+    share /= share.sum()
+    found = {}
+    for name in names:
+        index = list(of[name])
+        each = at[:, index].sum(axis=1)
+        toward = spread[:, index].sum(axis=1)
+        left = toward[:, index].sum(axis=1) - np.einsum("si,sij,sj->s", toward, inverse, toward)
+        value = float(share @ each)
+        wide = 1.96 * math.sqrt(max(0.0, float(share @ (left + (each - value) ** 2))))
+        value = max(0.0, value)
+        has = float(sum(share[row] for row, (_, changed, *_) in enumerate(rows) if name in changed))
+        found[name] = Likely(Band(max(0.0, value - wide), value, value + wide), has)
+    lit = float(sum(share[row] for row, (*_, j) in enumerate(rows) if j >= 0))
+    return Supposed(found, lit, np.asarray(share @ at))
+
+
+def spread_over(ccts: Sequence[float | None], before: Before) -> Floats:
+    """A light's amount over its whites."""
+    if before.parts is not None and len(before.parts) == len(ccts):
+        return np.array(before.parts)
+    if len(ccts) == 1:
+        return np.array([before.amount])
+    shares = np.full(len(ccts), 1.0 / len(ccts))
+    if before.cct and all(ccts):
+        mired = np.array([1e6 / cct for cct in ccts if cct])
+        cool, warm = int(mired.argmin()), int(mired.argmax())
+        width = max(float(mired[warm] - mired[cool]), 1e-6)
+        share = min(1.0, max(0.0, (1e6 / before.cct - float(mired[cool])) / width))
+        shares = np.zeros(len(ccts))
+        shares[warm], shares[cool] = share, 1.0 - share
+    return before.amount * shares

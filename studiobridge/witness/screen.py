@@ -1,0 +1,378 @@
+"""The backdrop in the picture: how even it is, where it is worst, its colour.
+
+Evenness is the house's: the brightest of nine by nine places over the darkest, in stops
+(`craft/mark.evenness`, `figures/backdrops.GRID`); a place is here the mean of a block, for one
+pixel is noise. Extremes and no percentiles, for a dark corner is one block of eighty-one, and is
+what a viewer sees. Blocks that are mostly hidden are left out, and nothing is put in their place.
+
+Colour takes the camera's red, green and blue, balanced, for those of ITU-R BT.709, which no camera
+has exactly: hues are right to some degrees, and the same from day to day.
+
+Shadows and wrinkles are not named: a dark patch of cloth, a fold and a shadow are one in a picture.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from studiobridge.craft.colour import uv_of_xy
+from studiobridge.figures.backdrops import GRID
+from studiobridge.profile.model import Region
+from studiobridge.profile.sighting import Band, SeenScreen
+from studiobridge.witness.framing import Mask
+from studiobridge.witness.learned import Learned, Picture
+from studiobridge.witness.mixing import BRIGHT_BGR
+
+WHOLE = Region(0.0, 0.0, 1.0, 1.0)
+# A block counts where so much of it is seen; the screen where so many of its blocks are.
+SEEN, BLOCKS = 0.4, 9
+# What is near to who stands there is theirs too: hair, a soft edge (share of the picture's width).
+EDGE = 0.008
+# A block with more of it clipped than this is brighter than can be told; how far an evenness may
+# be off then (stops).
+CLIPPED, BEYOND = 0.02, 3.0
+# A face is there to be held against when somebody hides so much of where it should be.
+FACE = 0.5
+# Light below this share of clipping is the camera's noise.
+DARK = 5e-4
+# Blocks for contours, before they are made smooth.
+FINE = (48, 27)
+# A mean of a block is known to this (stops) beside what the curve may be off.
+ROUGH = 0.02
+# CIE 1931 of ITU-R BT.709: red, green, blue and white. As linear light to X, Y, Z (IEC 61966-2-1).
+TO_XYZ = np.array(
+    [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]], np.float64
+)
+_PRIMARIES = ((0.64, 0.33), (0.30, 0.60), (0.15, 0.06))
+_D65 = (0.3127, 0.3290)
+_PLACES = (
+    ("upper left", "top", "upper right"),
+    ("left", "middle", "right"),
+    ("lower left", "bottom", "lower right"),
+)
+
+Keys = Literal["green", "blue"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Map:
+    """Stops against the screen's middle, a block each, from its upper left; NaN where not seen."""
+
+    region: Region
+    stops: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Contour:
+    """A line along which the screen is so many stops from its middle; shares of the picture."""
+
+    stops: float
+    points: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Blocks:
+    """Means over blocks: light (BGR), how much of each is seen, how much of that is clipped."""
+
+    light: NDArray[np.float32]
+    seen: NDArray[np.float32]
+    clipped: NDArray[np.float32]
+
+    @property
+    def there(self) -> Mask:
+        found: Mask = self.seen >= SEEN
+        return found
+
+
+def cut(region: Region, shape: tuple[int, ...]) -> tuple[slice, slice]:
+    """The rows and columns of a part of the picture; one of each at least."""
+    rows, columns = shape[0], shape[1]
+    top, left = math.floor(region.top * rows), math.floor(region.left * columns)
+    top, left = min(max(0, top), rows - 1), min(max(0, left), columns - 1)
+    return (
+        slice(top, min(rows, max(top + 1, math.ceil(region.bottom * rows)))),
+        slice(left, min(columns, max(left + 1, math.ceil(region.right * columns)))),
+    )
+
+
+def top_of(learned: Learned) -> NDArray[np.float32]:
+    """The light from which on each channel is clipped."""
+    found: NDArray[np.float32] = learned.curve.light[:, min(max(learned.clips, 1), 255)]
+    return found
+
+
+def screen_map(
+    learned: Learned,
+    light: Picture,
+    usable: Mask | None = None,
+    keys: Keys | None = None,
+    blocks: tuple[int, int] = (GRID, GRID),
+) -> Map | None:
+    """The screen's light block by block (across, down); None where too little of it is seen."""
+    found = _blocks(learned, light, _clear(learned, light, usable), blocks)
+    bright = _bright(found, keys)
+    there = found.there & (bright > DARK)
+    if int(there.sum()) < BLOCKS:
+        return None
+    stops = np.full(bright.shape, np.nan, np.float32)
+    stops[there] = np.log2(bright[there] / np.median(bright[there]))
+    return Map(learned.screen or WHOLE, stops)
+
+
+def screen(
+    learned: Learned,
+    light: Picture,
+    usable: Mask | None = None,
+    kept: Picture | None = None,
+    keys: Keys | None = None,
+) -> SeenScreen | None:
+    """The screen of what was learned; None where too little of it is seen.
+
+    `light` and `kept` (for `change`) are linear light, `usable` is False where somebody stands.
+    A screen that is keyed is judged in its own channel, as `figures/keying.py` does, any other by
+    how bright it is to the eye.
+    """
+    if light.shape != learned.dark.shape:
+        return None
+    clear = _clear(learned, light, usable)
+    blocks = _blocks(learned, light, clear)
+    bright = _bright(blocks, keys)
+    there = blocks.there & (bright > DARK)
+    if int(there.sum()) < BLOCKS:
+        return None
+    middle = float(np.median(bright[there]))
+    stops = np.where(there, np.log2(np.maximum(bright, DARK) / middle), 0.0)
+    even = float(stops.max() - stops[there].min())
+    row, column = divmod(int(np.argmax(np.abs(stops))), GRID)
+    may = _may_be_off(learned, blocks, there, stops)
+    beyond = BEYOND if bool((blocks.clipped[there] > CLIPPED).any()) else 0.0
+    hue, saturation = hue_of(np.median(blocks.light[there], axis=0).astype(np.float64))
+    return SeenScreen(
+        even=Band(max(0.0, even - may), even, even + may + beyond),
+        worst=_PLACES[row * 3 // GRID][column * 3 // GRID],
+        worst_stops=float(stops[row, column]),
+        against_face=_against(learned, light, usable, middle, keys),
+        hue=hue,
+        saturation=saturation,
+        covered=_covered(learned, usable),
+        change=_change(learned, kept, clear, there, even, keys),
+    )
+
+
+def hue_of(bgr: NDArray[np.float64]) -> tuple[float | None, float | None]:
+    """Hue (degrees, from u' towards v') and saturation of a colour about the camera's white.
+
+    CIE 1976 u', v'. Saturation is how far out it is on the way to what the purest mixtures of the
+    primaries can be: 0 is white, 1 is there. Hue is None where there is no colour.
+    """
+    red, green, blue = (max(0.0, float(v)) for v in bgr[::-1])
+    if not red + green + blue > 0:
+        return None, None
+    x, y, z = TO_XYZ @ np.array([red, green, blue])
+    whole = x + 15 * y + 3 * z
+    white = _uv76(*_D65)
+    du, dv = 4 * x / whole - white[0], 9 * y / whole - white[1]
+    far = math.hypot(du, dv)
+    if far < 1e-4:
+        return None, 0.0
+    corners = [np.subtract(_uv76(*p), white) for p in _PRIMARIES]
+    out = math.inf
+    for a, b in zip(corners, (*corners[1:], corners[0]), strict=True):
+        # where the ray from white meets this side of the triangle
+        side = b - a
+        across = du * side[1] - dv * side[0]
+        if abs(across) < 1e-12:
+            continue
+        t = (a[0] * side[1] - a[1] * side[0]) / across
+        along = (a[0] * dv - a[1] * du) / across
+        if t > 0 and -1e-9 <= along <= 1 + 1e-9:
+            out = min(out, t)
+    return math.degrees(math.atan2(dv, du)) % 360.0, min(1.0, 1.0 / out)
+
+
+def _uv76(x: float, y: float) -> tuple[float, float]:
+    u, v = uv_of_xy(x, y)
+    return u, 1.5 * v
+
+
+def _clear(learned: Learned, light: Picture, usable: Mask | None) -> Mask:
+    """What of the picture is screen: not hidden, and not the face where no screen is named."""
+    clear = np.ones(light.shape[:2], bool)
+    if usable is not None and usable.shape == clear.shape:
+        wide = 2 * round(EDGE * light.shape[1]) + 1
+        hidden = cv2.dilate((~usable).astype(np.uint8), np.ones((wide, wide), np.uint8))
+        clear = hidden == 0
+    clear &= np.all(np.isfinite(light), axis=2)
+    if learned.screen is None:
+        if learned.face is not None:
+            clear[cut(learned.face, light.shape)] = False
+        clear &= np.all(light < top_of(learned), axis=2)
+    return clear
+
+
+def _blocks(
+    learned: Learned, light: Picture, clear: Mask, blocks: tuple[int, int] = (GRID, GRID)
+) -> _Blocks:
+    place = cut(learned.screen or WHOLE, light.shape)
+    part, seen = light[place], clear[place].astype(np.float32)
+    blocks = min(blocks[0], part.shape[1]), min(blocks[1], part.shape[0])
+    over = np.any(part >= top_of(learned), axis=2).astype(np.float32) * seen
+
+    def mean(values: NDArray[np.float32]) -> NDArray[np.float32]:
+        return np.asarray(cv2.resize(values, blocks, interpolation=cv2.INTER_AREA), np.float32)
+
+    share = mean(seen)
+    least = np.maximum(share, 1e-6)
+    shown = np.where(seen[..., None] > 0, part, 0.0).astype(np.float32)
+    light = (mean(shown) / least[..., None]).astype(np.float32)
+    return _Blocks(light, share, (mean(over) / least).astype(np.float32))
+
+
+def _bright(blocks: _Blocks, keys: Keys | None) -> NDArray[np.float32]:
+    if keys is not None:
+        return blocks.light[..., 1 if keys == "green" else 0]
+    return (blocks.light @ np.array(BRIGHT_BGR, np.float32)).astype(np.float32)
+
+
+def _may_be_off(
+    learned: Learned, blocks: _Blocks, there: Mask, stops: NDArray[np.float64]
+) -> float:
+    """How far (stops) the brightest over the darkest may be off, by the curve at both."""
+    ends = np.argmax(np.where(there, stops, -99.0)), np.argmin(np.where(there, stops, 99.0))
+    off = ROUGH
+    for end in ends:
+        green = float(blocks.light[..., 1].flat[int(end)])
+        row = learned.curve.light[1]
+        code = min(255, int(np.searchsorted(row, green)))
+        off = math.hypot(off, float(learned.curve.sure[1, code]))
+    return off
+
+
+def _against(
+    learned: Learned, light: Picture, usable: Mask | None, middle: float, keys: Keys | None
+) -> float | None:
+    """The screen's middle over the card, else over the face that is there now, in stops."""
+    weights = np.array(BRIGHT_BGR, np.float32)
+    if keys is not None:
+        weights = np.array((keys == "blue", keys == "green", False), np.float32)
+    held: float | None = None
+    if learned.card is not None:
+        place = cut(learned.card, light.shape)
+        shown = np.ones(light[place].shape[:2], bool) if usable is None else usable[place]
+        if shown.mean() > FACE:
+            held = float((light[place] @ weights)[shown].mean())
+    elif learned.face is not None and usable is not None:
+        place = cut(learned.face, light.shape)
+        if (~usable[place]).mean() > FACE:
+            held = float((light[place] @ weights)[~usable[place]].mean())
+    if held is None or not held > DARK:
+        return None
+    return math.log2(middle / held)
+
+
+def _covered(learned: Learned, usable: Mask | None) -> float:
+    if usable is None:
+        return 0.0
+    return float((~usable[cut(learned.screen or WHOLE, usable.shape)]).mean())
+
+
+def _change(
+    learned: Learned,
+    kept: Picture | None,
+    clear: Mask,
+    there: Mask,
+    even: float,
+    keys: Keys | None,
+) -> float | None:
+    """How much less even than it was kept, over the blocks that are seen in both."""
+    if kept is None or kept.shape[:2] != clear.shape:
+        return None
+    bright = _bright(_blocks(learned, kept, clear), keys)[there]
+    if not float(bright.min()) > DARK:
+        return None
+    return even - float(np.log2(bright.max() / bright.min()))
+
+
+def contours(found: Map, step: float = 0.25) -> tuple[Contour, ...]:
+    """Lines of equal light over the screen, `step` stops apart; none where it is not seen.
+
+    Of a map of many blocks (`blocks=FINE`): it is made smooth, a block about each way.
+    """
+    stops = found.stops
+    there = np.isfinite(stops)
+    if not step > 0 or not there.any():
+        return ()
+    weight = cv2.GaussianBlur(there.astype(np.float32), (0, 0), 1.0)
+    smooth = cv2.GaussianBlur(np.where(there, stops, 0.0).astype(np.float32), (0, 0), 1.0)
+    smooth = smooth / np.maximum(weight, 1e-3)
+    rows, columns = stops.shape
+    # each block becomes so many px each way, its middle in theirs
+    times = max(1, 480 // columns)
+    size = (columns * times, rows * times)
+    field = cv2.resize(smooth, size, interpolation=cv2.INTER_CUBIC)
+    inside = cv2.resize(there.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    eroded = cv2.erode(inside.astype(np.uint8), np.ones((3, 3), np.uint8))
+    inner = np.asarray(eroded, np.uint8)
+    inner[0], inner[-1], inner[:, 0], inner[:, -1] = 0, 0, 0, 0
+    low, high = float(field[inside].min()), float(field[inside].max())
+    lines: list[Contour] = []
+    first, last = math.ceil(low / step), math.floor(high / step)
+    for level in range(max(first, -40), min(last, 40) + 1):
+        over = ((field > level * step) & inside).astype(np.uint8)
+        rings, _ = cv2.findContours(over, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
+        for ring in rings:
+            for run in _runs(np.asarray(ring[:, 0], np.int32), inner):
+                points = _placed(run, found.region, size)
+                if len(points) > 1:
+                    lines.append(Contour(level * step, points))
+    return tuple(lines)
+
+
+def _runs(
+    ring: NDArray[np.int32], inner: NDArray[np.uint8]
+) -> list[tuple[NDArray[np.float32], bool]]:
+    """A ring cut where it runs along an edge of what is seen, made smooth; is it still a ring?"""
+    good = inner[ring[:, 1], ring[:, 0]] > 0
+    if good.all():
+        return [(_smooth(ring.astype(np.float32), True), True)] if len(ring) > 24 else []
+    if not good.any():
+        return []
+    start = int(np.argmin(good))
+    ring, good = np.roll(ring, -start, axis=0), np.roll(good, -start)
+    ends = np.flatnonzero(np.diff(np.concatenate(([0], good.astype(np.int8), [0]))))
+    pairs = zip(ends[::2], ends[1::2], strict=True)
+    return [(_smooth(ring[a:b].astype(np.float32), False), False) for a, b in pairs if b - a > 12]
+
+
+def _smooth(points: NDArray[np.float32], closed: bool) -> NDArray[np.float32]:
+    """A mean over nine neighbours takes the stairs out."""
+    if closed:
+        points = np.concatenate((points[-4:], points, points[:4]))
+    else:
+        points = np.concatenate((points[:1].repeat(4, 0), points, points[-1:].repeat(4, 0)))
+    kernel = np.full(9, 1 / 9)
+    found = [np.convolve(points[:, i], kernel, "valid") for i in range(2)]
+    return np.stack(found, axis=1).astype(np.float32)
+
+
+def _placed(
+    run: tuple[NDArray[np.float32], bool], region: Region, size: tuple[int, int]
+) -> tuple[tuple[float, float], ...]:
+    points, closed = run
+    few = cv2.approxPolyDP(points[:, None], 0.6, closed)[:, 0]
+    if closed:
+        few = np.concatenate((few, few[:1]))
+    wide, high = region.right - region.left, region.bottom - region.top
+    return tuple(
+        (
+            round(region.left + wide * (float(x) + 0.5) / size[0], 4),
+            round(region.top + high * (float(y) + 0.5) / size[1], 4),
+        )
+        for x, y in few
+    )

@@ -1,0 +1,329 @@
+"""One look at the picture: everything it tells, as a `Sighting`.
+
+A `Seeing` is fed one frame after another of one camera. First it is asked whether the frame can be
+concluded from at all (`hinders`); levels are said in any case, with the bands they have, but nobody
+may build on them while something hinders. Amounts become levels by what was learned of each lamp's
+dial, else by the profile's dimmer. Against the kept picture a light has `moved` when it is likely
+that it did, few moving at a time (`likely.py`), and by more than its tolerance for sure.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from studiobridge.craft.light import Dimmer
+from studiobridge.craft.monotone import Monotone
+from studiobridge.profile.model import Preset, SetProfile
+from studiobridge.profile.sighting import Band, Hindrance, SeenLight, Sighting, Stray
+from studiobridge.witness.automatic import Automatic, Setting
+from studiobridge.witness.blocks import Blocks
+from studiobridge.witness.framing import Framer
+from studiobridge.witness.gathering import Gathering, known_from
+from studiobridge.witness.learned import Codes, Kept, Learned, Picture
+from studiobridge.witness.likely import Before, Supposed
+from studiobridge.witness.screen import screen
+from studiobridge.witness.solving import Mask, Singles, Solved, Solver
+from studiobridge.witness.stray import stray
+from studiobridge.witness.white import clipped, white
+
+# The same picture to the last bit, so many times in a row: a camera's noise never does that.
+STILL = 3
+# More of the usable picture covered than this: the rest says too little.
+HIDDEN = 0.45
+# What is left unexplained (stops) in what is not covered: nothing fits any more.
+STALE = 0.2
+# Half of the picture's codes below this, or so much of it clipped.
+DARKEST, BRIGHTEST = 6, 0.4
+# A light has moved when it is so likely (0-1).
+SO_LIKELY = 0.9
+# Stops are not said beyond this, and not against a light that gave less than this of its full.
+MOST, LEAST = 10.0, 0.01
+# A light is where its preset has it to about this (stops): a dial, a dimmer curve.
+WANTED = 0.2
+# Gains of the camera (stops) that are taken out before the lamps are solved.
+GAIN = 0.06
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Reference:
+    kept: Kept
+    light: Picture
+    solved: Solved
+    before: Mapping[str, Before]
+    framer: Framer
+
+
+class Seeing:
+    """Looks at one frame after another of one camera.
+
+    `look` takes the frame's codes (rows × columns × BGR), when it was taken by the bridge's clock
+    (None where no bridge was heard), how old it is (s), and the presets that are wanted now.
+    """
+
+    def __init__(
+        self, learned: Learned, kept: Kept | None, profile: SetProfile, run: str = ""
+    ) -> None:
+        self.learned, self.profile, self.run = learned, profile, run
+        self.solver = Solver(learned)
+        self.gathering = Gathering(self.solver)
+        self.automatic = Automatic(learned)
+        self.frame = 0
+        self._table = np.ascontiguousarray(learned.curve.light.T.reshape(1, 256, 3))
+        self._last: Codes | None = None
+        self._same = 0
+        self._wanted: Mapping[str, Preset] = {}
+        self.kept: Kept | None = None
+        self._reference: _Reference | None = None
+        self.solved: Solved | None = None  # what the last look came to, for who draws it
+        self._keys = next((d.keys for d in profile.devices.values() if d.keys is not None), None)
+        self.hold_against(kept)
+
+    def hold_against(self, kept: Kept | None) -> None:
+        """Another kept picture from here on. Raises ValueError for one of another size."""
+        self.kept, self._reference = kept, None
+        if kept is None:
+            return
+        codes = kept.codes
+        columns, rows = self.solver.size
+        if kept.counts.shape != (rows, columns):
+            raise ValueError("a kept picture's mask is of another size than the picture")
+        self.solver.blocks(codes)
+        light = self._linear(codes)
+        # what is clipped there is for the solver as covered
+        clear = kept.counts & (codes < self.learned.clips).all(axis=2)
+        solved = self.solver.look(light, clear)
+        before = known_from(self.solver, solved)
+        self._reference = _Reference(kept, light, solved, before, Framer(kept))
+
+    def forget(self) -> None:
+        """Begin anew: nothing that was seen before goes with what comes."""
+        self.gathering.forget()
+        self._last, self._same = None, 0
+
+    # ---- one frame -------------------------------------------------------------------------
+
+    def look(
+        self,
+        codes: Codes,
+        taken: float | None,
+        age: float,
+        wanted: Mapping[str, Preset] | None = None,
+    ) -> Sighting:
+        """What this frame and those before it tell. Raises ValueError for what is no frame."""
+        blocks = self.solver.blocks(codes)
+        self.frame += 1
+        wanted = wanted or {}
+        self._same = self._same + 1 if self._is_last(codes) else 1
+        self._last = codes.copy()
+        hinders: list[Hindrance] = []
+        if self._same >= STILL:
+            hinders.append("standing still")
+        bright = cv2.resize(codes, (96, 54), interpolation=cv2.INTER_AREA)
+        if float(np.median(bright)) < DARKEST:
+            hinders.append("too dark")
+        if float((bright.min(axis=2) >= self.learned.clips).mean()) > BRIGHTEST:
+            hinders.append("too bright")
+        blind = "too dark" in hinders or "too bright" in hinders
+        light = self._linear(codes)
+        reference = self._reference
+        framing = reference.framer.look(codes) if reference and not blind else None
+        if framing is not None and framing.moved:
+            hinders.append("moved")
+            self.gathering.forget()
+        setting = None if blind else self.automatic.look(light, self._expected(wanted))
+        self._wanted = dict(wanted)
+        if setting is not None:
+            hinders += ["auto exposure"] if setting.auto_exposure else []
+            hinders += ["auto white"] if setting.auto_white else []
+            gains = _gains(setting)
+            if gains is not None:
+                light = light / gains
+                blocks = _divided(blocks, gains)
+        if self._same > 1 and self.solved is not None:
+            solved = self.solved  # the same frame says nothing more
+        else:
+            solved = self.gathering.add(blocks)
+        self.solved = solved
+        if not blind and solved.covered > HIDDEN:
+            hinders.append("hidden")
+        elif not blind and solved.residual > STALE:
+            hinders.append("stale")
+        usable = self._usable(solved)
+        before = reference.before if reference else {}
+        supposed = self.solver.suppose(solved, before)
+        at_all = not blind and "moved" not in hinders
+        return Sighting(
+            self.run,
+            self.frame,
+            taken,
+            age,
+            frames=self.gathering.frames,
+            learned=self.learned.made,
+            kept=self.kept.look if self.kept else None,
+            kept_at=self.kept.made if self.kept else None,
+            hinders=tuple(hinders),
+            lights={name: self._light(name, solved, supposed) for name in self.solver.devices},
+            stray=(self._stray(solved, wanted) if at_all and not hinders else None),
+            screen=screen(
+                self.learned, light, usable, reference.light if reference else None, self._keys
+            )
+            if at_all
+            else None,
+            white=white(
+                self.learned,
+                light,
+                reference.light,
+                usable & reference.kept.counts,
+                self.profile.picture.white,
+                self.profile.picture.duv,
+            )
+            if reference and at_all
+            else None,
+            exposure=setting.exposure if setting and reference else None,
+            clipped_face=clipped(self.learned, codes, self.learned.face),
+            clipped_screen=clipped(self.learned, codes, self.learned.screen),
+            framing=framing,
+            covered=min(1.0, solved.covered),
+            residual=solved.residual,
+        )
+
+    def _is_last(self, codes: Codes) -> bool:
+        return self._last is not None and bool(np.array_equal(self._last, codes))
+
+    def _linear(self, codes: Codes) -> Picture:
+        return np.asarray(cv2.LUT(codes, self._table), np.float32)
+
+    def _usable(self, solved: Solved) -> Mask:
+        """Where nobody stands, pixel by pixel."""
+        columns, rows = self.solver.size
+        free = (~solved.left_out).astype(np.uint8)
+        found = cv2.resize(free, (columns, rows), interpolation=cv2.INTER_NEAREST)
+        return np.asarray(found, np.bool_)
+
+    # ---- lights ----------------------------------------------------------------------------
+
+    def _light(self, name: str, solved: Solved, supposed: Supposed) -> SeenLight:
+        level = solved.levels[name]
+        amount, stops, moved = level.amount, None, False
+        known = self._reference.before.get(name) if self._reference else None
+        likely = supposed.lights.get(name)
+        if known is not None and known.amount >= LEAST:
+            stops = _stops(amount, known.amount, known.sure)
+            if likely is not None:
+                device = self.profile.devices.get(name)
+                within = device.tolerance.level if device else 0.1
+                by = _stops(likely.amount, known.amount, 0.0)
+                moved = likely.moved > SO_LIKELY and (by.low > within or by.high < -within)
+        return SeenLight(
+            amount,
+            level=self._level(name, amount),
+            stops=stops,
+            cct=level.cct,
+            tells=level.tells,
+            moved=moved,
+        )
+
+    def _level(self, name: str, amount: Band) -> Band | None:
+        """What the dial says at this amount, by what was learned, else by the profile."""
+        points = self.learned.dimmers.get(name, ())
+        device = self.profile.devices.get(name)
+        dimmer = device.dimmer if device else None
+        try:
+            low, value, high = (
+                level_at(points, dimmer, share) for share in (amount.low, amount.value, amount.high)
+            )
+        except ValueError:
+            return None
+        return Band(low, value, high)
+
+    def _amount(self, name: str, level: float) -> float | None:
+        """The light at a level of the dial: the way back."""
+        points = self.learned.dimmers.get(name, ())
+        device = self.profile.devices.get(name)
+        if not 0.0 <= level <= 100.0:
+            return None
+        try:
+            if len(points) > 2:
+                return min(1.2, max(0.0, Monotone(points)(level)))
+            return device.dimmer.output(level) if device else level / 100.0
+        except ValueError:
+            return None
+
+    def _expected(
+        self, wanted: Mapping[str, Preset]
+    ) -> Mapping[str, tuple[float, float | None]] | None:
+        """What each lamp should give now: as it was seen, but for what was told since."""
+        if self.solved is None:
+            return None
+        found: dict[str, tuple[float, float | None]] = {}
+        for name, level in self.solved.levels.items():
+            found[name] = (level.amount.value, level.cct.value if level.cct else None)
+            preset = wanted.get(name)
+            if preset is None or preset == self._wanted.get(name) or preset.level is None:
+                continue
+            amount = self._amount(name, preset.level)
+            if amount is not None:
+                found[name] = (amount, preset.cct or found[name][1])
+        return found
+
+    def _stray(self, solved: Solved, wanted: Mapping[str, Preset]) -> Stray | None:
+        before = dict(self._reference.before) if self._reference else {}
+        for name, preset in wanted.items():
+            if name not in self.solver.of or preset.level is None:
+                continue
+            amount = self._amount(name, preset.level)
+            known = before.get(name)
+            if amount is None or (known and abs(_ratio(amount, known.amount)) < WANTED):
+                continue
+            before[name] = Before(amount, WANTED, preset.cct)
+        if not before:
+            return None
+        supposed = self.solver.suppose(solved, before)
+        return stray(self.solver, solved, supposed, self.learned.face)
+
+
+def level_at(points: tuple[tuple[float, float], ...], dimmer: Dimmer | None, share: float) -> float:
+    """The level (%) at which a light gives this share of its full. Raises ValueError."""
+    share = min(1.0, max(0.0, share))
+    if len(points) > 2:
+        curve = Monotone(points)
+        low, high = points[0][0], points[-1][0]
+        if share <= points[0][1]:
+            return low
+        if share >= points[-1][1]:
+            return high
+        for _ in range(40):
+            middle = (low + high) / 2.0
+            low, high = (middle, high) if curve(middle) < share else (low, middle)
+        return high
+    return dimmer.level(share) if dimmer else 100.0 * share
+
+
+def _ratio(one: float, other: float) -> float:
+    """Stops, held to what is said."""
+    if other <= 0.0:
+        return MOST
+    return min(MOST, max(-MOST, math.log2(max(one, 2.0**-MOST * other) / other)))
+
+
+def _stops(amount: Band, known: float, sure: float) -> Band:
+    low, value, high = (_ratio(v, known) for v in (amount.low, amount.value, amount.high))
+    return Band(max(-MOST, low - sure), value, min(MOST, high + sure))
+
+
+def _gains(setting: Setting) -> Singles | None:
+    """What the picture has to be divided by, where the camera surely was set otherwise."""
+    exposure = setting.exposure
+    if exposure is None or not (exposure.low > GAIN or exposure.high < -GAIN):
+        return None
+    return np.array(setting.gains, np.float32)
+
+
+def _divided(blocks: Blocks, gains: Singles) -> Blocks:
+    fine = None if blocks.fine is None else blocks.fine / gains
+    return replace(blocks, light=blocks.light / gains, fine=fine)

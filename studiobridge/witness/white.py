@@ -1,0 +1,145 @@
+"""White against a kept picture, and what is clipped.
+
+Held against the same place in the kept picture, what stands there takes itself out: light over
+light is the change of the lamps' colour there, whatever the card, the skin or the cloth reflects.
+It is taken from the white the camera is set to, with the camera's red, green and blue for those of
+ITU-R BT.709 (no camera has exactly those): what it says of a change of some mired is right to some
+per cent of that change, and nothing is said of what the white was before.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from studiobridge.craft.chroma import D65, linear_of
+from studiobridge.craft.colour import cct_and_duv, is_white, off_locus_uv, uv_of_xy, xy_of_uv
+from studiobridge.profile.model import Region
+from studiobridge.profile.sighting import Band, SeenWhite
+from studiobridge.witness.framing import Mask
+from studiobridge.witness.learned import Codes, Learned, Picture
+from studiobridge.witness.screen import DARK, TO_XYZ, WHOLE, cut, top_of
+
+Where = Literal["card", "face", "screen"]
+# So much of a place has to be seen in both pictures, and so many pixels of it.
+SEEN, PIXELS = 0.5, 200
+# What is near to who stands there is lit by them (share of the picture's width).
+EDGE = 0.008
+# A ratio of two means in one channel is known to this (stops), beside noise: rounding to codes and
+# what JPEG makes of colour. Our own measure.
+ROUGH = 0.01
+# The curve is off by the same in both pictures where both are as bright: so much of `sure` is left
+# for each stop between them.
+OF_CURVE = 0.5
+
+
+def white(
+    learned: Learned,
+    light: Picture,
+    kept: Picture,
+    usable: Mask | None = None,
+    kelvin: float | None = None,
+    duv: float = 0.0,
+) -> SeenWhite | None:
+    """White at the card, else the face, else the screen, against the kept picture (linear both).
+
+    `usable` is False where somebody stands now or stood in the kept picture: a face region is of
+    use where nobody is in either. `kelvin`, `duv`: the white the camera is set to
+    (`picture: white:`). None where no place is seen in both, or what is there is no white.
+    """
+    if light.shape != kept.shape or light.shape != learned.dark.shape:
+        return None
+    clear = np.all(np.isfinite(light) & (light < top_of(learned)), axis=2)
+    clear &= np.all(np.isfinite(kept) & (kept < top_of(learned)), axis=2)
+    if usable is not None and usable.shape == clear.shape:
+        wide = 2 * round(EDGE * light.shape[1]) + 1
+        hidden = cv2.dilate((~usable).astype(np.uint8), np.ones((wide, wide), np.uint8))
+        clear &= hidden == 0
+    places: tuple[tuple[Where, Region | None], ...] = (
+        ("card", learned.card),
+        ("face", learned.face),
+        ("screen", learned.screen or WHOLE),
+    )
+    for at, region in places:
+        if region is None:
+            continue
+        place = cut(region, light.shape)
+        seen = clear[place]
+        if seen.mean() < SEEN or int(seen.sum()) < PIXELS:
+            continue
+        found = _between(learned, light[place][seen], kept[place][seen], kelvin, duv)
+        if found is not None:
+            mired, across = found
+            return SeenWhite(at, mired, across)
+    return None
+
+
+def _between(
+    learned: Learned,
+    now: NDArray[np.float32],
+    before: NDArray[np.float32],
+    kelvin: float | None,
+    duv: float,
+) -> tuple[Band, Band] | None:
+    means = now.mean(axis=0, dtype=np.float64), before.mean(axis=0, dtype=np.float64)
+    if not (min(*means[0], *means[1]) > DARK):
+        return None
+    stops = np.log2(means[0] / means[1])
+    off = np.empty(3)
+    for channel in range(3):
+        row = learned.curve.light[channel]
+        code = min(255, int(np.searchsorted(row, means[0][channel])))
+        # together brighter or darker says nothing of white, but the curve is followed further
+        curve = float(learned.curve.sure[channel, code]) * OF_CURVE * abs(float(stops[channel]))
+        noise = learned.read**2 + learned.shot * means[0][channel]
+        shake = 2.0 * math.sqrt(2.0 * noise / len(now)) / means[0][channel] / math.log(2.0)
+        off[channel] = math.hypot(ROUGH, curve, shake)
+    base = _base(kelvin, duv)
+    at = _mired_duv(base, stops)
+    start = _mired_duv(base, np.zeros(3))
+    if at is None or start is None:
+        return None
+    mired, across = at[0] - start[0], at[1] - start[1]
+    spread = [0.0, 0.0]
+    for channel in range(3):
+        aside = stops.copy()
+        aside[channel] += off[channel]
+        there = _mired_duv(base, aside)
+        if there is None:
+            return None
+        spread[0] = math.hypot(spread[0], there[0] - at[0])
+        spread[1] = math.hypot(spread[1], there[1] - at[1])
+    return (
+        Band(mired - spread[0], mired, mired + spread[0]),
+        Band(across - spread[1], across, across + spread[1]),
+    )
+
+
+def _base(kelvin: float | None, duv: float) -> NDArray[np.float64]:
+    """The camera's white as linear red, green, blue; that of the primaries where none is said."""
+    x, y = D65
+    if kelvin is not None and is_white(kelvin):
+        x, y = xy_of_uv(*off_locus_uv(kelvin, duv))
+    return np.array(linear_of(x, y))
+
+
+def _mired_duv(base: NDArray[np.float64], stops: NDArray[np.float64]) -> tuple[float, float] | None:
+    """Mired and Duv of the camera's white when its channels (BGR) change by so many stops."""
+    x, y, z = TO_XYZ @ (base * np.exp2(stops[::-1]))
+    total = x + y + z
+    try:
+        kelvin, duv = cct_and_duv(*uv_of_xy(x / total, y / total))
+    except ValueError:
+        return None
+    return 1e6 / kelvin, duv
+
+
+def clipped(learned: Learned, codes: Codes, region: Region | None) -> float | None:
+    """The share (0-1) of a region that is clipped in any channel; None where none is named."""
+    if region is None or codes.ndim != 3:
+        return None
+    return float(np.any(codes[cut(region, codes.shape)] >= learned.clips, axis=2).mean())
