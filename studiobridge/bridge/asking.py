@@ -178,12 +178,18 @@ class Asker:
     """
 
     def __init__(
-        self, settings: Settings, set_name: str, devices: bool = True, stays: bool = False
+        self,
+        settings: Settings,
+        set_name: str,
+        devices: bool = True,
+        stays: bool = False,
+        will: Message | None = None,
     ) -> None:
         self.settings = settings
         self.set_name = set_name
         self._devices = devices
         self._stays = stays
+        self._will = will
         self.shown = Shown()
         self.up = False
         self.why = "not connected yet"  # while it is not up
@@ -203,7 +209,7 @@ class Asker:
         self.link = Link(
             self.settings.broker,
             f"studiobridge-{'page' if self._stays else 'ask'}-{self._id}",
-            will=None,
+            will=self._will,
             subscriptions=self._subscriptions,
             on_up=self._came,
             on_down=self._went,

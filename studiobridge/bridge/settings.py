@@ -202,10 +202,10 @@ def load_settings(file: Path | None = None, env: Mapping[str, str] | None = None
         cameras = values.get("frames")
         for host, camera in cameras.items() if isinstance(cameras, dict) else ():
             if isinstance(camera, dict) and "password" in camera:
-                place = ("frames", host, "password")
-                where = document.problem(place, "a password does not belong here")
+                at = ("frames", host, "password")
+                problem = document.problem(at, "a password does not belong here")
                 raise SettingsError(
-                    f"{where}; write it into a file and name that as 'password_file'"
+                    f"{problem}; write it into a file and name that as 'password_file'"
                 )
         _resolve(values, path.parent)
     broker = dict(values["broker"]) if isinstance(values.get("broker"), dict) else {}  # type: ignore[call-overload]

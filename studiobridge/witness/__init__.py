@@ -5,6 +5,6 @@ frame with the band that goes with each, the screen's evenness, white, framing, 
 would be like before it is set. Arrays are numpy's; pictures are OpenCV's (rows × columns × BGR).
 What may never come in: anything that switches gear. This room runs in a process of its own and
 says what it sees (`profile/sighting.py`); a fault here costs the picture and nothing else. Only
-`serving.py`, `session.py`, `frames.py`, `sources.py` and `keeping.py` do I/O, only `serving.py` and `session.py` import the
-bridge, as a visitor of the set. Imports profile, craft and figures.
+`serving.py`, `session.py`, `frames.py`, `sources.py` and `keeping.py` do I/O, only `serving.py` and
+`session.py` import the bridge, as a visitor of the set. Imports profile, craft and figures.
 """
