@@ -211,3 +211,44 @@ def test_nobody_types_and_the_page_goes_on(tmp_path: Path) -> None:
     finally:
         page.process.kill()
         page.process.wait(10)
+
+
+def test_with_a_simulated_camera_its_picture_tells_of_dial_tripod_and_look(tmp_path: Path) -> None:
+    path = CONFIG / "wheel-corner.yaml"
+    before = path.read_bytes()
+    done = subprocess.run(
+        [sys.executable, "-c", MAIN, "rehearse", path, "--witness", "--pace", "16"],
+        capture_output=True,
+        text=True,
+        timeout=180,
+        env=env_of(tmp_path),
+    )
+    leaves_nothing(done, tmp_path, before, path)
+    in_order(
+        (
+            r"key: 6\d to 6\d %, 4\d\d0 to 4\d\d0 K, by the picture",
+            "the picture of 'lesson' is kept",
+            "Somebody turns the dial of rim. The picture shows it.",
+            r"rim: [01]\.\d stop more than kept",
+            "rim: a little less",
+            r"rim: there",
+            "Somebody kicks the tripod.",
+            r"the camera looks \d+ px further right",
+            "the camera looks where it did",
+            r"no lamp was touched: [0-3]\.\d of 255",
+        ),
+        done.stdout,
+    )
+    assert not path.with_name("wheel-corner.witness").exists()
+
+
+def test_without_pictures_no_camera_is_simulated(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", MAIN, "rehearse", CONFIG / "spare-room.yaml", "--witness"],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        env=env_of(tmp_path),
+    )
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "no pictures of its lamps come with it" in done.stderr

@@ -57,7 +57,9 @@ def near(value: float, by: float) -> Band:
     return Band(value - by, value, value + by)
 
 
-def seen(level: float | None = 40.0, stops: float = 0.0, by: float = 0.05, **more: object) -> SeenLight:
+def seen(
+    level: float | None = 40.0, stops: float = 0.0, by: float = 0.05, **more: object
+) -> SeenLight:
     """A light at this level, so many stops from the kept picture."""
     figures: dict[str, object] = {"amount": near((level or 40.0) / 100.0, 0.01)}
     if level is not None:
