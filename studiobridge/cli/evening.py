@@ -7,6 +7,7 @@ Nothing outside a temporary folder is touched, and nothing is left running.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import shlex
 import shutil
 import sys
@@ -18,7 +19,7 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from studiobridge.bridge.asking import Asker, NoBridge, NoBroker
 from studiobridge.bridge.daemon import SetRunner
@@ -38,6 +39,9 @@ from studiobridge.rehearsal.live import LiveRoom
 from studiobridge.shown import takes, words
 from studiobridge.shown.counted import counted
 from studiobridge.shown.hand import guide
+
+if TYPE_CHECKING:
+    from studiobridge.rehearsal.eye import Eye
 
 # How long (s) a scene may take before it has failed, whatever the pace.
 SCENE_WITHIN = 120.0
@@ -106,13 +110,20 @@ class Evening:
     """The scenes of an evening."""
 
     def __init__(
-        self, profile: SetProfile, look: str | None, room: LiveRoom, runner: SetRunner, asker: Asker
+        self,
+        profile: SetProfile,
+        look: str | None,
+        room: LiveRoom,
+        runner: SetRunner,
+        asker: Asker,
+        eye: Eye | None = None,
     ) -> None:
         self.profile = profile
         self.look = look or profile.default_look
         self.room = room
         self.runner = runner
         self.asker = asker
+        self.eye = eye
         self.began = time.monotonic()
         self.scene_began = self.began
 
@@ -339,6 +350,10 @@ class Evening:
         await self.up()
         await self.touched()
         await self.a_dial_is_turned()
+        if self.eye is not None:
+            from studiobridge.cli.pictured import Pictured
+
+            await Pictured(self, self.eye).play()
         await self.another_look()
         await scenes.a_small_step(self)
         await scenes.quiet(self)
@@ -356,10 +371,12 @@ async def rehearse_evening(
     stay: bool,
     look: str | None,
     page: PanelSettings | None = None,
+    witness: bool = False,
 ) -> int:
     """Play the evening. 0 only when every scene ended as it should.
 
-    With `page`, how it is served: serve the page instead, and let a person play it.
+    With `page`, how it is served: serve the page instead, and let a person play it. With `witness`
+    a simulated camera looks on, and what its picture tells is played too.
     """
     if look is not None and look not in profile.looks:
         show.fail(f"no look '{words.clean(look)}' in this set; it has: {', '.join(profile.looks)}")
@@ -369,6 +386,10 @@ async def rehearse_evening(
     try:
         copy = folder / path.name
         shutil.copyfile(path, copy)
+        if witness:
+            from studiobridge.cli import pictured
+
+            quick = pictured.with_file(quick, path, copy)
         with EmbeddedBroker() as broker:
             settings = Settings(
                 broker=BrokerSettings(host="127.0.0.1", port=broker.port), data=folder / "data"
@@ -380,7 +401,15 @@ async def rehearse_evening(
                     settings = settings.model_copy(update={"panel": page})
                     with Hands(room, "127.0.0.1", broker.port):
                         return await playing.with_page(copy, room.profile, settings, room)
-                return await _with_room(copy, room.profile, settings, room, stay, look, broker)
+                async with contextlib.AsyncExitStack() as also:
+                    eye = None
+                    if witness:
+                        eye = await also.enter_async_context(
+                            pictured.looking(copy, path, room.profile, settings, room)
+                        )
+                    return await _with_room(
+                        copy, room.profile, settings, room, stay, look, broker, eye
+                    )
     except RuntimeError as error:
         show.fail(str(error))
         return 1
@@ -396,6 +425,7 @@ async def _with_room(
     stay: bool,
     look: str | None,
     broker: EmbeddedBroker,
+    eye: Eye | None = None,
 ) -> int:
     show.out(
         f"A rehearsal of {profile.title or profile.name}: the real bridge,"
@@ -418,7 +448,7 @@ async def _with_room(
             return 1
         async with Asker(settings, profile.name) as asker:
             await asker.need_bridge()
-            evening = Evening(profile, look, room, runner, asker)
+            evening = Evening(profile, look, room, runner, asker, eye)
             try:
                 await evening.play()
                 took = time.monotonic() - evening.began

@@ -48,6 +48,9 @@ def rehearse(
     phone: Annotated[
         bool, typer.Option("--phone", help="As --page, on this network too, without TLS.")
     ] = False,
+    witness: Annotated[
+        bool, typer.Option("--witness", help="With a simulated camera, and what it tells.")
+    ] = False,
 ) -> None:
     """Play a whole evening against simulated gear: no gear, no broker, nothing left running."""
     reading = read_or_stop(profile)
@@ -60,6 +63,20 @@ def rehearse(
     from studiobridge.cli import pages
     from studiobridge.cli.evening import rehearse_evening
 
+    if witness:
+        from studiobridge.cli.witnessing import libraries_or_stop
+
+        libraries_or_stop()
+        if not profile.with_name(f"{profile.stem}.pictures").is_dir():
+            raise Stop(
+                BAD_INPUT,
+                f"{profile}: no pictures of its lamps come with it, and a simulated camera needs"
+                " them; config/wheel-corner.yaml has some",
+            )
+        if page or phone:
+            raise Stop(
+                BAD_INPUT, "--witness plays the evening itself: leave --page and --phone out"
+            )
     served = None
     if page or phone:
         found = settings_or_stop(None)
@@ -70,7 +87,7 @@ def rehearse(
 
             served = PanelSettings(port=served.port, listen="0.0.0.0", plain=True)
     raise typer.Exit(
-        asyncio.run(rehearse_evening(profile, reading.profile, pace, stay, look, served))
+        asyncio.run(rehearse_evening(profile, reading.profile, pace, stay, look, served, witness))
     )
 
 

@@ -56,6 +56,16 @@ def env_of(folder: Path) -> dict[str, str]:
     }
 
 
+def leaves_nothing(
+    done: subprocess.CompletedProcess[str], folder: Path, before: bytes, path: Path
+) -> None:
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "Every scene ended as it should" in done.stdout
+    assert "\x1b" not in done.stdout
+    assert path.read_bytes() == before
+    assert list(folder.glob("studiobridge-*")) == []
+
+
 def in_order(patterns: Sequence[str], said: str) -> None:
     at = 0
     for pattern in patterns:
@@ -65,28 +75,31 @@ def in_order(patterns: Sequence[str], said: str) -> None:
 
 
 def test_a_set_with_hardly_anything_plays_what_it_can(tmp_path: Path) -> None:
+    path = CONFIG / "one-plug-one-light.yaml"
+    before = path.read_bytes()
     done = subprocess.run(
-        [sys.executable, "-c", MAIN, "rehearse", CONFIG / "one-plug-one-light.yaml", "--pace", "8"],
+        [sys.executable, "-c", MAIN, "rehearse", path, "--pace", "8"],
         capture_output=True,
         text=True,
         timeout=90,
         env=env_of(tmp_path),
     )
-    assert (done.returncode, done.stderr) == (0, "")
+    leaves_nothing(done, tmp_path, before, path)
     in_order(TOLD, done.stdout)
     assert "no camera: the take is left out" in done.stdout
-    assert list(tmp_path.glob("studiobridge-rehearsal-*")) == []
 
 
 def test_the_whole_corner_plays_the_take_and_what_stands_around_it(tmp_path: Path) -> None:
+    path = CONFIG / "wheel-corner.yaml"
+    before = path.read_bytes()
     done = subprocess.run(
-        [sys.executable, "-c", MAIN, "rehearse", CONFIG / "wheel-corner.yaml", "--pace", "8"],
+        [sys.executable, "-c", MAIN, "rehearse", path, "--pace", "8"],
         capture_output=True,
         text=True,
         timeout=120,
         env=env_of(tmp_path),
     )
-    assert (done.returncode, done.stderr) == (0, "")
+    leaves_nothing(done, tmp_path, before, path)
     in_order(
         (
             "not yet: ",
@@ -198,3 +211,44 @@ def test_nobody_types_and_the_page_goes_on(tmp_path: Path) -> None:
     finally:
         page.process.kill()
         page.process.wait(10)
+
+
+def test_with_a_simulated_camera_its_picture_tells_of_dial_tripod_and_look(tmp_path: Path) -> None:
+    path = CONFIG / "wheel-corner.yaml"
+    before = path.read_bytes()
+    done = subprocess.run(
+        [sys.executable, "-c", MAIN, "rehearse", path, "--witness", "--pace", "16"],
+        capture_output=True,
+        text=True,
+        timeout=180,
+        env=env_of(tmp_path),
+    )
+    leaves_nothing(done, tmp_path, before, path)
+    in_order(
+        (
+            r"key: 6\d to 6\d %, 4\d\d0 to 4\d\d0 K, by the picture",
+            "the picture of 'lesson' is kept",
+            "Somebody turns the dial of rim. The picture shows it.",
+            r"rim: [01]\.\d stop more than kept",
+            "rim: a little less",
+            r"rim: there",
+            "Somebody kicks the tripod.",
+            r"the camera looks \d+ px further right",
+            "the camera looks where it did",
+            r"no lamp was touched: [0-3]\.\d of 255",
+        ),
+        done.stdout,
+    )
+    assert not path.with_name("wheel-corner.witness").exists()
+
+
+def test_without_pictures_no_camera_is_simulated(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", MAIN, "rehearse", CONFIG / "spare-room.yaml", "--witness"],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        env=env_of(tmp_path),
+    )
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "no pictures of its lamps come with it" in done.stderr

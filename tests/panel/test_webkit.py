@@ -96,9 +96,17 @@ def phone() -> Iterator[Phone]:
 
 
 def leave(phone: Phone, way: Callable[[], None]) -> None:
-    """To another page, when nothing went wrong on this one."""
+    """To another page, when nothing went wrong on this one, and until what runs in it has begun.
+
+    Before that a touch on it goes nowhere.
+    """
     phone.nothing_wrong()
+    phone.run("window.leftBehind = true")
     way()
+    until(
+        lambda: bool(phone.run("return !window.leftBehind && document.readyState === 'complete'")),
+        "the other page, with all that runs in it",
+    )
 
 
 def test_an_evening_by_touch(made: Studio, phone: Phone) -> None:
@@ -158,7 +166,10 @@ def test_an_evening_by_touch(made: Studio, phone: Phone) -> None:
     leave(phone, lambda: phone.tap("a.back"))
     phone.sees("#headline", "ready", LONG)
     phone.run(WATCH)
+    # its foot is lower when that line goes, and what is above it goes down with it
+    until(lambda: "closes its file" not in phone.text(".sill"), "the camera has closed its file")
     phone.tap("#take .mark[data-mark=good]")
+    phone.sees('#take .mark[data-key$="-good"][aria-pressed=true]')
     phone.tap("#big")
     phone.yes("Take the set down?")
     phone.sees("#headline", "lowering")

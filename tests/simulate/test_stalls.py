@@ -61,18 +61,24 @@ def never_careful(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Words, "_why_careful", lambda self, target, at: ([], {}))
 
 
+# `found_in`: the evening that found it when it was looked up, looked at first; the others when it
+# has become another evening
 @pytest.mark.parametrize(
-    ("bug", "law"),
+    ("bug", "law", "found_in"),
     [
-        (never_cut, 10),
-        (goes_on_as_if_nothing_was, 13),
-        (nobody_stands_down, 13),
-        (never_careful, 15),
+        (never_cut, 10, 61),
+        (goes_on_as_if_nothing_was, 13, 20),
+        (nobody_stands_down, 13, 5),
+        (never_careful, 15, 141),
     ],
 )
 def test_a_bug_that_was_planted_is_found(
-    bug: Callable[[pytest.MonkeyPatch], None], law: int, monkeypatch: pytest.MonkeyPatch
+    bug: Callable[[pytest.MonkeyPatch], None],
+    law: int,
+    found_in: int,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     bug(monkeypatch)
     wanted = f"law {law} at"
-    assert any(b.startswith(wanted) for seed in range(150) for b in evenings(seed, 1)[0].breaches)
+    seeds = dict.fromkeys((found_in, *range(150)))
+    assert any(b.startswith(wanted) for seed in seeds for b in evenings(seed, 1)[0].breaches)

@@ -1,0 +1,270 @@
+"""Scenes of a rehearsal with a simulated camera: what its picture tells of the set."""
+
+from __future__ import annotations
+
+import asyncio
+import base64
+import contextlib
+import os
+import re
+import sys
+import time
+from collections.abc import AsyncIterator, Callable, Mapping
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from studiobridge.bridge.asking import NoWitness
+from studiobridge.profile.model import SetProfile, Witness
+from studiobridge.profile.said import Answer
+from studiobridge.rehearsal.eye import READ, SHOT, Eye, curve
+from studiobridge.shown import seen
+from studiobridge.witness import keeping, shipped
+from studiobridge.witness.learned import Curve, Learned, Share
+
+if TYPE_CHECKING:
+    from studiobridge.bridge.settings import Settings
+    from studiobridge.cli.evening import Evening
+    from studiobridge.rehearsal.live import LiveRoom
+
+# A look so often (s) here: an evening has to be over in a minute.
+EVERY = 0.4
+FRAME = "frame.jpg"
+# So long (s) a scene of the picture may take.
+WITHIN = 40.0
+# The white (K) of a lamp that has one, where one has to be named.
+NEUTRAL = 4300.0
+Look = Mapping[str, Any]
+
+
+def pictures_of(path: Path) -> Path:
+    """The rendered pictures that come with a profile."""
+    return path.with_name(f"{path.stem}.pictures")
+
+
+def with_file(profile: SetProfile, path: Path, copy: Path) -> SetProfile:
+    """The same set, its frames from the simulated camera's file, and so in its copy."""
+    regions = shipped.regions(pictures_of(path))
+    lines = [f"  frames: file {FRAME}", f"  every: {EVERY} s"]
+    for name, r in regions.items():
+        across, down = (
+            f"{100 * r.left:.1f}..{100 * r.right:.1f} %",
+            f"{100 * r.top:.1f}..{100 * r.bottom:.1f} %",
+        )
+        lines.append(f"  {name}: {{across: {across}, down: {down}}}")
+    text = re.sub(r"(?m)^witness:.*\n(?:[ #].*\n)*", "", copy.read_text(encoding="utf-8"))
+    copy.write_text(text.rstrip("\n") + "\nwitness:\n" + "\n".join(lines) + "\n", encoding="utf-8")
+    camera = Witness("file", str(copy.with_name(FRAME)), EVERY, **regions)
+    return replace(profile, witness=camera)
+
+
+def learned_of(profile: SetProfile, path: Path) -> Learned:
+    """What is known of the lamps: their rendered pictures, and the simulated camera's curve."""
+    folder = pictures_of(path)
+    shares = tuple(
+        Share(name, white, picture)
+        for name, whites in shipped.shares(folder).items()
+        for white, picture in whites.items()
+    )
+    assert profile.witness is not None
+    return Learned(
+        profile.name,
+        datetime.now().astimezone().isoformat(timespec="seconds"),
+        Curve(*curve()),
+        shipped.dark(folder),
+        shares,
+        {share.device: () for share in shares},
+        READ,
+        SHOT,
+        250,
+        0.01,
+        "",
+        face=profile.witness.face,
+        card=profile.witness.card,
+        screen=profile.witness.screen,
+    )
+
+
+@contextlib.asynccontextmanager
+async def looking(
+    copy: Path,
+    path: Path,
+    profile: SetProfile,
+    settings: Settings,
+    room: LiveRoom,
+) -> AsyncIterator[Eye]:
+    """The simulated camera, and the real witness that looks at its picture."""
+    pictures = pictures_of(path)
+    keeping.save(learned_of(profile, path), keeping.folder_of(copy))
+    env = {
+        **os.environ,
+        "STUDIOBRIDGE_BROKER": f"mqtt://{settings.broker.host}:{settings.broker.port}",
+        "STUDIOBRIDGE_DATA": str(settings.data),
+        "STUDIOBRIDGE_SET": profile.name,
+        "OPENBLAS_NUM_THREADS": "1",
+    }
+    with Eye(
+        room.room, shipped.shares(pictures), shipped.dark(pictures), copy.with_name(FRAME)
+    ) as eye:
+        process = await asyncio.create_subprocess_exec(
+            *(sys.executable, "-c", "from studiobridge.cli import main; main()"),
+            *("witness", "serve", str(copy)),
+            stdin=asyncio.subprocess.DEVNULL,
+            stdout=asyncio.subprocess.DEVNULL,
+            stderr=asyncio.subprocess.DEVNULL,
+            env=env,
+        )
+        try:
+            yield eye
+        finally:
+            with contextlib.suppress(ProcessLookupError):
+                process.terminate()
+            try:
+                async with asyncio.timeout(10.0):
+                    await process.wait()
+            except TimeoutError:
+                process.kill()
+                await process.wait()
+
+
+class Pictured:
+    """What a camera that stands still tells, scene by scene."""
+
+    def __init__(self, evening: Evening, eye: Eye) -> None:
+        self.evening, self.eye = evening, eye
+        self.why = ""
+
+    async def asked(self, what: str, look: str | None) -> Answer:
+        """Ask the witness, again where it was busy: this machine plays the whole studio."""
+        end = time.monotonic() + WITHIN
+        while True:
+            try:
+                answer = await self.evening.asker.ask_witness(what, look=look)
+            except NoWitness as error:
+                self.evening.need(time.monotonic() < end, str(error))
+                continue
+            self.evening.need(answer.code == 0, f"{what}: {answer.text}")
+            return answer
+
+    async def look(self) -> dict[str, Any]:
+        try:
+            answer = await self.evening.asker.ask_witness("look")
+        except NoWitness as error:  # what reads the frames has only begun
+            self.why = str(error)
+            return {}
+        self.why = answer.text
+        found = answer.detail.get("sighting")
+        return dict(found) if isinstance(found, Mapping) else {}
+
+    async def until(self, what: str, test: Callable[[Look], bool]) -> dict[str, Any]:
+        """Look again and again until it is seen."""
+        end = time.monotonic() + WITHIN
+        while True:
+            found = await self.look()
+            if test(found):
+                return found
+            self.evening.need(
+                time.monotonic() < end, f"{what}: not seen within {WITHIN:.0f} s {self.why}".strip()
+            )
+            await asyncio.sleep(EVERY)
+
+    async def play(self) -> None:
+        evening = self.evening
+        evening.scene("The camera looks. It stands still, and knows each lamp's own light.")
+        evening.say(
+            "those pictures come along, rendered; `witness learn` takes them, a lamp at a time"
+        )
+        found = await self.until(
+            "the lamps", lambda f: bool(f.get("lights")) and not f.get("hinders")
+        )
+        for line in seen.lights(found):
+            evening.say(line)
+        await self.asked("keep", evening.look)
+        evening.say(f"the picture of '{evening.look}' is kept, with nobody in it")
+        await self.until("the kept picture", lambda f: f.get("kept") == evening.look)
+        await self._a_dial()
+        await self._kicked()
+        await self._preview()
+
+    def _dial(self) -> tuple[str, float] | None:
+        """A lamp on a dial that is enough of the picture to be told by it."""
+        profile, look = self.evening.profile, self.evening.look
+        presets = profile.looks[look].presets if look is not None else {}
+        given = self.eye.given()
+        for name, preset in presets.items():
+            if profile.devices[name].hand_set and preset.level and name in given:
+                return name, preset.level
+        return None
+
+    async def _a_dial(self) -> None:
+        found = self._dial()
+        if found is None:
+            return
+        name, wanted = found
+        evening = self.evening
+        evening.scene(f"Somebody turns the dial of {name}. The picture shows it.")
+        level = min(100.0, wanted * 1.6)
+        evening.room.touch(name, level=level)
+
+        def moved(f: Look) -> bool:
+            return (f.get("lights") or {}).get(name, {}).get("moved") is True
+
+        there = await self.until(f"{name} moved", moved)
+        evening.say(seen.light(name, there["lights"][name]))
+        evening.say("a hand turns it back, and goes by what the picture says:")
+        end = time.monotonic() + WITHIN
+        last = ""
+        while True:
+            evening.need(time.monotonic() < end, f"the hand on {name} was not guided to its mark")
+            stops = seen.band((await self.look()).get("lights", {}).get(name, {}).get("stops"))
+            if stops is None:
+                await asyncio.sleep(EVERY)
+                continue
+            at_it = stops.low <= 0.0 <= stops.high and abs(stops.value) < 0.12
+            word = "there" if at_it else "a little less" if stops.value > 0 else "a little more"
+            if word != last or not at_it:
+                evening.say(f"{name}: {word} ({seen.stops_against(stops)})")
+                last = word
+            if at_it:
+                break
+            level = min(100.0, max(1.0, level * 2.0 ** (-0.5 * stops.value)))
+            evening.room.touch(name, level=level)
+            await asyncio.sleep(2 * EVERY)
+        evening.say(f"in the room {name} is at {level:.0f} %, asked for {wanted:g} %")
+        evening.room.touch(name, level=wanted)
+
+    async def _kicked(self) -> None:
+        evening = self.evening
+        evening.scene("Somebody kicks the tripod.")
+
+        def moved(f: Look) -> bool:
+            return (f.get("framing") or {}).get("moved") is True
+
+        self.eye.mishap.kicked = 14
+        there = await self.until("the camera moved", moved)
+        evening.say(seen.framing(there))
+        self.eye.mishap.kicked = 0
+        there = await self.until("the camera back", lambda f: not moved(f) and not f.get("hinders"))
+        evening.say(seen.framing(there) or "it is back where it was")
+
+    async def _preview(self) -> None:
+        evening = self.evening
+        others = [name for name in evening.profile.looks if name != evening.look]
+        look = others[0] if others else evening.look
+        evening.scene(f"The look '{look}' seen before it is set.")
+        answer = await self.asked("preview", look)
+        text = answer.detail.get("picture")
+        presets = evening.profile.looks[look or ""].presets
+        given = {
+            name: (evening.profile.devices[name].dimmer.output(p.level), p.cct or NEUTRAL)
+            for name, p in presets.items()
+            if name in self.eye.lamps and p.level is not None
+        }
+        jpeg = base64.b64decode(text) if isinstance(text, str) else b""
+        apart = self.eye.apart(jpeg, given)
+        evening.need(apart is not None, "it could not be seen before: no picture came")
+        evening.say(
+            "the sum of the lamps' own pictures, through the camera's curve; no lamp was touched:"
+            f" {apart:.1f} of 255 from what the camera makes of these levels"
+        )
