@@ -80,6 +80,12 @@ class Gathering:
         return self._last
 
     def _moved(self, last: Solved, one: Solved) -> bool:
+        if all(
+            _stops(level.amount.value, last.levels[name].amount.value) < BY / 2
+            for name, level in one.levels.items()
+            if last.levels[name].tells
+        ):
+            return False  # to be quick: there is nothing that could have moved by so much
         found = self.solver.suppose(one, known_from(self.solver, last)).lights
         return any(
             new.moved > SO_LIKELY and _stops(new.amount.value, last.levels[name].amount.value) > BY

@@ -103,7 +103,7 @@ def likely(
         sets.append((ONE / len(names), (name,), False))
         if name in turns:
             sets.append((ONE * WHITE / len(names), (name,), True))
-    few = list(sets)
+    few = [one for one in sets if not one[2]]
     pairs = list(itertools.combinations(names, 2))
     sets += [(TWO / len(pairs), pair, False) for pair in pairs]
     sets += [(TWO * WHITE**2 / len(pairs), pair, True) for pair in pairs if turns.keys() & pair]

@@ -169,7 +169,7 @@ class Seeing:
             kept_at=self.kept.made if self.kept else None,
             hinders=tuple(hinders),
             lights={name: self._light(name, solved, supposed) for name in self.solver.devices},
-            stray=(self._stray(solved, wanted) if at_all and not hinders else None),
+            stray=self._stray(solved, wanted, supposed) if at_all and not hinders else None,
             screen=screen(
                 self.learned, light, usable, reference.light if reference else None, self._keys
             )
@@ -272,7 +272,9 @@ class Seeing:
                 found[name] = (amount, preset.cct or found[name][1])
         return found
 
-    def _stray(self, solved: Solved, wanted: Mapping[str, Preset]) -> Stray | None:
+    def _stray(
+        self, solved: Solved, wanted: Mapping[str, Preset], supposed: Supposed
+    ) -> Stray | None:
         before = dict(self._reference.before) if self._reference else {}
         for name, preset in wanted.items():
             if name not in self.solver.of or preset.level is None:
@@ -284,7 +286,8 @@ class Seeing:
             before[name] = Before(amount, WANTED, preset.cct)
         if not before:
             return None
-        supposed = self.solver.suppose(solved, before)
+        if self._reference is None or before != self._reference.before:
+            supposed = self.solver.suppose(solved, before)
         return stray(self.solver, solved, supposed, self.learned.face)
 
 

@@ -49,7 +49,7 @@ def test_an_empty_room_with_every_lamp_moved(corner: Set, solver: Solver) -> Non
 
 def test_a_presenter_is_left_out(corner: Set, solver: Solver) -> None:
     dice = np.random.default_rng(DICE + 1)
-    errors, covered, held = [], [], []
+    errors, covered = [], []
     for x in (-0.6, 0.0, 0.5):
         truth = levels(dice)
         who = Presenter(x, y=1.3)
