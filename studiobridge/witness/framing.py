@@ -261,8 +261,8 @@ def _viewed(codes: Codes) -> _View:
     small = large
     if (columns, rows) != (large.shape[1], large.shape[0]):
         small = cv2.resize(large, (columns, rows), interpolation=cv2.INTER_AREA)
-    local = small - cv2.GaussianBlur(small, (0, 0), 8.0)
-    deep = np.sqrt(cv2.GaussianBlur(local * local, (0, 0), 8.0))
+    local = small - cv2.blur(small, (27, 27))
+    deep = np.sqrt(np.maximum(cv2.blur(local * local, (27, 27)), 0.0))
     # what is plain stays plain: a hundredth of a stop is no pattern
     pattern = np.clip(128.0 + 40.0 * local / (deep + 0.03), 0, 255).astype(np.uint8)
     return _View((width, height), columns / width, small, pattern, large, _bytes(grey))
@@ -315,16 +315,18 @@ class _Detail:
     """How much fine detail there is over coarser detail, block by block."""
 
     def __init__(self, large: Grey, grey: Codes, moved: NDArray[np.float64] | None = None) -> None:
-        small, middle = cv2.GaussianBlur(large, (0, 0), 0.6), cv2.GaussianBlur(large, (0, 0), 1.2)
-        wide = cv2.GaussianBlur(middle, (0, 0), 2.2)
-        fine, coarse = (small - middle) ** 2, (middle - wide) ** 2
-        seen = ((grey > 8) & (grey < 250)).astype(np.float32)
+        small, middle = cv2.GaussianBlur(large, (3, 3), 0.6), cv2.GaussianBlur(large, (7, 7), 1.2)
+        wide = cv2.GaussianBlur(middle, (9, 9), 2.2)
+        cv2.subtract(small, middle, dst=small)
+        cv2.subtract(middle, wide, dst=middle)
+        fine, coarse = cv2.multiply(small, small), cv2.multiply(middle, middle)
+        seen: Grey | Codes = _bytes(cv2.inRange(grey, (9,), (249,)))
         if moved is not None:
             rows, columns = large.shape
             fine, coarse, seen, large = (
                 np.asarray(
                     cv2.warpAffine(
-                        one,
+                        np.asarray(one, np.float32),
                         moved,
                         (columns, rows),
                         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
@@ -335,7 +337,7 @@ class _Detail:
                 for one in (fine, coarse, seen, large)
             )
         self.fine, self.coarse = _blocks(fine), _blocks(coarse)
-        self.seen, self.bright = _blocks(seen), _blocks(large)
+        self.seen, self.bright = _blocks(seen) / np.float32(255), _blocks(large)
 
     def softer(self, here: _Detail, counts: Mask) -> float | None:
         good = (_blocks(counts.astype(np.float32)) > 0.98) & (self.seen > 0.98)
@@ -368,7 +370,10 @@ class _Detail:
         )
 
 
-def _blocks(values: Grey) -> Grey:
-    rows, columns = values.shape
+def _blocks(values: object) -> Grey:
+    picture = np.asarray(values)
+    rows, columns = picture.shape
     size = (max(1, columns // BLOCK), max(1, rows // BLOCK))
-    return np.asarray(cv2.resize(values, size, interpolation=cv2.INTER_AREA), np.float32)
+    # whole blocks: what is left over at the right and below is less than one
+    picture = picture[: max(1, size[1] * BLOCK), : max(1, size[0] * BLOCK)]
+    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.float32)

@@ -70,6 +70,8 @@ TELLS = 0.25
 DARK = 0.002
 # Daylight against the lamps, where none of them has a cool white of its own (BGR).
 DAYLIGHT = (1.35, 1.0, 0.75)
+# A lamp whose colours are nearer to daylight's than this ratio is not told from daylight.
+ALIKE = 1.3
 # How far off black may be, in what is read where there is no light.
 BLACK = 0.4
 # How much wider bands are for each share that is covered: shadows with soft edges, light that is
@@ -333,7 +335,8 @@ class Solver:
         wider = (1.0 + HIDES * covered) ** 2
         cov: Floats = np.asarray(np.linalg.inv(both.h) * (shared * wider), np.float64)
         cov += np.diag((LEARNED_OFF * np.maximum(x, 0.05)) ** 2)
-        h, g = self._besides(y, guess, each, tau)
+        # where nothing is off smoothly but what was learned, the kept picture has that in it, too
+        h, g = self._besides(y, guess, each, tau if tau > CALM else 0.4 * CALM)
         predicted = self._predict(x)
         shaped = blocks.light.shape
         found = Solved(
@@ -704,7 +707,11 @@ def _stray(
         known = coolest.get(name)
         if known is None or (cct or 0.0) > (shares[known][1] or 0.0):
             coolest[name] = i
-    ways += [light[:, i].reshape(rows, columns, 3) for i in coolest.values()]
+    for i in coolest.values():
+        # a lamp of one white that is daylight's already: nothing tells a window beside it apart
+        own = means_[:, i] / np.maximum(means_[:, i].mean(), 1e-9) / colour
+        if shares[i][1] is not None or own.max() > ALIKE * own.min():
+            ways.append(light[:, i].reshape(rows, columns, 3))
     total = float(light.sum(axis=1).mean())
     found = []
     for way in ways:

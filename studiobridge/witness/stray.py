@@ -19,9 +19,9 @@ from studiobridge.witness.likely import Supposed
 from studiobridge.witness.solving import Solved, Solver
 
 # Stray light is said when it is so likely (0-1), and at least this share of the light there.
-SO_LIKELY, LEAST = 0.5, 0.01
+SO_LIKELY, LEAST = 0.6, 0.004
 # What stands for it is no picture of it: its share is between these times what is found.
-LOW, HIGH = 0.5, 2.0
+LOW, HIGH = 0.4, 3.5
 # The box is where it adds at least this share of what it adds at most.
 MOST = 0.5
 

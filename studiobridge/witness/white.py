@@ -30,8 +30,8 @@ SEEN, PIXELS = 0.5, 200
 # What is near to who stands there is lit by them (share of the picture's width).
 EDGE = 0.008
 # A mean of codes is known to this (codes): JPEG rounds the colour of its blocks, all of them alike
-# on a plain card. Measured on rendered cards at quality 85: up to half a code in blue and red.
-ROUGH = 0.7
+# on a plain card. Half a code in blue and red at quality 85 on rendered cards, more on darker ones.
+ROUGH = 0.9
 # The curve is off by the same in both pictures where both are as bright: so much of `sure` is left
 # for each stop between them.
 OF_CURVE = 0.5

@@ -98,8 +98,8 @@ class LittleRoom:
             dark=self.dark,
             shares=tuple(Share(name, None, light) for name, light in self.shares.items()),
             dimmers=dict.fromkeys(self.shares, ((50.0, 0.5), (100.0, 1.0))),
-            read=0.002,
-            shot=0.0002,
+            read=0.001,
+            shot=0.000125,
             clips=254,
             error=0.01,
             places="",
@@ -117,7 +117,7 @@ class LittleRoom:
     def frame(self, light: Light, noise: bool = True, jpeg: int = 85) -> NDArray[np.uint8]:
         """As a camera writes it: read and shot noise, sRGB, eight bits, JPEG."""
         if noise:
-            size = np.sqrt(0.0015**2 + 0.0002 * np.maximum(light, 0))
+            size = np.sqrt(0.001**2 + 0.000125 * np.maximum(light, 0))
             light = light + size * self.rng.standard_normal(light.shape, np.float32)
         light = np.clip(light, 0, 1)
         codes = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
