@@ -39,11 +39,11 @@ BLOCKS = 420
 KNOTS = 26
 SHADOW = 10.0  # codes
 # Priors (standard deviations). Between neighbouring knots the departure from sRGB bends by so many
-# stops; a channel's from that of all by so many, and it stands off by so many. Films' shoulders
+
 # and toes bend 0.05 to 0.15 between such knots (computed from logistic curves).
-BEND, BEND_APART, APART, TILT = 0.12, 0.03, 0.25, 1.5
+BEND, BEND_APART, APART, TILT = 0.12, 0.004, 0.02, 1.5
 # A block's mean is no better than so many codes: what JPEG and rounding leave.
-FLOOR = 0.12
+FLOOR = 0.3
 # Beyond so many standard deviations an equation counts less (Huber).
 HUBER = 1.8
 ROUNDS = 25
@@ -189,7 +189,9 @@ class _Fitting:
         change = (mean.max(1) - mean.min(1)).max(-1) >= 12
         order = np.flatnonzero(alive & change)
         if len(order) < 20:
-            raise CannotFit("too little of the picture is lit by the lamps, or all of it is clipped")
+            raise CannotFit(
+                "too little of the picture is lit by the lamps, or all of it is clipped"
+            )
         # flat ones first; of each brightness class as many
         bright = np.quantile(mean[order], 0.9, axis=(1, 2))
         classes = np.digitize(bright, np.quantile(bright, np.linspace(0, 1, 9)[1:-1]))
@@ -224,9 +226,7 @@ class _Fitting:
 
     def _curve(self, at: Floats) -> Floats:
         k = self.basis.shape[1]
-        logs = [
-            self.base + self.basis @ (at[:k] + at[(c + 1) * k : (c + 2) * k]) for c in range(3)
-        ]
+        logs = [self.base + self.basis @ (at[:k] + at[(c + 1) * k : (c + 2) * k]) for c in range(3)]
         return np.stack(logs)
 
     def _system(self, at: Floats) -> tuple[Floats, list[list[tuple[int, int, float]]]]:
@@ -246,9 +246,7 @@ class _Fitting:
                     system[s, column] = lit.factor
         return system, places
 
-    def _equations(
-        self, at: Floats, counts: Floats | None
-    ) -> tuple[Floats, Floats, Floats]:
+    def _equations(self, at: Floats, counts: Floats | None) -> tuple[Floats, Floats, Floats]:
         """Normal matrix, gradient, residuals in standard deviations."""
         k, states = self.basis.shape[1], len(self.states)
         logs = self._curve(at)

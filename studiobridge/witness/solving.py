@@ -398,9 +398,7 @@ class Solver:
         means_ = self.light.mean(axis=0)
         return {name: self._level(of, x, cov, means_, total) for name, of in self.of.items()}
 
-    def _level(
-        self, of: list[int], x: Floats, cov: Floats, means_: Singles, total: float
-    ) -> Level:
+    def _level(self, of: list[int], x: Floats, cov: Floats, means_: Singles, total: float) -> Level:
         part = cov[np.ix_(of, of)]
         value = float(x[of].sum())
         wide = SURE * math.sqrt(max(0.0, float(part.sum())))
@@ -421,9 +419,7 @@ class Solver:
         wide = SURE * math.sqrt(max(0.0, float(slope @ part @ slope))) + 1.0
         low, high = float(mired.min()), float(mired.max())
         value = min(high, max(low, value))
-        return Band(
-            1e6 / min(high, value + wide), 1e6 / value, 1e6 / max(low, value - wide)
-        )
+        return Band(1e6 / min(high, value + wide), 1e6 / value, 1e6 / max(low, value - wide))
 
     def _from(self, prior: Mapping[str, Before]) -> Floats:
         x = np.full(len(self.shares), 0.5)
