@@ -99,7 +99,7 @@ def test_a_file_that_was_tampered_with_is_named(tmp_path: Path, key: str, value:
     path = tmp_path / "learned.json"
     said = json.loads(path.read_text())
     path.write_text(json.dumps({**said, key: value}))
-    with pytest.raises(CannotRead, match="learned.json"):
+    with pytest.raises(CannotRead, match=r"learned\.json"):
         load(tmp_path)
 
 
