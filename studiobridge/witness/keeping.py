@@ -263,7 +263,7 @@ def kept_picture(look: str, folder: Path) -> Kept | None:
 
 def kept_pictures(folder: Path) -> dict[str, Kept]:
     """Every picture that is kept, by look. Raises CannotRead."""
-    found = {}
+    found: dict[str, Kept] = {}
     for path in sorted(_files(folder)):
         if path.name.startswith("kept-") and path.suffix == ".json" and len(found) < MOST_KEPT:
             kept = kept_picture(path.stem[len("kept-") :], folder)

@@ -142,8 +142,9 @@ def _noise(found: Response, taken: Sequence[Taken], clips: int) -> tuple[float, 
             good = (first < clips) & (second < clips)
             a, b = found.curve.linear(first)[good], found.curve.linear(second)[good]
             light, off = (a + b) / 2, (a - b) ** 2 / 2
-            edges = np.quantile(light, np.linspace(0, 1, 13)) if len(light) > 1000 else []
-            for low, high in zip(edges[:-1], edges[1:], strict=False):
+            if len(light) <= 1000:
+                continue
+            for low, high in pairwise(np.quantile(light, np.linspace(0, 1, 13))):
                 some = (light >= low) & (light <= high)
                 if some.sum() > 50:
                     lights.append(float(light[some].mean()))

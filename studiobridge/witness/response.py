@@ -342,7 +342,7 @@ class _Fitting:
                 break
         if not np.isfinite(self.at).all():
             raise CannotFit("the frames do not add up to any curve")
-        covariance = np.linalg.inv(normal / scale**2 + self.prior)
+        covariance: Floats = np.asarray(np.linalg.inv(normal / scale**2 + self.prior))
         k = self.basis.shape[1]
         factors = {
             key: (float(2 ** self.at[4 * k + n]), float(covariance[4 * k + n, 4 * k + n] ** 0.5))
