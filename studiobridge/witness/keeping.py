@@ -1,4 +1,4 @@
-"""What was learned, and the pictures kept of looks, on disk: a folder NAME.witness beside NAME.yaml.
+"""What was learned, and pictures kept of looks, on disk: a folder NAME.witness beside NAME.yaml.
 
     learned.json          what a person may read: the set, the day, the camera, which lamps
     learned-XXXXXXXX.npz  the arrays that belong to it, named by what is in them
@@ -62,7 +62,7 @@ def folder_of(profile: Path) -> Path:
     return profile.with_name(f"{profile.stem}.witness")
 
 
-# ---- what was learned ------------------------------------------------------------------------------
+# ---- what was learned ----------------------------------------------------------------------
 
 
 def save(learned: Learned, folder: Path) -> None:
@@ -199,7 +199,7 @@ def _sides(region: Region) -> list[float]:
     return [region.left, region.top, region.right, region.bottom]
 
 
-# ---- kept pictures ---------------------------------------------------------------------------------
+# ---- kept pictures ----------------------------------------------------------------------
 
 
 def keep_picture(kept: Kept, folder: Path) -> None:
@@ -263,7 +263,7 @@ def kept_picture(look: str, folder: Path) -> Kept | None:
 
 def kept_pictures(folder: Path) -> dict[str, Kept]:
     """Every picture that is kept, by look. Raises CannotRead."""
-    found = {}
+    found: dict[str, Kept] = {}
     for path in sorted(_files(folder)):
         if path.name.startswith("kept-") and path.suffix == ".json" and len(found) < MOST_KEPT:
             kept = kept_picture(path.stem[len("kept-") :], folder)
@@ -287,7 +287,7 @@ def _kept_file(look: str) -> str:
     return f"kept-{look}.json"
 
 
-# ---- files -----------------------------------------------------------------------------------------
+# ---- files ----------------------------------------------------------------------
 
 _AGAIN = "learn anew: `studiobridge witness learn`"
 

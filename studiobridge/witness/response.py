@@ -39,11 +39,11 @@ BLOCKS = 420
 KNOTS = 26
 SHADOW = 10.0  # codes
 # Priors (standard deviations). Between neighbouring knots the departure from sRGB bends by so many
-# stops; a channel's from that of all by so many, and it stands off by so many. Films' shoulders
+
 # and toes bend 0.05 to 0.15 between such knots (computed from logistic curves).
-BEND, BEND_APART, APART, TILT = 0.12, 0.03, 0.25, 1.5
+BEND, BEND_APART, APART, TILT = 0.12, 0.004, 0.02, 1.5
 # A block's mean is no better than so many codes: what JPEG and rounding leave.
-FLOOR = 0.12
+FLOOR = 0.3
 # Beyond so many standard deviations an equation counts less (Huber).
 HUBER = 1.8
 ROUNDS = 25
@@ -342,7 +342,7 @@ class _Fitting:
                 break
         if not np.isfinite(self.at).all():
             raise CannotFit("the frames do not add up to any curve")
-        covariance = np.linalg.inv(normal / scale**2 + self.prior)
+        covariance: Floats = np.asarray(np.linalg.inv(normal / scale**2 + self.prior))
         k = self.basis.shape[1]
         factors = {
             key: (float(2 ** self.at[4 * k + n]), float(covariance[4 * k + n, 4 * k + n] ** 0.5))

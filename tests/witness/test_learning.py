@@ -1,0 +1,68 @@
+"""A small textured scene under three lamps: the curve, the lamps' levels and their pictures."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from studiobridge.profile.build import read_profile
+from studiobridge.witness.learning import Taken, learned_from
+from studiobridge.witness.response import CannotFit, Lit
+from tests.outside.witnessed.camera import Camera
+
+CONFIG = Path(__file__).resolve().parents[2] / "config"
+SIZE = (160, 240)
+Levels = dict[str, float]
+
+
+def lamps() -> dict[str, np.ndarray]:
+    dice = np.random.default_rng(7)
+    y, x = np.mgrid[0 : SIZE[0], 0 : SIZE[1]] / SIZE[0]
+    paint = np.kron(dice.uniform(0.1, 0.8, (10, 15, 3)), np.ones((16, 16, 1)))
+    spots = {"key": (0.3, 0.2), "rim": (0.2, 1.2), "cloth": (0.8, 0.8)}
+    return {
+        n: (0.5 * paint / (1 + 6 * ((y - a) ** 2 + (x - b) ** 2))[..., None]).astype(np.float32)
+        for n, (a, b) in spots.items()
+    }
+
+
+def taken(camera: Camera, levels: Levels, lies: Levels | None = None) -> Taken:
+    shares = lamps()
+    light = np.zeros((*SIZE, 3), np.float32)
+    for name, level in levels.items():
+        light += shares[name] * np.float32((lies or {}).get(f"{name} {level:g}", level) / 100)
+    big = np.zeros((540, 960, 3), np.float32)
+    big[: SIZE[0], : SIZE[1]] = light
+    frames = [np.ascontiguousarray(camera.frame(big)[: SIZE[0], : SIZE[1]]) for _ in range(2)]
+    lit = {
+        (n, None): Lit(n, n, level, level / 100, 0.0 if level == 100 else 0.3)
+        for n, level in levels.items()
+    }
+    return Taken(lit, frames)
+
+
+def session(camera: Camera, lies: Levels | None = None) -> list[Taken]:
+    alone: list[Levels] = [{n: v} for n in lamps() for v in (100.0, 50.0, 25.0)]
+    together: list[Levels] = [{"key": 100, "rim": 100}, {"key": 100, "rim": 100, "cloth": 100}]
+    return [taken(camera, levels, lies) for levels in [{}, *alone, *together]]
+
+
+@pytest.mark.parametrize("kind", ["film", "srgb"])
+def test_a_lamp_that_lies_of_its_level_is_found_out(kind: str) -> None:
+    camera = Camera(kind, 3)  # type: ignore[arg-type]
+    profile = read_profile(CONFIG / "wheel-corner.yaml").profile
+    learned = learned_from(profile, "2026-11-27", session(camera, {"rim 50": 42.0}))
+    assert abs(np.log2(dict(learned.dimmers["rim"])[50.0] / 0.42)) < 0.05
+    assert abs(np.log2(dict(learned.dimmers["key"])[50.0] / 0.50)) < 0.05
+    assert learned.error < 0.05
+    truth = camera.light_of_codes()
+    off = np.log2(learned.curve.light / np.maximum(truth, 1e-9))[:, 40:180]
+    assert np.abs(off - np.median(off, axis=1, keepdims=True)).max() < 0.08
+
+
+def test_frames_of_two_sizes_are_refused() -> None:
+    states = session(Camera("srgb", 3))
+    states[2] = Taken(states[2].lit, [frame[:80] for frame in states[2].frames])
+    profile = read_profile(CONFIG / "wheel-corner.yaml").profile
+    with pytest.raises(CannotFit, match="one size"):
+        learned_from(profile, "2026-11-27", states)
