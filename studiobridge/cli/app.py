@@ -40,7 +40,6 @@ COMMANDS = {
     "pages": ("panel",),
     "rehearsing": ("rehearse", "touch"),
     "before": ("before", "after"),
-    "previewing": ("look",),
 }
 
 
