@@ -1,4 +1,7 @@
-"""Commands about looks: what the profile has, and how the lights stand now as a new one."""
+"""Commands about looks: what the profile has, and how the lights stand now as a new one.
+
+`look preview` is in previewing.py.
+"""
 
 from __future__ import annotations
 
@@ -24,6 +27,7 @@ from studiobridge.cli.base import (
     which_set,
     with_asker,
 )
+from studiobridge.cli.previewing import preview_look
 from studiobridge.shown import words
 
 if TYPE_CHECKING:
@@ -31,16 +35,17 @@ if TYPE_CHECKING:
     from studiobridge.profile.build import Reading
 
 look_app = typer.Typer(
-    help="The looks of a set: list and show them; save how the lights stand now as one.",
+    help="The looks of a set: list, show and preview them; save how the lights stand now.",
     no_args_is_help=True,
     rich_markup_mode=None,
 )
 app.add_typer(look_app, name="look")
+look_app.command("preview")(preview_look)
 
 NameArgument = Annotated[str, typer.Argument(help="The name of the look.")]
 
 
-def _reading(profile: Path | None, set_name: str | None, settings_file: Path | None) -> Reading:
+def reading_of(profile: Path | None, set_name: str | None, settings_file: Path | None) -> Reading:
     """The profile at hand: named, or the one of the settings that describes this set."""
     if profile is None:
         settings = settings_or_stop(settings_file)
@@ -69,7 +74,7 @@ def list_looks(
     """The looks that stand in the profile. Needs no bridge."""
     from studiobridge.shown import looks
 
-    found = _reading(profile, set_name, settings).profile
+    found = reading_of(profile, set_name, settings).profile
     if as_json:
         show.print_json(looks.looks_json(found))
     elif not found.looks:
@@ -90,7 +95,7 @@ def show_look(
     from studiobridge.control.plan import no_such_look
     from studiobridge.shown import looks
 
-    found = _reading(profile, set_name, settings).profile
+    found = reading_of(profile, set_name, settings).profile
     look = found.looks.get(name)
     if look is None:
         raise Stop(BAD_INPUT, no_such_look(words.clean(name, 60), found.looks))

@@ -16,13 +16,11 @@ from studiobridge.cli.base import (
     SettingsOption,
     Stop,
 )
-from studiobridge.cli.looks import NameArgument, _reading, look_app
 from studiobridge.shown import words
 
 
-@look_app.command("preview")
 def preview_look(
-    name: NameArgument,
+    name: Annotated[str, typer.Argument(help="The name of the look.")],
     out: Annotated[Path, typer.Option("--output", "-o", help="The picture: FILE.png or .jpg.")],
     lights: Annotated[
         list[str] | None,
@@ -39,13 +37,14 @@ def preview_look(
     """A look as the camera would show it, from the pictures it was learned with. No bridge."""
     from importlib.util import find_spec
 
+    from studiobridge.cli.looks import reading_of
     from studiobridge.control.plan import no_such_look
 
     if any(find_spec(library) is None for library in ("numpy", "scipy", "cv2")):
         raise Stop(BAD_INPUT, "the witness needs more: pip install 'studiobridge[witness]'")
     from studiobridge.witness import foreseen, keeping
 
-    reading = _reading(profile, set_name, settings)
+    reading = reading_of(profile, set_name, settings)
     found, file = reading.profile, reading.path
     look = found.looks.get(name)
     if look is None:
