@@ -144,6 +144,12 @@ async def in_thread(work: Callable[..., Any], *values: Any) -> Any:
         raise Hangs from None
 
 
+def pace(every: float, devices: Mapping[str, Mapping[str, Any]], asked: bool) -> float:
+    """How long (s) from one look to the next: short while a hand is on a dial, or one asked."""
+    fast = asked or any(device.get("turning_by") for device in devices.values())
+    return min(FAST, every) if fast else every
+
+
 def jpeg_of(codes: Codes) -> bytes:
     """A picture small enough for an answer."""
     for quality in (85, 70, 50, 30, 15):
@@ -505,9 +511,7 @@ class Serving(Asker):
         return "" if state in UP else f"the set is {state}"[:60]
 
     def _every(self) -> float:
-        turning = any(d.get("turning_by") for d in self.shown.devices.values())
-        fast = turning or now() < self._fast_until
-        return min(FAST, self.witness.every) if fast else self.witness.every
+        return pace(self.witness.every, self.shown.devices, now() < self._fast_until)
 
     async def serve(self) -> int:
         """Look until stopped. Returns an exit code."""
@@ -522,6 +526,7 @@ class Serving(Asker):
             with contextlib.suppress(asyncio.CancelledError, Exception):
                 await looking
             if self._code != 0:
+                self._code = self._code or 0  # from here on nothing puts the goodbye right
                 topic = witness_alive_topic(self.set_name)
                 gone = self._alive_payload(False, "waiting", "it was stopped", None)
                 self.link.publish(Message(topic, gone, qos=1, retain=True))
