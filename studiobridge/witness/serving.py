@@ -70,6 +70,8 @@ MOST_ASKED, LONGEST_ASK = 8, 4096
 LARGEST_PICTURE = 150_000
 # What is left out of a kept picture is left out so much wider (share of its width).
 WIDER = 0.02
+# Codes between a picture and the empty room under the same lamps, made smooth: somebody is there.
+APART = 14
 # With more than this left out there is too little left to hold later ones against.
 MOST_LEFT_OUT = 0.4
 
@@ -140,6 +142,12 @@ async def in_thread(work: Callable[..., Any], *values: Any) -> Any:
             return await done
     except TimeoutError:
         raise Hangs from None
+
+
+def pace(every: float, devices: Mapping[str, Mapping[str, Any]], asked: bool) -> float:
+    """How long (s) from one look to the next: short while a hand is on a dial, or one asked."""
+    fast = asked or any(device.get("turning_by") for device in devices.values())
+    return min(FAST, every) if fast else every
 
 
 def jpeg_of(codes: Codes) -> bytes:
@@ -252,6 +260,28 @@ class Eyes:
             out = cv2.dilate(out, np.ones((2 * by + 1, 2 * by + 1), np.uint8))
         return np.asarray(out) == 0
 
+    def _as_learned(self, codes: Codes, seen: Sighting) -> Any:
+        """Where the picture is what these lamps make of the empty room, pixel by pixel.
+
+        Finer than the solver's blocks: it may leave part of somebody in who fits by chance.
+        """
+        assert self.learned is not None
+        lights = {
+            name: At(
+                amount=max(0.0, light.amount.value), cct=light.cct.value if light.cct else None
+            )
+            for name, light in seen.lights.items()
+        }
+        empty = preview(self.learned, lights)
+        apart = cv2.absdiff(cv2.GaussianBlur(codes, (0, 0), 2), cv2.GaussianBlur(empty, (0, 0), 2))
+        other = (apart.max(axis=2) > APART).astype(np.uint8)
+        by = max(3, int(WIDER * codes.shape[1]))
+        round_ = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * by + 1, 2 * by + 1))
+        other = cv2.dilate(cv2.morphologyEx(other, cv2.MORPH_CLOSE, round_), round_)
+        # and what is inside of what differs
+        outer, _ = cv2.findContours(other, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        return cv2.drawContours(np.zeros_like(other), outer, -1, 1, -1) == 0
+
     def preview(self, body: AskBody) -> dict[str, Any]:
         """A look as it would be. Raises Cannot."""
         self.ready(body.look)
@@ -288,7 +318,7 @@ class Eyes:
         bars = [h for h in seen.hinders if h != "moved"]
         if bars:
             raise Cannot(f"not a picture to hold others against: {', '.join(bars)}")
-        free = self._free(seeing, WIDER)
+        free = self._free(seeing, WIDER) & self._as_learned(last.codes, seen)
         left_out = 1.0 - float(free.mean())
         if left_out > MOST_LEFT_OUT:
             raise Cannot(
@@ -481,9 +511,7 @@ class Serving(Asker):
         return "" if state in UP else f"the set is {state}"[:60]
 
     def _every(self) -> float:
-        turning = any(d.get("turning_by") for d in self.shown.devices.values())
-        fast = turning or now() < self._fast_until
-        return min(FAST, self.witness.every) if fast else self.witness.every
+        return pace(self.witness.every, self.shown.devices, now() < self._fast_until)
 
     async def serve(self) -> int:
         """Look until stopped. Returns an exit code."""
@@ -498,6 +526,7 @@ class Serving(Asker):
             with contextlib.suppress(asyncio.CancelledError, Exception):
                 await looking
             if self._code != 0:
+                self._code = self._code or 0  # from here on nothing puts the goodbye right
                 topic = witness_alive_topic(self.set_name)
                 gone = self._alive_payload(False, "waiting", "it was stopped", None)
                 self.link.publish(Message(topic, gone, qos=1, retain=True))

@@ -804,9 +804,13 @@ class Answering:
 
 def main() -> None:
     """Read until whoever wants frames is gone."""
-    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))  # a core has the picture in it
-    resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))
-    resource.setrlimit(resource.RLIMIT_DATA, (MOST_MEMORY, MOST_MEMORY))
+    for limit, most in (
+        (resource.RLIMIT_CORE, 0),  # a core has the picture in it
+        (resource.RLIMIT_FSIZE, 0),
+        (resource.RLIMIT_DATA, MOST_MEMORY),
+    ):
+        with contextlib.suppress(OSError, ValueError):  # a service may be bound more narrowly
+            resource.setrlimit(limit, (most, most))
     cv2.setNumThreads(1)
     lines = sys.stdin.buffer
     said = json.loads(lines.readline())

@@ -299,6 +299,12 @@ WRITES = {
     "studiobridge/shelf-corner/answer": {"bridge"},
     "studiobridge/shelf-corner/says": {"bridge"},
     "studiobridge/shelf-corner/devices/shelf-light": {"bridge"},
+    # the camera's picture: its own user says what it sees, only operators ask it
+    "studiobridge/shelf-corner/witness/alive": {"bridge", "witness"},
+    "studiobridge/shelf-corner/witness/seen": {"bridge", "witness"},
+    "studiobridge/shelf-corner/witness/answer": {"bridge", "witness"},
+    "studiobridge/shelf-corner/witness/answer/page-1": {"bridge", "witness"},
+    "studiobridge/shelf-corner/witness/ask": {"bridge", "operator"},
     # gear that nobody has described yet may say anything that is not the sets' own;
     # below its own place a device may say anything, also to itself
     "shelf/plug/in": {"bridge", "plug-1", "gear"},
@@ -315,7 +321,7 @@ WRITES = {
     "homie/5/shelf-corner/studiobridge/switch": {"bridge"},
     "homie/5/shelf-corner/$state": {"bridge", "gear"},
 }
-EVERYBODY = ["bridge", "operator", "viewer", "gear", "plug-1", "panel", "nobody"]
+EVERYBODY = ["bridge", "operator", "viewer", "gear", "witness", "plug-1", "panel", "nobody"]
 
 
 def test_every_name_against_every_topic(broker: tuple[int, Path]) -> None:
@@ -353,6 +359,42 @@ def test_every_name_against_every_topic(broker: tuple[int, Path]) -> None:
             arrived[topic].add(said)
     print("\n".join(f"{t:<48} {', '.join(sorted(w))}" for t, w in arrived.items()))
     assert arrived == WRITES
+
+
+def test_a_picture_is_for_operators_alone(broker: tuple[int, Path]) -> None:
+    """What each name reads of the witness: a viewer its figures, nobody but operators a picture."""
+    port, folder = broker
+
+    def known(user: str) -> list[str]:
+        password = (folder / f"{user}.password").read_text().strip()
+        where = ["-h", "127.0.0.1", "-p", str(port), "--cafile", str(folder / "ca.crt")]
+        return [*where, "-u", user, "-P", password]
+
+    root = "studiobridge/shelf-corner/witness"
+    reading = {
+        user: subprocess.Popen(
+            ["mosquitto_sub", *known(user), "-R", "-t", f"{root}/#", "-F", "%t"],
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        for user in ("operator", "viewer", "gear", "witness", "plug-1")
+    }
+    time.sleep(0.8)
+    for kind in ("alive", "seen", "ask", "answer", "answer/page-1"):
+        said = ["-t", f"{root}/{kind}", "-m", "x", "-q", "1"]
+        subprocess.run(["mosquitto_pub", *known("bridge"), *said], check=True, timeout=10)
+    time.sleep(0.8)
+    read = {}
+    for user, process in reading.items():
+        process.terminate()
+        read[user] = [line.removeprefix(f"{root}/") for line in process.communicate()[0].split()]
+    assert read == {
+        "operator": ["alive", "seen", "ask", "answer", "answer/page-1"],
+        "viewer": ["alive", "seen"],
+        "gear": [],
+        "witness": ["alive", "ask"],
+        "plug-1": [],
+    }
 
 
 def test_every_request_by_every_name(broker: tuple[int, Path], tmp_path: Path) -> None:

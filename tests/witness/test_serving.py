@@ -17,9 +17,13 @@ import numpy as np
 import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
+from typer.testing import CliRunner
 
 from studiobridge.bridge.ownership import Alive, Beat
+from studiobridge.cli import app as program
+from studiobridge.cli.base import Stop
 from studiobridge.witness import keeping
+from studiobridge.witness.serving import pace
 from tests.bridge.test_asyncapi import validator
 from tests.brokers import Mosquitto, needs_mosquitto
 from tests.panel.studio import Process, until
@@ -239,14 +243,6 @@ def test_an_evening_with_the_witness(there: Set) -> None:
         assert bridge.ask("keep", look="no-such")["code"] == 1
         camera.person = False
 
-        # a hand on a dial: twice a second or better
-        bridge.say("devices/key", {"turning_by": "Ana"})
-        time.sleep(1.0)
-        count = bridge.count("seen")
-        time.sleep(3.0)
-        assert bridge.count("seen") - count >= 5
-        bridge.say("devices/key", {"turning_by": None})
-
         # a source that dies is said, and found again
         camera.running.clear()
         (there.folder / "now.jpg").unlink()
@@ -307,6 +303,36 @@ def test_an_evening_with_the_witness(there: Set) -> None:
         process.stop()
     for line in process.lines:
         assert "Traceback" not in line
+
+
+def test_a_hand_on_a_dial_is_followed_twice_a_second_or_better() -> None:
+    still, turned = {"key": {"turning_by": None}}, {"key": {}, "rim": {"turning_by": "Ana"}}
+    assert pace(10.0, still, asked=False) == 10.0
+    assert pace(10.0, turned, asked=False) <= 0.5
+    assert pace(10.0, still, asked=True) <= 0.5
+    assert pace(0.25, turned, asked=True) == 0.25
+
+
+@pytest.mark.parametrize("command", ["serve", "look"])
+def test_no_witness_in_a_profile_is_a_word(tmp_path: Path, command: str) -> None:
+    path = tmp_path / "corner.yaml"
+    path.write_text(SET, encoding="utf-8")
+    done = CliRunner().invoke(program.app, ["witness", command, str(path)])
+    assert isinstance(done.exception, Stop)
+    assert done.exception.code == 2
+    assert "corner.yaml has no `witness:`" in str(done.exception)
+
+
+def test_without_its_libraries_it_says_how_to_get_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "corner.yaml"
+    path.write_text(SET + WITNESS, encoding="utf-8")
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
+    done = CliRunner().invoke(program.app, ["witness", "serve", str(path)])
+    assert isinstance(done.exception, Stop)
+    assert done.exception.code == 2
+    assert "pip install 'studiobridge[witness]'" in str(done.exception)
 
 
 def test_a_stop_ends_it_at_once_and_says_so(there: Set) -> None:
