@@ -760,8 +760,12 @@ class Answering:
                 os._exit(70)
 
     def _frame(self, until: float, after: float) -> None:
+        why = ""  # what was wrong with the last that came: nothing after it does not make it good
         while True:
-            got = self._source.next(until, after)
+            try:
+                got = self._source.next(until, after)
+            except Nothing as error:
+                raise (Nothing(why) if why and not error.final else error) from None
             picture = got.picture
             whole = picture if isinstance(picture, bytes) else np.ascontiguousarray(picture).data
             digest = hashlib.blake2b(whole, digest_size=16).digest()
@@ -771,9 +775,10 @@ class Answering:
                 else:
                     codes, size = scaled(picture, self._widest), picture.shape[1::-1]
             except (NotWhole, NotAPicture) as error:
+                why = f"no picture: {error}"
                 if now() < until:
                     continue
-                raise Nothing(f"no picture: {error}") from None
+                raise Nothing(why) from None
             if digest == self._digest and float(codes.mean()) >= BLACK:
                 self._same += 1
             else:
@@ -781,9 +786,10 @@ class Answering:
             taken = min(self._first, got.taken)
             if taken > after:
                 break
+            for_ = ago(now() - taken)
+            why = f"the same picture again and again, for {for_}: it stands still"
             if now() >= until:
-                for_ = ago(now() - taken)
-                raise Nothing(f"the same picture again and again, for {for_}: it stands still")
+                raise Nothing(why)
         said = {"shape": codes.shape[:2], "taken": taken, "size": size, "same": self._same}
         self._say(said, np.ascontiguousarray(codes).data)
 

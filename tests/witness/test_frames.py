@@ -172,7 +172,8 @@ def test_what_is_too_much_or_no_picture_is_said_and_costs_nothing(tmp_path: Path
                 (bytes(big), "65535 × 65535 px is more"),
                 (b"<html>not found</html>", "neither a JPEG nor a PNG"),
                 (b"", "it has just begun"),
-                (b"\xff\xd8\xff\xd9" + bytes(40), "follow each other"),
+                (b"\xff\xd8\xff\xd9" + bytes(40), "it has no picture in it"),
+                (b"\xff\xd8\xff\xe0\x00\x01" + bytes(40), "follow each other"),
             ):
                 put(path, data)
                 assert said in str(await refused(source))
