@@ -36,6 +36,9 @@ class Switch:
     kind: str = ""  # up, down: its shape
     doing: str | Markup = ""  # what happens now, beside it
     under: str = ""  # what it waits for, or what a press leads to
+    # what holds it now: above all that is pressed, since it goes away by itself and the foot stands
+    # on the lower edge of the screen: what lies below it stays where it is
+    holds: str = ""
     again: str = ""  # the question between two touches
     yes: str = ""  # what the second button says
     force: bool = False
@@ -50,11 +53,13 @@ def parts(board: Board) -> dict[str, str]:
     draw = board.macros("parts_hand.html")
     # they stand below the drawing
     notes = sure and bool(words.unproven(state) or words.to_close(state))
+    large = switch(board)
     return {
         "headline": str(draw.headline(state, board.state_words(), sure, warm(board), notes)),
         "rolling": str(draw.rolling(state.get("rolling") or [], sure)),
         "asks": str(draw.asks(asks(board), sure)),
-        "switch": str(draw.switch(switch(board), sure)),
+        "holds": str(draw.holds(large)),
+        "switch": str(draw.switch(large, sure)),
         "cameras": str(draw.cameras(cameras(board), sure)),
         "looks": str(draw.looks(looks(board), sure, board.held(), going)),
         "cut-in": str(draw.cut(board.cannot_ask(), board.breakers())),
@@ -89,9 +94,9 @@ def switch(board: Board) -> Switch:
     down = say("take it down")
     if now in UP:
         if board.held():
-            under = say("{held}; taking it down waits for the end of the take", held=board.held())
+            holds = say("{held}; taking it down waits for the end of the take", held=board.held())
             asks_when = say("Take the set down when the take ends?")
-            return Switch(down, "down", "down", under=under, again=asks_when, yes=down)
+            return Switch(down, "down", "down", holds=holds, again=asks_when, yes=down)
         return Switch(down, "down", "down", again=say("Take the set down?"), yes=down)
     up = say("bring the set up")
     yes = say("bring it up")

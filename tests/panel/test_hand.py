@@ -560,6 +560,26 @@ def test_down_while_it_rolls_waits_for_the_end_of_the_take(hand: Hand) -> None:
         hand.comes_to("dark")
 
 
+def test_the_marks_of_a_take_stay_under_the_finger_when_the_camera_has_closed_its_file(
+    hand: Hand,
+) -> None:
+    """What is held is said above all that is pressed: nothing moves when it is over."""
+    hand.up()
+    places = """() => [...document.querySelectorAll('.sill button')]
+        .map((b) => [b.textContent.trim(), Math.round(b.getBoundingClientRect().top)])"""
+    with hand.page() as page:
+        hand.made.room.roll("camera", True)
+        page.wait_for_selector("#rolling:has-text('ROLLING')", timeout=LONG)
+        hand.made.room.roll("camera", False)
+        page.wait_for_selector(".sill:has(.mark):has-text('closes its file')", timeout=LONG)
+        high = box(page, ".sill")["height"]
+        before = page.evaluate(places)
+        page.wait_for_selector(".sill:not(:has-text('closes its file'))", timeout=LONG)
+        assert box(page, ".sill")["height"] < high
+        assert page.evaluate(places) == before
+        assert any(word == "good" for word, _ in before)
+
+
 # ---- after ---------------------------------------------------------------------------------
 
 
