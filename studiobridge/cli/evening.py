@@ -404,9 +404,7 @@ async def rehearse_evening(
                 async with contextlib.AsyncExitStack() as also:
                     eye = None
                     if witness:
-                        eye = await also.enter_async_context(
-                            pictured.looking(copy, path, room.profile, settings, room)
-                        )
+                        eye = also.enter_context(pictured.camera(copy, path, room))
                     return await _with_room(
                         copy, room.profile, settings, room, stay, look, broker, eye
                     )

@@ -9,7 +9,7 @@ import os
 import re
 import sys
 import time
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -18,10 +18,12 @@ from typing import TYPE_CHECKING, Any
 from studiobridge.bridge.asking import NoWitness
 from studiobridge.profile.model import SetProfile, Witness
 from studiobridge.profile.said import Answer
-from studiobridge.rehearsal.eye import READ, SHOT, Eye, curve
+from studiobridge.rehearsal.eye import Eye
 from studiobridge.shown import seen
 from studiobridge.witness import keeping, shipped
-from studiobridge.witness.learned import Curve, Learned, Share
+from studiobridge.witness.frames import open_frames
+from studiobridge.witness.lesson import ByHand, Lesson, pupils
+from studiobridge.witness.session import CannotLearn, Session
 
 if TYPE_CHECKING:
     from studiobridge.bridge.settings import Settings
@@ -31,6 +33,8 @@ if TYPE_CHECKING:
 # A look so often (s) here: an evening has to be over in a minute.
 EVERY = 0.4
 FRAME = "frame.jpg"
+# At home four levels of each lamp are seen; here two (%), for an evening has to be over soon.
+QUICK = (100.0, 25.0)
 # So long (s) a scene of the picture may take.
 WITHIN = 40.0
 # The white (K) of a lamp that has one, where one has to be named.
@@ -59,44 +63,18 @@ def with_file(profile: SetProfile, path: Path, copy: Path) -> SetProfile:
     return replace(profile, witness=camera)
 
 
-def learned_of(profile: SetProfile, path: Path) -> Learned:
-    """What is known of the lamps: their rendered pictures, and the simulated camera's curve."""
-    folder = pictures_of(path)
-    shares = tuple(
-        Share(name, white, picture)
-        for name, whites in shipped.shares(folder).items()
-        for white, picture in whites.items()
-    )
-    assert profile.witness is not None
-    return Learned(
-        profile.name,
-        datetime.now().astimezone().isoformat(timespec="seconds"),
-        Curve(*curve()),
-        shipped.dark(folder),
-        shares,
-        {share.device: () for share in shares},
-        READ,
-        SHOT,
-        250,
-        0.01,
-        "",
-        face=profile.witness.face,
-        card=profile.witness.card,
-        screen=profile.witness.screen,
-    )
+@contextlib.contextmanager
+def camera(copy: Path, path: Path, room: LiveRoom) -> Iterator[Eye]:
+    """The simulated camera: its picture is in a file beside the copy of the profile."""
+    pictures = pictures_of(path)
+    shares, dark = shipped.shares(pictures), shipped.dark(pictures)
+    with Eye(room.room, shares, dark, copy.with_name(FRAME)) as eye:
+        yield eye
 
 
 @contextlib.asynccontextmanager
-async def looking(
-    copy: Path,
-    path: Path,
-    profile: SetProfile,
-    settings: Settings,
-    room: LiveRoom,
-) -> AsyncIterator[Eye]:
-    """The simulated camera, and the real witness that looks at its picture."""
-    pictures = pictures_of(path)
-    keeping.save(learned_of(profile, path), keeping.folder_of(copy))
+async def serving(copy: Path, profile: SetProfile, settings: Settings) -> AsyncIterator[None]:
+    """The real witness, in a process of its own, that looks at that picture."""
     env = {
         **os.environ,
         "STUDIOBRIDGE_BROKER": f"mqtt://{settings.broker.host}:{settings.broker.port}",
@@ -104,28 +82,25 @@ async def looking(
         "STUDIOBRIDGE_SET": profile.name,
         "OPENBLAS_NUM_THREADS": "1",
     }
-    with Eye(
-        room.room, shipped.shares(pictures), shipped.dark(pictures), copy.with_name(FRAME)
-    ) as eye:
-        process = await asyncio.create_subprocess_exec(
-            *(sys.executable, "-c", "from studiobridge.cli import main; main()"),
-            *("witness", "serve", str(copy)),
-            stdin=asyncio.subprocess.DEVNULL,
-            stdout=asyncio.subprocess.DEVNULL,
-            stderr=asyncio.subprocess.DEVNULL,
-            env=env,
-        )
+    process = await asyncio.create_subprocess_exec(
+        *(sys.executable, "-c", "from studiobridge.cli import main; main()"),
+        *("witness", "serve", str(copy)),
+        stdin=asyncio.subprocess.DEVNULL,
+        stdout=asyncio.subprocess.DEVNULL,
+        stderr=asyncio.subprocess.DEVNULL,
+        env=env,
+    )
+    try:
+        yield
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            process.terminate()
         try:
-            yield eye
-        finally:
-            with contextlib.suppress(ProcessLookupError):
-                process.terminate()
-            try:
-                async with asyncio.timeout(10.0):
-                    await process.wait()
-            except TimeoutError:
-                process.kill()
+            async with asyncio.timeout(10.0):
                 await process.wait()
+        except TimeoutError:
+            process.kill()
+            await process.wait()
 
 
 class Pictured:
@@ -170,11 +145,68 @@ class Pictured:
             await asyncio.sleep(EVERY)
 
     async def play(self) -> None:
+        await self._learn()
+        evening = self.evening
+        async with serving(evening.runner.path, evening.profile, evening.runner.settings):
+            await self._looked_at()
+
+    async def _learn(self) -> None:
+        """`witness learn`: each lamp alone, by the bridge's tries; dials by a simulated hand."""
+        evening = self.evening
+        profile, room = evening.profile, evening.room
+        evening.scene("The camera learns the lamps: the room goes dark, each is seen alone.")
+        assert profile.witness is not None
+        dials = [p.device.name for p in pupils(profile, {})[0] if p.by_hand]
+        told = ""
+
+        async def hand(wish: ByHand) -> bool:
+            for name in [wish.device] if wish.device else dials:
+                room.touch(name, level=wish.level)
+            return True
+
+        def said(lesson: Lesson) -> None:
+            nonlocal told
+            done, of, doing = lesson.progress
+            if doing.split(",")[0] != told:
+                told = doing.split(",")[0]
+                evening.say(f"{done} of {of}: {told}")
+
+        made = datetime.now().astimezone().isoformat(timespec="seconds")
+        async with open_frames(
+            profile.witness, evening.runner.settings, evening.runner.path.parent
+        ) as frames:
+            session = Session(profile, evening.asker, frames, hand, said, QUICK)
+            try:
+                done = await session.learn(made)
+            except CannotLearn as error:
+                evening.need(False, f"the lamps were not learned: {error}")
+                raise
+        keeping.save(done.learned, keeping.folder_of(evening.runner.path))
+        evening.say(
+            f"learned: {', '.join(sorted({s.device for s in done.learned.shares}))};"
+            f" all together are within {done.learned.error:.2f} stop of the sum of each alone"
+        )
+        for name, why in done.left_out.items():
+            evening.say(f"not learned: {name}: {why}")
+        presets = profile.looks[evening.look].presets if evening.look is not None else {}
+        for name in dials:
+            level = presets[name].level if name in presets else None
+            room.touch(name, level=level or 0.0)
+        for note in done.notes:
+            evening.say(note)
+        if evening.state() != "ready":
+            await evening.ask("restore")
+        if dials and evening.state() != "ready":
+            await evening.ask("set_by_hand")
+        await evening.until(
+            f"the set as it was ({(evening.asker.shown.state or {}).get('why')})",
+            lambda: evening.state() == "ready",
+            WITHIN,
+        )
+
+    async def _looked_at(self) -> None:
         evening = self.evening
         evening.scene("The camera looks. It stands still, and knows each lamp's own light.")
-        evening.say(
-            "those pictures come along, rendered; `witness learn` takes them, a lamp at a time"
-        )
         found = await self.until(
             "the lamps", lambda f: bool(f.get("lights")) and not f.get("hinders")
         )

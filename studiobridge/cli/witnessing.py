@@ -61,6 +61,12 @@ def _with_witness(paths: list[Path], named: bool) -> list[tuple[Path, SetProfile
     return found
 
 
+def set_with_witness(path: Path) -> SetProfile:
+    """This profile, which has to say where frames come from."""
+    ((_, profile),) = _with_witness([path], True)
+    return profile
+
+
 @witness_app.command("serve")
 def witness_serve(profiles: ProfilesArgument = None, settings: SettingsOption = None) -> None:
     """Look at the picture while the set is up, and say what is seen, until stopped.
@@ -102,8 +108,7 @@ def witness_look(
     _, path = which_set(loaded, None, profile)
     if path is None:
         raise Stop(BAD_INPUT, "which set? name its profile")
-    ((_, found),) = _with_witness([path], True)
-    raise typer.Exit(asyncio.run(_look(found, path, loaded, as_json)))
+    raise typer.Exit(asyncio.run(_look(set_with_witness(path), path, loaded, as_json)))
 
 
 async def _look(profile: SetProfile, path: Path, settings: Settings, as_json: bool) -> int:
@@ -155,3 +160,7 @@ async def _look_here(profile: SetProfile, path: Path, settings: Settings) -> Any
     if sighting is None:
         raise Stop(NOT_THERE, "no lamp was learned yet: `studiobridge witness learn`")
     return asdict(sighting)
+
+
+# its command joins the group above
+from studiobridge.cli import learning  # noqa: E402, F401
