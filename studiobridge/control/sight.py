@@ -19,7 +19,7 @@ The rules:
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce, LightNote, Says
@@ -342,7 +342,7 @@ class Sight:
             return "old" if last.taken is not None else "no clock"
         return "usable" if last.sighting.usable else "hindered"
 
-    def view(self, at: float) -> dict[str, object] | None:
+    def view(self, at: float, wall: Callable[[float], float]) -> dict[str, object] | None:
         """The key `picture_seen` of the state; None where no witness is in the profile."""
         if not self.looks:
             return None
@@ -357,8 +357,12 @@ class Sight:
             "differs": [one.shown() for one in self.differs(at)[:NAMED]],
             "holds_s": round(self.holds, 1),
             "age_s": None,
+            "counts_from": None,
             "sighting": None,
         }
+        counts = self.counts_from()
+        if math.isfinite(counts):
+            found["counts_from"] = round(wall(counts), 3)
         if last is not None:
             found["sighting"] = plain(last.sighting)
         if last is not None and last.taken is not None:

@@ -494,3 +494,17 @@ def test_a_set_without_a_witness_hears_nobody_who_says_so() -> None:
     play.looks(20.0, lights={"strip": seen()})
     assert play.whole["picture_seen"] is None
     assert play.state == "rising"
+
+
+def test_from_when_on_a_frame_counts_is_said() -> None:
+    """Whoever puts frames together lets go of what was taken before."""
+    play = rising(strip())
+    counts = play.picture["counts_from"]
+    assert isinstance(counts, float)
+    play.run(counts - play.now + 1.0)
+    play.look(since=counts - 0.01, frames=20, lights={"strip": seen()})
+    play.run(0.1)
+    assert play.state == "rising"
+    play.look(since=counts + 0.01, frames=20, lights={"strip": seen()})
+    play.run(0.1)
+    assert play.state == "ready"
