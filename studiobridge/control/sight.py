@@ -27,6 +27,8 @@ from studiobridge.control.events import Sighted, WitnessHeard
 from studiobridge.control.evidence import NEVER, Gauged
 from studiobridge.control.pictured import (
     HINDERS,
+    LOOKS_HOLD,
+    MORE,
     STRAY,
     Differs,
     beside_the_lights,
@@ -38,8 +40,6 @@ from studiobridge.craft.light import level_stops
 from studiobridge.profile.model import Point
 from studiobridge.profile.sighting import Band, SeenLight, Sighting
 
-# What was seen holds for so many looks and so long (s) more: one may be lost, one may be hidden.
-LOOKS_HOLD, MORE = 3.0, 5.0
 # A camera or a stream hands a frame on late, and who stamps it stamps when it came (s; common
 # practice: 0.2 to 2 s): so long after a change a frame may still be of before.
 LAGS = 2.0

@@ -385,7 +385,7 @@ def test_the_picture_is_as_kept_only_by_a_look_of_a_moment_ago() -> None:
         ({"hinders": ("moved",)}, False, "the camera has moved"),
         # within what is allowed, or not surely past it
         ({"stray": Stray(Band(0.0, 0.06, 0.12), "left")}, True, "nothing"),
-        ({"white": SeenWhite("card", near(9.0, 3.0), near(0, 0.001))}, True, "nothing"),
+        ({"white": SeenWhite("card", near(7.0, 3.0), near(0, 0.001))}, True, "nothing"),
         ({"lights": {"key": seen(44.0, stops=0.2)}}, True, "nothing"),
     ],
 )
