@@ -25,7 +25,7 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 from studiobridge.bridge.channel import DROPPED_SAID_EVERY, Lane
 from studiobridge.bridge.topics import seen_topic, witness_alive_topic
 from studiobridge.control.events import Sighted, Unreadable, WitnessHeard
-from studiobridge.control.sight import LOOKS_HOLD, MORE
+from studiobridge.control.pictured import LOOKS_HOLD, MORE
 from studiobridge.profile.model import SetProfile
 from studiobridge.profile.plain import plain
 from studiobridge.profile.sighting import Sighting

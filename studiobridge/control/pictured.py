@@ -11,10 +11,25 @@ from dataclasses import asdict, dataclass
 
 from studiobridge.profile.sighting import Band, Sighting
 
-# How far the rest of the picture may be off where no profile says: what the picture can tell, and
-# an eye just sees. White (mired) and its tint (Duv), stops of the whole and of the backdrop's
-# evenness, stray light (share of the face's), the camera (share of its width), detail lost.
-WHITE, TINT, WHOLE, EVEN, STRAY, MOVED, SOFTER = 8.0, 0.004, 0.1, 0.15, 0.03, 0.01, 0.3
+# How far the rest of the picture may be off where no profile says; also what `shown/seen.py` calls
+# a difference. A band has to lie past it with all its width, so what only may be is none. Each is
+# common practice, from memory, where no other reason stands.
+# White (mired): a shift of about five is hard to see in a picture.
+WHITE = 5.0
+# Its tint (Duv): cuts beside each other show about so much of green.
+TINT = 0.004
+# The whole picture (stops): less is put right with any other grading.
+WHOLE = 0.1
+# The backdrop less even than it was (stops): half as much again as a picture's own error of 0.1.
+EVEN = 0.15
+# Light from nowhere (share of the face's): 0.04 stop, and the least that is surely noticed.
+STRAY = 0.03
+# The camera (share of the picture's width): a hand's breadth of a room, seen in a cut.
+MOVED = 0.01
+# Fine detail lost (share): less is what somebody's place and a codec do.
+SOFTER = 0.3
+# What was seen holds for so many looks and so long (s) more: one may be lost, one may be hidden.
+LOOKS_HOLD, MORE = 3.0, 5.0
 # Figures of a look are shown so fine (digits behind the point).
 DIGITS = 5
 HINDERS: Mapping[str, str] = {

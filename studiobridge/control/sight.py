@@ -19,7 +19,7 @@ The rules:
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce, LightNote, Says
@@ -27,6 +27,8 @@ from studiobridge.control.events import Sighted, WitnessHeard
 from studiobridge.control.evidence import NEVER, Gauged
 from studiobridge.control.pictured import (
     HINDERS,
+    LOOKS_HOLD,
+    MORE,
     STRAY,
     Differs,
     beside_the_lights,
@@ -38,8 +40,6 @@ from studiobridge.craft.light import level_stops
 from studiobridge.profile.model import Point
 from studiobridge.profile.sighting import Band, SeenLight, Sighting
 
-# What was seen holds for so many looks and so long (s) more: one may be lost, one may be hidden.
-LOOKS_HOLD, MORE = 3.0, 5.0
 # A camera or a stream hands a frame on late, and who stamps it stamps when it came (s; common
 # practice: 0.2 to 2 s): so long after a change a frame may still be of before.
 LAGS = 2.0
@@ -342,7 +342,7 @@ class Sight:
             return "old" if last.taken is not None else "no clock"
         return "usable" if last.sighting.usable else "hindered"
 
-    def view(self, at: float) -> dict[str, object] | None:
+    def view(self, at: float, wall: Callable[[float], float]) -> dict[str, object] | None:
         """The key `picture_seen` of the state; None where no witness is in the profile."""
         if not self.looks:
             return None
@@ -357,8 +357,12 @@ class Sight:
             "differs": [one.shown() for one in self.differs(at)[:NAMED]],
             "holds_s": round(self.holds, 1),
             "age_s": None,
+            "counts_from": None,
             "sighting": None,
         }
+        counts = self.counts_from()
+        if math.isfinite(counts):
+            found["counts_from"] = round(wall(counts), 3)
         if last is not None:
             found["sighting"] = plain(last.sighting)
         if last is not None and last.taken is not None:

@@ -196,7 +196,7 @@ def state_view(controller: Controller, at: float, wall: Wall) -> View:
             for name in controller.holding.chargers.names
         ],
         "sensors": [_sensor(controller, name, at, wall) for name in controller.holding.metering.of],
-        "picture_seen": controller.holding.sight.view(at),
+        "picture_seen": controller.holding.sight.view(at, wall),
         "faults": standing.faults,
         "in_the_way": [
             {

@@ -15,7 +15,21 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Literal
 
-from studiobridge.control.pictured import EVEN, SOFTER, STRAY, TINT, WHITE, WHOLE, beyond
+from studiobridge.control.pictured import (
+    EVEN,
+    SOFTER,
+    STRAY,
+    TINT,
+    WHITE,
+    WHOLE,
+    beyond,
+)
+from studiobridge.control.pictured import (
+    LOOKS_HOLD as LOOKS_HOLD,
+)
+from studiobridge.control.pictured import (
+    MORE as MORE,
+)
 from studiobridge.profile.sighting import Band
 from studiobridge.shown.tongue import figure, later, say
 from studiobridge.shown.words import (
@@ -32,9 +46,7 @@ Json = Mapping[str, Any]
 NOTHING: Json = {}
 Code = Literal["so", "not", "unknown"]
 
-# A look is of now for so many of the times in which one is taken, and so long (s) more: the same as
-# in `control/sight.py`, which is not read here, for a command that only asks starts at once.
-LOOKS_HOLD, MORE = 3.0, 5.0
+# How often (s) a picture is looked at where nobody says.
 EVERY = 10.0
 # A figure beyond this is none of a picture: stops, mired, shares, px, degrees.
 BEYOND = 1e5

@@ -36,6 +36,7 @@ class _Frame:
     blocks: Blocks
     weights: Singles
     x: Floats
+    taken: float | None
 
 
 class Gathering:
@@ -46,23 +47,52 @@ class Gathering:
         self._frames: deque[_Frame] = deque(maxlen=frames)
         self._aside: _Frame | None = None
         self._last: Solved | None = None
+        # when the frames were taken that the last answer was put together from
+        self._of: list[float | None] = []
 
     @property
     def frames(self) -> int:
         """How many frames the last answer was put together from."""
-        return max(1, len(self._frames))
+        return max(1, len(self._of))
+
+    @property
+    def since(self) -> float | None:
+        """When the oldest of these was taken; None where that is not known of every one."""
+        known = [taken for taken in self._of if taken is not None]
+        return min(known) if known and len(known) == len(self._of) else None
 
     def forget(self) -> None:
         """Begin anew: the camera moved, or what is seen cannot go with what was."""
         self._frames.clear()
+        self._of.clear()
         self._aside, self._last = None, None
 
-    def add(self, blocks: Blocks, prior: Mapping[str, Before] | None = None) -> Solved:
+    def forget_before(self, at: float) -> None:
+        """Let go of every frame that was taken before this, or nobody knows when."""
+        kept = [f for f in self._frames if f.taken is not None and f.taken >= at]
+        if not kept:
+            self.forget()
+            return
+        self._frames.clear()
+        self._frames.extend(kept)
+        aside = self._aside
+        if aside is not None and (aside.taken is None or aside.taken < at):
+            self._aside = None
+
+    def add(
+        self,
+        blocks: Blocks,
+        prior: Mapping[str, Before] | None = None,
+        taken: float | None = None,
+    ) -> Solved:
         """One frame more, and what all since the last change show."""
+        self._of = [taken]
         starts = [self._last.x] if self._last is not None else []
         one = self.solver.solve(blocks, prior, starts=starts)
         kept = replace(blocks, fine=None)
-        frame = _Frame(kept, np.where(one.left_out, 0.0, one.weights).astype(np.float32), one.x)
+        frame = _Frame(
+            kept, np.where(one.left_out, 0.0, one.weights).astype(np.float32), one.x, taken
+        )
         if not one.weights.any():
             return one
         if self._last is not None and self._moved(self._last, one):
@@ -76,6 +106,7 @@ class Gathering:
             self._aside = None  # an odd frame: it is let go
         self._frames.append(frame)
         self._aside = None
+        self._of = [frame.taken for frame in self._frames]
         self._last = one if len(self._frames) < 2 else self._together(one, prior)
         return self._last
 

@@ -46,6 +46,8 @@ SO_LIKELY = 0.9
 MOST, LEAST = 10.0, 0.01
 # A light is where its preset has it to about this (stops): a dial, a dimmer curve.
 WANTED = 0.2
+# When a frame was taken is known to about this (s): further back is a clock that was put back.
+STEPS = 1.0
 # Gains of the camera (stops) that are taken out before the lamps are solved.
 GAIN = 0.06
 
@@ -77,6 +79,9 @@ class Seeing:
         self._table = np.ascontiguousarray(learned.curve.light.T.reshape(1, 256, 3))
         self._last: Codes | None = None
         self._same = 0
+        # when the last frame was taken, and the oldest of those the last answer is made of
+        self._taken: float | None = None
+        self._since: float | None = None
         self._wanted: Mapping[str, Preset] = {}
         self.kept: Kept | None = None
         self._reference: _Reference | None = None
@@ -114,10 +119,18 @@ class Seeing:
         taken: float | None,
         age: float,
         wanted: Mapping[str, Preset] | None = None,
+        counts_from: float | None = None,
     ) -> Sighting:
-        """What this frame and those before it tell. Raises ValueError for what is no frame."""
+        """What this frame and those before it tell. Raises ValueError for what is no frame.
+
+        `counts_from`: a frame taken before this, by the bridge's clock, may be of before the last
+        change the bridge made. None of these is put together with one from after it.
+        """
         blocks = self.solver.blocks(codes)
         self.frame += 1
+        self._one_clock(taken)
+        if taken is not None and counts_from is not None and taken >= counts_from:
+            self.gathering.forget_before(counts_from)
         wanted = wanted or {}
         self._same = self._same + 1 if self._is_last(codes) else 1
         self._last = codes.copy()
@@ -148,7 +161,8 @@ class Seeing:
         if self._same > 1 and self.solved is not None:
             solved = self.solved  # the same frame says nothing more
         else:
-            solved = self.gathering.add(blocks)
+            solved = self.gathering.add(blocks, taken=taken)
+            self._since = self.gathering.since
         self.solved = solved
         if not blind and solved.covered > HIDDEN:
             hinders.append("hidden")
@@ -164,6 +178,7 @@ class Seeing:
             taken,
             age,
             frames=self.gathering.frames,
+            since=None if taken is None or self._since is None else min(taken, self._since),
             learned=self.learned.made,
             kept=self.kept.look if self.kept else None,
             kept_at=self.kept.made if self.kept else None,
@@ -192,6 +207,14 @@ class Seeing:
             covered=min(1.0, solved.covered),
             residual=solved.residual,
         )
+
+    def _one_clock(self, taken: float | None) -> None:
+        """Frames by another clock, by none, or by one that was put back: not with those before."""
+        last, self._taken = self._taken, taken
+        if (taken is None) != (last is None) or (
+            last is not None and taken is not None and taken < last - STEPS
+        ):
+            self.gathering.forget()
 
     def _is_last(self, codes: Codes) -> bool:
         return self._last is not None and bool(np.array_equal(self._last, codes))

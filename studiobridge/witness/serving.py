@@ -212,13 +212,18 @@ class Eyes:
         return cv2.resize(codes, (columns, rows), interpolation=cv2.INTER_AREA).astype(np.uint8)
 
     def look(
-        self, codes: Codes, taken: float | None, age: float, look: str | None
+        self,
+        codes: Codes,
+        taken: float | None,
+        age: float,
+        look: str | None,
+        counts_from: float | None = None,
     ) -> tuple[Codes, Sighting | None]:
         seeing = self.ready(look)
         if seeing is None:
             return codes, None
         codes = self.fitted(codes)
-        return codes, seeing.look(codes, taken, age, self.wanted(look))
+        return codes, seeing.look(codes, taken, age, self.wanted(look), counts_from)
 
     def wanted(self, look: str | None) -> Mapping[str, Preset]:
         found = self.profile.looks.get(look) if look is not None else None
@@ -495,6 +500,15 @@ class Serving(Asker):
     # ---- when it looks -----------------------------------------------------------------------
 
     @property
+    def _counts_from(self) -> float | None:
+        """From when on a frame says something of now, by the bridge (s since 1970)."""
+        seen = (self.shown.state or {}).get("picture_seen")
+        found = seen.get("counts_from") if isinstance(seen, dict) else None
+        if isinstance(found, bool) or not isinstance(found, int | float):
+            return None
+        return float(found) if abs(found) < 1e11 else None
+
+    @property
     def _look_name(self) -> str | None:
         found = (self.shown.state or {}).get("look")
         return found if isinstance(found, str) and found in self.profile.looks else None
@@ -621,12 +635,17 @@ class Serving(Asker):
         codes: Codes
         sighting: Sighting | None
         codes, sighting = await in_thread(
-            self._eyes.look, frame.codes, self._by_bridge(frame), age, self._look_name
+            self._eyes.look,
+            frame.codes,
+            self._by_bridge(frame),
+            age,
+            self._look_name,
+            self._counts_from,
         )
         if sighting is not None:
             # its age is that of when it is said
             age = round(max(0.0, now() - frame.taken), 3)
-            sighting = replace(sighting, age=age, taken=self._by_bridge(frame))
+            sighting = replace(sighting, age=age)
         self._newest = _Last(frame, codes, sighting)
         self._failed = 0
         return sighting

@@ -385,7 +385,7 @@ def test_the_picture_is_as_kept_only_by_a_look_of_a_moment_ago() -> None:
         ({"hinders": ("moved",)}, False, "the camera has moved"),
         # within what is allowed, or not surely past it
         ({"stray": Stray(Band(0.0, 0.06, 0.12), "left")}, True, "nothing"),
-        ({"white": SeenWhite("card", near(9.0, 3.0), near(0, 0.001))}, True, "nothing"),
+        ({"white": SeenWhite("card", near(7.0, 3.0), near(0, 0.001))}, True, "nothing"),
         ({"lights": {"key": seen(44.0, stops=0.2)}}, True, "nothing"),
     ],
 )
@@ -494,3 +494,17 @@ def test_a_set_without_a_witness_hears_nobody_who_says_so() -> None:
     play.looks(20.0, lights={"strip": seen()})
     assert play.whole["picture_seen"] is None
     assert play.state == "rising"
+
+
+def test_from_when_on_a_frame_counts_is_said() -> None:
+    """Whoever puts frames together lets go of what was taken before."""
+    play = rising(strip())
+    counts = play.picture["counts_from"]
+    assert isinstance(counts, float)
+    play.run(counts - play.now + 1.0)
+    play.look(since=counts - 0.01, frames=20, lights={"strip": seen()})
+    play.run(0.1)
+    assert play.state == "rising"
+    play.look(since=counts + 0.01, frames=20, lights={"strip": seen()})
+    play.run(0.1)
+    assert play.state == "ready"

@@ -42,7 +42,18 @@ DOUBT, SHOWN_IN = 25.0, 3.0
 KNOWN_AFTER = 40.0
 LIES = (
     *("truth", "truth", "truth", "other lamp", "bands", "all is well", "all is off", "frozen"),
-    *("held", "held", "two", "another epoch", "flood", "nonsense", "no clock", "clock off", "gone"),
+    *(
+        "held",
+        "held",
+        "held, all well",
+        "two",
+        "another epoch",
+        "flood",
+        "nonsense",
+        "no clock",
+        "clock off",
+        "gone",
+    ),
 )
 GARBAGE = (
     *(b"", b"{}", b"NaN", b"\xff\xfe", b'{"run": 3}', b"[" * 3000, b" " * 70_000, b"null"),
@@ -94,7 +105,8 @@ class Watched(Evening):
         self.honest_since = 0.0
         self.always_honest = False
         self.stale: Sighting | None = None
-        self.waiting: deque[tuple[float, bytes, bool]] = deque()
+        # when each goes out, what it is, whether as one that was kept, and what it claims
+        self.waiting: deque[tuple[float, bytes, bool, Sighting | None]] = deque()
         self.claims: dict[str, deque[Claim]] = {}
         self.told_at: dict[str, float] = {}
         self.linked_at = 0.0
@@ -146,9 +158,7 @@ class Watched(Evening):
                 self._begins_anew()
             elif self.lie == "gone":
                 self._publish(witness_alive_topic(self.profile.name), b'{"alive": false}', True)
-        while self.waiting and self.waiting[0][0] <= self.now:
-            _, payload, retain = self.waiting.popleft()
-            self._publish(seen_topic(self.profile.name), payload, retain)
+        self._send()
         if self.now >= self.next_look:
             self.next_look = self.now + self.every
             for name in self.profile.devices:
@@ -230,11 +240,11 @@ class Watched(Evening):
                 for name in truth
                 if eye.random() < 0.8
             }
-        if self.lie in ("all is well", "all is off"):
+        if self.lie in ("all is well", "held, all well", "all is off"):
             look = self.core.controller.look
             presets = self.profile.looks[look].presets if look is not None else {}
             none = Preset(0.0)
-            well = self.lie == "all is well"
+            well = self.lie != "all is off"
             return {
                 name: self._light(name, (presets.get(name, none).level or 0.0) if well else 0.0)
                 for name in truth
@@ -277,18 +287,26 @@ class Watched(Evening):
         if self.lie == "nonsense":
             payload = eye.choice([*GARBAGE, payload.replace(b"0.", b"NaN", 1), payload[:-9]])
         later = eye.choice([0.3, 3.0, 20.0, 90.0]) if self.lie == "held" else 0.0
-        if self.lie != "nonsense" and not hinders and sighting.taken is not None:
-            stamped = sighting.taken - WALL - self.jumped
-            for name, light in sighting.lights.items():
-                self._claims(name, light, stamped)
+        if self.lie == "held, all well":
+            # late, but not so late that it is refused: what counts is when it was taken
+            later = eye.uniform(4.0, 9.0)
+        claims = None if self.lie == "nonsense" or hinders else sighting
         kept = self.lie == "another epoch"
         times = 60 if self.lie == "flood" and eye.random() < 0.2 else 1
         self.looked += 1
         for n in range(times):
-            self.waiting.append((self.now + later + 0.001 * n, payload, kept))
+            self.waiting.append((self.now + later + 0.001 * n, payload, kept, claims))
         self.waiting = deque(sorted(self.waiting, key=lambda one: one[0]))
+        self._send()
+
+    def _send(self) -> None:
+        """What is due goes out; only then has it claimed anything."""
         while self.waiting and self.waiting[0][0] <= self.now:
-            _, payload, retain = self.waiting.popleft()
+            _, payload, retain, claims = self.waiting.popleft()
+            if claims is not None and claims.taken is not None:
+                stamped = claims.taken - WALL - self.jumped
+                for name, light in claims.lights.items():
+                    self._claims(name, light, stamped)
             self._publish(seen_topic(self.profile.name), payload, retain)
 
     def _claims(self, name: str, light: SeenLight, taken: float) -> None:

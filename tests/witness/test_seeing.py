@@ -158,3 +158,45 @@ def test_the_level_of_an_amount() -> None:
     # two points are no curve: the profile's says more
     assert level_at(((0.0, 0.0), (100.0, 1.0)), Dimmer("square"), 0.25) == pytest.approx(50.0)
     assert level_at((), None, 0.25) == 25.0
+
+
+def test_frames_put_together_say_since_when(corner: Set) -> None:
+    dice = np.random.default_rng(21)
+    seeing = eye(corner, dice)
+    for number in range(4):
+        seen = seeing.look(frame(corner.light(LOOK), dice), 100.0 + number, 0.1, PRESETS)
+    assert (seen.frames, seen.since, seen.taken) == (4, 100.0, 103.0)
+    # one in which a lamp stands otherwise is said alone, of when it was taken
+    turned = {**LOOK, "key": LOOK["key"] * 0.5}
+    seen = seeing.look(frame(corner.light(turned), dice), 104.0, 0.1, PRESETS)
+    assert (seen.frames, seen.since) == (1, 104.0)
+    seen = seeing.look(frame(corner.light(turned), dice), 105.0, 0.1, PRESETS)
+    assert (seen.frames, seen.since) == (2, 104.0)
+
+
+def test_a_frame_from_before_a_command_is_never_put_together_with_one_from_after(
+    corner: Set,
+) -> None:
+    """Also where the lamp looks no other after it: it may be a lamp that was told again."""
+    dice = np.random.default_rng(22)
+    seeing = eye(corner, dice)
+    for number in range(4):
+        seeing.look(frame(corner.light(LOOK), dice), 100.0 + number, 0.1, PRESETS)
+    picture = frame(corner.light(LOOK), dice)
+    seen = seeing.look(picture, 104.0, 0.1, PRESETS, counts_from=102.5)
+    assert (seen.frames, seen.since) == (2, 103.0)
+    seen = seeing.look(picture, 107.0, 0.1, PRESETS, counts_from=106.0)
+    assert seen.since == 103.0, "the same picture again says nothing of after"
+
+
+def test_a_clock_that_was_put_back_or_is_not_heard_begins_anew(corner: Set) -> None:
+    dice = np.random.default_rng(23)
+    seeing = eye(corner, dice)
+
+    def look(taken: float | None) -> tuple[int, float | None]:
+        seen = seeing.look(frame(corner.light(LOOK), dice), taken, 0.1, PRESETS)
+        return seen.frames, seen.since
+
+    assert [look(None), look(None)] == [(1, None), (2, None)]
+    assert [look(500.0), look(501.0)] == [(1, 500.0), (2, 500.0)]
+    assert [look(200.0), look(201.0)] == [(1, 200.0), (2, 200.0)]
