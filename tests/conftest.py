@@ -9,6 +9,11 @@ from hypothesis import settings
 settings.register_profile("unhurried", deadline=None, max_examples=50)
 settings.load_profile("unhurried")
 
+# before numpy is loaded: on a small machine its threads wait for each other ten times as long as
+# these small matrices take
+for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(name, "1")
+
 # pytest loads readline, which tells every process it starts that the terminal has 80 columns:
 # here a pipe is a pipe, and a test that wants a width says so
 for name in ("COLUMNS", "LINES"):

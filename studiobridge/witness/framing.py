@@ -65,6 +65,14 @@ class _View:
     grey: Codes
 
 
+@dataclass(frozen=True, slots=True)
+class _Soft:
+    """The last that was said of sharpness, and whether the camera had moved then."""
+
+    softer: float | None = None
+    moves: bool = False
+
+
 class Framer:
     """Holds frames against one kept picture, whose half of the work is done once."""
 
@@ -79,12 +87,16 @@ class Framer:
         inner = _bytes(cv2.erode(counts.astype(np.uint8), near, borderValue=0))
         self._points = _points(self._view.pattern, inner)
         self._detail = _Detail(self._view.large, self._view.grey)
+        self._soft = _Soft()
         self._features: tuple[list[cv2.KeyPoint], Codes | None] | None = None
 
-    def look(self, codes: Codes, usable: Mask | None = None) -> SeenFraming | None:
+    def look(
+        self, codes: Codes, usable: Mask | None = None, sharp: bool = True
+    ) -> SeenFraming | None:
         """None where it cannot be told: nothing with edges in it, or all of it covered.
 
         `usable`: rows × columns, False where somebody stands; None: nobody was looked for.
+        Not `sharp`: sharpness, which costs most, as it was found last, if the camera stands.
         """
         if codes.shape != self.kept.codes.shape or len(self._points) < AGREE:
             return None
@@ -107,7 +119,11 @@ class Framer:
         large = moved.copy()
         ratio = view.large.shape[1] / columns
         large[:, 2] *= ratio
-        softer = self._softer(view, usable, large if share > MOVED / 4 else None)
+        moves = share > MOVED / 4
+        if sharp or moves or self._soft.moves:
+            found = self._softer(view, usable, large if moves else None)
+            self._soft = _Soft(found, moves)
+        softer = self._soft.softer
         return SeenFraming(
             right=-float(shift[0]),
             down=-float(shift[1]),

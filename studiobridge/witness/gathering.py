@@ -29,6 +29,8 @@ SO_LIKELY, BY = 0.9, 0.1
 SUREST = 0.015
 # A block counts in the mean where all its weights together are this much.
 ENOUGH = 0.5
+# A frame in which so much more (share) is covered than in the one before is solved from everywhere.
+MORE = 0.04
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,6 +51,7 @@ class Gathering:
         self._last: Solved | None = None
         # when the frames were taken that the last answer was put together from
         self._of: list[float | None] = []
+        self._covered = 0.0
 
     @property
     def frames(self) -> int:
@@ -87,8 +90,7 @@ class Gathering:
     ) -> Solved:
         """One frame more, and what all since the last change show."""
         self._of = [taken]
-        starts = [self._last.x] if self._last is not None else []
-        one = self.solver.solve(blocks, prior, starts=starts)
+        one = self._one(blocks, prior)
         kept = replace(blocks, fine=None)
         frame = _Frame(
             kept, np.where(one.left_out, 0.0, one.weights).astype(np.float32), one.x, taken
@@ -110,13 +112,30 @@ class Gathering:
         self._last = one if len(self._frames) < 2 else self._together(one, prior)
         return self._last
 
-    def _moved(self, last: Solved, one: Solved) -> bool:
-        if all(
+    def _one(self, blocks: Blocks, prior: Mapping[str, Before] | None) -> Solved:
+        """This frame by itself: near where the last one was, unless it is not."""
+        last = self._last
+        if last is None:
+            one = self.solver.solve(blocks, prior)
+        else:
+            one = self.solver.solve(blocks, prior, starts=[last.x], near=True)
+            if one.covered > self._covered + MORE or not self._near(last, one):
+                # another way down may end better where lamps changed or somebody came in
+                one = self.solver.solve(blocks, prior, starts=[last.x])
+        self._covered = one.covered
+        return one
+
+    def _near(self, last: Solved, one: Solved) -> bool:
+        """Is there nothing that could have moved?"""
+        return all(
             _stops(level.amount.value, last.levels[name].amount.value) < BY / 2
             for name, level in one.levels.items()
             if last.levels[name].tells
-        ):
-            return False  # to be quick: there is nothing that could have moved by so much
+        )
+
+    def _moved(self, last: Solved, one: Solved) -> bool:
+        if self._near(last, one):
+            return False  # to be quick
         found = self.solver.suppose(one, known_from(self.solver, last)).lights
         return any(
             new.moved > SO_LIKELY and _stops(new.amount.value, last.levels[name].amount.value) > BY

@@ -16,6 +16,7 @@ import math
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from studiobridge.craft.colour import White, cct_and_duv, is_white, mix, planckian_uv
 from studiobridge.craft.grid import mired
@@ -23,8 +24,10 @@ from studiobridge.witness.learned import Learned, Picture, Share
 
 # Of red, green and blue in what is bright to the eye: ITU-R BT.709, in OpenCV's order.
 BRIGHT_BGR = (0.0722, 0.7152, 0.2126)
-# A share is found to this: a hundredth of a mired between any two lamps' whites.
-TO = 1e-5
+# Mixtures of two whites that are worked out; between them it is straight to a hundredth of a mired.
+STEPS = 129
+
+Row = NDArray[np.float64]
 
 
 def bright(light: Picture) -> float:
@@ -61,15 +64,20 @@ def parts(learned: Learned, device: str, cct: float | None) -> tuple[tuple[Share
     return ((nearest, 1.0),)
 
 
-@lru_cache(maxsize=1024)
 def share_of_warm(warm: float, cool: float, over: float, cct: float) -> float:
     """Which share (0-1) of the warm white makes this white; `over`: warm's light over cool's."""
-    low, high = 0.0, 1.0
-    while high - low > TO:
-        middle = (low + high) / 2.0
-        made = white_of(warm, cool, over, middle)
-        low, high = (middle, high) if made > cct else (low, middle)
-    return (low + high) / 2.0
+    shares, mireds = _mixtures(warm, cool, over)
+    return float(np.interp(mired(cct), mireds, shares))
+
+
+@lru_cache(maxsize=256)
+def _mixtures(warm: float, cool: float, over: float) -> tuple[Row, Row]:
+    """Shares of the warm white and the mired they make: every look asks for a few of them."""
+    # closer together where the brighter of the two has nearly all the say
+    light = np.linspace(0.0, 1.0, STEPS)
+    shares = light / (light + (1.0 - light) * max(over, 1e-6))
+    mireds = [mired(white_of(warm, cool, over, float(share))) for share in shares]
+    return shares, np.maximum.accumulate(np.array(mireds))
 
 
 def white_of(warm: float, cool: float, over: float, of_warm: float) -> float:

@@ -208,12 +208,19 @@ def _clear(learned: Learned, light: Picture, usable: Mask | None) -> Mask:
         wide = 2 * round(EDGE * light.shape[1]) + 1
         hidden = cv2.dilate((~usable).astype(np.uint8), np.ones((wide, wide), np.uint8))
         clear = hidden == 0
-    clear &= np.all(np.isfinite(light), axis=2)
+    clear &= _under(light, np.full(3, np.finfo(np.float32).max))
     if learned.screen is None:
         if learned.face is not None:
             clear[cut(learned.face, light.shape)] = False
-        clear &= np.all(light < top_of(learned), axis=2)
+        clear &= _under(light, top_of(learned))
     return clear
+
+
+def _under(light: Picture, top: NDArray[np.floating]) -> Mask:
+    """Where all channels are below this, and are numbers."""
+    most = np.nextafter(np.asarray(top, np.float32), np.float32(0.0)).astype(np.float64)
+    least = np.full(3, -float(np.finfo(np.float32).max))
+    return np.asarray(cv2.inRange(light, least, most)) > 0
 
 
 def _blocks(
@@ -222,7 +229,7 @@ def _blocks(
     place = cut(learned.screen or WHOLE, light.shape)
     part, seen = light[place], clear[place].astype(np.float32)
     blocks = min(blocks[0], part.shape[1]), min(blocks[1], part.shape[0])
-    over = np.any(part >= top_of(learned), axis=2).astype(np.float32) * seen
+    over = np.where(_under(part, top_of(learned)), np.float32(0), seen)
 
     def mean(values: NDArray[np.float32]) -> NDArray[np.float32]:
         return np.asarray(cv2.resize(values, blocks, interpolation=cv2.INTER_AREA), np.float32)

@@ -50,6 +50,8 @@ WANTED = 0.2
 STEPS = 1.0
 # Gains of the camera (stops) that are taken out before the lamps are solved.
 GAIN = 0.06
+# Sharpness goes slowly and costs as much as the rest of the framing: at every so many looks.
+SHARP = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,6 +87,7 @@ class Seeing:
         self._wanted: Mapping[str, Preset] = {}
         self.kept: Kept | None = None
         self._reference: _Reference | None = None
+        self._looked: _Reference | None = None  # the last that a frame was held against
         self.solved: Solved | None = None  # what the last look came to, for who draws it
         self._keys = next((d.keys for d in profile.devices.values() if d.keys is not None), None)
         self.hold_against(kept)
@@ -145,7 +148,12 @@ class Seeing:
         blind = "too dark" in hinders or "too bright" in hinders
         light = self._linear(codes)
         reference = self._reference
-        framing = reference.framer.look(codes) if reference and not blind else None
+        if reference and not blind:
+            sharp = self.frame % SHARP == 1 or self._looked is not reference
+            framing = reference.framer.look(codes, sharp=sharp)
+            self._looked = reference
+        else:
+            framing = None
         if framing is not None and framing.moved:
             hinders.append("moved")
             self.gathering.forget()

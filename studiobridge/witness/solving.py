@@ -244,7 +244,8 @@ class Solver:
             end = min((thin.down(x, LATE) for x in begin), key=lambda one: one.cost)
         else:
             end = self._ways(y, base, begin)
-        return self._finish(blocks, usable, base, end, prior)
+        # what is near already settles sooner
+        return self._finish(blocks, usable, base, end, prior, 2 if near and begin else 0)
 
     # ---- from coarse to fine -----------------------------------------------------------------
 
@@ -300,6 +301,7 @@ class Solver:
         base: Singles,
         end: _End,
         prior: Mapping[str, Before] | None,
+        settled: int = 0,
     ) -> Solved:
         y = blocks.light.reshape(-1)
         x, tau = end.x, 0.02
@@ -311,7 +313,7 @@ class Solver:
         spread = np.ones_like(y)
         far = np.zeros_like(base)
         out = ~usable.reshape(-1)
-        for turn in range(5):
+        for turn in range(settled, 5):
             guess = np.maximum(self._predict(x), 1e-6)
             spread = np.asarray(self._noise(guess) + EVEN**2 * guess * guess, np.float32)
             rest = np.asarray(y - guess - bent, np.float32)
