@@ -4,8 +4,8 @@ It has one wish at a time and is told what came of it. The rules:
 
 - Nobody is in the picture, and it stands still. All is dark first, then each lamp is alone, at full
   and at lower levels, one of two whites at both ends; then all together, which is predicted from
-  what was learned and not used for it; then the first lamp and the dark once more, to see that
-  camera and daylight are what they were.
+  what was learned and not used for it; then the dark and the first lamp once more, to see that
+  daylight and camera are what they were.
 - A frame counts that looks like the one before it. Where none does, something moves: it is looked
   again a few times, then the lesson is refused.
 - A lamp that does not follow, that nobody sees, that a person leaves out or that may not be told is
@@ -56,6 +56,10 @@ ERROR = 0.12
 # A picture of which no block comes up to this code is too dark to be learned from; one of which
 # this share is at 250 or above with each lamp alone is too bright.
 DARKEST, CLIPPED = 25.0, 0.3
+DOES_NOT_FOLLOW = (
+    "it is no brighter in the picture for being turned up: it does not follow, or the camera sets"
+    " its exposure by itself"
+)
 # How long one state takes (s), for the plan: told, settled, looked at.
 STATE_TAKES = 4.0
 
@@ -119,6 +123,9 @@ def pupils(profile: SetProfile, without: Mapping[str, str]) -> tuple[list[Pupil]
         if not device.fixture or name in out:
             continue
         told = device.tells & {"level", "switch"}
+        if told and "switch" not in told and device.level_range and device.level_range[0] > 0.0:
+            out[name] = f"it goes no lower than {device.level_range[0]:g} %, so never dark"
+            continue
         if "colour" in device.tells and "cct" not in device.tells and "level" not in device.tells:
             out[name] = "it has only colours"
             continue
@@ -170,6 +177,9 @@ class Lesson:
     def told(self, ok: bool, why: str = "") -> None:
         """The device took it and confirmed it; or not, and why."""
         assert isinstance(self._wish, Tell)
+        for point, value in self._wish.values if ok else ():
+            if point == "cct" and isinstance(value, int | float):
+                self._white[self._wish.device] = float(value)
         self._ok, self._why = ok, why
         self._next()
 
@@ -215,6 +225,14 @@ class Lesson:
         hands = [p.device.title or p.device.name for p in self._pupils if p.by_hand]
         if hands:
             yield ByHand(None, 0.0, f"turn off, by hand: {', '.join(hands)}")
+            if not self._ok:
+                # nobody is there to turn a dial: what is lit stays in the dark picture, and is said
+                for pupil in [p for p in self._pupils if p.by_hand]:
+                    self.left_out[pupil.device.name] = "nobody turned its dial"
+                self._pupils = [p for p in self._pupils if not p.by_hand]
+                hands = []
+                if not self._pupils:
+                    yield self._nothing_seen()
         self.doing = "all dark"
         yield from self._look({})
         first: tuple[Pupil, Taken] | None = None
@@ -222,6 +240,14 @@ class Lesson:
             took = yield from self._learn(pupil)
             if took is not None and first is None and not pupil.by_hand:
                 first = pupil, took
+        dimmed = [p for p in self._pupils if not p.by_hand and len(self._levels(p, -1)) > 1]
+        lie = [p for p in dimmed if self.left_out.get(p.device.name) == DOES_NOT_FOLLOW]
+        if len(lie) > 1 and len(lie) == len(dimmed):
+            yield Refused(
+                "the camera sets its exposure by itself: no lamp is darker in the picture for being"
+                " turned down",
+                "set exposure by hand at the camera, and begin anew",
+            )
         if not any(len(one.lit) == 1 for one in self._taken):
             yield self._nothing_seen()
         yield from self._together()
@@ -290,6 +316,8 @@ class Lesson:
             yield ByHand(None, 0.0, f"turn {name} off")
         else:
             yield self._off(device)
+        if not self._ok and device.name not in self.left_out:
+            yield self._dark_failed(pupil)
         if device.name in self.left_out:
             return None
         lies = self._does_not_follow(mine)
@@ -314,11 +342,23 @@ class Lesson:
 
     def _again(self, pupil: Pupil, before: Taken) -> Steps:
         """The first lamp alone and the dark once more: is the camera what it was?"""
-        self.doing = "the first lamp once more"
         for other in self._learned_pupils():
-            if other is not pupil and not other.by_hand:
+            if not other.by_hand:
                 yield self._off(other.device)
+                if not self._ok:
+                    yield self._dark_failed(other)
+        self.doing = "dark once more"
+        yield from self._look({})
+        dark = self._taken[0].frames[0], self._taken[-1].frames[0]
+        if np.abs(_means(dark[0]) - _means(dark[1])).max() > DAYLIGHT:
+            yield Refused(
+                "the daylight changed meanwhile", "draw the curtains or wait, and begin anew"
+            )
+        self.doing = "the first lamp once more"
         yield self._to(pupil.device, 100.0, pupil.whites[0])
+        if not self._ok:
+            name = pupil.device.title or pupil.device.name
+            yield Refused(f"{name} was not to be seen once more: {self._why}", "begin anew")
         yield from self._look(before.lit)
         now = self._taken.pop()
         kept = Kept("", self.made, before.frames[0], np.ones(before.frames[0].shape[:2], bool))
@@ -337,15 +377,7 @@ class Lesson:
                 f" {100 * float(np.abs(off).max()):.0f} % otherwise than before",
                 f"set {what} by hand at the camera, and begin anew",
             )
-            return
-        self.doing = "dark once more"
         yield self._off(pupil.device)
-        yield from self._look({})
-        dark = self._taken[0].frames[0], self._taken[-1].frames[0]
-        if np.abs(_means(dark[0]) - _means(dark[1])).max() > DAYLIGHT:
-            yield Refused(
-                "the daylight changed meanwhile", "draw the curtains or wait, and begin anew"
-            )
 
     def _ended(self) -> Wish:
         top = max(float(_blocks(f).max()) for one in self._taken for f in one.frames[:1])
@@ -382,7 +414,7 @@ class Lesson:
         if pupil.by_hand or "level" not in pupil.device.tells:
             return FEW
         low, high = pupil.device.level_range or (0.0, 100.0)
-        levels = self.levels if n == len(pupil.whites) - 1 else FEW
+        levels = self.levels if n in (-1, len(pupil.whites) - 1) else FEW
         return tuple(level for level in levels if low <= level <= high)
 
     def _learned_pupils(self) -> list[Pupil]:
@@ -397,7 +429,6 @@ class Lesson:
     def _to(self, device: Device, level: float, white: float | None) -> Tell:
         values: list[tuple[Point, Value]] = []
         if white is not None and self._white.get(device.name) != white:
-            self._white[device.name] = white
             values.append(("cct", white))
         values.append(("level", level) if "level" in device.tells else ("switch", True))
         return Tell(device.name, tuple(values))
@@ -426,12 +457,9 @@ class Lesson:
             by_white.setdefault(white, []).append((lit.level, float(_means(one.frames[0]).max())))
         for seen in by_white.values():
             seen.sort()
-            for (low, dim), (high, bright) in pairwise(seen):
+            for (_, dim), (_, bright) in pairwise(seen):
                 if bright < dim * 1.05:
-                    return (
-                        f"at {high:.0f} % it is no brighter in the picture than at {low:.0f} %:"
-                        " it does not follow, or the camera sets its exposure by itself"
-                    )
+                    return DOES_NOT_FOLLOW
         return ""
 
 

@@ -60,22 +60,21 @@ class Session:
         """Raises CannotLearn; the look was asked for again then, too."""
         self._may_begin()
         lesson = Lesson(self.profile, made, without=self._without(), levels=self.levels)
-        done: Done | None = None
-        trouble: CannotLearn | None = None
         try:
             done = await self._carry_out(lesson)
-        except CannotLearn as error:
-            trouble = error
-        except (NoBridge, NoBroker) as error:
-            trouble = CannotLearn(str(error), "nothing is kept")
         except asyncio.CancelledError:
-            left = await self._restore()
-            raise CannotLearn("it was ended by hand", "nothing is kept", left) from None
+            await self._restore()
+            raise
+        except CannotLearn as error:
+            error.left = await self._restore()
+            raise
+        except (NoBridge, NoBroker) as error:
+            raise CannotLearn(str(error), "nothing is kept", await self._restore()) from None
+        except Exception as error:
+            # whatever it was, nobody is left standing in the dark
+            why = f"a fault of the witness itself ({type(error).__name__})"
+            raise CannotLearn(why, "nothing is kept", await self._restore()) from error
         left = await self._restore()
-        if trouble is not None:
-            trouble.left = left
-            raise trouble
-        assert done is not None
         if left:
             done = Done(done.learned, done.left_out, (*done.notes, left))
         return done
@@ -87,7 +86,9 @@ class Session:
             raise CannotLearn("no bridge runs this set", "start it, and bring the set up")
         state = self.asker.shown.state_now()
         if state.get("state") not in MAY_LEARN:
-            raise CannotLearn(f"the set is {state.get('state')}", "bring it up first")
+            moving = state.get("state") in ("rising", "lowering", "unheard")
+            todo = "wait until that is over" if moving else "bring it up first"
+            raise CannotLearn(f"the set is {state.get('state')}", todo)
         if state.get("rolling"):
             raise CannotLearn("a camera rolls", "wait until the take is over")
 
