@@ -27,6 +27,7 @@ ELSEWHERE = {
         "tests/cli/test_first_day.py and tests/bare-machine, which read them from the README",
     ),
     # each asks a bridge that runs: there is none here
+    "deploy/rehearse --witness": "tests/cli/test_rehearse.py",
     "studiobridge takes": "tests/bridge/test_takes_killed.py",
     "studiobridge quiet": "tests/bridge/test_quiet.py",
     "studiobridge adjust key +0.1 stop": "tests/cli/test_adjust.py",
