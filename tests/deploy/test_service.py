@@ -20,8 +20,9 @@ needs_systemd = pytest.mark.skipif(
 EXPOSED = {"studiobridge-renew": 6.0}
 
 
-def test_there_is_one_for_broker_bridge_page_and_certificates() -> None:
-    named = ["studiobridge", "studiobridge-broker", "studiobridge-panel", "studiobridge-renew"]
+def test_there_is_one_for_each_service_and_certificates() -> None:
+    of = ("-broker", "-panel", "-renew", "-witness")
+    named = ["studiobridge", *(f"studiobridge{name}" for name in of)]
     assert sorted(unit.stem for unit in UNITS) == named
 
 
