@@ -289,11 +289,18 @@ class Seeing:
     def _expected(
         self, wanted: Mapping[str, Preset]
     ) -> Mapping[str, tuple[float, float | None]] | None:
-        """What each lamp should give now: as it was seen, but for what was told since."""
-        if self.solved is None:
+        """What each lamp should give now: as it was seen, but for what was told since.
+
+        At first as in the kept picture: a camera that is set otherwise than it was then would else
+        be taken for lamps that all were turned.
+        """
+        known = self.solved
+        if known is None and self._reference is not None:
+            known = self._reference.solved
+        if known is None:
             return None
         found: dict[str, tuple[float, float | None]] = {}
-        for name, level in self.solved.levels.items():
+        for name, level in known.levels.items():
             found[name] = (level.amount.value, level.cct.value if level.cct else None)
             preset = wanted.get(name)
             if preset is None or preset == self._wanted.get(name) or preset.level is None:
