@@ -52,8 +52,9 @@ CLOSER = 4
 # What takes two figures (another white) has to explain that much more.
 TWO = 1.1
 # Stops: a gain below this is none, one of a channel against another neither. A hand moves by a
-# third of a stop; what somebody in the room takes from its bounced light and gives it came to 0.07.
-GAIN, WHITE = 0.1, 0.1
+# third of a stop; what somebody in the room takes from its bounced light and gives it came to 0.07,
+# of a channel against another to 0.12.
+GAIN, WHITE = 0.1, 0.14
 # A step from frame to frame of this many stops is a change, three times what a gain is known to;
 # so many of them in so many frames are no hand's. One finer than a hand's (dials click by a sixth
 # of a stop and more, common practice) is enough, where the gain was there before.

@@ -157,7 +157,9 @@ class Seeing:
         if framing is not None and framing.moved:
             hinders.append("moved")
             self.gathering.forget()
-        setting = None if blind else self.automatic.look(light, self._expected(wanted))
+        setting = None if blind else self.automatic.look(
+            light, self._expected(wanted), self._usable(self.solved) if self.solved else None
+        )
         self._wanted = dict(wanted)
         if setting is not None:
             hinders += ["auto exposure"] if setting.auto_exposure else []
