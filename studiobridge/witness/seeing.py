@@ -46,6 +46,10 @@ SO_LIKELY = 0.9
 MOST, LEAST = 10.0, 0.01
 # A light is where its preset has it to about this (stops): a dial, a dimmer curve.
 WANTED = 0.2
+# Somebody is in the picture where so much of it is covered. What stands before a backdrop is told
+# from it on a picture of this size, by its colour (stops between channels) or by more than a shadow
+# does (stops); light below this is not judged.
+SOMEBODY, SMALL, TINT, APART, DIM = 0.02, (240, 135), 0.2, 1.0, 0.002
 # When a frame was taken is known to about this (s): further back is a clock that was put back.
 STEPS = 1.0
 # Gains of the camera (stops) that are taken out before the lamps are solved.
@@ -80,6 +84,7 @@ class Seeing:
         self.frame = 0
         self._table = np.ascontiguousarray(learned.curve.light.T.reshape(1, 256, 3))
         self._last: Codes | None = None
+        self._small: Picture | None = None  # all that was learned, small; made when it is needed
         self._same = 0
         # when the last frame was taken, and the oldest of those the last answer is made of
         self._taken: float | None = None
@@ -157,8 +162,12 @@ class Seeing:
         if framing is not None and framing.moved:
             hinders.append("moved")
             self.gathering.forget()
-        setting = None if blind else self.automatic.look(
-            light, self._expected(wanted), self._usable(self.solved) if self.solved else None
+        setting = (
+            None
+            if blind
+            else self.automatic.look(
+                light, self._expected(wanted), self._usable(self.solved) if self.solved else None
+            )
         )
         self._wanted = dict(wanted)
         if setting is not None:
@@ -196,7 +205,11 @@ class Seeing:
             lights={name: self._light(name, solved, supposed) for name in self.solver.devices},
             stray=self._stray(solved, wanted, supposed) if at_all and not hinders else None,
             screen=screen(
-                self.learned, light, usable, reference.light if reference else None, self._keys
+                self.learned,
+                light,
+                self._cloth(solved, light, usable),
+                reference.light if reference else None,
+                self._keys,
             )
             if at_all
             else None,
@@ -231,6 +244,26 @@ class Seeing:
 
     def _linear(self, codes: Codes) -> Picture:
         return np.asarray(cv2.LUT(codes, self._table), np.float32)
+
+    def _cloth(self, solved: Solved, light: Picture, usable: Mask) -> Mask:
+        """Where nothing stands before the backdrop: finer than blocks, for who stands there ends in
+        the middle of one. A shadow is dimmer, and stays; what has another colour is no cloth."""
+        if solved.covered < SOMEBODY:
+            return usable
+        if self._small is None:
+            small = [cv2.resize(p, SMALL, interpolation=cv2.INTER_AREA) for p in self._pictures()]
+            self._small = np.stack(small)
+        made = np.tensordot(np.append(1.0, solved.x), self._small, axes=1)
+        seen = cv2.resize(light, SMALL, interpolation=cv2.INTER_AREA)
+        off = np.log2(np.maximum(seen, DIM) / np.maximum(made, DIM))
+        other = (np.ptp(off, axis=2) > TINT) | (np.abs(off).max(axis=2) > APART)
+        grown = cv2.dilate(other.astype(np.uint8), np.ones((5, 5), np.uint8))
+        rows, columns = usable.shape
+        clear = cv2.resize(1 - grown, (columns, rows), interpolation=cv2.INTER_NEAREST)
+        return np.asarray(usable & (clear > 0), np.bool_)
+
+    def _pictures(self) -> list[Picture]:
+        return [self.learned.dark, *(share.light for share in self.learned.shares)]
 
     def _usable(self, solved: Solved) -> Mask:
         """Where nobody stands, pixel by pixel."""
