@@ -64,6 +64,16 @@ def test_the_set_as_it_was_kept(corner: Set) -> None:
     assert finite(seen)
 
 
+def test_a_camera_set_otherwise_from_the_first_frame_on_is_no_lamps_turned(corner: Set) -> None:
+    dice = np.random.default_rng(11)
+    seen = eye(corner, dice).look(
+        frame(corner.light(LOOK) * np.float32(2**-0.5), dice), 100.0, 0.1, PRESETS
+    )
+    assert seen.exposure is not None
+    assert abs(seen.exposure.value + 0.5) < 0.06
+    assert not any(light.moved for light in seen.lights.values())
+
+
 @pytest.mark.parametrize("name", [name for name in LAMPS if name not in ("hair", "floor")])
 def test_one_lamp_turned_is_named_and_no_other(corner: Set, name: str) -> None:
     dice = np.random.default_rng(2)
