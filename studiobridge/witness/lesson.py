@@ -56,6 +56,9 @@ ERROR = 0.12
 # A picture of which no block comes up to this code is too dark to be learned from; one of which
 # this share is at 250 or above with each lamp alone is too bright.
 DARKEST, CLIPPED = 25.0, 0.3
+# A lamp that is never off is left out where its least (%) is more than this: that little stays in
+# the dark picture, and is less than any band.
+LOWEST = 3.0
 DOES_NOT_FOLLOW = (
     "it is no brighter in the picture for being turned up: it does not follow, or the camera sets"
     " its exposure by itself"
@@ -123,8 +126,9 @@ def pupils(profile: SetProfile, without: Mapping[str, str]) -> tuple[list[Pupil]
         if not device.fixture or name in out:
             continue
         told = device.tells & {"level", "switch"}
-        if told and "switch" not in told and device.level_range and device.level_range[0] > 0.0:
-            out[name] = f"it goes no lower than {device.level_range[0]:g} %, so never dark"
+        lowest = device.level_range[0] if device.level_range is not None else 0.0
+        if told and "switch" not in told and lowest > LOWEST:
+            out[name] = f"it goes no lower than {lowest:g} %, so never dark"
             continue
         if "colour" in device.tells and "cct" not in device.tells and "level" not in device.tells:
             out[name] = "it has only colours"
