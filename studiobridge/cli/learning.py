@@ -104,7 +104,9 @@ async def _learn(
     except SettingsError as error:
         raise Stop(BAD_INPUT, str(error)) from None
     progress = Progress(as_json)
-    with leaving("it was ended by hand, and nothing is kept; `status` says whether the look is back"):
+    with leaving(
+        "it was ended by hand, and nothing is kept; `status` says whether the look is back"
+    ):
         async with Asker(settings, profile.name, devices=False) as asker, frames:
             await asker.need_bridge()
             session = Session(profile, asker, frames, progress.hand, progress.said)
