@@ -5,7 +5,7 @@ Live where somebody looks often enough: two looks that agree, and it rests.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from studiobridge.control.sight import Sight
 from studiobridge.figures.meters import will_do
@@ -23,17 +23,17 @@ class Seen:
     """For a hand on a dial: where it stands by the picture, and where it is to stand (`unit`)."""
 
     unit: str
-    value: float | None
-    least: float | None
-    most: float | None
-    off: float | None  # stops: positive is too bright
-    settled: bool
     target: float
     low: float
     high: float
     dark: float
     full: float
     taken: float
+    value: float | None = None
+    least: float | None = None
+    most: float | None = None
+    off: float | None = None  # stops: positive is too bright
+    settled: bool = False
     why: str = ""
 
 
@@ -49,32 +49,41 @@ def aim(sight: Sight, name: str, at: float) -> Seen | None:
     goal = preset.level
     within = will_do(device, goal)
     lowest, highest = device.level_range or (0.0, 100.0)
-    nothing = Seen(
-        *("%", None, None, None, None, False, goal),
-        *(within.low, within.high, lowest, highest, used.taken),
+    seen = Seen(
+        unit="%",
+        target=goal,
+        low=within.low,
+        high=within.high,
+        dark=lowest,
+        full=highest,
+        taken=used.taken,
     )
     off = sight.off(used, name)
     if not light.tells or off is None:
-        return _because(nothing, "too little of it is in the picture")
+        return replace(seen, why="too little of it is in the picture")
     if off.high - off.low > GUIDES_WITHIN:
-        return _because(nothing, "the picture cannot tell it closely enough")
+        return replace(seen, why="the picture cannot tell it closely enough")
     before = None if sight.used_before is None else sight.off(sight.used_before, name)
     settled = before is not None and abs(before.value - off.value) <= RESTS
-    if light.level is not None:
-        level = light.level
-        return Seen(
-            *("%", level.value, level.low, level.high, off.value, settled, goal),
-            *(within.low, within.high, lowest, highest, used.taken),
+    stands = light.level
+    if stands is None:
+        # no level can be told, only how far it is off: the bar is of stops about none
+        allowed = device.tolerance.level
+        stands = off
+        seen = replace(
+            seen,
+            unit="stop",
+            target=0.0,
+            low=-allowed,
+            high=allowed,
+            dark=-STOPS_SHOWN,
+            full=STOPS_SHOWN,
         )
-    allowed = device.tolerance.level
-    return Seen(
-        *("stop", off.value, off.low, off.high, off.value, settled, 0.0),
-        *(-allowed, allowed, -STOPS_SHOWN, STOPS_SHOWN, used.taken),
-    )
-
-
-def _because(seen: Seen, why: str) -> Seen:
-    return Seen(
-        *(seen.unit, None, None, None, None, False, seen.target),
-        *(seen.low, seen.high, seen.dark, seen.full, seen.taken, why),
+    return replace(
+        seen,
+        value=stands.value,
+        least=stands.low,
+        most=stands.high,
+        off=off.value,
+        settled=settled,
     )
