@@ -19,6 +19,7 @@ from studiobridge.shown.seen_alive import picture_kept as picture_kept
 from studiobridge.shown.seen_differs import Difference as Difference
 from studiobridge.shown.seen_differs import differences as differences
 from studiobridge.shown.seen_differs import from_bridge, untold
+from studiobridge.shown.seen_differs import moved_by as moved_by
 from studiobridge.shown.seen_figures import stops_against as stops_against
 from studiobridge.shown.seen_look import EVERY as EVERY
 from studiobridge.shown.seen_look import HINDERS as HINDERS

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from studiobridge.control.pictured import EVEN, STRAY, TINT, WHITE, WHOLE, beyond
 from studiobridge.profile.sighting import Band
-from studiobridge.shown.seen_figures import one_side, stops_against, stops_asked
+from studiobridge.shown.seen_figures import one_side, sizes, stops_against, stops_asked
 from studiobridge.shown.seen_look import Json, band, each_light, hinders, part_of, within
 from studiobridge.shown.seen_parts import (
     CLIPPED,
@@ -145,6 +145,20 @@ def _light_differs(device: str, entry: Json, seen_light: object) -> Difference:
     if isinstance(though, str) and (known := known_by(though)):
         text = say("{what} (as it should be, {known})", what=text, known=known)
     return Difference(name, text, _wants(against), abs(against.value))
+
+
+def moved_by(seen: Json, name: str) -> str:
+    """`rim: 0.4 stop more`, to stand in a picture; empty where that light has not surely moved."""
+    one = part_of(part_of(seen, "lights"), name)
+    against = band(one.get("stops"))
+    if hinders(seen) or one.get("moved") is not True or one.get("tells") is False:
+        return ""
+    if against is None or not one_side(against):
+        return ""
+    values = {"name": clean(name, 40), "much": sizes(against, 1)[0]}
+    if against.value < 0:
+        return say("{name}: {much} stop less", **values)
+    return say("{name}: {much} stop more", **values)
 
 
 def _wants(against: Band) -> str:
