@@ -85,9 +85,9 @@ class Judge:
             return None
         return {
             "dark": "the set is dark",
-            "rising": "the set is coming up",
-            "lowering": "the set is going down",
-            "stalled": "the set has stopped half way",
+            "rising": "the set is rising",
+            "lowering": "the set is lowering",
+            "stalled": "the set is stalled",
         }.get(state, f"the set is {state}")
 
     def measured(self, item: Item, at: float) -> Verdict:

@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass
 
 from studiobridge.profile.sighting import Band, Sighting
 
-# How far the rest of the picture may be off where no profile says; also what `shown/seen.py` calls
+# How far the rest of the picture may be off where no profile says; also what `shown/seen*.py` call
 # a difference. A band has to lie past it with all its width, so what only may be is none. Each is
 # common practice, from memory, where no other reason stands.
 # White (mired): a shift of about five is hard to see in a picture.

@@ -24,17 +24,18 @@ NOTHING: View = {}
 # Of several that moved so many are named: what else there is, who stands there cannot read.
 MOST_NAMED = 3
 
-# The word of each code, and the drawing round it in a field of 100 x 60 that is stretched to fit.
+# The word of each code, a state by the word it has everywhere; and the drawing round it in a field
+# of 100 x 60 that is stretched to fit.
 WORDS = {
     "lost": later("NOT CONNECTED"),
     "wait": later("WAIT"),
     "dark": later("DARK"),
-    "up": later("COMING UP"),
-    "down": later("GOING DOWN"),
+    "up": later("RISING"),
+    "down": later("LOWERING"),
     "ready": later("READY"),
-    "moved": later("MOVED"),
+    "moved": later("ADRIFT"),
     "rolling": later("ROLLING"),
-    "stopped": later("STOPPED"),
+    "stopped": later("STALLED"),
     "adjusting": later("ADJUSTING"),
 }
 FORMS = {
@@ -148,7 +149,7 @@ def _rolling(state: View, drift: Sequence[View], now: str, cameras: Sequence[str
         line = say("{cameras} rolls: the set goes down when the take ends", cameras=rolls)
         return Word("rolling", line, since=since, rolls=True)
     if now == "stalled":
-        line = say("the set has stopped: {why}", why=_why(state))
+        line = say("the set is stalled: {why}", why=_why(state))
     else:
         line = moved(drift) if now == "adrift" else ""
     return Word("rolling", line, since=since, rolls=True)

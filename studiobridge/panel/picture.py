@@ -107,17 +107,19 @@ class Picture:
         said, now = detail.get("sighting"), board.clock()
         sighting: Mapping[str, Any] = said if isinstance(said, Mapping) else {}
         places = pictured.Places()
-        arrow = pictured.arrow(sighting, picture.width, picture.height)
-        moved = pictured.outlines(detail.get("outlines"), places)
+        arrow = pictured.arrow(sighting, picture.width, picture.height, places)
+        moved = pictured.outlines(detail.get("outlines"), sighting, places)
+        framing = sighting.get("framing")
+        kicked = isinstance(framing, Mapping) and framing.get("moved") is True
         lines = seen.sentences(sighting, now, every, name, face, by_time=True) if sighting else []
         return str(
             board.macros("parts_picture.html").still(
                 f"/s/{board.profile.name}/picture/still.jpg?of={token}",
                 picture,
-                pictured.contours(detail.get("contours"), places),
+                pictured.contours(detail.get("contours"), sighting, places),
                 moved,
                 arrow,
-                seen.framing(sighting),
+                seen.framing(sighting) if kicked else "",
                 seen.taken(sighting),
                 seen.LOOKS_HOLD * every + seen.MORE,
                 seen.is_old(sighting, now, every) or "standing still" in seen.hinders(sighting),

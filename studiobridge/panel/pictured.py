@@ -14,19 +14,24 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
+from studiobridge.shown import seen
 from studiobridge.shown.tongue import figure, say
-from studiobridge.shown.words import clean, number
+from studiobridge.shown.words import number
 
 # A picture of 960 points across is 150 kB at most (bytes); a little more is no lie.
 LARGEST_PICTURE = 170_000
 WIDEST = 2000
 # More than these nobody can read, nor would a phone draw them at once.
 MOST_LINES, MOST_POINTS, MOST_OUTLINES = 60, 400, 12
+# A line around something has fewer corners, and no less within it than this (share of the picture).
+MOST_CORNERS, SMALLEST = 100, 0.001
 MOST_LABELS = 7
 # A shorter line has no label, and of lines nearer than this one figure is enough (shares).
 SHORTEST, SAME = 0.08, 0.4
 # Two labels nearer than this (shares of the picture) would lie over each other on a phone.
-LABEL_WIDE, LABEL_HIGH = 0.16, 0.075
+LABEL_WIDE, LABEL_HIGH = 0.16, 0.09
+# Half of a letter of a name there (share of a picture 330 points wide).
+HALF_LETTER = 0.0135
 
 
 class NoPicture(ValueError):
@@ -42,12 +47,17 @@ class Jpeg:
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
-    """A line over the picture: its points, of 1000 × 1000, and its label where that has a place."""
+    """A line over the picture: its points, of 1000 × 1000, and its label where that has a place.
+
+    `name` says what it is around, also where there is no place; `dash` which pattern it has.
+    """
 
     points: str
     label: str = ""
     x: float = 0.0
     y: float = 0.0
+    name: str = ""
+    dash: str = ""
 
 
 def jpeg(text: object) -> Jpeg:
@@ -116,24 +126,30 @@ class Places:
     """Where labels stand already."""
 
     def __init__(self) -> None:
-        self._taken: list[tuple[float, float]] = []
+        self._taken: list[tuple[float, float, float]] = []
 
-    def free(self, points: Sequence[tuple[float, float]]) -> tuple[float, float] | None:
-        """A point of the line where a label does not lie over another, well within the picture."""
-        middle = len(points) // 2
-        for index in sorted(range(len(points)), key=lambda n: abs(n - middle)):
-            x, y = points[index]
-            if not (0.06 <= x <= 0.94 and 0.06 <= y <= 0.94):
+    def free(
+        self, points: Sequence[tuple[float, float]], half: float = LABEL_WIDE / 2
+    ) -> tuple[float, float] | None:
+        """The first point at which a label does not lie over another, well within the picture.
+
+        `half`: of how wide it is (a share of the picture).
+        """
+        for x, y in points:
+            if not (max(0.06, half) <= x <= min(0.94, 1 - half) and 0.06 <= y <= 0.94):
                 continue
-            if all(abs(x - u) > LABEL_WIDE or abs(y - v) > LABEL_HIGH for u, v in self._taken):
-                self._taken.append((x, y))
+            if all(abs(x - u) > half + w or abs(y - v) > LABEL_HIGH for u, v, w in self._taken):
+                self._taken.append((x, y, half))
                 return x, y
         return None
 
 
-def contours(value: object, places: Places) -> list[Drawn]:
-    """Lines of equal light, the longest with their stops beside them."""
+def contours(value: object, sighting: Mapping[str, Any], places: Places) -> list[Drawn]:
+    """Lines of equal light, the longest with their stops beside them; none where the same answer
+    does not say how even the backdrop is."""
     lines = []
+    if not seen.screen(sighting):
+        return []
     for one in _listed(value)[:MOST_LINES]:
         stops, points = number(one.get("stops")), _points(one.get("points"))
         if stops is None or abs(stops) > 20 or len(points) < 2:
@@ -148,7 +164,9 @@ def contours(value: object, places: Places) -> list[Drawn]:
         near = any(label == one and math.hypot(u - x, v - y) < SAME for one, x, y in labelled)
         at = None
         if len(labelled) < MOST_LABELS and long > SHORTEST and not near:
-            at = places.free(points)
+            middle = len(points) // 2
+            order = sorted(range(len(points)), key=lambda n: abs(n - middle))
+            at = places.free([points[n] for n in order])
         if at is None:
             found.append(Drawn(_text(points)))
             continue
@@ -169,61 +187,111 @@ def _long(points: Sequence[tuple[float, float]]) -> float:
     return sum(math.dist(one, other) for one, other in pairwise(points))
 
 
-def outlines(value: object, places: Places) -> list[Drawn]:
-    """What moved, each with its name: an outline, or a box."""
-    found = []
+def outlines(value: object, sighting: Mapping[str, Any], places: Places) -> list[Drawn]:
+    """Around what moved: the part that a lamp lights, or a box where light comes from nowhere.
+
+    Of what the same answer says in its sighting alone, and by its figures: an outline of a lamp
+    that has not moved, or over a picture that something hinders, is none.
+    """
+    found: list[Drawn] = []
+    dashes: dict[str, str] = {}
     for one in _listed(value)[:MOST_OUTLINES]:
-        points = _points(one.get("points"))
-        if not points:
-            sides = [number(one.get(side)) for side in ("left", "top", "right", "bottom")]
-            if any(side is None or not -0.01 <= side <= 1.01 for side in sides):
+        if one.get("what") == "light":
+            points, given = _points(one.get("points")), one.get("points")
+            name = seen.moved_by(sighting, str(one.get("name")))
+            if not isinstance(given, list) or len(given) > MOST_CORNERS:
                 continue
-            left, top, right, bottom = (float(side) for side in sides if side is not None)
-            points = [(left, top), (right, top), (right, bottom), (left, bottom)]
-        if len(points) < 3:
+        elif one.get("what") == "stray":
+            points = _box(one)
+            name = say("light from nowhere") if seen.stray(sighting) else ""
+        else:
             continue
-        name = clean(one.get("name") or one.get("what") or "", 30)
-        if one.get("what") == "stray":
-            name = say("light from nowhere")
-        # above it, but within the picture: it may be as large as that
-        x = min(max(sum(point[0] for point in points) / len(points), 0.2), 0.8)
-        y = min(max(min(point[1] for point in points), 0.1), 0.9)
-        below = [(x, y + step / 10) for step in range(9) if y + step / 10 < 0.94]
-        at = places.free([*reversed(below), *below]) if name else None
+        if not name or len(points) < 3 or _area(points) < SMALLEST:
+            continue
+        first = name not in dashes
+        stray = one.get("what") == "stray"
+        if first:
+            lamps = sum(dash != "stray" for dash in dashes.values())
+            dashes[name] = "stray" if stray else f"lamp-{min(lamps, 3)}"
+        at = _beside(points, name, places) if first else None
         x, y = at or (0.0, 0.0)
-        found.append(Drawn(_text(points), name if at else "", 100 * x, 100 * y))
+        label, key = name if at else "", name if first else ""
+        found.append(Drawn(_text(points), label, 100 * x, 100 * y, key, dashes[name]))
     return found
+
+
+def _box(one: Mapping[str, Any]) -> list[tuple[float, float]]:
+    sides = [number(one.get(side)) for side in ("left", "top", "right", "bottom")]
+    left, top, right, bottom = (-1.0 if side is None else float(side) for side in sides)
+    if not (-0.01 <= left < right <= 1.01 and -0.01 <= top < bottom <= 1.01):
+        return []
+    # a little within the picture's edge: a line on it is half a line
+    left, right = max(left, 0.006), min(right, 0.994)
+    top, bottom = max(top, 0.008), min(bottom, 0.992)
+    return [(left, top), (right, top), (right, bottom), (left, bottom)]
+
+
+def _area(points: Sequence[tuple[float, float]]) -> float:
+    turns = pairwise([*points, points[0]])
+    return abs(sum(x * v - u * y for (x, y), (u, v) in turns)) / 2
+
+
+def _beside(
+    points: Sequence[tuple[float, float]], name: str, places: Places
+) -> tuple[float, float] | None:
+    """A place for a name: at the top of it, else further down, within the picture."""
+    half = HALF_LETTER * len(name)
+    left, right = min(x for x, _ in points), max(x for x, _ in points)
+    top, bottom = min(y for _, y in points), max(y for _, y in points)
+    y = min(max(top + 0.05, 0.08), 0.9)
+    down = [y + step * 0.08 for step in range(12) if y + step * 0.08 < max(bottom, y + 0.01)]
+    ups = [y - step * 0.08 for step in range(1, 12)]
+    middle = (left + right) / 2
+    across = [min(max(x, half), 1 - half) for x in (middle, left + half, right - half)]
+    return places.free([(x, at) for at in [*down, *ups] for x in across], half)
 
 
 @dataclass(frozen=True, slots=True)
 class Arrow:
-    """Which way the camera looks now, from the picture's middle (%), and how far in words."""
+    """Which way the camera looks now, from the picture's middle, of 1000 × 1000; its label (%)."""
 
     x: float
     y: float
     head: str
+    label: str
     label_x: float
     label_y: float
 
 
-def arrow(sighting: Mapping[str, Any], wide: int, high: int) -> Arrow | None:
-    """None where the camera looks where it did. A few points are too short to see: the arrow shows
-    the way, the sentence beside it how far."""
+def arrow(sighting: Mapping[str, Any], wide: int, high: int, places: Places) -> Arrow | None:
+    """None where the camera looks where it did, or nobody can tell which way.
+
+    A few points are too short to see: the arrow shows the way, and how far stands beside it.
+    """
     part = sighting.get("framing")
-    if not isinstance(part, Mapping) or part.get("moved") is not True:
+    if not isinstance(part, Mapping) or not seen.framing(sighting) or part.get("moved") is not True:
         return None
     right, down = number(part.get("right")), number(part.get("down"))
-    if right is None or down is None or not 0 < math.hypot(right, down) < 1e5:
+    if right is None or down is None or not 0.5 <= math.hypot(right, down) < 2 * WIDEST:
         return None
-    long = 0.16 * min(wide, high)
-    x, y = right / math.hypot(right, down) * long, down / math.hypot(right, down) * long
+    far = math.hypot(right, down)
+    long = min(max(far, 0.16 * min(wide, high)), 0.4 * min(wide, high))
+    x, y = right / far * long, down / far * long
     end = (500 + 1000 * x / wide, 500 + 1000 * y / high)
     # the two strokes of its head, 145° either side of its way
     strokes = []
+    head_long = 0.064 * min(wide, high) / long
     for turn in (2.53, -2.53):
         u = x * math.cos(turn) - y * math.sin(turn)
         v = x * math.sin(turn) + y * math.cos(turn)
-        strokes.append((end[0] + 400 * u / wide, end[1] + 400 * v / high))
+        strokes.append((end[0] + 1000 * head_long * u / wide, end[1] + 1000 * head_long * v / high))
     head = " ".join(f"{a:.1f},{b:.1f}" for a, b in (strokes[0], end, strokes[1]))
-    below = 50 + (-9 if down > 0 else 11)
-    return Arrow(end[0], end[1], head, 50.0, float(below))
+    label = say("{n} px", n=f"{far:.0f}")
+    # on the side the arrow does not point to, else behind it
+    side = -1 if down > 0 else 1
+    at = places.free(
+        [(0.5, 0.5 + side * 0.09), (0.5, 0.5 + side * 0.17), (0.5 - x / wide, 0.5 - y / high)],
+        HALF_LETTER * len(label),
+    )
+    u, v = at or (0.5, 0.5 + side * 0.09)
+    return Arrow(end[0], end[1], head, label, 100 * u, 100 * v)

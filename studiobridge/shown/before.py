@@ -37,9 +37,9 @@ MEASURED: Mapping[str, str] = {
 }
 NOT_UP: Mapping[str, str] = {
     "dark": later("the set is dark"),
-    "rising": later("the set is coming up"),
-    "lowering": later("the set is going down"),
-    "stalled": later("the set has stopped half way"),
+    "rising": later("the set is rising"),
+    "lowering": later("the set is lowering"),
+    "stalled": later("the set is stalled"),
 }
 
 

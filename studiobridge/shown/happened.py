@@ -55,8 +55,8 @@ RUNS = {
 STATES = {
     "dark": later("The set is dark"),
     "ready": later("The set is ready"),
-    "adrift": later("Something has moved"),
-    "stalled": later("The set has stopped half way"),
+    "adrift": later("The set is adrift"),
+    "stalled": later("The set is stalled"),
     "unheard": later("The gear has not been heard yet"),
 }
 CLOSED = {

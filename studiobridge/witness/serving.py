@@ -46,6 +46,7 @@ from studiobridge.speech.message import Message
 from studiobridge.witness import keeping
 from studiobridge.witness.frames import Frame, Frames, FramesError, now, open_frames
 from studiobridge.witness.learned import Codes, Kept, Learned
+from studiobridge.witness.outlines import outlines
 from studiobridge.witness.preview import At, preview
 from studiobridge.witness.screen import FINE, contours, screen_map
 from studiobridge.witness.seeing import Seeing
@@ -248,6 +249,15 @@ class Eyes:
                 {"stops": c.stops, "points": [[round(x, 4), round(y, 4)] for x, y in c.points]}
                 for c in contours(found)
             ]
+        detail["outlines"] = [
+            {
+                "what": "light",
+                "name": one.device,
+                "stops": round(one.stops, 2),
+                "points": one.points,
+            }
+            for one in outlines(self.learned, sighting)
+        ]
         if sighting.stray is not None:
             stray = sighting.stray
             sides = {s: round(getattr(stray, s), 4) for s in ("left", "top", "right", "bottom")}

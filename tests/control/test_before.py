@@ -104,12 +104,12 @@ def test_it_is_not_good_while_the_set_is_dark_comes_up_or_goes_down() -> None:
     assert line(play) == "not yet: the set is dark"
     play.report("clip", "online", True)
     play.ask("up")
-    assert line(play) == "not yet: the set is coming up"
+    assert line(play) == "not yet: the set is rising"
     play.run(60.0)
     play.report("cooler", "switch", False)
     assert good(play) is True
     play.ask("down")
-    assert line(play) == "not yet: the set is going down"
+    assert line(play) == "not yet: the set is lowering"
 
 
 def test_without_a_link_nothing_measured_is_known_and_nothing_is_good() -> None:

@@ -59,7 +59,7 @@ def test_around_a_take_by_touch_and_by_two(made: Studio, opened: Any) -> None:
     assert (done.returncode, done.stdout.splitlines()[0]) == (1, "not yet: the set is dark")
 
     page.tap("#big")
-    line(page, "not yet: the set is coming up")
+    line(page, "not yet: the set is rising")
     line(page, "not yet: lens wiped (not ticked)")
 
     # the styles of what is new leave the switch as it was

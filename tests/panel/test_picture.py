@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
 import pytest
 
 from studiobridge.panel import pictured
@@ -98,8 +99,12 @@ def test_a_still_is_shown_with_its_lines_outlines_and_sentences(scene: Scene) ->
     page = scene.page
     assert page.locator("#still .even").count() == 5  # four lines, and one of the key beside them
     assert {"−0.25", "−0.5", "−1"} <= set(page.locator("#still text.stops").all_text_contents())
-    assert page.locator("#still text.what").all_text_contents() == ["wheel"]
+    # what moved: a line with its lamp and which way, and the same in words below
+    assert page.locator("#still .moved.lamp-0").count() == 2
+    assert page.locator("#still text.what").all_text_contents() == ["rim: 0.4 stop less"]
+    assert "rim: 0.4 stop less" in page.inner_text("#still figcaption")
     assert page.locator("#still .way").count() == 2
+    assert page.locator("#still text.far").all_text_contents() == ["14 px"]
     assert "14 px further left" in page.inner_text("#still figcaption")
     said = page.inner_text("#seen")
     assert "rim: 0.4 stop less than kept (0.3 to 0.5)" in said
@@ -271,6 +276,13 @@ def test_what_is_no_picture_is_refused(scene: Scene, picture: Any) -> None:
     assert reply.status == 502 and "image" not in reply.headers["content-type"]
 
 
+THREE = [[0.2, 0.2], [0.5, 0.2], [0.3, 0.6]]
+LESS = {
+    "amount": {"low": 0.3, "value": 0.35, "high": 0.4},
+    "stops": {"low": -0.5, "value": -0.4, "high": -0.3},
+}
+
+
 def test_markup_in_names_and_nonsense_in_lines_does_nothing(scene: Scene) -> None:
     evil = "<img src=x onerror=alert(1)>"
     detail = {
@@ -282,13 +294,19 @@ def test_markup_in_names_and_nonsense_in_lines_does_nothing(scene: Scene) -> Non
             7,
             {"stops": -0.5, "points": [[0.2, 0.5], [0.8, 0.5]]},
         ],
-        "outlines": [{"name": evil, "points": [[0.2, 0.2], [0.5, 0.2], [0.3, 0.6]]}, {"name": 3}],
-        "sighting": {**witnessed.sighting(), "kept": evil, "lights": {evil: {"tells": False}}},
+        "outlines": [{"what": "light", "name": evil, "points": THREE}, {"name": 3}, 7],
+        "sighting": {
+            **witnessed.sighting(),
+            "kept": evil,
+            "lights": {evil: {**LESS, "moved": True}, "rim": {"tells": False}},
+        },
     }
     scene.sees(alone(detail))
     opens(scene)
     assert scene.page.locator("#still img").count() == 1
     assert scene.page.locator("#still .over .even").count() == 1
+    assert scene.page.locator("#still .over .moved").count() == 1
+    assert "onerror=alert(1)>: 0.4 stop less" in scene.page.inner_text("#still figcaption")
     assert evil[:20] in scene.page.inner_html("#still").replace("&lt;", "<")
 
 
@@ -457,12 +475,102 @@ def test_a_jpeg_is_told_by_its_frame() -> None:
             pictured.jpeg(witnessed.text(broken))
 
 
+BOX = {"what": "stray", "name": "x", "left": 0.0, "top": 0.0, "right": 1.0, "bottom": 1.0}
+
+
+def drawn(value: object, seen: Mapping[str, Any] | None = None) -> list[pictured.Drawn]:
+    return pictured.outlines(value, witnessed.moved() if seen is None else seen, pictured.Places())
+
+
 def test_an_outline_as_large_as_the_picture_has_its_name_within_it() -> None:
-    stray = {"what": "stray", "name": "x", "left": 0.0, "top": 0.0, "right": 1.0, "bottom": 1.0}
-    (one,) = pictured.outlines([stray], pictured.Places())
+    (one,) = drawn([BOX])
     assert one.label == "light from nowhere"
     assert 6 <= one.x <= 94 and 6 <= one.y <= 94
-    assert one.points.startswith("0.0,0.0 1000.0,0.0")
+    points = [tuple(float(n) for n in point.split(",")) for point in one.points.split()]
+    assert all(0 < x < 1000 and 0 < y < 1000 for x, y in points)  # its line is in the picture
+
+
+LAMP = {"what": "light", "name": "rim", "points": THREE}
+
+
+def test_each_lamp_that_moved_has_a_pattern_and_its_name_once() -> None:
+    seen = witnessed.moved()
+    seen["lights"]["fill"] = {**LESS, "stops": {"low": 0.2, "value": 0.3, "high": 0.4}}
+    seen["lights"]["fill"]["moved"] = True
+    far = [[x + 0.4, y + 0.3] for x, y in THREE]
+    found = drawn([LAMP, {**LAMP, "points": far}, {**LAMP, "name": "fill"}, BOX], seen)
+    names = [one.name for one in found]
+    assert names == ["rim: 0.4 stop less", "", "fill: 0.3 stop more", "light from nowhere"]
+    assert [one.dash for one in found] == ["lamp-0", "lamp-0", "lamp-1", "stray"]
+    wide = 2 * pictured.HALF_LETTER * 100
+    labelled = [one for one in found if one.label]
+    for one in labelled:
+        half = wide * len(one.label) / 2
+        assert half <= one.x <= 100 - half
+        for other in labelled:
+            apart = abs(one.x - other.x) >= wide * (len(one.label) + len(other.label)) / 2
+            assert one is other or apart or abs(one.y - other.y) > 100 * pictured.LABEL_HIGH
+
+
+@pytest.mark.parametrize(
+    "outline",
+    [
+        {**LAMP, "name": "edge-left"},  # the picture cannot tell it
+        {**LAMP, "name": "key"},  # it has not moved
+        {**LAMP, "name": "nobody"},
+        {**LAMP, "name": ["rim"]},
+        {**LAMP, "what": "person"},
+        {**LAMP, "points": THREE[:2]},
+        {**LAMP, "points": [[0.2, 0.2], [0.2, 0.2], [0.2, 0.2]]},  # around nothing
+        {**LAMP, "points": [[0.2, 0.2], [0.5, 0.2], [0.3, 7.0]]},
+        {**LAMP, "points": [[0.2, 0.2], [0.5, 0.2], [0.3, float("nan")]]},
+        {**LAMP, "points": [[0.2, 0.2], [0.5, 0.2], [0.3, True], "x"]},
+        {**LAMP, "points": THREE * 50},
+        {**LAMP, "points": "0,0 1,1"},
+        {**BOX, "left": 0.5, "right": 0.4},
+        {**BOX, "top": float("inf")},
+        {**BOX, "bottom": None},
+        None,
+        "rim",
+    ],
+)
+def test_an_outline_that_is_none_is_not_drawn(outline: Any) -> None:
+    assert drawn([outline]) == []
+    assert len(drawn([outline, LAMP])) == 1
+
+
+def test_nothing_is_outlined_where_the_same_answer_does_not_say_it() -> None:
+    assert drawn([LAMP, BOX], witnessed.sighting()) == []
+    assert drawn([LAMP, BOX], {**witnessed.moved(), "hinders": ["auto exposure"]}) == []
+    assert drawn([LAMP, BOX], {}) == []
+    assert len(drawn([LAMP] * 500)) <= pictured.MOST_OUTLINES
+    assert pictured.contours(witnessed.rings(), {}, pictured.Places()) == []
+
+
+@pytest.mark.parametrize("right, down", [(14.0, 0.0), (-3.0, 200.0), (0.0, -9.0), (600.0, 10.0)])
+def test_an_arrow_points_where_the_camera_looks_and_says_how_far(right: float, down: float) -> None:
+    seen = witnessed.moved()
+    seen["framing"] |= {"right": right, "down": down}
+    found = pictured.arrow(seen, 960, 540, pictured.Places())
+    assert found is not None
+    assert found.label == f"{np.hypot(right, down):.0f} px"
+    across, along = (found.x - 500) * 0.96, (found.y - 500) * 0.54
+    assert (across * right + along * down) / np.hypot(across, along) / np.hypot(
+        right, down
+    ) == pytest.approx(1.0)
+    for x, y in (point.split(",") for point in found.head.split()):
+        assert 0 < float(x) < 1000 and 0 < float(y) < 1000
+    assert 5 < found.label_x < 95 and 5 < found.label_y < 95
+
+
+@pytest.mark.parametrize(
+    "framing",
+    [{"moved": False}, {"right": 0.1, "down": 0.2}, {"right": float("nan")}, {"down": 1e9}],
+)
+def test_no_arrow_where_nobody_can_tell_which_way(framing: dict[str, Any]) -> None:
+    seen = witnessed.moved()
+    seen["framing"] |= framing
+    assert pictured.arrow(seen, 960, 540, pictured.Places()) is None
 
 
 def test_labels_do_not_lie_over_each_other() -> None:
@@ -470,9 +578,13 @@ def test_labels_do_not_lie_over_each_other() -> None:
         {"stops": n / 8, "points": [[0.1, 0.3 + n / 200], [0.5, 0.3 + n / 200], [0.9, 0.3]]}
         for n in range(20)
     ]
-    found = [one for one in pictured.contours(crowd, pictured.Places()) if one.label]
+    found = [
+        one
+        for one in pictured.contours(crowd, witnessed.sighting(), pictured.Places())
+        if one.label
+    ]
     assert 1 <= len(found) <= pictured.MOST_LABELS
     for one in found:
         for other in found:
-            apart = abs(one.x - other.x) > 15.9 or abs(one.y - other.y) > 7.4
+            apart = abs(one.x - other.x) > 15.9 or abs(one.y - other.y) > 8.9
             assert one is other or apart

@@ -13,6 +13,8 @@ from typing import Any
 import pytest
 
 from studiobridge.panel.parts_stand import FORMS, WORDS, moved, way, word_of
+from studiobridge.panel.texts import tongues
+from studiobridge.shown import words
 from studiobridge.shown.tongue import speaking
 from tests.brokers import needs_mosquitto
 from tests.panel.across import BRIGHTER, ROLL, STATES, UNDER_WAY, WHY, Across, board, iso, off
@@ -33,6 +35,15 @@ def said(
 def test_each_state_has_its_word(code: str) -> None:
     state, drift = STATES[code]
     assert said(state, drift, sure=code != "lost")[0] == code
+
+
+@pytest.mark.parametrize("language", list(tongues()))
+@pytest.mark.parametrize("state", ["dark", "rising", "ready", "adrift", "lowering", "stalled"])
+def test_a_state_has_one_word_on_every_page(language: str, state: str) -> None:
+    """What the hand reads in small letters is read across the room in large ones."""
+    with speaking(tongues()[language]):
+        word = word_of(board({"state": state, "why": WHY}, [BRIGHTER] if state == "adrift" else []))
+        assert word.said == words.state(state).upper()
 
 
 def test_every_word_has_a_form_of_its_own() -> None:
@@ -617,12 +628,12 @@ def test_an_evening_seen_from_the_mark(opened: Any, tmp_path: Path) -> None:
         page.goto(f"{made.url}/s/wheel-corner/stand")
         word(page, "DARK")
         assert ask("up") == 200
-        word(page, "COMING")
+        word(page, "RISING")
         left = re.compile(r"^(\d+ min )?\d+ s$")
         until(lambda: bool(left.match(page.inner_text("#stand .count"))), "seconds to go")
         word(page, "READY")
         made.room.touch("key", level=90.0)
-        word(page, "MOVED")
+        word(page, "ADRIFT")
         page.wait_for_selector("#stand .line:has-text('key brighter')")
         made.room.roll("camera", True)
         word(page, "ROLLING")
@@ -639,7 +650,7 @@ def test_an_evening_seen_from_the_mark(opened: Any, tmp_path: Path) -> None:
         page.wait_for_selector("#stand .line:has-text('goes down when the take ends')")
         word(page, "ROLLING")
         made.room.roll("camera", False)
-        word(page, "GOING")
+        word(page, "LOWERING")
         # the page's own process stands still: no word is left standing
         os.kill(made.page.pid, signal.SIGSTOP)
         page.wait_for_selector("#lost .word:has-text('NOT')", timeout=4500)

@@ -331,7 +331,7 @@ def test_an_evening_by_ear(ways: Ways) -> None:
     # moved: the state's word with the lamp, once
     ways.made.room.touch("key", level=90.0)
     page.wait_for_selector("#drift li")
-    stand.wait_for_selector("#stand .word:has-text('MOVED')")
+    stand.wait_for_selector("#stand .word:has-text('ADRIFT')")
     page.wait_for_timeout(700)
     heard = told(page)
     assert any("key" in text for text in heard), heard

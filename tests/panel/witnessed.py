@@ -147,7 +147,11 @@ DIFFERS = [
     {"device": "rim", "what": "level", "by": -0.4, "band": [-0.5, -0.3], "text": "", "size": 3.0},
     {"device": None, "what": "stray", "text": "", "size": 1.2},
 ]
-STANDS = {"name": "wheel", "points": [[0.62, 0.7], [0.8, 0.7], [0.82, 0.9], [0.6, 0.9]]}
+LIT = {
+    "what": "light",
+    "name": "rim",
+    "points": [[0.62, 0.5], [0.75, 0.42], [0.86, 0.55], [0.84, 0.8], [0.66, 0.82]],
+}
 
 
 def sees(what: str, look: str | None, lights: Mapping[str, Any]) -> Answer:
@@ -162,7 +166,7 @@ def sees(what: str, look: str | None, lights: Mapping[str, Any]) -> Answer:
         {
             "picture": text(picture()),
             "contours": rings(),
-            "outlines": [STANDS],
+            "outlines": [LIT],
             "sighting": moved(),
         },
     )

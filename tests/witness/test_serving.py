@@ -243,6 +243,16 @@ def test_an_evening_with_the_witness(there: Set) -> None:
         assert bridge.ask("keep", look="../such")["code"] == 1
         camera.person = False
 
+        # a lamp that moved since, and where
+        assert still["detail"]["outlines"] == []
+        camera.levels["rim"] = 0.9
+        until(lambda: (bridge.latest("seen") or {})["lights"]["rim"]["moved"], "the rim moved")
+        (line, *_) = bridge.ask("still")["detail"]["outlines"]
+        assert (line["what"], line["name"]) == ("light", "rim")
+        right = [x for x, _ in line["points"]]
+        assert 0.5 < sum(right) / len(right) < 1.0  # the rim lights the right of this room
+        camera.levels["rim"] = 0.5
+
         # a source that dies is said, and found again
         camera.running.clear()
         (there.folder / "now.jpg").unlink()
