@@ -122,7 +122,9 @@ def likely(
     toward = spread[:, :lamps]
     at = x0[:lamps] + np.einsum("sij,sj->si", toward, gain)
     # with stray light only one variance is more: no inverse anew (Sherman and Morrison 1950)
-    alone = [i for i, (_, who, white) in enumerate(sets) if len(who) > 2 or not white and len(who) < 2]
+    alone = [
+        i for i, (_, who, white) in enumerate(sets) if len(who) > 2 or not white and len(who) < 2
+    ]
     lit = _Lit.of(inverse[alone], gain[alone], toward[alone], at[alone], score[alone], lamps)
     # there is no light below nothing
     score[(at < -BELOW).any(axis=1)] -= NEVER
