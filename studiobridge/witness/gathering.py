@@ -136,7 +136,7 @@ class Gathering:
     def _moved(self, last: Solved, one: Solved) -> bool:
         if self._near(last, one):
             return False  # to be quick
-        found = self.solver.suppose(one, known_from(self.solver, last)).lights
+        found = self.solver.suppose(one, known_from(self.solver, last), last).lights
         return any(
             new.moved > SO_LIKELY and _stops(new.amount.value, last.levels[name].amount.value) > BY
             for name, new in found.items()

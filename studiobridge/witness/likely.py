@@ -103,48 +103,81 @@ def likely(
         sets.append((ONE / len(names), (name,), False))
         if name in turns:
             sets.append((ONE * WHITE / len(names), (name,), True))
-    few = [one for one in sets if not one[2]]
     pairs = list(itertools.combinations(names, 2))
     sets += [(TWO / len(pairs), pair, False) for pair in pairs]
     sets += [(TWO * WHITE**2 / len(pairs), pair, True) for pair in pairs if turns.keys() & pair]
     if len(names) > 2:
         sets.append((ALL, tuple(names), True))
-        few.append(sets[-1])
-    rows = [(p, changed, white, -1) for p, changed, white in sets]
-    strays = n - lamps
-    rows += [(p * STRAY / strays, *more, j) for j in range(strays) for p, *more in few]  # type: ignore[misc]
-    spread = np.repeat(still[None], len(rows), axis=0)
-    for row, (_, changed, white, j) in enumerate(rows):
+    spread = np.repeat(still[None], len(sets), axis=0)
+    for row, (_, changed, white) in enumerate(sets):
         for name in changed:
             index = list(of[name])
             spread[np.ix_([row], index, index)] = (turns if white else does).get(name, does[name])
-        if j >= 0:
-            spread[row, lamps + j, lamps + j] = LETS_IN**2
-    # spread may be nothing for stray light: it is never divided by
     off = mean - x0
     whole = cov[None] + spread
     inverse = np.linalg.inv(whole)
     gain = inverse @ off
-    fits = -0.5 * (gain @ off) - 0.5 * np.linalg.slogdet(whole)[1]
-    score = np.log([max(p, 1e-12) for p, *_ in rows]) + fits
-    at = x0[None] + np.einsum("sij,sj->si", spread, gain)
+    score = np.log([max(p, 1e-12) for p, *_ in sets])
+    score -= 0.5 * (gain @ off) + 0.5 * np.linalg.slogdet(whole)[1]
+    toward = spread[:, :lamps]
+    at = x0[:lamps] + np.einsum("sij,sj->si", toward, gain)
+    # with stray light only one variance is more: no inverse anew (Sherman and Morrison 1950)
+    alone = [
+        i for i, (_, who, white) in enumerate(sets) if len(who) > 2 or not white and len(who) < 2
+    ]
+    lit = _Lit.of(inverse[alone], gain[alone], toward[alone], at[alone], score[alone], lamps)
     # there is no light below nothing
-    score[(at[:, lamps:] < 0.0).any(axis=1) | (at[:, :lamps] < -BELOW).any(axis=1)] -= NEVER
-    share = np.exp(score - score.max())
-    share /= share.sum()
+    score[(at < -BELOW).any(axis=1)] -= NEVER
+    best = max(float(score.max()), float(lit.score.max(initial=-math.inf)))
+    share, of_lit = np.exp(score - best), np.exp(lit.score - best)
+    total = float(share.sum() + of_lit.sum())
+    share, of_lit = share / total, of_lit / total
+    amounts = np.zeros(n)
+    amounts[:lamps] = share @ at + np.einsum("rj,rij->i", of_lit, lit.at)
+    amounts[lamps:] = (of_lit * lit.stray).sum(axis=0)
+    each_row = share.copy()
+    each_row[alone] += of_lit.sum(axis=1)
     found = {}
     for name in names:
         index = list(of[name])
-        each = at[:, index].sum(axis=1)
-        toward = spread[:, index].sum(axis=1)
-        left = toward[:, index].sum(axis=1) - np.einsum("si,sij,sj->s", toward, inverse, toward)
-        value = float(share @ each)
-        wide = 1.96 * math.sqrt(max(0.0, float(share @ (left + (each - value) ** 2))))
+        each, with_stray = at[:, index].sum(axis=1), lit.at[:, index].sum(axis=1)
+        value = float(share @ each + (of_lit * with_stray).sum())
+        own = toward[:, index].sum(axis=1)
+        left = own[:, index].sum(axis=1) - np.einsum("si,sij,sj->s", own, inverse, own)
+        more = left[alone, None] + lit.scale * lit.pulls[:, index].sum(axis=1) ** 2
+        square = float(share @ (left + (each - value) ** 2))
+        square += float((of_lit * (more + (with_stray - value) ** 2)).sum())
+        wide = 1.96 * math.sqrt(max(0.0, square))
         value = max(0.0, value)
-        has = float(sum(share[row] for row, (_, changed, *_) in enumerate(rows) if name in changed))
+        has = sum(float(each_row[row]) for row, one in enumerate(sets) if name in one[1])
         found[name] = Likely(Band(max(0.0, value - wide), value, value + wide), has)
-    lit = float(sum(share[row] for row, (*_, j) in enumerate(rows) if j >= 0))
-    return Supposed(found, lit, np.asarray(share @ at))
+    return Supposed(found, float(of_lit.sum()), amounts)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Lit:
+    """Suppositions (rows) once more with each kind of stray light (columns) beside them."""
+
+    score: Floats
+    at: Floats  # rows × lamps × kinds
+    stray: Floats  # how much of it
+    scale: Floats
+    pulls: Floats  # rows × lamps × kinds: how far each amount goes with it
+
+    @classmethod
+    def of(
+        cls, inverse: Floats, gain: Floats, toward: Floats, at: Floats, score: Floats, lamps: int
+    ) -> _Lit:
+        kinds = np.arange(lamps, inverse.shape[1])
+        own = 1.0 + LETS_IN**2 * inverse[:, kinds, kinds]
+        scale = LETS_IN**2 / own
+        says = gain[:, lamps:]
+        pulls = toward @ inverse[:, :, lamps:]
+        where = at[:, :, None] - pulls * (scale * says)[:, None, :]
+        fits = score[:, None] + 0.5 * scale * says**2 - 0.5 * np.log(own)
+        fits += math.log(STRAY / max(1, len(kinds)))
+        fits[(scale * says < 0.0) | (where < -BELOW).any(axis=1)] -= NEVER
+        return cls(fits, where, scale * says, scale, pulls)
 
 
 def spread_over(ccts: Sequence[float | None], before: Before) -> Floats:

@@ -189,7 +189,8 @@ class Seeing:
             hinders.append("stale")
         usable = self._usable(solved)
         before = reference.before if reference else {}
-        supposed = self.solver.suppose(solved, before)
+        then = reference.solved if reference else None
+        supposed = self.solver.suppose(solved, before, then)
         at_all = not blind and "moved" not in hinders
         return Sighting(
             self.run,
@@ -360,7 +361,8 @@ class Seeing:
         if not before:
             return None
         if self._reference is None or before != self._reference.before:
-            supposed = self.solver.suppose(solved, before)
+            then = self._reference.solved if self._reference else None
+            supposed = self.solver.suppose(solved, before, then)
         return stray(self.solver, solved, supposed, self.learned.face)
 
 

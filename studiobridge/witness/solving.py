@@ -63,6 +63,9 @@ KNOTS = (0.0, 25.0, 60.0, 110.0, 170.0, 255.0)
 LEARNED_OFF = 0.01
 # ... of which so much is another from one frame to the next.
 AGAIN_OFF = 0.003
+# Of the difference of two frames: what a block may be off by itself and smoothly at least (shares of
+# the light); how sure (stops) a lamp is that nobody turned.
+EVEN_AGAIN, AGAIN_CALM, AGAIN_SURE = 0.003, 0.0015, 0.01
 SURE = 1.96  # of a normal spread: 95 of 100
 # A light tells when half its band is below this share of what it gave: a stop down is then apart.
 TELLS = 0.25
@@ -130,8 +133,7 @@ class Solved:
     bent: Singles
     smooth: float
     residual: float
-    # lights and stray light as normal equations
-    equations: tuple[Floats, Floats] | None = None
+    wider: float = 1.0  # how much the covariance is more by what blocks share and what is covered
     likely: Mapping[str, Likely] = field(default_factory=dict)
 
     @property
@@ -337,8 +339,6 @@ class Solver:
         wider = (1.0 + HIDES * covered) ** 2
         cov: Floats = np.asarray(np.linalg.inv(both.h) * (shared * wider), np.float64)
         cov += np.diag((LEARNED_OFF * np.maximum(x, 0.05)) ** 2)
-        # where nothing is off smoothly but what was learned, the kept picture has that in it, too
-        h, g = self._besides(y, guess, each, tau if tau > CALM else 0.4 * CALM)
         predicted = self._predict(x)
         shaped = blocks.light.shape
         found = Solved(
@@ -354,21 +354,87 @@ class Solver:
             bent=bent.reshape(shaped),
             smooth=tau,
             residual=self._residual(y, predicted, weights),
-            equations=(h / (shared * wider), g / (shared * wider)),
+            wider=shared * wider,
         )
         if not prior:
             return found
         return replace(found, likely=self.suppose(found, prior).lights)
 
-    def suppose(self, found: Solved, before: Mapping[str, Before]) -> Supposed:
-        """What is likely, when few lamps move at a time, of each light that has a before."""
-        if found.equations is None:
+    def suppose(
+        self, found: Solved, before: Mapping[str, Before], against: Solved | None = None
+    ) -> Supposed:
+        """What is likely, when few lamps move at a time, of each light that has a before.
+
+        `against`: the solved frame that the before is of. Then the frames' difference is solved:
+        what was learned wrongly and what the curve is off are in both, and so not in that.
+        """
+        if not found.weights.any():
             return Supposed({}, 0.0, found.x)
-        cov: Floats = np.asarray(np.linalg.inv(found.equations[0]), np.float64)
-        mean = cov @ found.equations[1]
         n = len(self.shares)
+        if against is not None and int(((found.weights * against.weights) > 0.25).sum()) >= FEWEST:
+            mean, cov = self._difference(found, against)
+            mean[:n] += against.x
+            before = {name: self._still(name, one, against) for name, one in before.items()}
+        else:
+            each = _each(found.weights) / found.spread.reshape(-1) ** 2
+            tau = found.smooth if found.smooth > CALM else 0.4 * CALM
+            guess = np.maximum(found.predicted.reshape(-1), 1e-6)
+            h, g = self._besides(found.seen.reshape(-1), guess, each, tau)
+            cov = np.asarray(np.linalg.inv(h), np.float64)
+            mean = cov @ g
+            cov *= found.wider
         cov[:n, :n] += np.diag((AGAIN_OFF * np.maximum(found.x, 0.05)) ** 2)
         return likely(self.of, self.shares, mean, cov, before)
+
+    def _still(self, name: str, one: Before, against: Solved) -> Before:
+        """How sure a light is of which it is known that it is where it was then."""
+        same = one.parts is not None and np.allclose(one.parts, against.x[self.of[name]])
+        return replace(one, sure=min(one.sure, AGAIN_SURE)) if same else one
+
+    def _difference(self, found: Solved, against: Solved) -> tuple[Floats, Floats]:
+        """How much more each share gives, and each kind of stray light, and the covariance."""
+        y = (found.seen - against.seen).reshape(-1)
+        now = np.maximum(found.predicted.reshape(-1), 1e-6)
+        then = np.maximum(against.predicted.reshape(-1), 1e-6)
+        own = self._noise(now) + self._noise(then)
+        spread = np.asarray(own + (EVEN_AGAIN * np.maximum(now, then)) ** 2, np.float32)
+        weights = np.minimum(found.weights, against.weights).reshape(-1)
+        grey, tints = self._smooth.shape[1], self._tints.shape[1]
+        waves = np.concatenate([self._smooth, self._tints], axis=1) * now[:, None]
+        curve = self._hats(now) * now[:, None] - self._hats(then) * then[:, None]
+        curve = curve * (self._curve_off + 1e-4).astype(np.float32)
+        n = self.with_stray.shape[1]
+        columns = np.concatenate([self.with_stray, waves, curve], axis=1)
+        heavy = columns * (_each(weights) / spread)[:, None]
+        h0 = (heavy.T @ columns).astype(np.float64)
+        g0 = (heavy.T @ y).astype(np.float64)
+        h0[range(n), range(n)] += 1e-9 * np.trace(h0[:n, :n]) / n
+        tau, worse, least = max(found.smooth, CALM), 1.0, AGAIN_CALM
+        fitted = np.zeros(0)
+        for _ in range(3):
+            scale = np.concatenate(
+                [
+                    np.ones(n),
+                    np.full(grey, tau),
+                    np.full(tints, tau * TINTED),
+                    np.ones(curve.shape[1]),
+                ]
+            )
+            h = h0 * scale[:, None] * scale[None, :] / worse
+            g = g0 * scale / worse
+            h[n:, n:] += np.eye(len(h) - n)
+            h[:n, :n] += np.eye(n) / ANYWHERE**2
+            everything = np.linalg.inv(h)
+            fitted = everything @ g
+            found_ = fitted[n : n + grey] ** 2 + np.diag(everything)[n : n + grey]
+            tau = min(WILD, max(least, tau * math.sqrt(float(found_.mean()))))
+            rest = np.asarray(y - columns @ (fitted * scale).astype(np.float32), np.float32)
+            far = (rest**2 / spread).reshape(-1, 3).mean(axis=1)
+            worse = max(1.0, _middle(far, weights > 0.25))
+        wider = self._shared(rest, spread, weights) * (1.0 + HIDES * found.covered) ** 2
+        cov = everything[:n, :n] * wider
+        cov[range(n), range(n)] += (LEARNED_OFF * fitted[:n]) ** 2
+        return fitted[:n], cov
 
     def _together(self, y: Singles, guess: Singles, each: Singles, tau: float) -> _Both:
         """Lights and smooth errors at once; `each`: how much each row counts over its spread."""

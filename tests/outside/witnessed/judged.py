@@ -26,7 +26,7 @@ from studiobridge.profile.model import Device, Look, Preset, SetProfile
 from studiobridge.profile.sighting import Sighting
 from studiobridge.witness.learned import Kept, Learned
 from tests.figures.sets import small
-from tests.outside.witnessed import learnt, rooms
+from tests.outside.witnessed import learnt, nearer, rooms
 from tests.outside.witnessed.camera import SIZE, Camera, Codes, Light, Moved
 from tests.outside.witnessed.naive import Naive
 from tests.outside.witnessed.rooms import Rendered
@@ -198,6 +198,9 @@ class Levels:
     faint: list[bool] = field(default_factory=list)  # a lamp that gives little: its band holds
     mute: int = 0
     worst: list[tuple[float, str]] = field(default_factory=list)
+    hides: list[float] = field(default_factory=list)  # shares of the picture, by pose
+    wide: dict[float, list[float]] = field(default_factory=dict)  # errors by what one pose hides
+    trials: int = 0
 
     def take(self, who: str, where: str, truth: float, band: Any, gives: float) -> None:
         held = band.low <= truth <= band.high
@@ -242,6 +245,9 @@ def run_levels(args: argparse.Namespace, row: str, presenter: bool, frames: int)
     for case in cases(args):
         if presenter and not case.seen.posed:
             continue
+        if presenter:
+            case.seen = nearer.crowded(case.seen)
+            found.hides += [float(where.mean()) for where in case.seen.hidden]
         if frames > 1 and len(case.seen.posed) < 2:
             continue
         solver, floor = Solver(case.learned), Naive(case.learned)
@@ -253,6 +259,7 @@ def run_levels(args: argparse.Namespace, row: str, presenter: bool, frames: int)
             where = f"{case.seen.name} {case.kind} trial {number}"
             if frames == 1:
                 pose = int(dice.integers(len(case.seen.posed))) if presenter else None
+                hides = 0.0 if pose is None else float(case.seen.hidden[pose].mean())
                 codes = camera.frame(case.seen.mixed(levels, ccts, pose))
                 solved = solver.look_at(codes)
                 answers = {n: (v.amount, v.tells) for n, v in solved.levels.items()}
@@ -268,11 +275,16 @@ def run_levels(args: argparse.Namespace, row: str, presenter: bool, frames: int)
                     seen = sight(eye, case, camera.frame(light), number * 100 + k)
                 assert seen is not None
                 answers = {n: (v.amount, v.tells) for n, v in seen.lights.items()}
+            found.trials += 1
             for n, truth in levels.items():
                 if n not in answers:
                     found.mute += 1
                     continue
                 band, tells = answers[n]
+                if frames == 1 and gives[n] >= GIVES:
+                    part = next(top for top in (0.25, 0.30, 1.0) if hides < top)
+                    off = abs(float(np.log2(max(band.value, 1e-4) / truth)))
+                    found.wide.setdefault(part, []).append(off)
                 found.mute += not tells and gives[n] >= GIVES
                 found.take(n, where, truth, band, gives[n])
     return found
@@ -304,10 +316,24 @@ def levels_row(
     row.notes = [
         f"bands hold {held:.3f} of {len(found.held)} (goal 0.95); of lamps under 5 %: {faint}",
         f"lamps whose band is narrower than half their errors' spread: {bad} of {total}",
-        f"lamps ≥ 5 % said not to tell, or not named: {found.mute}",
+        f"lamps ≥ 5 % said not to tell, or not named: {found.mute}; {found.trials} trials",
+        *hidden_note(found),
         *(f"worst: {off:.2f} {where}" for off, where in sorted(found.worst, reverse=True)[:3]),
     ]
     return row
+
+
+def hidden_note(found: Levels) -> list[str]:
+    """How much somebody hides, and what comes of it."""
+    if not found.hides:
+        return []
+    words = {0.25: "up to 25 %", 0.30: "27 %", 1.0: "35 %"}
+    parts = [f"{words[top]}: {p95(off):.3f} of {len(off)}" for top, off in found.wide.items()]
+    low, high = min(found.hides), max(found.hides)
+    notes = [f"poses hide {low:.0%} to {high:.0%} of the picture (composites from 27 % on)"]
+    if parts:
+        notes.append(f"by what is hidden, p95: {', '.join(sorted(parts))}")
+    return notes
 
 
 def row_levels(args: argparse.Namespace) -> Row:
@@ -334,6 +360,8 @@ def run_turned(
     for case in cases(args):
         if presenter and len(case.seen.posed) < 2:
             continue
+        if presenter:
+            case.seen = nearer.crowded(case.seen)
         for number in range(args.trials):
             dice = case.dice(name, number)
             gives = case.seen.given(case.look)
