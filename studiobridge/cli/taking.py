@@ -217,7 +217,7 @@ def _list(found: list[Taken], whole: bool, as_json: bool, as_csv: bool) -> None:
                 began.strftime("%H:%M:%S"),
                 said.length(take.seconds) if take.ended is not None else "open",
                 take.look or "",
-                str(len(take.happened) or ""),
+                str(take.changes or ""),
                 marked,
                 note,
                 "" if sure else "*",

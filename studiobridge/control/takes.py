@@ -28,7 +28,8 @@ The rules:
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 from studiobridge.control.changing import Changing
 from studiobridge.control.desk import Desk
@@ -39,6 +40,16 @@ from studiobridge.control.gates import Gates
 from studiobridge.control.known_rolling import ANEW, KnownRolling
 from studiobridge.control.looks import Looks
 from studiobridge.control.runs import Runs
+from studiobridge.control.seen_in_take import SeenInTake
+from studiobridge.control.seen_then import (
+    Looked,
+    allowed_of,
+    beside_the_lights,
+    between,
+    compare,
+    of_now,
+    read,
+)
 from studiobridge.control.standing import Answers, Rolled, Standing
 from studiobridge.control.stood import (
     differences,
@@ -51,6 +62,7 @@ from studiobridge.control.stood import (
     whole,
 )
 from studiobridge.control.taken import Taken, Tally
+from studiobridge.profile.plain import plain
 from studiobridge.profile.said import Answer
 
 # That a take goes on is noted so often (s): a restart finds out no more exactly than this how long
@@ -96,6 +108,8 @@ class Takes:
         self.looks = looks
         self.watcher = runs.holding.watcher
         self.changing = Changing(desk, runs.holding)
+        self.sight = runs.holding.sight
+        self.seeing = SeenInTake(desk, standing, self.sight)
         # what was said of takes since this bridge began, the latest last
         self._marked: deque[int] = deque(maxlen=MARKS_SHOWN)
         # what has to be true before it rolls, in a line; None where the profile says nothing of it
@@ -133,6 +147,7 @@ class Takes:
         self._rolling = set(take.rolling) & set(self.desk.cameras)
         self.known.begins_anew(self._rolling, seen)
         self._anew = True
+        self.seeing.resume(take, self._steady)
 
     # ---- each event ------------------------------------------------------------------------
 
@@ -198,6 +213,9 @@ class Takes:
         self.next += 1
         self._steady = at
         stood = whole(self.looks, self.standing, self.runs.holding, self.before(at), at)
+        seen = self.seeing.begin(at)
+        if seen is not None:
+            stood["seen"] = seen
         note = TakeNote(at, number, "begun", None, 0.0, by, off, why, None, stood)
         self._say(note)
         self.tally.keep(KEPT, happened=False)
@@ -206,8 +224,9 @@ class Takes:
         self._going_at = at
         self.desk.wake("take going", at + GOING)
 
-    def _end(self, at: float, by: str, off: float | None, why: str) -> None:
-        self._note(at, "ended", None, by=by, off=off, text=why)
+    def _end(self, at: float, by: str, off: float | None, why: str, now: bool = True) -> None:
+        seen = {} if self._steady is None or not now else self.seeing.end(at, self._steady)
+        self._note(at, "ended", None, by=by, off=off, text=why, detail=seen)
         self._steady = None
         self.desk.wake("take going", None)
 
@@ -218,9 +237,9 @@ class Takes:
         if ended and self._steady is not None:
             last = max(ended, key=lambda span: span.ended or 0.0)
             at = self._steady + (last.ended or 0.0)
-            self._end(at, last.ended_by, last.ended_off, last.ended_why)
+            self._end(at, last.ended_by, last.ended_off, last.ended_why, now=False)
         else:
-            self._end(at, "inferred", None, ANEW)
+            self._end(at, "inferred", None, ANEW, now=False)
 
     def _goes_on(self, at: float) -> None:
         if at - self._going_at >= GOING - 1e-6:
@@ -239,13 +258,16 @@ class Takes:
             self.changing.begin(0 if take is None else len(take.happened))
             return
         found = self.changing.look(at, self.desk.changed)
+        found += self.seeing.look(at, self._steady)
         for one in found:
             detail = {"what": one.what, **one.detail}
-            seconds = max(0.0, min(one.at, at) - self._steady)
-            number = self._number
+            seconds = round(max(0.0, min(one.at, at) - self._steady), 3)
+            off = None if one.off is None or one.off == float("inf") else round(one.off, 3)
+            phase: TakePhase = "seen" if one.detail.get("phase") == "first" else "changed"
             self._say(
                 TakeNote(
-                    at, number, "changed", one.device, seconds, one.by, 0.0, one.text, None, detail
+                    *(at, self._number, phase, one.device, seconds, one.by, off, one.text),
+                    detail=detail,
                 )
             )
         if found:
@@ -322,9 +344,26 @@ class Takes:
             text += f". Only told then, proven by nothing: {', '.join(told)}"
         if left:
             text += ". Left out: " + "; ".join(f"{one['device']} {one['why']}" for one in left)
-        detail = {"look": look, "only_told": told, "left_out": left}
+        seen, beside = self._beside(take.picture if take is not None else None, at)
+        if beside:
+            text += f". No light sets what the picture shows: {beside}"
+        detail = {"look": look, "only_told": told, "left_out": left, "seen": seen}
         self.desk.emit(Answer(request.id, False, 0, text, detail))
         return look
+
+    def _beside(self, then: object, at: float) -> tuple[dict[str, object] | None, str]:
+        """The picture now against that of a take, and in words what no light sets right."""
+        now = of_now(self.sight, self.standing, at)
+        if now is None:
+            return None, ""
+        allowed = allowed_of(self.desk.profile)
+        before, after = read(then), read(now)
+        if isinstance(before, Looked) and isinstance(after, Looked):
+            said = ", ".join(beside_the_lights(compare(before, after, allowed)))
+        else:
+            why = f"then {before}" if isinstance(before, str) else f"now {after}"
+            said = f"where the camera looks is not known ({plain(why)[:160]})"
+        return between(then, now, allowed), said
 
     def _meant(self, request: Request) -> int | None:
         """Which take is meant: none named, the one that rolls, else the last."""
@@ -353,10 +392,13 @@ class Takes:
         by: str = "",
         off: float | None = 0.0,
         text: str = "",
+        detail: Mapping[str, object] | None = None,
     ) -> None:
         seconds = 0.0 if self._steady is None else max(0.0, at - self._steady)
         off = None if off is None else round(off, 3)
-        self._say(TakeNote(at, self._number, phase, device, round(seconds, 3), by, off, text))
+        seconds = round(seconds, 3)
+        note = TakeNote(at, self._number, phase, device, seconds, by, off, text)
+        self._say(note if not detail else replace(note, detail=detail))
 
     def _say(self, note: TakeNote) -> None:
         self.tally.hear(note)
@@ -397,6 +439,7 @@ class Takes:
             "differs": differs[:MOST_SHOWN],
             "differs_more": max(0, len(differs) - MOST_SHOWN),
             "picture": picture,
+            "seen": self._seen_against(good, at),
         }
 
     def _against(
@@ -418,6 +461,18 @@ class Takes:
             )
         return good, *self._differs
 
+    def _seen_against(self, good: Taken | None, at: float) -> dict[str, object] | None:
+        """The picture of now against the last good take's; None where no witness ever looks."""
+        if good is None or not self.sight.looks:
+            return None
+        now = of_now(self.sight, self.standing, at)
+        found = between(good.picture, now, allowed_of(self.desk.profile))
+        for key in ("differs", "unknown"):
+            one = found[key]
+            assert isinstance(one, list)
+            found[key] = one[:MOST_SHOWN]
+        return found
+
 
 def _short(take: Taken) -> dict[str, object]:
     return {
@@ -425,7 +480,7 @@ def _short(take: Taken) -> dict[str, object]:
         "look": take.look,
         "by": take.by,
         "off_s": _tenth(take.off),
-        "changes": len(take.happened),
+        "changes": take.changes,
         "mark": take.mark,
         "note": take.note,
         "marked_by": take.marked_by,

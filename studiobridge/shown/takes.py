@@ -66,7 +66,7 @@ def as_json(take: Taken, whole: bool = False) -> dict[str, Any]:
             }
             for span in take.cameras
         ],
-        "changes": len(take.happened),
+        "changes": take.changes,
         "mark": take.mark,
         "note": take.note,
         "marked_by": take.marked_by,
@@ -110,7 +110,7 @@ def csv_row(take: Taken) -> dict[str, object]:
         "ended_by": take.ended_by,
         "ended_off_s": "" if take.ended_off is None else take.ended_off,
         "clock_step_s": round(take.clock_step, 1),
-        "changes": len(take.happened),
+        "changes": take.changes,
         "marked_by": take.marked_by,
     }
 
