@@ -23,6 +23,7 @@ from studiobridge.control.evidence import NEVER
 from studiobridge.control.seen_then import (
     LEFT,
     NOBODY,
+    NOT_IN_IT,
     OLD,
     Apart,
     Looked,
@@ -98,7 +99,7 @@ class SeenInTake:
         if not self.sight.looks:
             return {}
         last = self.sight.last
-        found: dict[str, object] = {"why": "it was not looked at in this take"}
+        found: dict[str, object] = {"why": NOT_IN_IT}
         if self._looks:
             found = of_now(self.sight, self.standing, at) or found
             if "why" not in found and (last is None or last.taken is None or last.taken < began):

@@ -55,7 +55,8 @@ NO_CLOCK = "nobody knows when the picture was looked at"
 NOT_UP = "the set did not stand in its look"
 CHANGED_SINCE = "it was not looked at since the light was changed"
 NOT_WRITTEN = "no picture was written down with it"
-WHYS = (NOBODY, LEFT, OLD, NO_CLOCK, NOT_UP, CHANGED_SINCE, NOT_WRITTEN)
+NOT_IN_IT = "it was not looked at in this take"
+NO_LIGHTS = "it says nothing of the lights"
 
 # Where the camera looks is measured within 0.2 % of the width (what a look is held to, 95 in 100;
 # the difference of two by the root of squares); a turn and a zoom move the rim of the picture by
@@ -98,15 +99,15 @@ def of_look(event: Sighted, sight: Sight, standing: Standing, at: float) -> dict
     if not moved and sighting.hinders:
         return {"why": HINDERS.get(sighting.hinders[0], sighting.hinders[0])}
     if not moved and not sighting.lights:
-        return {"why": "it says nothing of the lights"}
+        return {"why": NO_LIGHTS}
     return {
         "age_s": round(max(0.0, at - taken), 3),
         "oldest_s": round(max(0.0, at - oldest), 3),
-        "sighting": _kept(sighting),
+        "sighting": kept_of(sighting),
     }
 
 
-def _kept(sighting: Sighting) -> dict[str, object]:
+def kept_of(sighting: Sighting) -> dict[str, object]:
     """What of a look is kept. No time of a clock: the clock may be put before this is read."""
     found = plain(sighting)
     for key in ("run", "frame", "taken", "since", "age", "residual"):
@@ -147,6 +148,8 @@ class Looked:
     learned: str | None = None
     stops: Mapping[str, Band] = field(default_factory=dict)
     amounts: Mapping[str, Band] = field(default_factory=dict)
+    # lights of which too little is in the picture
+    untold: frozenset[str] = frozenset()
     stray: Band | None = None
     even: Band | None = None
     worst: str = ""
@@ -166,7 +169,7 @@ def read(value: object) -> Looked | str:
     if not isinstance(seen, Mapping):
         why = value.get("why")
         return why if isinstance(why, str) and why else NOT_WRITTEN
-    stops, amounts = _lights(seen.get("lights"))
+    stops, amounts, untold = _lights(seen.get("lights"))
     screen, white, framing = (_part(seen, key) for key in ("screen", "white", "framing"))
     share = band(_part(seen, "stray").get("share"))
     if share is None and (stops or amounts):
@@ -184,6 +187,7 @@ def read(value: object) -> Looked | str:
         _text(seen.get("learned")) or None,
         stops,
         amounts,
+        untold,
         share,
         band(screen.get("even")),
         _text(screen.get("worst")),
@@ -221,20 +225,24 @@ def _text(value: object) -> str:
     return value if isinstance(value, str) and len(value) <= LONGEST else ""
 
 
-def _lights(value: object) -> tuple[dict[str, Band], dict[str, Band]]:
+def _lights(value: object) -> tuple[dict[str, Band], dict[str, Band], frozenset[str]]:
     stops: dict[str, Band] = {}
     amounts: dict[str, Band] = {}
+    untold = set()
     for count, (name, one) in enumerate(value.items() if isinstance(value, Mapping) else ()):
         if count >= MOST_LIGHTS:
             break
-        if not isinstance(name, str) or not isinstance(one, Mapping) or one.get("tells") is False:
+        if not isinstance(name, str) or not isinstance(one, Mapping):
+            continue
+        if one.get("tells") is False:
+            untold.add(name)
             continue
         against, amount = band(one.get("stops")), band(one.get("amount"))
         if against is not None:
             stops[name] = against
         if amount is not None:
             amounts[name] = amount
-    return stops, amounts
+    return stops, amounts, frozenset(untold)
 
 
 # ---- what differs ------------------------------------------------------------------------------
@@ -279,7 +287,8 @@ class Apart:
 class Compared:
     """Two pictures: what differs (the greatest first), what is the same, and what one lacks.
 
-    `unknown`: what, of which of the two (`then`, `now`), or `both`: held against another picture.
+    `unknown`: what, and of which of the two (`then`, `now`); `both`: they were held against other
+    pictures; `neither`: a light of which too little is in the picture.
     """
 
     differs: tuple[Apart, ...] = ()
@@ -443,24 +452,20 @@ def _of_lights(
 ) -> None:
     learned = then.learned is not None and then.learned == now.learned
     for name, most in allowed.items():
+        if name in then.untold and name in now.untold:
+            found.unknown.append((name, "neither"))
+            continue
         before, after = then.stops.get(name), now.stops.get(name)
         if not same_kept or before is None or after is None:
-            if not learned:
-                if name in then.amounts or name in now.amounts:
-                    found.unknown.append(("lights", _whose(name, then.amounts, now.amounts)))
-                continue
             before, after = (_in_stops(one.amounts.get(name)) for one in (then, now))
-            if before is None or after is None:
-                if (before is None) != (after is None):
-                    found.unknown.append((name, "then" if before is None else "now"))
-                continue
-        found.figure("light", before, after, most, ("less", "more"), "stop", name)
-
-
-def _whose(name: str, then: Mapping[str, Band], now: Mapping[str, Band]) -> str:
-    if name in then and name in now:
-        return "both"
-    return "now" if name in then else "then"
+        if before is None and after is None:
+            continue
+        if before is None or after is None:
+            found.unknown.append((name, "then" if before is None else "now"))
+        elif same_kept or learned:
+            found.figure("light", before, after, most, ("less", "more"), "stop", name)
+        else:
+            found.unknown.append(("lights", "both"))
 
 
 def _in_stops(amount: Band | None) -> Band | None:

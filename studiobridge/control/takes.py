@@ -52,16 +52,14 @@ from studiobridge.control.seen_then import (
 )
 from studiobridge.control.standing import Answers, Rolled, Standing
 from studiobridge.control.stood import (
-    differences,
     fitting,
     left_out,
-    lights_of,
     only_told,
-    picture_between,
     presets_of,
     whole,
 )
 from studiobridge.control.taken import Taken, Tally
+from studiobridge.control.takes_shown import Against, ended, short
 from studiobridge.profile.plain import plain
 from studiobridge.profile.said import Answer
 
@@ -70,11 +68,6 @@ from studiobridge.profile.said import Answer
 GOING = 20.0
 # So many takes are known without the record, and as many good ones.
 KEPT = 50
-# What differs is worked out anew when something was heard, and else after so long (s): what is
-# still being set has come to rest by then.
-WORKED_HOLDS = 5.0
-# So many differences are shown at most; the rest is counted.
-MOST_SHOWN = 8
 # Of so many takes that were marked last the marks are shown: who lists a record that is written a
 # moment later knows them from there.
 MARKS_SHOWN = 5
@@ -106,7 +99,6 @@ class Takes:
         self.answers = answers
         self.runs = runs
         self.looks = looks
-        self.watcher = runs.holding.watcher
         self.changing = Changing(desk, runs.holding)
         self.sight = runs.holding.sight
         self.seeing = SeenInTake(desk, standing, self.sight)
@@ -124,11 +116,7 @@ class Takes:
         self._steady: float | None = None  # when the take under way began
         self._going_at = NEVER
         self._anew = False
-        # what is shown of the differences: of which take, worked out when, and has it changed
-        self._stale = True
-        self._shown_for: int | None = None
-        self._worked_at = NEVER
-        self._differs: tuple[list[dict[str, object]], dict[str, object] | None] = ([], None)
+        self.against = Against(looks, standing, runs.holding)
         self._remember(memory, now)
 
     def _remember(self, memory: Memory, now: float) -> None:
@@ -171,7 +159,7 @@ class Takes:
         if not self.desk.cameras:
             return
         if self.desk.changed or rolled:
-            self._stale = True
+            self.against.stale = True
         for camera, hole, why in self.known.look(at, self._rolling):
             if self._steady is not None:
                 self._note(at, "unsure", camera, by="inferred", off=hole, text=why)
@@ -205,7 +193,7 @@ class Takes:
             self._note(one.at, "stopped", one.camera, by=by, off=off, text=why)
             if not self._rolling:
                 self._end(one.at, by, off, why)
-        self._stale = True
+        self.against.stale = True
         self.desk.emit(Announce(state=True))
 
     def _begin(self, at: float, by: str, off: float | None, why: str) -> None:
@@ -291,7 +279,7 @@ class Takes:
         kept = "" if note == "-" else note
         by = request.by or "a person"
         self._say(TakeNote(at, number, "marked", None, 0.0, by, 0.0, kept, mark))
-        self._stale = True
+        self.against.stale = True
         if number in self._marked:
             self._marked.remove(number)
         self._marked.append(number)
@@ -408,84 +396,16 @@ class Takes:
 
     def shown(self, at: float, iso: Callable[[float], str]) -> dict[str, object]:
         """The take that rolls, the last that ended, and what differs from the last good one."""
-        now = self.open
-        takes = self.tally.takes
-        ended = [n for n in sorted(takes) if takes[n].ended is not None]
-        last = takes[ended[-1]] if ended else None
-        good, differs, picture = self._against(at)
-        began = self._steady
+        now, began, takes = self.open, self._steady, self.tally.takes
         return {
             "now": None
             if now is None or began is None
-            else {**_short(now), "began": iso(began), "cameras": sorted(self._rolling)},
-            "last": None
-            if last is None or last.ended is None
-            else {
-                **_short(last),
-                # by the clock as it is now, both: its length is that of the steady clock
-                "began": iso(last.ended - last.seconds),
-                "ended": iso(last.ended),
-                "seconds": round(last.seconds, 1),
-                "ended_by": last.ended_by,
-                "ended_off_s": _tenth(last.ended_off),
-                "why": last.ended_why if last.ended_by == "inferred" else "",
-            },
+            else {**short(now), "began": iso(began), "cameras": sorted(self._rolling)},
+            **ended(takes, iso),
             "marked": [
                 {"take": n, "mark": takes[n].mark, "note": takes[n].note, "by": takes[n].marked_by}
                 for n in self._marked
                 if n in takes
             ],
-            "good": None if good is None else {"take": good.number, "look": good.look},
-            "differs": differs[:MOST_SHOWN],
-            "differs_more": max(0, len(differs) - MOST_SHOWN),
-            "picture": picture,
-            "seen": self._seen_against(good, at),
+            **self.against.shown(self.tally.good(self.desk.look), at),
         }
-
-    def _against(
-        self, at: float
-    ) -> tuple[Taken | None, list[dict[str, object]], dict[str, object] | None]:
-        """The last good take and how the set stands otherwise now, worked out when it changed."""
-        good = self.tally.good(self.desk.look)
-        lights = None if good is None else good.stood.get("lights")
-        if good is None or not isinstance(lights, dict):
-            return None, [], None
-        old = at - self._worked_at >= WORKED_HOLDS
-        if self._stale or old or self._shown_for != good.number:
-            self._stale, self._shown_for, self._worked_at = False, good.number, at
-            now = lights_of(self.looks, at)
-            face = self.watcher.picture.face
-            self._differs = (
-                differences(self.desk.profile, lights, now),
-                picture_between(face, lights, now),
-            )
-        return good, *self._differs
-
-    def _seen_against(self, good: Taken | None, at: float) -> dict[str, object] | None:
-        """The picture of now against the last good take's; None where no witness ever looks."""
-        if good is None or not self.sight.looks:
-            return None
-        now = of_now(self.sight, self.standing, at)
-        found = between(good.picture, now, allowed_of(self.desk.profile))
-        for key in ("differs", "unknown"):
-            one = found[key]
-            assert isinstance(one, list)
-            found[key] = one[:MOST_SHOWN]
-        return found
-
-
-def _short(take: Taken) -> dict[str, object]:
-    return {
-        "take": take.number,
-        "look": take.look,
-        "by": take.by,
-        "off_s": _tenth(take.off),
-        "changes": take.changes,
-        "mark": take.mark,
-        "note": take.note,
-        "marked_by": take.marked_by,
-    }
-
-
-def _tenth(value: float | None) -> float | None:
-    return None if value is None else round(value, 1)

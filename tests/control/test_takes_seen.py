@@ -461,9 +461,9 @@ def test_going_back_to_a_take_with_no_picture_says_that_of_the_camera_nothing_is
 
 
 def looked(**more: object) -> dict[str, object]:
-    from studiobridge.control.seen_then import _kept
+    from studiobridge.control.seen_then import kept_of
 
-    return {"age_s": 1.0, "oldest_s": 1.0, "sighting": _kept(sighting(**more))}  # type: ignore[arg-type]
+    return {"age_s": 1.0, "oldest_s": 1.0, "sighting": kept_of(sighting(**more))}  # type: ignore[arg-type]
 
 
 ALLOWED = {"key": 0.1, "fill": 0.1}
@@ -600,6 +600,6 @@ def test_what_is_compared_with_itself_never_differs() -> None:
 
 
 def looked_of(one: Sighting) -> dict[str, object]:
-    from studiobridge.control.seen_then import _kept
+    from studiobridge.control.seen_then import kept_of
 
-    return _kept(one)
+    return kept_of(one)
