@@ -6,6 +6,7 @@ A note's fields are the columns of its table; `row_of` has the few that are spel
 from __future__ import annotations
 
 import json
+import math
 import sqlite3
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
@@ -436,11 +437,17 @@ def words_in(value: object) -> str | None:
     return value if isinstance(value, str) else None
 
 
+def _finite(text: str) -> float | None:
+    found = float(text)
+    return found if math.isfinite(found) else None
+
+
 def take_note(row: Mapping[str, Any]) -> TakeNote:
     """A row of the takes as the note it was made of; what cannot be read in it is empty."""
     try:
-        detail = json.loads(row["detail"])
-    except (TypeError, ValueError):
+        # what is no number is none: not in what is shown, and not in what is reckoned with it
+        detail = json.loads(row["detail"], parse_float=_finite, parse_constant=lambda _: None)
+    except (TypeError, ValueError, RecursionError):
         detail = {}
     detail = detail if isinstance(detail, dict) else {}
     lights = detail.get("lights")

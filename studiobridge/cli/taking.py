@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable, Mapping
 from contextlib import closing
 from datetime import UTC, date, datetime, tzinfo
 from pathlib import Path
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
 MOST = 99_999_999
 # A note in a list is cut here (characters), so that a list fits a page: `takes N` has it whole.
 NOTE = 34
+NOTE_BESIDE = 24
 
 
 @app.command()
@@ -131,6 +133,7 @@ def _show(
     name, path = which_set(settings, set_name, profile)
     found, session = _read(settings, name)
     made = _profile(settings, name, path)
+    good = last_good_of(found)
     with speaking(ENGLISH, _zone(made)):
         if number is not None:
             _one(found, number, differs, made, as_json, as_csv)
@@ -139,7 +142,7 @@ def _show(
             found = [t for t in found if _local(t).date() == wanted]
         elif not every:
             found = _of_session(found, session)
-        _list(found, every or wanted is not None, as_json, as_csv)
+        _list(found, every or wanted is not None, as_json, as_csv, made, good)
 
 
 def _read(settings: Settings, name: str) -> tuple[list[Taken], tuple[int, float] | None]:
@@ -185,16 +188,33 @@ def _of_session(found: list[Taken], session: tuple[int, float] | None) -> list[T
     return [t for t in found if t.session == number or (t.session is None and t.began >= opened)]
 
 
-def _list(found: list[Taken], whole: bool, as_json: bool, as_csv: bool) -> None:
-    from studiobridge.shown import takes as said
+def last_good_of(found: list[Taken]) -> Callable[[Taken], Taken | None]:
+    """The last good one of all takes of a record, but for itself, for each of them."""
+    from studiobridge.control.taken import last_good
 
+    return lambda take: last_good(found, take.look, without=take.number)
+
+
+def _list(
+    found: list[Taken],
+    whole: bool,
+    as_json: bool,
+    as_csv: bool,
+    profile: SetProfile | None,
+    good: Callable[[Taken], Taken | None],
+) -> None:
+    from studiobridge.shown import takes as said
+    from studiobridge.shown.seen_columns import compared
+
+    seen = {take.number: compared(profile, good(take), take) for take in found}
     if as_json:
-        show.print_json([said.as_json(take) for take in found])
+        show.print_json([said.as_json(take, as_good=seen[take.number]) for take in found])
         return
     if as_csv:
         from studiobridge.shown.cells import as_csv as cells
 
-        sys.stdout.write(cells([said.csv_row(take) for take in found], "\n") if found else "")
+        text = [said.csv_row(take, seen[take.number]) for take in found]
+        sys.stdout.write(cells(text, "\n") if found else "")
         sys.stdout.flush()
         return
     if not found:
@@ -202,6 +222,9 @@ def _list(found: list[Taken], whole: bool, as_json: bool, as_csv: bool) -> None:
         return
     rows: list[list[str] | str] = []
     before = ""
+    # a column of its own where anybody looks at the picture, out of the room for notes
+    looked = any(take.picture is not None for take in found)
+    note_width = NOTE_BESIDE if looked else NOTE
     for take in found:
         began = _local(take)
         today = began.strftime("%Y-%m-%d")
@@ -209,7 +232,7 @@ def _list(found: list[Taken], whole: bool, as_json: bool, as_csv: bool) -> None:
             rows.append(f"{today}, times in {_zone_said(began)}")
             before = today
         marked = said.mark(take.mark)
-        note = take.note if len(take.note) <= NOTE else take.note[: NOTE - 1] + "…"
+        note = take.note if len(take.note) <= note_width else take.note[: note_width - 1] + "…"
         sure = take.by in ("report", "watts") and take.ended_by in ("report", "watts", "")
         rows.append(
             [
@@ -217,15 +240,29 @@ def _list(found: list[Taken], whole: bool, as_json: bool, as_csv: bool) -> None:
                 began.strftime("%H:%M:%S"),
                 said.length(take.seconds) if take.ended is not None else "open",
                 take.look or "",
-                str(len(take.happened) or ""),
+                str(take.changes or ""),
+                *([_as_good(take, seen[take.number])] if looked else []),
                 marked,
                 note,
                 "" if sure else "*",
             ]
         )
-    show.print_table(("take", "began", "length", "look", "changes", "mark", "note", ""), rows)
+    picture = ("picture",) if looked else ()
+    heads = ("take", "began", "length", "look", "changes", *picture, "mark", "note", "")
+    show.print_table(heads, rows)
+    if looked:
+        show.out("picture: against the last good take's, by the camera; `takes NUMBER --differs`")
     if any(not isinstance(row, str) and row[-1] for row in rows):
         show.out("* by a person's word, or inferred: `takes NUMBER` says how far off it may be")
+
+
+def _as_good(take: Taken, found: Mapping[str, object] | None) -> str:
+    """Against the last good one, in a word: what nobody can tell is a dash, never "the same"."""
+    from studiobridge.shown import seen_take
+
+    if take.picture is None:
+        return ""
+    return seen_take.verdict(found) or "–"
 
 
 def _zone_said(moment: datetime) -> str:
@@ -243,7 +280,9 @@ def _one(
     as_csv: bool,
 ) -> None:
     from studiobridge.control.taken import last_good
+    from studiobridge.shown import seen_take
     from studiobridge.shown import takes as said
+    from studiobridge.shown.seen_columns import compared
 
     take = next((t for t in found if t.number == number), None)
     if take is None:
@@ -257,20 +296,22 @@ def _one(
         if profile is None:
             text = "what differs is in stops by the lights' curves: say --profile FILE"
             raise Stop(BAD_INPUT, text)
-        compared = said.against(profile, good, take)
+        against = said.against(profile, good, take)
         if as_json:
-            show.print_json(compared)
+            show.print_json(against)
         else:
-            for line in said.against_lines(compared):
+            for line in said.against_lines(against):
                 show.out(line)
         return
+    good = last_good(found, take.look, without=number)
+    seen = compared(profile, good, take)
     if as_json:
-        show.print_json(said.as_json(take, whole=True))
+        show.print_json(said.as_json(take, whole=True, as_good=seen))
         return
     if as_csv:
         from studiobridge.shown.cells import as_csv as cells
 
-        sys.stdout.write(cells([said.csv_row(take)], "\n"))
+        sys.stdout.write(cells([said.csv_row(take, seen)], "\n"))
         sys.stdout.flush()
         return
     show.out(said.head(take))
@@ -288,3 +329,11 @@ def _one(
     if happened:
         show.out()
         show.print_table(("at", "what changed in it"), happened)
+    lines = seen_take.against_lines(
+        seen, f"take {good.number}" if good is not None else "", f"take {number}"
+    )
+    if lines and good is not None:
+        show.out()
+        show.out(f"against take {good.number}, the last good one")
+        for line in lines:
+            show.out(line)

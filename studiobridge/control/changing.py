@@ -34,7 +34,7 @@ MOST = 200
 
 @dataclass(frozen=True, slots=True)
 class Changed:
-    """One change; `at` is when it began as far as is known."""
+    """One change; `at` is when it began as far as is known, or up to `off` s earlier."""
 
     at: float
     device: str
@@ -42,6 +42,7 @@ class Changed:
     by: str
     text: str = ""
     detail: Mapping[str, object] = field(default_factory=dict)
+    off: float | None = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,8 +7,11 @@ The floors of this room, each importing only from below:
 - controller.py               hands each event to its part; where things stand after listening
 - requests.py                 what is asked for, and the answer each gets
 - words.py, takes.py          what people say, which begins no run; each stretch of rolling
+- seen_in_take.py, takes_shown.py
+                              the picture while a take rolls; takes in short, now against then
 - changing.py                 what changes of the light while a take rolls
 - stood.py                    how a set stood at a moment, and what differs between two
+- seen_then.py                what the picture said at a moment, and what differs between two
 - looks.py, before.py, quiet.py, adjusting.py
                               how the lights stand becomes a look; what has to be true before it
                               rolls; what is off during takes only; one light by small steps

@@ -219,7 +219,7 @@ class LightNote:
 
 
 TakePhase = Literal[
-    "begun", "rolls", "stopped", "unsure", "going", "changed", "ended", "marked", "matched"
+    "begun", "rolls", "stopped", "unsure", "going", "changed", "seen", "ended", "marked", "matched"
 ]
 
 
@@ -229,8 +229,9 @@ class TakeNote:
 
     `begun` has in `detail` how the set stood (stood.py). `rolls`, `stopped`: a camera. `unsure`:
     for so long nobody knew whether it rolled. `going`: it rolls still. `changed`: the light has.
-    `matched`: a look was made of it, the presets in `detail`. A take found begun and not ended was
-    cut short when the bridge stopped: the next one goes on with it or ends it.
+    `seen`: it began with no picture, and this is the first of it. `matched`: a look was made of it,
+    the presets in `detail`. A take found begun and not ended was cut short when the bridge stopped:
+    the next one goes on with it or ends it.
     """
 
     at: float

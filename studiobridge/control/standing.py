@@ -117,6 +117,8 @@ class Standing:
         self.since = now
         self.session = Session(desk, memory)
         self.warm_at: float | None = None
+        # since when the set stands in its look, proven or adrift; None while it does not
+        self.stands_since: float | None = None
         # it was taken down by a cut: what is off is off at its plugs, and nothing was asked first
         self.was_cut = False
         # how often a light was put back with nobody asking, and which are not any more (law 12)
@@ -141,6 +143,10 @@ class Standing:
         if self.state != "unheard":
             self._noted_look = self.desk.look
             self.desk.emit(StateNote(at, self.state, self.desk.look, why))
+        if self.state not in ("ready", "adrift"):
+            self.stands_since = None
+        elif self.stands_since is None:
+            self.stands_since = at
         self.desk.drift_opens = self.state in ("ready", "adrift", "stalled")
         self.desk.emit(Announce(state=True))
 

@@ -64,6 +64,11 @@ class Taken:
     ended_by: str = ""
     ended_off: float | None = 0.0
     ended_why: str = ""
+    # the picture of its end, and how far it was looked at (seen_in_take.py)
+    ended_seen: Mapping[str, object] = field(default_factory=dict)
+    # the first picture of it and its second, where it began with none
+    first_seen: Mapping[str, object] = field(default_factory=dict)
+    first_seen_s: float | None = None
     mark: str = ""
     note: str = ""
     marked_by: str = ""
@@ -78,6 +83,22 @@ class Taken:
     def session(self) -> int | None:
         session = self.stood.get("session")
         return session if isinstance(session, int) else None
+
+    @property
+    def picture(self) -> object:
+        """What the picture said of it (seen_then.py): as it began, else the first with its second.
+
+        None where nothing was written down, as by a bridge of before.
+        """
+        if self.first_seen_s is not None:
+            return {**self.first_seen, "at_s": self.first_seen_s}
+        return self.stood.get("seen")
+
+    @property
+    def changes(self) -> int:
+        """So much happened in it; whether the picture was looked at is no change of it."""
+        holes = (one.what == "seen" and one.detail.get("phase") != "moved" for one in self.happened)
+        return len(self.happened) - sum(holes)
 
     @property
     def rolling(self) -> tuple[str, ...]:
@@ -163,7 +184,7 @@ class Tally:
                 marked=note.at,
             )
             return
-        if note.phase != "changed":  # which may have begun before it was known
+        if note.phase not in ("changed", "seen"):  # which may have begun before it was known
             take = replace(take, seconds=note.seconds, seen=note.at)
         name = note.device or ""
         if note.phase == "rolls":
@@ -177,6 +198,10 @@ class Tally:
             text = note.text or ""
             one = Happened(note.seconds, what, name, note.by, note.off, text, note.detail)
             take = replace(take, happened=(*take.happened, one))
+        elif note.phase == "seen":
+            found = note.detail.get("seen")
+            if isinstance(found, Mapping):
+                take = replace(take, first_seen=found, first_seen_s=note.seconds)
         elif note.phase == "ended":
             take = replace(
                 take,
@@ -184,8 +209,13 @@ class Tally:
                 ended_by=note.by,
                 ended_off=note.off,
                 ended_why=note.text or "",
+                ended_seen=_mapping(note.detail.get("seen")),
             )
         self.takes[note.take] = take
+
+
+def _mapping(value: object) -> Mapping[str, object]:
+    return value if isinstance(value, Mapping) else {}
 
 
 def _stopped(cameras: Collection[Span], note: TakeNote) -> tuple[Span, ...]:

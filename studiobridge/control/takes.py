@@ -28,7 +28,8 @@ The rules:
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 from studiobridge.control.changing import Changing
 from studiobridge.control.desk import Desk
@@ -39,18 +40,27 @@ from studiobridge.control.gates import Gates
 from studiobridge.control.known_rolling import ANEW, KnownRolling
 from studiobridge.control.looks import Looks
 from studiobridge.control.runs import Runs
+from studiobridge.control.seen_in_take import SeenInTake
+from studiobridge.control.seen_then import (
+    Looked,
+    allowed_of,
+    beside_the_lights,
+    between,
+    compare,
+    of_now,
+    read,
+)
 from studiobridge.control.standing import Answers, Rolled, Standing
 from studiobridge.control.stood import (
-    differences,
     fitting,
     left_out,
-    lights_of,
     only_told,
-    picture_between,
     presets_of,
     whole,
 )
 from studiobridge.control.taken import Taken, Tally
+from studiobridge.control.takes_shown import Against, ended, short
+from studiobridge.profile.plain import plain
 from studiobridge.profile.said import Answer
 
 # That a take goes on is noted so often (s): a restart finds out no more exactly than this how long
@@ -58,11 +68,6 @@ from studiobridge.profile.said import Answer
 GOING = 20.0
 # So many takes are known without the record, and as many good ones.
 KEPT = 50
-# What differs is worked out anew when something was heard, and else after so long (s): what is
-# still being set has come to rest by then.
-WORKED_HOLDS = 5.0
-# So many differences are shown at most; the rest is counted.
-MOST_SHOWN = 8
 # Of so many takes that were marked last the marks are shown: who lists a record that is written a
 # moment later knows them from there.
 MARKS_SHOWN = 5
@@ -94,8 +99,9 @@ class Takes:
         self.answers = answers
         self.runs = runs
         self.looks = looks
-        self.watcher = runs.holding.watcher
         self.changing = Changing(desk, runs.holding)
+        self.sight = runs.holding.sight
+        self.seeing = SeenInTake(desk, standing, self.sight)
         # what was said of takes since this bridge began, the latest last
         self._marked: deque[int] = deque(maxlen=MARKS_SHOWN)
         # what has to be true before it rolls, in a line; None where the profile says nothing of it
@@ -110,11 +116,7 @@ class Takes:
         self._steady: float | None = None  # when the take under way began
         self._going_at = NEVER
         self._anew = False
-        # what is shown of the differences: of which take, worked out when, and has it changed
-        self._stale = True
-        self._shown_for: int | None = None
-        self._worked_at = NEVER
-        self._differs: tuple[list[dict[str, object]], dict[str, object] | None] = ([], None)
+        self.against = Against(looks, standing, runs.holding)
         self._remember(memory, now)
 
     def _remember(self, memory: Memory, now: float) -> None:
@@ -133,6 +135,7 @@ class Takes:
         self._rolling = set(take.rolling) & set(self.desk.cameras)
         self.known.begins_anew(self._rolling, seen)
         self._anew = True
+        self.seeing.resume(take, self._steady)
 
     # ---- each event ------------------------------------------------------------------------
 
@@ -156,7 +159,7 @@ class Takes:
         if not self.desk.cameras:
             return
         if self.desk.changed or rolled:
-            self._stale = True
+            self.against.stale = True
         for camera, hole, why in self.known.look(at, self._rolling):
             if self._steady is not None:
                 self._note(at, "unsure", camera, by="inferred", off=hole, text=why)
@@ -190,7 +193,7 @@ class Takes:
             self._note(one.at, "stopped", one.camera, by=by, off=off, text=why)
             if not self._rolling:
                 self._end(one.at, by, off, why)
-        self._stale = True
+        self.against.stale = True
         self.desk.emit(Announce(state=True))
 
     def _begin(self, at: float, by: str, off: float | None, why: str) -> None:
@@ -198,6 +201,9 @@ class Takes:
         self.next += 1
         self._steady = at
         stood = whole(self.looks, self.standing, self.runs.holding, self.before(at), at)
+        seen = self.seeing.begin(at)
+        if seen is not None:
+            stood["seen"] = seen
         note = TakeNote(at, number, "begun", None, 0.0, by, off, why, None, stood)
         self._say(note)
         self.tally.keep(KEPT, happened=False)
@@ -206,8 +212,9 @@ class Takes:
         self._going_at = at
         self.desk.wake("take going", at + GOING)
 
-    def _end(self, at: float, by: str, off: float | None, why: str) -> None:
-        self._note(at, "ended", None, by=by, off=off, text=why)
+    def _end(self, at: float, by: str, off: float | None, why: str, now: bool = True) -> None:
+        seen = {} if self._steady is None or not now else self.seeing.end(at, self._steady)
+        self._note(at, "ended", None, by=by, off=off, text=why, detail=seen)
         self._steady = None
         self.desk.wake("take going", None)
 
@@ -218,9 +225,9 @@ class Takes:
         if ended and self._steady is not None:
             last = max(ended, key=lambda span: span.ended or 0.0)
             at = self._steady + (last.ended or 0.0)
-            self._end(at, last.ended_by, last.ended_off, last.ended_why)
+            self._end(at, last.ended_by, last.ended_off, last.ended_why, now=False)
         else:
-            self._end(at, "inferred", None, ANEW)
+            self._end(at, "inferred", None, ANEW, now=False)
 
     def _goes_on(self, at: float) -> None:
         if at - self._going_at >= GOING - 1e-6:
@@ -239,13 +246,16 @@ class Takes:
             self.changing.begin(0 if take is None else len(take.happened))
             return
         found = self.changing.look(at, self.desk.changed)
+        found += self.seeing.look(at, self._steady)
         for one in found:
             detail = {"what": one.what, **one.detail}
-            seconds = max(0.0, min(one.at, at) - self._steady)
-            number = self._number
+            seconds = round(max(0.0, min(one.at, at) - self._steady), 3)
+            off = None if one.off is None or one.off == float("inf") else round(one.off, 3)
+            phase: TakePhase = "seen" if one.detail.get("phase") == "first" else "changed"
             self._say(
                 TakeNote(
-                    at, number, "changed", one.device, seconds, one.by, 0.0, one.text, None, detail
+                    *(at, self._number, phase, one.device, seconds, one.by, off, one.text),
+                    detail=detail,
                 )
             )
         if found:
@@ -269,7 +279,7 @@ class Takes:
         kept = "" if note == "-" else note
         by = request.by or "a person"
         self._say(TakeNote(at, number, "marked", None, 0.0, by, 0.0, kept, mark))
-        self._stale = True
+        self.against.stale = True
         if number in self._marked:
             self._marked.remove(number)
         self._marked.append(number)
@@ -322,9 +332,26 @@ class Takes:
             text += f". Only told then, proven by nothing: {', '.join(told)}"
         if left:
             text += ". Left out: " + "; ".join(f"{one['device']} {one['why']}" for one in left)
-        detail = {"look": look, "only_told": told, "left_out": left}
+        seen, beside = self._beside(take.picture if take is not None else None, at)
+        if beside:
+            text += f". No light sets what the picture shows: {beside}"
+        detail = {"look": look, "only_told": told, "left_out": left, "seen": seen}
         self.desk.emit(Answer(request.id, False, 0, text, detail))
         return look
+
+    def _beside(self, then: object, at: float) -> tuple[dict[str, object] | None, str]:
+        """The picture now against that of a take, and in words what no light sets right."""
+        now = of_now(self.sight, self.standing, at)
+        if now is None:
+            return None, ""
+        allowed = allowed_of(self.desk.profile)
+        before, after = read(then), read(now)
+        if isinstance(before, Looked) and isinstance(after, Looked):
+            said = ", ".join(beside_the_lights(compare(before, after, allowed)))
+        else:
+            why = f"then {before}" if isinstance(before, str) else f"now {after}"
+            said = f"where the camera looks is not known ({plain(why)[:160]})"
+        return between(then, now, allowed), said
 
     def _meant(self, request: Request) -> int | None:
         """Which take is meant: none named, the one that rolls, else the last."""
@@ -353,10 +380,13 @@ class Takes:
         by: str = "",
         off: float | None = 0.0,
         text: str = "",
+        detail: Mapping[str, object] | None = None,
     ) -> None:
         seconds = 0.0 if self._steady is None else max(0.0, at - self._steady)
         off = None if off is None else round(off, 3)
-        self._say(TakeNote(at, self._number, phase, device, round(seconds, 3), by, off, text))
+        seconds = round(seconds, 3)
+        note = TakeNote(at, self._number, phase, device, seconds, by, off, text)
+        self._say(note if not detail else replace(note, detail=detail))
 
     def _say(self, note: TakeNote) -> None:
         self.tally.hear(note)
@@ -366,71 +396,16 @@ class Takes:
 
     def shown(self, at: float, iso: Callable[[float], str]) -> dict[str, object]:
         """The take that rolls, the last that ended, and what differs from the last good one."""
-        now = self.open
-        takes = self.tally.takes
-        ended = [n for n in sorted(takes) if takes[n].ended is not None]
-        last = takes[ended[-1]] if ended else None
-        good, differs, picture = self._against(at)
-        began = self._steady
+        now, began, takes = self.open, self._steady, self.tally.takes
         return {
             "now": None
             if now is None or began is None
-            else {**_short(now), "began": iso(began), "cameras": sorted(self._rolling)},
-            "last": None
-            if last is None or last.ended is None
-            else {
-                **_short(last),
-                # by the clock as it is now, both: its length is that of the steady clock
-                "began": iso(last.ended - last.seconds),
-                "ended": iso(last.ended),
-                "seconds": round(last.seconds, 1),
-                "ended_by": last.ended_by,
-                "ended_off_s": _tenth(last.ended_off),
-                "why": last.ended_why if last.ended_by == "inferred" else "",
-            },
+            else {**short(now), "began": iso(began), "cameras": sorted(self._rolling)},
+            **ended(takes, iso),
             "marked": [
                 {"take": n, "mark": takes[n].mark, "note": takes[n].note, "by": takes[n].marked_by}
                 for n in self._marked
                 if n in takes
             ],
-            "good": None if good is None else {"take": good.number, "look": good.look},
-            "differs": differs[:MOST_SHOWN],
-            "differs_more": max(0, len(differs) - MOST_SHOWN),
-            "picture": picture,
+            **self.against.shown(self.tally.good(self.desk.look), at),
         }
-
-    def _against(
-        self, at: float
-    ) -> tuple[Taken | None, list[dict[str, object]], dict[str, object] | None]:
-        """The last good take and how the set stands otherwise now, worked out when it changed."""
-        good = self.tally.good(self.desk.look)
-        lights = None if good is None else good.stood.get("lights")
-        if good is None or not isinstance(lights, dict):
-            return None, [], None
-        old = at - self._worked_at >= WORKED_HOLDS
-        if self._stale or old or self._shown_for != good.number:
-            self._stale, self._shown_for, self._worked_at = False, good.number, at
-            now = lights_of(self.looks, at)
-            face = self.watcher.picture.face
-            self._differs = (
-                differences(self.desk.profile, lights, now),
-                picture_between(face, lights, now),
-            )
-        return good, *self._differs
-
-
-def _short(take: Taken) -> dict[str, object]:
-    return {
-        "take": take.number,
-        "look": take.look,
-        "by": take.by,
-        "off_s": _tenth(take.off),
-        "changes": len(take.happened),
-        "mark": take.mark,
-        "note": take.note,
-        "marked_by": take.marked_by,
-    }
-
-
-def _tenth(value: float | None) -> float | None:
-    return None if value is None else round(value, 1)

@@ -13,8 +13,11 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 from weakref import WeakKeyDictionary
 
+from studiobridge.control.taken import last_good
+from studiobridge.shown import seen_take, words
 from studiobridge.shown import takes as said
-from studiobridge.shown import words
+from studiobridge.shown.seen_columns import compared
+from studiobridge.shown.tongue import say
 
 if TYPE_CHECKING:
     from studiobridge.panel.board import Board
@@ -52,10 +55,13 @@ def parts(board: Board) -> dict[str, str]:
     lines = [said.difference(entry) for entry in words.entries(takes.get("differs"))]
     more = int(words.number(takes.get("differs_more")) or 0)
     found = rows(board)
+    now, then = say("now"), say("take {n}", n=(_dict(good) or NOTHING).get("take"))
+    moved = said.moved_lights(words.entries(takes.get("differs")))
+    seen = seen_take.against_lines(takes.get("seen"), then, now, moved)
     return {
         "takes-now": str(draw.now(_dict(takes.get("now")), sure)),
         "takes-differs": str(
-            draw.differs(_dict(good), lines, more, words.picture(takes.get("picture")), sure)
+            draw.differs(_dict(good), lines, more, words.picture(takes.get("picture")), seen, sure)
         ),
         "takes-list": str(draw.listed(board.profile.name, found, sure)),
     }
@@ -111,7 +117,12 @@ def _of_record(board: Board) -> list[dict[str, Any]] | None:
         return None
     with contextlib.closing(reader):
         newest = reader.last_take()
-        return [said.as_json(take) for take in reader.takes(max(1, newest - LISTED + 1))]
+        takes, marked = reader.takes(max(1, newest - LISTED + 1)), reader.good_takes()
+    found = []
+    for take in takes:
+        good = last_good(marked, take.look, without=take.number)
+        found.append(said.as_json(take, as_good=compared(board.profile, good, take)))
+    return found
 
 
 def _row(row: dict[str, Any]) -> dict[str, Any]:
@@ -130,4 +141,5 @@ def _row(row: dict[str, Any]) -> dict[str, Any]:
         "note": words.clean(row.get("note") or "", 300),
         "changes": said.changes_said(int(row["changes"])) if row.get("changes") else "",
         "unsure": not sure,
+        "picture": seen_take.beside_the_good_one(row.get("as_good")),
     }

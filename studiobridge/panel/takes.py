@@ -14,6 +14,7 @@ from studiobridge.panel.house import House, Refused
 from studiobridge.panel.past import reading, whole, zone_said
 from studiobridge.shown import takes as said
 from studiobridge.shown.cells import as_csv
+from studiobridge.shown.seen_columns import compared
 from studiobridge.shown.tongue import say
 
 
@@ -47,8 +48,12 @@ class Takes:
 
         def read() -> str:
             with contextlib.closing(reading(board)) as reader:
-                found = [said.csv_row(take) for take in reader.takes()]
-            return as_csv(found)
+                takes = reader.takes()
+            rows = []
+            for take in takes:
+                good = last_good(takes, take.look, without=take.number)
+                rows.append(said.csv_row(take, compared(board.profile, good, take)))
+            return as_csv(rows)
 
         text = await asyncio.to_thread(read)
         return PlainTextResponse(text, media_type="text/csv; charset=utf-8")

@@ -10,7 +10,8 @@ from studiobridge.control.stood import Lights, differences, left_out, picture_be
 from studiobridge.control.taken import Happened, Taken
 from studiobridge.figures.face import Face
 from studiobridge.profile.model import SetProfile
-from studiobridge.shown import words
+from studiobridge.shown import seen_take, words
+from studiobridge.shown.seen_columns import columns, compared
 from studiobridge.shown.tongue import english, figure, later, say, say_many, zone
 from studiobridge.shown.words import Json
 
@@ -38,8 +39,11 @@ def iso(at: float, where: tzinfo | None = UTC) -> str:
     return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-def as_json(take: Taken, whole: bool = False) -> dict[str, Any]:
-    """A take of the record; `whole`: with how the set stood and what happened."""
+def as_json(take: Taken, whole: bool = False, as_good: Json | None = None) -> dict[str, Any]:
+    """A take of the record; `whole`: with how the set stood and what happened.
+
+    `as_good`: its picture against the last good one's (`compared`).
+    """
     found: dict[str, Any] = {
         "take": take.number,
         "session": take.session,
@@ -66,13 +70,16 @@ def as_json(take: Taken, whole: bool = False) -> dict[str, Any]:
             }
             for span in take.cameras
         ],
-        "changes": len(take.happened),
+        "changes": take.changes,
         "mark": take.mark,
         "note": take.note,
         "marked_by": take.marked_by,
         "marked": None if take.marked is None else iso(take.marked),
+        "as_good": as_good,
     }
     if whole:
+        found["seen"] = _mapping(take.picture)
+        found["ended_seen"] = _mapping(take.ended_seen)
         found["stood"] = dict(take.stood)
         found["happened"] = [
             {
@@ -90,8 +97,12 @@ def as_json(take: Taken, whole: bool = False) -> dict[str, Any]:
     return found
 
 
-def csv_row(take: Taken) -> dict[str, object]:
-    """One take as a row to match with files: times of day in the zone in force, and in UTC."""
+def csv_row(take: Taken, as_good: Json | None = None) -> dict[str, object]:
+    """One take as a row to match with files: times of day in the zone in force, and in UTC.
+
+    What the picture said stands in figures against the picture that was kept, empty for what it did
+    not say; `as_good`: against the last good one's (`compared`).
+    """
     ended = take.ended
     return {
         "take": take.number,
@@ -110,9 +121,14 @@ def csv_row(take: Taken) -> dict[str, object]:
         "ended_by": take.ended_by,
         "ended_off_s": "" if take.ended_off is None else take.ended_off,
         "clock_step_s": round(take.clock_step, 1),
-        "changes": len(take.happened),
+        "changes": take.changes,
         "marked_by": take.marked_by,
+        **columns(take, as_good),
     }
+
+
+def _mapping(value: object) -> dict[str, Any]:
+    return dict(value) if isinstance(value, Mapping) else {}
 
 
 # ---- in words ------------------------------------------------------------------------------
@@ -165,6 +181,8 @@ def change(one: Happened) -> str:
         )
     if one.what == "more":
         return say("more changes than are kept")
+    if one.what == "seen":
+        return seen_take.change(detail, one.text, one.off)
     if one.what == "sensor":
         return _sensor(name, detail)
     if one.what == "drift":
@@ -305,6 +323,7 @@ def times(take: Taken) -> list[str]:
             else say("the clock was put back by {time} in it; its length is not by that clock")
         )
         found.append(text.format(time=words.duration(abs(take.clock_step))))
+    found += seen_take.looked_lines(take.ended_seen)
     if len(take.cameras) > 1:
         for span in take.cameras:
             until = "…" if span.ended is None else length(span.ended)
@@ -333,7 +352,7 @@ def stood_lines(take: Taken) -> list[tuple[str, str]]:
     )
     if stood.get("before"):
         rows.append((say("before"), words.bridge_says(stood["before"], 200)))
-    return rows
+    return rows + seen_take.stood_lines(take.picture)
 
 
 def lights_in(take: Taken) -> Lights:
@@ -358,6 +377,7 @@ def against(profile: SetProfile, good: Taken, take: Taken) -> dict[str, Any]:
         "good_look": good.look,
         "differs": differences(profile, then, now),
         "picture": picture_between(Face(profile), then, now),
+        "seen": compared(profile, good, take),
     }
 
 
@@ -376,7 +396,13 @@ def against_lines(found: Json) -> list[str]:
     shown = words.picture(found.get("picture"))
     if shown and entries:
         lines.append(say("in the picture: {what}", what=shown))
-    return lines
+    then, now = (say("take {n}", n=found.get(key)) for key in ("good", "take"))
+    return lines + seen_take.against_lines(found.get("seen"), then, now, moved_lights(entries))
+
+
+def moved_lights(entries: Sequence[Json]) -> list[str]:
+    """Those of `differs` of which more is known than the picture says."""
+    return [str(entry.get("device")) for entry in entries if "stops" in entry]
 
 
 def not_in_a_look(take: Taken) -> list[str]:
