@@ -26,8 +26,9 @@ from studiobridge.witness.framing import Framer
 from studiobridge.witness.gathering import Gathering, known_from
 from studiobridge.witness.learned import Codes, Kept, Learned, Picture
 from studiobridge.witness.likely import Before, Supposed
+from studiobridge.witness.reduced import Mask, Singles
 from studiobridge.witness.screen import screen
-from studiobridge.witness.solving import Mask, Singles, Solved, Solver
+from studiobridge.witness.solving import Solved, Solver
 from studiobridge.witness.stray import stray
 from studiobridge.witness.white import clipped, white
 
