@@ -10,7 +10,7 @@ that it did, few moving at a time (`likely.py`), and by more than its tolerance 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import cv2
@@ -253,8 +253,11 @@ class Seeing:
         if solved.covered < SOMEBODY:
             return usable
         if self._small is None:
-            small = [cv2.resize(p, SMALL, interpolation=cv2.INTER_AREA) for p in self._pictures()]
-            self._small = np.stack(small)
+            self._small = np.empty(
+                (1 + len(self.learned.shares), SMALL[1], SMALL[0], 3), np.float32
+            )
+            for one, picture in zip(self._small, self._pictures(), strict=True):
+                cv2.resize(picture, SMALL, dst=one, interpolation=cv2.INTER_AREA)
         made = np.tensordot(np.append(1.0, solved.x), self._small, axes=1)
         seen = cv2.resize(light, SMALL, interpolation=cv2.INTER_AREA)
         off = np.log2(np.maximum(seen, DIM) / np.maximum(made, DIM))
@@ -264,8 +267,10 @@ class Seeing:
         clear = cv2.resize(1 - grown, (columns, rows), interpolation=cv2.INTER_NEAREST)
         return np.asarray(usable & (clear > 0), np.bool_)
 
-    def _pictures(self) -> list[Picture]:
-        return [self.learned.dark, *(share.light for share in self.learned.shares)]
+    def _pictures(self) -> Iterator[Picture]:
+        yield self.learned.dark
+        for share in self.learned.shares:
+            yield share.light
 
     def _usable(self, solved: Solved) -> Mask:
         """Where nobody stands, pixel by pixel."""
