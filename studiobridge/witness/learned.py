@@ -28,6 +28,11 @@ class Curve:
     light: NDArray[np.float32]  # 3 × 256
     sure: NDArray[np.float32]  # 3 × 256
 
+    @property
+    def table(self) -> NDArray[np.float32]:
+        """As a look-up table of OpenCV's."""
+        return np.ascontiguousarray(self.light.T.reshape(1, 256, 3))
+
     def linear(self, codes: Codes) -> Picture:
         """A frame in linear light."""
         found = np.empty(codes.shape, np.float32)

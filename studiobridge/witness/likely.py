@@ -149,8 +149,10 @@ def likely(
         index = list(of[name])
         each, with_stray = at[:, index].sum(axis=1), lit.at[:, index].sum(axis=1)
         value = float(share @ each + (of_lit * with_stray).sum())
-        own = toward[:, index].sum(axis=1)
-        left = own[:, index].sum(axis=1) - np.einsum("si,sij,sj->s", own, inverse, own)
+        # it goes with no other's amount
+        own = toward[:, index].sum(axis=1)[:, index]
+        its = inverse[:, index][:, :, index]
+        left = own.sum(axis=1) - np.einsum("si,sij,sj->s", own, its, own)
         more = left[alone, None] + lit.scale * lit.pulls[:, index].sum(axis=1) ** 2
         square = float(share @ (left + (each - value) ** 2))
         square += float((of_lit * (more + (with_stray - value) ** 2)).sum())

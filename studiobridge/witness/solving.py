@@ -138,13 +138,20 @@ class Solver(Reduced):
         """Solve a frame as the camera wrote it. Raises ValueError for what is none."""
         return self.solve(self.blocks(codes), prior)
 
-    def blocks(self, codes: Codes) -> Blocks:
-        """A frame in blocks. Raises ValueError for what is no frame of this camera."""
+    def blocks(self, codes: Codes, light: Picture | None = None) -> Blocks:
+        """A frame in blocks; `light`: the same through the curve, where that is there already.
+
+        Raises ValueError for what is no frame of this camera.
+        """
+        self.check(codes)
+        return of_codes(codes, self.curve, self.clips, light)
+
+    def check(self, codes: Codes) -> None:
+        """Raises ValueError for what is no frame of this camera."""
         if codes.dtype != np.uint8 or codes.ndim != 3:
             raise ValueError("a frame is rows × columns × 3 of bytes")
         if codes.shape != (self.size[1], self.size[0], 3):
             raise ValueError(_other_size(codes.shape, self.size))
-        return of_codes(codes, self.curve, self.clips)
 
     def solve(
         self,
@@ -313,15 +320,22 @@ class Solver(Reduced):
         cov: Floats = np.asarray(np.linalg.inv(without.h), np.float64)
         return cov @ without.g, cov * found.wider
 
+    def made(self, x: Floats) -> Singles:
+        """What these amounts make of the picture's finer parts (4 px), rows × columns × BGR."""
+        made = self.fine @ x.astype(np.float32) + self.fine_dark
+        rows, columns = self.shape
+        return np.asarray(
+            made.reshape(rows * BLOCK // FINE, columns * BLOCK // FINE, 3), np.float32
+        )
+
     def _rough(self, blocks: Blocks, x: Floats, base: Singles) -> Singles:
         """How far each block's texture is from what the lamps make there, whatever its mean."""
         if blocks.fine is None:
             return np.zeros_like(base)
-        guess = np.asarray(self.fine @ x.astype(np.float32) + self.fine_dark, np.float32)
         rows, columns = self.shape
         each = BLOCK // FINE
         grid = (rows, each, columns, each, 3)
-        predicted = np.maximum(guess, 1e-6).reshape(grid)
+        predicted = np.maximum(self.made(x), LEAST).reshape(grid)
         seen = blocks.fine.reshape(grid)
         ratio = seen.sum(axis=(1, 3)) / predicted.sum(axis=(1, 3))
         expected = predicted * ratio[:, None, :, None, :]
