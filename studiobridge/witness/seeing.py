@@ -253,7 +253,10 @@ class Seeing:
         if solved.covered < SOMEBODY or blocks.fine is None:
             return usable
         off = np.log2(np.maximum(blocks.fine, DIM) / np.maximum(self.solver.made(solved.x), DIM))
-        other = (np.ptp(off, axis=2) > TINT) | (np.abs(off).max(axis=2) > APART)
+        blue, green, red = cv2.split(off)
+        most = np.maximum(np.maximum(blue, green), red)
+        least = np.minimum(np.minimum(blue, green), red)
+        other = (most - least > TINT) | (most > APART) | (least < -APART)
         grown = cv2.dilate(other.astype(np.uint8), np.ones((5, 5), np.uint8))
         return np.asarray(
             usable & (self._whole(np.asarray(1 - grown, np.uint8), FINE) > 0), np.bool_
