@@ -70,17 +70,13 @@ def _locus(at: float) -> tuple[float, float]:
     place = (at - FIRST_MIRED) / STEP_MIRED
     i = min(max(math.floor(place), 1), len(UV) - 3)
     t = place - i
-    weights = (
-        -t * (t - 1.0) * (t - 2.0) / 6.0,
-        (t + 1.0) * (t - 1.0) * (t - 2.0) / 2.0,
-        -(t + 1.0) * t * (t - 2.0) / 2.0,
-        (t + 1.0) * t * (t - 1.0) / 6.0,
-    )
-    points = UV[i - 1 : i + 3]
-    return (
-        sum(w * p[0] for w, p in zip(weights, points, strict=True)),
-        sum(w * p[1] for w, p in zip(weights, points, strict=True)),
-    )
+    # written out: it is asked for hundreds of times in every look at a picture
+    w0 = -t * (t - 1.0) * (t - 2.0) / 6.0
+    w1 = (t + 1.0) * (t - 1.0) * (t - 2.0) / 2.0
+    w2 = -(t + 1.0) * t * (t - 2.0) / 2.0
+    w3 = (t + 1.0) * t * (t - 1.0) / 6.0
+    (u0, v0), (u1, v1), (u2, v2), (u3, v3) = UV[i - 1 : i + 3]
+    return w0 * u0 + w1 * u1 + w2 * u2 + w3 * u3, w0 * v0 + w1 * v1 + w2 * v2 + w3 * v3
 
 
 def daylight_xy(kelvin: float) -> tuple[float, float]:
@@ -147,7 +143,8 @@ def cct_and_duv(u: float, v: float) -> tuple[float, float]:
         pu, pv = _locus(at)
         return (pu - u) ** 2 + (pv - v) ** 2
 
-    nearest = min(range(len(UV)), key=lambda i: (UV[i][0] - u) ** 2 + (UV[i][1] - v) ** 2)
+    apart = [(pu - u) * (pu - u) + (pv - v) * (pv - v) for pu, pv in UV]
+    nearest = apart.index(min(apart))
     if nearest in (0, len(UV) - 1):
         raise ValueError("this white is outside the range of the table")
     low = FIRST_MIRED + STEP_MIRED * (nearest - 1)

@@ -61,14 +61,16 @@ def of_light(light: Picture, usable: NDArray[np.bool_] | None) -> Blocks:
     return Blocks(_coarse(fine), fine, fully(counts))
 
 
-def of_codes(codes: Codes, curve: Curve, clips: int) -> Blocks:
-    """A frame as the camera wrote it: through its curve, without what is clipped."""
-    table = np.ascontiguousarray(curve.light.T.reshape(1, 256, 3))
+def of_codes(codes: Codes, curve: Curve, clips: int, light: Picture | None = None) -> Blocks:
+    """A frame as the camera wrote it: through its curve, without what is clipped.
+
+    `light`: the same through its curve, where somebody has that already.
+    """
     rows, columns = codes.shape[0] // BLOCK, codes.shape[1] // BLOCK
-    whole = np.ascontiguousarray(codes[: rows * BLOCK, : columns * BLOCK])
-    light = cv2.LUT(whole, table)
-    size = (columns * _EACH, rows * _EACH)
-    fine = np.asarray(cv2.resize(light, size, interpolation=cv2.INTER_AREA), np.float32)
+    whole = codes[: rows * BLOCK, : columns * BLOCK]
+    if light is None:
+        light = np.asarray(cv2.LUT(codes, curve.table), np.float32)
+    fine = means(light, FINE)
     below = cv2.inRange(whole, np.zeros(3), np.full(3, float(clips - 1)))
     # a block counts with all of its pixels or not at all
     share = cv2.resize(below, (columns, rows), interpolation=cv2.INTER_AREA)

@@ -20,7 +20,8 @@ import numpy as np
 from studiobridge.profile.sighting import Band
 from studiobridge.witness.blocks import Blocks
 from studiobridge.witness.likely import Before
-from studiobridge.witness.solving import LEARNED_OFF, SURE, Floats, Singles, Solved, Solver
+from studiobridge.witness.reduced import SURE, Floats, Singles
+from studiobridge.witness.solving import LEARNED_OFF, Solved, Solver
 
 FRAMES = 20
 # A lamp has moved in between, so likely at least (0-1), and by so many stops.

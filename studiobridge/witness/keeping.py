@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 
 from studiobridge.profile.model import Region
 from studiobridge.profile.names import NAME
-from studiobridge.witness.learned import Curve, Kept, Learned, Picture, Share
+from studiobridge.witness.learned import Curve, Kept, Learned, Packed, Picture
 
 VERSION = 1
 LEARNED = "learned.json"
@@ -129,7 +129,7 @@ def load(folder: Path) -> Learned:
         **{f"share{n}": (rows, columns, 3) for n in range(len(lights))},
     }
     arrays = _arrays(folder / file, of.text("arrays", "sha256", most=64), shapes)
-    curve = Curve(arrays["light"], arrays["sure"])
+    curve = Curve(_single(arrays["light"]), _single(arrays["sure"]))
     if not (np.diff(curve.light, axis=1) > 0).all() or (curve.sure < 0).any():
         raise CannotRead(f"{folder / file}: its curve does not rise; {_AGAIN}")
     shares = []
@@ -137,12 +137,12 @@ def load(folder: Path) -> Learned:
         entry = _Reader(path, light if isinstance(light, dict) else {})
         cct = entry.said.get("cct")
         white = None if cct is None else entry.number("cct", low=500, high=50_000)
-        shares.append(Share(entry.name("device"), white, arrays[f"share{n}"]))
+        shares.append(Packed(entry.name("device"), white, arrays[f"share{n}"]))
     return Learned(
         set_name=of.name("set"),
         made=of.text("made", most=40),
         curve=curve,
-        dark=arrays["dark"],
+        dark=_single(arrays["dark"]),
         shares=tuple(shares),
         dimmers=_dimmers(of),
         read=of.number("noise", "read", low=0, high=1),
@@ -377,12 +377,12 @@ def _content(path: Path, digest: str) -> bytes:
 
 def _arrays(
     path: Path, digest: str, shapes: Mapping[str, tuple[int, ...]]
-) -> dict[str, NDArray[np.float32]]:
+) -> dict[str, NDArray[np.floating]]:
     """The arrays of these names and shapes, and nothing else that a file may say it has."""
     if sum(4 * math.prod(shape) for shape in shapes.values()) > MOST_TOGETHER:
         raise CannotRead(f"{path}: more pictures than this reads; {_AGAIN}")
     content = _content(path, digest)
-    found: dict[str, NDArray[np.float32]] = {}
+    found: dict[str, NDArray[np.floating]] = {}
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as packed:
             for name, shape in shapes.items():
@@ -395,7 +395,7 @@ def _arrays(
     return found
 
 
-def _array(file: Any, shape: tuple[int, ...]) -> NDArray[np.float32]:
+def _array(file: Any, shape: tuple[int, ...]) -> NDArray[np.floating]:
     # the header first: it is read before a byte of what it promises is unpacked
     version = np.lib.format.read_magic(file)
     if version != (1, 0):
@@ -407,10 +407,14 @@ def _array(file: Any, shape: tuple[int, ...]) -> NDArray[np.float32]:
     content = file.read(size)
     if len(content) != size:
         raise ValueError("cut off")
-    array = np.frombuffer(content, kind).reshape(shape).astype(np.float32)
+    array: NDArray[np.floating] = np.frombuffer(content, kind).reshape(shape)
     if not np.isfinite(array).all():
         raise ValueError("no light")
     return array
+
+
+def _single(array: NDArray[np.floating]) -> NDArray[np.float32]:
+    return array.astype(np.float32)
 
 
 def _png_pixels(content: bytes) -> int:

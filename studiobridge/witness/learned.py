@@ -28,6 +28,11 @@ class Curve:
     light: NDArray[np.float32]  # 3 × 256
     sure: NDArray[np.float32]  # 3 × 256
 
+    @property
+    def table(self) -> NDArray[np.float32]:
+        """As a look-up table of OpenCV's."""
+        return np.ascontiguousarray(self.light.T.reshape(1, 256, 3))
+
     def linear(self, codes: Codes) -> Picture:
         """A frame in linear light."""
         found = np.empty(codes.shape, np.float32)
@@ -52,6 +57,33 @@ class Share:
     device: str
     cct: float | None
     light: Picture
+
+    def thinned(self, by: int) -> Picture:
+        """One pixel in so many across and down."""
+        return self.light[::by, ::by]
+
+
+class Packed(Share):
+    """A share as it is kept on disk, in half precision: half the memory, whole when asked for.
+
+    Dozens of megabytes a set, that are looked at once, when the solver reduces them, and when
+    somebody wants to see a look before it is set.
+    """
+
+    __slots__ = ("_half",)
+    _half: NDArray[np.float16]
+
+    def __init__(self, device: str, cct: float | None, light: NDArray[np.floating]) -> None:
+        object.__setattr__(self, "device", device)
+        object.__setattr__(self, "cct", cct)
+        object.__setattr__(self, "_half", np.asarray(light, np.float16))
+
+    @property
+    def light(self) -> Picture:
+        return np.asarray(self._half, np.float32)
+
+    def thinned(self, by: int) -> Picture:
+        return np.asarray(self._half[::by, ::by], np.float32)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

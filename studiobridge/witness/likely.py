@@ -109,13 +109,20 @@ def likely(
     if len(names) > 2:
         sets.append((ALL, tuple(names), True))
     spread = np.repeat(still[None], len(sets), axis=0)
-    for row, (_, changed, white) in enumerate(sets):
-        for name in changed:
-            index = list(of[name])
-            spread[np.ix_([row], index, index)] = (turns if white else does).get(name, does[name])
+    white = np.array([one[2] for one in sets])
+    has = {name: np.array([name in one[1] for one in sets]) for name in names}
+    for name in names:
+        index = list(of[name])
+        for its, rows in (
+            (does[name], np.flatnonzero(has[name] & ~white)),
+            (turns.get(name, does[name]), np.flatnonzero(has[name] & white)),
+        ):
+            spread[rows[:, None, None], np.array(index)[:, None], index] = its
     off = mean - x0
-    whole = cov[None] + spread
-    inverse = np.linalg.inv(whole)
+    # what is known of stray light is never quite certain: else it is divided by nothing
+    whole = (cov + cov.T)[None] / 2 + spread
+    whole[:, range(lamps, n), range(lamps, n)] += 1e-8
+    inverse: Floats = np.asarray(np.linalg.inv(whole), np.float64)
     gain = inverse @ off
     score = np.log([max(p, 1e-12) for p, *_ in sets])
     score -= 0.5 * (gain @ off) + 0.5 * np.linalg.slogdet(whole)[1]
@@ -123,7 +130,7 @@ def likely(
     at = x0[:lamps] + np.einsum("sij,sj->si", toward, gain)
     # with stray light only one variance is more: no inverse anew (Sherman and Morrison 1950)
     alone = [
-        i for i, (_, who, white) in enumerate(sets) if len(who) > 2 or not white and len(who) < 2
+        i for i, (_, who, other) in enumerate(sets) if len(who) > 2 or (not other and len(who) < 2)
     ]
     lit = _Lit.of(inverse[alone], gain[alone], toward[alone], at[alone], score[alone], lamps)
     # there is no light below nothing
@@ -142,15 +149,17 @@ def likely(
         index = list(of[name])
         each, with_stray = at[:, index].sum(axis=1), lit.at[:, index].sum(axis=1)
         value = float(share @ each + (of_lit * with_stray).sum())
-        own = toward[:, index].sum(axis=1)
-        left = own[:, index].sum(axis=1) - np.einsum("si,sij,sj->s", own, inverse, own)
+        # it goes with no other's amount
+        own = toward[:, index].sum(axis=1)[:, index]
+        its = inverse[:, index][:, :, index]
+        left = own.sum(axis=1) - np.einsum("si,sij,sj->s", own, its, own)
         more = left[alone, None] + lit.scale * lit.pulls[:, index].sum(axis=1) ** 2
         square = float(share @ (left + (each - value) ** 2))
         square += float((of_lit * (more + (with_stray - value) ** 2)).sum())
         wide = 1.96 * math.sqrt(max(0.0, square))
         value = max(0.0, value)
-        has = sum(float(each_row[row]) for row, one in enumerate(sets) if name in one[1])
-        found[name] = Likely(Band(max(0.0, value - wide), value, value + wide), has)
+        moved = float(each_row[has[name]].sum())
+        found[name] = Likely(Band(max(0.0, value - wide), value, value + wide), moved)
     return Supposed(found, float(of_lit.sum()), amounts)
 
 
@@ -169,7 +178,7 @@ class _Lit:
         cls, inverse: Floats, gain: Floats, toward: Floats, at: Floats, score: Floats, lamps: int
     ) -> _Lit:
         kinds = np.arange(lamps, inverse.shape[1])
-        own = 1.0 + LETS_IN**2 * inverse[:, kinds, kinds]
+        own = 1.0 + LETS_IN**2 * np.maximum(inverse[:, kinds, kinds], 0.0)
         scale = LETS_IN**2 / own
         says = gain[:, lamps:]
         pulls = toward @ inverse[:, :, lamps:]

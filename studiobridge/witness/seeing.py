@@ -21,13 +21,14 @@ from studiobridge.craft.monotone import Monotone
 from studiobridge.profile.model import Preset, SetProfile
 from studiobridge.profile.sighting import Band, Hindrance, SeenLight, Sighting, Stray
 from studiobridge.witness.automatic import Automatic, Setting
-from studiobridge.witness.blocks import Blocks
+from studiobridge.witness.blocks import BLOCK, FINE, Blocks
 from studiobridge.witness.framing import Framer
 from studiobridge.witness.gathering import Gathering, known_from
 from studiobridge.witness.learned import Codes, Kept, Learned, Picture
 from studiobridge.witness.likely import Before, Supposed
+from studiobridge.witness.reduced import Mask, Singles
 from studiobridge.witness.screen import screen
-from studiobridge.witness.solving import Mask, Singles, Solved, Solver
+from studiobridge.witness.solving import Solved, Solver
 from studiobridge.witness.stray import stray
 from studiobridge.witness.white import clipped, white
 
@@ -47,9 +48,9 @@ MOST, LEAST = 10.0, 0.01
 # A light is where its preset has it to about this (stops): a dial, a dimmer curve.
 WANTED = 0.2
 # Somebody is in the picture where so much of it is covered. What stands before a backdrop is told
-# from it on a picture of this size, by its colour (stops between channels) or by more than a shadow
-# does (stops); light below this is not judged.
-SOMEBODY, SMALL, TINT, APART, DIM = 0.02, (240, 135), 0.2, 1.0, 0.002
+# from it by its colour (stops between channels) or by more than a shadow does (stops); light below
+# this is not judged.
+SOMEBODY, TINT, APART, DIM = 0.02, 0.2, 1.0, 0.002
 # When a frame was taken is known to about this (s): further back is a clock that was put back.
 STEPS = 1.0
 # Gains of the camera (stops) that are taken out before the lamps are solved.
@@ -82,9 +83,8 @@ class Seeing:
         self.gathering = Gathering(self.solver)
         self.automatic = Automatic(learned)
         self.frame = 0
-        self._table = np.ascontiguousarray(learned.curve.light.T.reshape(1, 256, 3))
+        self._table = learned.curve.table
         self._last: Codes | None = None
-        self._small: Picture | None = None  # all that was learned, small; made when it is needed
         self._same = 0
         # when the last frame was taken, and the oldest of those the last answer is made of
         self._taken: float | None = None
@@ -134,7 +134,9 @@ class Seeing:
         `counts_from`: a frame taken before this, by the bridge's clock, may be of before the last
         change the bridge made. None of these is put together with one from after it.
         """
-        blocks = self.solver.blocks(codes)
+        self.solver.check(codes)
+        light = self._linear(codes)
+        blocks = self.solver.blocks(codes, light)
         self.frame += 1
         self._one_clock(taken)
         if taken is not None and counts_from is not None and taken >= counts_from:
@@ -151,7 +153,6 @@ class Seeing:
         if float((bright.min(axis=2) >= self.learned.clips).mean()) > BRIGHTEST:
             hinders.append("too bright")
         blind = "too dark" in hinders or "too bright" in hinders
-        light = self._linear(codes)
         reference = self._reference
         if reference and not blind:
             sharp = self.frame % SHARP == 1 or self._looked is not reference
@@ -208,7 +209,7 @@ class Seeing:
             screen=screen(
                 self.learned,
                 light,
-                self._cloth(solved, light, usable),
+                self._cloth(solved, blocks, usable),
                 reference.light if reference else None,
                 self._keys,
             )
@@ -246,32 +247,32 @@ class Seeing:
     def _linear(self, codes: Codes) -> Picture:
         return np.asarray(cv2.LUT(codes, self._table), np.float32)
 
-    def _cloth(self, solved: Solved, light: Picture, usable: Mask) -> Mask:
+    def _cloth(self, solved: Solved, blocks: Blocks, usable: Mask) -> Mask:
         """Where nothing stands before the backdrop: finer than blocks, for who stands there ends in
         the middle of one. A shadow is dimmer, and stays; what has another colour is no cloth."""
-        if solved.covered < SOMEBODY:
+        if solved.covered < SOMEBODY or blocks.fine is None:
             return usable
-        if self._small is None:
-            small = [cv2.resize(p, SMALL, interpolation=cv2.INTER_AREA) for p in self._pictures()]
-            self._small = np.stack(small)
-        made = np.tensordot(np.append(1.0, solved.x), self._small, axes=1)
-        seen = cv2.resize(light, SMALL, interpolation=cv2.INTER_AREA)
-        off = np.log2(np.maximum(seen, DIM) / np.maximum(made, DIM))
-        other = (np.ptp(off, axis=2) > TINT) | (np.abs(off).max(axis=2) > APART)
+        off = np.log2(np.maximum(blocks.fine, DIM) / np.maximum(self.solver.made(solved.x), DIM))
+        blue, green, red = cv2.split(off)
+        most = np.maximum(np.maximum(blue, green), red)
+        least = np.minimum(np.minimum(blue, green), red)
+        other = (most - least > TINT) | (most > APART) | (least < -APART)
         grown = cv2.dilate(other.astype(np.uint8), np.ones((5, 5), np.uint8))
-        rows, columns = usable.shape
-        clear = cv2.resize(1 - grown, (columns, rows), interpolation=cv2.INTER_NEAREST)
-        return np.asarray(usable & (clear > 0), np.bool_)
-
-    def _pictures(self) -> list[Picture]:
-        return [self.learned.dark, *(share.light for share in self.learned.shares)]
+        return np.asarray(
+            usable & (self._whole(np.asarray(1 - grown, np.uint8), FINE) > 0), np.bool_
+        )
 
     def _usable(self, solved: Solved) -> Mask:
         """Where nobody stands, pixel by pixel."""
+        return self._whole((~solved.left_out).astype(np.uint8), BLOCK) > 0
+
+    def _whole(self, parts: Codes, side: int) -> Codes:
+        """Pixel by pixel: what does not fill a part at an edge is as the part beside it."""
         columns, rows = self.solver.size
-        free = (~solved.left_out).astype(np.uint8)
-        found = cv2.resize(free, (columns, rows), interpolation=cv2.INTER_NEAREST)
-        return np.asarray(found, np.bool_)
+        size = (parts.shape[1] * side, parts.shape[0] * side)
+        found = cv2.resize(parts, size, interpolation=cv2.INTER_NEAREST)
+        more = (0, rows - size[1], 0, columns - size[0])
+        return np.asarray(cv2.copyMakeBorder(found, *more, cv2.BORDER_REPLICATE), np.uint8)
 
     # ---- lights ----------------------------------------------------------------------------
 

@@ -3,6 +3,7 @@
 import json
 import pickle
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -138,3 +139,20 @@ def test_nothing_is_unpickled(tmp_path: Path) -> None:
 def test_where_nothing_was_learned(tmp_path: Path) -> None:
     with pytest.raises(FileNotFoundError):
         load(tmp_path)
+
+
+def test_pictures_are_held_in_half_the_memory_and_can_be_replaced_as_others(tmp_path: Path) -> None:
+    save(learned(), tmp_path)
+    share = load(tmp_path).shares[0]
+    assert share.light.dtype == np.float32
+    np.testing.assert_array_equal(share.thinned(8), share.light[::8, ::8])
+    held = [getattr(share, name) for kind in type(share).__mro__ for name in _slots(kind)]
+    assert sum(part.nbytes for part in held if isinstance(part, np.ndarray)) == 2 * 32 * 48 * 3
+    brighter = replace(share, light=share.light * 2)
+    np.testing.assert_allclose(brighter.light, 2 * share.light, rtol=1e-3)
+
+
+def _slots(kind: type) -> list[str]:
+    """What an instance holds itself, without what is reckoned when it is asked for."""
+    names = [name for name in getattr(kind, "__slots__", ()) if not name.startswith("__")]
+    return [name for name in names if not (name == "light" and kind is Share)]
