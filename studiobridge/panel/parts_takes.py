@@ -58,10 +58,12 @@ def parts(board: Board) -> dict[str, str]:
     now, then = say("now"), say("take {n}", n=(_dict(good) or NOTHING).get("take"))
     moved = said.moved_lights(words.entries(takes.get("differs")))
     seen = seen_take.against_lines(takes.get("seen"), then, now, moved)
+    seen_moved = bool(seen_take.differences(takes.get("seen")))
+    picture = words.picture(takes.get("picture"))
     return {
         "takes-now": str(draw.now(_dict(takes.get("now")), sure)),
         "takes-differs": str(
-            draw.differs(_dict(good), lines, more, words.picture(takes.get("picture")), seen, sure)
+            draw.differs(_dict(good), lines, more, picture, seen, seen_moved, sure)
         ),
         "takes-list": str(draw.listed(board.profile.name, found, sure)),
     }

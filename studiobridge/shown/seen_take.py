@@ -80,9 +80,10 @@ def stood_lines(picture: object) -> list[tuple[str, str]]:
     if isinstance(looked, str):
         return [(head, say("none: {why}", why=why_none(looked)))]
     shown = _sighting(picture)
-    rows = [(head, when(picture))]
-    if looked.kept is None:
-        rows.append((head, say("no picture was kept to hold it against")))
+    held = say("no picture was kept to hold it against")
+    if looked.kept is not None:
+        held = say("held against the picture of {look}", look=clean(looked.kept[0], 40))
+    rows = [(head, f"{when(picture)}, {held}")]
     for hinder in seen.hindrances(shown):
         rows.append((head, hinder))
     if text := seen.white(shown):

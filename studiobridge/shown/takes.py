@@ -391,7 +391,7 @@ def against_lines(found: Json) -> list[str]:
         )
     entries = words.entries(found.get("differs"))
     lines += [difference(entry) for entry in entries]
-    if not entries:
+    if not entries and not seen_take.differences(found.get("seen")):
         lines.append(say("nothing differs that is known"))
     shown = words.picture(found.get("picture"))
     if shown and entries:

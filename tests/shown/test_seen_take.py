@@ -178,7 +178,10 @@ def test_every_hindrance_has_a_sentence_as_a_reason() -> None:
 
 def test_a_take_says_when_its_picture_was_looked_at() -> None:
     rows = said.stood_lines(taken(1, picture(LATER)))
-    assert ("by the picture", "looked 1.8 s before it began") in rows
+    assert (
+        "by the picture",
+        "looked 1.8 s before it began, held against the picture of day",
+    ) in rows
     text = dict(rows)
     assert text["white"] == "6 mired warmer than kept (5 to 7), at the card"
     assert text["exposure"] == "0.20 stop less than kept (0.17 to 0.23)"

@@ -242,7 +242,7 @@ class Watched(Evening):
             }
         if self.lie in ("all is well", "held, all well", "all is off"):
             look = self.core.controller.look
-            presets = self.profile.looks[look].presets if look is not None else {}
+            presets = self.laws.profile.looks[look].presets if look is not None else {}
             none = Preset(0.0)
             well = self.lie != "all is off"
             return {
@@ -259,14 +259,16 @@ class Watched(Evening):
         taken = self.now - eye.uniform(0.05, 0.4)
         wall = WALL + taken + self.jumped
         hinders = ("auto exposure",) if eye.random() < 0.02 else ()
-        sighting = Sighting(
-            self.run_name,
-            self.frames,
-            wall,
-            0.0,
-            kept="day",
-            lights=self._lights(),
-            hinders=hinders,  # type: ignore[arg-type]
+        sighting = self.with_more(
+            Sighting(
+                self.run_name,
+                self.frames,
+                wall,
+                0.0,
+                kept="day",
+                lights=self._lights(),
+                hinders=hinders,  # type: ignore[arg-type]
+            )
         )
         if self.lie == "frozen" and self.stale is not None:
             # the same picture with a new stamp, or the very same message
@@ -298,6 +300,10 @@ class Watched(Evening):
             self.waiting.append((self.now + later + 0.001 * n, payload, kept, claims))
         self.waiting = deque(sorted(self.waiting, key=lambda one: one[0]))
         self._send()
+
+    def with_more(self, sighting: Sighting) -> Sighting:
+        """What else a look may say, for evenings that ask for it."""
+        return sighting
 
     def _send(self) -> None:
         """What is due goes out; only then has it claimed anything."""
@@ -335,7 +341,7 @@ class Watched(Evening):
     def _shown(self, state: Mapping[str, object]) -> None:
         if state["state"] != "ready":
             return
-        presets = self.profile.looks.get(str(state["look"]))
+        presets = self.laws.profile.looks.get(str(state["look"]))
         for name in presets.presets if presets is not None else ():
             device = self.profile.devices[name]
             belief = self.core.controller.beliefs.of[name]
@@ -349,7 +355,7 @@ class Watched(Evening):
     def _must_be_seen(self, law: int, name: str, what: str, more: float = 0.0) -> None:
         """Has a look said so, of a frame from after it was told and from after the link?"""
         look = self.core.controller.look
-        preset = self.profile.looks[look].presets.get(name) if look is not None else None
+        preset = self.laws.profile.looks[look].presets.get(name) if look is not None else None
         if preset is None or preset.level is None:
             return
         after = max(self.told_at.get(name, -math.inf), self.linked_at)
@@ -376,7 +382,7 @@ class Watched(Evening):
             self.laws.breach(14, note.at, text)
         truthful = self.lie == "truth" and self.now >= self.honest_since + KNOWN_AFTER
         still = self.now >= self.moved_at[note.device] + KNOWN_AFTER
-        preset = self.profile.looks[str(self.core.controller.look)].presets.get(note.device)
+        preset = self.laws.profile.looks[str(self.core.controller.look)].presets.get(note.device)
         if not truthful or not still or preset is None or note.point != "level":
             return
         stops = level_stops(
@@ -392,7 +398,7 @@ class Watched(Evening):
         if not truthful or not self.linked:
             return
         look = self.core.controller.look
-        presets = self.profile.looks[look].presets if look is not None else {}
+        presets = self.laws.profile.looks[look].presets if look is not None else {}
         for name, preset in presets.items():
             view = self.laws.mutes.views.get(name)
             if view is None or preset.level is None or view["by"] != "picture":
