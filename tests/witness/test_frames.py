@@ -25,7 +25,8 @@ from studiobridge.profile.model import Witness
 from studiobridge.profile.witnessing import frames_from
 from studiobridge.witness.frames import Frame, Frames, FramesError, now, open_frames
 from studiobridge.witness.pictures import Finder, NotAPicture, NotWhole, decoded
-from studiobridge.witness.sources import GAP, WARM, Nothing, Stream
+from studiobridge.witness.streams import WARM, Stream
+from studiobridge.witness.taken import GAP, Nothing
 
 NONE = Settings()
 T = TypeVar("T")
