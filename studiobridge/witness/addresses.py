@@ -1,8 +1,9 @@
 """An address that answers with a picture, or with one after another (MJPEG).
 
-It is asked over one connection at a time, with bounds on everything. Its certificate is verified;
-it may lead on to the same host only, so a password goes nowhere else. A stream is read by a thread
-of its own all the time, so that no frame waits in a buffer.
+It is asked over one connection at a time, with bounds on everything; who waits may go and come
+again meanwhile. Its certificate is verified; it may lead on to the same host only, so a password
+goes nowhere else. A stream is read by a thread of its own all the time, so that no frame waits in a
+buffer.
 """
 
 from __future__ import annotations
@@ -14,6 +15,9 @@ import ssl
 import threading
 import time
 import urllib.request
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any
 from urllib.error import HTTPError, URLError
 from urllib.parse import urlsplit
@@ -24,12 +28,20 @@ from studiobridge.witness.taken import (
     ANSWERS_WITHIN,
     FIRST_WAIT,
     GAP,
+    HANGS,
     LONGEST_WAIT,
     Got,
     Nothing,
     ago,
     decodable,
 )
+
+# A picture that began to come gets so long (s) to end.
+ENDS_WITHIN = 15.0
+# A still that nobody came for is not given any more after so long (s): it is asked for anew.
+STALE = 2.0
+# After a silence what had waited on the way comes at once, within (s).
+WAITED = 0.5
 
 
 class _SameHost(urllib.request.HTTPRedirectHandler):
@@ -48,6 +60,47 @@ class _SameHost(urllib.request.HTTPRedirectHandler):
         if there.scheme != here.scheme and there.scheme != "https":
             raise Nothing("it leads on from https to something else", True)
         return super().redirect_request(req, fp, code, msg, headers, newurl)
+
+
+@dataclass(slots=True)
+class _Still(Got):
+    old: bool = False  # its sender says that it was taken before it was asked for
+
+
+class _Asked:
+    """One request, in a thread of its own: a still may take longer than anybody waits at once."""
+
+    def __init__(self, work: Callable[[], Pictures | _Still]) -> None:
+        self.began = now()
+        self._work = work
+        self._found: Pictures | _Still | Nothing | None = None
+        self._ended = 0.0
+        self._done = threading.Event()
+        threading.Thread(target=self._run, daemon=True).start()
+
+    @property
+    def stale(self) -> bool:
+        """It was there some time ago, and nobody came for it."""
+        still = not isinstance(self._found, Pictures)
+        return self._done.is_set() and still and now() - self._ended > STALE
+
+    def result(self, until: float) -> Pictures | _Still:
+        if not self._done.wait(max(0.0, until - now())):
+            raise Nothing(f"it takes its time: nothing whole came yet, {ago(now() - self.began)}")
+        if isinstance(self._found, Nothing):
+            raise self._found
+        assert self._found is not None
+        return self._found
+
+    def _run(self) -> None:
+        try:
+            self._found = self._work()
+        except Nothing as error:
+            self._found = error
+        except Exception as error:  # of a library, on what a stranger sent
+            self._found = Nothing(f"no answer that is one: {type(error).__name__}")
+        self._ended = now()
+        self._done.set()
 
 
 class Address:
@@ -69,6 +122,12 @@ class Address:
             urllib.request.HTTPBasicAuthHandler(passwords),
         )
         self._stream: Pictures | None = None
+        self._asked: _Asked | None = None
+
+    @property
+    def hangs(self) -> bool:
+        """Is one asked that drips and never ends? Only the end of the process helps."""
+        return self._asked is not None and now() - self._asked.began > HANGS
 
     def next(self, until: float, after: float) -> Got:
         wait = FIRST_WAIT
@@ -82,19 +141,31 @@ class Address:
             wait = min(2 * wait, LONGEST_WAIT)
 
     def _try(self, until: float, after: float) -> Got:
-        if self._stream is not None:
-            try:
-                return self._stream.next(until, after)
-            except Nothing:
-                self._stream.close()
-                self._stream = None
-                raise
+        while True:
+            if self._stream is not None:
+                try:
+                    return self._stream.next(until, after)
+                except Nothing:
+                    if self._stream.over is not None:
+                        self._stream = None
+                    raise
+            if self._asked is None or self._asked.stale:
+                self._asked = _Asked(self._ask)
+            found = self._asked.result(until)
+            self._asked = None
+            if isinstance(found, Pictures):
+                self._stream = found
+            elif found.taken > after:
+                return found
+            elif now() >= until or found.old:
+                raise Nothing(f"its picture is {ago(now() - found.taken)} old, by its own word")
+
+    def _ask(self) -> Pictures | _Still:
         began = now()
         answer = self._open()
         kind = answer.headers.get_content_type()
         if kind.startswith("multipart/"):
-            self._stream = Pictures(answer)
-            return self._try(until, after)
+            return Pictures(answer)
         with contextlib.closing(answer):
             if kind.startswith(("text/", "video/", "audio/")) or "json" in kind:
                 raise Nothing(
@@ -102,10 +173,9 @@ class Address:
                     " still or of MJPEG",
                     True,
                 )
-            data = self._read(answer, until)
-        got = Got(data, began - _age_of(answer.headers))
-        if got.taken <= after:
-            raise Nothing(f"its picture is {ago(now() - got.taken)} old, by its own word")
+            data = self._read(answer, began + ENDS_WITHIN)
+        age = _age_of(answer.headers)
+        got = _Still(data, began - age, age > 0.0)
         try:
             decodable(got)
         except (NotWhole, NotAPicture) as error:
@@ -163,8 +233,12 @@ def _age_of(headers: Any) -> float:
     """How old (s) a picture is by the word of who sends it: both times are of its own clock."""
     age = 0.0
     with contextlib.suppress(TypeError, ValueError, OverflowError):
-        said = email.utils.parsedate_to_datetime(headers["Date"])
-        made = email.utils.parsedate_to_datetime(headers["Last-Modified"])
+        said, made = (
+            # "-0000" is UTC and says nothing of the place (RFC 5322, 3.3): no zone in Python
+            email.utils.parsedate_to_datetime(headers[name]).replace(tzinfo=None)
+            - (email.utils.parsedate_to_datetime(headers[name]).utcoffset() or timedelta())
+            for name in ("Date", "Last-Modified")
+        )
         age = max(age, (said - made).total_seconds())
     with contextlib.suppress(TypeError, ValueError):
         age = max(age, float(min(int(headers["Age"]), 10**9)))
@@ -172,14 +246,18 @@ def _age_of(headers: Any) -> float:
 
 
 class Pictures:
-    """Pictures one after another over one answer, read all the time: the newest is kept."""
+    """Pictures one after another over one answer, read all the time: the newest is kept.
+
+    A stream that came fast and says nothing for a while is over: what comes then may have waited
+    somewhere. One that was slow from the beginning is let be; its picture is as old as the silence.
+    """
 
     def __init__(self, answer: Any) -> None:
+        self.over: str | None = None
         self._answer = answer
         self._news = threading.Condition()
         self._newest: Got | None = None
         self._given = -1e18
-        self._over: str | None = None
         threading.Thread(target=self._drain, daemon=True).start()
 
     def next(self, until: float, after: float) -> Got:
@@ -191,38 +269,41 @@ class Pictures:
                     self._given = got.taken
                     return got
                 left = until - now()
-                if self._over is not None or left <= 0:
-                    raise Nothing(self._over or "no whole picture came")
+                if self.over is not None or left <= 0:
+                    raise Nothing(self.over or "no whole picture came")
                 self._news.wait(min(left, 1.0))
-
-    def close(self) -> None:
-        self._over = "closed"
-        with contextlib.suppress(Exception):
-            self._answer.close()
 
     def _drain(self) -> None:
         finder, over = Finder(), "it ended the stream"
+        fast, last = False, -1e18  # when the last picture came
+        silent, until = 0.0, -1e18  # what comes until then may have waited since that silence began
         try:
-            while self._over is None:
+            while True:
                 before = now()
                 chunk = self._answer.read1(65536)
                 if not chunk:
                     break
-                if now() - before > GAP:
-                    over = f"it said nothing for {now() - before:.0f} s"
-                    break
+                at = now()
+                if at - before > GAP:
+                    if fast:
+                        over = f"it said nothing for {at - before:.0f} s"
+                        break
+                    silent, until = before, at + WAITED
                 found = finder.feed(chunk, before)
-                if found is not None:
-                    with self._news:
-                        self._newest = Got(*found)
-                        self._news.notify_all()
+                if found is None:
+                    continue
+                fast, last = fast or at - last < GAP, at
+                picture, taken = found
+                with self._news:
+                    self._newest = Got(picture, min(taken, silent) if at < until else taken)
+                    self._news.notify_all()
         except TimeoutError:
             over = f"it says nothing any more for {ANSWERS_WITHIN:.0f} s"
         except Exception as error:  # of a library, on bytes from outside
             over = f"the stream broke off: {type(error).__name__}"
         with self._news:
             # what came before the end is not of now for long; it has its time
-            self._over = self._over or over
+            self.over = over
             self._news.notify_all()
         with contextlib.suppress(Exception):
             self._answer.close()

@@ -19,6 +19,8 @@ import select
 import ssl
 import sys
 import threading
+from collections import OrderedDict
+from collections.abc import Callable
 from typing import IO, Any
 from urllib.parse import quote, urlsplit
 
@@ -34,6 +36,10 @@ from studiobridge.witness.written import File, Folder
 
 # A picture whose mean code is below this is all but black, and may well come twice.
 BLACK = 2.0
+# So many pictures are known again: a stream that hangs may repeat its last seconds.
+REMEMBERED = 256
+# What libjpeg says of a picture it had to fill up in grey; it has no other way to say so.
+MISSING = b"premature end of data segment"
 # Memory (bytes) of this process.
 MOST_MEMORY = 1_000_000_000
 
@@ -55,14 +61,21 @@ def source(said: dict[str, Any]) -> Source:
 class Answering:
     """Answers one question after another."""
 
-    def __init__(self, found: Source, widest: int, password: str | None, out: IO[bytes]) -> None:
+    def __init__(
+        self,
+        found: Source,
+        widest: int,
+        password: str | None,
+        out: IO[bytes],
+        murmured: Callable[[], bytes],
+    ) -> None:
         self._source = found
         self._widest = widest
         self._password = password
         self._out = out
-        self._digest = b""
-        self._first = 0.0  # when the picture with this digest came first
+        self._firsts: OrderedDict[bytes, float] = OrderedDict()  # when each picture came first
         self._same = 0
+        self._murmured = murmured
 
     def answer(self, said: dict[str, Any]) -> None:
         until = now() + min(float(said["within"]), 600.0)
@@ -86,7 +99,10 @@ class Answering:
             digest = hashlib.blake2b(whole, digest_size=16).digest()
             try:
                 if isinstance(picture, bytes):
+                    self._murmured()
                     codes, size = decoded(picture, self._widest)
+                    if MISSING in self._murmured():
+                        raise NotWhole("a piece of it is missing")
                 else:
                     codes, size = scaled(picture, self._widest), picture.shape[1::-1]
             except (NotWhole, NotAPicture) as error:
@@ -94,11 +110,13 @@ class Answering:
                 if now() < until:
                     continue
                 raise Nothing(why) from None
-            if digest == self._digest and float(codes.mean()) >= BLACK:
-                self._same += 1
-            else:
-                self._digest, self._first, self._same = digest, got.taken, 0
-            taken = min(self._first, got.taken)
+            self._same = self._same + 1 if digest in self._firsts else 0
+            taken = min(self._firsts.get(digest, got.taken), got.taken)
+            if float(codes.mean()) >= BLACK:
+                self._firsts[digest] = taken
+                self._firsts.move_to_end(digest)
+                if len(self._firsts) > REMEMBERED:
+                    self._firsts.popitem(last=False)
             if taken > after:
                 break
             for_ = ago(now() - taken)
@@ -116,7 +134,8 @@ class Answering:
         self._out.flush()
 
     def _plain(self, text: str) -> str:
-        """Whatever a library said: no password in it."""
+        """Whatever a library said: one line, and no password in it."""
+        text = " ".join(text.split())
         if self._password:
             for secret in (self._password, quote(self._password, safe="")):
                 text = text.replace(secret, "…")
@@ -137,7 +156,7 @@ def main() -> None:
     said = json.loads(lines.readline())
     out = os.fdopen(os.dup(sys.stdout.fileno()), "wb", buffering=1 << 16)
     # what a library prints must not come between our words
-    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
+    murmured = _murmurs()
     threading.Thread(target=_gone, daemon=True).start()
     try:
         found: Source = source(said)
@@ -149,7 +168,7 @@ def main() -> None:
                 raise Nothing(text, True)
 
         found = Wrong()
-    answering = Answering(found, int(said["widest"]), said.get("password"), out)
+    answering = Answering(found, int(said["widest"]), said.get("password"), out, murmured)
     out.write(b"{}\n")
     out.flush()
     while line := lines.readline():
@@ -158,6 +177,24 @@ def main() -> None:
         except MemoryError:
             os._exit(70)
     os._exit(0)  # also when a library does not come back
+
+
+def _murmurs() -> Callable[[], bytes]:
+    """What libraries print goes nowhere but here: all that came since the last time."""
+    into, from_ = os.pipe()
+    for end in (into, from_):
+        os.set_blocking(end, False)  # nobody waits, and nobody is kept waiting
+    os.dup2(from_, sys.stderr.fileno())
+    os.dup2(from_, sys.stdout.fileno())
+
+    def murmured() -> bytes:
+        said = b""
+        with contextlib.suppress(BlockingIOError):
+            while len(said) < 1 << 20:
+                said += os.read(into, 1 << 16)
+        return said
+
+    return murmured
 
 
 def _gone() -> None:

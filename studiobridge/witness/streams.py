@@ -25,6 +25,7 @@ from studiobridge.witness.taken import (
     ANSWERS_WITHIN,
     FIRST_WAIT,
     GAP,
+    HANGS,
     LONGEST_WAIT,
     Got,
     Nothing,
@@ -33,8 +34,6 @@ from studiobridge.witness.taken import (
 
 # A camera that was just opened has frames from before it settled: so many are let go.
 WARM = 4
-# A library that does not come back for so long (s) hangs: only the end of the process helps.
-HANGS = 20.0
 
 
 class Capture(Protocol):

@@ -12,6 +12,8 @@ from studiobridge.witness.pictures import outline
 ANSWERS_WITHIN = 5.0
 # A stream that says nothing for longer (s) is opened anew.
 GAP = 2.0
+# A library that does not come back for so long (s) hangs: only the end of the process helps.
+HANGS = 20.0
 # Tries to open a stream: after so long (s), doubled up to the last.
 FIRST_WAIT, LONGEST_WAIT = 0.5, 8.0
 

@@ -16,8 +16,13 @@ from studiobridge.witness.frames import now
 from studiobridge.witness.pictures import MOST_BYTES, NotAPicture, NotWhole
 from studiobridge.witness.taken import Got, Nothing, ago, decodable, reason_of
 
+# A file that is written over where it stands is whole when nothing came for so long (s): until then
+# it may be half of one picture and half of another, and look whole.
+STOOD = 0.05
 # A file or folder is looked at so often (s), and a folder no more than a tenth of the time.
 LOOK_EVERY = 0.1
+# A folder that takes longer (s) to list has very many files in it, or lies on a slow card.
+SLOW = 0.1
 # In a folder whose own time stands still files may be written anew: looked at so often (s).
 LOOK_AGAIN = 1.0
 # So many files in a folder are looked at.
@@ -34,6 +39,9 @@ def _identity(found: os.stat_result) -> Identity:
 
 def whole_file(path: str, follow: bool) -> tuple[bytes, Identity] | None:
     """All of a file, if it stood still meanwhile. Raises OSError, NotAPicture."""
+    # what is no file is not even opened: with a device that may do something
+    if not stat.S_ISREG(Path(path).stat(follow_symlinks=follow).st_mode):
+        raise NotAPicture("it is no file")
     flags = os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | (0 if follow else os.O_NOFOLLOW)
     handle = os.open(path, flags)
     with os.fdopen(handle, "rb", buffering=0) as file:
@@ -115,6 +123,9 @@ class File:
             )
         if taken <= after:
             return None, f"{self._path} was not written anew for {ago(now() - taken)}"
+        in_place = self._seen is None or found.st_ino == self._seen[1]
+        if in_place and 0 <= time.time() - found.st_mtime < STOOD:
+            return None, f"{self._path} is being written"
         try:
             read = whole_file(self._path, follow=True)
             if read is None or read[1] != identity:
@@ -147,6 +158,7 @@ class Folder:
         self._took = 0.0
         self._newest: list[tuple[float, str]] = []
         self._given: tuple[float, str, int] | None = None
+        self._too_many = False
 
     def next(self, until: float, after: float) -> Got:
         while True:
@@ -160,19 +172,23 @@ class Folder:
                 why, final = f"{self._path}: {reason_of(error)}", True
             if now() >= until:
                 raise Nothing(why, final)
-            time.sleep(max(LOOK_EVERY, 10 * self._took))
+            time.sleep(min(LOOK_EVERY, max(0.0, until - now())))
 
     def _list(self) -> None:
         began = now()
+        if self._took > SLOW and began - self._listed < 10 * self._took:
+            return
         folder = Path(self._path).stat().st_mtime_ns
         if folder == self._folder and began - self._listed < LOOK_AGAIN:
             return
         known: dict[str, tuple[int, int]] = {}
         times: dict[str, float | None] = {}
         newest: list[tuple[float, str]] = []
+        too_many = False
         with os.scandir(self._path) as entries:
             for count, entry in enumerate(entries):
                 if count >= MOST_FILES:
+                    too_many = True
                     break
                 if not entry.name.lower().endswith((".jpg", ".jpeg", ".png")):
                     continue
@@ -195,12 +211,18 @@ class Folder:
                     newest.append((taken, entry.name))
         newest.sort(key=lambda one: (round(one[0], 3), one[1]), reverse=True)
         self._known, self._times = known, times
-        self._newest = newest[:5]
-        self._folder, self._listed = folder, began
+        self._newest, self._too_many = newest[:5], too_many
+        self._folder, self._listed = folder, now()
         self._took = now() - began
         self._written.looked(began)
 
     def _look(self, after: float) -> tuple[Got | None, str]:
+        if self._too_many:
+            raise Nothing(
+                f"{self._path} has more than {MOST_FILES} files in it, so which is the newest is"
+                " not known: move the old ones elsewhere",
+                True,
+            )
         if not self._newest:
             if self._times:
                 return None, (
