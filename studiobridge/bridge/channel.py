@@ -18,7 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from studiobridge.bridge.delivery import Delivery
 from studiobridge.bridge.outs import Out, Publish, to_json
-from studiobridge.bridge.topics import answer_topic, ask_topic, cut_topic
+from studiobridge.bridge.topics import answer_topic, answered_at, ask_topic, cut_topic
 from studiobridge.control.effects import Note
 from studiobridge.control.events import Asked, Request
 from studiobridge.profile.model import SetProfile
@@ -29,8 +29,6 @@ from studiobridge.speech.message import Message
 
 # The largest request (bytes): a few names and a sentence fit, a flood does not.
 MAX_REQUEST = 4096
-# The longest topic an answer goes to (bytes): the answers' own, and a name below it.
-LONGEST_ROUTE = 512
 # The longest name of a line that is ticked (characters).
 LONGEST_ITEM = 200
 # How many requests are taken a second, and twice as many at once: enough for ten people who press
@@ -223,19 +221,7 @@ class Channel:
         return [request]
 
     def _route(self, message: Message) -> str:
-        """Where to answer: only at or below the answers' own topic, else nobody could be sure
-        that an answer is never a command to some device; and only where one can publish to."""
-        asked = message.response_topic
-        if (
-            asked is None
-            or not asked.startswith(self._answers + "/")
-            or len(asked.encode()) > LONGEST_ROUTE
-            or not asked.isprintable()
-            or "+" in asked
-            or "#" in asked
-        ):
-            return self._answers
-        return asked
+        return answered_at(message.response_topic, self._answers)
 
     def _refused(
         self, message: Message, why: str, at: float, id_: str = ""

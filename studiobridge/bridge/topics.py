@@ -7,6 +7,23 @@ character can reach a topic from here.
 from __future__ import annotations
 
 ROOT = "studiobridge"
+# The longest topic (bytes) that an answer is sent to because a request asks for it.
+LONGEST_ROUTE = 512
+
+
+def answered_at(asked: str | None, answers: str) -> str:
+    """Where an answer goes: only at or below the topic of answers, else nobody could be sure that
+    it is never a command to some device; and only where one can publish to."""
+    if (
+        asked is None
+        or not asked.startswith(answers + "/")
+        or len(asked.encode()) > LONGEST_ROUTE
+        or not asked.isprintable()
+        or "+" in asked
+        or "#" in asked
+    ):
+        return answers
+    return asked
 
 
 def ask_topic(set_name: str) -> str:

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import os
 import sys
+from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -51,14 +54,38 @@ def witness_learn(
         raise Stop(BAD_INPUT, "which set? name its profile")
     libraries_or_stop()
     found = set_with_witness(path)
-    from studiobridge.witness.keeping import folder_of
+    from studiobridge.witness.keeping import CannotWrite, folder_of, may_save
+    from studiobridge.witness.lesson import pupils
 
     folder = into or folder_of(path)
+    try:  # not after minutes in the dark
+        may_save(folder, sum(len(pupil.whites) for pupil in pupils(found, {})[0]))
+    except CannotWrite as error:
+        raise Stop(NOT_THERE, str(error)) from None
     for line in plan(found, folder):
         show.fail(line)
     if not yes:
         may_i()
-    run_asking(_learn(found, path, folder, loaded, as_json))
+    with _alone(folder):
+        run_asking(_learn(found, path, folder, loaded, as_json, settings))
+
+
+@contextlib.contextmanager
+def _alone(folder: Path) -> Iterator[None]:
+    """Two lessons at once would each see the other's lamps. The system lets go of it at any end."""
+    import fcntl
+
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise Stop(NOT_THERE, f"a lesson into {folder} runs already: wait for it") from None
+        except OSError:
+            pass  # a file system without locks
+        yield
+    finally:
+        os.close(handle)
 
 
 def plan(profile: SetProfile, folder: Path) -> list[str]:
@@ -90,10 +117,16 @@ def _lasts(profile: SetProfile) -> float:
 
 
 async def _learn(
-    profile: SetProfile, path: Path, folder: Path, settings: Settings, as_json: bool
+    profile: SetProfile,
+    path: Path,
+    folder: Path,
+    settings: Settings,
+    as_json: bool,
+    settings_file: Path | None,
 ) -> int:
     from studiobridge.bridge.asking import Asker
     from studiobridge.bridge.settings import SettingsError
+    from studiobridge.cli.putting_back import put_back_if_killed
     from studiobridge.witness.frames import open_frames
     from studiobridge.witness.keeping import CannotWrite, save
     from studiobridge.witness.session import CannotLearn, Session
@@ -112,7 +145,8 @@ async def _learn(
             session = Session(profile, asker, frames, progress.hand, progress.said)
             made = datetime.now().astimezone().isoformat(timespec="seconds")
             try:
-                done = await session.learn(made)
+                async with put_back_if_killed(profile.name, settings_file):
+                    done = await session.learn(made)
                 save(done.learned, folder)
             except CannotLearn as error:
                 progress.over()

@@ -34,7 +34,9 @@ from studiobridge.profile.names import NAME
 from studiobridge.witness.learned import Curve, Kept, Learned, Packed, Picture
 
 VERSION = 1
-LEARNED = "learned.json"
+LEARNED, TRIED = "learned.json", "tried"
+# A lamp's picture takes so much at most: 960 px square, three colours, half precision.
+SHARE_BYTES = 960 * 960 * 3 * 2
 # The largest picture (px) and the most of them that are ever read: eight million pixels of 64
 # lamps would be learned from nothing that a small set has.
 MOST_PIXELS = 8_500_000
@@ -107,6 +109,20 @@ def save(learned: Learned, folder: Path) -> None:
         if _ARRAYS.match(old.name) and old.name != file:
             with contextlib.suppress(OSError):
                 old.unlink()
+
+
+def may_save(folder: Path, shares: int) -> None:
+    """Will so many lamps' pictures find room there? Raises CannotWrite: before, not after."""
+    _make(folder)
+    _put(folder / TRIED, b"this file is of no use\n")
+    (folder / TRIED).unlink(missing_ok=True)
+    system = os.statvfs(folder)
+    free, most = system.f_bavail * system.f_frsize, (shares + 1) * SHARE_BYTES
+    if free < most:
+        raise CannotWrite(
+            f"{folder}: the disk has {free / 1e6:.0f} MB left, and what is learned may take"
+            f" {most / 1e6:.0f}: make room first"
+        )
 
 
 def load(folder: Path) -> Learned:
@@ -209,6 +225,9 @@ def keep_picture(kept: Kept, folder: Path) -> None:
     alpha = np.where(kept.counts, 255, 0).astype(np.uint8)
     # what does not count is not kept either: somebody may have stood there
     codes = np.where(kept.counts[..., None], kept.codes, 0).astype(np.uint8)
+    names = {path.name for path in _files(folder) if path.name.startswith("kept-")}
+    if len(names) >= MOST_KEPT and _kept_file(kept.look) not in names:
+        raise CannotWrite(f"{folder} holds {len(names)} kept pictures: delete some first")
     good, png = cv2.imencode(".png", np.dstack([codes, alpha]))
     if not good:
         raise CannotWrite(f"the picture of '{kept.look}' cannot be written as PNG")

@@ -20,6 +20,10 @@ from studiobridge.witness.learned import Codes
 MOST_BYTES = 40_000_000
 MOST_PIXELS = 64_000_000
 MOST_AT_ONCE = 26_000_000
+# A JPEG has some dozen parts, hundreds where its maker keeps a diary in it. What is drawn over and
+# over (each scan of a progressive one goes over all of it) may come to so many pixels together.
+MOST_PARTS = 5000
+MOST_DRAWN = 400_000_000
 
 JPEG, PNG = b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n"
 # A mark in what is coded: 0xff and something that is neither stuffing, restart nor filling.
@@ -60,10 +64,13 @@ def outline(data: bytes | bytearray, start: int = 0) -> Outline:
 
 
 def _jpeg(data: bytes | bytearray, start: int) -> Outline:
-    at, size, scans, many = start + 2, (0, 0), 0, False
+    at, size, scans, many, left = start + 2, (0, 0), 0, False, MOST_PARTS
     while True:
-        while data[at : at + 2] == b"\xff\xff":
-            at += 1
+        while data[at : at + 2] == b"\xff\xff" and left > 0:
+            at, left = at + 1, left - 1
+        left -= 1
+        if left < 0:
+            raise NotAPicture(f"it is in more than {MOST_PARTS} parts")
         if len(data) < at + 4 and data[at : at + 2] != b"\xff\xd9":
             raise NotWhole("it ends too early")
         if data[at] != 0xFF:
@@ -92,6 +99,8 @@ def _jpeg(data: bytes | bytearray, start: int) -> Outline:
             if size == (0, 0):
                 raise NotAPicture("it does not say how large it is")
             scans += 1
+            if scans > 1 and size[0] * size[1] * scans > MOST_DRAWN:
+                raise NotAPicture(f"it is drawn {scans} times over, to keep a machine busy")
             found = _MARK.search(data, at)
             if found is None:
                 raise NotWhole("it ends too early")
@@ -188,7 +197,9 @@ class Finder:
         """The last picture that is whole now, and when it began to come; None: none yet."""
         if not self._data:
             self._since = at
+        ends = max(0, len(self._data) - 1)  # a mark may be split between two chunks
         self._data += chunk
+        ended = self._data.find(b"\xff\xd9", ends) >= 0
         found = None
         while True:
             begin = self._data.find(JPEG)
@@ -201,7 +212,7 @@ class Finder:
                 self._tried = 0
                 self._since = at
             # walked anew only when there is a good deal more of it, or an end in what came
-            if self._tried and len(self._data) < 2 * self._tried and b"\xd9" not in chunk:
+            if self._tried and len(self._data) < 2 * self._tried and not ended:
                 return found
             try:
                 end = outline(self._data).end

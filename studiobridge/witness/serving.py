@@ -35,6 +35,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from studiobridge.bridge.asking import Asker
 from studiobridge.bridge.settings import Settings, SettingsError
 from studiobridge.bridge.topics import (
+    answered_at,
     seen_topic,
     witness_alive_topic,
     witness_answer_topic,
@@ -169,6 +170,8 @@ class Eyes:
     run: str
     learned: Learned | None = None
     seeing: Seeing | None = None
+    # why what is kept of this look is of no use: it costs the reference, not the look
+    unkept: str = ""
     _stamps: tuple[Any, ...] = field(default=())
 
     def ready(self, look: str | None) -> Seeing | None:
@@ -185,10 +188,21 @@ class Eyes:
                 self._stamps = stamps
                 return None
             self.seeing = Seeing(self.learned, None, self.profile, self.run)
-        kept = keeping.kept_picture(look, self.folder) if look is not None else None
-        self.seeing.hold_against(kept)
+        self._hold(look, self.seeing)
         self._stamps = stamps
         return self.seeing
+
+    def _hold(self, look: str | None, seeing: Seeing) -> None:
+        self.unkept = ""
+        try:
+            kept = keeping.kept_picture(look, self.folder) if look is not None else None
+            seeing.hold_against(kept)
+        except keeping.CannotRead as error:
+            self.unkept = str(error)
+            seeing.hold_against(None)
+        except ValueError:
+            self.unkept = f"the picture kept of '{look}' is of another size than what was learned"
+            seeing.hold_against(None)
 
     def _stamp(self, name: str) -> tuple[int, int] | None:
         try:
@@ -298,8 +312,8 @@ class Eyes:
         return cv2.drawContours(np.zeros_like(other), outer, -1, 1, -1) == 0
 
     def preview(self, body: AskBody) -> dict[str, Any]:
-        """A look as it would be. Raises Cannot."""
-        self.ready(body.look)
+        """A look as it would be, beside the one that is looked at. Raises Cannot."""
+        self.ready(self._stamps[0] if self._stamps else None)
         if self.learned is None:
             raise Cannot("no lamp was learned yet: `studiobridge witness learn`")
         lights = {
@@ -372,6 +386,7 @@ class Serving(Asker):
     ) -> None:
         assert profile.witness is not None
         self.run_id = secrets.token_hex(4)
+        self._began = round(time.time(), 3)
         self.profile, self.witness = profile, profile.witness
         topic = witness_alive_topic(profile.name)
         gone = self._alive_payload(False, "waiting", "it is gone", None)
@@ -384,6 +399,7 @@ class Serving(Asker):
         self._frames: Frames = open_frames(profile.witness, settings, path.absolute().parent)
         self._asks: deque[_Asked] = deque()
         self._asked_ids: deque[str] = deque(maxlen=64)
+        self._answered_last = False
         self._woken = asyncio.Event()
         self._code: int | None = None
         self._own_heard = False
@@ -427,14 +443,32 @@ class Serving(Asker):
         if said.get("run") == self.run_id and said.get("alive") is True:
             self._own_heard = True
         elif not message.retain and self._own_heard:
-            if said.get("alive") is True:
-                self._say(f"{self.set_name}: another witness looks at this set now: this one ends")
+            if said.get("alive") is True and self._is_later(said):
+                if self._code is None:
+                    self._say(
+                        f"{self.set_name}: another witness looks at this set now: this one ends"
+                    )
                 self._code = 0
                 self._woken.set()
             else:
-                # the last will of one that was here before, or nonsense
+                # one that began before and is to hear of this one; the last will of one that was
+                # here before; or nonsense
                 self._told = b""
                 self._tell()
+
+    def _is_later(self, said: Mapping[str, Any]) -> bool:
+        """Of two that hear each other one stays, always: the order is the same for both.
+
+        When each was heard is no such order: one that stood still speaks before it hears.
+        """
+        began, run = said.get("began"), said.get("run")
+        if (
+            isinstance(began, bool)
+            or not isinstance(began, int | float)
+            or not isinstance(run, str)
+        ):
+            return True  # it does not know of this order, and will not end
+        return (began, run) > (self._began, self.run_id)
 
     def _heard_ask(self, message: Message) -> None:
         if message.retain or len(message.payload) > LONGEST_ASK:
@@ -447,11 +481,8 @@ class Serving(Asker):
         if late or body.id in self._asked_ids:
             return
         self._asked_ids.append(body.id)
-        topic = witness_answer_topic(self.set_name)
-        wanted = message.response_topic or topic
-        if wanted != topic and not wanted.startswith(f"{topic}/"):
-            wanted = topic
-        asked = _Asked(body, wanted, message.correlation)
+        topic = answered_at(message.response_topic, witness_answer_topic(self.set_name))
+        asked = _Asked(body, topic, message.correlation)
         if len(self._asks) >= MOST_ASKED:
             self._answer(asked, 1, "too much is asked at once: ask again", {})
             return
@@ -468,12 +499,14 @@ class Serving(Asker):
             "why": why[:200],
             "learned": learned,
             "every": self.witness.every,
+            "began": self._began,
         }
         return json.dumps(said).encode()
 
     def _goes(self, what: State, why: str = "") -> None:
         """How it goes, said where it changes."""
-        if what != self._state[0] and what in ("no frames", "failed", "not learned"):
+        changed = self._state != (what, why) if what == "looking" else what != self._state[0]
+        if changed and why and what != "waiting":
             self._say(f"{self.set_name}: {what}: {why}")
         self._state = (what, why)
         self._tell()
@@ -501,7 +534,8 @@ class Serving(Asker):
             Message(
                 asked.topic,
                 json.dumps(said, ensure_ascii=False).encode(),
-                qos=1,
+                # what waits for a name that is away a broker writes to its disk, unless it is this
+                qos=0,
                 expiry=ANSWER_LIVES,
                 correlation=asked.correlation,
             )
@@ -552,17 +586,22 @@ class Serving(Asker):
             if self._code != 0:
                 self._code = self._code or 0  # from here on nothing puts the goodbye right
                 topic = witness_alive_topic(self.set_name)
-                gone = self._alive_payload(False, "waiting", "it was stopped", None)
+                state, why = self._state if self._code else ("waiting", "it was stopped")
+                gone = self._alive_payload(False, state, why, None)
                 self.link.publish(Message(topic, gone, qos=1, retain=True))
             await self._frames.close()
 
     async def _run(self) -> int:
         while self._code is None:
             self._woken.clear()
-            if self._asks:
+            why = self._wanted()
+            # questions come first; but a look that is due gets its turn between two of them
+            due = not why and now() >= self._due
+            if self._asks and not (due and self._answered_last):
+                self._answered_last = True
                 await self._asked(self._asks.popleft())
                 continue
-            why = self._wanted()
+            self._answered_last = False
             if why:
                 await self._rest(why)
             elif now() >= self._due:
@@ -607,7 +646,7 @@ class Serving(Asker):
         else:
             if sighting is not None:
                 self._publish(sighting)
-                self._goes("looking")
+                self._goes("looking", self._eyes.unkept)
 
     def _no_frame(self, error: FramesError) -> None:
         """It is tried again; and said once it has lasted, or will last."""
@@ -689,8 +728,9 @@ class Serving(Asker):
         except Hangs:
             text, self._code = "the look did not end", 1
         except Exception as error:
-            self._fails(error)
-            text = f"the look failed: {type(error).__name__}"
+            # it costs this question: whoever asks must not be able to end this process
+            text = f"it failed: {type(error).__name__}"
+            self._say(f"{self.set_name}: asked to {body.what}: {text}: {error}"[:300])
         self._answer(asked, code, text, detail)
 
     async def _now(self) -> _Last:
@@ -698,14 +738,19 @@ class Serving(Asker):
         self._fast_until = now() + FAST_FOR
         try:
             sighting = await self._see()
-        except FramesError:
+        except (Cannot, Hangs, keeping.CannotRead):
+            raise
+        except Exception as error:
+            if not isinstance(error, FramesError):
+                self._fails(error)
+                raise Cannot(f"the look failed: {type(error).__name__}") from error
             last = self._newest
             if last is None or now() - last.frame.taken > max(OLD, 3 * self.witness.every):
                 raise
             return last
         if sighting is not None:
             self._publish(sighting)
-            self._goes("looking")
+            self._goes("looking", self._eyes.unkept)
         assert self._newest is not None
         return self._newest
 
@@ -736,7 +781,10 @@ async def serve(
             return 2
         async with serving:
             say(f"{profile.name}: looks at {serving._frames.shown} while the set is up")
-            return await serving.serve()
+            code = await serving.serve()
+        if code == 1:
+            stopped.set()  # it is started anew as a process, with all its sets
+        return code
 
     return max(await asyncio.gather(*(one(path, profile) for path, profile in found)))
 

@@ -129,24 +129,14 @@ class Session:
     async def _tell(self, wish: Tell) -> str:
         """Tried; empty when it was confirmed or may well be so, else why not."""
         for point, value in wish.values:
-            answer = await self._ask("try", targets=[wish.device], value=_written(point, value))
+            answer = await _ask(
+                self.asker, "try", targets=[wish.device], value=_written(point, value)
+            )
             if answer.code != 0:
                 if not self.asker.shown.bridge_alive:
                     raise NoBridge("the bridge is gone")
                 return answer.text
         return ""
-
-    async def _ask(self, what: str, **more: object) -> Answer:
-        final: Answer | None = None
-        for _ in range(BUSY_TRIES):
-            async for answer in self.asker.ask(what, **more):
-                final = answer
-            assert final is not None
-            if final.code == 0 or not any(word in final.text for word in SOON):
-                return final
-            await asyncio.sleep(BUSY_EVERY)
-        assert final is not None
-        return final
 
     async def _look(self, wish: Look, after: float) -> list[Codes]:
         found: list[Codes] = []
@@ -160,14 +150,31 @@ class Session:
         return found
 
     async def _restore(self) -> str:
-        """The look again; what to ask for where that was not to be had."""
-        with contextlib.suppress(NoBridge, NoBroker, TimeoutError):
-            async with asyncio.timeout(60.0):
-                answer = await self._ask("restore")
-                if answer.code == 0:
-                    return ""
-                return f"the lights are not back as they were: {answer.text}"
-        return "the lights are as the lesson left them: ask for `restore`, or turn them back"
+        return await restore(self.asker)
+
+
+async def restore(asker: Asker) -> str:
+    """The look again; what to ask for where that was not to be had."""
+    with contextlib.suppress(NoBridge, NoBroker, TimeoutError):
+        async with asyncio.timeout(60.0):
+            answer = await _ask(asker, "restore")
+            if answer.code == 0:
+                return ""
+            return f"the lights are not back as they were: {answer.text}"
+    return "the lights are as the lesson left them: ask for `restore`, or turn them back"
+
+
+async def _ask(asker: Asker, what: str, **more: object) -> Answer:
+    final: Answer | None = None
+    for _ in range(BUSY_TRIES):
+        async for answer in asker.ask(what, **more):
+            final = answer
+        assert final is not None
+        if final.code == 0 or not any(word in final.text for word in SOON):
+            return final
+        await asyncio.sleep(BUSY_EVERY)
+    assert final is not None
+    return final
 
 
 def _written(point: Point, value: Value) -> str:
