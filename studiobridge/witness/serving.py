@@ -114,8 +114,24 @@ class _Last:
     sighting: Sighting | None
 
 
+# Threads that work beside the loop: Python must not come to its end under one, see `at_rest`.
+_working: set[threading.Thread] = set()
+
+
+def at_rest(within: float) -> bool:
+    """Whether no thread works any more, waited for so long (s) at most.
+
+    Python that ends under a thread which is inside of a library (OpenCV, OpenBLAS) stands still
+    for ever or falls over, now and then: who gets False ends the process without its help.
+    """
+    until = time.monotonic() + within
+    for thread in list(_working):
+        thread.join(max(0.0, until - time.monotonic()))
+    return not any(thread.is_alive() for thread in list(_working))
+
+
 async def in_thread(work: Callable[..., Any], *values: Any) -> Any:
-    """Run it beside the loop. Unlike the loop's own threads, nobody waits for it at the end."""
+    """Run it beside the loop. Unlike the loop's own threads, it may be left alone at the end."""
     loop = asyncio.get_running_loop()
     done: asyncio.Future[Any] = loop.create_future()
 
@@ -135,8 +151,11 @@ async def in_thread(work: Callable[..., Any], *values: Any) -> Any:
             error = found
         with contextlib.suppress(RuntimeError):  # the loop has ended meanwhile
             loop.call_soon_threadsafe(finish, result, error)
+        _working.discard(threading.current_thread())
 
-    threading.Thread(target=run, daemon=True).start()
+    thread = threading.Thread(target=run, daemon=True)
+    _working.add(thread)
+    thread.start()
     try:
         async with asyncio.timeout(LOOK_WITHIN):
             return await done

@@ -6,6 +6,8 @@ import base64
 import json
 import os
 import signal
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator, Mapping
@@ -343,6 +345,35 @@ def test_a_stop_ends_it_at_once_and_says_so(there: Set) -> None:
     assert process.stop() == 0
     assert time.monotonic() - began < 2
     assert there.alive("waiting", alive=False)["why"] == "it was stopped"
+
+
+NEVER_ENDS = """
+import asyncio, atexit, threading, time
+from studiobridge.cli.witnessing import end_with
+from studiobridge.witness.serving import in_thread
+
+async def main():
+    look = asyncio.create_task(in_thread(time.sleep, SECONDS))
+    await asyncio.sleep(0.1)
+    look.cancel()
+
+asyncio.run(main())
+atexit.register(lambda: print("threads at the end:", threading.active_count() - 1))
+try:
+    end_with(7)
+except BaseException as error:
+    raise SystemExit(error.exit_code)
+"""
+
+
+@pytest.mark.parametrize("seconds, said", [("0.5", "threads at the end: 0\n"), ("30", "")])
+def test_python_does_not_end_under_a_look(seconds: str, said: str) -> None:
+    """It stands still for ever or falls over then, if the look is inside of a library."""
+    code = NEVER_ENDS.replace("SECONDS", seconds)
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, timeout=20, check=False
+    )
+    assert (done.returncode, done.stdout) == (7, said), done.stderr
 
 
 def decoded(text: str) -> np.ndarray[Any, Any]:
