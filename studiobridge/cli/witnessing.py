@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-import os
-import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -85,22 +83,7 @@ def witness_serve(profiles: ProfilesArgument = None, settings: SettingsOption = 
     libraries_or_stop()
     for warning in loaded.warnings:
         show.fail(f"warning: {warning}")
-    end_with(asyncio.run(_serve(found, loaded)))
-
-
-# So long (s) a look that is under way is waited for when the process ends.
-LAST_LOOK = 3.0
-
-
-def end_with(code: int) -> NoReturn:
-    """End with this code, also while a look does not end."""
-    from studiobridge.witness.serving import at_rest
-
-    if not at_rest(LAST_LOOK):
-        sys.stdout.flush()
-        sys.stderr.flush()
-        os._exit(code)
-    raise typer.Exit(code)
+    raise typer.Exit(asyncio.run(_serve(found, loaded)))
 
 
 async def _serve(found: list[tuple[Path, SetProfile]], settings: Settings) -> int:
@@ -125,7 +108,7 @@ def witness_look(
     _, path = which_set(loaded, None, profile)
     if path is None:
         raise Stop(BAD_INPUT, "which set? name its profile")
-    end_with(asyncio.run(_look(set_with_witness(path), path, loaded, as_json)))
+    raise typer.Exit(asyncio.run(_look(set_with_witness(path), path, loaded, as_json)))
 
 
 async def _look(profile: SetProfile, path: Path, settings: Settings, as_json: bool) -> int:

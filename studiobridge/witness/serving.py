@@ -19,7 +19,6 @@ import base64
 import contextlib
 import json
 import secrets
-import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
@@ -44,6 +43,7 @@ from studiobridge.profile.model import Preset, SetProfile
 from studiobridge.profile.sighting import Sighting
 from studiobridge.speech.message import Message
 from studiobridge.witness import keeping
+from studiobridge.witness.beside import Hangs, in_thread
 from studiobridge.witness.frames import Frame, Frames, FramesError, now, open_frames
 from studiobridge.witness.learned import Codes, Kept, Learned
 from studiobridge.witness.preview import At, preview
@@ -61,8 +61,6 @@ FRAME_WITHIN = 1.5
 # After a source that failed: waits (s), doubled each time, up to the last.
 FIRST_WAIT, LONGEST_WAIT = 1.0, 15.0
 LOOKS_FAIL = 5
-# A look takes a twentieth of a second; one that takes so long (s) does not end.
-LOOK_WITHIN = 20.0
 # What is said of what was seen is worth nothing after so long (s).
 SEEN_LIVES, ANSWER_LIVES = 10.0, 10.0
 MOST_ASKED, LONGEST_ASK = 8, 4096
@@ -76,10 +74,6 @@ APART = 14
 MOST_LEFT_OUT = 0.4
 
 State = Literal["looking", "waiting", "no frames", "not learned", "failed"]
-
-
-class Hangs(Exception):
-    """A look did not end."""
 
 
 class Cannot(Exception):
@@ -112,55 +106,6 @@ class _Last:
     frame: Frame
     codes: Codes
     sighting: Sighting | None
-
-
-# Threads that work beside the loop: Python must not come to its end under one, see `at_rest`.
-_working: set[threading.Thread] = set()
-
-
-def at_rest(within: float) -> bool:
-    """Whether no thread works any more, waited for so long (s) at most.
-
-    Python that ends under a thread which is inside of a library (OpenCV, OpenBLAS) stands still
-    for ever or falls over, now and then: who gets False ends the process without its help.
-    """
-    until = time.monotonic() + within
-    for thread in list(_working):
-        thread.join(max(0.0, until - time.monotonic()))
-    return not any(thread.is_alive() for thread in list(_working))
-
-
-async def in_thread(work: Callable[..., Any], *values: Any) -> Any:
-    """Run it beside the loop. Unlike the loop's own threads, it may be left alone at the end."""
-    loop = asyncio.get_running_loop()
-    done: asyncio.Future[Any] = loop.create_future()
-
-    def finish(result: Any, error: BaseException | None) -> None:
-        if done.done():
-            return
-        if error is not None:
-            done.set_exception(error)
-        else:
-            done.set_result(result)
-
-    def run() -> None:
-        result, error = None, None
-        try:
-            result = work(*values)
-        except BaseException as found:
-            error = found
-        with contextlib.suppress(RuntimeError):  # the loop has ended meanwhile
-            loop.call_soon_threadsafe(finish, result, error)
-        _working.discard(threading.current_thread())
-
-    thread = threading.Thread(target=run, daemon=True)
-    _working.add(thread)
-    thread.start()
-    try:
-        async with asyncio.timeout(LOOK_WITHIN):
-            return await done
-    except TimeoutError:
-        raise Hangs from None
 
 
 def pace(every: float, devices: Mapping[str, Mapping[str, Any]], asked: bool) -> float:

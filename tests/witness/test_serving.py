@@ -348,21 +348,23 @@ def test_a_stop_ends_it_at_once_and_says_so(there: Set) -> None:
 
 
 NEVER_ENDS = """
-import asyncio, atexit, threading, time
-from studiobridge.cli.witnessing import end_with
-from studiobridge.witness.serving import in_thread
+import asyncio, atexit, sys, threading, time
+from studiobridge import cli
+from studiobridge.cli import app
+from studiobridge.witness.beside import in_thread
 
 async def main():
     look = asyncio.create_task(in_thread(time.sleep, SECONDS))
     await asyncio.sleep(0.1)
     look.cancel()
 
-asyncio.run(main())
+def command():
+    asyncio.run(main())
+    sys.exit(7)
+
+app.main = command
 atexit.register(lambda: print("threads at the end:", threading.active_count() - 1))
-try:
-    end_with(7)
-except BaseException as error:
-    raise SystemExit(error.exit_code)
+cli.main()
 """
 
 

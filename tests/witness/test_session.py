@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
+import time
+from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,7 @@ from studiobridge.profile.model import SetProfile
 from studiobridge.profile.said import Answer
 from studiobridge.witness import session
 from studiobridge.witness.frames import Frame, FramesError
-from studiobridge.witness.lesson import ByHand, Lesson
+from studiobridge.witness.lesson import ByHand, Lesson, Refused, Tell, Wish
 from studiobridge.witness.session import CannotLearn, Session
 
 SET = """\
@@ -139,6 +140,39 @@ def test_a_camera_that_fails_leaves_nobody_in_the_dark(
     learn(profile, bridge, Camera(wrong, after=4))
     assert bridge.count("restore") == 1
     assert bridge.asked[-1][0] == "restore"
+
+
+def test_with_no_picture_no_lamp_is_touched(profile: SetProfile) -> None:
+    bridge = Bridge()
+    error = learn(profile, bridge, Camera(FramesError("now.jpg: No such file or directory")))
+    assert "now.jpg" in str(error)
+    assert "no lamp was touched" in str(error)
+    assert bridge.asked == []
+
+
+def test_the_look_comes_back_before_what_was_seen_is_reckoned(
+    profile: SetProfile, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Reckoning takes up to a minute, and the room is dark."""
+    bridge = Bridge()
+    there: list[int] = []
+
+    def reckoned(lesson: Lesson) -> Refused:
+        until = time.monotonic() + 2.0
+        while not bridge.count("restore") and time.monotonic() < until:
+            time.sleep(0.01)
+        there.append(bridge.count("restore"))
+        return Refused("it was enough", "nothing")
+
+    def seen_alone(lesson: Lesson) -> Iterator[Wish]:
+        lesson.seen = True
+        yield Tell("key", (("switch", False),))
+        yield reckoned(lesson)
+
+    monkeypatch.setattr(Lesson, "_play", seen_alone)
+    learn(profile, bridge, Camera())
+    assert there == [1]
+    assert bridge.count("restore") == 1
 
 
 def test_ended_by_hand_the_look_is_asked_for(profile: SetProfile) -> None:
