@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import os
+import pty
+import signal
+import subprocess
+import sys
 import time
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
@@ -210,3 +215,46 @@ def test_a_lamp_tried_a_moment_ago_is_asked_again(
     learn(profile, bridge, Camera(), told.append)
     assert [value for what, value in bridge.asked[:3]] == ["off", "off", "off"]
     assert "key" not in told[0].left_out or "moment" not in told[0].left_out["key"]
+
+
+AT_A_DIAL = """
+import asyncio, sys
+from studiobridge.cli import base
+from studiobridge.cli.learning import Progress
+from studiobridge.witness.lesson import ByHand
+
+async def asked():
+    with base.leaving("it was ended by hand"):
+        await Progress(False).hand(ByHand("rim", 100.0, "turn rim to 100 %, alone"))
+
+try:
+    asyncio.run(asked())
+except base.Stop as stop:
+    print(stop)
+    sys.exit(stop.code)
+"""
+
+
+def test_ctrl_c_while_a_dial_is_asked_for_ends_it_at_once() -> None:
+    ours, theirs = pty.openpty()
+    process = subprocess.Popen(
+        [sys.executable, "-c", AT_A_DIAL],
+        stdin=theirs,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    os.close(theirs)
+    assert process.stdout is not None and process.stderr is not None
+    try:
+        assert "press Enter" in process.stderr.readline()
+        time.sleep(0.1)
+        process.send_signal(signal.SIGINT)
+        assert process.wait(5) == 130
+        assert "ended by hand" in process.stdout.read()
+    finally:
+        process.kill()
+        process.wait()
+        process.stdout.close()
+        process.stderr.close()
+        os.close(ours)
