@@ -350,6 +350,7 @@ class Serving(Asker):
         self._failed = 0
         self._open = False
         self._frame_at = now()  # when the last one came, or frames began to be wanted
+        self._away = False  # the broker is, and it was said
 
     # ---- what is heard -----------------------------------------------------------------------
 
@@ -359,7 +360,25 @@ class Serving(Asker):
     def _came(self) -> None:
         super()._came()
         self._told, self._own_heard = b"", False
+        if self._away:
+            self._say(f"{self.set_name}: the broker is there again")
+        self._away = False
         self._tell()
+
+    def _went(self, why: str) -> None:
+        super()._went(why)
+        self._say_away()
+
+    def _fault(self, text: str) -> None:
+        super()._fault(text)
+        self._say_away()
+
+    def _say_away(self) -> None:
+        """Once: whoever reads would take silence for a look."""
+        if self.up or self._away or self._stopped.is_set():
+            return
+        self._away = True
+        self._say(f"{self.set_name}: {self.why}; nothing is looked at until it is there")
 
     def _changed(self) -> None:
         super()._changed()

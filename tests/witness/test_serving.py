@@ -337,6 +337,14 @@ def test_without_its_libraries_it_says_how_to_get_them(
     assert "pip install 'studiobridge[witness]'" in str(done.exception)
 
 
+def test_a_broker_that_is_not_there_is_said(there: Set) -> None:
+    env = {**there.env, "STUDIOBRIDGE_BROKER": "mqtt://127.0.0.1:1"}
+    process = Process(env, "witness", "serve", there.path).start()
+    process.said("not reached.*nothing is looked at")
+    assert process.stop() == 0
+    assert sum("not reached" in line for line in process.lines) == 1
+
+
 def test_a_stop_ends_it_at_once_and_says_so(there: Set) -> None:
     there.bridge.stands("ready")
     process = there.witness()
