@@ -465,7 +465,7 @@ async def _with_room(
             show.out(show.CAUTION)
             if stay:
                 with Hands(room, "127.0.0.1", broker.port):
-                    await _stay(profile, settings, broker, copy, evening.look, room)
+                    await _stay(profile, settings, broker, copy, evening.look, room, eye)
     finally:
         runner.stop()
         await running
@@ -488,6 +488,7 @@ async def _stay(
     copy: Path,
     look: str | None,
     room: LiveRoom,
+    eye: Eye | None,
 ) -> None:
     from studiobridge.cli import playing
 
@@ -504,6 +505,13 @@ async def _stay(
         show.out(
             f"    studiobridge touch {found[0]} 80 %     # a hand on its dial; also off, 3200 K"
         )
+    if eye is not None:
+        where = shlex.quote(str(copy))
+        show.out(f"    studiobridge witness look {where}")
+        show.out(f"    studiobridge witness serve {where}    # stays: its own terminal")
+        seen = next((name for name in profile.looks if name != look), look)
+        show.out(f"    studiobridge look preview {seen} -o {seen}.png --profile {where}")
+        show.out(f"    studiobridge panel serve {where}    # its page; `panel pair` shows a code")
     show.out()
     show.out("Or here, with Enter:")
     show.out()
