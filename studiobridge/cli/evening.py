@@ -181,10 +181,16 @@ class Evening:
     def state(self) -> str:
         return str((self.asker.shown.state or {}).get("state"))
 
-    def of_the_take(self, number: int) -> list[str]:
+    async def of_the_take(self, number: int) -> list[str]:
         """What the record has of a take: its length, and each change of light with its second."""
-        with closing(Reader(record_place(self.runner.settings, self.profile.name))) as reader:
-            found = [take for take in reader.takes() if take.number == number]
+        end = time.monotonic() + 5.0
+        while True:
+            with closing(Reader(record_place(self.runner.settings, self.profile.name))) as reader:
+                found = reader.takes(number, number)
+            # its end is shown a moment before it is written
+            if (found and found[0].ended is not None) or time.monotonic() > end:
+                break
+            await asyncio.sleep(0.05)
         self.need(len(found) == 1, f"take {number} is not in the record")
         changes = takes.changes(found[0])
         return [
