@@ -71,6 +71,10 @@ class NoWitness(Exception):
     """Nobody looks at the picture of this set, or whoever does gives no answer that is one."""
 
 
+class NoAnswer(NoWitness):
+    """It was asked, and may well have done it: nothing was heard of it in time."""
+
+
 @dataclass(slots=True)
 class Shown:
     """Everything a set shows of itself on its retained topics."""
@@ -548,6 +552,6 @@ class Asker:
             async with asyncio.timeout(PICTURE_WITHIN):
                 return await waiting.get()
         except TimeoutError:
-            raise NoWitness("the witness does not answer") from None
+            raise NoAnswer("the witness does not answer") from None
         finally:
             del self._pictures[id_]

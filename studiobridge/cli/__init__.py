@@ -8,6 +8,8 @@ May import every room, and imports late: `--help` costs little more than importi
 Exit codes: 0 done, 1 the set did not get there, 2 bad input, 3 no broker or no bridge.
 """
 
+import contextlib
+import os
 import sys
 
 
@@ -17,7 +19,25 @@ def main() -> None:
         from studiobridge.cli import app
     except KeyboardInterrupt:
         sys.exit(130)
-    app.main()
+    try:
+        app.main()
+    finally:
+        _without_what_works(sys.exc_info()[1])
+
+
+# So long (s) a look at a picture that is under way is waited for when a command ends.
+LAST_LOOK = 3.0
+
+
+def _without_what_works(end: BaseException | None) -> None:
+    """Where a thread beside still works, Python cannot end by itself: end it here."""
+    beside = sys.modules.get("studiobridge.witness.beside")
+    if beside is None or not isinstance(end, SystemExit) or beside.at_rest(LAST_LOOK):
+        return
+    for stream in (sys.stdout, sys.stderr):
+        with contextlib.suppress(OSError, ValueError):
+            stream.flush()
+    os._exit(end.code if isinstance(end.code, int) else end.code is not None)
 
 
 __all__ = ["main"]

@@ -181,10 +181,16 @@ class Evening:
     def state(self) -> str:
         return str((self.asker.shown.state or {}).get("state"))
 
-    def of_the_take(self, number: int) -> list[str]:
+    async def of_the_take(self, number: int) -> list[str]:
         """What the record has of a take: its length, and each change of light with its second."""
-        with closing(Reader(record_place(self.runner.settings, self.profile.name))) as reader:
-            found = [take for take in reader.takes() if take.number == number]
+        end = time.monotonic() + 5.0
+        while True:
+            with closing(Reader(record_place(self.runner.settings, self.profile.name))) as reader:
+                found = reader.takes(number, number)
+            # its end is shown a moment before it is written
+            if (found and found[0].ended is not None) or time.monotonic() > end:
+                break
+            await asyncio.sleep(0.05)
         self.need(len(found) == 1, f"take {number} is not in the record")
         changes = takes.changes(found[0])
         return [
@@ -465,7 +471,7 @@ async def _with_room(
             show.out(show.CAUTION)
             if stay:
                 with Hands(room, "127.0.0.1", broker.port):
-                    await _stay(profile, settings, broker, copy, evening.look, room)
+                    await _stay(profile, settings, broker, copy, evening.look, room, eye)
     finally:
         runner.stop()
         await running
@@ -488,6 +494,7 @@ async def _stay(
     copy: Path,
     look: str | None,
     room: LiveRoom,
+    eye: Eye | None,
 ) -> None:
     from studiobridge.cli import playing
 
@@ -504,6 +511,13 @@ async def _stay(
         show.out(
             f"    studiobridge touch {found[0]} 80 %     # a hand on its dial; also off, 3200 K"
         )
+    if eye is not None:
+        where = shlex.quote(str(copy))
+        show.out(f"    studiobridge witness look {where}")
+        show.out(f"    studiobridge witness serve {where}    # stays: its own terminal")
+        seen = next((name for name in profile.looks if name != look), look)
+        show.out(f"    studiobridge look preview {seen} -o {seen}.png --profile {where}")
+        show.out(f"    studiobridge panel serve {where}    # its page; `panel pair` shows a code")
     show.out()
     show.out("Or here, with Enter:")
     show.out()

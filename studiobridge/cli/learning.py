@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import os
 import sys
 from collections.abc import Iterator
 from datetime import datetime
+from math import ceil
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -27,7 +27,7 @@ from studiobridge.cli.base import (
     settings_or_stop,
     which_set,
 )
-from studiobridge.cli.question import forget_what_was_typed, may_i
+from studiobridge.cli.question import forget_what_was_typed, may_i, typed
 from studiobridge.cli.witnessing import libraries_or_stop, set_with_witness, witness_app
 from studiobridge.shown import words
 
@@ -93,14 +93,15 @@ def plan(profile: SetProfile, folder: Path) -> list[str]:
     from studiobridge.witness.lesson import pupils
 
     found, out = pupils(profile, {})
-    hands = sum(pupil.by_hand for pupil in found)
+    hands = ", ".join(pupil.device.name for pupil in found if pupil.by_hand)
     lines = [
         f"{len(found)} lamps are seen alone, one by one, by the bridge's own tries; each goes to"
         " full for some seconds, and the room is dark between.",
         "Nobody in the picture, nobody on a ladder or at a stand, no reflection of you: step behind"
         " the camera. Set its exposure, white and focus by hand first.",
-        f"It takes about {max(1, round(_lasts(profile) / 60))} min"
-        + (f", and {hands} dials that you turn when asked." if hands else "."),
+        f"It takes about {ceil(_lasts(profile) / 60)} min"
+        + (f", and the dials that you turn when asked: {hands}." if hands else ".")
+        + " The lights are back then; what was seen is reckoned for up to a minute more.",
         f"What is kept: a picture of the empty room by each lamp, in {folder}, for you alone to"
         " read, until you delete it or learn anew.",
         "The look is asked for again at the end. A picture is no meter.",
@@ -138,7 +139,8 @@ async def _learn(
         raise Stop(BAD_INPUT, str(error)) from None
     progress = Progress(as_json)
     with leaving(
-        "it was ended by hand, and nothing is kept; `status` says whether the look is back"
+        "it was ended by hand, and nothing is kept; the look was asked for again: `status` says"
+        " whether it is back, `restore` asks once more"
     ):
         async with Asker(settings, profile.name, devices=False) as asker, frames:
             await asker.need_bridge()
@@ -236,5 +238,5 @@ class Progress:
             )
         )
         forget_what_was_typed()
-        line = await asyncio.to_thread(sys.stdin.readline)
+        line = await typed()
         return not (skips and line.strip().lower() == "s") and bool(line)

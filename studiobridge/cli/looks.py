@@ -162,12 +162,18 @@ async def _saved(
     return code
 
 
+KEPT_UNKNOWN = (
+    "whether a picture of it was kept is not known: {}; look into the folder NAME.witness beside"
+    " the profile"
+)
+
+
 async def _keep_picture(asker: Asker, look: str) -> dict[str, Any] | None:
     """What was kept of the picture, or why nothing was; None where nobody looks at one.
 
     The look stands either way: what happens here changes nothing of it.
     """
-    from studiobridge.bridge.asking import NoWitness
+    from studiobridge.bridge.asking import NoAnswer, NoWitness
     from studiobridge.shown import seen
 
     alive = asker.shown.witness
@@ -175,6 +181,9 @@ async def _keep_picture(asker: Asker, look: str) -> dict[str, Any] | None:
         return None
     try:
         answer = await asker.ask_witness("keep", look=look)
+    except NoAnswer as error:
+        # it may keep one a moment later, with whoever it misses: nobody is told that there is none
+        return {"kept": None, "text": KEPT_UNKNOWN.format(error)}
     except NoWitness as error:
         return {"kept": False, "text": seen.picture_kept(False, str(error))}
     return {"kept": answer.code == 0, "text": seen.picture_kept(answer.code == 0, answer.text)}

@@ -103,6 +103,15 @@ def may_i(what: str = "") -> None:
         raise Stop(NOT_THERE, "nothing was sent" if line else "\nnothing was sent")
 
 
+async def typed() -> str:
+    """The next line from the terminal, "" at its end. Ctrl-C ends the wait, as it should."""
+
+    async def a_while(seconds: float) -> None:
+        await asyncio.sleep(seconds)
+
+    return await _line(lambda: True, a_while) or ""
+
+
 def forget_what_was_typed() -> None:
     with contextlib.suppress(ImportError, OSError):
         import termios

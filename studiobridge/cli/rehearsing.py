@@ -75,7 +75,9 @@ def rehearse(
             )
         if page or phone:
             raise Stop(
-                BAD_INPUT, "--witness plays the evening itself: leave --page and --phone out"
+                BAD_INPUT,
+                "--witness plays the evening itself: leave --page and --phone out; --stay goes on"
+                " after it, and prints how to have its page",
             )
     served = None
     if page or phone:

@@ -148,7 +148,7 @@ async def take(evening: Evening) -> None:
         await evening.ask("rolling_off", targets=[camera.name])
     await evening.until("the take's end", lambda: not (state.state or {}).get("rolling"))
     last = (shown_state(evening).get("takes") or {}).get("last") or {}
-    for text in evening.of_the_take(int(last.get("take") or 0)):
+    for text in await evening.of_the_take(int(last.get("take") or 0)):
         evening.say(text)
     answer = await evening.ask("mark", mark="good", why="the rim of the bowl")
     evening.need(answer.code == 0, f"the take was not marked: {answer.text}")

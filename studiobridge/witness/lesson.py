@@ -155,6 +155,8 @@ class Lesson:
     left_out: dict[str, str] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
     doing: str = "all dark"
+    # all was seen: once this wish is carried out the lamps are no longer needed
+    seen: bool = False
     _pupils: list[Pupil] = field(default_factory=list)
     _taken: list[Taken] = field(default_factory=list)
     _frames: Sequence[Codes] = ()
@@ -226,7 +228,7 @@ class Lesson:
                 yield self._off(pupil.device)
                 if not self._ok:
                     yield self._dark_failed(pupil)
-        hands = [p.device.title or p.device.name for p in self._pupils if p.by_hand]
+        hands = [p.device.name for p in self._pupils if p.by_hand]
         if hands:
             yield ByHand(None, 0.0, f"turn off, by hand: {', '.join(hands)}")
             if not self._ok:
@@ -291,7 +293,7 @@ class Lesson:
     def _learn(self, pupil: Pupil) -> Generator[Wish, None, Taken | None]:
         """One lamp alone. Gives what was taken of it at full, None where it is left out."""
         device = pupil.device
-        name = device.title or device.name
+        name = device.name
         dark = self._taken[0].frames[0]
         mine: list[Taken] = []
         at_full: Taken | None = None
@@ -361,7 +363,7 @@ class Lesson:
         self.doing = "the first lamp once more"
         yield self._to(pupil.device, 100.0, pupil.whites[0])
         if not self._ok:
-            name = pupil.device.title or pupil.device.name
+            name = pupil.device.name
             yield Refused(f"{name} was not to be seen once more: {self._why}", "begin anew")
         yield from self._look(before.lit)
         now = self._taken.pop()
@@ -381,6 +383,7 @@ class Lesson:
                 f" {100 * float(np.abs(off).max()):.0f} % otherwise than before",
                 f"set {what} by hand at the camera, and begin anew",
             )
+        self.seen, self.doing = True, "all is seen: the look comes back, the rest is reckoned"
         yield self._off(pupil.device)
 
     def _ended(self) -> Wish:
@@ -445,7 +448,7 @@ class Lesson:
         return Tell(device.name, (("level", low),))
 
     def _dark_failed(self, pupil: Pupil) -> Refused:
-        name = pupil.device.title or pupil.device.name
+        name = pupil.device.name
         return Refused(f"{name} does not go dark: {self._why}", "see to it, or lock it out")
 
     def _nothing_seen(self) -> Refused:

@@ -19,7 +19,6 @@ import base64
 import contextlib
 import json
 import secrets
-import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
@@ -45,6 +44,7 @@ from studiobridge.profile.model import Preset, SetProfile
 from studiobridge.profile.sighting import Sighting
 from studiobridge.speech.message import Message
 from studiobridge.witness import keeping
+from studiobridge.witness.beside import Hangs, in_thread
 from studiobridge.witness.frames import Frame, Frames, FramesError, now, open_frames
 from studiobridge.witness.learned import Codes, Kept, Learned
 from studiobridge.witness.outlines import outlines
@@ -63,8 +63,6 @@ FRAME_WITHIN = 1.5
 # After a source that failed: waits (s), doubled each time, up to the last.
 FIRST_WAIT, LONGEST_WAIT = 1.0, 15.0
 LOOKS_FAIL = 5
-# A look takes a twentieth of a second; one that takes so long (s) does not end.
-LOOK_WITHIN = 20.0
 # What is said of what was seen is worth nothing after so long (s).
 SEEN_LIVES, ANSWER_LIVES = 10.0, 10.0
 MOST_ASKED, LONGEST_ASK = 8, 4096
@@ -78,10 +76,6 @@ APART = 14
 MOST_LEFT_OUT = 0.4
 
 State = Literal["looking", "waiting", "no frames", "not learned", "failed"]
-
-
-class Hangs(Exception):
-    """A look did not end."""
 
 
 class Cannot(Exception):
@@ -114,36 +108,6 @@ class _Last:
     frame: Frame
     codes: Codes
     sighting: Sighting | None
-
-
-async def in_thread(work: Callable[..., Any], *values: Any) -> Any:
-    """Run it beside the loop. Unlike the loop's own threads, nobody waits for it at the end."""
-    loop = asyncio.get_running_loop()
-    done: asyncio.Future[Any] = loop.create_future()
-
-    def finish(result: Any, error: BaseException | None) -> None:
-        if done.done():
-            return
-        if error is not None:
-            done.set_exception(error)
-        else:
-            done.set_result(result)
-
-    def run() -> None:
-        result, error = None, None
-        try:
-            result = work(*values)
-        except BaseException as found:
-            error = found
-        with contextlib.suppress(RuntimeError):  # the loop has ended meanwhile
-            loop.call_soon_threadsafe(finish, result, error)
-
-    threading.Thread(target=run, daemon=True).start()
-    try:
-        async with asyncio.timeout(LOOK_WITHIN):
-            return await done
-    except TimeoutError:
-        raise Hangs from None
 
 
 def pace(every: float, devices: Mapping[str, Mapping[str, Any]], asked: bool) -> float:
@@ -412,6 +376,7 @@ class Serving(Asker):
         self._failed = 0
         self._open = False
         self._frame_at = now()  # when the last one came, or frames began to be wanted
+        self._away = False  # the broker is, and it was said
 
     # ---- what is heard -----------------------------------------------------------------------
 
@@ -421,7 +386,25 @@ class Serving(Asker):
     def _came(self) -> None:
         super()._came()
         self._told, self._own_heard = b"", False
+        if self._away:
+            self._say(f"{self.set_name}: the broker is there again")
+        self._away = False
         self._tell()
+
+    def _went(self, why: str) -> None:
+        super()._went(why)
+        self._say_away()
+
+    def _fault(self, text: str) -> None:
+        super()._fault(text)
+        self._say_away()
+
+    def _say_away(self) -> None:
+        """Once: whoever reads would take silence for a look."""
+        if self.up or self._away or self._stopped.is_set():
+            return
+        self._away = True
+        self._say(f"{self.set_name}: {self.why}; nothing is looked at until it is there")
 
     def _changed(self) -> None:
         super()._changed()

@@ -4,10 +4,11 @@ The rules:
 
 - It visits the set like anybody else. A lamp is told by `try` alone, so every gate of the bridge
   stands before it: lockouts, a camera that rolls, circuits.
-- It begins only where the set is up and nothing rolls, and ends where that ends.
+- It begins only where the set is up, nothing rolls and a picture comes, and ends where that ends.
 - A frame counts that was taken after the lamp had confirmed what it was told, and had time to fade.
-- Whatever happens, the look is asked for again at the end, once. What could not be put back is
-  said. Nothing half learned is kept.
+- Whatever happens, the look is asked for again at the end, once, and before what was seen is
+  reckoned: nobody waits for that in the dark. What could not be put back is said. Nothing half
+  learned is kept.
 """
 
 from __future__ import annotations
@@ -15,17 +16,20 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from studiobridge.bridge.asking import Asker, NoBridge, NoBroker
 from studiobridge.profile.model import Point, SetProfile, Value
 from studiobridge.profile.said import Answer
+from studiobridge.witness.beside import Hangs, in_thread
 from studiobridge.witness.frames import Frames, FramesError, now
 from studiobridge.witness.learned import Codes
 from studiobridge.witness.lesson import LEVELS, ByHand, Done, Lesson, Look, Refused, Tell
 
 # A frame comes within (s), or the camera is said to be away.
 FRAME_WITHIN = 15.0
+# What was seen is reckoned for so long (s) at most: on a small computer, with many lamps.
+RECKONED_WITHIN = 900.0
 # The camera follows a lamp's light this much (s) later at most: exposure, encoding, a stream.
 SETTLES = 0.7
 # States of a set in which lamps may be tried one by one.
@@ -55,26 +59,28 @@ class Session:
     hand: Callable[[ByHand], Awaitable[bool]]
     said: Callable[[Lesson], None]
     levels: tuple[float, ...] = LEVELS
+    _back: asyncio.Task[str] | None = field(default=None, init=False)
 
     async def learn(self, made: str) -> Done:
         """Raises CannotLearn; the look was asked for again then, too."""
         self._may_begin()
         lesson = Lesson(self.profile, made, without=self._without(), levels=self.levels)
+        await self._first_picture(lesson)
         try:
             done = await self._carry_out(lesson)
         except asyncio.CancelledError:
-            await self._restore()
+            await self._put_back()
             raise
         except CannotLearn as error:
-            error.left = await self._restore()
+            error.left = await self._put_back()
             raise
         except (NoBridge, NoBroker) as error:
-            raise CannotLearn(str(error), "nothing is kept", await self._restore()) from None
+            raise CannotLearn(str(error), "nothing is kept", await self._put_back()) from None
         except Exception as error:
             # whatever it was, nobody is left standing in the dark
             why = f"a fault of the witness itself ({type(error).__name__})"
-            raise CannotLearn(why, "nothing is kept", await self._restore()) from error
-        left = await self._restore()
+            raise CannotLearn(why, "nothing is kept", await self._put_back()) from error
+        left = await self._put_back()
         if left:
             done = Done(done.learned, done.left_out, (*done.notes, left))
         return done
@@ -91,6 +97,16 @@ class Session:
             raise CannotLearn(f"the set is {state.get('state')}", todo)
         if state.get("rolling"):
             raise CannotLearn("a camera rolls", "wait until the take is over")
+
+    async def _first_picture(self, lesson: Lesson) -> None:
+        """No lamp is touched before a picture came that is of now."""
+        lesson.doing, doing = "does a picture come? no lamp is touched yet", lesson.doing
+        self.said(lesson)
+        try:
+            await self.frames.next(FRAME_WITHIN, now())
+        except FramesError as error:
+            raise CannotLearn(str(error), "no lamp was touched; see to the camera") from None
+        lesson.doing = doing
 
     def _without(self) -> dict[str, str]:
         """What is not touched, and why."""
@@ -117,14 +133,24 @@ class Session:
             if isinstance(wish, Tell):
                 why = await self._tell(wish)
                 changed = now() + self.profile.devices[wish.device].fade
-                # what is reckoned takes seconds at the end, and the link has to be kept meanwhile
-                await asyncio.to_thread(lesson.told, not why, why)
+                if lesson.seen:
+                    self._back = asyncio.create_task(self._restore())
+                # what is reckoned takes long at the end, and the link has to be kept meanwhile
+                await self._step(lesson.told, not why, why)
             elif isinstance(wish, ByHand):
-                await asyncio.to_thread(lesson.by_hand, await self.hand(wish))
+                await self._step(lesson.by_hand, await self.hand(wish))
                 changed = now()
             else:
                 found = await self._look(wish, changed + SETTLES)
-                await asyncio.to_thread(lesson.frames, found)
+                await self._step(lesson.frames, found)
+
+    @staticmethod
+    async def _step(step: Callable[..., None], *values: object) -> None:
+        try:
+            await in_thread(step, *values, within=RECKONED_WITHIN)
+        except Hangs:
+            why = f"what was seen was not reckoned within {RECKONED_WITHIN / 60:.0f} min"
+            raise CannotLearn(why, "nothing is kept") from None
 
     async def _tell(self, wish: Tell) -> str:
         """Tried; empty when it was confirmed or may well be so, else why not."""
@@ -148,6 +174,12 @@ class Session:
             found.append(frame.codes)
             after = frame.taken
         return found
+
+    async def _put_back(self) -> str:
+        """The look again, asked for once, however often this is."""
+        if self._back is None:
+            self._back = asyncio.create_task(self._restore())
+        return await asyncio.shield(self._back)
 
     async def _restore(self) -> str:
         return await restore(self.asker)

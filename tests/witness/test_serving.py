@@ -6,6 +6,8 @@ import base64
 import json
 import os
 import signal
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator, Mapping
@@ -345,6 +347,14 @@ def test_without_its_libraries_it_says_how_to_get_them(
     assert "pip install 'studiobridge[witness]'" in str(done.exception)
 
 
+def test_a_broker_that_is_not_there_is_said(there: Set) -> None:
+    env = {**there.env, "STUDIOBRIDGE_BROKER": "mqtt://127.0.0.1:1"}
+    process = Process(env, "witness", "serve", there.path).start()
+    process.said("not reached.*nothing is looked at")
+    assert process.stop() == 0
+    assert sum("not reached" in line for line in process.lines) == 1
+
+
 def test_a_stop_ends_it_at_once_and_says_so(there: Set) -> None:
     there.bridge.stands("ready")
     process = there.witness()
@@ -353,6 +363,37 @@ def test_a_stop_ends_it_at_once_and_says_so(there: Set) -> None:
     assert process.stop() == 0
     assert time.monotonic() - began < 2
     assert there.alive("waiting", alive=False)["why"] == "it was stopped"
+
+
+NEVER_ENDS = """
+import asyncio, atexit, sys, threading, time
+from studiobridge import cli
+from studiobridge.cli import app
+from studiobridge.witness.beside import in_thread
+
+async def main():
+    look = asyncio.create_task(in_thread(time.sleep, SECONDS))
+    await asyncio.sleep(0.1)
+    look.cancel()
+
+def command():
+    asyncio.run(main())
+    sys.exit(7)
+
+app.main = command
+atexit.register(lambda: print("threads at the end:", threading.active_count() - 1))
+cli.main()
+"""
+
+
+@pytest.mark.parametrize("seconds, said", [("0.5", "threads at the end: 0\n"), ("30", "")])
+def test_python_does_not_end_under_a_look(seconds: str, said: str) -> None:
+    """It stands still for ever or falls over then, if the look is inside of a library."""
+    code = NEVER_ENDS.replace("SECONDS", seconds)
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, timeout=20, check=False
+    )
+    assert (done.returncode, done.stdout) == (7, said), done.stderr
 
 
 def decoded(text: str) -> np.ndarray[Any, Any]:

@@ -3,7 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
+import os
+import pty
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +22,7 @@ from studiobridge.profile.model import SetProfile
 from studiobridge.profile.said import Answer
 from studiobridge.witness import session
 from studiobridge.witness.frames import Frame, FramesError
-from studiobridge.witness.lesson import ByHand, Lesson
+from studiobridge.witness.lesson import ByHand, Lesson, Refused, Tell, Wish
 from studiobridge.witness.session import CannotLearn, Session
 
 SET = """\
@@ -141,6 +147,39 @@ def test_a_camera_that_fails_leaves_nobody_in_the_dark(
     assert bridge.asked[-1][0] == "restore"
 
 
+def test_with_no_picture_no_lamp_is_touched(profile: SetProfile) -> None:
+    bridge = Bridge()
+    error = learn(profile, bridge, Camera(FramesError("now.jpg: No such file or directory")))
+    assert "now.jpg" in str(error)
+    assert "no lamp was touched" in str(error)
+    assert bridge.asked == []
+
+
+def test_the_look_comes_back_before_what_was_seen_is_reckoned(
+    profile: SetProfile, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Reckoning takes up to a minute, and the room is dark."""
+    bridge = Bridge()
+    there: list[int] = []
+
+    def reckoned(lesson: Lesson) -> Refused:
+        until = time.monotonic() + 2.0
+        while not bridge.count("restore") and time.monotonic() < until:
+            time.sleep(0.01)
+        there.append(bridge.count("restore"))
+        return Refused("it was enough", "nothing")
+
+    def seen_alone(lesson: Lesson) -> Iterator[Wish]:
+        lesson.seen = True
+        yield Tell("key", (("switch", False),))
+        yield reckoned(lesson)
+
+    monkeypatch.setattr(Lesson, "_play", seen_alone)
+    learn(profile, bridge, Camera())
+    assert there == [1]
+    assert bridge.count("restore") == 1
+
+
 def test_ended_by_hand_the_look_is_asked_for(profile: SetProfile) -> None:
     bridge = Bridge()
 
@@ -176,3 +215,46 @@ def test_a_lamp_tried_a_moment_ago_is_asked_again(
     learn(profile, bridge, Camera(), told.append)
     assert [value for what, value in bridge.asked[:3]] == ["off", "off", "off"]
     assert "key" not in told[0].left_out or "moment" not in told[0].left_out["key"]
+
+
+AT_A_DIAL = """
+import asyncio, sys
+from studiobridge.cli import base
+from studiobridge.cli.learning import Progress
+from studiobridge.witness.lesson import ByHand
+
+async def asked():
+    with base.leaving("it was ended by hand"):
+        await Progress(False).hand(ByHand("rim", 100.0, "turn rim to 100 %, alone"))
+
+try:
+    asyncio.run(asked())
+except base.Stop as stop:
+    print(stop)
+    sys.exit(stop.code)
+"""
+
+
+def test_ctrl_c_while_a_dial_is_asked_for_ends_it_at_once() -> None:
+    ours, theirs = pty.openpty()
+    process = subprocess.Popen(
+        [sys.executable, "-c", AT_A_DIAL],
+        stdin=theirs,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    os.close(theirs)
+    assert process.stdout is not None and process.stderr is not None
+    try:
+        assert "press Enter" in process.stderr.readline()
+        time.sleep(0.1)
+        process.send_signal(signal.SIGINT)
+        assert process.wait(5) == 130
+        assert "ended by hand" in process.stdout.read()
+    finally:
+        process.kill()
+        process.wait()
+        process.stdout.close()
+        process.stderr.close()
+        os.close(ours)
