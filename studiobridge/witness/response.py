@@ -57,6 +57,7 @@ LOWEST = 2.0
 BLACK = 1.0
 NOISE_SURE = 0.3
 CUT = 6.0
+ALIKE, ROUNDED = 3.0, 0.25
 # Without a pile at the top, from here on codes are taken for clipped: JPEG rings to there.
 CLIPPED = 251
 # In 95 of 100 cases within so many standard deviations.
@@ -220,8 +221,24 @@ class _Fitting:
         self.error = np.where(dark, np.maximum(self.error, BLACK), self.error)
         self.dark = dark
         self.at_code = np.rint(np.where(dark, SHADOW, self.codes)).astype(int)
+        self.share = self._alike()
         # the code whose light is held while the curve is fitted: in the middle of what was seen
         self.middle = int(np.median(self.codes[self.usable & ~dark]))
+
+    def _alike(self) -> Floats:
+        """How much each equation counts, for those like it share their error: at most 1.
+
+        JPEG rounds blocks of one code alike, so hundreds of blocks of a flat wall know a code no
+        better than a few do.
+        """
+        found = np.ones(self.usable.shape)
+        for c in range(3):
+            for s in range(found.shape[2]):
+                some = self.usable[:, c, s]
+                bins = (self.codes[some, c, s] / ALIKE).astype(int)
+                others = np.bincount(bins, minlength=256)[bins] * ROUNDED**2
+                found[some, c, s] = 1 / (1 + others / self.error[some, c, s] ** 2)
+        return found
 
     def _prior(self) -> Floats:
         """The inverse of the prior's covariance."""
@@ -278,6 +295,7 @@ class _Fitting:
             code = self.at_code[:, c]
             steeper = np.log(2) * self.basis + self.rises / rise[:, None]
             weight = self.usable[:, c] / (slope[code] * self.error[:, c])
+            weight = weight * np.sqrt(self.share[:, c])
             if counts is not None:
                 weight = weight * counts[:, c]
             rows = weight[..., None] * system[None]
@@ -321,9 +339,8 @@ class _Fitting:
             normal[rest, rest] += mine[k:, k:]
             gradient[rest] += grad[k:]
             with np.errstate(divide="ignore", invalid="ignore"):
-                residuals[:, c] = np.where(
-                    weight > 0, left / np.maximum(1e-12, 1 if counts is None else counts[:, c]), 0
-                )
+                counted = np.sqrt(self.share[:, c]) * (1 if counts is None else counts[:, c])
+                residuals[:, c] = np.where(weight > 0, left / np.maximum(1e-12, counted), 0)
         return normal, gradient, residuals
 
     def _scale(self, residuals: Floats) -> float:
@@ -334,7 +351,8 @@ class _Fitting:
 
     def _badness(self, at: Floats, residuals: Floats, scale: float) -> float:
         size = np.abs(residuals) / scale
-        far = np.where(size <= HUBER, size**2 / 2, HUBER * size - HUBER**2 / 2).sum()
+        far = np.where(size <= HUBER, size**2 / 2, HUBER * size - HUBER**2 / 2)
+        far = (far * self.share).sum()
         off = at - self.mean
         return float(far + off @ self.prior @ off / 2)
 
