@@ -287,7 +287,11 @@ class _Fitting:
         residuals = np.zeros(self.usable.shape)
         for c in range(3):
             light = 2 ** logs[c]
-            there = self.seen[:, c] @ light  # blocks × states
+            # of each block and state its light, and how that turns with the curve
+            columns = np.column_stack([light, np.log(2) * light[:, None] * self.basis])
+            both = self.seen[:, c].reshape(-1, 256) @ columns.astype(np.float32)
+            both = both.reshape(len(self.seen), states, 1 + k).astype(np.float64)
+            there, turns = both[..., 0], both[..., 1:]
             # what one code is worth there: with it the equations are in codes, and a curve that
             # is flatter is none that fits better
             rise = np.maximum(np.gradient(logs[c]), STEEP)
@@ -304,7 +308,6 @@ class _Fitting:
             ridge = np.broadcast_to(ridge, (len(rows), *ridge.shape[1:]))
             q, r = np.linalg.qr(np.concatenate([rows, ridge], 1))
             q = q[:, :states]
-            turns = self.seen[:, c] @ (np.log(2) * light[:, None] * self.basis)
             dark = self.dark[:, c]
             noise = 0.0
             if dark.any():

@@ -22,7 +22,7 @@ from studiobridge.profile.model import Point, SetProfile, Value
 from studiobridge.profile.said import Answer
 from studiobridge.witness.frames import Frames, FramesError, now
 from studiobridge.witness.learned import Codes
-from studiobridge.witness.lesson import LEVELS, ByHand, Done, Lesson, Look, Refused, Tell
+from studiobridge.witness.lesson import ByHand, Done, Lesson, Look, Refused, Tell
 
 # A frame comes within (s), or the camera is said to be away.
 FRAME_WITHIN = 15.0
@@ -54,7 +54,7 @@ class Session:
     frames: Frames
     hand: Callable[[ByHand], Awaitable[bool]]
     said: Callable[[Lesson], None]
-    levels: tuple[float, ...] = LEVELS
+    levels: tuple[float, ...] | None = None
 
     async def learn(self, made: str) -> Done:
         """Raises CannotLearn; the look was asked for again then, too."""
