@@ -181,7 +181,7 @@ def as_dict(done: Done, folder: Path) -> dict[str, Any]:
         "folder": str(folder),
         "made": learned.made,
         "lamps": lamps,
-        "error": round(learned.error, 3),
+        "error": None if learned.error is None else round(learned.error, 3),
         "left_out": dict(done.left_out),
         "notes": list(done.notes),
     }
@@ -192,7 +192,7 @@ def lines(report: dict[str, Any]) -> list[str]:
         f"learned: {', '.join(report['lamps'])}",
         f"all of them together are within {report['error']:.2f} stop of the sum of each alone"
         " (the middle of the picture)"
-        if report["error"]
+        if report["error"] is not None
         else "fewer than two could be seen together: nothing holds what was learned to account",
     ]
     found += [f"not learned: {name}: {why}" for name, why in report["left_out"].items()]

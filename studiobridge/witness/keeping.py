@@ -164,13 +164,20 @@ def load(folder: Path) -> Learned:
         read=of.number("noise", "read", low=0, high=1),
         shot=of.number("noise", "shot", low=0, high=1),
         clips=of.whole("clips", low=1, high=256),
-        error=of.number("error_stops", low=0, high=100),
+        error=_error(of),
         places=of.text("places", most=100),
         face=_region(of, "face"),
         card=_region(of, "card"),
         screen=_region(of, "screen"),
         camera=_camera(of),
     )
+
+
+def _error(of: _Reader) -> float | None:
+    """None where nothing was held to account; files of before wrote 0 then."""
+    if of.said.get("error_stops", 0) is None:
+        return None
+    return of.number("error_stops", low=0, high=100) or None
 
 
 def _dimmers(of: _Reader) -> dict[str, tuple[tuple[float, float], ...]]:

@@ -94,7 +94,7 @@ class Learned:
     levels (%) it was seen at and its light there as a share of that at full, rising; `read` and
     `shot` are the noise: variance of linear light = read² + shot × light, for one pixel; `clips`
     the code from which on a channel is taken for clipped. `error` is how far (stops) the sum of the
-    shares was from the frame with all on. `places` is a fingerprint of where lamps, camera and mark
+    shares was from the frame with all on; None: no two were seen together, nothing was held against. `places` is a fingerprint of where lamps, camera and mark
     stand in the profile.
     """
 
@@ -107,7 +107,7 @@ class Learned:
     read: float
     shot: float
     clips: int
-    error: float
+    error: float | None
     places: str
     face: Region | None = None
     card: Region | None = None

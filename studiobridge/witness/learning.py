@@ -165,16 +165,19 @@ def _error(
     dark: Picture,
     shares: Sequence[Share],
     clips: int,
-) -> float:
-    """How far (stops, the middle) the frame with most lamps on is from the sum of its lamps."""
+) -> float | None:
+    """How far (stops, the middle) the frame with most lamps on is from the sum of its lamps.
+
+    None where no frame has several of them, or nothing in it is to be held against.
+    """
     most = max(taken, key=lambda one: len(one.lit))
     of = {(share.device, share.cct): share.light for share in shares}
     if len(most.lit) < 2 or not set(most.lit) <= set(of):
-        return 0.0
+        return None
     total = dark.copy()
     for key, lit in most.lit.items():
         total += np.float32(_factor(found, lit)) * of[key]
     good = np.all([(frame < clips) & (frame > 12) for frame in most.frames], axis=0) & (total > 0)
     if not good.any():
-        return 0.0
+        return None
     return float(np.median(np.abs(np.log2(_mean(found, most.frames)[good] / total[good]))))

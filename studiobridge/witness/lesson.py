@@ -2,8 +2,8 @@
 
 It has one wish at a time and is told what came of it. The rules:
 
-- Nobody is in the picture, and it stands still. All is dark first, then each lamp is alone, at full
-  and at lower levels, one of two whites at both ends; then all together, which is predicted from
+- Nobody is in the picture, and it stands still. All is dark first, then each lamp is alone, at full,
+  at half and at levels chosen for what is still weakly known, one of two whites at both ends; then all together, which is predicted from
   what was learned and not used for it; then the dark and the first lamp once more, to see that
   daylight and camera are what they were.
 - A frame counts that looks like the one before it. Where none does, something moves: it is looked
@@ -28,12 +28,19 @@ from studiobridge.profile.model import Device, Point, SetProfile, Value
 from studiobridge.witness.framing import framing
 from studiobridge.witness.learned import Codes, Kept, Learned
 from studiobridge.witness.learning import Taken, learned_from
-from studiobridge.witness.response import CannotFit, Lit
+from studiobridge.witness.response import SHADOW, CannotFit, Lit, srgb_light
 
 # Frames of each state: noise falls with their number, and a walker is in some of them only.
 FRAMES = 3
-# Of each lamp (%): full, and what is needed for the curve in the middle and in the shadows.
-LEVELS = (100.0, 50.0, 25.0, 10.0)
+# Of each lamp (%): full, and what all are together at; then of the others those that put most of
+# the picture at codes of which little was seen so far.
+LEVELS = (100.0, 50.0)
+OTHERS = (75.0, 35.0, 25.0, 18.0, 12.0, 8.0, 5.0)
+# So many of each lamp, by how many lamps there are: the lesson should not last longer than this (s).
+FEWEST, MOST, LONGEST = 3, 6, 176.0
+# Codes alike to the curve: classes that are narrow in the dark, where a code is a larger part of a
+# stop; blocks of one class beyond so many tell nothing more (JPEG rounds them alike).
+CLASSES, ENOUGH = 24, 20
 # ... at its other white, and where a person turns the dial, which they do not do four times.
 FEW = (100.0,)
 # All together at this level (%): at full they would clip where each alone does not.
@@ -150,8 +157,9 @@ class Lesson:
     # devices that are not touched, and why: locked out, not in mains
     without: Mapping[str, str] = field(default_factory=dict)
     camera: Mapping[str, str] = field(default_factory=dict)
-    # at which levels (%) each lamp is seen: fewer are quicker, and the curve is known less well
-    levels: tuple[float, ...] = LEVELS
+    # at which levels (%) each lamp is seen, and none else; None: chosen as the lesson goes on.
+    # Fewer are quicker, and the curve is known less well
+    levels: tuple[float, ...] | None = None
     left_out: dict[str, str] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
     doing: str = "all dark"
@@ -165,8 +173,13 @@ class Lesson:
     _wish: Wish | None = None
     _steps: Steps = field(init=False)
     _done: int = 0
+    # of each class of codes how many blocks were seen so far
+    _known: NDArray[np.float64] = field(default_factory=lambda: np.zeros(CLASSES))
     # the white each lamp was told last: it is not told again with every level
     _white: dict[str, float] = field(default_factory=dict)
+    # the lamp that is being learned: how it looks at full, and at which levels it was seen
+    _full: NDArray[np.float32] | None = None
+    _tried: list[float] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self._pupils, self.left_out = pupils(self.profile, self.without)
@@ -203,7 +216,7 @@ class Lesson:
     @property
     def states(self) -> int:
         """How many times it looks, with all lamps."""
-        return 4 + sum(len(self._levels(p, n)) for p in self._pupils for n in range(len(p.whites)))
+        return 4 + sum(self._count(p, n) for p in self._pupils for n in range(len(p.whites)))
 
     @property
     def progress(self) -> tuple[int, int, str]:
@@ -246,7 +259,7 @@ class Lesson:
             took = yield from self._learn(pupil)
             if took is not None and first is None and not pupil.by_hand:
                 first = pupil, took
-        dimmed = [p for p in self._pupils if not p.by_hand and len(self._levels(p, -1)) > 1]
+        dimmed = [p for p in self._pupils if not p.by_hand and self._count(p, -1) > 1]
         lie = [p for p in dimmed if self.left_out.get(p.device.name) == DOES_NOT_FOLLOW]
         if len(lie) > 1 and len(lie) == len(dimmed):
             yield Refused(
@@ -298,7 +311,11 @@ class Lesson:
         mine: list[Taken] = []
         at_full: Taken | None = None
         for n, white in enumerate(pupil.whites):
-            for level in self._levels(pupil, n):
+            levels: list[float] = []
+            while len(levels) < self._count(pupil, n):
+                fixed = self._levels(pupil, n)
+                level = fixed[len(levels)] if len(levels) < len(fixed) else self._weakest(pupil)
+                levels.append(level)
                 at = f" at {white:.0f} K" if white is not None else ""
                 self.doing = f"{name}, {level:.0f} %{at}"
                 if pupil.by_hand:
@@ -316,6 +333,10 @@ class Lesson:
                         break
                     at_full = taken
                 mine.append(taken)
+                self._know(_blocks(taken.frames[0]))
+                if level == 100.0:
+                    self._full, self._tried = _blocks(taken.frames[0]), []
+                self._tried.append(level)
             if device.name in self.left_out:
                 break
         if pupil.by_hand:
@@ -405,7 +426,7 @@ class Lesson:
                 f"the frames do not make a curve: {error}",
                 "set exposure and white by hand at the camera, and begin anew",
             )
-        if learned.error > ERROR:
+        if learned.error is not None and learned.error > ERROR:
             return Refused(
                 f"all lamps together are {learned.error:.2f} stop from the sum of each alone",
                 "set exposure, white and every help of the camera by hand, and begin anew",
@@ -421,8 +442,43 @@ class Lesson:
         if pupil.by_hand or "level" not in pupil.device.tells:
             return FEW
         low, high = pupil.device.level_range or (0.0, 100.0)
-        levels = self.levels if n in (-1, len(pupil.whites) - 1) else FEW
+        levels = LEVELS if self.levels is None else self.levels
+        levels = levels if n in (-1, len(pupil.whites) - 1) else FEW
         return tuple(level for level in levels if low <= level <= high)
+
+    def _count(self, pupil: Pupil, n: int) -> int:
+        """At how many levels it is seen at its white number `n`."""
+        fixed = len(self._levels(pupil, n))
+        if self.levels is not None or fixed < 2:
+            return fixed
+        dimmed = [p for p in self._pupils if len(self._levels(p, -1)) > 1]
+        # one look a lamp and white that has no levels
+        other = sum(len(p.whites) for p in self._pupils) - len(dimmed)
+        spare = (LONGEST / STATE_TAKES - 4 - other) // max(1, len(dimmed))
+        low, high = pupil.device.level_range or (0.0, 100.0)
+        there = fixed + sum(low <= level <= high for level in OTHERS)
+        return int(min(there, max(FEWEST, min(MOST, spare))))
+
+    def _weakest(self, pupil: Pupil) -> float:
+        """The level that puts most blocks at codes of which little was seen so far.
+
+        What the codes would be is guessed by sRGB; it only has to be right to a class.
+        """
+        assert self._full is not None
+        low, high = pupil.device.level_range or (0.0, 100.0)
+        light = srgb_light(self._full.astype(np.float64).ravel())
+        left = [v for v in OTHERS if low <= v <= high and v not in self._tried]
+        codes = np.arange(256.0)
+
+        def worth(level: float) -> float:
+            share = pupil.device.dimmer.output(level)
+            seen = _classes(np.interp(share * light, srgb_light(codes), codes))
+            return float((np.log1p(self._known + seen) - np.log1p(self._known)).sum())
+
+        return max(left, key=worth)
+
+    def _know(self, blocks: NDArray[np.float32]) -> None:
+        self._known += _classes(blocks.astype(np.float64).ravel())
 
     def _learned_pupils(self) -> list[Pupil]:
         names = {device for one in self._taken for device, _ in one.lit}
@@ -458,14 +514,16 @@ class Lesson:
     @staticmethod
     def _does_not_follow(mine: Sequence[Taken]) -> str:
         """Brighter at a lower level is no dimmer: the lamp does not follow, or the camera does."""
-        by_white: dict[float | None, list[tuple[float, float]]] = {}
+        by_white: dict[float | None, list[tuple[float, Codes]]] = {}
         for one in mine:
             ((_, white), lit), *_rest = one.lit.items()
-            by_white.setdefault(white, []).append((lit.level, float(_means(one.frames[0]).max())))
+            by_white.setdefault(white, []).append((lit.level, one.frames[0]))
         for seen in by_white.values():
-            seen.sort()
+            seen.sort(key=lambda at: at[0])
             for (_, dim), (_, bright) in pairwise(seen):
-                if bright < dim * 1.05:
+                # over the same blocks: of those that are dim, the brightest alone would be left
+                there = _lit(bright)
+                if _means(bright, there).max() < _means(dim, there).max() * 1.05:
                     return DOES_NOT_FOLLOW
         return ""
 
@@ -480,10 +538,24 @@ def _blocks(codes: Codes) -> NDArray[np.float32]:
     return np.asarray(cv2.resize(codes, small, interpolation=cv2.INTER_AREA), np.float32)
 
 
-def _means(codes: Codes) -> NDArray[np.float64]:
-    """The mean of each channel over what is lit and not clipped."""
+def _classes(codes: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Of each class how many blocks have such codes, of black and clipped ones none."""
+    good = codes[(codes > 6.0) & (codes < 245.0)]
+    place = np.log1p(good / SHADOW) / np.log1p(255.0 / SHADOW)
+    counts = np.bincount((place * CLASSES).astype(int), minlength=CLASSES)[:CLASSES]
+    return np.minimum(counts, ENOUGH).astype(np.float64)
+
+
+def _lit(codes: Codes) -> NDArray[np.bool_]:
+    """Which blocks are lit and not clipped."""
+    most = _blocks(codes).reshape(-1, 3).max(axis=1)
+    return np.asarray((most < 245) & (most > 8), np.bool_)
+
+
+def _means(codes: Codes, where: NDArray[np.bool_] | None = None) -> NDArray[np.float64]:
+    """The mean of each channel over these blocks; over what is lit and not clipped."""
+    good = _lit(codes) if where is None else where
     blocks = _blocks(codes).reshape(-1, 3)
-    good = (blocks.max(axis=1) < 245) & (blocks.max(axis=1) > 8)
     return np.asarray((blocks[good] if good.any() else blocks).mean(axis=0), np.float64)
 
 

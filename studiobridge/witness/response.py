@@ -31,17 +31,18 @@ from studiobridge.witness.learned import Codes, Curve
 
 Floats = NDArray[np.float64]
 
-# The side of a block (px): JPEG's own, so that what is lost is lost inside of one.
-SIDE = 8
+# The side of a block (px): that of JPEG for colour, where it is kept at half the fineness: what is
+# lost in the dim, where small differences are rounded away, is lost inside of one.
+SIDE = 16
 # Blocks looked at: enough for every code, few enough for seconds (a histogram is 3 × 256 numbers).
 BLOCKS = 420
 # Curve: knots over a scale that is finer in the dark, where a code is a larger part of a stop.
-KNOTS = 26
-SHADOW = 10.0  # codes
+# ... and towards clipping, where a shoulder makes it so.
+KNOTS, SHADOW, SHOULDER, UPPER = 30, 10.0, 20.0, 0.5
 # Priors (standard deviations). Between neighbouring knots the departure from sRGB bends by so many
 
 # and toes bend 0.05 to 0.15 between such knots (computed from logistic curves).
-BEND, BEND_APART, APART, TILT = 0.12, 0.004, 0.02, 1.5
+BEND, BEND_APART, APART, TILT = 0.08, 0.004, 0.02, 1.5
 # A block's mean is no better than so many codes: what JPEG and rounding leave.
 FLOOR = 0.3
 # Beyond so many standard deviations an equation counts less (Huber).
@@ -51,6 +52,12 @@ ROUNDS = 25
 STEEP = 0.004
 # Codes below this are mostly the camera's black: what is below is cut off there.
 LOWEST = 2.0
+# ... but with all lamps off it is seen how black black is, and to so many codes: without it the
+# curve may have anything added to it, for each block's own dark would take it away again.
+BLACK = 1.0
+NOISE_SURE = 0.3
+CUT = 6.0
+ALIKE, ROUNDED = 3.0, 0.25
 # Without a pile at the top, from here on codes are taken for clipped: JPEG rings to there.
 CLIPPED = 251
 # In 95 of 100 cases within so many standard deviations.
@@ -163,11 +170,12 @@ class _Fitting:
         self.keys = sorted(self.factors)
         self._choose()
         k = self.basis.shape[1]
-        # common curve, three departures from it, factors
-        self.count = 4 * k + len(self.keys)
+        # common curve, three departures from it, factors, how much of black is noise
+        self.count = 4 * k + len(self.keys) + 3
         self.at = np.zeros(self.count)
         for n, key in enumerate(self.keys):
             self.at[4 * k + n] = np.log2(max(self.factors[key].factor, 1e-4))
+        self.at[-3:] = 1.0
         self.mean = self.at.copy()
         self.prior = self._prior()
 
@@ -183,9 +191,13 @@ class _Fitting:
         spread = np.sqrt(np.maximum(seen @ steps**2 - mean**2, 0))
         clipped = seen[..., self.clips :].sum(-1) > 0
         black = (mean < LOWEST) | (seen[..., 0] > 0.03)
-        usable = ~clipped & ~black
+        unlit = np.array([not state.lit for state in self.states])[None, :, None]
+        pitch = mean[np.broadcast_to(black & unlit, black.shape)]
+        cut = CUT * float(np.median(pitch)) if len(pitch) else 0.0
+        black |= mean < min(cut, 12.0)
+        usable = ~clipped & (~black | unlit)
         rough = np.median(spread, axis=(1, 2))
-        alive = usable.sum((1, 2)) >= 0.35 * usable.shape[1] * 3
+        alive = (usable & ~black).sum((1, 2)) >= 0.35 * usable.shape[1] * 3
         change = (mean.max(1) - mean.min(1)).max(-1) >= 12
         order = np.flatnonzero(alive & change)
         if len(order) < 20:
@@ -205,9 +217,28 @@ class _Fitting:
         self.codes = mean[some].transpose(0, 2, 1)
         pixels = total[some].transpose(0, 2, 1)
         self.error = np.sqrt(FLOOR**2 + spread[some].transpose(0, 2, 1) ** 2 / pixels * 4)
-        self.light_basis = [self.seen[:, c] for c in range(3)]
+        dark = (black & unlit)[some].transpose(0, 2, 1)
+        self.error = np.where(dark, np.maximum(self.error, BLACK), self.error)
+        self.dark = dark
+        self.at_code = np.rint(np.where(dark, SHADOW, self.codes)).astype(int)
+        self.share = self._alike()
         # the code whose light is held while the curve is fitted: in the middle of what was seen
-        self.middle = int(np.median(self.codes[self.usable]))
+        self.middle = int(np.median(self.codes[self.usable & ~dark]))
+
+    def _alike(self) -> Floats:
+        """How much each equation counts, for those like it share their error: at most 1.
+
+        JPEG rounds blocks of one code alike, so hundreds of blocks of a flat wall know a code no
+        better than a few do.
+        """
+        found = np.ones(self.usable.shape)
+        for c in range(3):
+            for s in range(found.shape[2]):
+                some = self.usable[:, c, s]
+                bins = (self.codes[some, c, s] / ALIKE).astype(int)
+                others = np.bincount(bins, minlength=256)[bins] * ROUNDED**2
+                found[some, c, s] = 1 / (1 + others / self.error[some, c, s] ** 2)
+        return found
 
     def _prior(self) -> Floats:
         """The inverse of the prior's covariance."""
@@ -222,6 +253,7 @@ class _Fitting:
             found[own, own] = bend.T @ bend / BEND_APART**2 + tilt.T @ tilt / APART**2 + held
         for n, key in enumerate(self.keys):
             found[4 * k + n, 4 * k + n] = 1 / self.factors[key].sure ** 2
+        found[-3:, -3:] = np.eye(3) / NOISE_SURE**2
         return found
 
     def _curve(self, at: Floats) -> Floats:
@@ -255,14 +287,19 @@ class _Fitting:
         residuals = np.zeros(self.usable.shape)
         for c in range(3):
             light = 2 ** logs[c]
-            there = self.seen[:, c] @ light  # blocks × states
+            # of each block and state its light, and how that turns with the curve
+            columns = np.column_stack([light, np.log(2) * light[:, None] * self.basis])
+            both = self.seen[:, c].reshape(-1, 256) @ columns.astype(np.float32)
+            both = both.reshape(len(self.seen), states, 1 + k).astype(np.float64)
+            there, turns = both[..., 0], both[..., 1:]
             # what one code is worth there: with it the equations are in codes, and a curve that
             # is flatter is none that fits better
             rise = np.maximum(np.gradient(logs[c]), STEEP)
             slope = np.log(2) * light * rise
-            code = np.rint(self.codes[:, c]).astype(int)
+            code = self.at_code[:, c]
             steeper = np.log(2) * self.basis + self.rises / rise[:, None]
             weight = self.usable[:, c] / (slope[code] * self.error[:, c])
+            weight = weight * np.sqrt(self.share[:, c])
             if counts is not None:
                 weight = weight * counts[:, c]
             rows = weight[..., None] * system[None]
@@ -271,20 +308,27 @@ class _Fitting:
             ridge = np.broadcast_to(ridge, (len(rows), *ridge.shape[1:]))
             q, r = np.linalg.qr(np.concatenate([rows, ridge], 1))
             q = q[:, :states]
+            dark = self.dark[:, c]
+            noise = 0.0
+            if dark.any():
+                # noise about no light is cut off at black, and so looks like some
+                low = int(SHADOW)
+                noise = self.codes[:, c][dark].mean() * slope[low]
+                noise_turns = noise * steeper[low]
+                there = there - np.where(dark, at[c - 3] * noise, 0.0)
+                turns = turns - np.where(dark[..., None], at[c - 3] * noise_turns, 0.0)
             y = weight * there
             down = np.einsum("bsl,bs->bl", q, y)
             shares = np.linalg.solve(r, down[..., None])[..., 0]
             left = y - np.einsum("bsl,bl->bs", q, down)
-            turns = (self.seen[:, c] @ (np.log(2) * light[:, None] * self.basis)) * weight[
-                ..., None
-            ]
-            jacobian = np.zeros((len(rows), states, k + len(self.keys)))
-            jacobian[..., :k] = turns - left[..., None] * steeper[code]
+            jacobian = np.zeros((len(rows), states, k + len(self.keys) + 3))
+            jacobian[..., :k] = turns * weight[..., None] - left[..., None] * steeper[code]
+            jacobian[..., c - 3] = -np.where(dark, weight * noise, 0.0)
             for n, place in enumerate(places):
                 for s, column, value in place:
                     jacobian[:, s, k + n] -= np.log(2) * value * weight[:, s] * shares[:, column]
             jacobian -= q @ np.einsum("bsl,bsp->blp", q, jacobian)
-            flat = jacobian.reshape(-1, k + len(self.keys))
+            flat = jacobian.reshape(-1, k + len(self.keys) + 3)
             mine = flat.T @ flat
             grad = flat.T @ left.ravel()
             common, own = slice(0, k), slice((c + 1) * k, (c + 2) * k)
@@ -298,9 +342,8 @@ class _Fitting:
             normal[rest, rest] += mine[k:, k:]
             gradient[rest] += grad[k:]
             with np.errstate(divide="ignore", invalid="ignore"):
-                residuals[:, c] = np.where(
-                    weight > 0, left / np.maximum(1e-12, 1 if counts is None else counts[:, c]), 0
-                )
+                counted = np.sqrt(self.share[:, c]) * (1 if counts is None else counts[:, c])
+                residuals[:, c] = np.where(weight > 0, left / np.maximum(1e-12, counted), 0)
         return normal, gradient, residuals
 
     def _scale(self, residuals: Floats) -> float:
@@ -311,7 +354,8 @@ class _Fitting:
 
     def _badness(self, at: Floats, residuals: Floats, scale: float) -> float:
         size = np.abs(residuals) / scale
-        far = np.where(size <= HUBER, size**2 / 2, HUBER * size - HUBER**2 / 2).sum()
+        far = np.where(size <= HUBER, size**2 / 2, HUBER * size - HUBER**2 / 2)
+        far = (far * self.share).sum()
         off = at - self.mean
         return float(far + off @ self.prior @ off / 2)
 
@@ -372,7 +416,10 @@ class _Fitting:
 
 def _basis() -> Floats:
     """Cubic B-splines over the logarithm of the code, 256 × how many."""
-    place = np.log((np.arange(256) + SHADOW) / SHADOW) / np.log((255 + SHADOW) / SHADOW)
+    codes = np.arange(256.0)
+    place = np.log((codes + SHADOW) / SHADOW)
+    place -= UPPER * np.log((255 - codes + SHOULDER) / (255 + SHOULDER))
+    place /= place[-1]
     inner = np.linspace(0, 1, KNOTS - 2)
     knots = np.concatenate([[0, 0, 0], inner, [1, 1, 1]])
     return np.asarray(BSpline.design_matrix(place, knots, 3).toarray(), np.float64)

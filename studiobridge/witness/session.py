@@ -24,7 +24,7 @@ from studiobridge.profile.said import Answer
 from studiobridge.witness.beside import Hangs, in_thread
 from studiobridge.witness.frames import Frames, FramesError, now
 from studiobridge.witness.learned import Codes
-from studiobridge.witness.lesson import LEVELS, ByHand, Done, Lesson, Look, Refused, Tell
+from studiobridge.witness.lesson import ByHand, Done, Lesson, Look, Refused, Tell
 
 # A frame comes within (s), or the camera is said to be away.
 FRAME_WITHIN = 15.0
@@ -58,7 +58,7 @@ class Session:
     frames: Frames
     hand: Callable[[ByHand], Awaitable[bool]]
     said: Callable[[Lesson], None]
-    levels: tuple[float, ...] = LEVELS
+    levels: tuple[float, ...] | None = None
     _back: asyncio.Task[str] | None = field(default=None, init=False)
 
     async def learn(self, made: str) -> Done:

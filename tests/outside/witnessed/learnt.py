@@ -9,8 +9,10 @@ what is clipped in one is taken from the next.
 from __future__ import annotations
 
 import os
+import shutil
 import zlib
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -97,72 +99,70 @@ def _learned(
 
 def remembered(seen: Rendered, camera: Camera, how: str) -> Learned:
     """`known` or `fitted`, from disk where the same was learned before from the same pictures."""
-    from studiobridge.witness import response
+    from studiobridge.witness import keeping, learning, lesson, response
 
     made = [(rooms.folder() / f"{seen.name}.npz").stat().st_mtime_ns, camera.curve]
     made += [camera.codes_of(np.array([0.1])).round(6).tolist(), Path(__file__).read_text()]
     if how == "fitted":
-        made.append(Path(response.__file__).read_text())
+        made += [Path(m.__file__).read_text() for m in (response, learning, lesson)]
     mark = zlib.crc32(repr(made).encode())
-    path = rooms.folder() / "learned" / f"{seen.name}.{camera.curve}.{how}.{mark:08x}.npz"
-    keys = [(n, c) for n in seen.lamps for c in seen.whites[n]]
+    path = rooms.folder() / "learned" / f"{seen.name}.{camera.curve}.{how}.{mark:08x}"
     if path.exists():
-        with np.load(path) as kept:
-            curve = Curve(kept["curve"], kept["sure"])
-            found = [kept[f"share-{i}"].astype(np.float32) for i in range(len(keys))]
-            return _learned(seen, camera, curve, kept["dark"].astype(np.float32), found)
+        return keeping.load(path)
     learned = known(seen, camera) if how == "known" else fitted(seen, camera)
     path.parent.mkdir(parents=True, exist_ok=True)
-    for old in path.parent.glob(f"{seen.name}.{camera.curve}.{how}.*.npz"):
-        old.unlink()
-    arrays = {f"share-{i}": s.light.astype(np.float16) for i, s in enumerate(learned.shares)}
-    part = path.with_suffix(f".{os.getpid()}.part.npz")
-    np.savez(
-        part,
-        curve=learned.curve.light,
-        sure=learned.curve.sure,
-        dark=learned.dark.astype(np.float16),
-        **arrays,  # type: ignore[arg-type]
-    )
+    for old in path.parent.glob(f"{seen.name}.{camera.curve}.{how}.*"):
+        shutil.rmtree(old) if old.is_dir() else old.unlink()
+    part = path.with_suffix(f".{os.getpid()}.part")
+    keeping.save(learned, part)
     part.replace(path)
     return learned
 
 
 def fitted(seen: Rendered, camera: Camera) -> Learned:
-    """As `known`, but nobody says what the curve is."""
-    return known(seen, camera, response_of(seen, camera))
-
-
-def response_of(seen: Rendered, camera: Camera) -> Curve:
-    """The curve from lamps alone at four levels and several together, as a session sees them.
+    """What `witness learn` makes of the room: the product's own lesson, played before the camera.
 
     The dimmers are not quite what their profile says: each gives its level to a power of its own.
     """
-    from studiobridge.witness import response
+    learned = lesson(seen, camera)
+    regions = {n: Region(*sides) for n, sides in seen.regions.items()}
+    return replace(
+        learned,
+        face=regions.get("face"),
+        card=regions.get("card"),
+        screen=regions.get("screen"),
+    )
+
+
+def lesson(seen: Rendered, camera: Camera) -> Learned:
+    """One lesson with gear that does as it is told. Raises AssertionError where it is refused."""
+    from studiobridge.witness.lesson import Done, Lesson, Look, Refused, Tell
+    from tests.outside.witnessed.judged import profile_of
 
     dice = np.random.default_rng(zlib.crc32(f"dimmers {seen.name}".encode()))
     powers = {n: float(dice.uniform(0.93, 1.07)) for n in seen.lamps}
-    where = response.grid(SIZE[1], SIZE[0])
-    counts = np.zeros(256)
-
-    def state(levels: Mapping[str, float]) -> response.State:
-        given = {n: level ** powers[n] for n, level in levels.items()}
-        codes = [camera.frame(seen.mixed(given)) for _ in range(2)]
-        for one in codes:
-            counts[:] += np.bincount(one.ravel(), minlength=256)
-        piled = sum(response.histograms(one, where).astype(np.float32) for one in codes)
-        lit = tuple(
-            response.Lit(n, n, 100.0 * level, level, 0.0 if level == 1.0 else 0.15)
-            for n, level in levels.items()
-        )
-        return response.State(lit, np.asarray(piled, np.float32))
-
-    states = [state({})]
-    for n in seen.lamps:
-        states += [state({n: level}) for level in (1.0, 0.6, 0.3, 0.1)]
-    for level in (1.0, 0.6, 0.3):
-        states.append(state(dict.fromkeys(seen.lamps, level)))
-    return response.fit(states, response.clipping(counts))
+    profile = profile_of(seen.name, {n: seen.look[n] for n in seen.lamps}, seen.whites)
+    levels = dict.fromkeys(seen.lamps, 0.0)
+    ccts = {n: seen.look[n][1] for n in seen.lamps}
+    playing = Lesson(profile, MADE)
+    for _ in range(4000):
+        wish = playing.wish
+        if isinstance(wish, Tell):
+            for point, value in wish.values:
+                if point == "cct":
+                    ccts[wish.device] = float(value)  # type: ignore[arg-type]
+                else:
+                    levels[wish.device] = float(value) / 100  # type: ignore[arg-type]
+            playing.told(True)
+        elif isinstance(wish, Look):
+            given = {n: level ** powers[n] for n, level in levels.items() if level > 0}
+            light = seen.mixed(given, ccts) if given else np.zeros((270, 480, 3), np.float32)
+            playing.frames([camera.frame(light) for _ in range(wish.count)])
+        else:
+            assert isinstance(wish, Done | Refused)
+            assert isinstance(wish, Done), f"{seen.name}: refused, {wish.why}"
+            return wish.learned
+    raise AssertionError("a lesson without an end")
 
 
 def kept(seen: Rendered, camera: Camera, look: str = "look") -> Kept:
