@@ -21,14 +21,14 @@ from studiobridge.craft.monotone import Monotone
 from studiobridge.profile.model import Preset, SetProfile
 from studiobridge.profile.sighting import Band, Hindrance, SeenLight, Sighting, Stray
 from studiobridge.witness.automatic import Automatic, Setting
-from studiobridge.witness.blocks import Blocks
+from studiobridge.witness.blocks import Blocks, fully
 from studiobridge.witness.framing import Framer
 from studiobridge.witness.gathering import Gathering, known_from
 from studiobridge.witness.learned import Codes, Kept, Learned, Picture
 from studiobridge.witness.likely import Before, Supposed
 from studiobridge.witness.screen import screen
 from studiobridge.witness.solving import Mask, Singles, Solved, Solver
-from studiobridge.witness.stray import stray
+from studiobridge.witness.stray import Daylight, stray
 from studiobridge.witness.white import clipped, white
 
 # The same picture to the last bit, so many times in a row: a camera's noise never does that.
@@ -65,6 +65,7 @@ class _Reference:
     solved: Solved
     before: Mapping[str, Before]
     framer: Framer
+    daylight: Daylight
 
 
 class Seeing:
@@ -106,18 +107,22 @@ class Seeing:
         columns, rows = self.solver.size
         if kept.counts.shape != (rows, columns):
             raise ValueError("a kept picture's mask is of another size than the picture")
-        self.solver.blocks(codes)
+        blocks = self.solver.blocks(codes)
         light = self._linear(codes)
         # what is clipped there is for the solver as covered
         clear = kept.counts & (codes < self.learned.clips).all(axis=2)
         solved = self.solver.look(light, clear)
         before = known_from(self.solver, solved)
-        self._reference = _Reference(kept, light, solved, before, Framer(kept))
+        blocks = replace(blocks, usable=blocks.usable & fully(kept.counts))
+        daylight = Daylight(self.solver, blocks, solved.x, self.learned.face)
+        self._reference = _Reference(kept, light, solved, before, Framer(kept), daylight)
 
     def forget(self) -> None:
         """Begin anew: nothing that was seen before goes with what comes."""
         self.gathering.forget()
         self._last, self._same = None, 0
+        if self._reference is not None:
+            self._reference.daylight.forget()
 
     # ---- one frame -------------------------------------------------------------------------
 
@@ -191,6 +196,10 @@ class Seeing:
         before = reference.before if reference else {}
         supposed = self.solver.suppose(solved, before)
         at_all = not blind and "moved" not in hinders
+        # much daylight is just what nothing that was learned explains
+        strays = at_all and {*hinders} <= {"stale", "hidden"}
+        if reference and not strays:
+            reference.daylight.forget()
         return Sighting(
             self.run,
             self.frame,
@@ -203,7 +212,7 @@ class Seeing:
             kept_at=self.kept.made if self.kept else None,
             hinders=tuple(hinders),
             lights={name: self._light(name, solved, supposed) for name in self.solver.devices},
-            stray=self._stray(solved, wanted, supposed) if at_all and not hinders else None,
+            stray=self._stray(solved, wanted, supposed, blocks, bool(hinders)) if strays else None,
             screen=screen(
                 self.learned,
                 light,
@@ -346,7 +355,12 @@ class Seeing:
         return found
 
     def _stray(
-        self, solved: Solved, wanted: Mapping[str, Preset], supposed: Supposed
+        self,
+        solved: Solved,
+        wanted: Mapping[str, Preset],
+        supposed: Supposed,
+        blocks: Blocks,
+        hindered: bool,
     ) -> Stray | None:
         before = dict(self._reference.before) if self._reference else {}
         for name, preset in wanted.items():
@@ -361,6 +375,12 @@ class Seeing:
             return None
         if self._reference is None or before != self._reference.before:
             supposed = self.solver.suppose(solved, before)
+        if self._reference is not None:
+            found = self._reference.daylight.look(
+                blocks, self.gathering.frames, supposed, self._reference.before, before
+            )
+            if found is not None or hindered:
+                return found
         return stray(self.solver, solved, supposed, self.learned.face)
 
 

@@ -64,7 +64,8 @@ def white(
 
     A card is taken to be grey. `usable` is False where somebody stands now or stood in the kept
     picture: a face region is of use where nobody is in either. `kelvin`, `duv`: the white the
-    camera is set to (`picture: white:`). None where no place is seen in both, or what is there is no white.
+    camera is set to (`picture: white:`). None where no place is seen in both, or what is there is
+    no white.
     """
     if light.shape != kept.shape or light.shape != learned.dark.shape:
         return None
