@@ -52,8 +52,12 @@ WANTED = 0.2
 SOMEBODY, SMALL, TINT, APART, DIM = 0.02, (240, 135), 0.2, 1.0, 0.002
 # When a frame was taken is known to about this (s): further back is a clock that was put back.
 STEPS = 1.0
-# Gains of the camera (stops) that are taken out before the lamps are solved.
-GAIN = 0.06
+# Gains of the camera (stops) that are taken out before the lamps are solved: of all channels, and
+# of one against another, which lamps of two whites could explain only by turning all together.
+GAIN, TINTED = 0.06, 0.12
+# Of many frames together a block is somebody's in this one where it is so far off (squared, in what
+# it may be off).
+HERE = 8.0
 # Sharpness goes slowly and costs as much as the rest of the framing: at every so many looks.
 SHARP = 4
 
@@ -180,7 +184,8 @@ class Seeing:
             hinders += ["auto white"] if setting.auto_white else []
             gains = _gains(setting)
             if gains is not None:
-                light = light / gains
+                # the camera's white is for `white` to say, and shows on the screen
+                light = light / gains[1]
                 blocks = _divided(blocks, gains)
         if self._same > 1 and self.solved is not None:
             solved = self.solved  # the same frame says nothing more
@@ -192,7 +197,7 @@ class Seeing:
             hinders.append("hidden")
         elif not blind and solved.residual > STALE:
             hinders.append("stale")
-        usable = self._usable(solved)
+        usable = self._here(solved, blocks)
         before = reference.before if reference else {}
         supposed = self.solver.suppose(solved, before)
         at_all = not blind and "moved" not in hinders
@@ -280,6 +285,21 @@ class Seeing:
         free = (~solved.left_out).astype(np.uint8)
         found = cv2.resize(free, (columns, rows), interpolation=cv2.INTER_NEAREST)
         return np.asarray(found, np.bool_)
+
+    def _here(self, solved: Solved, blocks: Blocks) -> Mask:
+        """Where nobody stands in this frame: many together see past somebody who moves."""
+        usable = self._usable(solved)
+        if self.gathering.frames < 2 or not solved.weights.any():
+            return usable
+        shape = self.solver.shape
+        far = self.solver.misfit(blocks.light.reshape(1, -1), solved.x).reshape(shape) > HERE
+        cross = np.ones((3, 3), np.uint8)
+        closed = cv2.morphologyEx(far.astype(np.uint8), cv2.MORPH_CLOSE, cross)
+        core = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
+        columns, rows = self.solver.size
+        free = 1 - np.asarray(cv2.dilate(core, cross), np.uint8)
+        found = cv2.resize(free, (columns, rows), interpolation=cv2.INTER_NEAREST)
+        return np.asarray(usable & (found > 0), np.bool_)
 
     # ---- lights ----------------------------------------------------------------------------
 
@@ -415,8 +435,10 @@ def _stops(amount: Band, known: float, sure: float) -> Band:
 
 def _gains(setting: Setting) -> Singles | None:
     """What the picture has to be divided by, where the camera surely was set otherwise."""
-    exposure = setting.exposure
-    if exposure is None or not (exposure.low > GAIN or exposure.high < -GAIN):
+    exposure, tint = setting.exposure, setting.white
+    if exposure is None or tint is None:
+        return None
+    if not (exposure.low > GAIN or exposure.high < -GAIN or max(map(abs, tint)) > TINTED):
         return None
     return np.array(setting.gains, np.float32)
 
