@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -238,6 +239,7 @@ class Seeing:
             if reference and at_all
             else None,
             exposure=setting.exposure if setting and reference else None,
+            by_hand=_by_hand(setting) if setting and "moved" not in hinders else (),
             clipped_face=clipped(self.learned, codes, self.learned.face),
             clipped_screen=clipped(self.learned, codes, self.learned.screen),
             framing=framing,
@@ -431,6 +433,12 @@ def _ratio(one: float, other: float) -> float:
 def _stops(amount: Band, known: float, sure: float) -> Band:
     low, value, high = (_ratio(v, known) for v in (amount.low, amount.value, amount.high))
     return Band(max(-MOST, low - sure), value, min(MOST, high + sure))
+
+
+def _by_hand(setting: Setting) -> tuple[Literal["exposure", "white"], ...]:
+    exposure: tuple[Literal["exposure", "white"], ...] = ("exposure",)
+    white_: tuple[Literal["exposure", "white"], ...] = ("white",)
+    return (exposure if setting.hand_exposure else ()) + (white_ if setting.hand_white else ())
 
 
 def _gains(setting: Setting) -> Singles | None:
