@@ -127,8 +127,9 @@ class Sighting:
     no bridge was heard), `age` how old (s) it was when this was said; `run` names the process,
     `frame` counts in it. `frames` says how many frames were put together, and `since` when the
     oldest of these was taken, by the clock of `taken`: what was told after that is not in all of
-    them. `exposure` is the whole picture against the kept one in stops, beyond what the lights
-    explain.
+    them. `by_hand` names what the camera surely does not set by itself: the scene changed, and it
+    stood still; of what is not named nobody knows yet. `exposure` is the whole picture against the
+    kept one in stops, beyond what the lights explain.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid", "allow_inf_nan": False}
@@ -148,6 +149,7 @@ class Sighting:
     screen: SeenScreen | None = None
     white: SeenWhite | None = None
     exposure: Band | None = None
+    by_hand: tuple[Literal["exposure", "white"], ...] = ()
     clipped_face: float | None = None  # shares (0-1) of what is there
     clipped_screen: float | None = None
     framing: SeenFraming | None = None

@@ -31,7 +31,7 @@ from studiobridge.shown.seen_look import hinders as hinders
 from studiobridge.shown.seen_look import is_old as is_old
 from studiobridge.shown.seen_look import sighting as sighting
 from studiobridge.shown.seen_look import taken as taken
-from studiobridge.shown.seen_parts import clipped, covered, exposure
+from studiobridge.shown.seen_parts import by_hand, clipped, covered, exposure
 from studiobridge.shown.seen_parts import focus as focus
 from studiobridge.shown.seen_parts import framing as framing
 from studiobridge.shown.seen_parts import hindrances as hindrances
@@ -146,7 +146,8 @@ def sentences(
     # what the first line already says in full is not said twice
     lines = [first.text, *[one for one in hindrances(seen) if one != first.text]]
     lines += [*lights(seen), stray(seen, face), *screen(seen, screen_name), white(seen)]
-    lines += [exposure(seen), *clipped(seen), framing(seen), focus(seen), covered(seen)]
+    lines += [exposure(seen), by_hand(seen), *clipped(seen), framing(seen)]
+    lines += [focus(seen), covered(seen)]
     if isinstance(seen.get("kept"), str):
         lines.append(kept(seen))
     lines.append(say(NO_METER))

@@ -216,6 +216,24 @@ def exposure(seen: Json) -> str:
     return say("the whole picture is {much} stop brighter than kept ({near} to {far})", **values)
 
 
+def by_hand(seen: Json) -> str:
+    """Is the camera set by hand? What nothing has shown is not known yet."""
+    known = seen.get("by_hand")
+    if (
+        not isinstance(known, list | tuple)
+        or hinders(seen)
+        or not isinstance(seen.get("kept"), str)
+    ):
+        return ""
+    if "exposure" in known and "white" in known:
+        return say("the camera's exposure and white are set by hand: the light changed, they stood")
+    if "exposure" in known:
+        return say("the camera's exposure is set by hand; of its white that is not known yet")
+    if "white" in known:
+        return say("the camera's white is set by hand; of its exposure that is not known yet")
+    return say("whether the camera is set by hand is not known until the light changes")
+
+
 def clipped(seen: Json) -> list[str]:
     """How much of face and backdrop is burnt out."""
     if not_one_picture(seen):

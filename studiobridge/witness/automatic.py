@@ -9,8 +9,10 @@ most lamps as they were: lamps seldom move together by one factor, but where all
 each by its own, no gain is to be had. Who told lamps to move says so in `expected`.
 
 One step that then stands still was a hand. Automatic is what changes again and again, or what
-answers the scene: as much brighter as the scene became darker, redder as it became bluer. A camera
-on automatic before a scene that never changes cannot be told from one set by hand.
+answers the scene: as much brighter as the scene became darker, redder as it became bluer; or what
+makes the picture as a whole grey. A camera on automatic before a scene that never changes, and is
+grey or well exposed as it is, cannot be told from one set by hand: that is not known until a lamp
+changes or somebody walks in, by so much that an automatic would have answered (`by_hand`).
 """
 
 from __future__ import annotations
@@ -63,6 +65,9 @@ STEP, STEPS, FRAMES, FINE = 0.015, 2, 4, 0.1
 SCENE, TAKES_BACK = 0.08, (0.3, 1.3)
 # In how many frames it has to answer the scene to be called automatic.
 ANSWERS = 2
+# A scene that changed by so much (stops) before the last frame, and a camera that took back less
+# than this share of it since: that is set by hand. An automatic's answer to less could be missed.
+KNOWN, STOOD = 0.3, 0.15
 # A scene is coloured where its mean is so far off grey (stops), and grey where so much of that is
 # left.
 COLOURED, GREY = 0.1, 0.3
@@ -81,7 +86,8 @@ class Setting:
     """How the camera is set against how it was when the lamps were learned.
 
     `exposure` in stops (+ brighter), `white` in stops of red against green and blue against
-    green; None where nothing says. `gains` is what the linear picture has to be divided by,
+    green; None where nothing says. `hand_exposure`, `hand_white` are true once a scene that changed
+    has shown it. `gains` is what the linear picture has to be divided by,
     blue, green, red, for the rest of a look to go on with. `auto_exposure`, `auto_white`: it
     moves by itself.
     """
@@ -91,6 +97,9 @@ class Setting:
     gains: tuple[float, float, float]
     auto_exposure: bool
     auto_white: bool
+    # what is known to be set by hand, for the scene changed and it stood; False: not known yet
+    hand_exposure: bool = False
+    hand_white: bool = False
 
 
 NOTHING = Setting(None, None, (1.0, 1.0, 1.0), False, False)
@@ -115,6 +124,7 @@ class Automatic:
         self._below = tuple(float(v) * 0.999 for v in top)
         self._amounts: NDArray[np.float64] | None = None
         self._past: deque[_Looked] = deque(maxlen=FRAMES)
+        self._hand_exposure = self._hand_white = False
 
     def look(
         self,
@@ -154,12 +164,19 @@ class Automatic:
         blue, green, red = (float(v) for v in np.log2(means) - np.array(gains))
         self._past.append(_Looked(gains, (blue, green, red)))
         exposure = Band(gains[1] - fit.sure, gains[1], gains[1] + fit.sure)
+        auto_exposure = self._by_itself(_exposure, GAIN)
+        auto_white = self._by_itself(_red, WHITE) or self._by_itself(_blue, WHITE) or self._greys()
+        stood = [self._stood(of) for of in (_exposure, _red, _blue)]
+        self._hand_exposure = not auto_exposure and (self._hand_exposure or stood[0])
+        self._hand_white = not auto_white and (self._hand_white or stood[1] or stood[2])
         return Setting(
             exposure,
             (gains[2] - gains[1], gains[0] - gains[1]),
             (2.0 ** gains[0], 2.0 ** gains[1], 2.0 ** gains[2]),
-            self._by_itself(_exposure, GAIN),
-            self._by_itself(_red, WHITE) or self._by_itself(_blue, WHITE) or self._greys(),
+            auto_exposure,
+            auto_white,
+            self._hand_exposure,
+            self._hand_white,
         )
 
     def _expected(
@@ -196,6 +213,15 @@ class Automatic:
             for step, change in zip(steps, changes, strict=True)
         )
         return bool(answers >= ANSWERS)
+
+    def _stood(self, of: Callable[[Three], float]) -> bool:
+        """Did the scene change, and stay so for a frame more, and the camera not answer?"""
+        if len(self._past) < 3:
+            return False
+        first, middle, last = list(self._past)[-3:]
+        changes = [of(one.scene) - of(first.scene) for one in (middle, last)]
+        answered = max(abs(of(one.gains) - of(first.gains)) for one in (middle, last))
+        return min(map(abs, changes)) > KNOWN and answered < STOOD * min(map(abs, changes))
 
     def _greys(self) -> bool:
         """Is the picture as a whole grey because the camera made it so? Most automatics do that."""

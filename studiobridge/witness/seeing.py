@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -21,7 +22,7 @@ from studiobridge.craft.monotone import Monotone
 from studiobridge.profile.model import Preset, SetProfile
 from studiobridge.profile.sighting import Band, Hindrance, SeenLight, Sighting, Stray
 from studiobridge.witness.automatic import Automatic, Setting
-from studiobridge.witness.blocks import BLOCK, FINE, Blocks
+from studiobridge.witness.blocks import BLOCK, FINE, Blocks, fully
 from studiobridge.witness.framing import Framer
 from studiobridge.witness.gathering import Gathering, known_from
 from studiobridge.witness.learned import Codes, Kept, Learned, Picture
@@ -29,7 +30,7 @@ from studiobridge.witness.likely import Before, Supposed
 from studiobridge.witness.reduced import Mask, Singles
 from studiobridge.witness.screen import screen
 from studiobridge.witness.solving import Solved, Solver
-from studiobridge.witness.stray import stray
+from studiobridge.witness.stray import Daylight, stray
 from studiobridge.witness.white import clipped, white
 
 # The same picture to the last bit, so many times in a row: a camera's noise never does that.
@@ -53,8 +54,12 @@ WANTED = 0.2
 SOMEBODY, TINT, APART, DIM = 0.02, 0.2, 1.0, 0.002
 # When a frame was taken is known to about this (s): further back is a clock that was put back.
 STEPS = 1.0
-# Gains of the camera (stops) that are taken out before the lamps are solved.
-GAIN = 0.06
+# Gains of the camera (stops) that are taken out before the lamps are solved: of all channels, and
+# of one against another, which lamps of two whites could explain only by turning all together.
+GAIN, TINTED = 0.06, 0.12
+# Of many frames together a block is somebody's in this one where it is so far off (squared, in what
+# it may be off).
+HERE = 8.0
 # Sharpness goes slowly and costs as much as the rest of the framing: at every so many looks.
 SHARP = 4
 
@@ -66,6 +71,7 @@ class _Reference:
     solved: Solved
     before: Mapping[str, Before]
     framer: Framer
+    daylight: Daylight
 
 
 class Seeing:
@@ -106,18 +112,22 @@ class Seeing:
         columns, rows = self.solver.size
         if kept.counts.shape != (rows, columns):
             raise ValueError("a kept picture's mask is of another size than the picture")
-        self.solver.blocks(codes)
+        blocks = self.solver.blocks(codes)
         light = self._linear(codes)
         # what is clipped there is for the solver as covered
         clear = kept.counts & (codes < self.learned.clips).all(axis=2)
         solved = self.solver.look(light, clear)
         before = known_from(self.solver, solved)
-        self._reference = _Reference(kept, light, solved, before, Framer(kept))
+        blocks = replace(blocks, usable=blocks.usable & fully(kept.counts))
+        daylight = Daylight(self.solver, blocks, solved.x, self.learned.face)
+        self._reference = _Reference(kept, light, solved, before, Framer(kept), daylight)
 
     def forget(self) -> None:
         """Begin anew: nothing that was seen before goes with what comes."""
         self.gathering.forget()
         self._last, self._same = None, 0
+        if self._reference is not None:
+            self._reference.daylight.forget()
 
     # ---- one frame -------------------------------------------------------------------------
 
@@ -176,7 +186,8 @@ class Seeing:
             hinders += ["auto white"] if setting.auto_white else []
             gains = _gains(setting)
             if gains is not None:
-                light = light / gains
+                # the camera's white is for `white` to say, and shows on the screen
+                light = light / gains[1]
                 blocks = _divided(blocks, gains)
         if self._same > 1 and self.solved is not None:
             solved = self.solved  # the same frame says nothing more
@@ -188,11 +199,15 @@ class Seeing:
             hinders.append("hidden")
         elif not blind and solved.residual > STALE:
             hinders.append("stale")
-        usable = self._usable(solved)
+        usable = self._here(solved, blocks)
         before = reference.before if reference else {}
         then = reference.solved if reference else None
         supposed = self.solver.suppose(solved, before, then)
         at_all = not blind and "moved" not in hinders
+        # much daylight is just what nothing that was learned explains
+        strays = at_all and {*hinders} <= {"stale", "hidden"}
+        if reference and not strays:
+            reference.daylight.forget()
         return Sighting(
             self.run,
             self.frame,
@@ -205,7 +220,7 @@ class Seeing:
             kept_at=self.kept.made if self.kept else None,
             hinders=tuple(hinders),
             lights={name: self._light(name, solved, supposed) for name in self.solver.devices},
-            stray=self._stray(solved, wanted, supposed) if at_all and not hinders else None,
+            stray=self._stray(solved, wanted, supposed, blocks, bool(hinders)) if strays else None,
             screen=screen(
                 self.learned,
                 light,
@@ -226,6 +241,7 @@ class Seeing:
             if reference and at_all
             else None,
             exposure=setting.exposure if setting and reference else None,
+            by_hand=_by_hand(setting) if setting and "moved" not in hinders else (),
             clipped_face=clipped(self.learned, codes, self.learned.face),
             clipped_screen=clipped(self.learned, codes, self.learned.screen),
             framing=framing,
@@ -273,6 +289,19 @@ class Seeing:
         found = cv2.resize(parts, size, interpolation=cv2.INTER_NEAREST)
         more = (0, rows - size[1], 0, columns - size[0])
         return np.asarray(cv2.copyMakeBorder(found, *more, cv2.BORDER_REPLICATE), np.uint8)
+
+    def _here(self, solved: Solved, blocks: Blocks) -> Mask:
+        """Where nobody stands in this frame: many together see past somebody who moves."""
+        usable = self._usable(solved)
+        if self.gathering.frames < 2 or not solved.weights.any():
+            return usable
+        shape = self.solver.shape
+        far = self.solver.misfit(blocks.light.reshape(1, -1), solved.x).reshape(shape) > HERE
+        cross = np.ones((3, 3), np.uint8)
+        closed = cv2.morphologyEx(far.astype(np.uint8), cv2.MORPH_CLOSE, cross)
+        core = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
+        free = 1 - np.asarray(cv2.dilate(core, cross), np.uint8)
+        return np.asarray(usable & (self._whole(free, BLOCK) > 0), np.bool_)
 
     # ---- lights ----------------------------------------------------------------------------
 
@@ -348,7 +377,12 @@ class Seeing:
         return found
 
     def _stray(
-        self, solved: Solved, wanted: Mapping[str, Preset], supposed: Supposed
+        self,
+        solved: Solved,
+        wanted: Mapping[str, Preset],
+        supposed: Supposed,
+        blocks: Blocks,
+        hindered: bool,
     ) -> Stray | None:
         before = dict(self._reference.before) if self._reference else {}
         for name, preset in wanted.items():
@@ -364,6 +398,12 @@ class Seeing:
         if self._reference is None or before != self._reference.before:
             then = self._reference.solved if self._reference else None
             supposed = self.solver.suppose(solved, before, then)
+        if self._reference is not None:
+            found = self._reference.daylight.look(
+                blocks, self.gathering.frames, supposed, self._reference.before, before
+            )
+            if found is not None or hindered:
+                return found
         return stray(self.solver, solved, supposed, self.learned.face)
 
 
@@ -396,10 +436,18 @@ def _stops(amount: Band, known: float, sure: float) -> Band:
     return Band(max(-MOST, low - sure), value, min(MOST, high + sure))
 
 
+def _by_hand(setting: Setting) -> tuple[Literal["exposure", "white"], ...]:
+    exposure: tuple[Literal["exposure", "white"], ...] = ("exposure",)
+    white_: tuple[Literal["exposure", "white"], ...] = ("white",)
+    return (exposure if setting.hand_exposure else ()) + (white_ if setting.hand_white else ())
+
+
 def _gains(setting: Setting) -> Singles | None:
     """What the picture has to be divided by, where the camera surely was set otherwise."""
-    exposure = setting.exposure
-    if exposure is None or not (exposure.low > GAIN or exposure.high < -GAIN):
+    exposure, tint = setting.exposure, setting.white
+    if exposure is None or tint is None:
+        return None
+    if not (exposure.low > GAIN or exposure.high < -GAIN or max(map(abs, tint)) > TINTED):
         return None
     return np.array(setting.gains, np.float32)
 

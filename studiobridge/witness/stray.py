@@ -1,13 +1,28 @@
 """Light that no lamp of the set explains: a window, a door, another lamp.
 
-What light adds to a surface is its reflectance times the light, so a window's picture is much like
-that of a lamp that stands near it, in another colour: a few such pictures stand for stray light
-(`solving._stray`). A sum of lamps' pictures makes nearly the same, so it is told apart by what is
-likely: that one thing came in beside lamps that stayed, and not that several lamps changed in just
-such a way (`likely.py`). Where nothing is known of the lamps from before, nothing is said.
+What light adds to a surface is its reflectance times the light. So what has come in since the
+picture was kept is nowhere less than nothing, has the colour of daylight on every surface, and no
+amounts of the lamps make it: three things that a lamp turned, and somebody who stands there, do not
+have together. Held against the kept picture, for what was learned wrongly is in both alike:
+
+1. Where nobody is (by texture, not by light: a bright patch of daylight is no person), the change
+   is taken as a share of the light that was there, over all frames since something last changed.
+2. It is explained by no change; by daylight alone, a free amount of it at each place and never less
+   than none; by one lamp; by all lamps; by one lamp and daylight. Each leaves something over.
+3. Daylight is said where it adds light and blue at the same places, and leaves less over than the
+   lamps do (`_said`). Somebody takes light away and colours the rest by their clothes: that makes
+   all explanations worse, and daylight has to be more then.
+
+Without a kept picture it is told apart by what is likely: that one thing came in beside lamps that
+stayed, and not that several lamps changed in just such a way (`likely.py`).
 """
 
 from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -15,7 +30,10 @@ from numpy.typing import NDArray
 
 from studiobridge.profile.model import Region
 from studiobridge.profile.sighting import Band, Stray
-from studiobridge.witness.likely import Supposed
+from studiobridge.witness.blocks import BLOCK, FINE, Blocks
+from studiobridge.witness.gathering import FRAMES
+from studiobridge.witness.likely import Before, Supposed, spread_over
+from studiobridge.witness.reduced import DAYLIGHT, Mask, Singles
 from studiobridge.witness.solving import Solved, Solver
 
 # Stray light is said when it is so likely (0-1), and at least this share of the light there.
@@ -25,7 +43,285 @@ LOW, HIGH = 0.4, 3.5
 # The box is where it adds at least this share of what it adds at most.
 MOST = 0.5
 
+# Shares are of the light there and so much of the mean of all: dark corners are mostly noise.
+FLOOR = 0.05
+# A block is somebody's from so much other texture (against what noise does), or other light.
+OTHER, UNLIKE = 3.0, 0.45
+# ... and texture there is known to this share; what compression does to a finer part (codes).
+FOLDS, PRESSED = 0.02, 0.8
+# What is as near as this to somebody (share of the picture's width) is lit by them.
+NEAR = 0.06
+# More of the picture than this is somebody's: then what is left over is mostly theirs.
+SOMEBODY = 0.03
+# Fewer places than this say nothing.
+PLACES = 60
+# Light and blue added (share of the light) at the twentieth of the places that has most, from which
+# on it is daylight: nobody there, somebody there. With nothing changed it was at most 0.0023 and
+# 0.005 on renders; 3 % of the face's light from a side window was 0.032 and 0.022 at least.
+ADDED, ADDED_BESIDE = 0.01, 0.014
+# What all lamps together leave over (share of the light) below this is explained by them.
+EXPLAINED = 0.0045
+# Daylight leaves at most this share of what was there, of what one lamp leaves that nobody saw
+# moving, of what one lamp leaves in any case, of what all lamps leave (nobody, somebody there).
+OF_ALL, OF_UNMOVED, OF_ONE, OF_LAMPS, OF_LAMPS_BESIDE = 0.85, 1.35, 0.8, 0.95, 0.9
+# One lamp and daylight leave at most this share of what all lamps leave.
+OF_BOTH = 0.8
+# A lamp's own picture is off by this share of how far it went.
+LAMP_OFF = 0.03
+# A lamp has moved when it is so likely (0-1).
+MOVED = 0.5
+# Daylight a little warmer and cooler than supposed, as blue against green.
+TINTS = (0.9, 1.0, 1.12)
+
 Map = NDArray[np.float32]
+Floats = NDArray[np.float64]
+Rows = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Frame:
+    change: Singles  # share of the light, rows × columns × BGR
+    free: Singles  # 1 where it counts
+    somebody: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Left:
+    """One explanation: what it leaves over, and the change without the lamps in it."""
+
+    over: float
+    change: Rows
+    lamps: Rows  # how far the lamps in it went (share of the light, green)
+
+
+class Daylight:
+    """Fed each frame in order, with the kept picture to hold them against."""
+
+    def __init__(self, solver: Solver, kept: Blocks, x: Floats, face: Region | None) -> None:
+        self.solver, self.kept, self.x, self.face = solver, kept, np.maximum(x, 0.0), face
+        rows, columns = solver.shape
+        self._light = np.asarray(kept.light, np.float64)
+        self._floor = self._light + FLOOR * float(self._light.mean())
+        self._each = solver.light.reshape(rows, columns, 3, -1) / self._floor[..., None]
+        self._day = [self._as_lit(day) for day in _daylights(solver)]
+        self._frames: deque[_Frame] = deque(maxlen=FRAMES)
+
+    def forget(self) -> None:
+        """Begin anew: what was seen before does not go with what comes."""
+        self._frames.clear()
+
+    def look(
+        self,
+        blocks: Blocks,
+        frames: int,
+        supposed: Supposed,
+        before: Mapping[str, Before],
+        now: Mapping[str, Before],
+    ) -> Stray | None:
+        """One frame more, and what it and those before it say; None where nothing is likely.
+
+        `frames`: so many of the last belong together. `before`: what the lights gave in the kept
+        picture; `now`: what they should give by what was told since.
+        """
+        if blocks.fine is None or self.kept.fine is None:
+            return None
+        self._frames.append(self._one(blocks))
+        last = list(self._frames)[-max(1, frames) :]
+        free = np.sum([frame.free for frame in last], axis=0)
+        total = np.sum([frame.change * frame.free[..., None] for frame in last], axis=0)
+        change = np.asarray(total / np.maximum(free, 1e-6)[..., None], np.float64)
+        there = self._told(before, now)
+        went = np.abs(there[..., 1])
+        change = change - there
+        return self._said(change, free, went, any(f.somebody for f in last), supposed)
+
+    def _one(self, blocks: Blocks) -> _Frame:
+        whole = self.kept.usable & blocks.usable
+        theirs, other = self._theirs(blocks, whole)
+        free = whole & ~theirs & ~other
+        if theirs.any():
+            columns = self.solver.shape[1]
+            away = cv2.distanceTransform((~theirs).astype(np.uint8), cv2.DIST_L2, 3)
+            free &= away > NEAR * columns
+        change = (blocks.light - self._light) / self._floor
+        return _Frame(
+            change.astype(np.float32),
+            free.astype(np.float32),
+            float(theirs.mean()) > SOMEBODY,
+        )
+
+    def _theirs(self, blocks: Blocks, whole: Mask) -> tuple[Mask, Mask]:
+        """Where somebody is, closed and one block wider; and every block that is another."""
+        assert blocks.fine is not None and self.kept.fine is not None
+        solver = self.solver
+        rows, columns = solver.shape
+        each = BLOCK // FINE
+        grid = (rows, each, columns, each, 3)
+        now, then = blocks.fine.reshape(grid), np.maximum(self.kept.fine.reshape(grid), 1e-6)
+        light, was = now.mean(axis=(1, 3)), then.mean(axis=(1, 3))
+        ratio = light / np.maximum(was, 1e-5)
+        expected = np.asarray(then * ratio[:, None, :, None, :], np.float32)
+        at = np.sqrt(np.clip(expected, 0.0, 0.998)) * 512.0
+        step = solver._steps[at.astype(np.int32)] * np.float32(PRESSED)
+        own = (solver.read**2 + solver.shot * np.maximum(expected, 0.0)) / FINE**2 + step**2
+        spread = 2.0 * own + (FOLDS * expected) ** 2 + 1e-12
+        far = ((now - expected) ** 2 / spread).mean(axis=(1, 3, 4))
+        if whole.any():
+            far = far / max(1.0, float(np.median(far[whole])))
+        less = np.abs(light - was) / (was + 0.02 * float(was.mean()))
+        other: Mask = np.asarray(whole & ((far > OTHER) | (less.max(axis=2) > UNLIKE)))
+        image = other.astype(np.uint8)
+        closed = cv2.morphologyEx(image, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+        core = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
+        return np.asarray(cv2.dilate(core, np.ones((3, 3), np.uint8)) > 0), other
+
+    def _told(self, before: Mapping[str, Before], now: Mapping[str, Before]) -> Rows:
+        """What the lights were told since changes, as a share of the light."""
+        by = np.zeros(len(self.solver.shares))
+        for name, there in now.items():
+            was = before.get(name)
+            if was is there or name not in self.solver.of:
+                continue
+            of = self.solver.of[name]
+            ccts = [self.solver.shares[i][1] for i in of]
+            from_ = spread_over(ccts, was) if was is not None else self.x[of]
+            by[of] = spread_over(ccts, there) - from_
+        return np.asarray(self._each @ by, np.float64)
+
+    def _said(
+        self, change: Rows, free: Singles, went: Rows, somebody: bool, supposed: Supposed
+    ) -> Stray | None:
+        on = (free > 0.0).astype(np.float32)
+        near = cv2.blur(on, (3, 3))
+        smooth = cv2.blur(change * on[..., None], (3, 3)) / np.maximum(near, 0.2)[..., None]
+        places = np.zeros(on.shape, np.bool_)
+        places[1::2, 1::2] = True
+        places &= (on > 0.0) & (near > 0.5)
+        y = smooth[places]
+        if len(y) < PLACES:
+            return None
+        told = went[places]
+        least = ADDED_BESIDE if somebody else ADDED
+        nothing = _Left(_over(_square(y), told), y, told)
+        if nothing.over < EXPLAINED or (somebody and _added(nothing) < least):
+            return None
+        each = self._each[places]
+        days = [day[places] for day in self._day]
+        of = self.solver.of
+        day = min((self._explained(y, each, [], told, v) for v in days), key=lambda one: one.over)
+        one = min((self._explained(y, each, i, told) for i in of.values()), key=lambda o: o.over)
+        every = self._explained(y, each, list(range(each.shape[2])), told)
+        if every.over < EXPLAINED:
+            return None
+        found = None
+        moved = sum(light.moved > MOVED for light in supposed.lights.values())
+        unmoved = not moved and day.over <= min(OF_ALL * nothing.over, OF_UNMOVED * one.over)
+        of_lamps = OF_LAMPS_BESIDE if somebody else OF_LAMPS
+        instead = day.over <= min(OF_ONE * one.over, of_lamps * every.over)
+        if _added(day) >= least and (unmoved or instead):
+            found = day
+        elif not somebody:
+            v = days[len(days) // 2]
+            both = min((self._explained(y, each, i, told, v) for i in of.values()), key=_left)
+            if both.over <= OF_BOTH * every.over and _added(both) >= least:
+                found = both
+        if found is None:
+            return None
+        whole = np.zeros_like(smooth)
+        whole[places] = np.maximum(found.change, 0.0)
+        return self._stray(whole, places)
+
+    def _explained(
+        self, y: Rows, each: Rows, of: list[int], told: Rows, day: Rows | None = None
+    ) -> _Left:
+        """By these lamps, and by daylight at each place: as much as fits, never less than none."""
+        part, wanted = each[:, :, of], y
+        if day is not None:
+            part = part - day[:, :, None] * np.einsum("pc,pcs->ps", day, part)[:, None, :]
+            wanted = y - day * np.einsum("pc,pc->p", day, y)[:, None]
+        trust = np.ones(len(y))
+        rest, went, square = y, told, np.zeros(len(y))
+        for _ in range(4 if of else 1):
+            if of:
+                pulled = part * trust[:, None, None]
+                h = np.einsum("pcs,pct->st", pulled, part) + 1e-4 * np.eye(len(of))
+                by = np.linalg.solve(h, np.einsum("pcs,pc->s", pulled, wanted))
+                by = np.maximum(by, -self.x[of] - 0.05)  # no lamp gives less than nothing
+                rest = y - each[:, :, of] @ by
+                went = told + np.abs(each[:, 1][:, of] @ by)
+            square = _square(rest)
+            if day is not None:
+                much = np.maximum(np.einsum("pc,pc->p", day, rest), 0.0)
+                # one of three figures a place is free then
+                square = 1.5 * _square(rest - day * much[:, None])
+            trust = 1.0 / (1.0 + square / (4.0 * float(np.median(square)) + 1e-8))
+        return _Left(_over(square, went), rest, went)
+
+    def _as_lit(self, day: Floats) -> Rows:
+        """Of each block how daylight changes it, of length one: its surface, under that colour."""
+        light = self.solver.light.astype(np.float64)
+        means = light.reshape(-1, 3, light.shape[1]).mean(axis=0)
+        tints = np.maximum(means, 1e-9) / np.maximum(means.mean(axis=0), 1e-9)
+        floor = 0.02 * light.mean(axis=0) + 1e-9
+        relative = (np.maximum(light, 0.0) + floor) / (light.mean(axis=0) + floor)
+        surface = np.exp(np.log(relative).mean(axis=1)).reshape(self._light.shape)
+        way = surface / np.exp(np.log(tints).mean(axis=1)) * day / self._floor
+        return np.asarray(way / np.linalg.norm(way, axis=2, keepdims=True), np.float64)
+
+    def _stray(self, added: Rows, places: Mask) -> Stray | None:
+        """How much, and where. `added`: share of the light, where `places` says so."""
+        light = self._light.sum(axis=2)
+        more = (added * self._floor).sum(axis=2)
+        region = _cut(self.face, light.shape) if self.face else np.s_[:, :]
+        at = places[region]
+        if at.sum() < 4:
+            region, at = np.s_[:, :], places  # the face is hidden: as much as elsewhere
+        value = float(more[region][at].sum() / max(float(light[region][at].sum()), 1e-9))
+        value = max(value, LEAST)
+        share = np.where(places, more / (light + 0.1 * float(light.mean())), 0.0)
+        # every second block was looked at, across and down
+        share = np.asarray(cv2.dilate(share, np.ones((3, 3), np.uint8)), np.float32)
+        rows, columns = np.nonzero(share >= MOST * float(np.quantile(share, 0.98)))
+        down, across = share.shape
+        return Stray(
+            Band(LOW * value, value, HIGH * value),
+            _where(share),
+            float(columns.min()) / across,
+            float(rows.min()) / down,
+            float(columns.max() + 1) / across,
+            float(rows.max() + 1) / down,
+        )
+
+
+def _daylights(solver: Solver) -> list[Floats]:
+    """Colours daylight may have for this camera (BGR): by the coolest lamp it learned."""
+    means = solver.light.reshape(-1, 3, solver.light.shape[1]).mean(axis=0).astype(np.float64)
+    tints = means / np.maximum(means.mean(axis=0), 1e-9)
+    ratio = tints[0] / np.maximum(tints[2], 1e-6)
+    cool = tints[:, int(np.argmax(ratio))]
+    if ratio.max() < 1.15:
+        cool = cool * np.array(DAYLIGHT)  # no lamp of the set is cool
+    return [cool * np.array([by, 1.0, 1.0 / by]) for by in TINTS]
+
+
+def _left(one: _Left) -> float:
+    return one.over
+
+
+def _square(rows: Rows) -> Floats:
+    return np.asarray((rows**2).mean(axis=1), np.float64)
+
+
+def _over(square: Floats, went: Rows) -> float:
+    """The root mean square of the better nine tenths, without what a lamp's picture is off by."""
+    left = np.sort(np.maximum(square - (LAMP_OFF * went) ** 2, 0.0))
+    return math.sqrt(float(left[: max(1, int(0.9 * len(left)))].mean()))
+
+
+def _added(one: _Left) -> float:
+    """How much is added, of light and of blue, where it is most."""
+    green, blue = one.change[:, 1], one.change[:, 0] - one.change[:, 2]
+    return float(np.quantile(np.minimum(green, blue) - LAMP_OFF * one.lamps, 0.95))
 
 
 def stray(solver: Solver, found: Solved, supposed: Supposed, face: Region | None) -> Stray | None:

@@ -4,12 +4,15 @@ Held against the same place in the kept picture, what stands there takes itself 
 light is the change of the lamps' colour there, whatever the card, the skin or the cloth reflects.
 It is taken from the white the camera is set to, with the camera's red, green and blue for those of
 ITU-R BT.709 (no camera has exactly those): what it says of a change of some mired is right to some
-per cent of that change, and nothing is said of what the white was before.
+per cent of that change, and nothing is said of what the white was before. Only a grey card shows
+what light stood there before, and a mired is another step in red and blue at each white; elsewhere
+the camera's own white stands for it, and the band has that.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Literal
 
 import cv2
@@ -35,6 +38,18 @@ ROUGH = 0.9
 # The curve is off by the same in both pictures where both are as bright: so much of `sure` is left
 # for each stop between them.
 OF_CURVE = 0.5
+# Where nothing grey says what the light was before, the camera's white does, to some 20 mired: so
+# much of the change is unsure (share).
+BASE_OFF = 0.15
+# Somebody in the picture (this share of it hidden) colours the light beside them, with skin and
+# clothes: 95 of 100 within so many mired and Duv at a small place, and more over a whole screen,
+# where what is not seen to be covered is in it, too. Measured on renders with people.
+SOMEBODY = 0.02
+BESIDE: Mapping[Where, tuple[float, float]] = {
+    "card": (6.0, 0.002),
+    "face": (6.0, 0.002),
+    "screen": (14.0, 0.004),
+}
 
 
 def white(
@@ -47,14 +62,17 @@ def white(
 ) -> SeenWhite | None:
     """White at the card, else the face, else the screen, against the kept picture (linear both).
 
-    `usable` is False where somebody stands now or stood in the kept picture: a face region is of
-    use where nobody is in either. `kelvin`, `duv`: the white the camera is set to
-    (`picture: white:`). None where no place is seen in both, or what is there is no white.
+    A card is taken to be grey. `usable` is False where somebody stands now or stood in the kept
+    picture: a face region is of use where nobody is in either. `kelvin`, `duv`: the white the
+    camera is set to (`picture: white:`). None where no place is seen in both, or what is there is
+    no white.
     """
     if light.shape != kept.shape or light.shape != learned.dark.shape:
         return None
     hidden = np.zeros(light.shape[:2], np.uint8)
+    somebody = False
     if usable is not None and usable.shape == hidden.shape:
+        somebody = 1.0 - float(usable.mean()) > SOMEBODY
         wide = 2 * round(EDGE * light.shape[1]) + 1
         hidden = np.asarray(
             cv2.dilate((~usable).astype(np.uint8), np.ones((wide, wide), np.uint8)), np.uint8
@@ -75,10 +93,10 @@ def white(
         seen &= hidden[place] == 0
         if seen.mean() < SEEN or int(seen.sum()) < PIXELS:
             continue
-        found = _between(learned, now[seen], before[seen], kelvin, duv)
+        found = _between(learned, now[seen], before[seen], kelvin, duv, at == "card")
         if found is not None:
-            mired, across = found
-            return SeenWhite(at, mired, across)
+            beside = BESIDE[at] if somebody else (0.0, 0.0)
+            return SeenWhite(at, _wider(found[0], beside[0]), _wider(found[1], beside[1]))
     return None
 
 
@@ -88,6 +106,7 @@ def _between(
     before: NDArray[np.float32],
     kelvin: float | None,
     duv: float,
+    grey: bool,
 ) -> tuple[Band, Band] | None:
     means = now.mean(axis=0, dtype=np.float64), before.mean(axis=0, dtype=np.float64)
     if not (min(*means[0], *means[1]) > DARK):
@@ -106,12 +125,16 @@ def _between(
         shake = 2.0 * math.sqrt(2.0 * noise / len(now)) / means[0][channel] / math.log(2.0)
         off[channel] = math.hypot(rough, curve, shake)
     base = _base(kelvin, duv)
+    if grey:
+        # what it shows of the light that was there
+        base = base * (means[1] / means[1].mean())[::-1]
     at = _mired_duv(base, stops)
     start = _mired_duv(base, np.zeros(3))
     if at is None or start is None:
         return None
     mired, across = at[0] - start[0], at[1] - start[1]
-    spread = [0.0, 0.0]
+    unsure = 0.0 if grey else BASE_OFF
+    spread = [unsure * abs(mired), unsure * abs(across)]
     for channel in range(3):
         aside = stops.copy()
         aside[channel] += off[channel]
@@ -124,6 +147,11 @@ def _between(
         Band(mired - spread[0], mired, mired + spread[0]),
         Band(across - spread[1], across, across + spread[1]),
     )
+
+
+def _wider(band: Band, by: float) -> Band:
+    wide = math.hypot(band.high - band.value, by)
+    return Band(band.value - wide, band.value, band.value + wide)
 
 
 def _base(kelvin: float | None, duv: float) -> NDArray[np.float64]:

@@ -15,7 +15,7 @@ import time
 import zlib
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -100,14 +100,11 @@ def cases(args: argparse.Namespace) -> Iterator[Case]:
             seed = 1 + names.index(name)
             camera = Camera(kind, seed)
             learned = learnt.remembered(seen, camera, args.curve)
-            yield Case(
-                seen,
-                kind,
-                seed,
-                learned,
-                learnt.kept(seen, camera),
-                profile_of(seen.name, seen.look, seen.whites),
-            )
+            profile = profile_of(seen.name, seen.look, seen.whites)
+            # the camera is set to the white its pictures are balanced for
+            picture = replace(profile.picture, white=seen.balanced)
+            profile = replace(profile, picture=picture)
+            yield Case(seen, kind, seed, learned, learnt.kept(seen, camera), profile)
 
 
 def seeing(case: Case) -> Any:
@@ -445,7 +442,7 @@ def row_alarms(args: argparse.Namespace) -> Row:
     return row
 
 
-# ---- screen, white, daylight -------------------------------------------------------------------
+# ---- screen -----------------------------------------------------------------------------------
 
 BGR_TO_Y = np.array([0.0722, 0.7152, 0.2126])
 
@@ -515,97 +512,6 @@ def row_screen(args: argparse.Namespace) -> Row:
     return row
 
 
-def white_of(light: Light, region: tuple[float, float, float, float]) -> float:
-    """Mired of what a grey card there shows, by the locus of the harness."""
-    bgr = learnt.mean_in(light, region)
-    # the camera is balanced for some white: back to that
-    return float(1e6 / rooms.cct_of(bgr[::-1] * rooms.white_rgb(4300.0)))
-
-
-def row_white(args: argparse.Namespace) -> Row:
-    off: list[float] = []
-    held: list[bool] = []
-    none = 0
-    worst = []
-    for case in cases(args):
-        two = [n for n in case.seen.lamps if len(case.seen.whites[n]) > 1]
-        if not two:
-            continue
-        for number in range(args.trials):
-            dice = case.dice("white", number)
-            ccts = dict(case.ccts)
-            by = float(dice.uniform(-50, 50))
-            for n in two:
-                ccts[n] = float(1e6 / (1e6 / ccts[n] + by + dice.uniform(-10, 10)))
-            before = white_of(case.seen.mixed(case.look), case.seen.regions["card"])
-            light = case.seen.mixed(case.look, ccts)
-            truth = white_of(light, case.seen.regions["card"]) - before
-            seen = sight(seeing(case), case, case.camera(number + 4_000_000).frame(light), number)
-            if seen.white is None:
-                none += 1
-                continue
-            off.append(abs(seen.white.mired.value - truth))
-            held.append(seen.white.mired.low <= truth <= seen.white.mired.high)
-            worst.append(
-                (
-                    off[-1],
-                    f"{case.seen.name} {case.kind} trial {number}: {seen.white.mired.value:+.1f} for {truth:+.1f} at {seen.white.at}",
-                )
-            )
-    row = Row(
-        "white",
-        "white, p95",
-        "≤ 5 mired",
-        f"{p95(off):.1f} mired",
-        len(off),
-        "–",
-        bool(off) and p95(off) <= 5,
-    )
-    row.notes = [
-        f"bands hold {np.mean(held) if held else 0:.3f}; not said {none}",
-        *(f"worst: {w}" for _, w in sorted(worst, reverse=True)[:3]),
-    ]
-    return row
-
-
-def row_daylight(args: argparse.Namespace) -> Row:
-    noticed = total = 0
-    right_side = 0
-    by_room: dict[str, list[bool]] = {}
-    for case in cases(args):
-        for number in range(args.trials):
-            dice = case.dice("daylight", number)
-            presenter = bool(case.seen.posed) and number % 2 == 1
-            pose = int(dice.integers(len(case.seen.posed))) if presenter else None
-            # of the face's light: what the window gives there against what the lamps do
-            levels = {**case.look, "window": 0.03}
-            light = case.seen.mixed(levels, None, pose)
-            eye = seeing(case)
-            camera = case.camera(number + 5_000_000)
-            seen = sight(eye, case, camera.frame(light), 0)
-            for k in range(1, args.frames):
-                seen = sight(eye, case, camera.frame(light), k)
-            total += 1
-            found = seen.stray is not None
-            noticed += found
-            by_room.setdefault(f"{case.seen.name}{' somebody' if presenter else ''}", []).append(
-                found
-            )
-            right_side += found
-    share = noticed / max(total, 1)
-    row = Row(
-        "daylight",
-        "daylight of 3 % of the face's light",
-        "≥ 95 %",
-        f"{share:.1%}",
-        total,
-        "–",
-        share >= 0.95,
-    )
-    row.notes = ["by room: " + ", ".join(f"{n} {np.mean(v):.0%}" for n, v in by_room.items())]
-    return row
-
-
 # ---- camera ------------------------------------------------------------------------------------
 
 
@@ -653,62 +559,6 @@ def row_framing(args: argparse.Namespace) -> Row:
     row.notes = [
         f"turn p95 to {p95(turns):.2f}°; said to have moved and had not: {false} of {still}",
         *(f"worst: {w}" for _, w in sorted(worst, reverse=True)[:3]),
-    ]
-    return row
-
-
-def row_automatic(args: argparse.Namespace) -> Row:
-    """Left on automatic: it follows the picture. Does a frame of the first three say so?"""
-    counts = {"auto exposure": [0, 0], "auto white": [0, 0]}
-    false = still = other_words = 0
-    missed: list[str] = []
-    for case in cases(args):
-        for number in range(max(2, args.trials // 2)):
-            for what in counts:
-                dice = case.dice(what, number)
-                eye = seeing(case)
-                camera = case.camera(
-                    number + 8_000_000,
-                    auto_exposure=what == "auto exposure",
-                    auto_white=what == "auto white",
-                )
-                by_hand = case.camera(number + 8_500_000)
-                other = seeing(case)
-                said = False
-                for k in range(3):
-                    pose = int(dice.integers(len(case.seen.posed))) if case.seen.posed else None
-                    light = case.seen.mixed(case.look, None, pose)
-                    seen = sight(eye, case, camera.frame(light), k)
-                    said |= what in seen.hinders
-                    plain = sight(other, case, by_hand.frame(light), k)
-                    still += 1
-                    false += bool({"auto exposure", "auto white"} & set(plain.hinders))
-                counts[what][0] += said
-                counts[what][1] += 1
-                if not said:
-                    band = seen.exposure
-                    other_words += bool(seen.hinders) or (
-                        band is not None and not band.low <= 0.0 <= band.high
-                    )
-                    missed.append(
-                        f"{case.seen.name} {case.kind} trial {number} {what}, {camera._gain.round(2)}"
-                    )
-    total = sum(c[1] for c in counts.values())
-    found = sum(c[0] for c in counts.values()) / max(total, 1)
-    row = Row(
-        "automatic",
-        "auto exposure or white left on",
-        "within 3 frames",
-        f"{found:.1%} of {total}",
-        total,
-        "–",
-        found >= 0.99,
-    )
-    row.notes = [
-        ", ".join(f"{k} {c[0]} of {c[1]}" for k, c in counts.items())
-        + f"; said of a camera by hand: {false} of {still}; not said, but another hindrance or that"
-        f" the exposure is off: {other_words}",
-        *missed[:4],
     ]
     return row
 
@@ -865,10 +715,7 @@ ROWS: Mapping[str, Callable[[argparse.Namespace], Row]] = {
     "turned-presenter": row_turned_presenter,
     "alarms": row_alarms,
     "screen": row_screen,
-    "white": row_white,
-    "daylight": row_daylight,
     "framing": row_framing,
-    "automatic": row_automatic,
     "preview": row_preview,
     "cost": row_cost,
     "response": row_response,
@@ -876,11 +723,14 @@ ROWS: Mapping[str, Callable[[argparse.Namespace], Row]] = {
 
 
 def main(argv: list[str] | None = None) -> int:
+    from tests.outside.witnessed import beside
+
+    table = {**ROWS, **beside.ROWS}
     parser = argparse.ArgumentParser(prog="python -m tests.outside.witnessed", description=__doc__)
     parser.add_argument("--rooms", type=int, default=len(rooms.NAMES), help="the first so many")
     parser.add_argument("--room", action="append", help="by name, may be given again")
     parser.add_argument("--trials", type=int, default=10, help="by room and camera")
-    parser.add_argument("--row", action="append", choices=list(ROWS))
+    parser.add_argument("--row", action="append", choices=list(table))
     parser.add_argument("--curve", choices=["known", "fitted"], default="known")
     parser.add_argument("--camera", action="append", choices=["film", "srgb"])
     parser.add_argument("--frames", type=int, default=1, help="looks until daylight is asked for")
@@ -900,10 +750,10 @@ def main(argv: list[str] | None = None) -> int:
         )
         print("| figure | naive | goal | found | of | met |\n|---|---|---|---|---|---|", flush=True)
     notes = []
-    for name in args.row or ROWS:
+    for name in args.row or table:
         began = time.monotonic()
         try:
-            row = ROWS[name](args)
+            row = table[name](args)
         except (ImportError, NotImplementedError) as error:
             row = Row(name, name, "", f"not there yet ({error})")
         met = {None: "–", True: "yes", False: "no"}[row.met]
