@@ -6,8 +6,8 @@ A visitor of the set like the page. The rules:
 - A frame is in memory and nowhere else. Only `keep` writes a picture, with whoever stands in it
   left out, and says so. Nothing is said twice, late, or of a frame that is old: while the link is
   down, or the bridge is not heard, nothing is published and nothing waits.
-- Its `alive` has a last will. Of two on one set the later looks: who hears another's live `alive`
-  after its own stands down and ends with 0, so that no service starts it again.
+- Its `alive` has a last will. Of two on one set the later looks (`others.py`); the other stands
+  down and ends with 0, so that no service starts it again.
 - A source that fails is said and tried again, less and less often. A look that fails costs that
   look; LOOKS_FAIL in a row, or one that does not end, end the process with 1: it is started anew.
 """
@@ -46,6 +46,7 @@ from studiobridge.witness.beside import Hangs, in_thread
 from studiobridge.witness.eyes import Eyes, Last
 from studiobridge.witness.frames import Frame, Frames, FramesError, now, open_frames
 from studiobridge.witness.learned import Codes
+from studiobridge.witness.others import Others
 
 # States of a set in which its picture is looked at.
 UP = frozenset(("rising", "ready", "adrift", "lowering", "stalled"))
@@ -107,7 +108,7 @@ class Serving(Asker):
         self._answered_last = False
         self._woken = asyncio.Event()
         self._code: int | None = None
-        self._own_heard = False
+        self._others = Others(self.run_id, self._began)
         self._told = b""
         self._state: tuple[State, str] = ("waiting", "it has just begun")
         self._newest: Last | None = None
@@ -125,7 +126,8 @@ class Serving(Asker):
 
     def _came(self) -> None:
         super()._came()
-        self._told, self._own_heard = b"", False
+        self._others.anew()
+        self._told = b""
         self._tell()
 
     def _changed(self) -> None:
@@ -140,40 +142,14 @@ class Serving(Asker):
         super()._message(message)
 
     def _heard_alive(self, message: Message) -> None:
-        try:
-            said = json.loads(message.payload[:4096]) if message.payload else {}
-        except (ValueError, RecursionError):
-            said = {}
-        said = said if isinstance(said, dict) else {}
-        if said.get("run") == self.run_id and said.get("alive") is True:
-            self._own_heard = True
-        elif not message.retain and self._own_heard:
-            if said.get("alive") is True and self._is_later(said):
-                if self._code is None:
-                    self._say(
-                        f"{self.set_name}: another witness looks at this set now: this one ends"
-                    )
-                self._code = 0
-                self._woken.set()
-            else:
-                # one that began before and is to hear of this one; the last will of one that was
-                # here before; or nonsense
-                self._told = b""
-                self._tell()
-
-    def _is_later(self, said: Mapping[str, Any]) -> bool:
-        """Of two that hear each other one stays, always: the order is the same for both.
-
-        When each was heard is no such order: one that stood still speaks before it hears.
-        """
-        began, run = said.get("began"), said.get("run")
-        if (
-            isinstance(began, bool)
-            or not isinstance(began, int | float)
-            or not isinstance(run, str)
-        ):
-            return True  # it does not know of this order, and will not end
-        return (began, run) > (self._began, self.run_id)
+        word = self._others.hear(message.payload, message.retain)
+        if word == "again":
+            self._told = b""
+            self._tell()
+        elif word == "end" and self._code is None:
+            self._say(f"{self.set_name}: another witness looks at this set now: this one ends")
+            self._code = 0
+            self._woken.set()
 
     def _heard_ask(self, message: Message) -> None:
         if message.retain or len(message.payload) > LONGEST_ASK:
