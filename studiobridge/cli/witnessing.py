@@ -149,9 +149,10 @@ async def _look_here(profile: SetProfile, path: Path, settings: Settings) -> Any
     from dataclasses import asdict
 
     from studiobridge.bridge.settings import SettingsError
+    from studiobridge.witness.asked import Cannot
     from studiobridge.witness.frames import FramesError
     from studiobridge.witness.keeping import CannotRead
-    from studiobridge.witness.serving import Cannot, look_once
+    from studiobridge.witness.serving import look_once
 
     try:
         sighting = await look_once(profile, path, settings)

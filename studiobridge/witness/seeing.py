@@ -177,7 +177,7 @@ class Seeing:
             None
             if blind
             else self.automatic.look(
-                light, self._expected(wanted), self._usable(self.solved) if self.solved else None
+                light, self._expected(wanted), self.usable(self.solved) if self.solved else None
             )
         )
         self._wanted = dict(wanted)
@@ -278,7 +278,7 @@ class Seeing:
             usable & (self._whole(np.asarray(1 - grown, np.uint8), FINE) > 0), np.bool_
         )
 
-    def _usable(self, solved: Solved) -> Mask:
+    def usable(self, solved: Solved) -> Mask:
         """Where nobody stands, pixel by pixel."""
         return self._whole((~solved.left_out).astype(np.uint8), BLOCK) > 0
 
@@ -292,7 +292,7 @@ class Seeing:
 
     def _here(self, solved: Solved, blocks: Blocks) -> Mask:
         """Where nobody stands in this frame: many together see past somebody who moves."""
-        usable = self._usable(solved)
+        usable = self.usable(solved)
         if self.gathering.frames < 2 or not solved.weights.any():
             return usable
         shape = self.solver.shape

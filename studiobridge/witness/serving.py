@@ -6,8 +6,8 @@ A visitor of the set like the page. The rules:
 - A frame is in memory and nowhere else. Only `keep` writes a picture, with whoever stands in it
   left out, and says so. Nothing is said twice, late, or of a frame that is old: while the link is
   down, or the bridge is not heard, nothing is published and nothing waits.
-- Its `alive` has a last will. Of two on one set the later looks: who hears another's live `alive`
-  after its own stands down and ends with 0, so that no service starts it again.
+- Its `alive` has a last will. Of two on one set the later looks (`others.py`); the other stands
+  down and ends with 0, so that no service starts it again.
 - A source that fails is said and tried again, less and less often. A look that fails costs that
   look; LOOKS_FAIL in a row, or one that does not end, end the process with 1: it is started anew.
 """
@@ -15,21 +15,18 @@ A visitor of the set like the page. The rules:
 from __future__ import annotations
 
 import asyncio
-import base64
 import contextlib
 import json
 import secrets
 import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
-from datetime import datetime
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
 import cv2
-import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import ValidationError
 
 from studiobridge.bridge.asking import Asker
 from studiobridge.bridge.settings import Settings, SettingsError
@@ -40,17 +37,16 @@ from studiobridge.bridge.topics import (
     witness_answer_topic,
     witness_ask_topic,
 )
-from studiobridge.profile.model import Preset, SetProfile
+from studiobridge.profile.model import SetProfile
 from studiobridge.profile.sighting import Sighting
 from studiobridge.speech.message import Message
 from studiobridge.witness import keeping
+from studiobridge.witness.asked import LONGEST_ASK, AskBody, Cannot
 from studiobridge.witness.beside import Hangs, in_thread
+from studiobridge.witness.eyes import Eyes, Last
 from studiobridge.witness.frames import Frame, Frames, FramesError, now, open_frames
-from studiobridge.witness.learned import Codes, Kept, Learned
-from studiobridge.witness.outlines import outlines
-from studiobridge.witness.preview import At, preview
-from studiobridge.witness.screen import FINE, contours, screen_map
-from studiobridge.witness.seeing import Seeing
+from studiobridge.witness.learned import Codes
+from studiobridge.witness.others import Others
 
 # States of a set in which its picture is looked at.
 UP = frozenset(("rising", "ready", "adrift", "lowering", "stalled"))
@@ -65,33 +61,9 @@ FIRST_WAIT, LONGEST_WAIT = 1.0, 15.0
 LOOKS_FAIL = 5
 # What is said of what was seen is worth nothing after so long (s).
 SEEN_LIVES, ANSWER_LIVES = 10.0, 10.0
-MOST_ASKED, LONGEST_ASK = 8, 4096
-# A picture in an answer (bytes, before base64).
-LARGEST_PICTURE = 150_000
-# What is left out of a kept picture is left out so much wider (share of its width).
-WIDER = 0.02
-# Codes between a picture and the empty room under the same lamps, made smooth: somebody is there.
-APART = 14
-# With more than this left out there is too little left to hold later ones against.
-MOST_LEFT_OUT = 0.4
+MOST_ASKED = 8
 
 State = Literal["looking", "waiting", "no frames", "not learned", "failed"]
-
-
-class Cannot(Exception):
-    """What was asked cannot be done; the text says why."""
-
-
-class AskBody(BaseModel):
-    """A message on witness/ask."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True, allow_inf_nan=False)
-
-    id: str = Field(min_length=1, max_length=64)
-    what: Literal["look", "still", "preview", "keep"]
-    look: str | None = Field(default=None, max_length=40)
-    lights: dict[str, dict[Literal["level", "cct"], float | None]] = Field(default_factory=dict)
-    until: float | None = None
 
 
 @dataclass(slots=True)
@@ -101,240 +73,10 @@ class _Asked:
     correlation: bytes | None
 
 
-@dataclass(slots=True)
-class _Last:
-    """The last frame, while it is of now: for who asks for it."""
-
-    frame: Frame
-    codes: Codes
-    sighting: Sighting | None
-
-
 def pace(every: float, devices: Mapping[str, Mapping[str, Any]], asked: bool) -> float:
     """How long (s) from one look to the next: short while a hand is on a dial, or one asked."""
     fast = asked or any(device.get("turning_by") for device in devices.values())
     return min(FAST, every) if fast else every
-
-
-def jpeg_of(codes: Codes) -> bytes:
-    """A picture small enough for an answer."""
-    for quality in (85, 70, 50, 30, 15):
-        _, data = cv2.imencode(".jpg", codes, [cv2.IMWRITE_JPEG_QUALITY, quality])
-        if len(data) <= LARGEST_PICTURE:
-            break
-    return data.tobytes()
-
-
-@dataclass(slots=True)
-class Eyes:
-    """What was learned of a set, made ready to look with; without I/O of its own but reading."""
-
-    profile: SetProfile
-    folder: Path
-    run: str
-    learned: Learned | None = None
-    seeing: Seeing | None = None
-    # why what is kept of this look is of no use: it costs the reference, not the look
-    unkept: str = ""
-    _stamps: tuple[Any, ...] = field(default=())
-
-    def ready(self, look: str | None) -> Seeing | None:
-        """With what lies there now. None: nothing was learned. Raises keeping.CannotRead."""
-        stamps = (look, *(self._stamp(n) for n in (keeping.LEARNED, f"kept-{look}.json")))
-        if stamps == self._stamps:
-            return self.seeing
-        if self.seeing is None or stamps[1] != self._stamps[1]:
-            self.seeing = None
-            try:
-                self.learned = keeping.load(self.folder)
-            except FileNotFoundError:
-                self.learned = None
-                self._stamps = stamps
-                return None
-            self.seeing = Seeing(self.learned, None, self.profile, self.run)
-        self._hold(look, self.seeing)
-        self._stamps = stamps
-        return self.seeing
-
-    def _hold(self, look: str | None, seeing: Seeing) -> None:
-        self.unkept = ""
-        try:
-            kept = keeping.kept_picture(look, self.folder) if look is not None else None
-            seeing.hold_against(kept)
-        except keeping.CannotRead as error:
-            self.unkept = str(error)
-            seeing.hold_against(None)
-        except ValueError:
-            self.unkept = f"the picture kept of '{look}' is of another size than what was learned"
-            seeing.hold_against(None)
-
-    def _stamp(self, name: str) -> tuple[int, int] | None:
-        try:
-            found = (self.folder / name).stat()
-        except OSError:
-            return None
-        return found.st_mtime_ns, found.st_ino
-
-    def fitted(self, codes: Codes) -> Codes:
-        """At the size that was learned. Raises Cannot where its sides are others."""
-        if self.learned is None:
-            return codes
-        columns, rows = self.learned.size
-        high, wide = codes.shape[:2]
-        if (wide, high) == (columns, rows):
-            return codes
-        if abs(wide / high - columns / rows) > 0.01 * columns / rows:
-            raise Cannot(
-                f"the camera gives {wide} × {high} px now and was learned with {columns} × {rows}:"
-                " set it as it was, or learn anew"
-            )
-        return cv2.resize(codes, (columns, rows), interpolation=cv2.INTER_AREA).astype(np.uint8)
-
-    def look(
-        self,
-        codes: Codes,
-        taken: float | None,
-        age: float,
-        look: str | None,
-        counts_from: float | None = None,
-    ) -> tuple[Codes, Sighting | None]:
-        seeing = self.ready(look)
-        if seeing is None:
-            return codes, None
-        codes = self.fitted(codes)
-        return codes, seeing.look(codes, taken, age, self.wanted(look), counts_from)
-
-    def wanted(self, look: str | None) -> Mapping[str, Preset]:
-        found = self.profile.looks.get(look) if look is not None else None
-        return {} if found is None else found.presets
-
-    def drawn(self, codes: Codes, sighting: Sighting | None) -> dict[str, Any]:
-        """The picture with what is drawn over it."""
-        detail: dict[str, Any] = {
-            "picture": base64.b64encode(jpeg_of(codes)).decode(),
-            "contours": [],
-            "outlines": [],
-            "sighting": None if sighting is None else asdict(sighting),
-        }
-        seeing = self.seeing
-        if seeing is None or sighting is None or seeing.solved is None or self.learned is None:
-            return detail
-        keys = next((d.keys for d in self.profile.devices.values() if d.keys is not None), None)
-        free = self._free(seeing, 0.0)
-        found = screen_map(self.learned, self.learned.curve.linear(codes), free, keys, FINE)
-        if found is not None:
-            detail["contours"] = [
-                {"stops": c.stops, "points": [[round(x, 4), round(y, 4)] for x, y in c.points]}
-                for c in contours(found)
-            ]
-        detail["outlines"] = [
-            {
-                "what": "light",
-                "name": one.device,
-                "stops": round(one.stops, 2),
-                "points": one.points,
-            }
-            for one in outlines(self.learned, sighting)
-        ]
-        if sighting.stray is not None:
-            stray = sighting.stray
-            sides = {s: round(getattr(stray, s), 4) for s in ("left", "top", "right", "bottom")}
-            detail["outlines"].append({"what": "stray", "name": "light from nowhere", **sides})
-        return detail
-
-    def _free(self, seeing: Seeing, wider: float) -> Any:
-        """Where nobody stands, pixel by pixel; what is left out is made wider by so much."""
-        assert seeing.solved is not None
-        columns, rows = seeing.solver.size
-        blocks = seeing.solved.left_out.astype(np.uint8)
-        out = cv2.resize(blocks, (columns, rows), interpolation=cv2.INTER_NEAREST)
-        by = int(wider * columns)
-        if by:
-            out = cv2.dilate(out, np.ones((2 * by + 1, 2 * by + 1), np.uint8))
-        return np.asarray(out) == 0
-
-    def _as_learned(self, codes: Codes, seen: Sighting) -> Any:
-        """Where the picture is what these lamps make of the empty room, pixel by pixel.
-
-        Finer than the solver's blocks: it may leave part of somebody in who fits by chance.
-        """
-        assert self.learned is not None
-        lights = {
-            name: At(
-                amount=max(0.0, light.amount.value), cct=light.cct.value if light.cct else None
-            )
-            for name, light in seen.lights.items()
-        }
-        empty = preview(self.learned, lights)
-        apart = cv2.absdiff(cv2.GaussianBlur(codes, (0, 0), 2), cv2.GaussianBlur(empty, (0, 0), 2))
-        other = (apart.max(axis=2) > APART).astype(np.uint8)
-        by = max(3, int(WIDER * codes.shape[1]))
-        round_ = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * by + 1, 2 * by + 1))
-        other = cv2.dilate(cv2.morphologyEx(other, cv2.MORPH_CLOSE, round_), round_)
-        # and what is inside of what differs
-        outer, _ = cv2.findContours(other, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-        return cv2.drawContours(np.zeros_like(other), outer, -1, 1, -1) == 0
-
-    def preview(self, body: AskBody) -> dict[str, Any]:
-        """A look as it would be, beside the one that is looked at. Raises Cannot."""
-        self.ready(self._stamps[0] if self._stamps else None)
-        if self.learned is None:
-            raise Cannot("no lamp was learned yet: `studiobridge witness learn`")
-        lights = {
-            name: At(level=at.get("level"), cct=at.get("cct")) for name, at in body.lights.items()
-        }
-        if not lights:
-            presets = self.wanted(body.look)
-            known = {share.device for share in self.learned.shares}
-            lights = {
-                name: At(level=p.level, cct=p.cct)
-                for name, p in presets.items()
-                if name in known and p.level is not None
-            }
-        if not lights:
-            raise Cannot("of which lights? name a look of the set, or lights and their levels")
-        dimmers = {n: d.dimmer for n, d in self.profile.devices.items() if d.dimmer is not None}
-        try:
-            codes = preview(self.learned, lights, dimmers)
-        except ValueError as error:
-            raise Cannot(str(error)) from None
-        return {"picture": base64.b64encode(jpeg_of(codes)).decode()}
-
-    def keep(self, look: str, last: _Last) -> str:
-        """Keep this frame as the picture of a look, without who stands in it. Raises Cannot."""
-        seeing, seen = self.seeing, last.sighting
-        if seeing is None or seen is None or seeing.solved is None:
-            raise Cannot(
-                "nothing was learned yet, so nobody could be left out of the picture: `studiobridge"
-                " witness learn`"
-            )
-        bars = [h for h in seen.hinders if h != "moved"]
-        if bars:
-            raise Cannot(f"not a picture to hold others against: {', '.join(bars)}")
-        free = self._free(seeing, WIDER) & self._as_learned(last.codes, seen)
-        left_out = 1.0 - float(free.mean())
-        if left_out > MOST_LEFT_OUT:
-            raise Cannot(
-                f"{100 * left_out:.0f} % of it is covered: step out of the picture and keep it then"
-            )
-        kept = Kept(
-            look=look,
-            made=datetime.now().astimezone().isoformat(timespec="seconds"),
-            codes=last.codes,
-            counts=free,
-            amounts={name: max(0.0, light.amount.value) for name, light in seen.lights.items()},
-            ccts={n: light.cct.value for n, light in seen.lights.items() if light.cct is not None},
-        )
-        try:
-            keeping.keep_picture(kept, self.folder)
-        except keeping.CannotWrite as error:
-            raise Cannot(str(error)) from None
-        without = f"; {100 * left_out:.0f} % of it, where somebody may stand, is not in it"
-        return (
-            f"the picture of '{look}' is kept in {self.folder}{without if left_out > 0 else ''}."
-            " Look at it: who is missed by this is in it. It stays until it is kept anew, or"
-            " deleted there"
-        )
 
 
 class Serving(Asker):
@@ -366,10 +108,10 @@ class Serving(Asker):
         self._answered_last = False
         self._woken = asyncio.Event()
         self._code: int | None = None
-        self._own_heard = False
+        self._others = Others(self.run_id, self._began)
         self._told = b""
         self._state: tuple[State, str] = ("waiting", "it has just begun")
-        self._newest: _Last | None = None
+        self._newest: Last | None = None
         self._fast_until = 0.0
         self._due = 0.0
         self._wait = FIRST_WAIT
@@ -385,7 +127,8 @@ class Serving(Asker):
 
     def _came(self) -> None:
         super()._came()
-        self._told, self._own_heard = b"", False
+        self._others.anew()
+        self._told = b""
         if self._away:
             self._say(f"{self.set_name}: the broker is there again")
         self._away = False
@@ -418,40 +161,14 @@ class Serving(Asker):
         super()._message(message)
 
     def _heard_alive(self, message: Message) -> None:
-        try:
-            said = json.loads(message.payload[:4096]) if message.payload else {}
-        except (ValueError, RecursionError):
-            said = {}
-        said = said if isinstance(said, dict) else {}
-        if said.get("run") == self.run_id and said.get("alive") is True:
-            self._own_heard = True
-        elif not message.retain and self._own_heard:
-            if said.get("alive") is True and self._is_later(said):
-                if self._code is None:
-                    self._say(
-                        f"{self.set_name}: another witness looks at this set now: this one ends"
-                    )
-                self._code = 0
-                self._woken.set()
-            else:
-                # one that began before and is to hear of this one; the last will of one that was
-                # here before; or nonsense
-                self._told = b""
-                self._tell()
-
-    def _is_later(self, said: Mapping[str, Any]) -> bool:
-        """Of two that hear each other one stays, always: the order is the same for both.
-
-        When each was heard is no such order: one that stood still speaks before it hears.
-        """
-        began, run = said.get("began"), said.get("run")
-        if (
-            isinstance(began, bool)
-            or not isinstance(began, int | float)
-            or not isinstance(run, str)
-        ):
-            return True  # it does not know of this order, and will not end
-        return (began, run) > (self._began, self.run_id)
+        word = self._others.hear(message.payload, message.retain)
+        if word == "again":
+            self._told = b""
+            self._tell()
+        elif word == "end" and self._code is None:
+            self._say(f"{self.set_name}: another witness looks at this set now: this one ends")
+            self._code = 0
+            self._woken.set()
 
     def _heard_ask(self, message: Message) -> None:
         if message.retain or len(message.payload) > LONGEST_ASK:
@@ -678,7 +395,7 @@ class Serving(Asker):
             # its age is that of when it is said
             age = round(max(0.0, now() - frame.taken), 3)
             sighting = replace(sighting, age=age)
-        self._newest = _Last(frame, codes, sighting)
+        self._newest = Last(frame, codes, sighting)
         self._failed = 0
         return sighting
 
@@ -716,7 +433,7 @@ class Serving(Asker):
             self._say(f"{self.set_name}: asked to {body.what}: {text}: {error}"[:300])
         self._answer(asked, code, text, detail)
 
-    async def _now(self) -> _Last:
+    async def _now(self) -> Last:
         """A frame of now: a new one, or where none comes at once, the last that is not old."""
         self._fast_until = now() + FAST_FOR
         try:
@@ -737,7 +454,7 @@ class Serving(Asker):
         assert self._newest is not None
         return self._newest
 
-    async def _keep_picture(self, body: AskBody, last: _Last) -> str:
+    async def _keep_picture(self, body: AskBody, last: Last) -> str:
         look = body.look or self._look_name
         # a look that was saved a moment ago is none of the profile that was read here
         if look is None or (body.look is None and look not in self.profile.looks):

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import base64
+import contextlib
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -19,6 +21,8 @@ import numpy as np
 import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 from typer.testing import CliRunner
 
 from studiobridge.bridge.ownership import Alive, Beat
@@ -149,6 +153,8 @@ class Set:
             "STUDIOBRIDGE_DATA": str(folder / "data"),
             "HOME": str(folder),
             "OPENBLAS_NUM_THREADS": "1",
+            # what it writes is counted
+            "PYTHONDONTWRITEBYTECODE": "1",
         }
         self.bridge = Bridge(broker.port)
         self.camera = Camera(folder / "now.jpg", self.room)
@@ -188,6 +194,7 @@ def there(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Set]:
 
 def test_an_evening_with_the_witness(there: Set) -> None:
     bridge, camera = there.bridge, there.camera
+    an_operator_who_is_away(there.broker)
     bridge.stands("dark", None)
     process = there.witness()
     try:
@@ -207,6 +214,7 @@ def test_an_evening_with_the_witness(there: Set) -> None:
         assert 0 <= seen["age"] < 5
         alive = there.alive("looking")
         assert (alive["learned"], alive["every"]) == (there.room.learned.made, 0.5)
+        before = wrote(process.pid)
 
         # what is asked
         look = bridge.ask("look")
@@ -226,7 +234,14 @@ def test_an_evening_with_the_witness(there: Set) -> None:
         assert bridge.ask("look")["code"] == 0
         assert not any(t == "answer" and s["id"] == "late" for _, t, s in bridge.heard)
 
-        # nothing of all this was kept; and nobody is
+        # nothing of all this was kept, by either process or by the broker for who is away; and
+        # nobody is
+        (reader,) = children(process.pid)
+        assert [*left_by(process.pid), *left_by(reader)] == []
+        # that a file was read is written down on some disks; a picture is larger
+        assert wrote(process.pid) - before <= 8192
+        assert re.search(r"Max file size +0 ", Path(f"/proc/{reader}/limits").read_text())
+        assert picture_kept_by(there.broker, still["detail"]["picture"]) is False
         beside = {"now.jpg", "now.new", "corner.yaml"}
         assert {p.name for p in there.path.parent.iterdir() if p.suffix != ".db"} - beside <= {
             *("corner.witness", "data", "broker.conf", "broker.log", "mosquitto.db"),
@@ -402,6 +417,52 @@ def decoded(text: str) -> np.ndarray[Any, Any]:
     found = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
     assert found is not None
     return found
+
+
+def left_by(pid: int) -> list[str]:
+    """What a process could put a picture into but pipes and sockets: files, shared memory."""
+    of = Path(f"/proc/{pid}")
+    found = [line for line in (of / "maps").read_text().splitlines() if " rw-s " in line]
+    for fd in (of / "fd").iterdir():
+        with contextlib.suppress(FileNotFoundError):  # closed meanwhile
+            flags = re.search(r"^flags:\s+(\d+)", (of / "fdinfo" / fd.name).read_text(), re.M)
+            if flags and int(flags[1], 8) & (os.O_WRONLY | os.O_RDWR) and fd.is_file():
+                found.append(f"writes {fd.readlink()}")
+    return found
+
+
+def wrote(pid: int) -> int:
+    """Bytes that a process gave to a disk, or made one write later."""
+    found = re.search(r"^write_bytes: (\d+)", Path(f"/proc/{pid}/io").read_text(), re.M)
+    assert found is not None
+    return int(found[1])
+
+
+def an_operator_who_is_away(broker: Mosquitto) -> None:
+    """A name whose messages the broker keeps until it is back."""
+    stays = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    stays.SessionExpiryInterval = 3600
+    phone = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="phone", protocol=mqtt.MQTTv5)
+    there = threading.Event()
+    phone.on_subscribe = lambda *_: there.set()
+    phone.connect("127.0.0.1", broker.port, clean_start=False, properties=stays)
+    phone.loop_start()
+    phone.subscribe("studiobridge/#", 1)
+    assert there.wait(5)
+    phone.disconnect()
+    phone.loop_stop()
+
+
+def picture_kept_by(broker: Mosquitto, picture: str) -> bool:
+    """Is it in what the broker writes to its disk, now that it is told to?"""
+    file = broker.folder / "mosquitto.db"
+    before = file.stat().st_mtime_ns if file.exists() else 0
+    assert broker.process is not None
+    broker.process.send_signal(signal.SIGUSR1)
+    until(lambda: file.exists() and file.stat().st_mtime_ns != before, "the broker's file")
+    kept = file.read_bytes()
+    assert b"phone" in kept
+    return picture[:100].encode() in kept or base64.b64decode(picture)[:64] in kept
 
 
 def children(pid: int) -> list[int]:
