@@ -379,7 +379,8 @@ class Serving(Asker):
         age = now() - frame.taken
         if age > max(OLD, OLD_TIMES * self.witness.every):
             again = ", the same again and again" if frame.same else ""
-            raise FramesError(f"{self._frames.shown}: its newest picture is {age:.0f} s old{again}")
+            why = f"its newest picture is {age:.0f} s old, by its own time{again}"
+            raise FramesError(f"{self._frames.shown}: {why}")
         self._frame_at, self._wait = now(), FIRST_WAIT
         codes: Codes
         sighting: Sighting | None

@@ -133,7 +133,8 @@ def test_a_picture_is_as_old_as_its_time_says_and_none_is_of_the_future(tmp_path
 
     async def evening() -> None:
         async with frames("file now.jpg", tmp_path) as source:
-            assert 599 < now() - (await source.next(2)).taken < 605
+            frame = await source.next(2)
+            assert 599 < now() - frame.taken < 605
         async with frames("file now.jpg", tmp_path) as source:
             assert "for 10 min" in str(await refused(source, after=now()))
         # the clock of what writes it is an hour ahead (or ours was put back)
@@ -340,7 +341,8 @@ def test_an_address_with_one_picture_and_its_password(tmp_path: Path) -> None:
         async with frames(f"{here}/page", tmp_path) as source:
             assert "text/html, no picture" in str(await refused(source, 2))
         async with frames(f"{here}/old", tmp_path) as source:
-            assert 599 < now() - (await source.next(3)).taken < 605
+            frame = await source.next(3)
+            assert 599 < now() - frame.taken < 605
 
     with served(answer) as server:
         run(lambda: evening(server.port))

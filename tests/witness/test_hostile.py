@@ -43,7 +43,8 @@ def test_a_slow_still_and_a_slow_stream_come_in_the_end(tmp_path: Path) -> None:
         async with frames(address, tmp_path) as source:
             for _ in range(7):
                 try:
-                    return now() - (await source.next(0.5)).taken
+                    frame = await source.next(0.5)
+                    return now() - frame.taken
                 except FramesError as error:
                     assert not error.final
             raise AssertionError(f"{address}: nothing")
@@ -127,7 +128,8 @@ def test_a_picture_is_as_old_as_its_sender_says_whatever_zone_it_names(tmp_path:
 
     async def evening(port: int) -> None:
         async with frames(f"http://127.0.0.1:{port}/", tmp_path) as source:
-            assert 599 < now() - (await source.next(3)).taken < 605
+            frame = await source.next(3)
+            assert 599 < now() - frame.taken < 605
         async with frames(f"http://127.0.0.1:{port}/round", tmp_path) as source:
             assert str(await refused(source, 2)).isprintable()
 
