@@ -20,9 +20,9 @@ from studiobridge.cli.base import (
     SettingsOption,
     Stop,
     leaving,
+    profile_or_stop,
     run_asking,
     settings_or_stop,
-    which_set,
 )
 from studiobridge.cli.question import forget_what_was_typed, may_i, typed
 from studiobridge.cli.witnessing import libraries_or_stop, set_with_witness, witness_app
@@ -46,9 +46,7 @@ def witness_learn(
 ) -> None:
     """See each lamp alone, once: the room goes dark and the lamps go to full, one by one."""
     loaded = settings_or_stop(settings)
-    _, path = which_set(loaded, None, profile)
-    if path is None:
-        raise Stop(BAD_INPUT, "which set? name its profile")
+    path = profile_or_stop(loaded, profile, "witness learn")
     libraries_or_stop()
     found = set_with_witness(path)
     from studiobridge.witness.keeping import folder_of
