@@ -375,7 +375,7 @@ def against_lines(found: Json) -> list[str]:
         lines.append(say("nothing differs that is known"))
     shown = words.picture(found.get("picture"))
     if shown and entries:
-        lines.append(say("in the picture: {what}", what=shown))
+        lines.append(say("reckoned for the picture: {what}", what=shown))
     return lines
 
 
