@@ -72,10 +72,10 @@ def plan(profile: SetProfile, folder: Path) -> list[str]:
         " the camera. Set its exposure, white and focus by hand first.",
         f"It takes about {ceil(_lasts(profile) / 60)} min"
         + (f", and the dials that you turn when asked: {hands}." if hands else ".")
-        + " The lights are back then; what was seen is reckoned for a minute or so.",
+        + " The look is asked for again then, and what was seen is reckoned for a minute or so.",
         f"What is kept: a picture of the empty room by each lamp, in {folder}, for you alone to"
         " read, until you delete it or learn anew.",
-        "The look is asked for again at the end. A picture is no meter.",
+        "A picture is no meter.",
     ]
     if out:
         lines.append("Left out: " + "; ".join(f"{name} ({why})" for name, why in out.items()) + ".")

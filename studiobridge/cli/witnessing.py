@@ -125,7 +125,7 @@ async def _look(profile: SetProfile, path: Path, settings: Settings, as_json: bo
                 raise Stop(NOT_THERE, answer.text)
             said: Any = answer.detail.get("sighting")
     except (NoBroker, NoWitness) as error:
-        show.fail(f"{error}: looking from here")
+        show.fail(f"{error}: looking from here, 10 s at most")
         said = await _look_here(profile, path, settings)
     if as_json:
         show.print_json(said)
