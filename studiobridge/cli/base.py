@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import contextlib
 import re
+import shlex
+import sys
 from collections.abc import Callable, Coroutine, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -212,13 +214,47 @@ def which_set(
 
 def profile_of(settings: Settings, name: str) -> Path | None:
     """The file that describes this set, in the settings or in the folder somebody stands in."""
+    return next(iter(profiles_of(settings, name)), None)
+
+
+def profiles_of(settings: Settings, name: str) -> list[Path]:
+    """All files there that describe this set."""
     from studiobridge.bridge.shelf import all_files, load
 
-    for path in [*all_files(settings.profiles), *profiles_here()]:
-        found = load(path, lambda text: None)
-        if found is not None and found.name == name:
-            return path
-    return None
+    loaded = {
+        path: load(path, lambda text: None)
+        for path in (*all_files(settings.profiles), *profiles_here())
+    }
+    return [path for path, found in loaded.items() if found is not None and found.name == name]
+
+
+def profile_or_stop(settings: Settings, profile: Path | None, command: str) -> Path:
+    """The profile that is meant by a command which reads it itself. Raises Stop."""
+    say = f"say `studiobridge {command} PROFILE.yaml`"
+    try:
+        name, path = which_set(settings, None, profile)
+    except Stop as stop:
+        # this command has no --set
+        options = "say --set NAME or --profile FILE, or set STUDIOBRIDGE_SET,"
+        raise Stop(stop.code, str(stop).replace(options, f"{say},")) from None
+    if path is not None:
+        return path
+    shown = words.clean(name, 60)
+    found = profiles_of(settings, name)
+    if not found:
+        raise Stop(
+            BAD_INPUT,
+            f"no profile of '{shown}' is at hand: {say}, or name it in the settings file",
+        )
+    if len(found) > 1:
+        several = words.listed([str(one) for one in found], 5)
+        raise Stop(BAD_INPUT, f"of '{shown}' there are {several}: {say}")
+    return found[0]
+
+
+def to_install(extra: str) -> str:
+    """How what is not there is had: by the Python that runs this, not by some other's pip."""
+    return f"{shlex.quote(sys.executable)} -m pip install 'studiobridge[{extra}]'"
 
 
 @contextlib.contextmanager

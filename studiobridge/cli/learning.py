@@ -23,9 +23,9 @@ from studiobridge.cli.base import (
     SettingsOption,
     Stop,
     leaving,
+    profile_or_stop,
     run_asking,
     settings_or_stop,
-    which_set,
 )
 from studiobridge.cli.question import forget_what_was_typed, may_i, typed
 from studiobridge.cli.witnessing import libraries_or_stop, set_with_witness, witness_app
@@ -49,9 +49,7 @@ def witness_learn(
 ) -> None:
     """See each lamp alone, once: the room goes dark and the lamps go to full, one by one."""
     loaded = settings_or_stop(settings)
-    _, path = which_set(loaded, None, profile)
-    if path is None:
-        raise Stop(BAD_INPUT, "which set? name its profile")
+    path = profile_or_stop(loaded, profile, "witness learn")
     libraries_or_stop()
     found = set_with_witness(path)
     from studiobridge.witness.keeping import CannotWrite, folder_of, may_save
@@ -101,10 +99,10 @@ def plan(profile: SetProfile, folder: Path) -> list[str]:
         " the camera. Set its exposure, white and focus by hand first.",
         f"It takes about {ceil(_lasts(profile) / 60)} min"
         + (f", and the dials that you turn when asked: {hands}." if hands else ".")
-        + " The lights are back then; what was seen is reckoned for up to a minute more.",
+        + " The look is asked for again then, and what was seen is reckoned for a minute or so.",
         f"What is kept: a picture of the empty room by each lamp, in {folder}, for you alone to"
         " read, until you delete it or learn anew.",
-        "The look is asked for again at the end. A picture is no meter.",
+        "A picture is no meter.",
     ]
     if out:
         lines.append("Left out: " + "; ".join(f"{name} ({why})" for name, why in out.items()) + ".")

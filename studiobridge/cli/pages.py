@@ -18,6 +18,7 @@ from studiobridge.cli.base import (
     app,
     read_or_stop,
     settings_or_stop,
+    to_install,
 )
 from studiobridge.shown import words
 
@@ -38,7 +39,7 @@ def keys_of(settings: Settings) -> Any:
     try:
         from studiobridge.panel.keys import Keys, keys_path
     except ImportError:
-        raise Stop(BAD_INPUT, "the page needs more: pip install 'studiobridge[panel]'") from None
+        raise Stop(BAD_INPUT, f"the page needs more: {to_install('panel')}") from None
     return Keys(keys_path(settings.data))
 
 

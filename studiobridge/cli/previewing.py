@@ -15,6 +15,7 @@ from studiobridge.cli.base import (
     SetOption,
     SettingsOption,
     Stop,
+    to_install,
 )
 from studiobridge.shown import words
 
@@ -41,7 +42,7 @@ def preview_look(
     from studiobridge.control.plan import no_such_look
 
     if any(find_spec(library) is None for library in ("numpy", "scipy", "cv2")):
-        raise Stop(BAD_INPUT, "the witness needs more: pip install 'studiobridge[witness]'")
+        raise Stop(BAD_INPUT, f"the witness needs more: {to_install('witness')}")
     from studiobridge.witness import foreseen, keeping
 
     reading = reading_of(profile, set_name, settings)
@@ -91,7 +92,7 @@ def preview_look(
     show.out(f"{words.clean(name)}: {out}")
     for line in made.missing:
         show.out(f"  {words.clean(line, 120)}")
-    show.out(f"{foreseen.CAUTION} (learned {words.clean(learned.made, 40)})")
+    show.out(f"{foreseen.CAUTION} (learned {words.moment(learned.made, date=True)})")
 
 
 def _changes(said: list[str]) -> dict[str, str]:

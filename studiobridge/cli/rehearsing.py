@@ -22,6 +22,7 @@ from studiobridge.cli.base import (
     app,
     read_or_stop,
     settings_or_stop,
+    to_install,
     which_set,
 )
 from studiobridge.shown import words
@@ -58,7 +59,7 @@ def rehearse(
         import iotcore  # noqa: F401
     except ImportError:
         raise Stop(
-            BAD_INPUT, "a rehearsal brings its own broker: pip install 'studiobridge[rehearsal]'"
+            BAD_INPUT, f"a rehearsal brings its own broker: {to_install('rehearsal')}"
         ) from None
     from studiobridge.cli import pages
     from studiobridge.cli.evening import rehearse_evening

@@ -230,7 +230,7 @@ def remarks(state: Mapping[str, Any]) -> list[str]:
         lines.append(waits)
     shown = words.picture(state.get("picture"))
     if shown:
-        lines.append(f"in the picture: {shown}")
+        lines.append(f"reckoned for the picture: {shown}")
     for lockout in state.get("lockouts") or ():
         lines.append(f"{words.clean(lockout.get('target'))} is {words.lockout(lockout)}")
     for text in words.hand_set(state.get("hand_set")):

@@ -179,7 +179,7 @@ def _news(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
     if news and len(open_now) > 1:
         shown = words.picture(state.get("picture"))
         if shown:
-            lines.append(f"in the picture: {shown}")
+            lines.append(f"reckoned for the picture: {shown}")
     for name in open_then:
         if name not in open_now:
             lines.append(f"{words.clean(name)}: back where it belongs")

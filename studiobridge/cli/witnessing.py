@@ -17,9 +17,10 @@ from studiobridge.cli.base import (
     SettingsOption,
     Stop,
     app,
+    profile_or_stop,
     read_or_stop,
     settings_or_stop,
-    which_set,
+    to_install,
 )
 
 if TYPE_CHECKING:
@@ -44,7 +45,7 @@ def libraries_or_stop() -> None:
     from importlib.util import find_spec
 
     if any(find_spec(name) is None for name in ("numpy", "scipy", "cv2")):
-        raise Stop(BAD_INPUT, "the witness needs more: pip install 'studiobridge[witness]'")
+        raise Stop(BAD_INPUT, f"the witness needs more: {to_install('witness')}")
 
 
 def _with_witness(paths: list[Path], named: bool) -> list[tuple[Path, SetProfile]]:
@@ -105,9 +106,7 @@ def witness_look(
 ) -> None:
     """Look at the picture once, and say what is seen. Nothing of it is kept."""
     loaded = settings_or_stop(settings)
-    _, path = which_set(loaded, None, profile)
-    if path is None:
-        raise Stop(BAD_INPUT, "which set? name its profile")
+    path = profile_or_stop(loaded, profile, "witness look")
     raise typer.Exit(asyncio.run(_look(set_with_witness(path), path, loaded, as_json)))
 
 
@@ -126,7 +125,7 @@ async def _look(profile: SetProfile, path: Path, settings: Settings, as_json: bo
                 raise Stop(NOT_THERE, answer.text)
             said: Any = answer.detail.get("sighting")
     except (NoBroker, NoWitness) as error:
-        show.fail(f"{error}: looking from here")
+        show.fail(f"{error}: looking from here, 10 s at most")
         said = await _look_here(profile, path, settings)
     if as_json:
         show.print_json(said)

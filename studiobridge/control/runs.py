@@ -119,7 +119,9 @@ class Endings:
                 text = f"up in {took:.1f} s and not ready: " + "; ".join(waits.values())
             moved = [d for d in watcher.drifts.values() if d.devices.isdisjoint(waits)]
             if moved:
-                text += f"; but {len(moved)} drifted meanwhile"
+                names = sorted({name for drift in moved for name in drift.devices})
+                more = f" and {len(names) - 4} more" if len(names) > 4 else ""
+                text += f"; but drifted meanwhile: {', '.join(names[:4])}{more}"
         else:
             text = f"already {standing.state}: nothing to do"
             standing.look_changed(at)

@@ -395,7 +395,7 @@ def against_lines(found: Json) -> list[str]:
         lines.append(say("nothing differs that is known"))
     shown = words.picture(found.get("picture"))
     if shown and entries:
-        lines.append(say("in the picture: {what}", what=shown))
+        lines.append(say("reckoned for the picture: {what}", what=shown))
     then, now = (say("take {n}", n=found.get(key)) for key in ("good", "take"))
     return lines + seen_take.against_lines(found.get("seen"), then, now, moved_lights(entries))
 

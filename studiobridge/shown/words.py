@@ -428,7 +428,7 @@ def drift_lines(entries: Sequence[Json], together: object = None) -> list[str]:
     lines = [drift_line(own) for own in by_device.values()]
     whole = picture(together)
     if whole and (len(lines) > 1 or not any(picture(e.get("picture")) for e in entries)):
-        lines.append(say("in the picture: {what}", what=whole))
+        lines.append(say("reckoned for the picture: {what}", what=whole))
     return lines
 
 

@@ -131,10 +131,12 @@ def screen(
     usable: Mask | None = None,
     kept: Picture | None = None,
     keys: Keys | None = None,
+    counts: Mask | None = None,
 ) -> SeenScreen | None:
     """The screen of what was learned; None where too little of it is seen.
 
-    `light` and `kept` (for `change`) are linear light, `usable` is False where somebody stands.
+    `light` and `kept` (for `change`) are linear light, `usable` is False where somebody stands,
+    `counts` where somebody was left out of what was kept.
     A screen that is keyed is judged in its own channel, as `figures/keying.py` does, any other by
     how bright it is to the eye.
     """
@@ -161,7 +163,7 @@ def screen(
         hue=hue,
         saturation=saturation,
         covered=_covered(learned, usable),
-        change=_change(learned, kept, clear, there, even, keys),
+        change=_change(learned, light, kept, clear, counts, keys),
     )
 
 
@@ -291,19 +293,31 @@ def _covered(learned: Learned, usable: Mask | None) -> float:
 
 def _change(
     learned: Learned,
+    light: Picture,
     kept: Picture | None,
     clear: Mask,
-    there: Mask,
-    even: float,
+    counts: Mask | None,
     keys: Keys | None,
 ) -> float | None:
-    """How much less even than it was kept, over the blocks that are seen in both."""
+    """How much less even than it was kept, over what is seen in both."""
     if kept is None or kept.shape[:2] != clear.shape:
         return None
-    bright = _bright(_blocks(learned, kept, clear), keys)[there]
-    if not float(bright.min()) > DARK:
+    if counts is not None and counts.shape == clear.shape:
+        clear = clear & counts
+    two = [_blocks(learned, one, clear) for one in (light, kept)]
+    now, was = (_bright(one, keys) for one in two)
+    there = two[0].there & two[1].there
+    if (
+        int(there.sum()) < BLOCKS
+        or not min(float(now[there].min()), float(was[there].min())) > DARK
+    ):
         return None
-    return even - float(np.log2(bright.max() / bright.min()))
+    return _apart(now[there]) - _apart(was[there])
+
+
+def _apart(bright: NDArray[np.float32]) -> float:
+    """The brightest over the darkest (stops)."""
+    return float(np.log2(bright.max() / bright.min()))
 
 
 def contours(found: Map, step: float = 0.25) -> tuple[Contour, ...]:

@@ -227,6 +227,7 @@ class Seeing:
                 self._cloth(solved, blocks, usable),
                 reference.light if reference else None,
                 self._keys,
+                reference.kept.counts if reference else None,
             )
             if at_all
             else None,

@@ -46,6 +46,25 @@ def test_the_one_profile_here_is_meant(
     assert (code, "127.0.0.1:1" in said) == (3, True), said  # it knew which, and got as far as that
 
 
+def test_a_command_that_reads_the_profile_itself_finds_it_by_the_name_of_its_set(
+    here: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    look = "witness", "look"
+    code, said = run(monkeypatch, capsys, *look)
+    assert (code, "`studiobridge witness look PROFILE.yaml`" in said) == (2, True), said
+    assert "--set" not in said  # it has none
+    monkeypatch.setenv("STUDIOBRIDGE_SET", "wheel-corner")
+    code, said = run(monkeypatch, capsys, *look)
+    assert (code, "no profile of 'wheel-corner' is at hand" in said) == (2, True), said
+    shutil.copy(ONE, here / "another.yaml")
+    shutil.copy(TWO, here / "wheel.yaml")
+    code, said = run(monkeypatch, capsys, *look)
+    assert (code, "wheel.yaml has no `witness:`" in said) == (2, True), said
+    shutil.copy(TWO, here / "older.yaml")
+    code, said = run(monkeypatch, capsys, *look)
+    assert (code, "there are older.yaml and wheel.yaml" in said) == (2, True), said
+
+
 def test_of_several_none_is_taken_and_they_are_named(
     here: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -414,7 +414,7 @@ def test_looks_are_seen_before_they_are_set(scene: Scene) -> None:
     asked = {look: lights for what, look, lights in scene.made.heard.seen if what == "preview"}
     assert set(asked) == set(witnessed.PROFILE.looks)
     assert asked["lesson"] == {}  # the witness has the profile too
-    assert "stands so now" in page.inner_text("#set-lesson")
+    assert "asked for now" in page.inner_text("#set-lesson")
     assert page.is_enabled("#set-glaze button")
     assert scene.made.heard.asked == []
 

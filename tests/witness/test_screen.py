@@ -78,6 +78,19 @@ def test_less_even_than_kept_is_over_what_is_seen_in_both(room: LittleRoom) -> N
     assert found is not None and found.change == pytest.approx(wants, abs=0.05)
 
 
+def test_what_was_left_out_of_the_kept_picture_is_no_darkness_in_it(room: LittleRoom) -> None:
+    """Where somebody stood the kept picture has no light at all; nothing has changed since."""
+    now = room.curve.linear(room.frame(room.light(LOOK)))
+    counts = np.ones(SHAPE, bool)
+    ys, xs = region_of(SCREEN, SHAPE)
+    counts[ys.start + 20 : ys.stop, xs.start + 30 : xs.start + 110] = False
+    kept = np.where(counts[..., None], now, 0.0).astype(np.float32)
+    found = screen(room.learned, now, kept=kept, counts=counts)
+    assert found is not None and found.change == pytest.approx(0.0, abs=0.05)
+    none = screen(room.learned, now, kept=kept, counts=np.zeros(SHAPE, bool))
+    assert none is not None and none.change is None
+
+
 def test_the_screen_against_the_card_and_against_a_face_that_is_there(room: LittleRoom) -> None:
     light = room.light(LOOK)
     codes = room.curve.linear(room.frame(light))
