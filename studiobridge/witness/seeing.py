@@ -56,7 +56,7 @@ SOMEBODY, TINT, APART, DIM = 0.02, 0.2, 1.0, 0.002
 STEPS = 1.0
 # Gains of the camera (stops) that are taken out before the lamps are solved: of all channels, and
 # of one against another, which lamps of two whites could explain only by turning all together.
-GAIN, TINTED = 0.06, 0.12
+GAIN, TINTED = 0.08, 0.12
 # Of many frames together a block is somebody's in this one where it is so far off (squared, in what
 # it may be off).
 HERE = 8.0
@@ -448,7 +448,7 @@ def _gains(setting: Setting) -> Singles | None:
     exposure, tint = setting.exposure, setting.white
     if exposure is None or tint is None:
         return None
-    if not (exposure.low > GAIN or exposure.high < -GAIN or max(map(abs, tint)) > TINTED):
+    if not (abs(exposure.value) > GAIN or max(map(abs, tint)) > TINTED):
         return None
     return np.array(setting.gains, np.float32)
 

@@ -53,6 +53,9 @@ FOLDS, PRESSED = 0.02, 0.8
 NEAR = 0.06
 # More of the picture than this is somebody's: then what is left over is mostly theirs.
 SOMEBODY = 0.03
+# So much of the face has to be seen for its own share of daylight; else that of the whole picture
+# may be it, too.
+WHOLE = 0.9
 # Fewer places than this say nothing.
 PLACES = 60
 # Light and blue added (share of the light) at the twentieth of the places that has most, from which
@@ -272,19 +275,22 @@ class Daylight:
         """How much, and where. `added`: share of the light, where `places` says so."""
         light = self._light.sum(axis=2)
         more = (added * self._floor).sum(axis=2)
-        region = _cut(self.face, light.shape) if self.face else np.s_[:, :]
-        at = places[region]
-        if at.sum() < 4:
-            region, at = np.s_[:, :], places  # the face is hidden: as much as elsewhere
-        value = float(more[region][at].sum() / max(float(light[region][at].sum()), 1e-9))
-        value = max(value, LEAST)
+        of = [float(more[places].sum() / max(float(light[places].sum()), 1e-9))]
+        if self.face is not None:
+            region = _cut(self.face, light.shape)
+            at = places[region]
+            there = float(more[region][at].sum() / max(float(light[region][at].sum()), 1e-9))
+            # every fourth block is looked at; where somebody hides some of them it may be either
+            seen = 4.0 * float(at.mean())
+            of = [there] if seen > WHOLE else [there, *of] if at.any() else of
+        value = max(float(np.mean(of)), LEAST)
         share = np.where(places, more / (light + 0.1 * float(light.mean())), 0.0)
         # every second block was looked at, across and down
         share = np.asarray(cv2.dilate(share, np.ones((3, 3), np.uint8)), np.float32)
         rows, columns = np.nonzero(share >= MOST * float(np.quantile(share, 0.98)))
         down, across = share.shape
         return Stray(
-            Band(LOW * value, value, HIGH * value),
+            Band(LOW * min(value, *of), value, HIGH * max(value, *of)),
             _where(share),
             float(columns.min()) / across,
             float(rows.min()) / down,

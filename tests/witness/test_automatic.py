@@ -135,6 +135,27 @@ def test_a_white_that_makes_all_grey_is_automatic(room: LittleRoom) -> None:
     assert said.auto_white
 
 
+def test_by_hand_is_known_only_when_the_scene_has_changed(room: LittleRoom) -> None:
+    machine = Automatic(room.learned)
+    for _ in range(4):
+        said = seen(room, machine, BASE)
+        assert not said.hand_exposure and not said.hand_white  # nothing has shown it
+    dimmed = {name: amount * 2.0**-0.8 for name, amount in BASE.items()}
+    for _ in range(3):
+        said = seen(room, machine, dimmed, expected=dimmed)
+    assert said.hand_exposure and not said.hand_white
+    for _ in range(2):
+        assert seen(room, machine, BASE).hand_exposure  # known from then on
+
+
+def test_a_camera_that_answers_the_scene_is_not_said_to_be_set_by_hand(room: LittleRoom) -> None:
+    machine = Automatic(room.learned)
+    for stops in (0.0, 0.0, -0.8, -0.8, -0.8, -0.8):
+        dimmed = {name: amount * 2.0**stops for name, amount in BASE.items()}
+        said = seen(room, machine, dimmed, grey(-0.9 * stops), expected=dimmed)
+        assert not said.hand_exposure
+
+
 def test_what_is_no_frame_says_nothing(room: LittleRoom) -> None:
     machine = Automatic(room.learned)
     light = room.curve.linear(room.frame(room.light(BASE)))

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from studiobridge.craft.light import Dimmer
-from studiobridge.profile.model import Device, Look, Preset, SetProfile
+from studiobridge.profile.model import Device, Look, Preset, Region, SetProfile
 from studiobridge.profile.sighting import Sighting
 from studiobridge.witness.learned import Codes, Kept
 from studiobridge.witness.seeing import Seeing, level_at
@@ -72,6 +73,35 @@ def test_a_camera_set_otherwise_from_the_first_frame_on_is_no_lamps_turned(corne
     assert seen.exposure is not None
     assert abs(seen.exposure.value + 0.5) < 0.06
     assert not any(light.moved for light in seen.lights.values())
+
+
+def test_a_camera_whose_white_is_off_is_so_in_every_frame_and_no_lamps_are_turned(
+    corner: Set,
+) -> None:
+    dice = np.random.default_rng(12)
+    seeing = eye(corner, dice)
+    gains = np.array([2**-0.3, 1.0, 2**0.2])
+    for number in range(3):
+        seen = seeing.look(frame(corner.light(LOOK) * gains, dice), 100.0 + number, 0.1, PRESETS)
+        assert seen.exposure is not None and abs(seen.exposure.value) < 0.06
+        assert not any(light.moved for light in seen.lights.values()), number
+        assert abs(seen.lights["key"].amount.value - 0.5) < 0.03
+        assert seen.white is not None and seen.white.mired.low > 10.0
+        assert seen.by_hand == ()
+
+
+def test_white_is_read_where_nobody_stands_now_whatever_was_seen_of_it_before(
+    corner: Set,
+) -> None:
+    dice = np.random.default_rng(13)
+    learned = replace(corner.learned, card=Region(0.42, 0.35, 0.52, 0.6))
+    seeing = Seeing(learned, kept(corner, dice), profile(), "run-1")
+    for number, x in enumerate((-1.2, 1.2, 0.0, 0.0)):
+        light = corner.light(LOOK, Presenter(x, y=0.9, cloth=(0.5, 0.2, 0.1)))
+        seen = seeing.look(frame(light, dice), 100.0 + number, 0.1, PRESETS)
+        assert seen.white is not None
+        assert seen.white.mired.low <= 0.0 <= seen.white.mired.high, (number, seen.white)
+    assert seen.white.at != "card"  # somebody stands before it
 
 
 @pytest.mark.parametrize("name", LAMPS)

@@ -8,8 +8,9 @@ import pytest
 from studiobridge.profile.model import Region
 from studiobridge.profile.sighting import Stray
 from studiobridge.witness.gathering import known_from
+from studiobridge.witness.likely import Before
 from studiobridge.witness.solving import Solver
-from studiobridge.witness.stray import stray
+from studiobridge.witness.stray import Daylight, stray
 from tests.witness.synthetic import LAMPS, Floats, Lamp, Presenter, Set, frame, made
 
 FACE = Region(0.4, 0.3, 0.6, 0.6)
@@ -76,3 +77,83 @@ def test_without_anything_known_from_before_nothing_is_said(corner: Set, solver:
     dice = np.random.default_rng(13)
     solved = solver.look_at(frame(corner.light(LOOK) + window(corner, 1.0, 0.1), dice))
     assert stray(solver, solved, solver.suppose(solved, {}), FACE) is None
+
+
+# ---- held against a kept picture ---------------------------------------------------------------
+
+
+def held(
+    corner: Set,
+    solver: Solver,
+    lights: list[Floats],
+    dice: np.random.Generator,
+    look: dict[str, float] | None = None,
+) -> Stray | None:
+    """What several frames together say against the picture that was kept."""
+    codes = frame(corner.light(LOOK), dice)
+    kept, solved = solver.blocks(codes), solver.look_at(codes)
+    before = known_from(solver, solved)
+    now = dict(before)
+    for name, level in (look or {}).items():
+        now[name] = Before(level, 0.2)
+    eye = Daylight(solver, kept, solved.x, FACE)
+    found = None
+    for number, light in enumerate(lights):
+        blocks = solver.blocks(frame(light, dice))
+        supposed = solver.suppose(solver.solve(blocks), now)
+        found = eye.look(blocks, number + 1, supposed, before, now)
+    return found
+
+
+@pytest.mark.parametrize("x", [None, -0.5, 0.4])
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+def test_daylight_beside_somebody_is_seen_against_the_kept_picture(
+    corner: Set, solver: Solver, side: float, x: float | None
+) -> None:
+    dice = np.random.default_rng(21)
+    who = None if x is None else Presenter(x, y=0.9)
+    light = corner.light(LOOK, who) + window(corner, side, 0.03, low=True)
+    found = held(corner, solver, [light], dice)
+    assert found is not None
+    assert found.share.low <= 0.03 <= found.share.high
+    assert (found.right > 0.6) if side > 0 else (found.left < 0.4)
+
+
+@pytest.mark.parametrize("cloth", [(0.5, 0.2, 0.1), (0.1, 0.2, 0.5)])
+def test_people_and_lamps_are_no_daylight_against_the_kept_picture(
+    corner: Set, solver: Solver, cloth: tuple[float, float, float]
+) -> None:
+    dice = np.random.default_rng(22)
+    for x in (None, -0.5, 0.4):
+        who = None if x is None else Presenter(x, y=0.9, cloth=cloth)
+        assert held(corner, solver, [corner.light(LOOK, who)], dice) is None
+        for turned in ({"key": 0.7}, {"fill": 0.35, "wall-right": 0.65}):
+            light = corner.light({**LOOK, **turned}, who)
+            assert held(corner, solver, [light], dice) is None, (x, turned)
+
+
+def test_what_was_told_since_is_no_daylight_and_hides_none(corner: Set, solver: Solver) -> None:
+    dice = np.random.default_rng(23)
+    look = {**LOOK, "key": 0.7, "wall-left": 0.3}
+    assert held(corner, solver, [corner.light(look)], dice, look) is None
+    light = corner.light(look) + window(corner, 1.0, 0.04, low=True)
+    assert held(corner, solver, [light], dice, look) is not None
+
+
+def test_many_frames_together_and_what_was_before_is_forgotten(corner: Set, solver: Solver) -> None:
+    dice = np.random.default_rng(24)
+    day = window(corner, -1.0, 0.03, low=True)
+    lights = [corner.light(LOOK, Presenter(x, y=0.9)) + day for x in (-0.4, 0.0, 0.4)]
+    assert held(corner, solver, lights, dice) is not None
+    codes = frame(corner.light(LOOK), dice)
+    kept, solved = solver.blocks(codes), solver.look_at(codes)
+    before = known_from(solver, solved)
+    eye = Daylight(solver, kept, solved.x, FACE)
+    dark, lit = corner.light(LOOK), corner.light(LOOK) + day
+    for number, light in enumerate((lit, lit, dark)):
+        blocks = solver.blocks(frame(light, dice))
+        if light is dark:
+            eye.forget()
+        supposed = solver.suppose(solver.solve(blocks), before)
+        found = eye.look(blocks, number + 1, supposed, before, before)
+    assert found is None

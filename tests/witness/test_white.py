@@ -59,6 +59,38 @@ def test_mired_and_duv_are_those_of_colour_science(
     assert found.mired.high - found.mired.low < 20
 
 
+@pytest.mark.parametrize("mired", [-40.0, 40.0])
+def test_a_grey_card_says_what_light_stood_there_before(room: LittleRoom, mired: float) -> None:
+    """The camera is set to 4300 K, and a warm lamp stood at the card: a mired is less there."""
+    before = 3200.0
+    ratio = (rgb_of(before, 0.0) / rgb_of(4300.0, 0.0))[::-1]
+    kept = (room.light({"key": 1.0, "fill": 0.9, "cloth": 0.6, "rim": 0.5})).astype(np.float32)
+    place = region_of(CARD, SHAPE)
+    kept[place] = kept[place].mean() * ratio  # grey, under that lamp
+    change = (rgb_of(1e6 / (1e6 / before + mired), 0.0) / rgb_of(before, 0.0))[::-1]
+    light = (kept * change * 0.6).astype(np.float32)
+    codes = [room.curve.linear(room.frame(one, jpeg=95)) for one in (light, kept)]
+    found = white(room.learned, *codes, kelvin=4300.0)
+    assert found is not None and found.at == "card"
+    assert found.mired.value == pytest.approx(mired, abs=5.0)
+    assert found.mired.low <= mired <= found.mired.high
+
+
+def test_somebody_in_the_picture_makes_the_band_wider(room: LittleRoom) -> None:
+    _, mask = person(np.zeros((*SHAPE, 3), np.float32), 0.5)
+    card = np.zeros(SHAPE, bool)
+    card[region_of(CARD, SHAPE)] = True
+    alone, beside = (
+        seen(room, (4300.0, 0.0), (4000.0, 0.0), usable=usable)
+        for usable in (np.ones(SHAPE, bool), ~mask | card)
+    )
+    assert alone is not None and beside is not None
+    assert alone.at == beside.at == "card"
+    assert beside.mired.value == pytest.approx(alone.mired.value, abs=0.5)
+    wide = [one.mired.high - one.mired.low for one in (alone, beside)]
+    assert wide[1] > wide[0] + 3.0
+
+
 def test_brighter_is_not_warmer(room: LittleRoom) -> None:
     found = seen(room, (4300.0, 0.0), (4300.0, 0.0), stops=0.6)
     assert found is not None and found.mired.value == pytest.approx(0.0, abs=3.0)
