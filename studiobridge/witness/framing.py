@@ -273,7 +273,7 @@ def _viewed(codes: Codes) -> _View:
     if most < width:
         size = (most, max(8, round(height * most / width)))
         grey = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
-    large = _LOG[grey]
+    large: Grey = np.asarray(cv2.LUT(grey, _LOG), np.float32)
     small = large
     if (columns, rows) != (large.shape[1], large.shape[0]):
         small = cv2.resize(large, (columns, rows), interpolation=cv2.INTER_AREA)

@@ -65,8 +65,9 @@ TELLS = 0.25
 # How much wider bands are for each share that is covered: shadows with soft edges, light that is
 # sent elsewhere, are not only smooth, and what a mask lets through is on one side.
 HIDES = 2.5
-# Turns at most until what is covered stands still.
-TURNS = 5
+# Turns until what is covered stands still, and how many of them a frame can do without that is near
+# one solved before.
+TURNS, SETTLED = 5, 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,11 +160,12 @@ class Solver(Reduced):
         prior: Mapping[str, Before] | None = None,
         trust: Singles | None = None,
         starts: Sequence[Floats] = (),
-        near: bool = False,
+        near: Solved | None = None,
     ) -> Solved:
         """Solve blocks; `trust` (0-1, a block) is what is known of them already.
 
-        `starts` are amounts to begin from, too; `near`: only from there, it cannot be far.
+        `starts` are amounts to begin from, too; `near`: a frame that this cannot be far from, so
+        that it is begun from these alone, and from how smooth errors were there.
         """
         usable = blocks.usable & self.known
         base = usable.astype(np.float32).reshape(-1)
@@ -174,11 +176,9 @@ class Solver(Reduced):
         begin = [*starts]
         if prior:
             begin.append(self._from(prior))
-        near = near and bool(begin)
         ways = Ways(self, blocks.light.reshape(-1), base)
-        end = ways.near(begin) if near else ways.best(begin)
-        # what is near already settles sooner
-        return self._finish(blocks, usable, base, end, prior, 2 if near else 0)
+        end = ways.near(begin) if near and begin else ways.best(begin)
+        return self._finish(blocks, usable, base, end, prior, near)
 
     # ---- what is covered ---------------------------------------------------------------------
 
@@ -208,12 +208,12 @@ class Solver(Reduced):
         base: Singles,
         end: End,
         prior: Mapping[str, Before] | None,
-        settled: int = 0,
+        near: Solved | None,
     ) -> Solved:
         y = blocks.light.reshape(-1)
         lit = y - self.dark
         n, lamps = self.light.shape[1], len(self.shares)
-        x, tau = end.x, FIRST
+        x, tau = end.x, near.smooth if near else FIRST
         rough = self._rough(blocks, x, base)
         guess = np.maximum(self.predict(x), LEAST)
         waves = self.smooth[:, : self.grey] @ end.bend.astype(np.float32)
@@ -221,7 +221,8 @@ class Solver(Reduced):
         columns = self.columns()
         weights: Singles = base
         out = ~usable.reshape(-1)
-        for turn in range(settled, TURNS):
+        # what is near already settles sooner
+        for turn in range(SETTLED if near else 0, TURNS):
             spread = np.asarray(self.noise(guess) + EVEN**2 * guess * guess, np.float32)
             rest = np.asarray(y - guess - bent, np.float32)
             far = np.asarray((rest**2 / spread).reshape(-1, 3).mean(axis=1), np.float32)
