@@ -40,6 +40,7 @@ class _Frame:
     weights: Singles
     x: Floats
     taken: float | None
+    covered: float
 
 
 class Gathering:
@@ -94,7 +95,11 @@ class Gathering:
         one = self._one(blocks, prior)
         kept = replace(blocks, fine=None)
         frame = _Frame(
-            kept, np.where(one.left_out, 0.0, one.weights).astype(np.float32), one.x, taken
+            kept,
+            np.where(one.left_out, 0.0, one.weights).astype(np.float32),
+            one.x,
+            taken,
+            one.covered,
         )
         if not one.weights.any():
             return one
@@ -169,6 +174,7 @@ class Gathering:
         if not found.weights.any():
             return one
         scatter = np.var([frame.x for frame in frames], axis=0) / len(frames)
+        found = replace(found, hidden=max(frame.covered for frame in frames))
         return _no_narrower(self.solver, found, scatter)
 
 

@@ -60,6 +60,9 @@ LEARNED_OFF = 0.01
 # ... of which so much is another from one frame to the next; and how sure (stops) it is of a lamp
 # that nobody turned that it gives what it gave.
 AGAIN_OFF, AGAIN_SURE = 0.003, 0.01
+# Somebody is in a frame of which so much is covered, or in which errors are so much more than calm:
+# it is not held against another by their difference.
+SOMEBODY, SENT = 0.06, 1.5
 # A light tells when half its band is below this share of what it gave: a stop down is then apart.
 TELLS = 0.25
 # How much wider bands are for each share that is covered: shadows with soft edges, light that is
@@ -104,6 +107,7 @@ class Solved:
     bent: Singles
     smooth: float
     residual: float
+    hidden: float = 0.0  # of many frames put together: the most that was covered in one
     wider: float = 1.0  # how much the covariance is more by what blocks share and what is covered
     likely: Mapping[str, Likely] = field(default_factory=dict)
 
@@ -278,16 +282,18 @@ class Solver(Reduced):
     ) -> Supposed:
         """What is likely, when few lamps move at a time, of each light that has a before.
 
-        `against`: the solved frame that the before is of. Then the frames' difference is solved:
-        what was learned wrongly and what the curve is off are in both, and so not in that.
+        `against`: the solved frame that the before is of. With nobody there the frames' difference
+        is solved: what was learned wrongly and what the curve is off are in both, and not in that.
         """
-        if not found.weights.any():
+        if not before or not found.weights.any():
             return Supposed({}, 0.0, found.x)
         n = len(self.shares)
         weights = found.weights
         if against is not None:
             weights = np.minimum(found.weights, against.weights)
-        if against is not None and int((weights > 0.25).sum()) >= FEWEST:
+        # what somebody shades and sends elsewhere is in one frame only, and is no lamp's doing
+        empty = max(found.hidden, found.covered) < SOMEBODY and found.smooth < SENT * CALM
+        if against is not None and empty and int((weights > 0.25).sum()) >= FEWEST:
             ours, theirs = _flat(found), _flat(against)
             mean, cov, rest, spread = difference(self, ours, theirs, weights.reshape(-1))
             cov = cov * self._wider(rest, spread, weights.reshape(-1), found.covered)
