@@ -273,10 +273,11 @@ def _viewed(codes: Codes) -> _View:
     if most < width:
         size = (most, max(8, round(height * most / width)))
         grey = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
-    large = _LOG[grey]
+    large: Grey = np.asarray(cv2.LUT(grey, _LOG), np.float32)
     small = large
     if (columns, rows) != (large.shape[1], large.shape[0]):
-        small = cv2.resize(large, (columns, rows), interpolation=cv2.INTER_AREA)
+        less = cv2.resize(large, (columns, rows), interpolation=cv2.INTER_AREA)
+        small = np.asarray(less, np.float32)
     local = small - cv2.blur(small, (27, 27))
     deep = np.sqrt(np.maximum(cv2.blur(local * local, (27, 27)), 0.0))
     # what is plain stays plain: a hundredth of a stop is no pattern

@@ -40,6 +40,7 @@ class _Frame:
     weights: Singles
     x: Floats
     taken: float | None
+    covered: float
 
 
 class Gathering:
@@ -94,7 +95,11 @@ class Gathering:
         one = self._one(blocks, prior)
         kept = replace(blocks, fine=None)
         frame = _Frame(
-            kept, np.where(one.left_out, 0.0, one.weights).astype(np.float32), one.x, taken
+            kept,
+            np.where(one.left_out, 0.0, one.weights).astype(np.float32),
+            one.x,
+            taken,
+            one.covered,
         )
         if not one.weights.any():
             return one
@@ -119,7 +124,7 @@ class Gathering:
         if last is None:
             one = self.solver.solve(blocks, prior)
         else:
-            one = self.solver.solve(blocks, prior, starts=[last.x], near=True)
+            one = self.solver.solve(blocks, prior, starts=[last.x], near=last)
             if one.covered > self._covered + MORE or not self._near(last, one):
                 # another way down may end better where lamps changed or somebody came in
                 one = self.solver.solve(blocks, prior, starts=[last.x])
@@ -165,10 +170,11 @@ class Gathering:
         # texture was judged in each frame
         merged = Blocks(mean.astype(np.float32), None, total > ENOUGH)
         trust = np.minimum(1.0, total / ENOUGH / 2).astype(np.float32)
-        found = self.solver.solve(merged, prior, trust, starts=[x], near=True)
+        found = self.solver.solve(merged, prior, trust, starts=[x], near=one)
         if not found.weights.any():
             return one
         scatter = np.var([frame.x for frame in frames], axis=0) / len(frames)
+        found = replace(found, hidden=max(frame.covered for frame in frames))
         return _no_narrower(self.solver, found, scatter)
 
 

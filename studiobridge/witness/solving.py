@@ -60,13 +60,17 @@ LEARNED_OFF = 0.01
 # ... of which so much is another from one frame to the next; and how sure (stops) it is of a lamp
 # that nobody turned that it gives what it gave.
 AGAIN_OFF, AGAIN_SURE = 0.003, 0.01
+# Somebody is in a frame of which so much is covered, or in which errors are so much more than calm:
+# it is not held against another by their difference.
+SOMEBODY, SENT = 0.06, 1.5
 # A light tells when half its band is below this share of what it gave: a stop down is then apart.
 TELLS = 0.25
 # How much wider bands are for each share that is covered: shadows with soft edges, light that is
 # sent elsewhere, are not only smooth, and what a mask lets through is on one side.
 HIDES = 2.5
-# Turns at most until what is covered stands still.
-TURNS = 5
+# Turns until what is covered stands still, and how many of them a frame can do without that is near
+# one solved before.
+TURNS, SETTLED = 5, 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +107,7 @@ class Solved:
     bent: Singles
     smooth: float
     residual: float
+    hidden: float = 0.0  # of many frames put together: the most that was covered in one
     wider: float = 1.0  # how much the covariance is more by what blocks share and what is covered
     likely: Mapping[str, Likely] = field(default_factory=dict)
 
@@ -159,11 +164,12 @@ class Solver(Reduced):
         prior: Mapping[str, Before] | None = None,
         trust: Singles | None = None,
         starts: Sequence[Floats] = (),
-        near: bool = False,
+        near: Solved | None = None,
     ) -> Solved:
         """Solve blocks; `trust` (0-1, a block) is what is known of them already.
 
-        `starts` are amounts to begin from, too; `near`: only from there, it cannot be far.
+        `starts` are amounts to begin from, too; `near`: a frame that this cannot be far from, so
+        that it is begun from these alone, and from how smooth errors were there.
         """
         usable = blocks.usable & self.known
         base = usable.astype(np.float32).reshape(-1)
@@ -174,11 +180,9 @@ class Solver(Reduced):
         begin = [*starts]
         if prior:
             begin.append(self._from(prior))
-        near = near and bool(begin)
         ways = Ways(self, blocks.light.reshape(-1), base)
-        end = ways.near(begin) if near else ways.best(begin)
-        # what is near already settles sooner
-        return self._finish(blocks, usable, base, end, prior, 2 if near else 0)
+        end = ways.near(begin) if near and begin else ways.best(begin)
+        return self._finish(blocks, usable, base, end, prior, near)
 
     # ---- what is covered ---------------------------------------------------------------------
 
@@ -208,12 +212,12 @@ class Solver(Reduced):
         base: Singles,
         end: End,
         prior: Mapping[str, Before] | None,
-        settled: int = 0,
+        near: Solved | None,
     ) -> Solved:
         y = blocks.light.reshape(-1)
         lit = y - self.dark
         n, lamps = self.light.shape[1], len(self.shares)
-        x, tau = end.x, FIRST
+        x, tau = end.x, near.smooth if near else FIRST
         rough = self._rough(blocks, x, base)
         guess = np.maximum(self.predict(x), LEAST)
         waves = self.smooth[:, : self.grey] @ end.bend.astype(np.float32)
@@ -221,7 +225,8 @@ class Solver(Reduced):
         columns = self.columns()
         weights: Singles = base
         out = ~usable.reshape(-1)
-        for turn in range(settled, TURNS):
+        # what is near already settles sooner
+        for turn in range(SETTLED if near else 0, TURNS):
             spread = np.asarray(self.noise(guess) + EVEN**2 * guess * guess, np.float32)
             rest = np.asarray(y - guess - bent, np.float32)
             far = np.asarray((rest**2 / spread).reshape(-1, 3).mean(axis=1), np.float32)
@@ -277,16 +282,18 @@ class Solver(Reduced):
     ) -> Supposed:
         """What is likely, when few lamps move at a time, of each light that has a before.
 
-        `against`: the solved frame that the before is of. Then the frames' difference is solved:
-        what was learned wrongly and what the curve is off are in both, and so not in that.
+        `against`: the solved frame that the before is of. With nobody there the frames' difference
+        is solved: what was learned wrongly and what the curve is off are in both, and not in that.
         """
-        if not found.weights.any():
+        if not before or not found.weights.any():
             return Supposed({}, 0.0, found.x)
         n = len(self.shares)
         weights = found.weights
         if against is not None:
             weights = np.minimum(found.weights, against.weights)
-        if against is not None and int((weights > 0.25).sum()) >= FEWEST:
+        # what somebody shades and sends elsewhere is in one frame only, and is no lamp's doing
+        empty = max(found.hidden, found.covered) < SOMEBODY and found.smooth < SENT * CALM
+        if against is not None and empty and int((weights > 0.25).sum()) >= FEWEST:
             ours, theirs = _flat(found), _flat(against)
             mean, cov, rest, spread = difference(self, ours, theirs, weights.reshape(-1))
             cov = cov * self._wider(rest, spread, weights.reshape(-1), found.covered)

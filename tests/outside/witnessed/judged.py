@@ -429,8 +429,9 @@ def row_alarms(args: argparse.Namespace) -> Row:
             hinders += bool(seen.hinders)
             why.update(f"{h} in {case.seen.name} {case.kind}" for h in seen.hinders)
             framing += seen.framing is not None and seen.framing.moved
-            if named and len(which) < 4:
+            if named and len(which) < 12:
                 which.append(f"{case.seen.name} {case.kind} frame {number} pose {pose}: {named}")
+        print(f"{case.seen.name} {case.kind}: {alarms} of {total}", file=sys.stderr, flush=True)
     rate = alarms / max(total, 1)
     row = Row("alarms", "false alarms: lamps", "< 0.1 %", f"{rate:.2%}", total, "–", rate < 0.001)
     row.notes = [
