@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 
 from studiobridge.craft.grid import mired
 from studiobridge.craft.locus import FIRST_MIRED, STEP_MIRED, UV
@@ -70,17 +71,12 @@ def _locus(at: float) -> tuple[float, float]:
     place = (at - FIRST_MIRED) / STEP_MIRED
     i = min(max(math.floor(place), 1), len(UV) - 3)
     t = place - i
-    weights = (
-        -t * (t - 1.0) * (t - 2.0) / 6.0,
-        (t + 1.0) * (t - 1.0) * (t - 2.0) / 2.0,
-        -(t + 1.0) * t * (t - 2.0) / 2.0,
-        (t + 1.0) * t * (t - 1.0) / 6.0,
-    )
-    points = UV[i - 1 : i + 3]
-    return (
-        sum(w * p[0] for w, p in zip(weights, points, strict=True)),
-        sum(w * p[1] for w, p in zip(weights, points, strict=True)),
-    )
+    a = -t * (t - 1.0) * (t - 2.0) / 6.0
+    b = (t + 1.0) * (t - 1.0) * (t - 2.0) / 2.0
+    c = -(t + 1.0) * t * (t - 2.0) / 2.0
+    d = (t + 1.0) * t * (t - 1.0) / 6.0
+    (ua, va), (ub, vb), (uc, vc), (ud, vd) = UV[i - 1 : i + 3]
+    return (a * ua + b * ub + c * uc + d * ud, a * va + b * vb + c * vc + d * vd)
 
 
 def daylight_xy(kelvin: float) -> tuple[float, float]:
@@ -135,6 +131,8 @@ def _normal(at: float) -> tuple[float, float]:
     return (u1 - u0) / length, (v0 - v1) / length
 
 
+# a search of two hundred steps, and the colours of a set are few
+@lru_cache(maxsize=1024)
 def cct_and_duv(u: float, v: float) -> tuple[float, float]:
     """CCT (K) and signed distance from the Planckian locus (positive: above, greenish).
 

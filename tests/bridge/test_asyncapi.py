@@ -114,7 +114,7 @@ def test_a_set_as_a_homie_device_says_what_is_listed_and_no_more() -> None:
 @needs_mosquitto
 def test_what_is_really_said_is_what_it_says(tmp_path: Path) -> None:
     """A whole evening with mosquitto_sub as the witness."""
-    with studio(tmp_path) as made:
+    with studio(tmp_path, page_too=False) as made:
         witness = Sub(made.broker.port, "studiobridge/#")
         assert made.command("up").returncode == 0
         made.command("by-hand")

@@ -244,7 +244,10 @@ def test_a_link_of_three_seconds_there_and_back_is_said_and_reaches_ready(tmp_pa
 
 @pytest.mark.parametrize("how", ["bridge stopped", "broker stopped", "uplink half open"])
 def test_a_silent_bridge_is_seen_within_three_seconds(how: str, tmp_path: Path) -> None:
-    with studio(tmp_path, "one-plug-one-light") as made, Proxy(made.broker.port) as proxy:
+    with (
+        studio(tmp_path, "one-plug-one-light", page_too=False) as made,
+        Proxy(made.broker.port) as proxy,
+    ):
         if how == "uplink half open":
             made.bridge.stop()
             env = {**made.env, "STUDIOBRIDGE_BROKER": f"mqtt://127.0.0.1:{proxy.port}"}
