@@ -6,10 +6,9 @@ import json
 import time
 from collections import Counter
 from pathlib import Path
-from typing import get_args
+from typing import TYPE_CHECKING, get_args
 
 import yaml
-from jsonschema import Draft202012Validator
 
 from studiobridge.bridge import topics
 from studiobridge.bridge.channel import RequestBody
@@ -27,6 +26,9 @@ from tests.brokers import Sub, needs_mosquitto
 from tests.outside.presented import Presented, shelf
 from tests.panel.studio import studio
 
+if TYPE_CHECKING:
+    from jsonschema import Draft202012Validator
+
 DOCUMENT = yaml.safe_load(
     (Path(__file__).parents[2] / "deploy" / "asyncapi.yaml").read_text(encoding="utf-8")
 )
@@ -34,6 +36,8 @@ SCHEMAS = DOCUMENT["components"]["schemas"]
 
 
 def validator(name: str) -> Draft202012Validator:
+    from jsonschema import Draft202012Validator  # a second to load, which few tests need
+
     schema = {"$ref": f"#/components/schemas/{name}", "components": DOCUMENT["components"]}
     return Draft202012Validator(schema)
 
