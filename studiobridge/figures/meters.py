@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
-from studiobridge.craft.light import level_stops
+from studiobridge.craft.light import Dimmer, level_stops
 from studiobridge.figures.plug import PlugAccount
 from studiobridge.figures.plug import Reading as Sample
 from studiobridge.figures.watts import NOTHING, RATING, Band, Curve, curve_of
@@ -65,13 +66,18 @@ def meters(device: Device) -> bool:
 def will_do(device: Device, level: float) -> Band:
     """The levels (%) within a device's tolerance of this one, by its own dimmer."""
     lowest, highest = device.level_range or (0.0, 100.0)
+    return _within(device.dimmer, lowest, highest, device.tolerance.level, level)
 
+
+# every time a dial is shown it is asked for the same few levels
+@lru_cache(maxsize=512)
+def _within(dimmer: Dimmer, lowest: float, highest: float, tolerance: float, level: float) -> Band:
     def edge(far: float) -> float:
         near = level
         for _ in range(24):
             middle = (near + far) / 2.0
-            stops = level_stops(device.dimmer, level, middle)
-            fits = stops is not None and abs(stops) <= device.tolerance.level
+            stops = level_stops(dimmer, level, middle)
+            fits = stops is not None and abs(stops) <= tolerance
             near, far = (middle, far) if fits else (near, middle)
         return near
 

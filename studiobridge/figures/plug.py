@@ -27,6 +27,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 from studiobridge.figures.watts import NOTHING, Band, Curve, total
 
@@ -224,6 +225,31 @@ class _Base:
     reading: Reading
     known: Mapping[str, Known]
     lamps: Mapping[str, _Lamp]
+
+
+def _true_watts(low: float, high: float, step: float) -> Band:
+    """What really flows when a meter of this step says from `low` to `high`."""
+    least = max(0.0, low - step / 2.0) / (1.0 + ACCURACY)
+    most = (high + step) / (1.0 - ACCURACY)
+    if low < BLIND_BELOW and low <= step:
+        least, most = 0.0, max(most, BLIND_BELOW)
+    return Band(least, most)
+
+
+# a dial is shown with every reading of its plug, and what it is to meter then is the same again
+@lru_cache(maxsize=256)
+def _where_proven(
+    curve: Curve, within: Band, low: float, high: float, step: float, known: Band
+) -> tuple[float, float]:
+    """The readings of a plug with one lamp, and with what is known beside it, at which all that
+    the watts leave open will do; where none is, as given."""
+    good = []
+    for i in range(AIM_STEPS + 1):
+        watts = low + (high - low) * i / AIM_STEPS
+        found = curve.levels(_true_watts(watts, watts, step) - known)
+        if found is not None and within.low <= found.low and found.high <= within.high:
+            good.append(watts)
+    return (good[0], good[-1]) if good else (low, high)
 
 
 class PlugAccount:
@@ -448,7 +474,8 @@ class PlugAccount:
         low = min(others + curve.usually(within.low), target - least)
         high = max(others + curve.usually(within.high), target + least)
         if len(self.lamps) == 1:
-            low, high = self._where_proven(curve, within, low, high)
+            known = total(load.watts for load in self.known.values())
+            low, high = _where_proven(curve, within, low, high, self.step, known)
         return Aim(
             watts,
             was,
@@ -460,18 +487,6 @@ class PlugAccount:
             others + curve.usually(100.0),
         )
 
-    def _where_proven(
-        self, curve: Curve, within: Band, low: float, high: float
-    ) -> tuple[float, float]:
-        """The readings at which all that the watts leave open will do; where none is, as given."""
-        good = []
-        for i in range(AIM_STEPS + 1):
-            watts = low + (high - low) * i / AIM_STEPS
-            found = curve.levels(self.left_over(Reading(watts, watts, 1, 0.0, 0.0)))
-            if found is not None and within.low <= found.low and found.high <= within.high:
-                good.append(watts)
-        return (good[0], good[-1]) if good else (low, high)
-
     def left_over(self, reading: Reading) -> Band:
         """What all mute lamps together draw at a reading (W)."""
         mute = self.true_watts(reading) - total(load.watts for load in self.known.values())
@@ -481,12 +496,7 @@ class PlugAccount:
 
     def true_watts(self, reading: Reading) -> Band:
         """What really flows when the meter says this (W): its step, rounded or cut, and 2 %."""
-        step = self.step
-        low = max(0.0, reading.low - step / 2.0) / (1.0 + ACCURACY)
-        high = (reading.high + step) / (1.0 - ACCURACY)
-        if reading.low < BLIND_BELOW and reading.low <= step:
-            low, high = 0.0, max(high, BLIND_BELOW)
-        return Band(low, high)
+        return _true_watts(reading.low, reading.high, self.step)
 
     # ---- the reckoning ---------------------------------------------------------------------
 

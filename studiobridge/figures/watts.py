@@ -205,6 +205,8 @@ def from_table(points: tuple[tuple[float, float], ...]) -> Curve:
     return Curve(_rising(least), tuple(usual), _rising(most), slope, measured=True)
 
 
+# asked anew with every report of a lamp behind a meter, and always the same
+@lru_cache(maxsize=512)
 def from_rating(
     draws: float, standby: float | None, output: Callable[[float], float] | None = None
 ) -> Curve:

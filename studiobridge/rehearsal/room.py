@@ -74,7 +74,9 @@ class Room:
         self._through = dict.fromkeys(profile.devices, 0.0)
         self.circuit_amps = dict.fromkeys(profile.circuits, 0.0)
         self._amps = [d.name for d in profile.devices.values() if d.kind == "amp"]
+        # each entry once: a device that is told much would stand there a hundred times
         self._wakes: list[tuple[float, str]] = []
+        self._queued: set[tuple[float, str]] = set()
         self._out: list[tuple[str, Happening]] = []
 
     @property
@@ -135,9 +137,8 @@ class Room:
             due = self.devices[name].wake_at()
             if due is not None and due <= at:
                 return due
-            heapq.heappop(self._wakes)
-            if due is not None:
-                heapq.heappush(self._wakes, (due, name))
+            self._queued.discard(heapq.heappop(self._wakes))
+            self._queue(name)
         return None
 
     def tick(self, now: float) -> list[tuple[str, Happening]]:
@@ -146,7 +147,9 @@ class Room:
             at = self.next_wake()
             if at is None or at > now:
                 return self._collect()
-            _, name = heapq.heappop(self._wakes)
+            entry = heapq.heappop(self._wakes)
+            self._queued.discard(entry)
+            name = entry[1]
             self._see(name)
             self._do(name, self.devices[name].tick(at))
             self._settle(name, at, self.devices[name].cause)
@@ -224,7 +227,8 @@ class Room:
 
     def _queue(self, name: str) -> None:
         due = self.devices[name].wake_at()
-        if due is not None:
+        if due is not None and (due, name) not in self._queued:
+            self._queued.add((due, name))
             heapq.heappush(self._wakes, (due, name))
 
     def _collect(self) -> list[tuple[str, Happening]]:

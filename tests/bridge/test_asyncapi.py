@@ -6,10 +6,9 @@ import json
 import time
 from collections import Counter
 from pathlib import Path
-from typing import get_args
+from typing import TYPE_CHECKING, get_args
 
 import yaml
-from jsonschema import Draft202012Validator
 
 from studiobridge.bridge import topics
 from studiobridge.bridge.channel import RequestBody
@@ -27,6 +26,9 @@ from tests.brokers import Sub, needs_mosquitto
 from tests.outside.presented import Presented, shelf
 from tests.panel.studio import studio
 
+if TYPE_CHECKING:
+    from jsonschema import Draft202012Validator
+
 DOCUMENT = yaml.safe_load(
     (Path(__file__).parents[2] / "deploy" / "asyncapi.yaml").read_text(encoding="utf-8")
 )
@@ -34,6 +36,8 @@ SCHEMAS = DOCUMENT["components"]["schemas"]
 
 
 def validator(name: str) -> Draft202012Validator:
+    from jsonschema import Draft202012Validator  # a second to load, which few tests need
+
     schema = {"$ref": f"#/components/schemas/{name}", "components": DOCUMENT["components"]}
     return Draft202012Validator(schema)
 
@@ -114,7 +118,7 @@ def test_a_set_as_a_homie_device_says_what_is_listed_and_no_more() -> None:
 @needs_mosquitto
 def test_what_is_really_said_is_what_it_says(tmp_path: Path) -> None:
     """A whole evening with mosquitto_sub as the witness."""
-    with studio(tmp_path) as made:
+    with studio(tmp_path, page_too=False) as made:
         witness = Sub(made.broker.port, "studiobridge/#")
         assert made.command("up").returncode == 0
         made.command("by-hand")

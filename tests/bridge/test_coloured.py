@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import jsonschema
 import pytest
 import yaml
 
@@ -114,6 +113,8 @@ def test_from_the_file_to_the_topic_and_back_again(turned: dict[str, object]) ->
 
 
 def test_what_is_shown_of_a_colour_is_described() -> None:
+    import jsonschema  # a second to load, which only this test needs
+
     schemas = yaml.safe_load((TOP / "deploy" / "asyncapi.yaml").read_text())["components"][
         "schemas"
     ]

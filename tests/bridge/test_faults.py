@@ -144,7 +144,7 @@ def _expired(key: Path, cert: Path) -> None:
 @needs_mosquitto
 def test_a_full_disk_stops_no_set_and_is_said(tmp_path: Path) -> None:
     """The daemon may write no file larger than it has: every write to the record fails."""
-    with studio(tmp_path, "one-plug-one-light") as made:
+    with studio(tmp_path, "one-plug-one-light", page_too=False) as made:
         data = Path(made.env["STUDIOBRIDGE_DATA"])
         path = record_path(data, made.profile.name)
         until(path.exists, "the record")

@@ -138,8 +138,11 @@ def test_a_stopped_bridge_that_goes_on_stands_down_before_its_next_command(
         os.kill(a.pid, signal.SIGSTOP)
         stopped = time.monotonic()
         b = s.bridge("b")
-        b.said("taking over")
         b.said("running on")
+        # where B took so long to start that the broker gave A up first, nobody is there to take over
+        words = s.witness.on(f"studiobridge/{SET}/alive", stopped)
+        if all(json.loads(payload)["alive"] for _, payload in words):
+            b.said("taking over")
         s.room.touch("shelf-light", level=20.0)
         time.sleep(max(0.0, stopped + stopped_for - time.monotonic()))
         went_on = time.monotonic()
@@ -244,7 +247,10 @@ def test_a_link_of_three_seconds_there_and_back_is_said_and_reaches_ready(tmp_pa
 
 @pytest.mark.parametrize("how", ["bridge stopped", "broker stopped", "uplink half open"])
 def test_a_silent_bridge_is_seen_within_three_seconds(how: str, tmp_path: Path) -> None:
-    with studio(tmp_path, "one-plug-one-light") as made, Proxy(made.broker.port) as proxy:
+    with (
+        studio(tmp_path, "one-plug-one-light", page_too=False) as made,
+        Proxy(made.broker.port) as proxy,
+    ):
         if how == "uplink half open":
             made.bridge.stop()
             env = {**made.env, "STUDIOBRIDGE_BROKER": f"mqtt://127.0.0.1:{proxy.port}"}

@@ -21,7 +21,7 @@ CAMERA = "camera"
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Studio]:
-    with studio(tmp_path_factory.mktemp("takes")) as found:
+    with studio(tmp_path_factory.mktemp("takes"), page_too=False) as found:
         must(found, "up")
         yield found
 

@@ -9,7 +9,9 @@ import subprocess
 import sys
 import time
 import xml.etree.ElementTree as ElementTree
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -18,6 +20,7 @@ from studiobridge.profile import read_profile
 from studiobridge.rehearsal.live import LiveRoom
 from studiobridge.shown import words
 from tests.brokers import broker_of, needs_mosquitto
+from tests.panel.studio import quick
 
 CONFIG = Path(__file__).parents[2] / "config"
 CORNER = CONFIG / "wheel-corner.yaml"
@@ -248,7 +251,8 @@ def test_drift_in_a_persons_words(entry: dict[str, object], said: str) -> None:
 def test_an_evening_by_commands(tmp_path: Path) -> None:
     """No bridge first (the command runs the set itself), then the daemon, from other processes."""
     path = tmp_path / "shelf.yaml"
-    path.write_bytes((CONFIG / "one-plug-one-light.yaml").read_bytes())
+    text = (CONFIG / "one-plug-one-light.yaml").read_text(encoding="utf-8")
+    path.write_text(quick(text), encoding="utf-8")
     profile = read_profile(path).profile
     with (
         broker_of("mosquitto", tmp_path) as port,
@@ -276,10 +280,19 @@ def test_an_evening_by_commands(tmp_path: Path) -> None:
             assert daemon.stderr is not None
             assert "running on" in daemon.stderr.readline()
             env["STUDIOBRIDGE_SET"] = "shelf-corner"
-            time.sleep(6.5)  # it listens first
+
+            def comes_to(test: Callable[[dict[str, Any]], bool]) -> dict[str, Any]:
+                end = time.monotonic() + 60.0
+                while True:
+                    said = studiobridge("status", "--json", home=tmp_path, **env).stdout
+                    found: dict[str, Any] = json.loads(said)
+                    if test(found):
+                        return found
+                    assert time.monotonic() < end, found
+
+            comes_to(lambda found: found["state"] != "unheard")  # it listens first
             room.touch("shelf-light", level=80.0)
-            time.sleep(4.0)
-            status = json.loads(studiobridge("status", "--json", home=tmp_path, **env).stdout)
+            status = comes_to(lambda found: bool(found["devices"]["shelf-light"]["drift"]))
             assert {"set", "state", "look", "devices"} <= set(status)
             light = status["devices"]["shelf-light"]
             assert {

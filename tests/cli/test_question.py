@@ -82,7 +82,7 @@ def terminal(made: Studio, *args: object) -> Iterator[Terminal]:
 
 @pytest.fixture
 def made(tmp_path: Path) -> Iterator[Studio]:
-    with studio(tmp_path, "two-person-table") as found:
+    with studio(tmp_path, "two-person-table", page_too=False) as found:
         yield found
 
 

@@ -20,7 +20,7 @@ def status(made: Studio) -> dict[str, object]:
 
 @pytest.fixture
 def made(tmp_path: Path):  # type: ignore[no-untyped-def]
-    with studio(tmp_path, "two-person-table") as found:
+    with studio(tmp_path, "two-person-table", page_too=False) as found:
         room = found.room.room
         room.devices["guest-mic"].supplies.battery = 12.9
         # away for a moment, it says again what it has when it is back

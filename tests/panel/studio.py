@@ -16,18 +16,20 @@ from pathlib import Path
 
 from studiobridge.panel.keys import Keys, keys_path
 from studiobridge.profile import read_profile
-from studiobridge.profile.model import SetProfile
+from studiobridge.profile.model import Patience, SetProfile
 from studiobridge.rehearsal.live import LiveRoom
 from tests.brokers import Mosquitto
 from tests.receiving import an_address
 
 CONFIG = Path(__file__).parents[2] / "config"
 MAIN = "from studiobridge.cli import main; main()"
-WAITS = re.compile(r"\b(boots_in|cools_in|shuts_in|idle_for|closes_in|settle|listen): ([\d.]+) s")
+WAITS = re.compile(
+    r"\b(boots_in|cools_in|shuts_in|idle_for|closes_in|settle|listen|fade): ([\d.]+) s"
+)
 
 
 def quick(text: str, by: float = 4.0) -> str:
-    """The same profile with every wait of its gear shortened."""
+    """The same profile with every wait of its gear shortened, and how long a bridge listens first."""
 
     def shorter(found: re.Match[str]) -> str:
         return f"{found[1]}: {max(0.2, float(found[2]) / by):.2f} s"
@@ -35,6 +37,8 @@ def quick(text: str, by: float = 4.0) -> str:
     text = re.sub(r"call_times:\n(  - .*\n)+", "", text)
     # frames go to this machine's own fixtures
     text = text.replace("{to: multicast}", f"{{to: {an_address()}}}")
+    if not re.search(r"(?m)^patience:", text):
+        text = f"{text.rstrip()}\npatience: {{listen: {Patience().listen:g} s}}\n"
     return WAITS.sub(shorter, text)
 
 
@@ -151,9 +155,10 @@ def studio(
     env: Mapping[str, str] | None = None,
     title: str = "",
     zone: str = "",
+    page_too: bool = True,
 ) -> Iterator[Studio]:
     """Everything running, nobody paired. `env` is for its processes; a title and a time zone
-    stand in the place of the profile's own."""
+    stand in the place of the profile's own. Who looks at no page does without its process."""
     path = folder / f"{name}.yaml"
     text = quick((CONFIG / f"{name}.yaml").read_text(encoding="utf-8"))
     for key, value in (("title", title), ("time_zone", zone)):
@@ -179,11 +184,13 @@ def studio(
         with LiveRoom(profile, "127.0.0.1", broker.port) as room:
             made = Studio(broker, profile, path, room, bridge, page, env)
             try:
-                bridge.start().said("running on")
-                # whoever asks it what it loads gets that in between
-                (made.url,) = re.findall(
-                    r"https?://[\w.:-]+", page.start().said("the page is at http")
-                )
+                # both at once: each is a second of loading before it does anything
+                bridge.start()
+                if page_too:
+                    page.start()
+                    # whoever asks it what it loads gets that in between
+                    (made.url,) = re.findall(r"https?://[\w.:-]+", page.said("the page is at http"))
+                bridge.said("running on")
                 yield made
             finally:
                 page.stop()

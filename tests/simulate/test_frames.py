@@ -47,8 +47,9 @@ def test_nothing_is_harmed_when_nobody_is_there() -> None:
     assert breaches(range(15), calm=True) == []
 
 
-def first_breach(law: str, first: int = 0) -> str | None:
-    for seed in range(first, first + 40):
+def first_breach(law: str, first: int = 0, likely: int | None = None) -> str | None:
+    """In forty evenings; the one that found it when it was looked up is looked at first."""
+    for seed in dict.fromkeys((first if likely is None else likely, *range(first, first + 40))):
         found = breaches(range(seed, seed + 1))
         if found and law in found[0]:
             return found[0]
@@ -57,7 +58,7 @@ def first_breach(law: str, first: int = 0) -> str | None:
 
 def test_slots_raised_under_a_lockout_are_seen(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Frames, "lock", lambda self, names, at: None)
-    assert first_breach("law 1", 40) is not None
+    assert first_breach("law 1", 40, likely=59) is not None
 
 
 def a_take_that_begins_in_a_fade(seed: int) -> list[str]:
