@@ -405,7 +405,7 @@ async def rehearse_evening(
                             eye = None
                             if witness:
                                 eye = also.enter_context(pictured.camera(copy, path, room))
-                                pictured.learned_before(copy, path, quick)
+                                pictured.learned_before(copy, path, quick, eye)
                                 await also.enter_async_context(
                                     pictured.serving(copy, quick, settings)
                                 )

@@ -15,6 +15,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from studiobridge.bridge.asking import NoWitness
 from studiobridge.profile.model import SetProfile, Witness
 from studiobridge.profile.said import Answer
@@ -22,7 +24,7 @@ from studiobridge.rehearsal.eye import CLIPS, READ, SHOT, Eye, curve
 from studiobridge.shown import seen
 from studiobridge.witness import keeping, shipped
 from studiobridge.witness.frames import open_frames
-from studiobridge.witness.learned import Curve, Learned, Share
+from studiobridge.witness.learned import Curve, Kept, Learned, Share
 from studiobridge.witness.learning import places_of
 from studiobridge.witness.lesson import ByHand, Lesson, pupils
 from studiobridge.witness.session import CannotLearn, Session
@@ -79,8 +81,9 @@ def camera(copy: Path, path: Path, room: LiveRoom) -> Iterator[Eye]:
         yield eye
 
 
-def learned_before(copy: Path, path: Path, profile: SetProfile) -> None:
-    """What a lesson would have learned, for who plays by hand and did not wait for one."""
+def learned_before(copy: Path, path: Path, profile: SetProfile, eye: Eye) -> None:
+    """What a lesson would have learned, and a kept picture of the usual look: for who plays by hand
+    and did not wait for them."""
     pictures = pictures_of(path)
     regions = shipped.regions(pictures)
     light, sure = curve()
@@ -106,7 +109,31 @@ def learned_before(copy: Path, path: Path, profile: SetProfile) -> None:
         card=regions.get("card"),
         screen=regions.get("screen"),
     )
-    keeping.save(learned, keeping.folder_of(copy))
+    folder = keeping.folder_of(copy)
+    keeping.save(learned, folder)
+    look = profile.default_look
+    if look is None:
+        return
+    given = _given(profile, look, eye)
+    codes = eye.frame(given)
+    kept = Kept(
+        look=look,
+        made=learned.made,
+        codes=codes,
+        counts=np.ones(codes.shape[:2], bool),
+        amounts={name: amount for name, (amount, _) in given.items()},
+        ccts={name: cct for name, (_, cct) in given.items()},
+    )
+    keeping.keep_picture(kept, folder)
+
+
+def _given(profile: SetProfile, look: str, eye: Eye) -> dict[str, tuple[float, float]]:
+    """What the lamps that the camera sees would give in a look: share of full light, white (K)."""
+    return {
+        name: (profile.devices[name].dimmer.output(preset.level), preset.cct or NEUTRAL)
+        for name, preset in profile.looks[look].presets.items()
+        if name in eye.lamps and preset.level is not None
+    }
 
 
 @contextlib.asynccontextmanager
@@ -348,12 +375,7 @@ class Pictured:
         evening.scene(f"The look '{look}' seen before it is set.")
         answer = await self.asked("preview", look)
         text = answer.detail.get("picture")
-        presets = evening.profile.looks[look or ""].presets
-        given = {
-            name: (evening.profile.devices[name].dimmer.output(p.level), p.cct or NEUTRAL)
-            for name, p in presets.items()
-            if name in self.eye.lamps and p.level is not None
-        }
+        given = _given(evening.profile, look or "", self.eye)
         jpeg = base64.b64decode(text) if isinstance(text, str) else b""
         apart = self.eye.apart(jpeg, given)
         evening.need(apart is not None, "it could not be seen before: no picture came")

@@ -111,6 +111,10 @@ class Eye:
                 found += whites[white] * np.float32(amount * part)
         return found
 
+    def frame(self, given: Mapping[str, tuple[float, float]]) -> NDArray[np.uint8]:
+        """What the camera would write of these lamps, with nothing else amiss and no noise."""
+        return self._coded(self.light(given))
+
     def write(self) -> None:
         """One frame, put in place whole."""
         light = self.light(self.given())
