@@ -15,8 +15,6 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from studiobridge.bridge.asking import NoWitness
 from studiobridge.profile.model import SetProfile, Witness
 from studiobridge.profile.said import Answer
@@ -115,12 +113,12 @@ def learned_before(copy: Path, path: Path, profile: SetProfile, eye: Eye) -> Non
     if look is None:
         return
     given = _given(profile, look, eye)
-    codes = eye.frame(given)
+    codes, counts = eye.frame(given)
     kept = Kept(
         look=look,
         made=learned.made,
         codes=codes,
-        counts=np.ones(codes.shape[:2], bool),
+        counts=counts,
         amounts={name: amount for name, (amount, _) in given.items()},
         ccts={name: cct for name, (_, cct) in given.items()},
     )

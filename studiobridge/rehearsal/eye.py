@@ -111,9 +111,13 @@ class Eye:
                 found += whites[white] * np.float32(amount * part)
         return found
 
-    def frame(self, given: Mapping[str, tuple[float, float]]) -> NDArray[np.uint8]:
-        """What the camera would write of these lamps, with nothing else amiss and no noise."""
-        return self._coded(self.light(given))
+    def frame(
+        self, given: Mapping[str, tuple[float, float]]
+    ) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+        """What the camera would write of these lamps, with nothing else amiss and no noise; and
+        where nobody stands, which is everywhere."""
+        codes = self._coded(self.light(given))
+        return codes, np.ones(codes.shape[:2], np.bool_)
 
     def write(self) -> None:
         """One frame, put in place whole."""
