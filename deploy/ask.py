@@ -1,6 +1,7 @@
 """What install asks of the program it installed, with its own Python and libraries.
 
     ask.py busy     is a set in the middle of a run, or does a camera roll? Sentences; exit 1 if so
+    ask.py witness  which profiles have `witness:`? Their files, one a line
     ask.py reach    do broker and page answer, over TLS? Sentences about what does not; exit 1
 
 The settings come from STUDIOBRIDGE_SETTINGS, as for every command.
@@ -19,6 +20,16 @@ import urllib.request
 from studiobridge.bridge.asking import Asker, NoBroker
 from studiobridge.bridge.settings import Settings, SettingsError, load_settings
 from studiobridge.bridge.shelf import all_files, load
+
+
+def witness(settings: Settings) -> list[str]:
+    """Files whose camera is to be looked at; one that cannot be read has none."""
+    found = []
+    for file in all_files(settings.profiles):
+        profile = load(file, lambda text: None)
+        if profile is not None and profile.witness is not None:
+            found.append(str(file))
+    return found
 
 
 async def busy(settings: Settings) -> list[str]:
@@ -99,6 +110,9 @@ def main() -> int:
         return 1
     if sys.argv[1:] == ["busy"]:
         found = asyncio.run(busy(settings))
+    elif sys.argv[1:] == ["witness"]:
+        print("\n".join(witness(settings)))
+        return 0
     elif sys.argv[1:] == ["reach"]:
         found = [text for text in (broker(settings), page(settings)) if text is not None]
     else:

@@ -1,6 +1,6 @@
 """Say what studiobridge is installed with: its NOTICE and its bill of materials.
 
-    python deploy/shipped.py deploy/requirements.lock deploy/NOTICE deploy/sbom.cdx.json
+    cd deploy; python shipped.py requirements.lock NOTICE sbom.cdx.json witness.lock
 
 To be run where every package of the lock is installed in just that version (deploy/lock does).
 The bill follows CycloneDX 1.6 (ECMA-424); the tests hold it to its published JSON schema.
@@ -21,9 +21,16 @@ It contains no code of others. To run, it needs the packages below, each under i
 whose text comes with the package. What only rehearsals and tests need is not among them.
 Made by deploy/lock.
 """
+# over what only some machines have
+WHERE = "Where a profile has `witness:`, also:"
 CLASSIFIER = "License :: OSI Approved :: "
 # How some older packages name what SPDX has a short name for.
-SPDX = {"MIT License": "MIT", "ISC License": "ISC", "ISC License (ISCL)": "ISC"}
+SPDX = {
+    "Apache 2.0": "Apache-2.0",
+    "MIT License": "MIT",
+    "ISC License": "ISC",
+    "ISC License (ISCL)": "ISC",
+}
 PYPROJECT = Path(__file__).parent.parent / "pyproject.toml"
 
 
@@ -62,9 +69,12 @@ def licence(name: str, version: str) -> str:
     return SPDX.get(said, said)
 
 
-def notice(held: list[Pin]) -> str:
-    lines = [f"{pin.name} {pin.version}: {licence(pin.name, pin.version)}" for pin in held]
-    return HEAD + "\n" + "\n".join(lines) + "\n"
+def notice(held: list[Pin], more: list[Pin]) -> str:
+    def lines(of: list[Pin]) -> str:
+        said = [f"{pin.name} {pin.version}: {licence(pin.name, pin.version)}" for pin in of]
+        return "\n".join(said) + "\n"
+
+    return "\n".join((HEAD, lines(held), WHERE, "", lines(more))).replace("\n\n\n", "\n\n")
 
 
 def _licences(said: str) -> list[dict[str, Any]]:
@@ -73,8 +83,11 @@ def _licences(said: str) -> list[dict[str, Any]]:
     return [{"license": {"name" if " " in said else "id": said}}]
 
 
-def bill(held: list[Pin]) -> dict[str, Any]:
-    """The same as CycloneDX. The same lock gives the same text: no time and no number of it."""
+def bill(held: list[Pin], more: list[Pin]) -> dict[str, Any]:
+    """The same as CycloneDX, `more` as optional.
+
+    The same locks give the same text: no time and no number of it.
+    """
     project = tomllib.loads(PYPROJECT.read_text(encoding="utf-8"))["project"]
     ours = f"pkg:pypi/{project['name']}@{project['version']}"
     components = [
@@ -84,10 +97,11 @@ def bill(held: list[Pin]) -> dict[str, Any]:
             "name": pin.name,
             "version": pin.version,
             "purl": f"pkg:pypi/{pin.name}@{pin.version}",
+            "scope": "optional" if pin in more else "required",
             "licenses": _licences(licence(pin.name, pin.version)),
             "hashes": [{"alg": "SHA-256", "content": content} for content in pin.hashes],
         }
-        for pin in held
+        for pin in (*held, *more)
     ]
     return {
         "$schema": "http://cyclonedx.org/schema/bom-1.6.schema.json",
@@ -109,10 +123,10 @@ def bill(held: list[Pin]) -> dict[str, Any]:
     }
 
 
-def main(lock: str, to_notice: str, to_bill: str) -> None:
-    held = pins(Path(lock).read_text(encoding="utf-8"))
-    Path(to_notice).write_text(notice(held), encoding="utf-8")
-    text = json.dumps(bill(held), indent=1, ensure_ascii=False)
+def main(lock: str, to_notice: str, to_bill: str, also: str) -> None:
+    held, more = (pins(Path(each).read_text(encoding="utf-8")) for each in (lock, also))
+    Path(to_notice).write_text(notice(held, more), encoding="utf-8")
+    text = json.dumps(bill(held, more), indent=1, ensure_ascii=False)
     Path(to_bill).write_text(text + "\n", encoding="utf-8")
 
 

@@ -382,7 +382,8 @@ async def rehearse_evening(
     """Play the evening. 0 only when every scene ended as it should.
 
     With `page`, how it is served: serve the page instead, and let a person play it. With `witness`
-    a simulated camera looks on, and what its picture tells is played too.
+    a simulated camera looks on, and what its picture tells is played too; on the page it has
+    learned the lamps before.
     """
     if look is not None and look not in profile.looks:
         show.fail(f"no look '{words.clean(look)}' in this set; it has: {', '.join(profile.looks)}")
@@ -406,7 +407,15 @@ async def rehearse_evening(
 
                     settings = settings.model_copy(update={"panel": page})
                     with Hands(room, "127.0.0.1", broker.port):
-                        return await playing.with_page(copy, room.profile, settings, room)
+                        async with contextlib.AsyncExitStack() as also:
+                            eye = None
+                            if witness:
+                                eye = also.enter_context(pictured.camera(copy, path, room))
+                                pictured.learned_before(copy, path, quick, eye)
+                                await also.enter_async_context(
+                                    pictured.serving(copy, quick, settings)
+                                )
+                            return await playing.with_page(copy, room.profile, settings, room, eye)
                 async with contextlib.AsyncExitStack() as also:
                     eye = None
                     if witness:

@@ -18,10 +18,12 @@ from typing import TYPE_CHECKING, Any
 from studiobridge.bridge.asking import NoWitness
 from studiobridge.profile.model import SetProfile, Witness
 from studiobridge.profile.said import Answer
-from studiobridge.rehearsal.eye import Eye
+from studiobridge.rehearsal.eye import CLIPS, READ, SHOT, Eye, curve
 from studiobridge.shown import seen
 from studiobridge.witness import keeping, shipped
 from studiobridge.witness.frames import open_frames
+from studiobridge.witness.learned import Curve, Kept, Learned, Share
+from studiobridge.witness.learning import places_of
 from studiobridge.witness.lesson import ByHand, Lesson, pupils
 from studiobridge.witness.session import CannotLearn, Session
 
@@ -37,6 +39,10 @@ FRAME = "frame.jpg"
 QUICK = (100.0, 25.0)
 # So long (s) a scene of the picture may take.
 WITHIN = 40.0
+# So far (px) somebody kicks the tripod.
+KICKED = 14
+# So far somebody opens the blind: daylight as a share of the face's light.
+BLIND = 0.12
 # The white (K) of a lamp that has one, where one has to be named.
 NEUTRAL = 4300.0
 Look = Mapping[str, Any]
@@ -68,8 +74,64 @@ def camera(copy: Path, path: Path, room: LiveRoom) -> Iterator[Eye]:
     """The simulated camera: its picture is in a file beside the copy of the profile."""
     pictures = pictures_of(path)
     shares, dark = shipped.shares(pictures), shipped.dark(pictures)
-    with Eye(room.room, shares, dark, copy.with_name(FRAME)) as eye:
+    window = shipped.foreign(pictures).get("window")
+    with Eye(room.room, shares, dark, copy.with_name(FRAME), window) as eye:
         yield eye
+
+
+def learned_before(copy: Path, path: Path, profile: SetProfile, eye: Eye) -> None:
+    """What a lesson would have learned, and a kept picture of the usual look: for who plays by hand
+    and did not wait for them."""
+    pictures = pictures_of(path)
+    regions = shipped.regions(pictures)
+    light, sure = curve()
+    columns, rows = shipped.SIZE
+    learned = Learned(
+        set_name=profile.name,
+        made=datetime.now().astimezone().isoformat(timespec="seconds"),
+        curve=Curve(light, sure),
+        dark=shipped.dark(pictures),
+        shares=tuple(
+            Share(name, white, light)
+            for name, whites in shipped.shares(pictures).items()
+            for white, light in whites.items()
+        ),
+        dimmers={},
+        read=READ,
+        shot=SHOT,
+        clips=CLIPS,
+        error=0.0,
+        places=places_of(profile),
+        camera={"picture": f"{columns} x {rows} px"},
+        face=regions.get("face"),
+        card=regions.get("card"),
+        screen=regions.get("screen"),
+    )
+    folder = keeping.folder_of(copy)
+    keeping.save(learned, folder)
+    look = profile.default_look
+    if look is None:
+        return
+    given = _given(profile, look, eye)
+    codes, counts = eye.frame(given)
+    kept = Kept(
+        look=look,
+        made=learned.made,
+        codes=codes,
+        counts=counts,
+        amounts={name: amount for name, (amount, _) in given.items()},
+        ccts={name: cct for name, (_, cct) in given.items()},
+    )
+    keeping.keep_picture(kept, folder)
+
+
+def _given(profile: SetProfile, look: str, eye: Eye) -> dict[str, tuple[float, float]]:
+    """What the lamps that the camera sees would give in a look: share of full light, white (K)."""
+    return {
+        name: (profile.devices[name].dimmer.output(preset.level), preset.cct or NEUTRAL)
+        for name, preset in profile.looks[look].presets.items()
+        if name in eye.lamps and preset.level is not None
+    }
 
 
 @contextlib.asynccontextmanager
@@ -217,6 +279,7 @@ class Pictured:
         await self.until("the kept picture", lambda f: f.get("kept") == evening.look)
         await self._a_dial()
         await self._kicked()
+        await self._daylight()
         await self._preview()
 
     def _dial(self) -> tuple[str, float] | None:
@@ -273,12 +336,35 @@ class Pictured:
         def moved(f: Look) -> bool:
             return (f.get("framing") or {}).get("moved") is True
 
-        self.eye.mishap.kicked = 14
+        self.eye.mishap.kicked = KICKED
         there = await self.until("the camera moved", moved)
         evening.say(seen.framing(there))
         self.eye.mishap.kicked = 0
         there = await self.until("the camera back", lambda f: not moved(f) and not f.get("hinders"))
         evening.say(seen.framing(there) or "it is back where it was")
+
+    async def _daylight(self) -> None:
+        """A window's blind: light that no lamp of the set gives, and that was never learned."""
+        if not self.eye.has_window:
+            return
+        evening = self.evening
+        evening.scene(
+            "Somebody opens the blind of the window. No lamp of the set gives that light."
+        )
+
+        def stray(f: Look) -> bool:
+            return not f.get("hinders") and bool(seen.stray(f))
+
+        self.eye.mishap.blind = BLIND
+        there = await self.until("light from nowhere", stray)
+        evening.say(seen.stray(there))
+        evening.say(f"in the room the window gives the face {100 * BLIND:.0f} % of its light")
+        evening.say("somebody closes it again:")
+        self.eye.mishap.blind = 0.0
+        there = await self.until(
+            "no light from nowhere", lambda f: bool(f.get("lights")) and not stray(f)
+        )
+        evening.say("the light from nowhere is gone")
 
     async def _preview(self) -> None:
         evening = self.evening
@@ -287,12 +373,7 @@ class Pictured:
         evening.scene(f"The look '{look}' seen before it is set.")
         answer = await self.asked("preview", look)
         text = answer.detail.get("picture")
-        presets = evening.profile.looks[look or ""].presets
-        given = {
-            name: (evening.profile.devices[name].dimmer.output(p.level), p.cct or NEUTRAL)
-            for name, p in presets.items()
-            if name in self.eye.lamps and p.level is not None
-        }
+        given = _given(evening.profile, look or "", self.eye)
         jpeg = base64.b64decode(text) if isinstance(text, str) else b""
         apart = self.eye.apart(jpeg, given)
         evening.need(apart is not None, "it could not be seen before: no picture came")

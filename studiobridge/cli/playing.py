@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from studiobridge.bridge.daemon import SetRunner
 from studiobridge.bridge.settings import Settings
@@ -23,6 +24,9 @@ from studiobridge.profile.plain import plain
 from studiobridge.rehearsal.hands import check, read_touch, turn
 from studiobridge.rehearsal.live import LiveRoom
 from studiobridge.shown import words
+
+if TYPE_CHECKING:
+    from studiobridge.rehearsal.eye import Eye
 
 # Somebody brushes past a light when it has been ready so long (s), if nobody types anything.
 TOUCHED_AFTER = 20.0
@@ -46,7 +50,7 @@ class Said:
     did: bool = False
 
 
-def ways(profile: SetProfile) -> list[str]:
+def ways(profile: SetProfile, eye: Eye | None = None) -> list[str]:
     """The lines that can be typed, with this set's own names."""
     found = a_light(profile, profile.default_look)
     lines = []
@@ -57,6 +61,10 @@ def ways(profile: SetProfile) -> list[str]:
         )
     if _camera(profile) is not None:
         lines += ["roll                the camera rolls", "stop                it stops"]
+    if eye is not None:
+        lines.append("kick                somebody kicks the tripod; kick back puts it right")
+        if eye.has_window:
+            lines.append("blind open          daylight comes in at the window; also blind shut")
     return lines
 
 
@@ -64,10 +72,19 @@ def _camera(profile: SetProfile) -> str | None:
     return next((d.name for d in profile.devices.values() if d.kind == "camera"), None)
 
 
-def read_line(line: str, profile: SetProfile, room: LiveRoom, say: Callable[[str], None]) -> Said:
-    """Do what a line says: `touch key`, `touch key 80 %`, `roll`, `stop`."""
+def read_line(
+    line: str,
+    profile: SetProfile,
+    room: LiveRoom,
+    say: Callable[[str], None],
+    eye: Eye | None = None,
+) -> Said:
+    """Do what a line says: `touch key`, `touch key 80 %`, `roll`, `stop`; with a simulated camera
+    also `blind open`, `blind shut`, `kick`, `kick back`."""
     parts = line.split()
     what, rest = (parts[0].lower(), parts[1:]) if parts else ("", [])
+    if eye is not None and (done := _before_the_camera(eye, [word.lower() for word in parts])):
+        return Said(done, True)
     camera = _camera(profile)
     if what in ("roll", "stop") and not rest:
         if camera is None:
@@ -92,7 +109,32 @@ def read_line(line: str, profile: SetProfile, room: LiveRoom, say: Callable[[str
         room.do(hand)  # type: ignore[arg-type]
         return Said("", True)
     said = f"'{plain(line.strip())[:40]}' is nothing that can be done here" if parts else ""
-    return Said("; ".join(filter(None, (said, "type `touch NAME`, `roll` or `stop`"))))
+    known = ["`touch NAME`", "`roll`", "`stop`"]
+    if eye is not None:
+        known += ["`kick`", "`kick back`"]
+        known += ["`blind open`", "`blind shut`"] if eye.has_window else []
+    can = f"type {', '.join(known[:-1])} or {known[-1]}"
+    return Said("; ".join(filter(None, (said, can))))
+
+
+def _before_the_camera(eye: Eye, words_: list[str]) -> str:
+    """What is no gear's doing; empty where the line is none of it."""
+    from studiobridge.cli.pictured import BLIND, KICKED
+
+    mishap = eye.mishap
+    if words_ == ["blind", "open"] and eye.has_window:
+        mishap.blind = BLIND
+        return f"the blind is open: the window gives the face {100 * BLIND:.0f} % of its light"
+    if words_ == ["blind", "shut"] and eye.has_window:
+        mishap.blind = 0.0
+        return "the blind is shut"
+    if words_ == ["kick"]:
+        mishap.kicked = KICKED
+        return f"the camera looks {KICKED} px further right"
+    if words_ == ["kick", "back"]:
+        mishap.kicked = 0
+        return "the camera looks where it did"
+    return ""
 
 
 def _turned(profile: SetProfile, name: str) -> int:
@@ -103,7 +145,13 @@ def _turned(profile: SetProfile, name: str) -> int:
     return round(level * 1.4 if level * 1.4 <= 100.0 else level * 0.6)
 
 
-async def with_page(copy: Path, profile: SetProfile, settings: Settings, room: LiveRoom) -> int:
+async def with_page(
+    copy: Path,
+    profile: SetProfile,
+    settings: Settings,
+    room: LiveRoom,
+    eye: Eye | None = None,
+) -> int:
     """The bridge and the page, until interrupted; what a person types moves the room."""
     from studiobridge.panel.serve import CannotServe, PanelServer, address_for_others, loopback
 
@@ -122,8 +170,8 @@ async def with_page(copy: Path, profile: SetProfile, settings: Settings, room: L
         room.press(name, True)
     panel = settings.panel.model_copy(update={"port": server.port})
     address = server.url if loopback(panel.listen) else address_for_others(panel)
-    _say_where(address, server.panel.house.keys.new_code("operator"), settings, profile)
-    with Typed(profile, room) as typed:
+    _say_where(address, server.panel.house.keys.new_code("operator"), settings, profile, eye)
+    with Typed(profile, room, eye) as typed:
         await _until_stopped(stopped, typed.done, runner, profile, room)
     await server.stop()
     runner.stop()
@@ -131,12 +179,14 @@ async def with_page(copy: Path, profile: SetProfile, settings: Settings, room: L
     return 0
 
 
-def _say_where(address: str, code: str, settings: Settings, profile: SetProfile) -> None:
+def _say_where(
+    address: str, code: str, settings: Settings, profile: SetProfile, eye: Eye | None
+) -> None:
     from studiobridge.panel.serve import loopback, way_in
 
     show.out(f"The page of {profile.title or profile.name}: simulated gear, the real bridge.")
     show.out()
-    for title, path in VIEWS:
+    for title, path in (*VIEWS, *((("the picture", "/picture"),) if eye else ())):
         show.out(f"    {title + ':':17} {address}/s/{profile.name}{path}")
     show.out()
     show.out(f"Its code: {code}    It opens one page within ten minutes, and so does this:")
@@ -147,7 +197,7 @@ def _say_where(address: str, code: str, settings: Settings, profile: SetProfile)
         show.out("Served to this network without TLS: whoever is on it can read along.")
     show.out()
     show.out("Bring the set up from the page, then type here, with Enter:")
-    for text in (*ways(profile), "Ctrl-C              ends it"):
+    for text in (*ways(profile, eye), "Ctrl-C              ends it"):
         show.out(f"    {text}")
 
 
@@ -165,8 +215,9 @@ class Typed:
     `done` is set when the first of them did something. Where nobody can type it hears nothing.
     """
 
-    def __init__(self, profile: SetProfile, room: LiveRoom) -> None:
+    def __init__(self, profile: SetProfile, room: LiveRoom, eye: Eye | None = None) -> None:
         self.done = asyncio.Event()
+        self._eye = eye
         self._profile, self._room = profile, room
         self._rest = b""
 
@@ -196,7 +247,7 @@ class Typed:
             self._heard(line.decode("utf-8", "replace"))
 
     def _heard(self, line: str) -> None:
-        said = read_line(line, self._profile, self._room, show.out)
+        said = read_line(line, self._profile, self._room, show.out, self._eye)
         if said.did:
             self.done.set()
         if said.text:

@@ -74,12 +74,6 @@ def rehearse(
                 f"{profile}: no pictures of its lamps come with it, and a simulated camera needs"
                 " them; config/wheel-corner.yaml has some",
             )
-        if page or phone:
-            raise Stop(
-                BAD_INPUT,
-                "--witness plays the evening itself: leave --page and --phone out; --stay goes on"
-                " after it, and prints how to have its page",
-            )
     served = None
     if page or phone:
         found = settings_or_stop(None)

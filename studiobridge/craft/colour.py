@@ -70,7 +70,7 @@ def _locus(at: float) -> tuple[float, float]:
     place = (at - FIRST_MIRED) / STEP_MIRED
     i = min(max(math.floor(place), 1), len(UV) - 3)
     t = place - i
-    # written out: it is asked for hundreds of times in every look at a picture, and with every report
+    # written out: it is asked for hundreds of times in every look at a picture
     w0 = -t * (t - 1.0) * (t - 2.0) / 6.0
     w1 = (t + 1.0) * (t - 1.0) * (t - 2.0) / 2.0
     w2 = -(t + 1.0) * t * (t - 2.0) / 2.0

@@ -49,8 +49,8 @@ def of_state(board: Board) -> object:
 def line(board: Board) -> str:
     """The line for another view, no longer than one; empty where nobody looks at a picture."""
     found = of_state(board)
-    if board.profile.witness is None or found is None:
-        return ""
+    if board.profile.witness is None or found is None or seen.never_came(found):
+        return ""  # the picture's own page says how one is had
     first = seen.as_kept(found, board.clock(), *about(board), by_time=True)
     if len(first.differs) > 1:
         what = say("{what}, and more", what=first.differs[0])

@@ -25,13 +25,17 @@ EVERY = 0.3
 # Common practice, no source.
 READ, SHOT = 0.001, 0.000125
 QUALITY = 85
+# The code from which on a channel is clipped: JPEG leaves what is white a little below.
+CLIPS = 250
 
 
 @dataclass(slots=True)
 class Mishap:
-    """What is not the gear's doing: how far the tripod was kicked (px to the right)."""
+    """What is not the gear's doing: how far the tripod was kicked (px to the right), and how far
+    the blind of a window is open (0-1: at 1 it gives the face as much as the look does)."""
 
     kicked: int = 0
+    blind: float = 0.0
 
 
 def curve() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -54,11 +58,13 @@ class Eye:
         shares: Mapping[str, Mapping[float | None, Picture]],
         dark: Picture,
         file: Path,
+        window: Picture | None = None,
     ) -> None:
         self.mishap = Mishap()
         self.frames = 0
         self.error: str | None = None
         self._room, self._shares, self._dark, self._file = room, shares, dark, file
+        self._window = window
         self._dice = np.random.default_rng(7)
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._work, name="eye", daemon=True)
@@ -76,6 +82,11 @@ class Eye:
     def __exit__(self, *_: object) -> None:
         self._over.set()
         self._thread.join(5.0)
+
+    @property
+    def has_window(self) -> bool:
+        """Is there a window with a blind in its room?"""
+        return self._window is not None
 
     @property
     def lamps(self) -> frozenset[str]:
@@ -100,10 +111,20 @@ class Eye:
                 found += whites[white] * np.float32(amount * part)
         return found
 
+    def frame(
+        self, given: Mapping[str, tuple[float, float]]
+    ) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+        """What the camera would write of these lamps, with nothing else amiss and no noise; and
+        where nobody stands, which is everywhere."""
+        codes = self._coded(self.light(given))
+        return codes, np.ones(codes.shape[:2], np.bool_)
+
     def write(self) -> None:
         """One frame, put in place whole."""
         light = self.light(self.given())
         mishap = self.mishap
+        if mishap.blind and self._window is not None:
+            light = light + self._window * np.float32(mishap.blind)
         if mishap.kicked:
             light = np.roll(light, -mishap.kicked, axis=1)
         noise = self._dice.standard_normal(light.shape, dtype=np.float32)

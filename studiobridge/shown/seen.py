@@ -54,6 +54,11 @@ NOTHING_KEPT = later(
 )
 
 
+def never_came(value: object) -> bool:
+    """Has the set, by what it says, not heard of any witness yet? Then there is nothing to say."""
+    return isinstance(value, Mapping) and value.get("witness", "?") is None and not sighting(value)
+
+
 def as_kept(
     value: object,
     now: float | None,
@@ -73,6 +78,9 @@ def as_kept(
         return goes(None)
     seen = sighting(value)
     if seen is None:
+        if never_came(value):
+            text = say("nobody has looked at the picture yet: `studiobridge witness serve` does")
+            return Said("unknown", text)
         text, why = say("the picture has not been looked at"), view.get("witness_why")
         if isinstance(why, str) and why:
             text = say("{what} ({why})", what=text, why=bridge_says(why, 200))

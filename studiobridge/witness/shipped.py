@@ -50,6 +50,15 @@ def dark(folder: Path, size: tuple[int, int] = SIZE) -> Picture:
     return _picture(folder / what["file"], what["full"], size)
 
 
+def foreign(folder: Path, size: tuple[int, int] = SIZE) -> dict[str, Picture]:
+    """What is no lamp of the set: a window, which gives the face at 1.0 what the look gives it."""
+    return {
+        name: _picture(folder / what["file"], what["full"], size)
+        * np.array(what["bgr"], np.float32)
+        for name, what in _index(folder).get("foreign", {}).items()
+    }
+
+
 def poses(folder: Path) -> int:
     """How many poses there are of somebody in the room."""
     return int(_index(folder)["poses"])

@@ -12,6 +12,12 @@ import urllib.parse
 import urllib.request
 from collections.abc import Sequence
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+from studiobridge.cli import playing
+from studiobridge.profile import read_profile
+from studiobridge.rehearsal.eye import Mishap
 
 CONFIG = Path(__file__).parents[2] / "config"
 MAIN = "from studiobridge.cli import main; main()"
@@ -113,6 +119,10 @@ def test_the_whole_corner_plays_the_take_and_what_stands_around_it(tmp_path: Pat
             "Somebody kicks the tripod.",
             r"the camera looks \d+ px further right",
             "the camera looks where it did",
+            "Somebody opens the blind of the window.",
+            r"light from nowhere: about \d+ % of the face's \(\d+ to \d+ %\), from the right edge: a window",
+            "closes it again",
+            "the light from nowhere is gone",
             r"no lamp was touched: [01]\.\d of 255",
             "not yet: ",
             "you look, and tick: ticked: lens wiped; microphone on; phone silent",
@@ -236,3 +246,26 @@ def test_without_pictures_no_camera_is_simulated(tmp_path: Path) -> None:
     )
     assert (done.returncode, done.stdout) == (2, "")
     assert "no pictures of its lamps come with it" in done.stderr
+
+
+def test_what_is_typed_before_the_camera_happens_there() -> None:
+    """Words for what no gear does; without a simulated camera they are nothing."""
+    eye: Any = SimpleNamespace(mishap=Mishap(), has_window=True)
+    profile = read_profile(CONFIG / "wheel-corner.yaml").profile
+    room: Any = None  # no gear is touched
+
+    def typed(line: str, seen_by: Any = eye) -> playing.Said:
+        return playing.read_line(line, profile, room, lambda text: None, seen_by)
+
+    assert typed("blind open").did and 0.0 < eye.mishap.blind < 0.5
+    assert "12 %" in typed("Blind  OPEN").text
+    assert typed("blind shut").did and eye.mishap.blind == 0.0
+    assert typed("kick").did and eye.mishap.kicked == 14
+    assert typed("kick back").did and eye.mishap.kicked == 0
+    for line in ("blind", "blind ajar", "kick twice", "unkick"):
+        said = typed(line)
+        assert not said.did and "`blind open`" in said.text and "`touch NAME`" in said.text
+    assert not typed("blind open", None).did
+    assert "blind" not in typed("kick", None).text.partition("; ")[2]
+    no_window: Any = SimpleNamespace(mishap=Mishap(), has_window=False)
+    assert not typed("blind open", no_window).did and no_window.mishap.blind == 0.0

@@ -196,6 +196,115 @@ def test_nothing_that_lies_in_the_brokers_folder_leads_root_out_of_it(open_folde
         assert (made.owner(), made.stat().st_mode & 0o777) == ("mosquitto", 0o600), name
 
 
+FEW = """\
+format: 1
+set: corner
+mains: {voltage: 230 V, circuits: {wall: {breaker: 10 A, curve: B}}}
+devices:
+  key: {kind: light, fed_by: wall, draws: 20 W, proof: hand}
+"""
+
+
+class Small:
+    """A machine on which the program lies already, and its systemctl is a list of what was asked."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.script = elsewhere(folder)
+        self.profile = folder / "var/lib/studiobridge/profiles/corner.yaml"
+        self.unit = folder / "etc/systemd/system/studiobridge-witness.service"
+        self.password = folder / "etc/studiobridge/witness.password"
+        python = folder / "opt/studiobridge/versions/one/bin/python"
+        for path in (self.profile, self.unit, self.password, python, folder / "bin/systemctl"):
+            path.parent.mkdir(parents=True, exist_ok=True)
+        python.write_text(f'#!/bin/sh\nexec {sys.executable} "$@"\n')
+        python.chmod(0o755)
+        (folder / "opt/studiobridge/bin").symlink_to("versions/one/bin")
+        (folder / "etc/studiobridge/settings.yaml").write_text(
+            f"broker: {{host: localhost}}\nprofiles: [{self.profile.parent}]\n"
+        )
+        broker = folder / "var/lib/studiobridge-broker"
+        broker.mkdir(parents=True)
+        (broker / "witness.password").write_text("seen and said\n")
+        (folder / "bin/systemctl").write_text(f'#!/bin/sh\necho "$@" >>{folder}/asked\n')
+        (folder / "bin/systemctl").chmod(0o755)
+
+    def does(self, more: str = "") -> str:
+        """What install does for the witness, its units and services; what it says."""
+        call = (
+            'functions=yes; . deploy/install; as_broker() { "$@"; }; active() { false; };'
+            " start_or_restart() { :; }; behind() { false; }; stale() { :; };"
+            f" {more} witness; no_witness; units; services"
+        )
+        path = f"{self.folder}/bin:{os.environ['PATH']}"
+        done = subprocess.run(
+            ["bash", "-c", call, str(self.script)],
+            cwd=self.folder,
+            capture_output=True,
+            text=True,
+            timeout=60,
+            env={**os.environ, "PATH": path},
+        )
+        assert done.returncode == 0, done.stderr + done.stdout
+        return done.stdout
+
+    @property
+    def asked(self) -> list[str]:
+        return (self.folder / "asked").read_text().splitlines()
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="root's own doing")
+def test_the_witness_is_put_where_a_profile_has_one_and_goes_where_none_has(tmp_path: Path) -> None:
+    small = Small(tmp_path)
+    small.profile.write_text(FEW)
+    small.does()
+    assert not small.unit.exists() and not small.password.exists()
+    assert not any("witness" in line for line in small.asked)
+
+    small.profile.write_text(FEW + "witness: {frames: file now.jpg}\n")
+    said = small.does()
+    assert small.unit.read_text() == (TOP / "deploy/studiobridge-witness.service").read_text()
+    assert small.password.read_text() == "seen and said\n"
+    # its password is root's: systemd hands it to the service, which may read no other
+    assert (small.password.stat().st_uid, small.password.stat().st_mode & 0o777) == (0, 0o600)
+    assert "enable -q studiobridge-witness" in small.asked
+    assert "restart studiobridge-witness" in small.asked
+    assert "studiobridge-witness starts" in said
+
+    small.profile.write_text(FEW)
+    assert "no profile has `witness:`" in small.does()
+    assert not small.unit.exists() and not small.password.exists()
+    assert "disable --now -q studiobridge-witness.service" in small.asked
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="root's own doing")
+def test_where_its_libraries_are_not_to_be_had_all_else_is_installed(tmp_path: Path) -> None:
+    small = Small(tmp_path)
+    small.profile.write_text(FEW + "witness: {frames: file now.jpg}\n")
+    none = (
+        "witness_libraries_here() { false; };"
+        " put_witness_libraries() { echo 'pip: no such wheel'; false; };"
+    )
+    said = small.does(none)
+    assert "pip: no such wheel" in said and "for corner" in said
+    assert "no picture is looked at" in said and "all else runs" in said
+    assert not small.unit.exists()
+    assert "enable -q studiobridge-panel" in small.asked
+    assert not any("witness" in line for line in small.asked)
+    # had again the next time, it is put in place
+    assert "studiobridge-witness starts" in small.does()
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="root's own doing")
+def test_a_rehearsal_of_it_says_the_witness_and_puts_nothing(tmp_path: Path) -> None:
+    small = Small(tmp_path)
+    small.profile.write_text(FEW + "witness: {frames: file now.jpg}\n")
+    said = small.does("dry=yes; witness_libraries_here() { false; };")
+    assert "would: the libraries of the witness" in said
+    assert "would: the unit studiobridge-witness.service" in said
+    assert not small.unit.exists() and not small.password.exists()
+
+
 def test_a_bare_machine_that_cannot_be_had_is_one_sentence_and_a_code_of_its_own() -> None:
     """No root, no debootstrap: CI goes on without it."""
     done = subprocess.run(

@@ -19,6 +19,7 @@ TOP = Path(__file__).parents[2]
 DEPLOY = TOP / "deploy"
 SHIPPED: dict[str, Any] = runpy.run_path(str(DEPLOY / "shipped.py"))
 PINS = SHIPPED["pins"]((DEPLOY / "requirements.lock").read_text())
+MORE = SHIPPED["pins"]((DEPLOY / "witness.lock").read_text())
 HELD = {canonicalize_name(pin.name): pin.version for pin in PINS}
 
 
@@ -32,6 +33,17 @@ def wanted() -> list[Requirement]:
     return [
         Requirement(r) for r in (*said["dependencies"], *said["optional-dependencies"]["panel"])
     ]
+
+
+@pytest.mark.parametrize("requirement", project()["optional-dependencies"]["witness"])
+def test_what_looks_at_pictures_is_locked_beside_it(requirement: str) -> None:
+    """And in no other version of anything than the rest is."""
+    held = {canonicalize_name(pin.name): pin.version for pin in MORE}
+    said = Requirement(requirement)
+    assert held.get(canonicalize_name(said.name), "0") in said.specifier, "run deploy/lock"
+    assert not set(held) & set(HELD)
+    assert [pin.name for pin in MORE if not pin.hashes] == []
+    assert "http" not in (DEPLOY / "witness.lock").read_text()
 
 
 @pytest.mark.parametrize("requirement", wanted(), ids=lambda r: r.name)
@@ -57,16 +69,17 @@ def test_what_tests_and_rehearsals_need_is_not_in_it() -> None:
 
 
 def test_the_notice_names_what_is_locked() -> None:
-    lines = (DEPLOY / "NOTICE").read_text().split("\n\n")[2].splitlines()
-    named = [tuple(line.partition(":")[0].split(" ")) for line in lines]
-    assert named == [(pin.name, pin.version) for pin in PINS], "run deploy/lock"
+    parts = (DEPLOY / "NOTICE").read_text().split("\n\n")
+    for part, pins in ((parts[2], PINS), (parts[4], MORE)):
+        named = [tuple(line.partition(":")[0].split(" ")) for line in part.splitlines()]
+        assert named == [(pin.name, pin.version) for pin in pins], "run deploy/lock"
 
 
 def test_the_notice_says_what_the_packages_say() -> None:
     """Of those that are installed here in just the version that is locked."""
     lines = (DEPLOY / "NOTICE").read_text().splitlines()
     here = []
-    for pin in PINS:
+    for pin in (*PINS, *MORE):
         try:
             here += [pin] if version(pin.name) == pin.version else []
         except PackageNotFoundError:
@@ -90,5 +103,7 @@ def test_the_bill_lists_what_is_locked() -> None:
         (c["name"], c["version"], tuple(h["content"] for h in c["hashes"]))
         for c in said["components"]
     ]
-    assert listed == [tuple(pin) for pin in PINS], "run deploy/lock"
+    assert listed == [tuple(pin) for pin in (*PINS, *MORE)], "run deploy/lock"
+    optional = [c["name"] for c in said["components"] if c["scope"] == "optional"]
+    assert optional == [pin.name for pin in MORE]
     assert said["metadata"]["component"]["version"] == project()["version"]

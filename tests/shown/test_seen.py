@@ -379,3 +379,22 @@ def test_in_german() -> None:
     with speaking(tongues()["de"]):
         rim = changed(lights={"rim": light(-0.5, -0.4, -0.3, moved=True)})
         assert "rim: 0,4 Blenden weniger als im Vergleichsbild (0,3 bis 0,5)" in said(rim).text
+
+
+def test_a_set_whose_witness_never_came_says_how_one_is_had_and_one_that_left_that_it_left() -> (
+    None
+):
+    """A profile may have `witness:` long before anybody looks: a calm line, and no fault."""
+    none: dict[str, object] = {
+        "witness": None, "witness_why": "", "trust": "not seen", "as_kept": None,
+        "why": "the picture has not been looked at", "differs": [], "sighting": None,
+    }  # fmt: skip
+    assert seen.never_came(none)
+    said = seen.as_kept(none, 100.0)
+    assert said.code == "unknown" and "nobody has looked at the picture yet" in said.text
+    assert seen.line(none, 100.0) == said.text
+    for other in ({**none, "witness": "gone", "trust": "gone"}, {**none, "witness": "no frames"}):
+        assert not seen.never_came(other)
+        assert "nobody has looked" not in seen.as_kept(other, 100.0).text
+    for nothing in (None, {}, 5, {"sighting": None}):
+        assert not seen.never_came(nothing)

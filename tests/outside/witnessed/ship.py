@@ -36,7 +36,8 @@ Files are the root of linear light against the `full` that pictures.json gives, 
 `studiobridge/witness/shipped.py` reads them. Light of 1.0 just does not clip in the look "lesson".
 Each was rendered in white; `bgr` is what a lamp's white does to each channel of a camera that is
 balanced for 4300 K (black body, sRGB primaries). The walls of the room bounce; the window is shut.
-`dark` is black: a shut room.
+`dark` is black: a shut room. `window` (in `foreign`, with nobody) is no lamp of the set and is never
+learned: with its blind open as far as 1.0 it gives the face as much as the look "lesson" does.
 """
 
 
@@ -76,6 +77,12 @@ def ship(folder: Path) -> int:
             file = f"{name}.{key}.png"
             full = _write(folder / file, pictures[name])
             lamps[name][key] = {"file": file, "full": full}
+    foreign: dict[str, dict[str, object]] = {}
+    for name in seen.foreign:
+        file = f"{name}.nobody.png"
+        full = _write(folder / file, seen.small[name])
+        bgr = [round(float(c), 5) for c in rooms.tint(seen.whites[name][0], seen.balanced)]
+        foreign[name] = {"file": file, "full": full, "bgr": bgr}
     full = _write(folder / "dark.png", np.zeros((*SIZE[::-1], 3), np.float32))
     index = {
         "balanced": seen.balanced,
@@ -84,6 +91,7 @@ def ship(folder: Path) -> int:
         "regions": seen.regions,
         "dark": {"file": "dark.png", "full": full},
         "lamps": lamps,
+        "foreign": foreign,
     }
     (folder / "pictures.json").write_text(json.dumps(index, indent=1) + "\n", encoding="utf-8")
     nobody, somebody = (16 * p for p in room.passes)
