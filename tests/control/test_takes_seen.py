@@ -395,6 +395,41 @@ def test_a_bridge_that_starts_again_holds_the_picture_against_what_is_in_the_rec
     assert moved[0].off == pytest.approx(moved[0].seconds, abs=0.5)
 
 
+def test_a_late_first_look_makes_no_take_shorter_for_the_next_bridge() -> None:
+    play = up()
+    play.roll()
+    began = play.now
+    play.run(10.0)
+    play.look(ago=6.0)
+    assert play.last.first_seen_s == pytest.approx(4.0)
+    new = again(play)
+    new.report("camera", "rolling", True)
+    new.run(1.0)
+    new.report("camera", "rolling", False)
+    assert new.last.seconds == pytest.approx(new.now - began, abs=0.01)
+
+
+def test_a_look_from_before_it_was_known_that_the_set_stands_is_none_of_a_take() -> None:
+    made = watched()
+    play = up(replace(made, patience=replace(made.patience, listen=8.0)))
+    play.deaf.add("fill")
+    new = again(play)
+    new.__class__ = Seen
+    assert isinstance(new, Seen)
+    new.frame = 100
+    new.deaf.add("fill")
+    new.link_down()
+    new.link_up()
+    new.run(3.0)
+    assert new.state == "unheard"
+    new.look(ago=0.1)
+    while new.state == "unheard":
+        new.run(0.1)
+    assert new.state in ("ready", "adrift")
+    new.roll()
+    assert new.stood == {"why": "it was not looked at since the light was changed"}
+
+
 # ---- against the last good one ---------------------------------------------------------------
 
 
