@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from studiobridge.control.events import Sighted, WitnessHeard
+from studiobridge.control.events import LinkUp, Sighted, WitnessHeard
 from studiobridge.control.seen_then import Looked, between, compare, difference, read
 from studiobridge.control.taken import Happened
 from studiobridge.profile.model import SetProfile, Witness
@@ -412,22 +412,17 @@ def test_a_late_first_look_makes_no_take_shorter_for_the_next_bridge() -> None:
 def test_a_look_from_before_it_was_known_that_the_set_stands_is_none_of_a_take() -> None:
     made = watched()
     play = up(replace(made, patience=replace(made.patience, listen=8.0)))
+    play.link_down()
     play.deaf.add("fill")
-    new = again(play)
-    new.__class__ = Seen
-    assert isinstance(new, Seen)
-    new.frame = 100
-    new.deaf.add("fill")
-    new.link_down()
-    new.link_up()
-    new.run(3.0)
-    assert new.state == "unheard"
-    new.look(ago=0.1)
-    while new.state == "unheard":
-        new.run(0.1)
-    assert new.state in ("ready", "adrift")
-    new.roll()
-    assert new.stood == {"why": "it was not looked at since the light was changed"}
+    play.give(LinkUp(play.now))
+    play.run(3.0)
+    assert play.state == "unheard"
+    play.look(ago=0.1)
+    while play.state == "unheard":
+        play.run(0.1)
+    assert play.state in ("ready", "adrift")
+    play.roll()
+    assert play.stood == {"why": "it was not looked at since the light was changed"}
 
 
 # ---- against the last good one ---------------------------------------------------------------
