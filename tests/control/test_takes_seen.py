@@ -380,7 +380,7 @@ def test_a_bridge_that_starts_again_holds_the_picture_against_what_is_in_the_rec
     assert isinstance(new, Seen)
     new.frame = 100
     new.roll()
-    new.run(10.0)
+    new.run(5.0)
     assert new.state in ("ready", "adrift")
     left = {"framing": framed(-30.0), "hinders": ("moved",)}
     new.looks(4.0, **left)
@@ -391,8 +391,26 @@ def test_a_bridge_that_starts_again_holds_the_picture_against_what_is_in_the_rec
         "framing",
         -30.0,
     )
+    # while no bridge was there nobody looked: that it began anew is said once, and is no hole here
+    assert not [one for one in new.last.happened if one.detail.get("phase") == "lost"]
     # between the picture it began with and now: nobody knows when, and that is said
     assert moved[0].off == pytest.approx(moved[0].seconds, abs=0.5)
+
+
+def test_what_nobody_looked_at_after_a_restart_is_a_hole_from_there() -> None:
+    play = up()
+    play.look()
+    play.roll()
+    began = play.now
+    play.looks(20.0)
+    new = again(play)
+    started = play.now + 3.0
+    new.report("camera", "rolling", True)
+    new.run(20.0)
+    (lost,) = [one for one in new.last.happened if one.detail.get("phase") == "lost"]
+    assert lost.seconds == pytest.approx(started - began, abs=0.1)
+    new.report("camera", "rolling", False)
+    assert (new.last.ended_seen["looks"], new.last.ended_seen["anew"]) == (0, True)
 
 
 def test_a_late_first_look_makes_no_take_shorter_for_the_next_bridge() -> None:
