@@ -39,6 +39,7 @@ from studiobridge.rehearsal.live import LiveRoom
 from studiobridge.shown import takes, words
 from studiobridge.shown.counted import counted
 from studiobridge.shown.hand import guide
+from studiobridge.shown.seen_take import stood_lines
 
 if TYPE_CHECKING:
     from studiobridge.rehearsal.eye import Eye
@@ -195,6 +196,7 @@ class Evening:
         changes = takes.changes(found[0])
         return [
             f"take {number} is {takes.length(found[0].seconds)} long",
+            *(f"as it began, {name}: {text}" for name, text in stood_lines(found[0].picture)),
             *(f"in it, at {second}: {text}" for second, text in changes),
         ]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import secrets
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -95,12 +95,16 @@ def _request(
             await say_answers(asker, word, targets=[camera])
 
         question = Question(tell, as_json)
+        # of `match`: which look it is, what is left out of it, and what no light sets
+        matched: list[Answer] = []
 
         async def listen() -> None:
             try:
                 async for answer in asker.ask(what, **more):
                     if answer.final:
                         final.set_result(answer)
+                    elif "left_out" in answer.detail:
+                        matched.append(answer)
                     else:
                         question.answered(answer.detail)
             except Exception as error:
@@ -123,7 +127,7 @@ def _request(
 
                 await follow(latest, asker.changed, final, question)
             await task
-        return _end(final.result(), as_json)
+        return _end(final.result(), as_json, matched)
 
     async def whole() -> int:
         code = await with_asker(settings, name, use)
@@ -135,10 +139,14 @@ def _request(
     run_asking(whole())
 
 
-def _end(answer: Any, as_json: bool) -> int:
+def _end(answer: Any, as_json: bool, matched: Sequence[Answer] = ()) -> int:
     if as_json:
-        show.print_json({"code": answer.code, "text": answer.text, "detail": dict(answer.detail)})
+        more = [{"text": one.text, **one.detail} for one in matched[:1]]
+        told = {"code": answer.code, "text": answer.text, "detail": dict(answer.detail)}
+        show.print_json({**told, "match": more[0]} if more else told)
     else:
+        for one in matched:
+            show.out(words.clean(one.text, 2000))
         (show.out if answer.code == 0 else show.fail)(words.clean(answer.text, 2000))
     return int(answer.code)
 

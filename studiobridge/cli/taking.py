@@ -251,7 +251,7 @@ def _list(
     heads = ("take", "began", "length", "look", "changes", *picture, "mark", "note", "")
     show.print_table(heads, rows)
     if looked:
-        show.out("picture: against the last good take's, by the camera; `takes NUMBER --differs`")
+        show.out("picture: as it began, against the last good take, by the camera: `takes NUMBER`")
     if any(not isinstance(row, str) and row[-1] for row in rows):
         show.out("* by a person's word, or inferred: `takes NUMBER` says how far off it may be")
 

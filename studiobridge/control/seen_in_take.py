@@ -64,6 +64,8 @@ class SeenInTake:
         self._looks = 0
         self._first = self._last = NEVER
         self._gap = 0.0
+        # when this bridge found the take under way; what was looked at before it is not counted
+        self._resumed = NEVER
 
     # ---- it begins, it ends ----------------------------------------------------------------
 
@@ -80,7 +82,7 @@ class SeenInTake:
         self._read = last
         return found
 
-    def resume(self, take: Taken, began: float) -> None:
+    def resume(self, take: Taken, began: float, now: float) -> None:
         """A bridge before this one was in it."""
         value = take.picture
         second = figure(value.get("at_s")) if isinstance(value, Mapping) else None
@@ -93,6 +95,7 @@ class SeenInTake:
         looked = read(value)
         self._anew(looked if isinstance(looked, Looked) else None, began + when)
         self._count = sum(one.what == "seen" for one in take.happened)
+        self._resumed = now
 
     def end(self, at: float, began: float) -> dict[str, object]:
         """It ends: what was looked at, and the picture of its end, if there is one."""
@@ -108,6 +111,7 @@ class SeenInTake:
             "seen": {
                 **found,
                 "looks": self._looks,
+                "anew": self._resumed != NEVER,
                 "from_s": _tenth(self._first - began) if self._looks else None,
                 "to_s": _tenth(self._last - began) if self._looks else None,
                 "gap_s": _tenth(max(self._gap, at - self._last)) if self._looks else None,
@@ -120,7 +124,7 @@ class SeenInTake:
         self._unusable = self._count = self._looks = 0
         self._first = self._last = NEVER
         self._gap = 0.0
-        self._read = None
+        self._read, self._resumed = None, NEVER
 
     # ---- within it -------------------------------------------------------------------------
 
@@ -183,7 +187,7 @@ class SeenInTake:
 
     def _silent(self, at: float, began: float) -> list[Changed]:
         heard = self.sight.heard
-        last = max(self._last, self._agreed)
+        last = max(self._last, self._agreed, self._resumed)
         if heard is not None and not heard.alive:
             return [self._hole(began, LEFT)]
         if at > last + self.sight.holds:
@@ -192,7 +196,7 @@ class SeenInTake:
 
     def _hole(self, began: float, why: str) -> Changed:
         self._lost = True
-        since = max(began, self._last)
+        since = max(began, self._last, self._resumed)
         return Changed(since, "", "seen", "", why, {"phase": "lost"})
 
     def _counted(self, taken: float, began: float) -> None:

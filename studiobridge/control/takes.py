@@ -135,7 +135,7 @@ class Takes:
         self._rolling = set(take.rolling) & set(self.desk.cameras)
         self.known.begins_anew(self._rolling, seen)
         self._anew = True
-        self.seeing.resume(take, self._steady)
+        self.seeing.resume(take, self._steady, now)
 
     # ---- each event ------------------------------------------------------------------------
 

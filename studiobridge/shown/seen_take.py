@@ -366,4 +366,6 @@ def looked_lines(ended: Json) -> list[str]:
     text = say("the picture was looked at {n} times in it, from {first} to {last}", **values)
     if gap is not None:
         text = say("{what}, at most {gap} apart", what=text, gap=duration(gap))
+    if ended.get("anew") is True:
+        text = say("{what}; what the bridge before saw in it is not counted", what=text)
     return [text]

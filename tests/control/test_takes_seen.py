@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from studiobridge.control.events import Sighted, WitnessHeard
+from studiobridge.control.events import LinkUp, Sighted, WitnessHeard
 from studiobridge.control.seen_then import Looked, between, compare, difference, read
 from studiobridge.control.taken import Happened
 from studiobridge.profile.model import SetProfile, Witness
@@ -380,7 +380,7 @@ def test_a_bridge_that_starts_again_holds_the_picture_against_what_is_in_the_rec
     assert isinstance(new, Seen)
     new.frame = 100
     new.roll()
-    new.run(10.0)
+    new.run(5.0)
     assert new.state in ("ready", "adrift")
     left = {"framing": framed(-30.0), "hinders": ("moved",)}
     new.looks(4.0, **left)
@@ -391,8 +391,56 @@ def test_a_bridge_that_starts_again_holds_the_picture_against_what_is_in_the_rec
         "framing",
         -30.0,
     )
+    # while no bridge was there nobody looked: that it began anew is said once, and is no hole here
+    assert not [one for one in new.last.happened if one.detail.get("phase") == "lost"]
     # between the picture it began with and now: nobody knows when, and that is said
     assert moved[0].off == pytest.approx(moved[0].seconds, abs=0.5)
+
+
+def test_what_nobody_looked_at_after_a_restart_is_a_hole_from_there() -> None:
+    play = up()
+    play.look()
+    play.roll()
+    began = play.now
+    play.looks(20.0)
+    new = again(play)
+    started = play.now + 3.0
+    new.report("camera", "rolling", True)
+    new.run(20.0)
+    (lost,) = [one for one in new.last.happened if one.detail.get("phase") == "lost"]
+    assert lost.seconds == pytest.approx(started - began, abs=0.1)
+    new.report("camera", "rolling", False)
+    assert (new.last.ended_seen["looks"], new.last.ended_seen["anew"]) == (0, True)
+
+
+def test_a_late_first_look_makes_no_take_shorter_for_the_next_bridge() -> None:
+    play = up()
+    play.roll()
+    began = play.now
+    play.run(10.0)
+    play.look(ago=6.0)
+    assert play.last.first_seen_s == pytest.approx(4.0)
+    new = again(play)
+    new.report("camera", "rolling", True)
+    new.run(1.0)
+    new.report("camera", "rolling", False)
+    assert new.last.seconds == pytest.approx(new.now - began, abs=0.01)
+
+
+def test_a_look_from_before_it_was_known_that_the_set_stands_is_none_of_a_take() -> None:
+    made = watched()
+    play = up(replace(made, patience=replace(made.patience, listen=8.0)))
+    play.link_down()
+    play.deaf.add("fill")
+    play.give(LinkUp(play.now))
+    play.run(3.0)
+    assert play.state == "unheard"
+    play.look(ago=0.1)
+    while play.state == "unheard":
+        play.run(0.1)
+    assert play.state in ("ready", "adrift")
+    play.roll()
+    assert play.stood == {"why": "it was not looked at since the light was changed"}
 
 
 # ---- against the last good one ---------------------------------------------------------------
