@@ -210,6 +210,7 @@ class Seeing:
                 self._cloth(solved, light, usable),
                 reference.light if reference else None,
                 self._keys,
+                solved.x,
             )
             if at_all
             else None,
