@@ -29,7 +29,6 @@ from studiobridge.witness.response import (
     response,
 )
 
-
 # The side (px) of the blocks that noise is judged by: JPEG's.
 SIDE = 8
 

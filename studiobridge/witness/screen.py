@@ -229,9 +229,9 @@ def _unclipped(
 ) -> tuple[Picture, Mask | None]:
     """Light and mask of the screen where it is clipped or left out: by what the lamps make there.
 
-    A lamp was seen at lower levels too, so its own picture is not clipped where this one is. What is
-    clipped and should be is no person, nor is what looks as the lamps make it: a solver leaves out
-    whole blocks, and those it can make nothing of for other reasons.
+    A lamp was seen at lower levels too, so its own picture is not clipped where this one is. What
+    is clipped and should be is no person, nor is what looks as the lamps make it: a solver leaves
+    out whole blocks, and those it can make nothing of for other reasons.
     """
     place = cut(learned.screen or WHOLE, light.shape)
     over = ~_under(light[place], top_of(learned))

@@ -3,6 +3,7 @@
 import json
 import pickle
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 
 from studiobridge.profile.model import Region
 from studiobridge.witness.keeping import (
+    LEARNED,
     CannotRead,
     folder_of,
     keep_picture,
@@ -138,3 +140,15 @@ def test_nothing_is_unpickled(tmp_path: Path) -> None:
 def test_where_nothing_was_learned(tmp_path: Path) -> None:
     with pytest.raises(FileNotFoundError):
         load(tmp_path)
+
+
+def test_what_was_not_held_to_account_is_kept_as_none_and_read_from_older_files(
+    tmp_path: Path,
+) -> None:
+    save(replace(learned(), error=None), tmp_path)
+    assert load(tmp_path).error is None
+    said = json.loads((tmp_path / LEARNED).read_text(encoding="utf-8"))
+    assert said["error_stops"] is None
+    said["error_stops"] = 0.0  # as it was written before
+    (tmp_path / LEARNED).write_text(json.dumps(said), encoding="utf-8")
+    assert load(tmp_path).error is None
