@@ -94,7 +94,8 @@ class Learned:
     levels (%) it was seen at and its light there as a share of that at full, rising; `read` and
     `shot` are the noise: variance of linear light = read² + shot × light, for one pixel; `clips`
     the code from which on a channel is taken for clipped. `error` is how far (stops) the sum of the
-    shares was from the frame with all on; None: no two were seen together, nothing was held against. `places` is a fingerprint of where lamps, camera and mark
+    shares was from the frame with all on; None: no two were seen together to hold them against.
+    `places` is a fingerprint of where lamps, camera and mark
     stand in the profile.
     """
 

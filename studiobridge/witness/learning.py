@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+import cv2
 import numpy as np
 
 from studiobridge.profile.model import SetProfile
@@ -27,6 +28,9 @@ from studiobridge.witness.response import (
     histograms,
     response,
 )
+
+# The side (px) of the blocks that noise is judged by: JPEG's.
+SIDE = 8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,17 +140,24 @@ def _share(
 
 def _noise(found: Response, taken: Sequence[Taken], clips: int) -> tuple[float, float]:
     """Read and shot noise from pairs of frames of one state: variance = read² + shot × light."""
+    # Of blocks, as the solver looks at them: JPEG makes single pixels smooth and rounds blocks, so
+    # the noise of single ones would promise too much.
+    size = (taken[0].frames[0].shape[1] // SIDE, taken[0].frames[0].shape[0] // SIDE)
     lights, variances = [], []
     for one in taken:
         for first, second in pairwise(one.frames):
-            good = (first < clips) & (second < clips)
-            a, b = found.curve.linear(first)[good], found.curve.linear(second)[good]
-            light, off = (a + b) / 2, (a - b) ** 2 / 2
-            if len(light) <= 1000:
+            clipped = ((first >= clips) | (second >= clips)).astype(np.float32)
+            good = cv2.resize(clipped, size, interpolation=cv2.INTER_AREA) == 0
+            a, b = (
+                cv2.resize(found.curve.linear(f), size, interpolation=cv2.INTER_AREA)[good]
+                for f in (first, second)
+            )
+            light, off = (a + b) / 2, (a - b) ** 2 / 2 * SIDE**2
+            if len(light) <= 100:
                 continue
             for low, high in pairwise(np.quantile(light, np.linspace(0, 1, 13))):
                 some = (light >= low) & (light <= high)
-                if some.sum() > 50:
+                if some.sum() > 10:
                     lights.append(float(light[some].mean()))
                     variances.append(float(off[some].mean()))
     if not lights:

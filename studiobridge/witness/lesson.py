@@ -2,10 +2,10 @@
 
 It has one wish at a time and is told what came of it. The rules:
 
-- Nobody is in the picture, and it stands still. All is dark first, then each lamp is alone, at full,
-  at half and at levels chosen for what is still weakly known, one of two whites at both ends; then all together, which is predicted from
-  what was learned and not used for it; then the dark and the first lamp once more, to see that
-  daylight and camera are what they were.
+- Nobody is in the picture, and it stands still. All is dark first, then each lamp is alone, at
+  full, at half and at levels chosen for what is still weakly known, one of two whites at both ends;
+  then all together, which the lamps' pictures are held against and not made of; then the dark and
+  the first lamp once more, to see that daylight and camera are what they were.
 - A frame counts that looks like the one before it. Where none does, something moves: it is looked
   again a few times, then the lesson is refused.
 - A lamp that does not follow, that nobody sees, that a person leaves out or that may not be told is
@@ -36,7 +36,7 @@ FRAMES = 3
 # the picture at codes of which little was seen so far.
 LEVELS = (100.0, 50.0)
 OTHERS = (75.0, 35.0, 25.0, 18.0, 12.0, 8.0, 5.0)
-# So many of each lamp, by how many lamps there are: the lesson should not last longer than this (s).
+# So many of each lamp, by how many lamps there are: a lesson should not last longer than this (s).
 FEWEST, MOST, LONGEST = 3, 6, 176.0
 # Codes alike to the curve: classes that are narrow in the dark, where a code is a larger part of a
 # stop; blocks of one class beyond so many tell nothing more (JPEG rounds them alike).

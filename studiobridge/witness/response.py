@@ -9,6 +9,9 @@ block its dark and its shares. States with one lamp alone tell how the curve run
 exponent to what is believed of the dimmers: G^a fits them as well, with factors^a. States with
 several lamps fix that, for light adds up and its powers do not.
 
+And any light may be added to G and to each block's dark alike: the dark frame says how black black
+is. Equations are fewer than they look, for JPEG rounds blocks of one code alike.
+
 So: least squares over log2 of the light of the codes (Debevec and Malik 1997, there for known
 exposures of one light) and over the logs of the factors, with blocks' own unknowns solved inside
 (variable projection, Golub and Pereyra 1973; the shorter derivative is Kaufman's, 1975); the prior
@@ -36,12 +39,12 @@ Floats = NDArray[np.float64]
 SIDE = 16
 # Blocks looked at: enough for every code, few enough for seconds (a histogram is 3 × 256 numbers).
 BLOCKS = 420
-# Curve: knots over a scale that is finer in the dark, where a code is a larger part of a stop.
-# ... and towards clipping, where a shoulder makes it so.
+# Curve: knots over a scale that is finer in the dark, where a code is a larger part of a stop, and
+# towards clipping, where shoulders bend (codes from either end; how much the upper end counts).
 KNOTS, SHADOW, SHOULDER, UPPER = 30, 10.0, 20.0, 0.5
 # Priors (standard deviations). Between neighbouring knots the departure from sRGB bends by so many
-
-# and toes bend 0.05 to 0.15 between such knots (computed from logistic curves).
+# stops, a channel's own by less and by so much in all, and on the whole it tilts by so many. Film's
+# shoulders and toes bend 0.03 to 0.08 between such knots (computed from logistic curves).
 BEND, BEND_APART, APART, TILT = 0.08, 0.004, 0.02, 1.5
 # A block's mean is no better than so many codes: what JPEG and rounding leave.
 FLOOR = 0.3
@@ -55,13 +58,20 @@ LOWEST = 2.0
 # ... but with all lamps off it is seen how black black is, and to so many codes: without it the
 # curve may have anything added to it, for each block's own dark would take it away again.
 BLACK = 1.0
-NOISE_SURE = 0.3
-CUT = 6.0
+# Noise about no light is cut off at black and so looks like some: that is all that is seen there,
+# to about this share. Where light is less than so many times what is seen there, noise is cut off
+# still (0.4 of its spread is seen of no light; at 2.4 spreads a hundredth is left): up to a code.
+NOISE_SURE, CUT, CUT_MOST = 0.3, 6.0, 12.0
+# Blocks of one code (so many wide) are rounded by JPEG alike, to about so many codes: measured on
+# the renders, where the mean of hundreds of blocks of a flat wall is 0.1 to 0.5 off.
 ALIKE, ROUNDED = 3.0, 0.25
 # Without a pile at the top, from here on codes are taken for clipped: JPEG rings to there.
 CLIPPED = 251
 # In 95 of 100 cases within so many standard deviations.
 NINETY_FIVE = 1.96
+# No code is said to be known better than this (stops): near the one whose light is held the
+# posterior goes to nothing, and which one that is was chosen.
+KNOWN = 0.015
 # What is said of a code that was never seen (stops), at most.
 UNKNOWN = 4.0
 
@@ -194,7 +204,7 @@ class _Fitting:
         unlit = np.array([not state.lit for state in self.states])[None, :, None]
         pitch = mean[np.broadcast_to(black & unlit, black.shape)]
         cut = CUT * float(np.median(pitch)) if len(pitch) else 0.0
-        black |= mean < min(cut, 12.0)
+        black |= mean < min(cut, CUT_MOST)
         usable = ~clipped & (~black | unlit)
         rough = np.median(spread, axis=(1, 2))
         alive = (usable & ~black).sum((1, 2)) >= 0.35 * usable.shape[1] * 3
@@ -411,7 +421,8 @@ class _Fitting:
         for code in range(1, 256):
             low = np.nextafter(found[:, code - 1], np.float32(np.inf))
             found[:, code] = np.maximum(found[:, code], low)
-        return Curve(found, np.minimum(NINETY_FIVE * sure, UNKNOWN).astype(np.float32))
+        sure = np.minimum(np.hypot(NINETY_FIVE * sure, KNOWN), UNKNOWN)
+        return Curve(found, sure.astype(np.float32))
 
 
 def _basis() -> Floats:

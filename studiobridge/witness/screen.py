@@ -39,6 +39,9 @@ EDGE = 0.008
 CLIPPED, BEYOND = 0.02, 3.0
 # A face is there to be held against when somebody hides so much of where it should be.
 FACE = 0.5
+# What is left out is screen all the same where it is as the lamps make it, to so many stops in each
+# channel over so many px each way: somebody who is as like it as that makes it no less even.
+ALIKE, OVER = 0.15, 9
 # Light below this share of clipping is the camera's noise.
 DARK = 5e-4
 # Blocks for contours, before they are made smooth.
@@ -132,16 +135,21 @@ def screen(
     kept: Picture | None = None,
     keys: Keys | None = None,
     counts: Mask | None = None,
+    amounts: NDArray[np.floating] | None = None,
 ) -> SeenScreen | None:
     """The screen of what was learned; None where too little of it is seen.
 
     `light` and `kept` (for `change`) are linear light, `usable` is False where somebody stands,
     `counts` where somebody was left out of what was kept.
+    `amounts`: of each share of what was learned how much is there now: where the picture is clipped
+    it tells how bright the lamps make it, and that it is the screen and nobody's white shirt.
     A screen that is keyed is judged in its own channel, as `figures/keying.py` does, any other by
     how bright it is to the eye.
     """
     if light.shape != learned.dark.shape:
         return None
+    if amounts is not None:
+        light, usable = _unclipped(learned, light, usable, amounts)
     clear = _clear(learned, light, usable)
     blocks = _blocks(learned, light, clear)
     bright = _bright(blocks, keys)
@@ -216,6 +224,44 @@ def _clear(learned: Learned, light: Picture, usable: Mask | None) -> Mask:
             clear[cut(learned.face, light.shape)] = False
         clear &= _under(light, top_of(learned))
     return clear
+
+
+def _unclipped(
+    learned: Learned, light: Picture, usable: Mask | None, amounts: NDArray[np.floating]
+) -> tuple[Picture, Mask | None]:
+    """Light and mask of the screen where it is clipped or left out: by what the lamps make there.
+
+    A lamp was seen at lower levels too, so its own picture is not clipped where this one is. What
+    is clipped and should be is no person, nor is what looks as the lamps make it: a solver leaves
+    out whole blocks, and those it can make nothing of for other reasons.
+    """
+    place = cut(learned.screen or WHOLE, light.shape)
+    over = ~_under(light[place], top_of(learned))
+    near = over.copy() if usable is None else over | ~usable[place]
+    if not near.any() or len(amounts) != len(learned.shares):
+        return light, usable
+    ys, xs = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
+    part = (
+        slice(place[0].start + ys[0], place[0].start + ys[-1] + 1),
+        slice(place[1].start + xs[0], place[1].start + xs[-1] + 1),
+    )
+    inside = slice(ys[0], ys[-1] + 1), slice(xs[0], xs[-1] + 1)
+    over, near = over[inside], near[inside]
+    made = learned.dark[part].astype(np.float32)
+    for share, amount in zip(learned.shares, amounts, strict=True):
+        made = made + np.float32(amount) * share.light[part].astype(np.float32)
+    top = top_of(learned)
+    lit = over & (made >= 0.7 * top).any(axis=2)
+    filled = light.copy()
+    filled[part][lit] = np.where(light[part] >= top, np.maximum(made, top), light[part])[lit]
+    if usable is None:
+        return filled, None
+    off = np.log2(np.maximum(cv2.blur(light[part], (OVER, OVER)), DARK))
+    off -= np.log2(np.maximum(cv2.blur(made, (OVER, OVER)), DARK))
+    same = near & ~over & (np.abs(off).max(axis=2) < ALIKE)
+    shown = usable.copy()
+    shown[part] |= lit | same
+    return filled, shown
 
 
 def _under(light: Picture, top: NDArray[np.floating]) -> Mask:

@@ -228,6 +228,7 @@ class Seeing:
                 reference.light if reference else None,
                 self._keys,
                 reference.kept.counts if reference else None,
+                solved.x,
             )
             if at_all
             else None,

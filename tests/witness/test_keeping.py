@@ -11,6 +11,7 @@ import pytest
 
 from studiobridge.profile.model import Region
 from studiobridge.witness.keeping import (
+    LEARNED,
     CannotRead,
     folder_of,
     keep_picture,
@@ -156,3 +157,15 @@ def _slots(kind: type) -> list[str]:
     """What an instance holds itself, without what is reckoned when it is asked for."""
     names = [name for name in getattr(kind, "__slots__", ()) if not name.startswith("__")]
     return [name for name in names if not (name == "light" and kind is Share)]
+
+
+def test_what_was_not_held_to_account_is_kept_as_none_and_read_from_older_files(
+    tmp_path: Path,
+) -> None:
+    save(replace(learned(), error=None), tmp_path)
+    assert load(tmp_path).error is None
+    said = json.loads((tmp_path / LEARNED).read_text(encoding="utf-8"))
+    assert said["error_stops"] is None
+    said["error_stops"] = 0.0  # as it was written before
+    (tmp_path / LEARNED).write_text(json.dumps(said), encoding="utf-8")
+    assert load(tmp_path).error is None

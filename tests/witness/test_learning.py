@@ -66,3 +66,25 @@ def test_frames_of_two_sizes_are_refused() -> None:
     profile = read_profile(CONFIG / "wheel-corner.yaml").profile
     with pytest.raises(CannotFit, match="one size"):
         learned_from(profile, "2026-11-27", states)
+
+
+@pytest.mark.parametrize("kind", ["film", "srgb"])
+def test_shadows_are_known_as_well_where_nothing_but_black_is_beside_them(kind: str) -> None:
+    # a shut room: without a word of how black black is, any light might be added to the curve
+    camera = Camera(kind, 5)  # type: ignore[arg-type]
+    profile = read_profile(CONFIG / "wheel-corner.yaml").profile
+    states: list[Levels] = [{}, *({n: v} for n in lamps() for v in (100.0, 50.0, 25.0, 10.0))]
+    states += [dict.fromkeys(lamps(), v) for v in (100.0, 50.0)]
+    learned = learned_from(profile, "2026-11-27", [taken(camera, s) for s in states])
+    off = np.log2(learned.curve.light / np.maximum(camera.light_of_codes(), 1e-9))
+    off -= np.median(off[:, 90:180], axis=1, keepdims=True)
+    shadows = np.abs(off[:, 15:60])
+    assert shadows.max() < 0.12
+    assert (shadows <= learned.curve.sure[:, 15:60]).mean() > 0.9
+
+
+def test_where_no_two_lamps_were_seen_together_nothing_was_held_to_account() -> None:
+    camera, states = Camera("srgb", 3), [{}, *({n: v} for n in lamps() for v in (100.0, 50.0))]
+    profile = read_profile(CONFIG / "wheel-corner.yaml").profile
+    alone = learned_from(profile, "2026-11-27", [taken(camera, levels) for levels in states])
+    assert alone.error is None

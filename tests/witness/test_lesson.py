@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -231,3 +231,62 @@ def test_what_is_kept_is_for_its_owner_alone(profile: SetProfile, tmp_path: Path
     assert again.dimmers == done.learned.dimmers
     modes = {path.stat().st_mode & 0o077 for path in (tmp_path / "corner.witness").iterdir()}
     assert modes == {0}
+
+
+def levels_seen(profile: SetProfile, room: Room) -> dict[str, list[float]]:
+    """Of each lamp the levels it was told, when it was looked at alone."""
+    lesson, told = Lesson(profile, "2026-01-01T00:00:00+00:00"), dict.fromkeys(SPOTS, 0.0)
+    found: dict[str, list[float]] = {}
+    for _ in range(400):
+        wish = lesson.wish
+        if isinstance(wish, Done | Refused):
+            assert isinstance(wish, Done), wish
+            return found
+        if isinstance(wish, Tell):
+            for point, value in wish.values:
+                told[wish.device] = float(value) if point == "level" else 100.0 * bool(value)  # type: ignore[arg-type]
+            lesson.told(True)
+        elif isinstance(wish, ByHand):
+            told["rim"] = wish.level
+            lesson.by_hand(True)
+        else:
+            room.levels = told
+            on = [n for n, level in told.items() if level > 0]
+            if len(on) == 1:
+                found.setdefault(on[0], []).append(told[on[0]])
+            lesson.frames([room.frame() for _ in range(wish.count)])
+    raise AssertionError("a lesson without an end")
+
+
+def test_levels_are_chosen_for_what_is_weakly_known_and_no_more_than_time_allows(
+    profile: SetProfile,
+) -> None:
+    bright = levels_seen(profile, Room())
+    dim = levels_seen(
+        profile, Room(shares={n: light / 12 for n, light in pictures().items()}, dark=0.0005)
+    )
+    for seen in (bright, dim):
+        assert 3 <= len(set(seen["wash"])) <= 6 and {100.0, 50.0} <= set(seen["wash"])
+    # lamps that are all shadow at full already are not turned down for more of it
+    assert min(bright["wash"]) < min(dim["wash"])
+    eight = replace(
+        profile,
+        devices={
+            f"{n}-{k}": replace(profile.devices[n], name=f"{n}-{k}")
+            for n in ("key", "wash")
+            for k in range(4)
+        },
+    )
+    assert 150 < Lesson(eight, "").lasts <= 180
+
+
+def test_a_lamp_that_lights_a_small_bright_spot_follows_though_all_else_is_black(
+    profile: SetProfile,
+) -> None:
+    shares = pictures()
+    # turned down, only its bright spot is left above black, and that is brighter than all it lights
+    shares["wash"] = shares["wash"] * 0.02
+    shares["wash"][64:112, 128:192] += 0.3
+    done = Room(shares=shares, dark=0.0).play(profile)
+    assert isinstance(done, Done), done
+    assert "wash" not in done.left_out

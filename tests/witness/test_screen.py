@@ -198,3 +198,34 @@ def test_where_no_screen_is_named_it_is_all_but_the_face(room: LittleRoom) -> No
     learned = replace(room.learned, screen=None, face=face, card=None)
     found = screen(learned, room.curve.linear(room.frame(light)))
     assert found is not None and found.even.value < 0.1
+
+
+def test_cloth_that_is_clipped_counts_by_what_the_lamps_make_there(room: LittleRoom) -> None:
+    # one lamp up until part of the screen is clipped: how bright it is there no code tells any more
+    amounts = {**LOOK, "key": 2.5}
+    light = room.light(amounts)
+    codes = room.frame(light)
+    ys, xs = region_of(SCREEN, SHAPE)
+    clipped = (codes[ys, xs] >= room.learned.clips).any(axis=2)
+    assert 0.02 < clipped.mean() < 0.6
+    truth = evenness(places(light))
+    # ... and a solver leaves such places out
+    usable = np.ones(SHAPE, bool)
+    usable[ys, xs] = ~clipped
+    seen = room.curve.linear(codes)
+    alone = screen(room.learned, seen, usable)
+    x = np.array([amounts[s.device] for s in room.learned.shares])
+    found = screen(room.learned, seen, usable, amounts=x)
+    assert alone is not None and abs(alone.even.value - truth) > 0.1
+    assert found is not None and found.even.value == pytest.approx(truth, abs=0.1)
+    assert found.covered < 0.01
+
+
+def test_somebody_before_it_is_no_cloth_whatever_the_lamps_make_there(room: LittleRoom) -> None:
+    light, mask = person(room.light(LOOK), 0.5)
+    x = np.array([LOOK[s.device] for s in room.learned.shares])
+    seen = room.curve.linear(room.frame(light))
+    found, without = screen(room.learned, seen, ~mask, amounts=x), screen(room.learned, seen, ~mask)
+    assert found is not None and without is not None
+    assert found.covered == pytest.approx(without.covered, abs=0.03)
+    assert found.even.value == pytest.approx(without.even.value, abs=0.1)

@@ -687,10 +687,9 @@ def row_response(args: argparse.Namespace) -> Row:
     off: list[float] = []
     held: list[bool] = []
     notes = []
-    for case in cases(argparse.Namespace(**{**vars(args), "curve": "known"})):
-        camera = case.camera(11)
-        curve = learnt.response_of(case.seen, camera)
-        truth = camera.light_of_codes()
+    for case in cases(argparse.Namespace(**{**vars(args), "curve": "fitted"})):
+        curve = case.learned.curve
+        truth = case.camera(11).light_of_codes()
         for c, colour in enumerate(("blue", "green", "red")):
             error = np.log2(curve.light[c][CODES] / truth[c][CODES])
             error -= np.median(error[(CODES > 90) & (CODES < 200)])
