@@ -31,6 +31,8 @@ from studiobridge.witness.response import (
 
 # The side (px) of the blocks that noise is judged by: JPEG's.
 SIDE = 8
+# ... and of the places (px) over which it is judged how much of what is dark is noise.
+NOISE_AROUND = 17
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,7 +115,14 @@ def _mean(found: Response, frames: Sequence[Codes]) -> Picture:
     total = np.zeros(frames[0].shape, np.float32)
     for frame in frames:
         total += found.curve.linear(frame)
-    return np.asarray(total / len(frames), np.float32)
+    total /= np.float32(len(frames))
+    # around each pixel, for of a single one it is not known whether it is noise
+    around = cv2.blur(total, (NOISE_AROUND, NOISE_AROUND))
+    for c in range(3):
+        if found.black[c] > 0:
+            there = np.maximum(around[..., c], 1e-9)
+            total[..., c] *= (found.uncut(there, c) / there).astype(np.float32)
+    return total
 
 
 def _share(

@@ -29,6 +29,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
+from scipy.special import ndtr
 
 from studiobridge.witness.learned import Codes, Curve
 
@@ -108,11 +109,25 @@ class Response:
     """`factors`: of each dimmer and level (%) its share of full light, and how sure (log2, 1 sd).
 
     `misfit` is how far blocks are from adding up, against what noise alone would leave (1.0).
+    `black` is what is read of no light, of each channel: noise that is cut off below it.
     """
 
     curve: Curve
     factors: Mapping[tuple[str, float], tuple[float, float]]
     misfit: float
+    black: tuple[float, float, float]
+
+    def uncut(self, light: Floats, channel: int) -> Floats:
+        """The light of which so much is read on average, for noise is cut off at black.
+
+        Of normal noise of spread 1 about m the part above nothing has the mean m Φ(m) + φ(m).
+        """
+        spread = max(self.black[channel], 1e-9) * float(np.sqrt(2 * np.pi))
+        m = np.linspace(0, 5, 101)
+        read = m * ndtr(m) + np.exp(-m * m / 2) / np.sqrt(2 * np.pi)
+        return np.asarray(
+            np.where(light < 5 * spread, np.interp(light / spread, read, m) * spread, light)
+        )
 
 
 def fit(states: Sequence[State], clips: int = CLIPPED) -> Curve:
@@ -402,7 +417,19 @@ class _Fitting:
             key: (float(2 ** self.at[4 * k + n]), float(covariance[4 * k + n, 4 * k + n] ** 0.5))
             for n, key in enumerate(self.keys)
         }
-        return Response(self._rising(covariance), factors, scale)
+        return Response(self._rising(covariance), factors, scale, self._black())
+
+    def _black(self) -> tuple[float, float, float]:
+        """What is read of no light; nothing where no block was black with all lamps off."""
+        logs, low = self._curve(self.at), int(SHADOW)
+        found = [0.0, 0.0, 0.0]
+        for c in range(3):
+            dark = self.dark[:, c]
+            if dark.any():
+                rise = max(float(np.gradient(logs[c])[low]), STEEP)
+                slope = np.log(2) * 2 ** (logs[c, low] - logs[1, self.clips]) * rise
+                found[c] = max(0.0, float(self.at[c - 3] * self.codes[:, c][dark].mean() * slope))
+        return found[0], found[1], found[2]
 
     def _rising(self, covariance: Floats) -> Curve:
         k = self.basis.shape[1]

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from studiobridge.profile.build import read_profile
+from studiobridge.witness.learned import Curve
 from studiobridge.witness.learning import Taken, learned_from
-from studiobridge.witness.response import CannotFit, Lit
+from studiobridge.witness.response import CannotFit, Lit, Response
 from tests.outside.witnessed.camera import Camera
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"
@@ -81,6 +82,38 @@ def test_shadows_are_known_as_well_where_nothing_but_black_is_beside_them(kind: 
     shadows = np.abs(off[:, 15:60])
     assert shadows.max() < 0.12
     assert (shadows <= learned.curve.sure[:, 15:60]).mean() > 0.9
+
+
+def test_noise_cut_off_at_black_dims_no_lamp() -> None:
+    # nothing is lit with all lamps off: what is read there is noise, and no light of the room
+    camera, states = (
+        Camera("film", 5),
+        [{}, *({n: v} for n in lamps() for v in (100.0, 50.0, 25.0))],
+    )
+    states += [dict.fromkeys(lamps(), v) for v in (100.0, 50.0)]
+    profile = read_profile(CONFIG / "wheel-corner.yaml").profile
+    learned = learned_from(profile, "2026-11-27", [taken(camera, levels) for levels in states])
+    assert learned.dark.mean() < 0.1 * camera.read
+    for share in learned.shares:
+        true = lamps()[share.device][..., 1]
+        dim = (true > 0.004) & (true < 0.015)
+        # as the learned curve reads what the camera would write of it without noise
+        code = camera.codes_of(true[dim].astype(float))[1]
+        read = np.interp(code, np.arange(256), learned.curve.light[1])
+        off = np.log2(share.light[..., 1][dim].mean() / read.mean())
+        assert dim.sum() > 500
+        assert off > -0.02, share.device
+
+
+def test_light_is_found_under_noise_that_is_cut_off() -> None:
+    # against dice: normal noise about so much light, nothing below black
+    noise = np.random.default_rng(1).normal(0, 0.001, 200_000)
+    curve = Curve(np.ones((3, 256), np.float32), np.ones((3, 256), np.float32))
+    black = float(np.maximum(noise, 0).mean())
+    found = Response(curve, {}, 1.0, (black, black, 0.0))
+    for true in (0.0, 0.0005, 0.001, 0.002, 0.01):
+        read = np.array([np.maximum(true + noise, 0).mean()])
+        assert abs(found.uncut(read, 0)[0] - true) < 3e-5
 
 
 def test_where_no_two_lamps_were_seen_together_nothing_was_held_to_account() -> None:
