@@ -208,6 +208,10 @@ class Seeing:
         strays = at_all and {*hinders} <= {"stale", "hidden"}
         if reference and not strays:
             reference.daylight.forget()
+        found, told = None, supposed
+        if strays:
+            found, told = self._stray(solved, wanted, supposed, blocks, bool(hinders))
+        beside = told if found is not None else None
         return Sighting(
             self.run,
             self.frame,
@@ -219,8 +223,8 @@ class Seeing:
             kept=self.kept.look if self.kept else None,
             kept_at=self.kept.made if self.kept else None,
             hinders=tuple(hinders),
-            lights={name: self._light(name, solved, supposed) for name in self.solver.devices},
-            stray=self._stray(solved, wanted, supposed, blocks, bool(hinders)) if strays else None,
+            lights={n: self._light(n, solved, supposed, beside) for n in self.solver.devices},
+            stray=found,
             screen=screen(
                 self.learned,
                 light,
@@ -307,18 +311,26 @@ class Seeing:
 
     # ---- lights ----------------------------------------------------------------------------
 
-    def _light(self, name: str, solved: Solved, supposed: Supposed) -> SeenLight:
+    def _light(
+        self, name: str, solved: Solved, supposed: Supposed, beside: Supposed | None
+    ) -> SeenLight:
+        """One light; `beside`: what is supposed of the lights where light from nowhere is said."""
         level = solved.levels[name]
         amount, stops, moved = level.amount, None, False
         known = self._reference.before.get(name) if self._reference else None
         likely = supposed.lights.get(name)
+        if known is not None and known.amount >= LEAST and likely is not None:
+            device = self.profile.devices.get(name)
+            within = device.tolerance.level if device else 0.1
+            by = _stops(likely.amount, known.amount, 0.0)
+            moved = likely.moved > SO_LIKELY and (by.low > within or by.high < -within)
+        if beside is not None and not moved and name in beside.lights:
+            # the lamp whose picture is most like that light takes it: no band surely says so
+            amount = _reaching(amount, beside.lights[name].amount)
+            if known is not None and likely is not None and likely.moved <= SO_LIKELY:
+                amount = _reaching(amount, Band(known.amount, known.amount, known.amount))
         if known is not None and known.amount >= LEAST:
             stops = _stops(amount, known.amount, known.sure)
-            if likely is not None:
-                device = self.profile.devices.get(name)
-                within = device.tolerance.level if device else 0.1
-                by = _stops(likely.amount, known.amount, 0.0)
-                moved = likely.moved > SO_LIKELY and (by.low > within or by.high < -within)
         return SeenLight(
             amount,
             level=self._level(name, amount),
@@ -385,7 +397,8 @@ class Seeing:
         supposed: Supposed,
         blocks: Blocks,
         hindered: bool,
-    ) -> Stray | None:
+    ) -> tuple[Stray | None, Supposed]:
+        """Light from nowhere, and what is supposed of the lights against what they were told."""
         before = dict(self._reference.before) if self._reference else {}
         for name, preset in wanted.items():
             if name not in self.solver.of or preset.level is None:
@@ -396,7 +409,7 @@ class Seeing:
                 continue
             before[name] = Before(amount, WANTED, preset.cct)
         if not before:
-            return None
+            return None, supposed
         if self._reference is None or before != self._reference.before:
             then = self._reference.solved if self._reference else None
             supposed = self.solver.suppose(solved, before, then)
@@ -405,8 +418,8 @@ class Seeing:
                 blocks, self.gathering.frames, supposed, self._reference.before, before
             )
             if found is not None or hindered:
-                return found
-        return stray(self.solver, solved, supposed, self.learned.face)
+                return found, supposed
+        return stray(self.solver, solved, supposed, self.learned.face), supposed
 
 
 def level_at(points: tuple[tuple[float, float], ...], dimmer: Dimmer | None, share: float) -> float:
@@ -431,6 +444,11 @@ def _ratio(one: float, other: float) -> float:
     if other <= 0.0:
         return MOST
     return min(MOST, max(-MOST, math.log2(max(one, 2.0**-MOST * other) / other)))
+
+
+def _reaching(band: Band, other: Band) -> Band:
+    """As wide as it has to be that the other is in it, too."""
+    return Band(min(band.low, other.low), band.value, max(band.high, other.high))
 
 
 def _stops(amount: Band, known: float, sure: float) -> Band:

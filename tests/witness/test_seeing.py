@@ -14,7 +14,7 @@ from studiobridge.profile.sighting import Sighting
 from studiobridge.witness.learned import Codes, Kept
 from studiobridge.witness.seeing import Seeing, level_at
 from tests.figures.sets import small
-from tests.witness.synthetic import LAMPS, Presenter, Set, frame, made
+from tests.witness.synthetic import LAMPS, Floats, Lamp, Presenter, Set, frame, made
 
 LOOK = dict.fromkeys(LAMPS, 0.5)
 PRESETS = {name: Preset(50.0) for name in LAMPS}
@@ -115,6 +115,47 @@ def test_one_lamp_turned_is_named_and_no_other(corner: Set, name: str) -> None:
         assert [n for n, one in seen.lights.items() if one.moved] == [name]
         stops = seen.lights[name].stops
         assert stops is not None and stops.low <= by <= stops.high
+
+
+def window(corner: Set, name: str, side: float, share: float) -> Floats:
+    """Daylight through an opening near this lamp, so much of the light in the picture's middle."""
+    near, day = LAMPS[name], np.array([1.35, 1.0, 0.75])
+    beside = (near.at[0] + side * 0.1, near.at[1] - 0.2, near.at[2] - 0.2)
+    light = corner.room.alone(Lamp(beside, near.aim, 1.0, near.focus, day))
+    at = np.s_[82:163, 192:288]
+    return np.asarray(light * (share * corner.light(LOOK)[at].mean() / light[at].mean()))
+
+
+@pytest.mark.parametrize(
+    ("name", "side", "share"),
+    [("fill", -1.0, 0.05), ("fill", 1.0, 0.05), ("wall-left", -1.0, 0.12)],
+)
+def test_light_from_nowhere_is_not_said_to_be_the_lamp_it_looks_like(
+    corner: Set, name: str, side: float, share: float
+) -> None:
+    """The lamp's own picture beside a window explains much of its light: no band may say so."""
+    dice = np.random.default_rng(31)
+    seeing = eye(corner, dice)
+    light = corner.light(LOOK) + window(corner, name, side, share)
+    seen = seeing.look(frame(light, dice), None, 0.1, PRESETS)
+    assert seen.stray is not None
+    assert finite(seen)
+    for who, one in seen.lights.items():
+        assert not one.moved
+        assert one.stops is not None and one.level is not None
+        # what is allowed is a tenth of a stop
+        assert one.stops.low <= 0.1 and one.stops.high >= -0.1, who
+        assert one.level.low <= 50.0 * 2**0.1 and one.level.high >= 50.0 * 2**-0.1, who
+        assert one.amount.low <= 0.5 * 2**0.1 and one.amount.high >= 0.5 * 2**-0.1, who
+
+
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+def test_a_lamp_turned_beside_light_from_nowhere_is_still_named(corner: Set, side: float) -> None:
+    dice = np.random.default_rng(31)
+    turned = corner.light({**LOOK, "key": 0.5 * 2**-0.5}) + window(corner, "fill", side, 0.05)
+    key = eye(corner, dice).look(frame(turned, dice), None, 0.1, PRESETS).lights["key"]
+    assert key.moved
+    assert key.stops is not None and key.stops.high < -0.1
 
 
 def test_a_presenter_moves_no_lamp(corner: Set) -> None:
