@@ -5,8 +5,9 @@ Anybody may publish anything here, a witness may lie, and two may look at one se
 - A look is refused that is too large, no JSON of its shape, no number or out of range, of lights
   that this set has not, or kept by the broker: a look is never of before.
 - It says when its frame was taken, by the clock of the bridge. From the future it is refused;
-  older than a look may be it is late, which is said until a good look comes, and is no fault; from before this link it is let go of without a word. Nothing goes back
-  in time: not the count of frames of a process, nor when they were taken.
+  older than a look may be it is late, which is said until a good look comes, and is no fault;
+  from before this link it is let go of without a word. Nothing goes back in time: not the count of
+  frames of a process, nor when they were taken.
 - Of two processes the one that was heard of last is believed, as long as it speaks.
 - What comes faster than any camera is looked at is dropped before it is read.
 
