@@ -4,9 +4,10 @@ Anybody may publish anything here, a witness may lie, and two may look at one se
 
 - A look is refused that is too large, no JSON of its shape, no number or out of range, of lights
   that this set has not, or kept by the broker: a look is never of before.
-- It says when its frame was taken, by the clock of the bridge. Older than a look may be, or from
-  the future, it is refused; from before this link it is let go of without a word. Nothing goes back
-  in time: not the count of frames of a process, nor when they were taken.
+- It says when its frame was taken, by the clock of the bridge. From the future it is refused;
+  older than a look may be it is late, which is said until a good look comes, and is no fault;
+  from before this link it is let go of without a word. Nothing goes back in time: not the count of
+  frames of a process, nor when they were taken.
 - Of two processes the one that was heard of last is believed, as long as it speaks.
 - What comes faster than any camera is looked at is dropped before it is read.
 
@@ -24,7 +25,7 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from studiobridge.bridge.channel import DROPPED_SAID_EVERY, Lane
 from studiobridge.bridge.topics import seen_topic, witness_alive_topic
-from studiobridge.control.events import Sighted, Unreadable, WitnessHeard
+from studiobridge.control.events import Sighted, SightedLate, Unreadable, WitnessHeard
 from studiobridge.control.pictured import LOOKS_HOLD, MORE
 from studiobridge.profile.model import SetProfile
 from studiobridge.profile.plain import plain
@@ -39,6 +40,8 @@ LOOKS_A_SECOND = 8.0
 OLDER = 10.0
 # Two clocks that are put right by each other differ by less than this (s).
 AHEAD = 0.5
+# So late (s) is a computer or a network that is behind; later is another clock, or nonsense.
+LATE = 600.0
 # Longer texts (characters) and larger numbers than these are none of a picture.
 LONGEST, LARGEST = 64, 1e9
 # From where to where each figure may be, wherever it stands. A level may be said a little past its
@@ -118,7 +121,9 @@ class Sightings:
         self._run, self._frame, self._taken = "", -1, -math.inf
         self._others.clear()
 
-    def hear(self, message: Message, at: float) -> list[Sighted | WitnessHeard | Unreadable]:
+    def hear(
+        self, message: Message, at: float
+    ) -> list[Sighted | SightedLate | WitnessHeard | Unreadable]:
         """What it comes to. Whatever the message holds, this does not raise."""
         if not self._lane.takes(at):
             if at - self._dropped_said < DROPPED_SAID_EVERY:
@@ -126,7 +131,7 @@ class Sightings:
             self._dropped_said = at
             why = f"looks come faster than {LOOKS_A_SECOND:.0f} a second: some are dropped"
             return [Unreadable(at, None, message.topic, why)]
-        found: Sighted | WitnessHeard | None
+        found: Sighted | SightedLate | WitnessHeard | None
         try:
             if message.topic == self._alive_topic:
                 found = self._read_alive(message, at)
@@ -158,7 +163,7 @@ class Sightings:
         learned = None if said.learned is None else plain(said.learned)
         return WitnessHeard(at, said.alive, run, what, why, learned, said.every)
 
-    def _read(self, message: Message, at: float) -> Sighted | None:
+    def _read(self, message: Message, at: float) -> Sighted | SightedLate | None:
         if message.retain:
             raise Refused("it was kept by the broker, and is of before")
         if len(message.payload) > MAX_LOOK:
@@ -182,7 +187,7 @@ class Sightings:
             yield "hinders: said twice"
         yield from _nonsense(asdict(sighting), "", "")
 
-    def _in_time(self, sighting: Sighting, at: float) -> Sighted | None:
+    def _in_time(self, sighting: Sighting, at: float) -> Sighted | SightedLate | None:
         """The look with its times by the steady clock. None: of before this link."""
         now = self._wall(at)
         taken, since = sighting.taken, sighting.since
@@ -190,7 +195,9 @@ class Sightings:
             if taken + sighting.age > now + AHEAD:
                 raise Refused("its frame is from the future by the clock of the bridge")
             if now - taken > self._oldest:
-                raise Refused(f"its frame is {now - taken:.0f} s old")
+                if now - taken > LATE:
+                    raise Refused(f"its frame is {now - taken:.0f} s old")
+                return SightedLate(at, now - taken)
             if since is not None and since > taken:
                 raise Refused("its oldest frame is younger than its last")
         self._in_order(sighting, at)

@@ -74,6 +74,7 @@ from studiobridge.control.events import (
     Room,
     Saved,
     Sighted,
+    SightedLate,
     Unreadable,
     Unsent,
     WitnessHeard,
@@ -145,6 +146,7 @@ class Controller:
             Unreadable: self._on_unreadable,
             Gauge: self._on_gauge,
             Sighted: self._on_sighted,
+            SightedLate: self._on_sighted_late,
             WitnessHeard: self._on_witness,
             Unsent: self._on_unsent,
             Rival: self._on_rival,
@@ -450,6 +452,9 @@ class Controller:
     def _on_sighted(self, event: Sighted) -> None:
         """The camera's picture was looked at: believed and judged like any instrument."""
         self._gauged |= self.holding.sight.sighted(event)
+
+    def _on_sighted_late(self, event: SightedLate) -> None:
+        self.holding.sight.sighted_late(event)
 
     def _on_witness(self, event: WitnessHeard) -> None:
         self._gauged |= self.holding.sight.witness(event)

@@ -111,6 +111,14 @@ class Sighted:
 
 
 @dataclass(frozen=True, slots=True)
+class SightedLate:
+    """A look came of a frame that is too old to say anything of now: whoever looks is behind."""
+
+    at: float
+    old_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class WitnessHeard:
     """Whoever looks at the picture says how it goes; `alive` False: it has left.
 
@@ -214,6 +222,7 @@ Event = (
     | QuietNoted
     | Gauge
     | Sighted
+    | SightedLate
     | WitnessHeard
     | Request
     | Said

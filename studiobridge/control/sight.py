@@ -23,7 +23,7 @@ from collections.abc import Callable, Iterator
 
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce, LightNote, Says
-from studiobridge.control.events import Sighted, WitnessHeard
+from studiobridge.control.events import Sighted, SightedLate, WitnessHeard
 from studiobridge.control.evidence import NEVER, Gauged
 from studiobridge.control.pictured import (
     HINDERS,
@@ -83,6 +83,8 @@ class Sight:
         self.last: Sighted | None = None
         self.used: Sighted | None = None
         self.used_before: Sighted | None = None
+        # the last look came of a frame too old: how old, until a good one comes
+        self.late_s: float | None = None
         # when the frame was taken that last said something of each light
         self._told: dict[str, float] = {}
         self._twice = {what: _Twice() for what in ("moved", "stray", "automatic")}
@@ -98,7 +100,7 @@ class Sight:
         """It was looked at. Returns the lights of which something else is believed now."""
         if not self.looks or not self.desk.link:
             return set()
-        self.last = event
+        self.last, self.late_s = event, None
         news: set[str] = set()
         if event.sighting.usable and event.taken is not None:
             self.used_before, self.used = self.used, event
@@ -107,17 +109,27 @@ class Sight:
         self._happens(event)
         return news | self.look(event.at)
 
+    def sighted_late(self, event: SightedLate) -> None:
+        """A frame too old to say anything of now: whoever looks is alive, and behind."""
+        if not self.looks or not self.desk.link:
+            return
+        if self.late_s is None:
+            self.desk.emit(Announce(state=True))
+        self.late_s = event.old_s
+
     def witness(self, event: WitnessHeard) -> set[str]:
         """Whoever looks says how it goes, or has left. Returns as `sighted`."""
         if not self.looks:
             return set()
         self.heard = event
+        if not event.alive:
+            self.late_s = None
         self.desk.emit(Announce(state=True))
         return set() if event.alive else self._lose(event.at, everything=True)
 
     def link_lost(self) -> set[str]:
         """What was seen before says nothing of after; who looks is heard of anew."""
-        self.heard = self.last = None
+        self.heard = self.last = self.late_s = None
         return self._lose(NEVER, everything=True)
 
     def look(self, at: float) -> set[str]:
@@ -357,6 +369,7 @@ class Sight:
             "differs": [one.shown() for one in self.differs(at)[:NAMED]],
             "holds_s": round(self.holds, 1),
             "age_s": None,
+            "late_s": None if self.late_s is None else round(self.late_s, 1),
             "counts_from": None,
             "sighting": None,
         }

@@ -41,7 +41,7 @@ from studiobridge.shown.seen_parts import screen as screen
 from studiobridge.shown.seen_parts import stray as stray
 from studiobridge.shown.seen_parts import white as white
 from studiobridge.shown.tongue import later, say
-from studiobridge.shown.words import bridge_says, listed
+from studiobridge.shown.words import bridge_says, listed, number
 
 MOST_DIFFERENCES = 3
 
@@ -84,11 +84,10 @@ def as_kept(
         text, why = say("the picture has not been looked at"), view.get("witness_why")
         if isinstance(why, str) and why:
             text = say("{what} ({why})", what=text, why=bridge_says(why, 200))
-        return Said("unknown", text)
+        return Said("unknown", _late(view, text))
     if is_old(seen, now, every) or (judged and view.get("trust") in ("old", "no clock")):
-        return Said(
-            "unknown", say("the picture: {what}", what=looked(seen, now, every, True, by_time))
-        )
+        text = say("the picture: {what}", what=looked(seen, now, every, True, by_time))
+        return Said("unknown", _late(view, text))
     stands = hindrances(seen)
     if stands:
         return Said("unknown", stands[0])
@@ -119,6 +118,18 @@ def as_kept(
         code: Code = "not" if view.get("as_kept") is False else "unknown"
         return Said(code, say("the picture: {what}", what=why))
     return Said("so", say("the picture is as kept ({when})", when=when))
+
+
+def _late(view: Mapping[str, object], text: str) -> str:
+    """With it where the newest look came of a frame too old: whoever looks is behind, no more."""
+    late = number(view.get("late_s"))
+    if late is None or not 0 < late < 1e9:
+        return text
+    late_text = say(
+        "the newest frame was {n} s old when it came: what looks at the picture is behind",
+        n=f"{late:.0f}",
+    )
+    return f"{text}; {late_text}"
 
 
 def line(

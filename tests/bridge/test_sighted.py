@@ -13,7 +13,7 @@ from studiobridge.bridge.core import Core
 from studiobridge.bridge.sighted import MAX_LOOK, Sightings
 from studiobridge.bridge.topics import seen_topic, witness_alive_topic
 from studiobridge.control.effects import Memory
-from studiobridge.control.events import Sighted, Unreadable, WitnessHeard
+from studiobridge.control.events import Sighted, SightedLate, Unreadable, WitnessHeard
 from studiobridge.profile import read_profile
 from studiobridge.profile.model import Witness
 from studiobridge.profile.sighting import (
@@ -155,7 +155,6 @@ def test_what_is_no_look_is_refused(payload: bytes) -> None:
 @pytest.mark.parametrize(
     ("more", "says"),
     [
-        ({"taken": WALL + 80.0, "since": None}, "20 s old"),
         ({"taken": WALL + 101.0, "since": None, "age": 0.0}, "from the future"),
         ({"taken": WALL + 99.0, "age": 5.0}, "from the future"),
         ({"taken": 0.0, "since": None}, "s old"),
@@ -164,6 +163,24 @@ def test_what_is_no_look_is_refused(payload: bytes) -> None:
 )
 def test_a_frame_too_old_or_of_the_future_is_refused(more: dict[str, object], says: str) -> None:
     assert says in why(Reading().look(**more))
+
+
+def test_a_late_frame_is_said_as_late_until_a_good_look_comes_and_is_no_fault() -> None:
+    assert Reading().look(taken=WALL + 80.0, since=None) == [SightedLate(100.0, 20.0)]
+    core = Core(CORNER, Memory(), "x", lambda at: WALL + at)
+    core.link_up(0.0)
+
+    def hear(at: float, **more: object) -> dict[str, object]:
+        core.message(Message(TOPIC, json.dumps(said(**more)).encode()), at)
+        shown = core.state()["picture_seen"]
+        assert isinstance(shown, dict)
+        return shown
+
+    late = hear(100.0, taken=WALL + 80.0, since=None)
+    assert (late["late_s"], late["sighting"], late["as_kept"]) == (20.0, None, None)
+    assert core.state()["unreadable"] is None
+    assert core.state()["faults"] == 0
+    assert hear(101.0, frame=2, taken=WALL + 100.5, since=None, age=0.2)["late_s"] is None
 
 
 def test_a_kept_look_is_of_before() -> None:

@@ -348,6 +348,9 @@ def test_a_set_without_a_witness_has_no_line_and_one_that_left_says_so() -> None
     assert seen.line(None, NOW) == ""
     nothing = {"trust": "not seen", "as_kept": None, "sighting": None, "witness_why": ""}
     assert seen.line(nothing, NOW) == "the picture has not been looked at"
+    late = seen.line({**nothing, "late_s": 13.2}, NOW)
+    behind = "; the newest frame was 13 s old when it came: what looks at the picture is behind"
+    assert late == "the picture has not been looked at" + behind
     gone = seen.line({**nothing, "trust": "gone"}, NOW)
     assert "witness serve" in gone
 
