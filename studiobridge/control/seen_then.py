@@ -348,7 +348,7 @@ class _Found:
         device: str | None = None,
     ) -> None:
         if then is None or now is None:
-            self._lacks(what, then is not None, now is not None)
+            self.lacks(what, then is not None, now is not None)
             return
         by = difference(then, now)
         if by.low <= 0.0 <= by.high:
@@ -361,7 +361,7 @@ class _Found:
         past = near is not None
         self.differs.append(Apart(what, device, way, by.value, unit, low, high, past, size))
 
-    def _lacks(self, what: str, then: bool, now: bool) -> None:
+    def lacks(self, what: str, then: bool, now: bool) -> None:
         if then != now:
             self.unknown.append((what, "now" if then else "then"))
 
@@ -383,11 +383,11 @@ def _of_kept(found: _Found, then: Looked, now: Looked) -> None:
         found.unknown.append(("white", "both"))  # one at the card, one at the face
     found.figure("exposure", then.exposure, now.exposure, WHOLE, ("darker", "brighter"), "stop")
     if then.framed is None or now.framed is None:
-        found._lacks("framing", then.framed is not None, now.framed is not None)
+        found.lacks("framing", then.framed is not None, now.framed is not None)
     else:
         _framing(found, then.framed, now.framed)
     if then.softer is None or now.softer is None:
-        found._lacks("focus", then.softer is not None, now.softer is not None)
+        found.lacks("focus", then.softer is not None, now.softer is not None)
         return
     # of what detail there was then so much is gone; less than SOFTER is what a codec does
     gone = 1.0 - (1.0 - now.softer) / (1.0 - then.softer)

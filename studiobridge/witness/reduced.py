@@ -97,9 +97,13 @@ class Reduced:
         """Variance of a block's mean: the camera's noise, and what compression does to it."""
         side, pressed = (FINE, PRESSED_FINE) if fine else (BLOCK, PRESSED)
         positive = np.maximum(light, 0.0)
-        step = self._steps[_by_root(positive)]
+        step = self.one_code(positive)
         own = (self.read**2 + self.shot * positive) / side**2
         return np.asarray(own + (pressed * step) ** 2 + 1e-12, np.float32)
+
+    def one_code(self, light: Singles) -> Singles:
+        """How much light one code more is, where there is so much (none below zero)."""
+        return np.asarray(self._steps[_by_root(light)], np.float32)
 
     # ---- errors that blocks share, as columns -----------------------------------------------
 

@@ -120,6 +120,11 @@ class Serving(Asker):
         self._frame_at = now()  # when the last one came, or frames began to be wanted
         self._away = False  # the broker is, and it was said
 
+    @property
+    def looks_at(self) -> str:
+        """Where frames come from, for people."""
+        return self._frames.shown
+
     # ---- what is heard -----------------------------------------------------------------------
 
     def _subscriptions(self) -> list[tuple[str, int]]:
@@ -481,7 +486,7 @@ async def serve(
             say(str(error))
             return 2
         async with serving:
-            say(f"{profile.name}: looks at {serving._frames.shown} while the set is up")
+            say(f"{profile.name}: looks at {serving.looks_at} while the set is up")
             code = await serving.serve()
         if code == 1:
             stopped.set()  # it is started anew as a process, with all its sets

@@ -3,7 +3,7 @@
 Light adds (Nimeroff, Simoncelli and Dorsey 1994; Teo, Simoncelli and Heeger 1997), so a frame is
 a sum of the learned pictures with amounts that are not negative. What does not fit is left out:
 
-1. From coarse to fine (errors of 50 % down to EVEN), least squares with weights that turn to
+1. From coarse to fine (errors of 70 % down (`ways`)), least squares with weights that turn to
    nothing for what is far off (Geman and McClure's), each by Lawson and Hanson's method (1974).
    From several places, for the way down has more than one end; the best end counts.
 2. What a block's own texture and its neighbours say goes into its weight: a person differs in

@@ -164,8 +164,7 @@ class Daylight:
         light, was = now.mean(axis=(1, 3)), then.mean(axis=(1, 3))
         ratio = light / np.maximum(was, 1e-5)
         expected = np.asarray(then * ratio[:, None, :, None, :], np.float32)
-        at = np.sqrt(np.clip(expected, 0.0, 0.998)) * 512.0
-        step = solver._steps[at.astype(np.int32)] * np.float32(PRESSED)
+        step = solver.one_code(np.maximum(expected, 0.0)) * np.float32(PRESSED)
         own = (solver.read**2 + solver.shot * np.maximum(expected, 0.0)) / FINE**2 + step**2
         spread = 2.0 * own + (FOLDS * expected) ** 2 + 1e-12
         far = ((now - expected) ** 2 / spread).mean(axis=(1, 3, 4))
@@ -333,7 +332,7 @@ def _added(one: _Left) -> float:
 def stray(solver: Solver, found: Solved, supposed: Supposed, face: Region | None) -> Stray | None:
     """Stray light in one solved frame, or many together; None where none is likely."""
     n = len(solver.shares)
-    moved = sum(one.moved > 0.5 for one in supposed.lights.values())
+    moved = sum(one.moved > MOVED for one in supposed.lights.values())
     if not supposed.lights or supposed.stray < SO_LIKELY or len(supposed.amounts) <= n:
         return None
     if 2 * moved > len(supposed.lights):
