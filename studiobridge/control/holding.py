@@ -117,6 +117,15 @@ class Holding:
             self.standing.turn(UNPROVEN[state], at, why)
         self.watcher.silence.seek_soon(self.watcher.unproven(differing=False), at)
 
+    def unproven_in_look(self) -> bool:
+        """Is anything essential not proven to be as the look in force asks, held or not (law 7)?"""
+        for name, device in self.desk.profile.devices.items():
+            points = self.desk.wanted_of(name) if device.essential else {}
+            preset = self.desk.presets.get(name)
+            if points and self.beliefs.why_unproven(name, points, preset=preset) is not None:
+                return True
+        return False
+
     def tried_otherwise(self) -> dict[str, str]:
         """What never says how it stands, and was told otherwise in a try: it is not as asked."""
         found: dict[str, str] = {}
@@ -188,6 +197,7 @@ class Holding:
             self.standing.left_on = False
             return
         changes = {step.device: step.preset for step in run.steps if step.action == "set"}
+        anew = self._asked_anew() if run.what == "up" else set()
         stepped = {step.device for step in run.steps}
         for key, drift in list(self.watcher.drifts.items()):
             preset = changes.get(drift.device)
@@ -196,9 +206,23 @@ class Holding:
             other = False
             if preset is not None and drift.point in LIGHT:
                 other = getattr(preset, drift.point) != drift.wanted
+            # ... and a dial is told nothing: of it the look alone says what is asked
+            other |= any((name, drift.point) in anew for name in drift.devices)
             if run.what == "up" and other:
                 self.watcher.entries.close(key, at, "changed look")
             elif drift.device in stepped:
                 drift.restoring = True
+        for name, point in anew:
+            self.watcher.let_go_of(name, (point,))
         for name in changes if run.what == "up" else ():
             self.watcher.let_go_of(name, (*LIGHT, "switch"))
+
+    def _asked_anew(self) -> set[tuple[str, Point]]:
+        """Points of light held so far that the look in force asks otherwise, or no more."""
+        asked = {name: self.desk.wanted_of(name) for name in self.watcher.wanted}
+        return {
+            (name, point)
+            for name, held in self.watcher.wanted.items()
+            for point, value in held.items()
+            if point in LIGHT and asked[name].get(point) != value
+        }

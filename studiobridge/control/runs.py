@@ -123,8 +123,9 @@ class Endings:
                 more = f" and {len(names) - 4} more" if len(names) > 4 else ""
                 text += f"; but drifted meanwhile: {', '.join(names[:4])}{more}"
         else:
+            watcher.judge_now(at)
+            self.holding.settle(at)
             text = f"already {standing.state}: nothing to do"
-            standing.look_changed(at)
         only_told = self.only_told()
         if only_told:
             text += f"; only told or left to a hand, not proven: {', '.join(only_told)}"
@@ -400,15 +401,18 @@ class Runs:
             stepped -= set(targets) if what == "restore" else set(stepped)
         begun = "everything" if everything else text if what in OF_ONE else ""
         self.desk.emit(RunNote(at, number, what, look, "begun", begun))
-        if not run.holds_on:
-            self.holding.let_go_for(run, at)
+        another = what == "up" and look != self.desk.look
         if what in ("up", "restore"):
             self.desk.look = look
+        if not run.holds_on:
+            self.holding.let_go_for(run, at)
         self.steps.run = run
         self.last_run = run
         if what not in OF_ONE:
             self.last_whole = run
-        if what == "up" and (steps or self.standing.state not in ("ready", "adrift")):
+        stands = self.standing.state in ("ready", "adrift") and not another
+        if what == "up" and (steps or not stands or self.holding.unproven_in_look()):
+            # nothing to tell is no proof: dials, and what only an instrument sees, may differ
             self.standing.turn("run-up begins", at)
         elif what in ("down", "cut"):
             waits = self.waits_to_go_down(at)

@@ -150,12 +150,6 @@ class Standing:
         self.desk.drift_opens = self.state in ("ready", "adrift", "stalled")
         self.desk.emit(Announce(state=True))
 
-    def look_changed(self, at: float) -> None:
-        """Another look is in force in the same state: a bridge that starts again has to know."""
-        if self.desk.look != self._noted_look:
-            self._noted_look = self.desk.look
-            self.desk.emit(StateNote(at, self.state, self.desk.look, self.why))
-
     def fault(self, device: str | None, topic: str, text: str, at: float) -> None:
         last = self._fault_at.get((device, topic), NEVER)
         if at - last < FAULT_AGAIN_AFTER:
