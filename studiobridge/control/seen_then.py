@@ -173,7 +173,7 @@ def read(value: object) -> Looked | str:
     screen, white, framing = (_part(seen, key) for key in ("screen", "white", "framing"))
     share = band(_part(seen, "stray").get("share"))
     if share is None and (stops or amounts):
-        # none was noticed, and less than this is not surely noticed
+        # none was noticed, and less than this may well be there
         share = Band(0.0, 0.0, STRAY)
     name, made = _text(seen.get("kept")), _text(seen.get("kept_at"))
     figures = {key: figure(framing.get(key)) for key in ("right", "down", "turn", "zoom", "share")}
