@@ -296,7 +296,7 @@ def test_a_set_that_fails_for_good_ends_the_process_with_all_its_sets(
     profile = read_profile(path).profile
 
     class Played:
-        _frames = Camera  # it has a name
+        looks_at = "a file"
 
         def __init__(self, profile: SetProfile, *more: Any) -> None:
             self.code, self.stopped = int(profile.name[-1]), more[-1]
