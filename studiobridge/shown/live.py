@@ -25,7 +25,7 @@ from xml.sax.saxutils import escape, quoteattr
 from studiobridge.craft.chroma import on_screen
 from studiobridge.figures.framing import edges_of_view
 from studiobridge.profile.model import Device, SetProfile
-from studiobridge.shown import glyphs, words
+from studiobridge.shown import drift_words, glyphs, proof_words, step_words, words
 from studiobridge.shown.ground import PAD, Ground, Sheet, Thing, ground_of, placed
 from studiobridge.shown.lengths import Lengths
 from studiobridge.shown.paper import shade
@@ -83,42 +83,42 @@ def condition(device: Device, view: View, sure: bool, up: bool) -> Condition:
     if view.get("adjusting") is True:
         # what it does differs from the look on purpose
         return Condition("adjusting", say("being adjusted"))
-    moved = words.drifted(view.get("drift"))
+    moved = drift_words.drifted(view.get("drift"))
     if moved:
         return Condition("moved", moved)
     if view.get("step"):
-        return Condition("busy", words.doing(str(view["step"])))
-    evidence = words.evidence(view)
-    gauged = words.gauged(view)
+        return Condition("busy", step_words.doing(str(view["step"])))
+    evidence = proof_words.evidence(view)
+    gauged = proof_words.gauged(view)
     if device.hand_set:
         text = say("on its dial, set by hand") if evidence == "hand" else say("on its dial")
         if up and evidence in ("watts", "picture", "sensor"):
             # the band names what it is known by: not said twice
             text = say("on its dial, as it should be")
-            return Condition("hand", f"{text}, {gauged or words.known_by(evidence)}")
+            return Condition("hand", f"{text}, {gauged or proof_words.known_by(evidence)}")
         return Condition("hand", f"{text} ({gauged})" if gauged else text)
     if view.get("switch") is False:
         return Condition("off", say("off"))
-    if up and evidence == "told" and not words.can_speak(view):
+    if up and evidence == "told" and not proof_words.can_speak(view):
         asked = words.preset(view.get("preset"))
-        told = say(words.ONLY_TOLD)
+        told = say(proof_words.ONLY_TOLD)
         if asked:
             told = say("only told {preset}: nothing confirms it", preset=asked)
         return Condition("told", f"{told} ({gauged})" if gauged else told)
     proven = say("as it should be")
-    if evidence in words.EVIDENCE and evidence != "report":
-        proven += f", {words.known_by(evidence)}"
+    if evidence in proof_words.EVIDENCE and evidence != "report":
+        proven += f", {proof_words.known_by(evidence)}"
     if not device.hears:
         if up and evidence:
             return Condition("set", proven)
         return Condition("plain", gauged if up and gauged else say("says nothing itself"))
-    heard = words.hearing(view)
+    heard = proof_words.hearing(view)
     if view.get("online") is False:
-        return Condition("off", say("off") if not up else words.heard_said(heard))
+        return Condition("off", say("off") if not up else proof_words.heard_said(heard))
     if heard in ("silent", "never heard"):
-        return Condition("unsure", words.heard_said(heard))
+        return Condition("unsure", proof_words.heard_said(heard))
     if view.get("online") is None:
-        return Condition("unsure", words.heard_said("never heard"))
+        return Condition("unsure", proof_words.heard_said("never heard"))
     if up and evidence in ("", "told"):
         return Condition("unsure", say("not confirmed yet"))
     return Condition("set", proven if up else say("on", sense="a switch"))
