@@ -11,8 +11,8 @@ from studiobridge.panel import parts_after, parts_picture
 from studiobridge.profile.model import LIGHT
 from studiobridge.shown import drift_words, proof_words, sensor_words, step_words, supplied, words
 from studiobridge.shown.after import should_be_off
+from studiobridge.shown.condition import condition
 from studiobridge.shown.hand import Guide, guide
-from studiobridge.shown.live import condition
 from studiobridge.shown.tongue import say
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from studiobridge.bridge.reading import Reader
 from studiobridge.shown import happened, proof_words, sensor_words, supplied, words
-from studiobridge.shown.live import condition
+from studiobridge.shown.condition import condition
 from studiobridge.shown.tongue import say
 
 if TYPE_CHECKING:

@@ -12,8 +12,9 @@ from studiobridge.cli import show
 from studiobridge.craft.chroma import Colour, on_screen
 from studiobridge.profile import read_profile
 from studiobridge.shown import drift_words, words
+from studiobridge.shown.condition import condition, tags
 from studiobridge.shown.floor import floor
-from studiobridge.shown.live import condition, drawing, tags
+from studiobridge.shown.live import drawing
 from studiobridge.shown.sheet import page
 
 PROFILE = read_profile(Path(__file__).parents[2] / "config" / "green-cloth.yaml").profile

@@ -7,7 +7,7 @@ import pytest
 from studiobridge.cli import follow, show
 from studiobridge.profile.model import Device
 from studiobridge.shown import drift_words, proof_words, step_words, words
-from studiobridge.shown.live import condition
+from studiobridge.shown.condition import condition
 
 LAMP = Device("key", "light", speaks="x", tells=frozenset({"level"}), hears=frozenset({"level"}))
 MUTE = Device("strip", "light")

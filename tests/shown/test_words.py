@@ -14,7 +14,7 @@ from studiobridge.control.states import STATES
 from studiobridge.panel.parts_device import detail
 from studiobridge.profile.model import Device, Preset
 from studiobridge.shown import drift_words, proof_words, step_words, words
-from studiobridge.shown.live import condition
+from studiobridge.shown.condition import condition
 from studiobridge.shown.looks import look_json, look_lines
 from tests.figures.sets import small
 from tests.panel.test_board import board
