@@ -150,8 +150,8 @@ async def _look_here(profile: SetProfile, path: Path, settings: Settings) -> Any
     from studiobridge.bridge.settings import SettingsError
     from studiobridge.witness.asked import Cannot
     from studiobridge.witness.frames import FramesError
-    from studiobridge.witness.keeping import CannotRead
     from studiobridge.witness.serving import look_once
+    from studiobridge.witness.stored import CannotRead
 
     try:
         sighting = await look_once(profile, path, settings)

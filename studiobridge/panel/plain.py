@@ -26,7 +26,7 @@ from studiobridge.panel.keys import Session
 from studiobridge.panel.parts_below import dials, drift_rows, left
 from studiobridge.panel.parts_hand import asks
 from studiobridge.panel.parts_stand import Word, word_of
-from studiobridge.shown import words
+from studiobridge.shown import proof_words, words
 from studiobridge.shown.tongue import english, in_force, say
 
 # A second yes has to come within this (s).
@@ -136,7 +136,7 @@ class Plain:
             word=word,
             to_go=to_go,
             truth=board.truth(),
-            notes=words.unproven(state) if sure else [],
+            notes=proof_words.unproven(state) if sure else [],
             moved=[row["line"] for row in drift_rows(board)] if sure else [],
             left=left(board),
             wishes=wishes(board) if session.may_ask else [],

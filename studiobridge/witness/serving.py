@@ -40,7 +40,7 @@ from studiobridge.bridge.topics import (
 from studiobridge.profile.model import SetProfile
 from studiobridge.profile.sighting import Sighting
 from studiobridge.speech.message import Message
-from studiobridge.witness import keeping
+from studiobridge.witness import keeping, stored
 from studiobridge.witness.asked import LONGEST_ASK, AskBody, Cannot
 from studiobridge.witness.beside import Hangs, in_thread
 from studiobridge.witness.eyes import Eyes, Last
@@ -366,9 +366,7 @@ class Serving(Asker):
 
     def _fails(self, error: Exception) -> None:
         self._failed += 1
-        kind = (
-            "" if isinstance(error, (Cannot, keeping.CannotRead)) else type(error).__name__ + ": "
-        )
+        kind = "" if isinstance(error, (Cannot, stored.CannotRead)) else type(error).__name__ + ": "
         self._goes("failed", f"{kind}{error}")
         if self._failed >= LOOKS_FAIL and kind:
             self._say(f"{self.set_name}: {LOOKS_FAIL} looks in a row failed; this process ends")
@@ -429,7 +427,7 @@ class Serving(Asker):
                 if body.what == "look" and last.sighting is None:
                     raise Cannot("no lamp was learned yet: `studiobridge witness learn`")
             code = 0
-        except (Cannot, FramesError, keeping.CannotRead) as error:
+        except (Cannot, FramesError, stored.CannotRead) as error:
             text = str(error)
         except Hangs:
             text, self._code = "the look did not end", 1
@@ -444,7 +442,7 @@ class Serving(Asker):
         self._fast_until = now() + FAST_FOR
         try:
             sighting = await self._see()
-        except (Cannot, Hangs, keeping.CannotRead):
+        except (Cannot, Hangs, stored.CannotRead):
             raise
         except Exception as error:
             if not isinstance(error, FramesError):
