@@ -669,6 +669,10 @@ class Evening:
     def others_act(self, act: int) -> None:
         """Whoever else there is does something, with dice of their own."""
 
+    def ask_for_light(self) -> None:
+        """The trouble is over: somebody wants the set up."""
+        self.ask("up")
+
     def press(self, word: str, retain: bool = False) -> None:
         if not self.broker.connected(PEOPLE):
             self.broker.connect(PEOPLE, self.now, None, 60.0)
@@ -1294,7 +1298,7 @@ def play(
         if not laws.breaches and evening.core.controller.state != "ready":
             # a meter that errs takes a camera that waits for one that rolls: who looks says so
             evening.say_it_stopped()
-            evening.ask("up")
+            evening.ask_for_light()
             for _ in range(6):
                 evening.run(20.0)
                 if evening.core.controller.state == "rising":
