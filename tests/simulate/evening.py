@@ -59,6 +59,7 @@ from studiobridge.rehearsal import MockBroker, Room, Trouble
 from studiobridge.rehearsal.devices import Happening as GearDid
 from studiobridge.speech import FarEnd, Speech
 from studiobridge.speech.message import Message
+from tests.simulate.anew import the_bridge_starts_anew
 from tests.simulate.frames import FrameLaws, Network
 from tests.simulate.gear import somebody_wakes_a_computer
 from tests.simulate.laws import Laws
@@ -1275,6 +1276,7 @@ def play(
         evening.turn_dials()
         evening.run(200.0)
         _must(evening, "ready", "in another look")
+        the_bridge_starts_anew(evening)
     else:
         for act in range(dice.randint(3, most)):
             evening.dice = random.Random(f"{seed} act {act}")
