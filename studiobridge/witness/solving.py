@@ -37,6 +37,7 @@ from studiobridge.witness.learned import Codes, Learned, Picture
 from studiobridge.witness.likely import Before, Likely, Supposed, evenly, likely
 from studiobridge.witness.mixing import BRIGHT_OFF, whites_of
 from studiobridge.witness.reduced import LEAST, SURE, Floats, Mask, Reduced, Singles
+from studiobridge.witness.screen import Made
 from studiobridge.witness.ways import (
     BOUNCED,
     FEWEST,
@@ -63,6 +64,9 @@ LEARNED_OFF = 0.01
 # ... of which so much is another from one frame to the next; and how sure (stops) it is of a lamp
 # that nobody turned that it gives what it gave.
 AGAIN_OFF, AGAIN_SURE = 0.003, 0.01
+# Where the picture itself does not tell, what the lamps make of it may be off by so much (stops)
+# beside what their amounts are: what was learned, and a place's own light, are no better.
+MADE_OFF = 0.05
 # Somebody is in a frame of which so much is covered, or in which errors are so much more than calm:
 # it is not held against another by their difference.
 SOMEBODY, SENT = 0.06, 1.5
@@ -344,6 +348,20 @@ class Solver(Reduced):
         return np.asarray(
             made.reshape(rows * BLOCK // FINE, columns * BLOCK // FINE, 3), np.float32
         )
+
+    def made_with(self, found: Solved) -> Made:
+        """What was found makes of the picture's parts, and how far (stops) that may be off: the
+        lamps' amounts as they are known, and their pictures."""
+        light = self.made(found.x)
+        green = self.light[1::3].astype(np.float64)
+        spread = np.einsum("ij,ij->i", green @ found.covariance, green)
+        share = (
+            SURE * np.sqrt(np.maximum(spread, 0.0)) / np.maximum(self.predict(found.x)[1::3], LEAST)
+        )
+        off = np.log2(1.0 + share) + MADE_OFF
+        each = BLOCK // FINE
+        off = off.reshape(self.shape).repeat(each, axis=0).repeat(each, axis=1)
+        return Made(light, off.astype(np.float32))
 
     def _rough(self, blocks: Blocks, x: Floats, base: Singles) -> Singles:
         """How far each block's texture is from what the lamps make there, whatever its mean."""
