@@ -11,6 +11,8 @@ import asyncio
 import contextlib
 import getpass
 import json
+import math
+import re
 import secrets
 import socket
 import time
@@ -140,6 +142,32 @@ class Shown:
             return self.run
         return None
 
+    def hear(self, parts: list[str], payload: bytes) -> bool:
+        """What came in on a topic below the set's own; False for what is none of JSON.
+
+        Whoever may write on the broker may write anything: what has the wrong shape is nothing.
+        """
+        try:
+            said = read_said(payload) if payload else None
+        except (ValueError, RecursionError):
+            return False
+        found = said if isinstance(said, dict) else None
+        if parts == ["witness", "alive"]:
+            self.witness = found
+        elif parts == ["state"]:
+            self.state = found
+        elif parts == ["run"]:
+            self.run = found
+        elif parts == ["drift"]:
+            entries = said if isinstance(said, list) else []
+            self.drift = [entry for entry in entries if isinstance(entry, dict)]
+        elif parts[0] == "devices" and len(parts) == 2:
+            if found is not None:
+                self.devices[parts[1]] = found
+            else:
+                self.devices.pop(parts[1], None)
+        return True
+
     def state_now(self) -> dict[str, Any]:
         """The state; where that is an old one, what it was is named and is not claimed."""
         state = self.state or {}
@@ -163,6 +191,25 @@ class Shown:
                 for name, device in devices.items()
             }
         return {**self.state_now(), "devices": devices}
+
+
+def read_said(payload: bytes) -> Any:
+    """JSON as it came in. What is no number there is none here (`NaN`, `1e999`), and half of a pair
+    is no character (RFC 8259, 6 and 8.2): what is heard is shown again, as JSON and as UTF-8.
+
+    Raises ValueError, RecursionError.
+    """
+
+    def finite(text: str) -> float | None:
+        found = float(text)
+        return found if math.isfinite(found) else None
+
+    text = payload.decode("utf-8")
+    said = json.loads(text, parse_constant=lambda name: None, parse_float=finite)
+    if re.search(r"\\u[dD][89a-fA-F]", text):
+        whole = json.dumps(said, ensure_ascii=False).encode("utf-8", "replace")
+        said = json.loads(whole)
+    return said
 
 
 def read_answer(said: object, id_: str) -> Answer | None:
@@ -348,24 +395,9 @@ class Asker:
                 self._answered(message, self._pictures)
             return
         else:
-            try:
-                said = json.loads(message.payload) if message.payload else None
-            except (ValueError, RecursionError):
+            if not self.shown.hear(parts, message.payload):
                 return
-            if parts == ["witness", "alive"]:
-                self.shown.witness = said if isinstance(said, dict) else None
-            elif parts == ["state"]:
-                self.shown.state = said if isinstance(said, dict) else None
-            elif parts == ["run"]:
-                self.shown.run = said if isinstance(said, dict) else None
-            elif parts == ["drift"]:
-                self._drift_heard = True
-                self.shown.drift = said if isinstance(said, list) else []
-            elif parts[0] == "devices" and len(parts) == 2:
-                if isinstance(said, dict):
-                    self.shown.devices[parts[1]] = said
-                else:
-                    self.shown.devices.pop(parts[1], None)
+            self._drift_heard = self._drift_heard or parts == ["drift"]
         self._changed()
 
     def _beat(self, message: Message) -> None:
@@ -398,8 +430,7 @@ class Asker:
 
     def _answered(self, message: Message, asked: dict[str, asyncio.Queue[Answer]]) -> None:
         try:
-            # what is no number in JSON is none here: an answer is printed as JSON again
-            said = json.loads(message.payload, parse_constant=lambda name: None)
+            said = read_said(message.payload)
         except (ValueError, RecursionError):
             return
         if not isinstance(said, dict):
