@@ -100,8 +100,8 @@ def unconfirmed(board: Board) -> list[str]:
     run = board.visitor.shown.latest_run or NOTHING
     last: dict[str, str] = {}
     for step in run.get("steps") or []:
-        if isinstance(step, Mapping) and words.action_of(step) not in words.TIMED:
-            last[str(step["device"])] = words.phase_of(step)
+        if isinstance(step, Mapping) and step_words.action_of(step) not in step_words.TIMED:
+            last[str(step["device"])] = step_words.phase_of(step)
     names = [name for name, phase in last.items() if phase != "confirmed"]
     if run.get("what") == "restore":
         # a dial has no step of its own: nothing tells it anything

@@ -26,7 +26,7 @@ from studiobridge.panel.keys import Session
 from studiobridge.panel.parts_below import dials, drift_rows, left
 from studiobridge.panel.parts_hand import asks
 from studiobridge.panel.parts_stand import Word, word_of
-from studiobridge.shown import words
+from studiobridge.shown import proof_words, words
 from studiobridge.shown.tongue import english, in_force, say
 
 # A second yes has to come within this (s).
@@ -90,7 +90,7 @@ def wishes(board: Board) -> list[Wish]:
 
 
 def _notes(board: Board) -> list[str]:
-    return words.unproven(board.visitor.shown.state or {})
+    return proof_words.unproven(board.visitor.shown.state or {})
 
 
 def cut() -> Wish:
