@@ -32,7 +32,7 @@ from studiobridge.bridge.tables import (
 )
 from studiobridge.control.effects import ByHand, Lockout, MadeQuiet, Memory, Tick
 from studiobridge.control.standing import ANSWERS_KEPT
-from studiobridge.control.takes import KEPT
+from studiobridge.control.taken import KEPT
 from studiobridge.profile.model import Preset
 
 # Rows of these tables are of one session alone.

@@ -39,8 +39,7 @@ from studiobridge.bridge.tables import (
     take_note,
     value_in,
 )
-from studiobridge.control.taken import Taken, Tally
-from studiobridge.control.takes import KEPT
+from studiobridge.control.taken import KEPT, Taken, Tally
 from studiobridge.craft.chroma import spelled
 from studiobridge.profile.model import LIGHT
 from studiobridge.profile.said import FORMER_WORDS

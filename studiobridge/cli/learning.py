@@ -53,7 +53,7 @@ def witness_learn(
     libraries_or_stop()
     found = set_with_witness(path)
     from studiobridge.witness.keeping import folder_of, may_save
-    from studiobridge.witness.lesson import pupils
+    from studiobridge.witness.pupils import pupils
     from studiobridge.witness.stored import CannotWrite
 
     folder = into or folder_of(path)
@@ -89,7 +89,7 @@ def _alone(folder: Path) -> Iterator[None]:
 
 def plan(profile: SetProfile, folder: Path) -> list[str]:
     """What will happen, before anybody says yes to it."""
-    from studiobridge.witness.lesson import pupils
+    from studiobridge.witness.pupils import pupils
 
     found, out = pupils(profile, {})
     hands = ", ".join(pupil.device.name for pupil in found if pupil.by_hand)

@@ -24,7 +24,8 @@ from studiobridge.witness import keeping, shipped
 from studiobridge.witness.frames import open_frames
 from studiobridge.witness.learned import Curve, Kept, Learned, Share
 from studiobridge.witness.learning import places_of
-from studiobridge.witness.lesson import ByHand, Lesson, pupils
+from studiobridge.witness.lesson import ByHand, Lesson
+from studiobridge.witness.pupils import pupils
 from studiobridge.witness.session import CannotLearn, Session
 
 if TYPE_CHECKING:

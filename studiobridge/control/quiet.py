@@ -26,7 +26,9 @@ from studiobridge.control.effects import Announce, MadeQuiet, Memory, QuietNote
 from studiobridge.control.events import QuietNoted, Request
 from studiobridge.control.evidence import NEVER
 from studiobridge.control.gates import Gates
-from studiobridge.control.quieted import OFF, Quieted, spoken, why_lost
+from studiobridge.control.quiet_lost import Lost
+from studiobridge.control.quiet_way import Way
+from studiobridge.control.quieted import OFF, OVERDUE, Quieted, QuietPhase, spoken
 from studiobridge.control.runs import Runs
 from studiobridge.control.standing import Answers, Standing
 from studiobridge.profile.model import ToldQuiet
@@ -39,8 +41,6 @@ AFTER_TAKE = 15.0
 AFTER_RELEASE = 10.0
 # What says "on" out of itself is looked at once more after (s): a report may come twice, or late.
 LOOK_TWICE = 2.0
-# What is in the way is looked at again at least so often (s).
-LOOK_AGAIN = 2.0
 # Told on in vain, it is told again after so long (s), each time twice that, and no more than two
 # minutes: its network may come back any time, and the record is not filled with it meanwhile.
 TELL_AGAIN, TELL_AT_MOST = 30.0, 120.0
@@ -48,10 +48,7 @@ TELL_AGAIN, TELL_AT_MOST = 30.0, 120.0
 ROUNDS = 3
 # What is off longer than it should be is said again so often (s), until somebody acts.
 SAY_AGAIN = 900.0
-# What may make it late and is nobody's fault is said from so much (s) past its time.
-OVERDUE = 60.0
 INFINITE = float("inf")
-QuietPhase = Literal["intended", "sent", "confirmed", "failed", "counts on", "over"]
 
 
 class Quiet:
@@ -69,9 +66,8 @@ class Quiet:
         self.runs = runs
         self.plugs = desk.feeds.quiet
         self.entries: dict[str, Quieted] = {}
-        # what the bridge before made quiet and this profile says nothing of: only a hand helps
-        self.lost: dict[str, MadeQuiet] = {}
-        self._lost_said = False
+        self.lost = Lost(desk, standing)
+        self.way = Way(desk, gates, runs, self.entries)
         # did a camera roll when it was last looked at; None: not looked at yet
         self._rolled: bool | None = None
         # what a request for several has come to so far: code and text of each
@@ -84,7 +80,7 @@ class Quiet:
             if was.device in self.plugs:
                 self.entries[was.device] = self._remembered(was, now)
             else:
-                self.lost[was.device] = was
+                self.lost.of[was.device] = was
         self._kept_for()
 
     def _remembered(self, was: MadeQuiet, now: float) -> Quieted:
@@ -249,7 +245,7 @@ class Quiet:
         if event.action == "on":
             # what is on its way back is not held up by a disk
             entry.stage = "due"
-            if self.desk.link and self.desk.listened and self._in_the_way(entry, at) is None:
+            if self.desk.link and self.desk.listened and self._waits(entry, at) is None:
                 self._tell_on(entry, at)
             return
         name = entry.device
@@ -285,10 +281,10 @@ class Quiet:
 
     def tend(self, at: float) -> None:
         """Something has happened, or is due: go on with whatever may go on now."""
-        if not (self.plugs or self.lost) or not (self.desk.link and self.desk.listened):
+        if not (self.plugs or self.lost.of) or not (self.desk.link and self.desk.listened):
             return
-        if self.lost:
-            self._look_at_lost(at)
+        if self.lost.of:
+            self.lost.look(at)
         self._look_at_cameras(at)
         for entry in list(self.entries.values()):
             self._move(entry, at)
@@ -406,50 +402,18 @@ class Quiet:
 
     # ---- back ----------------------------------------------------------------------------
 
-    def _in_the_way(self, entry: Quieted, at: float) -> str | None:
-        """Why it cannot have power now, in words; None when the way is free."""
-        name, plug = entry.device, entry.plug
-        if plug in self.desk.busy:
-            return f"{plug} is being switched just now"
-        locked = self.gates.why_locked(plug, energise=True)
-        if locked is not None:
-            self._wake(entry, at + OVERDUE)
-            return f"{name} is kept off by the lockout: {locked}"
-        rested = entry.rests_from + self._told(name).rests
-        sure = entry.told_at + self._life(entry)
-        for until, why in (
-            (rested, "it rests before it has power again"),
-            (entry.not_before, "the lockout was released a moment ago: stand back"),
-            (sure, "what it was told last may still be on its way"),
-        ):
-            if at < until - 1e-6:
-                self._wake(entry, until)
-                return why
-        circuit = self.profile.devices[plug].circuit
-        if circuit is not None and self._turn_taken(entry, circuit, at):
-            self._wake(entry, max(at + 0.2, self.desk.free_at.get(circuit, NEVER)))
-            return f"{name} waits for its turn on circuit {circuit}"
-        too_much = self.gates.why_too_much(plug, {**self.desk.presets, **self.desk.trying})
-        if too_much is not None:
-            self._wake(entry, at + LOOK_AGAIN)
-            return f"{name} waits: {too_much}"
-        return None
-
-    def _turn_taken(self, entry: Quieted, circuit: str, at: float) -> bool:
-        """One switch-on at a time on a circuit, with its gap: a run's, a try's or another's."""
-        if self.desk.free_at.get(circuit, NEVER) > at + 1e-6:
-            return True
-        run = self.runs.run
-        if run is not None and any(a.step.circuit == circuit for a in run.active.values()):
-            return True
-        others = (e for e in self.entries.values() if e is not entry)
-        return any(
-            e.stage in ("noting on", "told on") and self.profile.devices[e.plug].circuit == circuit
-            for e in others
-        )
+    def _waits(self, entry: Quieted, at: float) -> str | None:
+        """What is in the way of its power, in words; it is looked at again when that may change."""
+        rested = entry.rests_from + self._told(entry.device).rests
+        found = self.way.blocked(entry, at, rested, entry.told_at + self._life(entry))
+        if found is None:
+            return None
+        if found.until is not None:
+            self._wake(entry, found.until)
+        return found.why
 
     def _bring_back(self, entry: Quieted, at: float) -> None:
-        waits = self._in_the_way(entry, at)
+        waits = self._waits(entry, at)
         if waits is None:
             entry.stage, entry.waits = "noting on", None
             self._note(entry, "on", "intended", at)
@@ -511,28 +475,6 @@ class Quiet:
         if entry.late is not None and at > entry.due_at + OVERDUE:
             text += f", {spoken(at - entry.due_at)} later than meant: {entry.late}"
         return text
-
-    def _look_at_lost(self, at: float) -> None:
-        """Made quiet, and the profile was edited since: nothing here may tell it, so it is said.
-
-        It stays owed, for a profile that says it again, until it says itself that it is on.
-        """
-        for name, was in list(self.lost.items()):
-            if name in self.beliefs.of and self.beliefs.surely_on(name):
-                del self.lost[name]
-                self._note_lost(was, "over", f"{name} is on again", at)
-            elif not self._lost_said:
-                text = f"{name} is still off: {why_lost(was)}"
-                self.standing.fault(None, f"quiet {name}", text, at)
-                self._note_lost(was, "failed", text, at)
-        self._lost_said = True
-
-    def _note_lost(self, was: MadeQuiet, phase: QuietPhase, text: str, at: float) -> None:
-        left, off_for = max(0.0, was.back_at - at), max(0.0, at - was.off_at)
-        by, rolling = was.by, was.rolling
-        note = QuietNote(at, was.device, "on", phase, left, off_for, was.cut, rolling, by, text)
-        self.desk.emit(note)
-        self.desk.emit(Announce(state=True))
 
     # ---- what else happens to a set ------------------------------------------------------
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-from studiobridge.control.effects import MadeQuiet
 from studiobridge.control.evidence import NEVER
 
 Stage = Literal[
@@ -31,6 +30,9 @@ SHOWN: dict[Stage, str] = {
     "cut": "cut",
 }
 OFF: frozenset[Stage] = frozenset({"unsure", "quiet"})
+QuietPhase = Literal["intended", "sent", "confirmed", "failed", "counts on", "over"]
+# What may make it late and is nobody's fault is said from so much (s) past its time.
+OVERDUE = 60.0
 
 
 @dataclass(slots=True)
@@ -97,15 +99,6 @@ class Quieted:
         if self.stage == "unsure":
             return "told off, and has not said that it is: it is told on like the rest"
         return "until the take ends" if self.rolling else f"asked for by {self.by or 'somebody'}"
-
-
-def why_lost(was: MadeQuiet) -> str:
-    """Of gear that this profile does not tell quiet any more: why nothing brings it back."""
-    by = f" by {was.by}" if was.by else ""
-    return (
-        f"it was made quiet{by}, and the profile says no more that it is told quiet: switch it on"
-        " by hand, or put it back into the profile"
-    )
 
 
 def spoken(seconds: float) -> str:

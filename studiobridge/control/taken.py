@@ -15,6 +15,9 @@ from studiobridge.control.effects import TakeNote
 # A take's end by the wall and its seconds agree this well (s), or the clock was put in between.
 SAME_CLOCK = 2.0
 
+# So many takes are known without the record, and as many good ones.
+KEPT = 50
+
 
 @dataclass(frozen=True, slots=True)
 class Span:

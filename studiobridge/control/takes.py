@@ -20,9 +20,6 @@ The rules:
   every GOING it is noted that a take goes on: a wall clock that is put in between costs a restart
   no more than that.
 - A mark and a note may be given at any time and changed later: by whom and when stands with them.
-- `match` makes a look of this session of how the set stood: of all that was known of it, also what
-  was only told, and says what is left out. It is never made while a camera rolls, and asks for
-  `up` like anybody else.
 """
 
 from __future__ import annotations
@@ -39,36 +36,22 @@ from studiobridge.control.evidence import NEVER
 from studiobridge.control.gates import Gates
 from studiobridge.control.known_rolling import ANEW, KnownRolling
 from studiobridge.control.looks import Looks
+from studiobridge.control.matching import Matching
 from studiobridge.control.runs import Runs
-from studiobridge.control.seen_apart import allowed_of, beside_the_lights, between, compare
 from studiobridge.control.seen_in_take import SeenInTake
-from studiobridge.control.seen_then import Looked, of_now, read
 from studiobridge.control.standing import Answers, Rolled, Standing
 from studiobridge.control.stood import (
-    fitting,
-    left_out,
-    only_told,
-    presets_of,
     whole,
 )
-from studiobridge.control.taken import Taken, Tally
+from studiobridge.control.taken import KEPT, Taken, Tally
 from studiobridge.control.takes_shown import Against, ended, short
-from studiobridge.profile.plain import plain
-from studiobridge.profile.said import Answer
 
 # That a take goes on is noted so often (s): a restart finds out no more exactly than this how long
 # it was, should the clock have been put meanwhile; and it costs a small computer's card nothing.
 GOING = 20.0
-# So many takes are known without the record, and as many good ones.
-KEPT = 50
 # Of so many takes that were marked last the marks are shown: who lists a record that is written a
 # moment later knows them from there.
 MARKS_SHOWN = 5
-
-
-def look_of(take: int) -> str:
-    """The name of the look that is made of a take."""
-    return f"take-{take}"
 
 
 class Takes:
@@ -103,8 +86,7 @@ class Takes:
         self.next = memory.next_take
         # cameras that roll, as far as the takes have been told
         self._rolling: set[str] = set()
-        # looks made of takes: known as long as the session is
-        self._made: set[str] = set()
+        self.matching = Matching(desk, gates, standing, answers, self.sight, self.tally)
         self.known = KnownRolling(desk)
         self._steady: float | None = None  # when the take under way began
         self._going_at = NEVER
@@ -116,10 +98,7 @@ class Takes:
         """The take that the bridge before was in goes on, until it is known that it has ended."""
         look = memory.look or ""
         if memory.session is not None and look not in self.desk.looks:
-            made = self.tally.matched.get(look)
-            if made is not None:
-                self.desk.looks[look] = presets_of(fitting(self.desk.profile, made))  # type: ignore[arg-type]
-                self._made.add(look)
+            self.matching.remember(look)
         take = self.tally.open
         if take is None:
             return
@@ -145,10 +124,7 @@ class Takes:
     def follow(self, at: float) -> None:
         """Something happened: has a camera started or stopped, has the light of a take changed?"""
         rolled, self.standing.rolled = self.standing.rolled, []
-        if self._made and not self.standing.session.open:
-            for look in self._made - {self.desk.look}:
-                self.desk.looks.pop(look, None)
-                self._made.discard(look)
+        self.matching.forget()
         if not self.desk.cameras:
             return
         if self.desk.changed or rolled:
@@ -284,67 +260,9 @@ class Takes:
         self.answers.done(request, f"take {number}: {', '.join(parts)}", {"take": number})
 
     def match(self, request: Request, at: float) -> str | None:
-        """Make a look of how the set stood in a take. None where that was refused.
-
-        Whoever called asks for `up` with it.
-        """
+        """Make a look of a take (matching.py). None where that was refused."""
         number = self._meant(request)
-        if number is None:
-            return None
-        held = self.gates.held_by(at)
-        if held is not None:
-            text = f"{held} is rolling or closing its file: nothing is changed now"
-            self.answers.refuse(request, 1, text)
-            return None
-        take = self.tally.takes.get(number)
-        lights = None if take is None else take.stood.get("lights")
-        if not isinstance(lights, dict):
-            text = (
-                f"how the set stood in take {number} is not known any more: the latest {KEPT} are,"
-                f" and the latest {KEPT} good ones"
-            )
-            self.answers.refuse(request, 1, text)
-            return None
-        lights = fitting(self.desk.profile, lights)
-        look, presets, left = look_of(number), presets_of(lights), left_out(lights)
-        if look in self.desk.profile.looks:
-            text = f"the profile has a look of its own called {look}: ask for up with it"
-            self.answers.refuse(request, 1, text)
-            return None
-        if not any((preset.level or 0.0) > 0.0 for preset in presets.values()):
-            text = f"no light is known to have been lit in take {number}"
-            why = "; ".join(f"{one['device']} {one['why']}" for one in left)
-            self.answers.refuse(request, 1, f"{text} ({why})" if why else text)
-            return None
-        self.desk.looks[look] = presets
-        self._made.add(look)
-        self._say(TakeNote(at, number, "matched", None, 0.0, request.by, 0.0, look, None, lights))
-        told = only_told(lights)
-        text = f"as in take {number}: the look {look}"
-        if told:
-            text += f". Only told then, proven by nothing: {', '.join(told)}"
-        if left:
-            text += ". Left out: " + "; ".join(f"{one['device']} {one['why']}" for one in left)
-        seen, beside = self._beside(take.picture if take is not None else None, at)
-        if beside:
-            text += f". No light sets what the picture shows: {beside}"
-        detail = {"look": look, "only_told": told, "left_out": left, "seen": seen}
-        self.desk.emit(Answer(request.id, False, 0, text, detail))
-        return look
-
-    def _beside(self, then: object, at: float) -> tuple[dict[str, object] | None, str]:
-        """The picture now against that of a take, and in words what no light sets right."""
-        now = of_now(self.sight, self.standing, at)
-        if now is None:
-            return None, ""
-        allowed = allowed_of(self.desk.profile)
-        before, after = read(then), read(now)
-        if isinstance(before, Looked) and isinstance(after, Looked):
-            said = ", ".join(beside_the_lights(compare(before, after, allowed)))
-        else:
-            why = f"then {before}" if isinstance(before, str) else f"now {after}"
-            said = f"where the camera looks is not known ({plain(why)[:160]})"
-        return between(then, now, allowed), said
+        return None if number is None else self.matching.match(request, number, at, self._say)
 
     def _meant(self, request: Request) -> int | None:
         """Which take is meant: none named, the one that rolls, else the last."""

@@ -17,7 +17,7 @@ from studiobridge.control.evidence import Proof, Word
 from studiobridge.control.guided import aim as aim_by_picture
 from studiobridge.control.manners import in_the_way
 from studiobridge.control.plan import describe, waits_for
-from studiobridge.control.quieted import why_lost
+from studiobridge.control.quiet_lost import why_lost
 from studiobridge.control.sequence import staying_on
 from studiobridge.craft.chroma import Colour
 from studiobridge.craft.grid import mired
@@ -262,7 +262,7 @@ def quiet_view(controller: Controller, at: float, wall: Wall) -> list[View]:
             "by": was.by,
             "state": "still off",
         }
-        for was in quiet.lost.values()
+        for was in quiet.lost.of.values()
     ]
     return found
 

@@ -70,26 +70,14 @@ def evenness(values: Sequence[float]) -> float:
     return stops(max(values), min(values))
 
 
-def off_axis_share(off_axis: float, beam: float) -> float:
-    """Share (0-1) of the light on axis that leaves a fixture `off_axis` degrees from its axis.
+def beam_power(beam: float) -> float:
+    """The power of the cosine by which a beam (degrees, above 0 and below 180) falls off.
 
     A beam angle is where half is left, measured from side to side (trade definition; CIE and
     IES files use the same half). Between, cosine to a power chosen so that exactly half is left
     there: 120 degrees is a plain diffuse panel (Lambert). The model is the usual one for LEDs
-    (Moreno and Sun 2008, from memory). Behind the fixture there is nothing. Raises ValueError
-    for a beam not above 0 and below 180 degrees.
+    (Moreno and Sun 2008, from memory). Behind the fixture there is nothing.
     """
-    if not 0.0 < beam < 180.0:
-        raise ValueError(f"a beam angle is above 0 and below 180 degrees, not {beam:g}")
-    if not 0.0 <= off_axis <= 180.0:
-        raise ValueError(f"an angle off the axis is from 0 to 180 degrees, not {off_axis:g}")
-    if off_axis >= 90.0:
-        return 0.0
-    return float(math.cos(math.radians(off_axis)) ** beam_power(beam))
-
-
-def beam_power(beam: float) -> float:
-    """The power of the cosine by which a beam (degrees, above 0 and below 180) falls off."""
     return math.log(0.5) / math.log(math.cos(math.radians(beam / 2.0)))
 
 

@@ -3,7 +3,7 @@
 A diffuse face (Lambert) is exact: the configuration factor of a plane element and a polygon,
 Lambert's formula of 1760 over its edges (Howell's catalogue, section B, from memory), cut off at
 the receiver's horizon. A face whose beam is not 120 degrees throws by the same cosine to a power
-from each of its points (`craft.mark.off_axis_share`): the diffuse rectangle times how the two
+from each of its points (`craft.mark.beam_power`): the diffuse rectangle times how the two
 compare, summed over the face by Gauss and Legendre's rule.
 """
 

@@ -47,22 +47,11 @@ def angle_of_view(focal: float, sensor: float) -> float:
     return math.degrees(2.0 * math.atan(sensor / (2.0 * focal)))
 
 
-def field_at(focal: float, sensor: float, distance: float) -> float:
-    """How much (m) of a plane at `distance` m from the lens the picture shows along that side.
-
-    The lens is focused there, which takes a little off: w (s - f) / f, of a thin lens. Raises
-    ValueError for a distance within the focal length, where nothing is in focus.
-    """
-    if not distance > 0:
-        raise ValueError(f"a distance is above 0 m, not {distance:g}")
-    angle_of_view(focal, sensor)
-    if not distance * 1000.0 > focal:
-        raise ValueError(f"{distance:g} m is nearer than a lens of {focal:g} mm can focus")
-    return sensor * (distance / focal - 1.0 / 1000.0)
-
-
 def distance_for(focal: float, sensor: float, field: float) -> float:
-    """The distance (m) at which the picture, focused there, shows `field` m along that side."""
+    """The distance (m) at which the picture, focused there, shows `field` m along that side.
+
+    Focusing near takes a little off the field: w (s - f) / f, of a thin lens, solved for s.
+    """
     if not field > 0:
         raise ValueError(f"a field is above 0 m, not {field:g}")
     angle_of_view(focal, sensor)

@@ -84,7 +84,6 @@ class Measured:
     boots: list[float] = field(default_factory=list)
     answers: list[float] = field(default_factory=list)
     plug_answers: list[float] = field(default_factory=list)
-    arrivals: list[float] = field(default_factory=list)
     came_back: list[float] = field(default_factory=list)
     left_at: float = REMEMBERS  # before its mains went
     metered: list[Metered] = field(default_factory=list)

@@ -1,4 +1,4 @@
-"""Bands of a picture as figures in words.
+"""Figures of a picture in words: bands, and where the camera looks.
 
 Rounded outwards, so that none is told narrower than it is, and with no more digits than it has.
 """
@@ -82,3 +82,36 @@ def stops_against(found: Band) -> str:
 def percent(share: float) -> str:
     much = 100 * share
     return f"{figure(much, '.0f' if much >= 9.95 else '.1f')} %"
+
+
+def looks_elsewhere(
+    right: float | None, down: float | None, turn: float | None, zoom: float | None
+) -> str:
+    """`the camera looks 14 px further left, leaning 1.2° to its left`: px, degrees, a factor.
+
+    What is too little to be seen is not named.
+    """
+    parts = []
+    if right is not None and abs(right) >= 0.5:
+        n = f"{abs(right):.0f}"
+        parts.append(
+            say("{n} px further right", n=n) if right > 0 else say("{n} px further left", n=n)
+        )
+    if down is not None and abs(down) >= 0.5:
+        n = f"{abs(down):.0f}"
+        parts.append(say("{n} px further down", n=n) if down > 0 else say("{n} px further up", n=n))
+    how = ", ".join(parts)
+    text = say("the camera looks {how}", how=how) if how else say("the camera looks elsewhere")
+    if turn is not None and abs(turn) >= 0.05:
+        much = figure(abs(turn), ".1f")
+        text += ", " + (
+            say("leaning {much}° to its right", much=much)
+            if turn > 0
+            else say("leaning {much}° to its left", much=much)
+        )
+    if zoom is not None and abs(zoom - 1.0) >= 0.002:
+        much = figure(100 * abs(zoom - 1.0), ".1f")
+        text += ", " + (
+            say("{much} % closer", much=much) if zoom > 1.0 else say("{much} % wider", much=much)
+        )
+    return text

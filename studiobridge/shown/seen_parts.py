@@ -11,6 +11,7 @@ from studiobridge.control.pictured import EVEN, SOFTER, TINT
 from studiobridge.profile.sighting import Band
 from studiobridge.shown.seen_figures import (
     digits_of,
+    looks_elsewhere,
     none_to,
     one_side,
     outwards,
@@ -254,31 +255,8 @@ def framing(seen: Json) -> str:
         return ""
     if part.get("moved") is not True:
         return say("the camera looks where it did") if part.get("moved") is False else ""
-    right, down = within(part.get("right")), within(part.get("down"))
-    parts = []
-    if right is not None and abs(right) >= 0.5:
-        n = f"{abs(right):.0f}"
-        parts.append(
-            say("{n} px further right", n=n) if right > 0 else say("{n} px further left", n=n)
-        )
-    if down is not None and abs(down) >= 0.5:
-        n = f"{abs(down):.0f}"
-        parts.append(say("{n} px further down", n=n) if down > 0 else say("{n} px further up", n=n))
-    how = ", ".join(parts)
-    text = say("the camera looks {how}", how=how) if how else say("the camera looks elsewhere")
     turn, zoom = within(part.get("turn"), -180, 180), within(part.get("zoom"), 0.05, 20)
-    if turn is not None and abs(turn) >= 0.05:
-        much = figure(abs(turn), ".1f")
-        text += ", " + (
-            say("leaning {much}° to its right", much=much)
-            if turn > 0
-            else say("leaning {much}° to its left", much=much)
-        )
-    if zoom is not None and abs(zoom - 1) >= 0.002:
-        much = figure(100 * abs(zoom - 1), ".1f")
-        text += ", " + (
-            say("{much} % closer", much=much) if zoom > 1 else say("{much} % wider", much=much)
-        )
+    text = looks_elsewhere(within(part.get("right")), within(part.get("down")), turn, zoom)
     return say("{what}: the tripod was touched", what=text)
 
 

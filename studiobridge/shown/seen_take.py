@@ -17,12 +17,14 @@ from studiobridge.control.pictured import HINDERS
 from studiobridge.control.seen_then import band, figure
 from studiobridge.profile.sighting import Band
 from studiobridge.shown import seen, words
+from studiobridge.shown.seen_figures import looks_elsewhere
 from studiobridge.shown.tongue import figure as written
 from studiobridge.shown.tongue import later, say
 from studiobridge.shown.words import bridge_says, clean, duration
 
 Json = Mapping[str, Any]
 NOTHING: Json = {}
+FRAMED = ("right", "down", "turn", "zoom")
 
 # Why there is no picture, as the bridge writes it down.
 WHYS: Mapping[str, str] = {
@@ -218,42 +220,12 @@ def _difference(what: str, entry: Json, found: Band) -> str:
             return say("{much} % more light from nowhere ({near} to {far} %)", **values)
         return say("{much} % less light from nowhere ({near} to {far} %)", **values)
     if what == "framing":
-        return _framing(entry)
+        return looks_elsewhere(*(figure(entry.get(key)) for key in FRAMED))
     if what == "focus":
         if more:
             return say("softer: {much} % less fine detail", much=f"{100 * min(by, 1.0):.0f}")
         return say("sharper: {much} % more fine detail", much=f"{-100 * by:.0f}")
     return ""
-
-
-def _framing(entry: Json) -> str:
-    """`the camera looks 14 px further left`; in the words of one look."""
-    moved = {key: figure(entry.get(key)) for key in ("right", "down", "turn", "zoom")}
-    right, down, turn, zoom = (moved[key] for key in ("right", "down", "turn", "zoom"))
-    parts = []
-    if right is not None and abs(right) >= 0.5:
-        n = f"{abs(right):.0f}"
-        more = say("{n} px further right", n=n) if right > 0 else say("{n} px further left", n=n)
-        parts.append(more)
-    if down is not None and abs(down) >= 0.5:
-        n = f"{abs(down):.0f}"
-        parts.append(say("{n} px further down", n=n) if down > 0 else say("{n} px further up", n=n))
-    text = say("the camera looks elsewhere")
-    if parts:
-        text = say("the camera looks {how}", how=", ".join(parts))
-    if turn is not None and abs(turn) >= 0.05:
-        much = written(abs(turn), ".1f")
-        text += ", " + (
-            say("leaning {much}° to its right", much=much)
-            if turn > 0
-            else say("leaning {much}° to its left", much=much)
-        )
-    if zoom is not None and abs(zoom - 1.0) >= 0.002:
-        much = written(100 * abs(zoom - 1.0), ".1f")
-        text += ", " + (
-            say("{much} % closer", much=much) if zoom > 1.0 else say("{much} % wider", much=much)
-        )
-    return text
 
 
 def differences(found: object, without: Sequence[str] = ()) -> list[str]:

@@ -14,8 +14,6 @@ from studiobridge.profile.model import ColourForm, Scalar, Span
 from studiobridge.profile.template import Route
 from studiobridge.speech.encode import MISSING, CannotRead, as_text, field_of, number, shown
 
-# Shells put these around a payload.
-BLANKS = " \t\r\n"
 # What is fine enough for a part that is a fraction: x and y of four digits are below 0.001 Δu′v′.
 DIGITS = 5
 

@@ -20,39 +20,25 @@ from collections.abc import Generator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
-import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from studiobridge.profile.model import Device, Point, SetProfile, Value
 from studiobridge.witness.framing import framing
 from studiobridge.witness.learned import Codes, Kept, Learned
 from studiobridge.witness.learning import Taken, learned_from
-from studiobridge.witness.response import SHADOW, CannotFit, Lit, srgb_light
+from studiobridge.witness.pupils import STATE_TAKES, Levels, Pupil, pupils
+from studiobridge.witness.response import CannotFit, Lit
+from studiobridge.witness.stills import blocks, brighter, differ, lit_blocks, means
 
 # Frames of each state: noise falls with their number, and a walker is in some of them only.
 FRAMES = 3
-# Of each lamp (%): full, and what all are together at; then of the others those that put most of
-# the picture at codes of which little was seen so far.
-LEVELS = (100.0, 50.0)
-OTHERS = (75.0, 35.0, 25.0, 18.0, 12.0, 8.0, 5.0)
-# So many of each lamp, by how many lamps there are: a lesson should not last longer than this (s).
-FEWEST, MOST, LONGEST = 3, 6, 176.0
-# Codes alike to the curve: classes that are narrow in the dark, where a code is a larger part of a
-# stop; blocks of one class beyond so many tell nothing more (JPEG rounds them alike).
-CLASSES, ENOUGH = 24, 20
-# ... at its other white, and where a person turns the dial, which they do not do four times.
-FEW = (100.0,)
 # All together at this level (%): at full they would clip where each alone does not.
 TOGETHER = 50.0
 # How far (log2, one standard deviation) a lamp's light at a level may be from what its dimmer says.
 DIMMER_SURE = 0.3
-# Blocks of so many pixels are compared; two pictures differ where more of them (share) than this
-# are further apart than noise and JPEG at quality 85 leave a block of a still picture (codes).
-BLOCK = 16
-MOVES, APART = 0.01, 4.0
-# A lamp is seen where at least this share of the blocks is so many codes brighter with it.
-SEEN, BRIGHTER = 0.01, 3.0
+# It moves where more of the blocks (share) than this differ; a lamp is seen where at least this
+# share is brighter with it.
+MOVES, SEEN = 0.01, 0.01
 # So often it is looked again at a picture that does not stand still.
 PATIENCE = 5
 # The same lamp at the same level again may be so far off (share of its codes) before the camera
@@ -63,15 +49,10 @@ ERROR = 0.12
 # A picture of which no block comes up to this code is too dark to be learned from; one of which
 # this share is at 250 or above with each lamp alone is too bright.
 DARKEST, CLIPPED = 25.0, 0.3
-# A lamp that is never off is left out where its least (%) is more than this: that little stays in
-# the dark picture, and is less than any band.
-LOWEST = 3.0
 DOES_NOT_FOLLOW = (
     "it is no brighter in the picture for being turned up: it does not follow, or the camera sets"
     " its exposure by itself"
 )
-# How long one state takes (s), for the plan: told, settled, looked at.
-STATE_TAKES = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,37 +98,6 @@ Key = tuple[str, float | None]
 Steps = Generator[Wish, None, None]
 
 
-@dataclass(frozen=True, slots=True)
-class Pupil:
-    """A lamp to be learned: its whites (K; None: it has but one), whether a hand turns it."""
-
-    device: Device
-    whites: tuple[float | None, ...]
-    by_hand: bool
-
-
-def pupils(profile: SetProfile, without: Mapping[str, str]) -> tuple[list[Pupil], dict[str, str]]:
-    """Which lamps are learned, and which are not and why."""
-    found, out = [], dict(without)
-    for name, device in profile.devices.items():
-        if not device.fixture or name in out:
-            continue
-        told = device.tells & {"level", "switch"}
-        lowest = device.level_range[0] if device.level_range is not None else 0.0
-        if told and "switch" not in told and lowest > LOWEST:
-            out[name] = f"it goes no lower than {lowest:g} %, so never dark"
-            continue
-        if "colour" in device.tells and "cct" not in device.tells and "level" not in device.tells:
-            out[name] = "it has only colours"
-            continue
-        whites: tuple[float | None, ...] = (None,)
-        if "cct" in device.tells and device.cct_range is not None:
-            warm, cool = device.cct_range
-            whites = (warm, cool)
-        found.append(Pupil(device, whites, not told))
-    return found, out
-
-
 @dataclass(slots=True)
 class Lesson:
     """One lesson. `wish` is what is wanted now; say what came of it with one of the three."""
@@ -173,16 +123,13 @@ class Lesson:
     _wish: Wish | None = None
     _steps: Steps = field(init=False)
     _done: int = 0
-    # of each class of codes how many blocks were seen so far
-    _known: NDArray[np.float64] = field(default_factory=lambda: np.zeros(CLASSES))
     # the white each lamp was told last: it is not told again with every level
     _white: dict[str, float] = field(default_factory=dict)
-    # the lamp that is being learned: how it looks at full, and at which levels it was seen
-    _full: NDArray[np.float32] | None = None
-    _tried: list[float] = field(default_factory=list)
+    _levels: Levels = field(init=False)
 
     def __post_init__(self) -> None:
         self._pupils, self.left_out = pupils(self.profile, self.without)
+        self._levels = Levels(self.levels)
         self._steps = self._play()
         self._next()
 
@@ -290,9 +237,9 @@ class Lesson:
             known = self._taken[0].frames[0].shape if self._taken else frames[0].shape
             if any(f.shape != known for f in frames):
                 yield Refused("the size of the picture changed meanwhile", "begin anew")
-            still = all(_differ(frames[0], f) <= MOVES for f in frames[1:])
+            still = all(differ(frames[0], f) <= MOVES for f in frames[1:])
             if before is not None:
-                still = still and _differ(before, frames[0]) <= MOVES
+                still = still and differ(before, frames[0]) <= MOVES
             if still:
                 self._taken.append(Taken(dict(lit), frames))
                 self._done += 1
@@ -313,8 +260,7 @@ class Lesson:
         for n, white in enumerate(pupil.whites):
             levels: list[float] = []
             while len(levels) < self._count(pupil, n):
-                fixed = self._levels(pupil, n)
-                level = fixed[len(levels)] if len(levels) < len(fixed) else self._weakest(pupil)
+                level = self._levels.next(pupil, n, len(levels))
                 levels.append(level)
                 at = f" at {white:.0f} K" if white is not None else ""
                 self.doing = f"{name}, {level:.0f} %{at}"
@@ -328,15 +274,12 @@ class Lesson:
                 yield from self._look({(device.name, white): self._lit(device, white, level)})
                 taken = self._taken.pop()
                 if level == 100.0 and not mine:
-                    if _brighter(dark, taken.frames[0]) < SEEN:
+                    if brighter(dark, taken.frames[0]) < SEEN:
                         self.left_out[device.name] = "nothing of its light is in the picture"
                         break
                     at_full = taken
                 mine.append(taken)
-                self._know(_blocks(taken.frames[0]))
-                if level == 100.0:
-                    self._full, self._tried = _blocks(taken.frames[0]), []
-                self._tried.append(level)
+                self._levels.seen(level, blocks(taken.frames[0]))
             if device.name in self.left_out:
                 break
         if pupil.by_hand:
@@ -377,7 +320,7 @@ class Lesson:
         self.doing = "dark once more"
         yield from self._look({})
         dark = self._taken[0].frames[0], self._taken[-1].frames[0]
-        if np.abs(_means(dark[0]) - _means(dark[1])).max() > DAYLIGHT:
+        if np.abs(means(dark[0]) - means(dark[1])).max() > DAYLIGHT:
             yield Refused(
                 "the daylight changed meanwhile", "draw the curtains or wait, and begin anew"
             )
@@ -394,7 +337,7 @@ class Lesson:
             yield Refused(
                 "the camera moved meanwhile", "see that the tripod stands firm, and begin anew"
             )
-        was, is_ = _means(before.frames[0]), _means(now.frames[0])
+        was, is_ = means(before.frames[0]), means(now.frames[0])
         off = is_ / np.maximum(was, 1.0) - 1.0
         if np.abs(off).max() > DRIFT:
             one_way = bool((off > 0).all() or (off < 0).all())
@@ -408,7 +351,7 @@ class Lesson:
         yield self._off(pupil.device)
 
     def _ended(self) -> Wish:
-        top = max(float(_blocks(f).max()) for one in self._taken for f in one.frames[:1])
+        top = max(float(blocks(f).max()) for one in self._taken for f in one.frames[:1])
         if top < DARKEST:
             return Refused(
                 "the picture is too dark to learn from", "open the lens or raise the ISO"
@@ -437,48 +380,8 @@ class Lesson:
 
     # ---- small things ----------------------------------------------------------------------
 
-    def _levels(self, pupil: Pupil, n: int) -> tuple[float, ...]:
-        """At which levels it is seen at its white number `n`: all at the last one."""
-        if pupil.by_hand or "level" not in pupil.device.tells:
-            return FEW
-        low, high = pupil.device.level_range or (0.0, 100.0)
-        levels = LEVELS if self.levels is None else self.levels
-        levels = levels if n in (-1, len(pupil.whites) - 1) else FEW
-        return tuple(level for level in levels if low <= level <= high)
-
     def _count(self, pupil: Pupil, n: int) -> int:
-        """At how many levels it is seen at its white number `n`."""
-        fixed = len(self._levels(pupil, n))
-        if self.levels is not None or fixed < 2:
-            return fixed
-        dimmed = [p for p in self._pupils if len(self._levels(p, -1)) > 1]
-        # one look a lamp and white that has no levels
-        other = sum(len(p.whites) for p in self._pupils) - len(dimmed)
-        spare = (LONGEST / STATE_TAKES - 4 - other) // max(1, len(dimmed))
-        low, high = pupil.device.level_range or (0.0, 100.0)
-        there = fixed + sum(low <= level <= high for level in OTHERS)
-        return int(min(there, max(FEWEST, min(MOST, spare))))
-
-    def _weakest(self, pupil: Pupil) -> float:
-        """The level that puts most blocks at codes of which little was seen so far.
-
-        What the codes would be is guessed by sRGB; it only has to be right to a class.
-        """
-        assert self._full is not None
-        low, high = pupil.device.level_range or (0.0, 100.0)
-        light = srgb_light(self._full.astype(np.float64).ravel())
-        left = [v for v in OTHERS if low <= v <= high and v not in self._tried]
-        codes = np.arange(256.0)
-
-        def worth(level: float) -> float:
-            share = pupil.device.dimmer.output(level)
-            seen = _classes(np.interp(share * light, srgb_light(codes), codes))
-            return float((np.log1p(self._known + seen) - np.log1p(self._known)).sum())
-
-        return max(left, key=worth)
-
-    def _know(self, blocks: NDArray[np.float32]) -> None:
-        self._known += _classes(blocks.astype(np.float64).ravel())
+        return self._levels.count(pupil, n, self._pupils)
 
     def _learned_pupils(self) -> list[Pupil]:
         names = {device for one in self._taken for device, _ in one.lit}
@@ -522,51 +425,11 @@ class Lesson:
             seen.sort(key=lambda at: at[0])
             for (_, dim), (_, bright) in pairwise(seen):
                 # over the same blocks: of those that are dim, the brightest alone would be left
-                there = _lit(bright)
-                if _means(bright, there).max() < _means(dim, there).max() * 1.05:
+                there = lit_blocks(bright)
+                if means(bright, there).max() < means(dim, there).max() * 1.05:
                     return DOES_NOT_FOLLOW
         return ""
 
 
 def _with_camera(learned: Learned, camera: Mapping[str, str]) -> Learned:
     return replace(learned, camera={**learned.camera, **camera})
-
-
-def _blocks(codes: Codes) -> NDArray[np.float32]:
-    rows, columns = codes.shape[:2]
-    small = (max(1, columns // BLOCK), max(1, rows // BLOCK))
-    return np.asarray(cv2.resize(codes, small, interpolation=cv2.INTER_AREA), np.float32)
-
-
-def _classes(codes: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Of each class how many blocks have such codes, of black and clipped ones none."""
-    good = codes[(codes > 6.0) & (codes < 245.0)]
-    place = np.log1p(good / SHADOW) / np.log1p(255.0 / SHADOW)
-    counts = np.bincount((place * CLASSES).astype(int), minlength=CLASSES)[:CLASSES]
-    return np.minimum(counts, ENOUGH).astype(np.float64)
-
-
-def _lit(codes: Codes) -> NDArray[np.bool_]:
-    """Which blocks are lit and not clipped."""
-    most = _blocks(codes).reshape(-1, 3).max(axis=1)
-    return np.asarray((most < 245) & (most > 8), np.bool_)
-
-
-def _means(codes: Codes, where: NDArray[np.bool_] | None = None) -> NDArray[np.float64]:
-    """The mean of each channel over these blocks; over what is lit and not clipped."""
-    good = _lit(codes) if where is None else where
-    blocks = _blocks(codes).reshape(-1, 3)
-    return np.asarray((blocks[good] if good.any() else blocks).mean(axis=0), np.float64)
-
-
-def _differ(one: Codes, other: Codes) -> float:
-    """Which share of the blocks differs by more than a still picture's do."""
-    if one.shape != other.shape:
-        return 1.0
-    off = np.abs(_blocks(one) - _blocks(other)).max(axis=2)
-    return float((off > APART).mean())
-
-
-def _brighter(dark: Codes, lit: Codes) -> float:
-    """Which share of the blocks is brighter with the lamp."""
-    return float(((_blocks(lit) - _blocks(dark)).max(axis=2) > BRIGHTER).mean())

@@ -54,10 +54,6 @@ REFUSED: list[tuple[Callable[[], object], str]] = [
     (lambda: mark.angle_between((1, 2), (1, 1), (0, 0)), "faces nowhere"),
     (lambda: mark.evenness([]), "no points"),
     (lambda: mark.evenness([1.0, 0.0]), "lit"),
-    (lambda: mark.off_axis_share(10, 0), "beam angle"),
-    (lambda: mark.off_axis_share(10, 180), "beam angle"),
-    (lambda: mark.off_axis_share(-0.1, 60), "off the axis"),
-    (lambda: mark.off_axis_share(180.1, 60), "off the axis"),
     (lambda: mark.glow_on(1, 0, 1, 1), "sides and a distance"),
     (lambda: mark.glow_on(1, 1, 0, 1), "sides and a distance"),
     (lambda: mark.glow_on(1, 1, 1, 0), "sides and a distance"),
@@ -67,7 +63,6 @@ REFUSED: list[tuple[Callable[[], object], str]] = [
     (lambda: mark.luminance_of(-1, 0.5), "not negative"),
     (lambda: space.angle_of_view(0, 36), "above 0 mm"),
     (lambda: space.angle_of_view(36, 0), "above 0 mm"),
-    (lambda: space.field_at(36, 36, 0), "above 0 m"),
     (lambda: space.distance_for(36, 36, 0), "above 0 m"),
     (lambda: space.chain([space.Link("gap", Fraction(-1))]), "gap is -1 m deep"),
     (lambda: colour.uv_of_xy(0.3, 0.0), "y above 0"),
@@ -102,9 +97,6 @@ def test_the_ends_of_what_can_be() -> None:
     assert mark.illuminance(0, 1, 1) == 0.0
     assert mark.illuminance(100, 1, 1, 0, 0) == 0.0
     assert mark.illuminance(100, 1, 1, 0, 1) == 100.0
-    assert mark.off_axis_share(0, 60) == 1.0
-    assert mark.off_axis_share(90, 60) == 0.0
-    assert mark.off_axis_share(180, 60) == 0.0
     assert mark.glow_on(0, 1, 1, 1) == 0.0
     assert mark.luminance_of(0, 0.5) == 0.0
     assert mark.luminance_of(math.pi, 1.0) == pytest.approx(1.0)

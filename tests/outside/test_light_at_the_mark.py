@@ -22,11 +22,11 @@ from studiobridge.craft.exposure import (
 from studiobridge.craft.mark import (
     GREY_CARD,
     angle_between,
+    beam_power,
     evenness,
     glow_on,
     illuminance,
     luminance_of,
-    off_axis_share,
     stops,
 )
 
@@ -209,22 +209,13 @@ def test_cosine_law_by_hand() -> None:
 
 def test_a_plain_diffuse_panel_is_lamberts() -> None:
     """Lambert: a plain diffuse source has a beam of 120 degrees, cosine off its axis."""
-    for off in (0.0, 20.0, 45.0, 60.0, 80.0):
-        assert off_axis_share(off, 120.0) == pytest.approx(math.cos(math.radians(off)), abs=1e-12)
-    assert off_axis_share(95.0, 120.0) == 0.0
+    assert beam_power(120.0) == pytest.approx(1.0, abs=1e-12)
 
 
 @given(st.floats(1.0, 179.0))
 def test_half_is_left_at_the_edge_of_a_beam(beam: float) -> None:
     """Trade definition of a beam angle (the same half as in CIE and IES files)."""
-    assert off_axis_share(beam / 2, beam) == pytest.approx(0.5)
-    assert off_axis_share(0.0, beam) == 1.0
-
-
-@given(st.floats(1.0, 179.0), st.floats(0.0, 89.0), st.floats(0.0, 89.0))
-def test_farther_off_the_axis_is_never_brighter(beam: float, a: float, b: float) -> None:
-    near, far = sorted((a, b))
-    assert off_axis_share(far, beam) <= off_axis_share(near, beam)
+    assert math.cos(math.radians(beam / 2)) ** beam_power(beam) == pytest.approx(0.5)
 
 
 @pytest.mark.parametrize(
@@ -275,9 +266,6 @@ def test_farther_is_darker_and_lights_add(a: float, b: float, near: float, far: 
         lambda: evenness([]),
         lambda: angle_between((1.0, 1.0), (1.0, 1.0), (0.0, 1.0)),
         lambda: exposure_ripple(float("nan"), 100, 100),
-        lambda: off_axis_share(10, 0),
-        lambda: off_axis_share(10, 180),
-        lambda: off_axis_share(-1, 60),
         lambda: glow_on(10, 0, 1, 1),
         lambda: glow_on(-1, 1, 1, 1),
         lambda: luminance_of(10, 1.2),

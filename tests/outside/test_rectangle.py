@@ -8,7 +8,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from studiobridge.craft.mark import glow_on, off_axis_share
+from studiobridge.craft.mark import beam_power, glow_on
 from studiobridge.craft.rectangle import factor, on_dome, on_plane, rectangle, unit
 
 numpy = pytest.importorskip("numpy")
@@ -39,10 +39,6 @@ def summed(middle, ahead, wide, high, beam, point, looks, receptor="flat"):  # t
     share = (1.0 + strikes) / 2.0 if receptor == "dome" else numpy.clip(strikes, 0.0, None)
     power = math.log(0.5) / math.log(math.cos(math.radians(beam / 2.0)))
     return float((leaves**power * share / away**2).sum() * wide * high / 240**2)
-
-
-def power_of(beam: float) -> float:
-    return math.log(off_axis_share(30.0, beam)) / math.log(math.cos(math.radians(30.0)))
 
 
 @given(
@@ -89,11 +85,11 @@ def test_any_beam_on_plane_and_dome_is_the_sum_over_its_patches(
     point = (s * longest, far * longest, t * longest)
     least = 1e-3 * wide * high / far**2 / longest**2  # of what it gives straight ahead
     dome = summed(middle, ahead, wide, high, beam, point, looks, "dome")
-    assert on_dome(face, power_of(beam), point, unit(looks)) == pytest.approx(
+    assert on_dome(face, beam_power(beam), point, unit(looks)) == pytest.approx(
         dome, rel=1e-3, abs=least
     )
     flat = summed(middle, ahead, wide, high, beam, point, looks)
-    assert on_plane(face, power_of(beam), point, unit(looks)) == pytest.approx(
+    assert on_plane(face, beam_power(beam), point, unit(looks)) == pytest.approx(
         flat, rel=1e-3, abs=least
     )
 
@@ -124,10 +120,13 @@ def test_far_away_it_is_the_inverse_square(beam: float, looks, off: float) -> No
     point = (5.0 * math.sin(math.radians(off)), 5.0 * math.cos(math.radians(off)), 0.0)
     cosine = -sum(a * b for a, b in zip(unit(looks), unit(point), strict=True))
     ahead = 0.01 / 25.0
-    share = off_axis_share(off, beam)
-    got = on_plane(face, power_of(beam), point, unit(looks))
+    # half is left at the edge of the beam, by its definition
+    share = 0.5 ** (
+        math.log(math.cos(math.radians(off))) / math.log(math.cos(math.radians(beam / 2)))
+    )
+    got = on_plane(face, beam_power(beam), point, unit(looks))
     assert got == pytest.approx(ahead * share * max(0.0, cosine), rel=2e-3, abs=4e-3 * ahead)
-    dome = on_dome(face, power_of(beam), point, unit(looks))
+    dome = on_dome(face, beam_power(beam), point, unit(looks))
     assert dome == pytest.approx(ahead * share * (1 + cosine) / 2, rel=2e-3, abs=4e-3 * ahead)
 
 

@@ -15,7 +15,6 @@ from studiobridge.craft.space import (
     chain,
     distance_for,
     feet_and_inches,
-    field_at,
     metres,
     saved,
 )
@@ -75,13 +74,14 @@ def test_each_variation_saves_about_a_foot() -> None:
 def test_wide_lenses_serve_these_distances(focal: int) -> None:
     """From the lens at 7 ft 2 in to the focus point at 2 ft 3.5 in on 36 x 24 mm: half a person high."""
     throw = float(metres(7, 2) - metres(2, Fraction(7, 2)))
-    assert field_at(focal, 24, throw) >= 1.4
+    assert distance_for(focal, 24, 1.4) <= throw
 
 
 def test_fifty_needs_a_longer_throw() -> None:
     throw = float(metres(7, 2) - metres(2, Fraction(7, 2)))
-    assert field_at(50, 24, throw) < 0.8
-    assert distance_for(50, 24, field_at(25, 24, throw)) == pytest.approx(2 * throw)
+    assert distance_for(50, 24, 0.8) > throw
+    # a lens twice as long shows the same from twice as far
+    assert distance_for(50, 24, 1.4) == pytest.approx(2 * distance_for(25, 24, 1.4))
 
 
 def test_key_against_fill_is_one_stop() -> None:

@@ -14,7 +14,6 @@ from studiobridge.craft.space import (
     chain,
     distance_for,
     feet_and_inches,
-    field_at,
     metres,
 )
 
@@ -47,25 +46,16 @@ def test_feet_and_inches_there_and_back(feet: int, quarters: int) -> None:
     assert back * Fraction(254, 10000) == length
 
 
-@given(st.floats(4, 400), st.floats(5, 60), st.floats(0.5, 50))
-def test_field_and_distance_are_inverse(focal: float, sensor: float, distance: float) -> None:
-    assert distance_for(focal, sensor, field_at(focal, sensor, distance)) == pytest.approx(distance)
-
-
 def test_a_field_is_what_a_thin_lens_throws() -> None:
     """Magnification f / (s - f) (thin lens): 50 mm at 1.05 m is 1:20, at 10 cm life size."""
-    assert field_at(50, 36, 1.05) == pytest.approx(0.036 * 20)
-    assert field_at(50, 36, 0.1) == pytest.approx(0.036)
+    assert distance_for(50, 36, 0.036 * 20) == pytest.approx(1.05)
+    assert distance_for(50, 36, 0.036) == pytest.approx(0.1)
     # far away it is the angle of view alone: 36 mm before 36 mm is as wide as it is far
-    assert field_at(36, 36, 1000) == pytest.approx(1000, rel=1e-4)
+    assert distance_for(36, 36, 1000) == pytest.approx(1000, rel=1e-4)
 
 
 def test_what_cannot_be_is_refused() -> None:
     with pytest.raises(ValueError):
         angle_of_view(0, 36)
-    with pytest.raises(ValueError):
-        field_at(24, 36, 0)
-    with pytest.raises(ValueError, match="nearer"):
-        field_at(50, 36, 0.05)
     with pytest.raises(ValueError, match="table"):
         chain([Link("table", Fraction(-1))])
