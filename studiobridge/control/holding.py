@@ -124,6 +124,21 @@ class Holding:
             self._say_why(why)
         self.watcher.silence.seek_soon(self.watcher.unproven(differing=False), at)
 
+    def doubted(self) -> dict[str, str]:
+        """What of a set that is ready nothing proves now, each with why.
+
+        Also what an instrument contradicts: one look alone opens no drift, and looks that say
+        otherwise and such that say nothing, by turns, prove nothing however long it goes on.
+        """
+        return {**self.watcher.unproven(differing=False), **self.watcher.ungauged()}
+
+    def doubt_lasts(self, at: float) -> None:
+        """For as long as a doubt may last nothing has proven it: it is not ready any more."""
+        doubted = self.doubted()
+        if self.standing.state == "ready" and doubted:
+            self.standing.turn("drift opens", at, "; ".join(doubted.values()))
+            self.watcher.silence.seek_soon(doubted, at)
+
     def _say_why(self, why: str) -> None:
         """What a set that is adrift lacks now; what it lacked first may be proven since."""
         if why != self.standing.why:

@@ -219,6 +219,25 @@ def test_a_band_wider_than_its_tolerance_proves_nothing_and_says_so() -> None:
     assert "not confirmed by the picture yet" in str(play.whole["why"])
 
 
+def test_looks_that_say_otherwise_and_say_nothing_by_turns_leave_nothing_ready_for_long() -> None:
+    play = rising(strip())
+    play.looks(10.0, lights={"strip": seen()})
+    assert play.state == "ready"
+    for _ in range(4):
+        # one alone opens no drift, as somebody may have walked by
+        play.looks(EVERY, lights={"strip": seen(level=80.0)})
+        play.looks(EVERY, lights={"strip": seen(by=0.6)})
+    assert play.state == "ready"
+    for _ in range(12):
+        play.looks(EVERY, lights={"strip": seen(level=80.0)})
+        play.looks(EVERY, lights={"strip": seen(by=0.6)})
+    assert play.state == "adrift"
+    assert play.drifts("opened") == []
+    assert "strip" in str(play.whole["why"]) and "by the picture" in str(play.whole["why"])
+    play.looks(EVERY, lights={"strip": seen()})
+    assert play.state == "ready"
+
+
 def test_without_a_clock_nobody_knows_when_it_was_taken_and_nothing_follows() -> None:
     play = rising(strip())
     for n in range(10):
