@@ -44,12 +44,18 @@ FACE = 0.5
 # channel (and what the curve may be off there, up to so many) over so many parts each way: somebody
 # who is as like it as that makes it no less even.
 ALIKE, CURVE, OVER = 0.15, 0.3, 3
+# A shadow on it is dimmer by up to so many stops, its channels within so many of each other and so
+# much (share) of that, for what it takes is the light of one lamp; from part to part it is by so
+# many at most; and so much (share) of what hangs together with it is cloth in full light.
+SHADED, TINT, TINTED, SOFT, OF_CLOTH = 1.5, 0.12, 0.3, 0.08, 0.2
 # Light below this share of clipping is the camera's noise.
 DARK = 5e-4
 # Blocks for contours, before they are made smooth.
 FINE = (48, 27)
 # A mean of a block is known to this (stops) beside what the curve may be off.
 ROUGH = 0.02
+# ... and one that is hidden for the most part, to so much: what is at somebody's edge is theirs.
+PARTLY = 0.1
 # CIE 1931 of ITU-R BT.709: red, green, blue and white. As linear light to X, Y, Z (IEC 61966-2-1).
 TO_XYZ = np.array(
     [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]], np.float64
@@ -170,7 +176,8 @@ def screen(
     """
     if light.shape != learned.dark.shape:
         return None
-    shown = _shown(learned, light, _clear(learned, light, usable), made)
+    clear = _clear(learned, light, usable)
+    shown = _shown(learned, light, clear, made)
     blocks = _blocks(learned, shown)
     bright = _bright(blocks, keys)
     there = blocks.there & (bright > DARK)
@@ -191,7 +198,7 @@ def screen(
         hue=hue,
         saturation=saturation,
         covered=_covered(learned, usable, shown),
-        change=_change(learned, shown.light, kept, shown.clear, counts, keys),
+        change=_change(learned, light, kept, clear, counts, keys),
     )
 
 
@@ -279,23 +286,49 @@ def _shown(learned: Learned, light: Picture, clear: Mask, made: Made | None) -> 
     alike = (np.abs(off) < ALIKE + np.minimum(sure, CURVE)).all(axis=2)
     over = _mean((~_under(light[around], top)).astype(np.float32), size) > 0
     hidden = _mean((~clear[around]).astype(np.float32), size) > 0
-    taken = alike & (over | hidden | (known < sure.max(axis=2)))
+    taken = alike & (over | (known < sure.max(axis=2)))
+    seen = hidden & (alike | _shaded(np.asarray(off, np.float32), alike & ~hidden))
     if learned.screen is None:
         # what is as bright as that may well be a lamp, and a face is no screen
         taken &= ~over & ~hidden
-    if not taken.any():
+        seen &= ~seen
+    if not (taken | seen).any():
         return _Shown(light, clear)
 
     def whole(values: NDArray[np.float32]) -> NDArray[np.float32]:
         return values.repeat(PART, axis=0).repeat(PART, axis=1)
 
-    pixels = whole(taken.astype(np.float32)) > 0
+    pixels, more = (whole(mask.astype(np.float32)) > 0 for mask in (taken, seen))
     filled, shown = light.copy(), clear.copy()
     filled[around][pixels] = whole(by_lamps)[pixels]
-    shown[around] |= pixels
+    shown[around] |= pixels | more
     found = np.full(light.shape[:2], np.nan, np.float32)
     found[around] = np.where(pixels, whole(known), np.nan)
     return _Shown(filled, shown, found)
+
+
+def _shaded(off: NDArray[np.float32], cloth: Mask) -> Mask:
+    """Where somebody's shadow lies on the screen, which is in the picture as the rest of it is.
+
+    It is dimmer than the lamps make it, in all channels alike, and begins softly: step by step from
+    cloth that is as the lamps make it. Who throws it has an edge.
+    """
+    mean = off.mean(axis=2)
+    steps = np.maximum(
+        *(
+            np.abs(cv2.Sobel(off, cv2.CV_32F, *way, scale=0.125)).max(axis=2)
+            for way in ((1, 0), (0, 1))
+        )
+    )
+    tint = off.max(axis=2) - off.min(axis=2)
+    soft = (tint < TINT + TINTED * np.abs(mean)) & (mean > -SHADED) & (mean < ALIKE)
+    soft &= steps < SOFT
+    count, places = cv2.connectedComponents(soft.astype(np.uint8), connectivity=4)
+    size = np.bincount(places.ravel(), minlength=count)
+    known = np.bincount(places[cloth], minlength=count)
+    good = known > OF_CLOTH * size
+    good[0] = False
+    return np.asarray(good[places], np.bool_)
 
 
 def _sure(learned: Learned, light: Picture) -> NDArray[np.float32]:
@@ -327,7 +360,7 @@ def _blocks(learned: Learned, shown: _Shown, blocks: tuple[int, int] = (GRID, GR
     least = np.maximum(share, 1e-6)
     light = _mean(np.where(seen[..., None] > 0, part, 0.0).astype(np.float32), blocks)
     light = (light / least[..., None]).astype(np.float32)
-    off = _sure(learned, light).max(axis=2)
+    off = _sure(learned, light).max(axis=2) + PARTLY * (1.0 - share)
     if shown.by_lamps is not None:
         known = shown.by_lamps[place]
         made = np.isfinite(known)
@@ -376,10 +409,7 @@ def _covered(learned: Learned, usable: Mask | None, shown: _Shown) -> float:
     if usable is None:
         return 0.0
     place = cut(learned.screen or WHOLE, usable.shape)
-    there = usable[place]
-    if shown.by_lamps is not None:
-        there = there | np.isfinite(shown.by_lamps[place])
-    return float((~there).mean())
+    return float((~usable[place] & ~shown.clear[place]).mean())
 
 
 def _change(
@@ -390,9 +420,12 @@ def _change(
     counts: Mask | None,
     keys: Keys | None,
 ) -> float | None:
-    """How much less even than it was kept, over what is seen in both."""
+    """How much less even than it was kept, over what both show: who stands there throws a shadow,
+    and nobody did then; and how bright it is where it is clipped neither tells."""
     if kept is None or kept.shape[:2] != clear.shape:
         return None
+    top = top_of(learned)
+    clear = clear & _under(light, top) & _under(kept, top)
     if counts is not None and counts.shape == clear.shape:
         clear = clear & counts
     two = [_blocks(learned, _Shown(one, clear)) for one in (light, kept)]
