@@ -11,11 +11,11 @@ from typing import Any
 from xml.sax.saxutils import escape
 
 from studiobridge.cli import fit
-from studiobridge.shown import words
+from studiobridge.shown import step_words, words
 
 Steps = Sequence[Mapping[str, Any]]
 
-# What each action looks like in a terminal; its words are in shown/words.py.
+# What each action looks like in a terminal; its words are in shown/step_words.py.
 PATTERN = {
     "power on": "┃",
     "power off": "┃",
@@ -52,7 +52,7 @@ def bar(steps: Steps, total: float, columns: int) -> str:
         first = min(columns - 1, int(float(step["at_s"]) / total * columns))
         last = max(first + 1, round(float(step["until_s"]) / total * columns))
         for i in range(first, min(last, columns)):
-            cells[i] = PATTERN.get(words.action_of(step), "?")
+            cells[i] = PATTERN.get(step_words.action_of(step), "?")
     return "".join(cells)
 
 
@@ -75,10 +75,10 @@ def axis(total: float, columns: int) -> tuple[str, str]:
 
 def legend(steps: Steps, columns: int | None = None) -> str:
     """What each pattern means, in as many lines as it takes."""
-    used = dict.fromkeys(a for s in steps if (a := words.action_of(s)) in PATTERN)
-    drawn = {action: words.ACTIONS[action].drawn for action in used}
-    shut = [s for s in steps if words.action_of(s) == "shut down"]
-    if shut and all(words.left_to_a_hand(s) for s in shut):
+    used = dict.fromkeys(a for s in steps if (a := step_words.action_of(s)) in PATTERN)
+    drawn = {action: step_words.ACTIONS[action].drawn for action in used}
+    shut = [s for s in steps if step_words.action_of(s) == "shut down"]
+    if shut and all(step_words.left_to_a_hand(s) for s in shut):
         drawn["shut down"] = "yours to close"
     parts = [f"{PATTERN[action]} {said}" for action, said in drawn.items()]
     return "\n".join(fit.gathered(parts, columns))
@@ -216,9 +216,9 @@ def _text(
 
 def _bar(step: Mapping[str, Any], y: float, scale: float, until: float) -> list[str]:
     """One step: its bar, and what it is where there is room for words."""
-    action = words.action_of(step)
+    action = step_words.action_of(step)
     fill = SHADES.get(action, "#999999")
-    word = words.ACTIONS[action].label if action in words.ACTIONS else action
+    word = step_words.ACTIONS[action].label if action in step_words.ACTIONS else action
     x = LEFT + float(step["at_s"]) * scale
     wide = max(4.0, (float(step["until_s"]) - float(step["at_s"])) * scale)
     where = f"{step['device']}: {action} {step.get('value', '')}".strip()

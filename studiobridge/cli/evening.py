@@ -36,7 +36,7 @@ from studiobridge.rehearsal.guest import TITLE as GUEST_TITLE
 from studiobridge.rehearsal.guest import with_guest
 from studiobridge.rehearsal.hands import Hands
 from studiobridge.rehearsal.live import LiveRoom
-from studiobridge.shown import takes, words
+from studiobridge.shown import drift_words, proof_words, takes, words
 from studiobridge.shown.counted import counted
 from studiobridge.shown.hand import guide
 from studiobridge.shown.seen_take import stood_lines
@@ -216,7 +216,7 @@ class Evening:
             self.say(answer.text)
         await self.until("ready", lambda: self.state() == "ready")
         # of what is only told the answer has spoken
-        for text in words.silent(self.asker.shown.state or {}):
+        for text in proof_words.silent(self.asker.shown.state or {}):
             self.say(text)
         for name, preset in self.profile.looks[self.look or ""].presets.items():
             if self.profile.devices[name].slots is not None and preset.level is not None:
@@ -265,7 +265,7 @@ class Evening:
             lambda: any(e["device"] == name for e in self.asker.shown.drift),
         )
         picture = (self.asker.shown.state or {}).get("picture")
-        for line in words.drift_lines(self.asker.shown.drift, picture):
+        for line in drift_words.drift_lines(self.asker.shown.drift, picture):
             self.say(line)
         answer = await self.ask("restore")
         self.need(answer.code == 0, f"it was not put back: {answer.text}")
@@ -288,7 +288,7 @@ class Evening:
             f"the drift of {name}",
             lambda: any(e["device"] == name for e in self.asker.shown.drift),
         )
-        for line in words.drift_lines(self.asker.shown.drift, None):
+        for line in drift_words.drift_lines(self.asker.shown.drift, None):
             self.say(line)
         self.say("a hand turns it back, and goes by what it is told:")
         end = time.monotonic() + SCENE_WITHIN

@@ -8,7 +8,7 @@ from typing import Any
 
 from studiobridge.cli import draw, fit, show
 from studiobridge.cli.question import Changed, Question
-from studiobridge.shown import words
+from studiobridge.shown import step_words, words
 
 Shown = Callable[[], tuple[Mapping[str, Any] | None, Mapping[str, Any] | None]]
 
@@ -17,16 +17,16 @@ def notes(run: Mapping[str, Any]) -> dict[str, str]:
     """A few words behind each device's bar: what it is doing, or what became of it."""
     said: dict[str, str] = {}
     for step in run["steps"]:
-        device, phase = str(step["device"]), words.phase_of(step)
+        device, phase = str(step["device"]), step_words.phase_of(step)
         if phase == "sent":
-            said[device] = words.step_said(step) + " …"
+            said[device] = step_words.step_said(step) + " …"
         elif phase == "confirmed":
-            said[device] = f"{words.MARKS[phase]} {words.step_said(step)}"
+            said[device] = f"{step_words.MARKS[phase]} {step_words.step_said(step)}"
         elif phase == "waited out":
             # beside a bar there is room for the mark and the time
-            said[device] = f"{words.MARKS[phase]} {words.waited(step)}"
-        elif phase in words.MARKS:
-            said[device] = f"{words.MARKS[phase]} {phase}"
+            said[device] = f"{step_words.MARKS[phase]} {step_words.waited(step)}"
+        elif phase in step_words.MARKS:
+            said[device] = f"{step_words.MARKS[phase]} {phase}"
         else:
             said.setdefault(device, "waits")
     return said
@@ -41,7 +41,7 @@ def progress(state: Mapping[str, Any], run: Mapping[str, Any]) -> str:
         line += f": about {words.about(left)} left"
     if state.get("steps"):
         line += f", {state.get('steps_done', 0)} of {state['steps']} steps"
-    waits = words.waits(state)
+    waits = step_words.waits(state)
     if waits:
         line += f"; {waits}"
     return line
@@ -84,17 +84,17 @@ class Follower:
             if step["phase"] == "waiting" or key in self._printed:
                 continue
             self._printed.add(key)
-            phase, what = words.phase_of(step), words.step_said(step)
+            phase, what = step_words.phase_of(step), step_words.step_said(step)
             if phase == "skipped":
                 skipped.append(step)
                 continue
             if phase == "waited out":
-                what = f"{words.MARKS[phase]} {what}"
+                what = f"{step_words.MARKS[phase]} {what}"
             elif phase not in ("sent", "confirmed"):
                 what = f"{phase}: {words.clean(step['text'])}"
             device = words.clean(step["device"], 40)
             show.out(f"{run['elapsed_s']:6.1f} s  {device}: {what}")
-        for line in words.skipped(skipped):
+        for line in step_words.skipped(skipped):
             show.out(f"{run['elapsed_s']:6.1f} s  {line}")
 
     def stop(self) -> None:
@@ -117,7 +117,7 @@ async def follow(
             if question is not None and camera is not None:
 
                 def open_still(camera: str = camera) -> bool:
-                    return not until.done() and camera in words.asked_about(shown()[0] or {})
+                    return not until.done() and camera in step_words.asked_about(shown()[0] or {})
 
                 follower.stop()
                 await question.put(camera, open_still, changed)

@@ -52,8 +52,9 @@ def witness_learn(
     path = profile_or_stop(loaded, profile, "witness learn")
     libraries_or_stop()
     found = set_with_witness(path)
-    from studiobridge.witness.keeping import CannotWrite, folder_of, may_save
+    from studiobridge.witness.keeping import folder_of, may_save
     from studiobridge.witness.lesson import pupils
+    from studiobridge.witness.stored import CannotWrite
 
     folder = into or folder_of(path)
     try:  # not after minutes in the dark
@@ -127,8 +128,9 @@ async def _learn(
     from studiobridge.bridge.settings import SettingsError
     from studiobridge.cli.putting_back import put_back_if_killed
     from studiobridge.witness.frames import open_frames
-    from studiobridge.witness.keeping import CannotWrite, save
+    from studiobridge.witness.keeping import save
     from studiobridge.witness.session import CannotLearn, Session
+    from studiobridge.witness.stored import CannotWrite
 
     assert profile.witness is not None
     try:

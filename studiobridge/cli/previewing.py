@@ -43,7 +43,7 @@ def preview_look(
 
     if any(find_spec(library) is None for library in ("numpy", "scipy", "cv2")):
         raise Stop(BAD_INPUT, f"the witness needs more: {to_install('witness')}")
-    from studiobridge.witness import foreseen, keeping
+    from studiobridge.witness import foreseen, keeping, stored
 
     reading = reading_of(profile, set_name, settings)
     found, file = reading.profile, reading.path
@@ -59,7 +59,7 @@ def preview_look(
         raise Stop(
             BAD_INPUT, f"{what}; `studiobridge witness learn` sees each lamp alone"
         ) from None
-    except keeping.CannotRead as error:
+    except stored.CannotRead as error:
         raise Stop(BAD_INPUT, str(error)) from None
     if learned.set_name != found.name:
         what = f"{folder} was learned of '{learned.set_name}', not of '{found.name}'"

@@ -15,7 +15,7 @@ from studiobridge.figures.light import FixtureLight, LightReading
 from studiobridge.figures.meter import AS_GOOD_AS, Predicted
 from studiobridge.figures.sure import rounded, within
 from studiobridge.profile.model import SetProfile
-from studiobridge.shown import words
+from studiobridge.shown import sensor_words, words
 from studiobridge.shown.balance import wants_lines
 from studiobridge.shown.lengths import Lengths
 from studiobridge.shown.light import bounced, light_lines, lux, meter_lines
@@ -41,11 +41,11 @@ def sensor_lines(
             text += f", {sensor.cct:.0f} K" if sensor.cct is not None else ""
             lines.append((sensor.device, f"{text}, facing {sensor.faces}"))
     for entry in read or ():
-        said = words.sensor(entry, datetime.now(UTC)) or "has not been heard"
+        said = sensor_words.sensor(entry, datetime.now(UTC)) or "has not been heard"
         lines.append((str(entry["device"]), f"now: {said}"))
         change = words.number(entry.get("since_ready"))
         if change is not None:
-            lines.append((str(entry["device"]), words.unexplained(entry, change)))
+            lines.append((str(entry["device"]), sensor_words.unexplained(entry, change)))
     return lines
 
 

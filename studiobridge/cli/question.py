@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from studiobridge.cli import show
 from studiobridge.cli.base import BAD_INPUT, NOT_THERE, Stop
-from studiobridge.shown import words
+from studiobridge.shown import step_words, words
 
 if TYPE_CHECKING:
     from studiobridge.profile.text import Document
@@ -44,7 +44,7 @@ class Question:
 
     def look(self, state: Mapping[str, Any]) -> str | None:
         """The camera to ask about now; where nobody can be asked it is said instead."""
-        for name in words.asked_about(state):
+        for name in step_words.asked_about(state):
             if self._terminal:
                 if name not in self._done:
                     return name

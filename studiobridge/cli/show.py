@@ -13,7 +13,15 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from studiobridge.cli import fit
 from studiobridge.profile.colours import preset_json
-from studiobridge.shown import quieted, words
+from studiobridge.shown import (
+    drift_words,
+    proof_words,
+    quieted,
+    sensor_words,
+    step_words,
+    supplied,
+    words,
+)
 from studiobridge.shown.order import by_feed
 
 if TYPE_CHECKING:
@@ -116,7 +124,7 @@ def print_plan(plan: Any, steps: Sequence[Mapping[str, Any]]) -> None:
             str(step["n"]),
             f"{step['at_s']:.1f} s",
             str(step["device"]),
-            "close by hand" if words.left_to_a_hand(step) else str(step["action"]),
+            "close by hand" if step_words.left_to_a_hand(step) else str(step["action"]),
             str(step["value"]),
             "; ".join(step["waits_for"]),
         )
@@ -142,21 +150,21 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
         switch = device.get("switch")
         note = words.lockout(device.get("lockout"))
         # where a person's word is the proof, the proof says so
-        if device.get("hand_set") and words.evidence(device) != "hand":
+        if device.get("hand_set") and proof_words.evidence(device) != "hand":
             note = "; ".join(filter(None, (note, "by hand")))
-        known = (words.gauged(device), words.rolls(device), words.charges(device))
+        known = (proof_words.gauged(device), proof_words.rolls(device), supplied.charges(device))
         note = "; ".join(filter(None, (note, *known)))
         rows.append(
             (
                 name,
-                words.hearing(device),
+                proof_words.hearing(device),
                 words.yes_no(switch, "on", "off", ""),
                 words.level(device.get("level")),
                 words.cct(device.get("cct")) or words.colour(device.get("colour")),
                 words.watts(device.get("watts")),
                 words.preset(device.get("preset")),
-                words.proof(device),
-                words.drifted(device.get("drift")),
+                proof_words.proof(device),
+                drift_words.drifted(device.get("drift")),
                 note,
                 words.clean(device.get("title") or ""),
             )
@@ -170,7 +178,7 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
     print_table(heads, rows, spare=("title",))
     tail = list(remarks(state))
     for name, device in devices.items():
-        tail.extend(f"{words.clean(name, 40)}: {text}" for text in words.misheard(device))
+        tail.extend(f"{words.clean(name, 40)}: {text}" for text in proof_words.misheard(device))
     if tail:
         out()
     for line in tail:
@@ -225,10 +233,10 @@ def remarks(state: Mapping[str, Any]) -> list[str]:
     lines = []
     if state.get("rolling"):
         lines.append(f"ROLLING: {words.listed(state['rolling'])}; nothing is changed now")
-    waits = words.waits(state, 4)
+    waits = step_words.waits(state, 4)
     if waits:
         lines.append(waits)
-    shown = words.picture(state.get("picture"))
+    shown = drift_words.picture(state.get("picture"))
     if shown:
         lines.append(f"reckoned for the picture: {shown}")
     for lockout in state.get("lockouts") or ():
@@ -237,12 +245,12 @@ def remarks(state: Mapping[str, Any]) -> list[str]:
         lines.append(f"by hand: {text}")
     lines.extend(quieted.lines(state))
     lines.extend(f"in the way of up: {words.clean(e.get('why'), 200)}" for e in _in_the_way(state))
-    lines.extend(f"still on: {text}" for text in words.still_on(state))
+    lines.extend(f"still on: {text}" for text in proof_words.still_on(state))
     lines.extend(filter(None, [words.to_close(state)]))
-    lines.extend(words.unproven(state))
-    lines.extend(words.sensors(state, datetime.now(UTC)))
-    lines.extend(words.supplies(state, datetime.now(UTC)))
-    lines.extend(words.chargers(state))
+    lines.extend(proof_words.unproven(state))
+    lines.extend(sensor_words.sensors(state, datetime.now(UTC)))
+    lines.extend(supplied.supplies(state, datetime.now(UTC)))
+    lines.extend(supplied.chargers(state))
     rivals = {str(entry.get("device")): entry.get("who") for entry in state.get("rivals") or ()}
     fought = [name for name in state.get("contested") or () if name not in rivals]
     if fought:
@@ -255,7 +263,7 @@ def remarks(state: Mapping[str, Any]) -> list[str]:
     warm = words.number(state.get("warm_in_s"))
     if warm:
         lines.append(f"still warming up: {words.about(warm)} until the light is stable")
-    lines.extend(words.misheard({"unreadable": state.get("unreadable")}))
+    lines.extend(proof_words.misheard({"unreadable": state.get("unreadable")}))
     if state.get("record_fault"):
         lines.append(f"the record: {words.clean(state['record_fault'])}")
     return lines

@@ -24,7 +24,15 @@ from studiobridge.cli.base import (
     which_set,
     with_asker,
 )
-from studiobridge.shown import quieted, words
+from studiobridge.shown import (
+    drift_words,
+    proof_words,
+    quieted,
+    sensor_words,
+    step_words,
+    supplied,
+    words,
+)
 from studiobridge.shown.before import noted
 
 if TYPE_CHECKING:
@@ -42,7 +50,8 @@ def _pictured(asker: Asker) -> None:
 
     # where only a kept beat was heard so far, its clock agrees with ours, or it counts as silent
     now = time.time() + (asker.shown.clock or 0.0) if asker.shown.bridge_alive else None
-    if line := seen.line(found, None if asker.shown.old else now, seen.every_of(found)):
+    at = None if asker.shown.old else now
+    if line := seen.line(found, at, seen.every_of(found), drift=asker.shown.drift):
         show.out(line)
 
 
@@ -92,7 +101,7 @@ def drift(
         elif not shown.drift:
             show.out("nothing has drifted")
         else:
-            for line in words.drift_lines(shown.drift, (shown.state or {}).get("picture")):
+            for line in drift_words.drift_lines(shown.drift, (shown.state or {}).get("picture")):
                 show.out(line)
         if not as_json:
             _pictured(asker)
@@ -158,13 +167,13 @@ def _news(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
     then = {(e["device"], e.get("point")) for e in words.entries(was.get("supplies"))}
     low = words.entries(state.get("supplies"))
     new = [e for e in low if (e["device"], e.get("point")) not in then]
-    lines.extend(words.supplies({**state, "supplies": new}, datetime.now().astimezone()))
+    lines.extend(supplied.supplies({**state, "supplies": new}, datetime.now().astimezone()))
     before_read = {str(e["device"]): e for e in words.entries(was.get("sensors"))}
     for entry in words.entries(state.get("sensors")):
         change = words.number(entry.get("since_ready"))
         earlier = words.number(before_read.get(str(entry["device"]), {}).get("since_ready"))
         if change is not None and earlier is None:
-            lines.append(words.unexplained(entry, change))
+            lines.append(sensor_words.unexplained(entry, change))
         elif change is None and earlier is not None and entry.get("fresh") is True:
             name = words.clean(entry["device"], 40)
             lines.append(f"the light at {name} is as when ready, or explained")
@@ -175,9 +184,9 @@ def _news(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
         if [(e["drift"], e.get("reported")) for e in entries]
         != [(e["drift"], e.get("reported")) for e in open_then.get(name, ())]
     ]
-    lines.extend(words.drift_line(open_now[name]) for name in news)
+    lines.extend(drift_words.drift_line(open_now[name]) for name in news)
     if news and len(open_now) > 1:
-        shown = words.picture(state.get("picture"))
+        shown = drift_words.picture(state.get("picture"))
         if shown:
             lines.append(f"reckoned for the picture: {shown}")
     for name in open_then:
@@ -185,12 +194,12 @@ def _news(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
             lines.append(f"{words.clean(name)}: back where it belongs")
     misheard, before_that = now.get("misheard") or {}, before.get("misheard") or {}
     for name, said in misheard.items():
-        for text in words.misheard(said):
-            if text not in words.misheard(before_that.get(name, {})):
+        for text in proof_words.misheard(said):
+            if text not in proof_words.misheard(before_that.get(name, {})):
                 lines.append(f"{words.clean(name, 40)}: {text}")
     refused = {"unreadable": state.get("unreadable")}
     if state.get("unreadable") != was.get("unreadable"):
-        lines.extend(words.misheard(refused))
+        lines.extend(proof_words.misheard(refused))
     return [f"{clock}  {line}" for line in lines]
 
 
@@ -276,7 +285,7 @@ def record(
             (
                 str(row["drift"]),
                 str(row["device"]),
-                words.by_how_much({**row, "reported": row.get("worst")}),
+                drift_words.by_how_much({**row, "reported": row.get("worst")}),
                 words.moment(row["opened"], date=True) if row["opened"] else "",
                 words.moment(row["closed"]) if row["closed"] else "open",
                 str(row["how"]),
@@ -309,10 +318,10 @@ def _shown_time(key: str, value: Any) -> Any:
 
 
 def _step_line(row: Mapping[str, Any]) -> str:
-    phase = words.phase_of(row)
+    phase = step_words.phase_of(row)
     if phase == "skipped":
         return f"skipped: {row['device']}"
-    return f"{row['device']}: {words.action_of(row)} {row['value']} {phase}"
+    return f"{row['device']}: {step_words.action_of(row)} {row['value']} {phase}"
 
 
 def _together(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -322,7 +331,7 @@ def _together(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
         last = made[-1] if made else {}
         if (
             row["kind"] == last.get("kind") == "step"
-            and words.phase_of(row) == words.phase_of(last) == "skipped"
+            and step_words.phase_of(row) == step_words.phase_of(last) == "skipped"
             and (row["run"], row["text"]) == (last["run"], last["text"])
         ):
             if row["device"] not in last["device"].split(", "):
@@ -350,7 +359,7 @@ def _timeline_line(row: Mapping[str, Any]) -> str:
         "lockout": lambda: f"lockout {row['phase']}: {row['target']} by {row['by']}, {row['why']}",
         "rolling": lambda: f"{row['device']} {'rolls' if row['rolling'] else 'stopped'}",
         "by hand": lambda: _by_hand(row),
-        "light": lambda: words.light_note(row),
+        "light": lambda: sensor_words.light_note(row),
         "quiet": lambda: quieted.noted(row),
         "state": lambda: f"state: {row['state']}",
         "tick": lambda: noted(row),

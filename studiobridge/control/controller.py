@@ -2,45 +2,8 @@
 
     Controller(profile, memory).handle(event) -> list[Effect]
 
-The floors of this room, each importing only from below:
-
-- controller.py               hands each event to its part; where things stand after listening
-- requests.py                 what is asked for, and the answer each gets
-- words.py, takes.py          what people say, which begins no run; each stretch of rolling
-- seen_in_take.py, takes_shown.py
-                              the picture while a take rolls; takes in short, now against then
-- changing.py                 what changes of the light while a take rolls
-- stood.py                    how a set stood at a moment, and what differs between two
-- seen_then.py                what the picture said at a moment, and what differs between two
-- looks.py, before.py, quiet.py, adjusting.py
-                              how the lights stand becomes a look; what has to be true before it
-                              rolls; what is off during takes only; one light by small steps
-- items.py                    whether one line of what has to be true is so, by what
-- runs.py                     how a run begins, and what it means when it ends
-- holding.py, doubts.py, trial.py
-                              the only way to `ready`; what is put back by itself; changes that more
-                              than one lamp could have made; trying one device
-- stepping.py, guided.py      what one small step of a light comes to; a dial by what is seen of it
-- steps.py, drift.py          the steps of a run as a table; drift opens and closes
-- quieted.py                  one piece of gear told quiet, in words
-- manners.py                  what stands in the way of a request before it begins
-- acts.py, picture.py, silence.py, gauges.py, alone.py, supplies.py, chargers.py, metering.py,
-  timing.py, known_rolling.py, sight.py
-                              what each action tells; what touched lights do to the picture; who
-                              has to be heard; what meters make of lamps that cannot speak; what
-                              runs out; what charges; what light sensors say; what is counted;
-                              what the camera's picture says
-- gates.py, standing.py       every interlock before every Tell; state, session, answers, listening
-- desk.py, plan.py, taken.py, pictured.py
-                              what the parts share; the timeline as predicted; a take out of notes;
-                              what differs in the picture
-- beliefs.py, sequence.py     what is believed of a set; the order
-- proof.py, gear.py, mains.py what is proven; what gear does; what has mains and what is on
-- belief.py, evidence.py      what is believed of one device; the rules of evidence
-- effects.py                  what goes out
-- states.py, feeds.py, events.py, rolling.py, people.py
-                              the table of states; who powers whom; what comes in; whether a
-                              camera rolls; what a person is told to do
+The floors of this room, each importing only from below, are listed in DEVELOPERS.md under "The
+controller", with what each file does; tests/test_house.py holds them.
 
 views.py reads a controller and shows it as plain dictionaries.
 

@@ -20,15 +20,13 @@ from studiobridge.control.changing import Changed
 from studiobridge.control.desk import Desk
 from studiobridge.control.events import Sighted
 from studiobridge.control.evidence import NEVER
+from studiobridge.control.seen_apart import Apart, allowed_of, compare
 from studiobridge.control.seen_then import (
     LEFT,
     NOBODY,
     NOT_IN_IT,
     OLD,
-    Apart,
     Looked,
-    allowed_of,
-    compare,
     figure,
     of_look,
     of_now,

@@ -40,16 +40,9 @@ from studiobridge.control.gates import Gates
 from studiobridge.control.known_rolling import ANEW, KnownRolling
 from studiobridge.control.looks import Looks
 from studiobridge.control.runs import Runs
+from studiobridge.control.seen_apart import allowed_of, beside_the_lights, between, compare
 from studiobridge.control.seen_in_take import SeenInTake
-from studiobridge.control.seen_then import (
-    Looked,
-    allowed_of,
-    beside_the_lights,
-    between,
-    compare,
-    of_now,
-    read,
-)
+from studiobridge.control.seen_then import Looked, of_now, read
 from studiobridge.control.standing import Answers, Rolled, Standing
 from studiobridge.control.stood import (
     fitting,

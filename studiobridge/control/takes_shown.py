@@ -8,7 +8,8 @@ from studiobridge.control.events import Sighted
 from studiobridge.control.evidence import NEVER
 from studiobridge.control.holding import Holding
 from studiobridge.control.looks import Looks
-from studiobridge.control.seen_then import allowed_of, between, of_now
+from studiobridge.control.seen_apart import allowed_of, between
+from studiobridge.control.seen_then import of_now
 from studiobridge.control.standing import Standing
 from studiobridge.control.stood import differences, lights_of, picture_between
 from studiobridge.control.taken import Taken

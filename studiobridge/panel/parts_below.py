@@ -9,10 +9,10 @@ from markupsafe import Markup
 
 from studiobridge.panel import parts_after, parts_picture
 from studiobridge.profile.model import LIGHT
-from studiobridge.shown import words
+from studiobridge.shown import drift_words, proof_words, sensor_words, step_words, supplied, words
 from studiobridge.shown.after import should_be_off
+from studiobridge.shown.condition import condition
 from studiobridge.shown.hand import Guide, guide
-from studiobridge.shown.live import condition
 from studiobridge.shown.tongue import say
 
 if TYPE_CHECKING:
@@ -29,11 +29,15 @@ def parts(board: Board) -> dict[str, str]:
     sure = board.visitor.sure
     draw = board.macros("parts_below.html")
     pictured = parts_picture.line(board)
-    said = [*words.sensors(state), *([pictured] if pictured else []), *words.supplies(state)]
-    notes = [*words.unproven(state), *filter(None, [words.to_close(state)])]
+    said = [
+        *sensor_words.sensors(state),
+        *([pictured] if pictured else []),
+        *supplied.supplies(state),
+    ]
+    notes = [*proof_words.unproven(state), *filter(None, [words.to_close(state)])]
     return {
         "notes": str(draw.notes(notes, sure)),
-        "run": str(draw.run(run_rows(board), shown.latest_run)),
+        "run": str(draw.run(run_rows(board), shown.latest_run, unconfirmed(board))),
         "drift": str(draw.drift(drift_rows(board), together(board), sure, board.held())),
         "guides": str(draw.guides(guides(board), sure)),
         "dials": str(draw.dials(dials(board), sure)),
@@ -81,14 +85,31 @@ def run_rows(board: Board) -> list[dict[str, Any]]:
             str(step["device"]),
             {"device": str(step["device"]), "spans": [], "said": "", "bad": False},
         )
-        phase = words.phase_of(step)
+        phase = step_words.phase_of(step)
         at = begins / total * 1000
         wide = max(6.0, (ends - begins) / total * 1000)
         row["spans"].append({"x": round(at), "wide": round(wide), "phase": phase})
         if phase != "waiting":
-            row["said"] = words.step_said(step) + (" …" if phase == "sent" else "")
+            row["said"] = step_words.step_said(step) + (" …" if phase == "sent" else "")
             row["bad"] = row["bad"] or phase == "failed"
     return list(rows.values())
+
+
+def unconfirmed(board: Board) -> list[str]:
+    """Whom the latest run told, or left to a hand, and nothing says that it stands as asked."""
+    run = board.visitor.shown.latest_run or NOTHING
+    last: dict[str, str] = {}
+    for step in run.get("steps") or []:
+        if isinstance(step, Mapping) and words.action_of(step) not in words.TIMED:
+            last[str(step["device"])] = words.phase_of(step)
+    names = [name for name, phase in last.items() if phase != "confirmed"]
+    if run.get("what") == "restore":
+        # a dial has no step of its own: nothing tells it anything
+        for entry in board.visitor.shown.drift:
+            device = board.profile.devices.get(str(entry.get("device")))
+            if device is not None and device.hand_set:
+                names.append(device.name)
+    return [n for n in dict.fromkeys(names) if board.view(n).get("confirmed") is not True]
 
 
 def drift_rows(board: Board) -> list[dict[str, Any]]:
@@ -106,7 +127,7 @@ def drift_rows(board: Board) -> list[dict[str, Any]]:
         rows.append(
             {
                 "device": name,
-                "line": words.drift_line(plain),
+                "line": drift_words.drift_line(plain),
                 "since": since,
                 # what no command reaches has its dial and its bar below instead
                 "restore": device is not None and not device.hand_set,
@@ -121,7 +142,7 @@ def together(board: Board) -> str:
     state = board.visitor.shown.state or NOTHING
     if len({e.get("device") for e in board.visitor.shown.drift}) < 2:
         return ""
-    return words.picture(state.get("picture"))
+    return drift_words.picture(state.get("picture"))
 
 
 def left(board: Board) -> dict[str, Any] | None:
@@ -145,7 +166,7 @@ def left(board: Board) -> dict[str, Any] | None:
     silent = [str(entry["device"]) for entry in words.entries(state.get("silent"))]
     devices = board.profile.devices.values()
     return {
-        "charged": words.chargers(state),
+        "charged": supplied.chargers(state),
         "still": still,
         "dark": True,
         "unproven": [*words.names(state.get("only_told")), *silent],
@@ -167,9 +188,9 @@ def things(board: Board) -> list[dict[str, Any]]:
         if device.hand_set:
             now = words.preset(view.get("preset"))
         if device.kind == "camera":
-            now = say("rolling") if view.get("rolling") else words.rolls(view) if view else ""
+            now = say("rolling") if view.get("rolling") else proof_words.rolls(view) if view else ""
         if device.done_below is not None:
-            now = words.charges(view)
+            now = supplied.charges(view)
         rows.append(
             {
                 "device": device.name,
@@ -177,7 +198,7 @@ def things(board: Board) -> list[dict[str, Any]]:
                 "now": now if how.code != "off" else "",
                 "code": how.code,
                 "words": how.words,
-                "misheard": words.misheard(view),
+                "misheard": proof_words.misheard(view),
             }
         )
     return rows

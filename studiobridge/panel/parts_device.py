@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from studiobridge.bridge.reading import Reader
-from studiobridge.shown import happened, words
-from studiobridge.shown.live import condition
+from studiobridge.shown import happened, proof_words, sensor_words, supplied, words
+from studiobridge.shown.condition import condition
 from studiobridge.shown.tongue import say
 
 if TYPE_CHECKING:
@@ -42,13 +42,13 @@ def detail(board: Board, name: str, reader: Callable[[], Reader | None]) -> str:
         rows.append((say("switch"), "", reported))
     if view.get("watts") is not None:
         rows.append((say("draws"), "", words.watts(view.get("watts"))))
-    rows.extend((label, "", text) for label, text in words.readings(view))
-    if isinstance(view.get("sensor"), Mapping) and words.sensor(view["sensor"]):
-        rows.append((say("light"), "", words.sensor(view["sensor"])))
+    rows.extend((label, "", text) for label, text in supplied.readings(view))
+    if isinstance(view.get("sensor"), Mapping) and sensor_words.sensor(view["sensor"]):
+        rows.append((say("light"), "", sensor_words.sensor(view["sensor"])))
     if device.kind == "camera":
-        rows.append((say("take"), "", words.rolls(view)))
+        rows.append((say("take"), "", proof_words.rolls(view)))
     if device.done_below is not None:
-        rows.append((say("charge"), "", words.charges(view) or _off(view)))
+        rows.append((say("charge"), "", supplied.charges(view) or _off(view)))
     feeds = " ← ".join([*device.feeds, device.circuit or ""]).strip(" ←")
     if device.own_battery:
         feeds += ", " + say("and a battery of its own")
@@ -68,6 +68,12 @@ def detail(board: Board, name: str, reader: Callable[[], Reader | None]) -> str:
     )
 
 
+def unread(board: Board, name: str) -> str:
+    """A device of which nonsense was heard: it says so, and a lockout stays in reach."""
+    device = board.profile.devices[name]
+    return str(board.macros("parts_device.html").unread(device, board.unreadable()))
+
+
 def _off(view: View) -> str:
     if view.get("charge") == "off":
         return say("off", sense="a switch")
@@ -76,8 +82,8 @@ def _off(view: View) -> str:
 
 def _heard(board: Board, view: View) -> list[str]:
     """Whether it speaks, and what of it cannot be read."""
-    hearing = words.hearing(view) if board.visitor.sure else ""
-    return [*([words.heard_said(hearing)] if hearing else []), *words.misheard(view)]
+    hearing = proof_words.hearing(view) if board.visitor.sure else ""
+    return [*([proof_words.heard_said(hearing)] if hearing else []), *proof_words.misheard(view)]
 
 
 def _changes(board: Board, name: str, reader: Callable[[], Reader | None]) -> list[str]:

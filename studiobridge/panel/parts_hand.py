@@ -10,7 +10,7 @@ from markupsafe import Markup, escape
 
 from studiobridge.panel.counted import ready_at, timer
 from studiobridge.panel.saying import text
-from studiobridge.shown import words
+from studiobridge.shown import proof_words, step_words, words
 from studiobridge.shown.tongue import later, say
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ def parts(board: Board) -> dict[str, str]:
     going = state.get("state") in (*UP, *GOING)
     draw = board.macros("parts_hand.html")
     # they stand below the drawing
-    notes = sure and bool(words.unproven(state) or words.to_close(state))
+    notes = sure and bool(proof_words.unproven(state) or words.to_close(state))
     large = switch(board)
     return {
         "headline": str(draw.headline(state, board.state_words(), sure, warm(board), notes)),
@@ -128,7 +128,7 @@ def switch(board: Board) -> Switch:
 
 def _going(board: Board, state: View, now: str) -> Switch:
     """While it comes up or goes down."""
-    waits = words.waits(state)
+    waits = step_words.waits(state)
     asked = asks(board)
     if asked:
         waits = say("waits for your answer about {names}", names=words.listed(asked))
@@ -207,7 +207,7 @@ def asks(board: Board) -> list[str]:
     if not board.visitor.sure:
         return []
     rolling = words.names(state.get("rolling"))
-    return [name for name in words.asked_about(state) if name not in rolling]
+    return [name for name in step_words.asked_about(state) if name not in rolling]
 
 
 def looks(board: Board) -> list[dict[str, Any]]:

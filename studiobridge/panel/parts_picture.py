@@ -51,7 +51,8 @@ def line(board: Board) -> str:
     found = of_state(board)
     if board.profile.witness is None or found is None or seen.never_came(found):
         return ""  # the picture's own page says how one is had
-    first = seen.as_kept(found, board.clock(), *about(board), by_time=True)
+    drift = words.entries(board.visitor.shown.drift)
+    first = seen.as_kept(found, board.clock(), *about(board), by_time=True, drift=drift)
     if len(first.differs) > 1:
         what = say("{what}, and more", what=first.differs[0])
         return say("by the picture, {what} ({when})", what=what, when=first.when)
@@ -125,9 +126,10 @@ def parts(board: Board) -> dict[str, str]:
     goes = seen.goes(board.visitor.shown.witness, profile.witness is not None)
     found = of_state(board)
     lines: list[str] = []
+    drift = words.entries(board.visitor.shown.drift)
     first = seen.Said("unknown", say("nothing is confirmed now"))
     if sure:
-        first = seen.as_kept(found, board.clock(), *about(board), by_time=True)
+        first = seen.as_kept(found, board.clock(), *about(board), by_time=True, drift=drift)
         lines = seen.sentences(found, board.clock(), *about(board), by_time=True)[1:]
     no_preview = cannot_preview(board)
     rolls = board.held() if sure else say("nothing is confirmed now")

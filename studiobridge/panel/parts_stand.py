@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from studiobridge.panel.counted import ready_at, timer
 from studiobridge.panel.parts_hand import locked_out
-from studiobridge.shown import words
+from studiobridge.shown import proof_words, step_words, words
 from studiobridge.shown.tongue import english, later, say
 
 if TYPE_CHECKING:
@@ -117,7 +117,7 @@ def word_of(board: Board) -> Word:
     if now == "rising":
         return Word("up", _held_up(state), until=ready_at(state))
     if now == "lowering":
-        asks = words.asked_about(state)
+        asks = step_words.asked_about(state)
         if asks:
             cameras = words.listed(asks)
             line = say("does {cameras} still roll? Say so on the page", cameras=cameras)
@@ -163,7 +163,7 @@ def _warm(state: View) -> str:
 def _held_up(state: View) -> str:
     """What a run waits for now that takes its time."""
     found = words.entries(state.get("waiting_for"))
-    return words.waits(state) if found else ""
+    return step_words.waits(state) if found else ""
 
 
 def _why(state: View) -> str:
@@ -178,7 +178,7 @@ def _only_told(state: View) -> str:
 
 
 def _dark(state: View) -> str:
-    still = words.still_on(state)
+    still = proof_words.still_on(state)
     if still:
         return say("still on: {what}", what=still[0])
     silent = [str(entry["device"]) for entry in words.entries(state.get("silent"))]

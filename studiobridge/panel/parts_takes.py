@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from weakref import WeakKeyDictionary
 
 from studiobridge.control.taken import last_good
-from studiobridge.shown import seen_take, words
+from studiobridge.shown import drift_words, seen_take, words
 from studiobridge.shown import takes as said
 from studiobridge.shown.seen_columns import compared
 from studiobridge.shown.tongue import say
@@ -59,7 +59,7 @@ def parts(board: Board) -> dict[str, str]:
     moved = said.moved_lights(words.entries(takes.get("differs")))
     seen = seen_take.against_lines(takes.get("seen"), then, now, moved)
     seen_moved = bool(seen_take.differences(takes.get("seen")))
-    picture = words.picture(takes.get("picture"))
+    picture = drift_words.picture(takes.get("picture"))
     return {
         "takes-now": str(draw.now(_dict(takes.get("now")), sure)),
         "takes-differs": str(

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from studiobridge.shown import supplied, words
+from studiobridge.shown import proof_words, supplied, words
 from studiobridge.shown.before import Row, rows
 from studiobridge.shown.tongue import figure, later, say
 
@@ -96,7 +96,9 @@ def _head(state: Json, about: Json) -> str:
 def should_be_off(state: Json) -> list[str]:
     """What is on and should not be; what stays on as the profile says is named with what stays."""
     entries = words.entries(state.get("still_on"))
-    return words.still_on({**state, "still_on": [e for e in entries if e.get("why") != STAYS]})
+    return proof_words.still_on(
+        {**state, "still_on": [e for e in entries if e.get("why") != STAYS]}
+    )
 
 
 def _on(state: Json) -> list[str]:
@@ -148,7 +150,7 @@ def _batteries(devices: Mapping[str, Json]) -> list[str]:
     """By its last word where it has one; else by the profile, which says that it runs on one."""
     found: list[tuple[float, str]] = []
     for name, view in _in_order(devices):
-        said = dict(words.readings(view))
+        said = dict(supplied.readings(view))
         left = _supply(view, "battery")
         runs_on_one = view.get("feed") is None and view.get("kind") is not None
         if not (left is not None or runs_on_one or _low(view)):
@@ -181,7 +183,7 @@ def _supply(view: Json, point: str) -> float | None:
 
 
 def _chargers(state: Json, devices: Mapping[str, Json]) -> list[str]:
-    lines = words.chargers(state)
+    lines = supplied.chargers(state)
     bare = [
         name
         for name, view in _in_order(devices)

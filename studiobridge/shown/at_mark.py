@@ -19,7 +19,7 @@ from studiobridge.figures.face import Face, Whole
 from studiobridge.figures.known import Known, known
 from studiobridge.figures.sure import rounded, within
 from studiobridge.profile.model import Preset, SetProfile
-from studiobridge.shown import words
+from studiobridge.shown import proof_words, words
 from studiobridge.shown.tongue import english, figure, say
 
 # How many figures are remembered: four steps of a hundred lamps, as things stand now.
@@ -69,7 +69,9 @@ def as_is(profile: SetProfile, views: Mapping[str, Json], state: Json) -> Stands
         device, view = profile.devices.get(name), views[name]
         if device is None or not device.fixture:
             continue
-        mute = device.speaks is None or not words.can_speak(view) or "level" not in device.hears
+        mute = (
+            device.speaks is None or not proof_words.can_speak(view) or "level" not in device.hears
+        )
         if view.get("switch") is False or (view.get("online") is False and not mute):
             values[name] = replace(preset, level=0.0)
         elif mute:

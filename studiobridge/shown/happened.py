@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from studiobridge.shown import before, quieted, words
+from studiobridge.shown import before, drift_words, quieted, sensor_words, step_words, words
 from studiobridge.shown.tongue import english, later, say
 from studiobridge.shown.words import Json
 
@@ -43,7 +43,7 @@ RUNS = {
     ("down", "done"): later("The set is down"),
     ("down", "stalled"): later("Taking the set down stopped half way"),
     ("restore", "begun"): later("What has moved is put back"),
-    ("restore", "done"): later("It is put back"),
+    ("restore", "done"): later("Putting back is over"),
     ("restore", "stalled"): later("Putting back stopped half way"),
     ("cut", "begun"): later("Everything is cut"),
     ("cut", "done"): later("Everything was told to go off"),
@@ -107,15 +107,20 @@ def _run(entry: Json) -> str:
     text = say(known) if known is not None else words.clean(f"{what} {phase}", 60)
     if phase == "begun" and entry.get("look"):
         text += ", " + say("look {look}", look=words.clean(entry["look"], 64))
-    return _because(text, entry) if phase == "stalled" else text
+    # of what is put back the bridge says what is known: a dial, or a lamp nothing confirms, is not
+    told = phase == "stalled" or (what, phase) == ("restore", "done")
+    return _because(text, entry) if told else text
 
 
 def _step(entry: Json) -> str:
-    said = words.step_said(entry)
-    if words.phase_of(entry) not in ("confirmed", "waited out", "failed", "skipped") or not said:
+    said = step_words.step_said(entry)
+    if (
+        step_words.phase_of(entry) not in ("confirmed", "waited out", "failed", "skipped")
+        or not said
+    ):
         return ""
     device = words.clean(entry.get("device"), 40)
-    if words.phase_of(entry) == "failed":
+    if step_words.phase_of(entry) == "failed":
         return say("{device} failed: {what}", device=device, what=said)
     return f"{device}: {said}"
 
@@ -125,7 +130,7 @@ def _drift(entry: Json) -> str:
     if phase == "closed":
         how = CLOSED.get(str(entry.get("how")), later("{device} no longer counts as moved"))
         return say(how, device=device)
-    off = words.by_how_much(
+    off = drift_words.by_how_much(
         {
             **entry,
             "wanted": _json(entry.get("wanted")),
@@ -198,7 +203,7 @@ _KINDS: dict[str, Any] = {
     "lockout": _lockout,
     "rolling": _rolling,
     "by hand": _by_hand,
-    "light": words.light_note,
+    "light": sensor_words.light_note,
     "quiet": quieted.noted,
     "state": _state,
     "tick": before.noted,

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from studiobridge.control.seen_then import Looked, allowed_of, between, figure, read
+from studiobridge.control.seen_apart import allowed_of, between
+from studiobridge.control.seen_then import Looked, figure, read
 from studiobridge.control.taken import Taken
 from studiobridge.profile.model import SetProfile
 from studiobridge.profile.sighting import Band

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from studiobridge.control.pictured import EVEN, STRAY, TINT, WHITE, WHOLE, beyond
 from studiobridge.profile.sighting import Band
+from studiobridge.shown.proof_words import known_by
 from studiobridge.shown.seen_figures import one_side, sizes, stops_against, stops_asked
 from studiobridge.shown.seen_look import Json, band, each_light, hinders, part_of, within
 from studiobridge.shown.seen_parts import (
@@ -23,7 +24,7 @@ from studiobridge.shown.seen_parts import (
     white,
 )
 from studiobridge.shown.tongue import say
-from studiobridge.shown.words import bridge_says, clean, known_by, number
+from studiobridge.shown.words import bridge_says, clean, number
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from studiobridge.control.stood import Lights, differences, left_out, picture_be
 from studiobridge.control.taken import Happened, Taken
 from studiobridge.figures.face import Face
 from studiobridge.profile.model import SetProfile
-from studiobridge.shown import seen_take, words
+from studiobridge.shown import drift_words, seen_take, words
 from studiobridge.shown.seen_columns import columns, compared
 from studiobridge.shown.tongue import english, figure, later, say, say_many, zone
 from studiobridge.shown.words import Json
@@ -192,7 +192,7 @@ def change(one: Happened) -> str:
         moved = text.format(device=name)
     else:
         moved = f"{name} {', '.join(_moves(detail))}"
-    shown = words.picture(detail.get("picture"))
+    shown = drift_words.picture(detail.get("picture"))
     return f"{moved}; {shown}" if shown else moved
 
 
@@ -341,9 +341,9 @@ def stood_lines(take: Taken) -> list[tuple[str, str]]:
     rows = [(words.clean(name, 40), light(one)) for name, one in lights.items()]
     stood = take.stood
     for entry in words.entries(stood.get("drift")):
-        off = words.by_how_much({**entry, "wanted": None, "reported": None})
+        off = drift_words.by_how_much({**entry, "wanted": None, "reported": None})
         rows.append((say("moved"), f"{words.clean(entry.get('device', '?'), 40)} {off}"))
-    shown = words.picture(stood.get("picture"))
+    shown = drift_words.picture(stood.get("picture"))
     if shown:
         rows.append((say("the picture"), shown))
     rows.extend(
@@ -393,7 +393,7 @@ def against_lines(found: Json) -> list[str]:
     lines += [difference(entry) for entry in entries]
     if not entries and not seen_take.differences(found.get("seen")):
         lines.append(say("nothing differs that is known"))
-    shown = words.picture(found.get("picture"))
+    shown = drift_words.picture(found.get("picture"))
     if shown and entries:
         lines.append(say("reckoned for the picture: {what}", what=shown))
     then, now = (say("take {n}", n=found.get(key)) for key in ("good", "take"))

@@ -6,7 +6,7 @@ would be like before it is set. Arrays are numpy's; pictures are OpenCV's (rows 
 What may never come in: anything that switches gear; a lesson asks the bridge for tries, as a
 person does, and every gate stands before them. This room runs in a process of its own and
 says what it sees (`profile/sighting.py`); a fault here costs the picture and nothing else. Only
-`serving.py`, `session.py`, `frames.py`, `keeping.py` and what reads frames (`sources.py` with
-`written.py`, `addresses.py`, `streams.py`) do I/O, only `serving.py` and `session.py` import the
-bridge, as a visitor of the set. Imports profile, craft and figures.
+`serving.py`, `session.py`, `frames.py`, `keeping.py` on `stored.py`, and what reads frames
+(`sources.py` with `written.py`, `addresses.py`, `streams.py`) do I/O, only `serving.py` and
+`session.py` import the bridge, as a visitor of the set. Imports profile, craft and figures.
 """

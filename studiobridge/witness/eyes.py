@@ -17,7 +17,7 @@ import numpy as np
 
 from studiobridge.profile.model import Preset, SetProfile
 from studiobridge.profile.sighting import Sighting
-from studiobridge.witness import keeping
+from studiobridge.witness import keeping, stored
 from studiobridge.witness.asked import AskBody, Cannot
 from studiobridge.witness.frames import Frame
 from studiobridge.witness.learned import Codes, Kept, Learned
@@ -90,7 +90,7 @@ class Eyes:
         try:
             kept = keeping.kept_picture(look, self.folder) if look is not None else None
             seeing.hold_against(kept)
-        except keeping.CannotRead as error:
+        except stored.CannotRead as error:
             self.unkept = str(error)
             seeing.hold_against(None)
         except ValueError:
@@ -255,7 +255,7 @@ class Eyes:
         )
         try:
             keeping.keep_picture(kept, self.folder)
-        except keeping.CannotWrite as error:
+        except stored.CannotWrite as error:
             raise Cannot(str(error)) from None
         without = f"; {100 * left_out:.0f} % of it, where somebody may stand, is not in it"
         return (

@@ -2,12 +2,10 @@
 
     learned.json          what a person may read: the set, the day, the camera, which lamps
     learned-XXXXXXXX.npz  the arrays that belong to it, named by what is in them
-    LOOK.json, LOOK-XXXXXXXX.png   a kept picture; what does not count of it is transparent
+    kept-LOOK.json, LOOK-XXXXXXXX.png   a kept picture; what does not count of it is transparent
 
-Written beside and put in place whole, the readable file last: whenever it is cut off, what was
-there before is still good. Pictures are for the user alone (mode 0600; the folder 0700): somebody
-may be in one after all. Read as if a stranger had written it: nothing is unpickled, no more is
-unpacked than a picture can have, and what does not fit is a `CannotRead` that names the file.
+The readable file is put last: whenever it is cut off, what was there before is still good. How a
+file is put, and how it is read without trusting it, is `stored.py`.
 """
 
 from __future__ import annotations
@@ -15,15 +13,10 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import io
-import json
-import math
 import os
 import re
-import secrets
-import zipfile
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any
 
 import cv2
 import numpy as np
@@ -32,31 +25,34 @@ from numpy.typing import NDArray
 from studiobridge.profile.model import Region
 from studiobridge.profile.names import NAME
 from studiobridge.witness.learned import Curve, Kept, Learned, Packed, Picture
+from studiobridge.witness.stored import (
+    AGAIN,
+    MOST_SHARES,
+    VERSION,
+    CannotRead,
+    CannotWrite,
+    Reader,
+    arrays_in,
+    as_text,
+    content_of,
+    files_in,
+    finite,
+    make_folder,
+    put,
+    said_in,
+)
 
-VERSION = 1
 LEARNED, TRIED = "learned.json", "tried"
 # A lamp's picture takes so much at most: 960 px square, three colours, half precision.
 SHARE_BYTES = 960 * 960 * 3 * 2
-# The largest picture (px) and the most of them that are ever read: eight million pixels of 64
-# lamps would be learned from nothing that a small set has.
+# The largest picture (px) that is ever read: nothing that a small set has makes a larger one.
 MOST_PIXELS = 8_500_000
-MOST_SHARES = 64
-MOST_TOGETHER = 1_000_000_000  # bytes of arrays once unpacked
-MOST_TEXT = 1_000_000  # bytes of a readable file
-MOST_FILE = 400_000_000  # bytes of any other
+# So many kept pictures a folder holds at most.
 MOST_KEPT = 200
 # Linear light beyond this is no light of a lamp (1.0 just does not clip).
 BRIGHTEST = 60_000.0  # what half precision holds
 _ARRAYS = re.compile(r"learned-[0-9a-f]{16}\.npz\Z")
 _PICTURE = re.compile(r"[a-z0-9-]{1,40}-[0-9a-f]{16}\.png\Z")
-
-
-class CannotRead(Exception):
-    """What is kept cannot be used: which file, why, what to do."""
-
-
-class CannotWrite(Exception):
-    """It cannot be kept: which file and why."""
 
 
 def folder_of(profile: Path) -> Path:
@@ -102,10 +98,10 @@ def save(learned: Learned, folder: Path) -> None:
         | ({"screen": _sides(learned.screen)} if learned.screen is not None else {}),
         "arrays": {"file": file, "sha256": digest},
     }
-    _make(folder)
-    _put(folder / file, content)
-    _put(folder / LEARNED, _text(said))
-    for old in _files(folder):
+    make_folder(folder)
+    put(folder / file, content)
+    put(folder / LEARNED, as_text(said))
+    for old in files_in(folder):
         if _ARRAYS.match(old.name) and old.name != file:
             with contextlib.suppress(OSError):
                 old.unlink()
@@ -113,8 +109,8 @@ def save(learned: Learned, folder: Path) -> None:
 
 def may_save(folder: Path, shares: int) -> None:
     """Will so many lamps' pictures find room there? Raises CannotWrite: before, not after."""
-    _make(folder)
-    _put(folder / TRIED, b"this file is of no use\n")
+    make_folder(folder)
+    put(folder / TRIED, b"this file is of no use\n")
     (folder / TRIED).unlink(missing_ok=True)
     system = os.statvfs(folder)
     free, most = system.f_bavail * system.f_frsize, (shares + 1) * SHARE_BYTES
@@ -128,8 +124,8 @@ def may_save(folder: Path, shares: int) -> None:
 def load(folder: Path) -> Learned:
     """What was learned. Raises FileNotFoundError where nothing was, CannotRead otherwise."""
     path = folder / LEARNED
-    said = _said(path)
-    of = _Reader(path, said)
+    said = said_in(path)
+    of = Reader(path, said)
     file = of.text("arrays", "file", most=60)
     if not _ARRAYS.match(file):
         of.wrong("it names no file of arrays")
@@ -144,13 +140,13 @@ def load(folder: Path) -> Learned:
         "dark": (rows, columns, 3),
         **{f"share{n}": (rows, columns, 3) for n in range(len(lights))},
     }
-    arrays = _arrays(folder / file, of.text("arrays", "sha256", most=64), shapes)
+    arrays = arrays_in(folder / file, of.text("arrays", "sha256", most=64), shapes)
     curve = Curve(_single(arrays["light"]), _single(arrays["sure"]))
     if not (np.diff(curve.light, axis=1) > 0).all() or (curve.sure < 0).any():
-        raise CannotRead(f"{folder / file}: its curve does not rise; {_AGAIN}")
+        raise CannotRead(f"{folder / file}: its curve does not rise; {AGAIN}")
     shares = []
     for n, light in enumerate(lights):
-        entry = _Reader(path, light if isinstance(light, dict) else {})
+        entry = Reader(path, light if isinstance(light, dict) else {})
         cct = entry.said.get("cct")
         white = None if cct is None else entry.number("cct", low=500, high=50_000)
         shares.append(Packed(entry.name("device"), white, arrays[f"share{n}"]))
@@ -173,14 +169,14 @@ def load(folder: Path) -> Learned:
     )
 
 
-def _error(of: _Reader) -> float | None:
+def _error(of: Reader) -> float | None:
     """None where nothing was held to account; files of before wrote 0 then."""
     if of.said.get("error_stops", 0) is None:
         return None
     return of.number("error_stops", low=0, high=100) or None
 
 
-def _dimmers(of: _Reader) -> dict[str, tuple[tuple[float, float], ...]]:
+def _dimmers(of: Reader) -> dict[str, tuple[tuple[float, float], ...]]:
     found: dict[str, tuple[tuple[float, float], ...]] = {}
     said = of.said.get("dimmers")
     if not isinstance(said, dict) or len(said) > MOST_SHARES:
@@ -190,7 +186,7 @@ def _dimmers(of: _Reader) -> dict[str, tuple[tuple[float, float], ...]]:
             of.wrong("'dimmers' is not what was written there")
         points = []
         for row in rows:
-            good = isinstance(row, list) and len(row) == 2 and all(map(_finite, row))
+            good = isinstance(row, list) and len(row) == 2 and all(map(finite, row))
             if not good or not 0 <= row[0] <= 100 or not 0 <= row[1] <= 1000:
                 of.wrong("'dimmers' is not what was written there")
             points.append((float(row[0]), float(row[1])))
@@ -198,19 +194,19 @@ def _dimmers(of: _Reader) -> dict[str, tuple[tuple[float, float], ...]]:
     return found
 
 
-def _camera(of: _Reader) -> dict[str, str]:
+def _camera(of: Reader) -> dict[str, str]:
     said = of.said.get("camera")
     if not isinstance(said, dict) or len(said) > 50:
         of.wrong("'camera' is not what was written there")
     return {str(key)[:60]: str(value)[:200] for key, value in said.items()}
 
 
-def _region(of: _Reader, key: str) -> Region | None:
+def _region(of: Reader, key: str) -> Region | None:
     regions = of.said.get("regions")
     sides = regions.get(key) if isinstance(regions, dict) else None
     if sides is None:
         return None
-    if not isinstance(sides, list) or len(sides) != 4 or not all(map(_finite, sides)):
+    if not isinstance(sides, list) or len(sides) != 4 or not all(map(finite, sides)):
         of.wrong(f"'{key}' is no part of a picture")
     left, top, right, bottom = map(float, sides)
     if not (0 <= left < right <= 1 and 0 <= top < bottom <= 1):
@@ -232,7 +228,7 @@ def keep_picture(kept: Kept, folder: Path) -> None:
     alpha = np.where(kept.counts, 255, 0).astype(np.uint8)
     # what does not count is not kept either: somebody may have stood there
     codes = np.where(kept.counts[..., None], kept.codes, 0).astype(np.uint8)
-    names = {path.name for path in _files(folder) if path.name.startswith("kept-")}
+    names = {path.name for path in files_in(folder) if path.name.startswith("kept-")}
     if len(names) >= MOST_KEPT and _kept_file(kept.look) not in names:
         raise CannotWrite(f"{folder} holds {len(names)} kept pictures: delete some first")
     good, png = cv2.imencode(".png", np.dstack([codes, alpha]))
@@ -249,10 +245,10 @@ def keep_picture(kept: Kept, folder: Path) -> None:
         "ccts": dict(kept.ccts),
         "picture": {"file": file, "sha256": digest},
     }
-    _make(folder)
-    _put(folder / file, content)
-    _put(folder / _kept_file(kept.look), _text(said))
-    for old in _files(folder):
+    make_folder(folder)
+    put(folder / file, content)
+    put(folder / _kept_file(kept.look), as_text(said))
+    for old in files_in(folder):
         if _PICTURE.match(old.name) and old.name[:-21] == kept.look and old.name != file:
             with contextlib.suppress(OSError):
                 old.unlink()
@@ -264,14 +260,14 @@ def kept_picture(look: str, folder: Path) -> Kept | None:
         return None
     path = folder / _kept_file(look)
     try:
-        said = _said(path)
+        said = said_in(path)
     except FileNotFoundError:
         return None
-    of = _Reader(path, said)
+    of = Reader(path, said)
     file, digest = of.text("picture", "file", most=80), of.text("picture", "sha256", most=64)
     if not _PICTURE.match(file) or file[:-21] != look or of.text("look", most=40) != look:
         of.wrong("it names no picture of this look")
-    content = _content(folder / file, digest)
+    content = content_of(folder / file, digest)
     if _png_pixels(content) > MOST_PIXELS:
         raise CannotRead(f"{folder / file}: larger than any picture that is looked at")
     picture = cv2.imdecode(np.frombuffer(content, np.uint8), cv2.IMREAD_UNCHANGED)
@@ -290,7 +286,7 @@ def kept_picture(look: str, folder: Path) -> Kept | None:
 def kept_pictures(folder: Path) -> dict[str, Kept]:
     """Every picture that is kept, by look. Raises CannotRead."""
     found: dict[str, Kept] = {}
-    for path in sorted(_files(folder)):
+    for path in sorted(files_in(folder)):
         if path.name.startswith("kept-") and path.suffix == ".json" and len(found) < MOST_KEPT:
             kept = kept_picture(path.stem[len("kept-") :], folder)
             if kept is not None:
@@ -301,7 +297,7 @@ def kept_pictures(folder: Path) -> dict[str, Kept]:
 def forget_picture(look: str, folder: Path) -> bool:
     """Remove what is kept of this look; was there anything?"""
     gone = False
-    for path in _files(folder):
+    for path in files_in(folder):
         picture = _PICTURE.match(path.name) and path.name[:-21] == look
         if picture or path.name == _kept_file(look):
             path.unlink(missing_ok=True)
@@ -313,130 +309,12 @@ def _kept_file(look: str) -> str:
     return f"kept-{look}.json"
 
 
-# ---- files ----------------------------------------------------------------------
-
-_AGAIN = "learn anew: `studiobridge witness learn`"
+# ---- arrays and pixels ----------------------------------------------------------------------
 
 
 def _half(light: Picture) -> NDArray[np.float16]:
     """Half precision: 0.0007 stop, far below what a camera of 8 bits can tell."""
     return np.clip(light, 0.0, BRIGHTEST).astype(np.float16)
-
-
-def _text(said: Mapping[str, Any]) -> bytes:
-    return (json.dumps(said, indent=1, ensure_ascii=False) + "\n").encode()
-
-
-def _make(folder: Path) -> None:
-    try:
-        folder.mkdir(mode=0o700, exist_ok=True)
-    except OSError as error:
-        raise CannotWrite(f"{folder} cannot be made: {error.strerror or error}") from None
-
-
-def _put(path: Path, content: bytes) -> None:
-    """Whole, or not at all."""
-    beside = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
-    try:
-        handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(content)
-                file.flush()
-                os.fsync(file.fileno())
-            beside.replace(path)
-        except BaseException:
-            beside.unlink(missing_ok=True)
-            raise
-        folder = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
-    except OSError as error:
-        raise CannotWrite(f"{path} cannot be written: {error.strerror or error}") from None
-
-
-def _files(folder: Path) -> list[Path]:
-    try:
-        return [path for path in folder.iterdir() if path.is_file()]
-    except OSError:
-        return []
-
-
-def _bytes(path: Path, most: int) -> bytes:
-    try:
-        with path.open("rb") as file:
-            content = file.read(most + 1)
-    except FileNotFoundError:
-        raise
-    except OSError as error:
-        raise CannotRead(f"{path} cannot be read: {error.strerror or error}") from None
-    if len(content) > most:
-        raise CannotRead(f"{path} is larger than anything that is kept there")
-    return content
-
-
-def _said(path: Path) -> dict[str, Any]:
-    try:
-        said = json.loads(_bytes(path, MOST_TEXT))
-    except (ValueError, RecursionError):
-        raise CannotRead(f"{path} is damaged: no JSON; {_AGAIN}") from None
-    if not isinstance(said, dict):
-        raise CannotRead(f"{path} is damaged: not what was written there; {_AGAIN}")
-    if said.get("version") != VERSION:
-        raise CannotRead(
-            f"{path} is of another version of studiobridge (this one reads {VERSION}); {_AGAIN}"
-        )
-    return said
-
-
-def _content(path: Path, digest: str) -> bytes:
-    try:
-        content = _bytes(path, MOST_FILE)
-    except FileNotFoundError:
-        raise CannotRead(f"{path} is gone; {_AGAIN}") from None
-    if hashlib.sha256(content).hexdigest() != digest:
-        raise CannotRead(f"{path} is damaged: it is not what was written there; {_AGAIN}")
-    return content
-
-
-def _arrays(
-    path: Path, digest: str, shapes: Mapping[str, tuple[int, ...]]
-) -> dict[str, NDArray[np.floating]]:
-    """The arrays of these names and shapes, and nothing else that a file may say it has."""
-    if sum(4 * math.prod(shape) for shape in shapes.values()) > MOST_TOGETHER:
-        raise CannotRead(f"{path}: more pictures than this reads; {_AGAIN}")
-    content = _content(path, digest)
-    found: dict[str, NDArray[np.floating]] = {}
-    try:
-        with zipfile.ZipFile(io.BytesIO(content)) as packed:
-            for name, shape in shapes.items():
-                with packed.open(f"{name}.npy") as file:
-                    found[name] = _array(file, shape)
-    except (KeyError, ValueError, EOFError, OSError, zipfile.BadZipFile, NotImplementedError):
-        raise CannotRead(f"{path} is damaged; {_AGAIN}") from None
-    except (zipfile.LargeZipFile, MemoryError, RuntimeError):
-        raise CannotRead(f"{path} cannot be unpacked; {_AGAIN}") from None
-    return found
-
-
-def _array(file: Any, shape: tuple[int, ...]) -> NDArray[np.floating]:
-    # the header first: it is read before a byte of what it promises is unpacked
-    version = np.lib.format.read_magic(file)
-    if version != (1, 0):
-        raise ValueError("another form of array")
-    found, fortran, kind = np.lib.format.read_array_header_1_0(file)
-    if found != shape or fortran or kind not in (np.dtype("<f2"), np.dtype("<f4")):
-        raise ValueError("another shape")
-    size = math.prod(shape) * kind.itemsize
-    content = file.read(size)
-    if len(content) != size:
-        raise ValueError("cut off")
-    array: NDArray[np.floating] = np.frombuffer(content, kind).reshape(shape)
-    if not np.isfinite(array).all():
-        raise ValueError("no light")
-    return array
 
 
 def _single(array: NDArray[np.floating]) -> NDArray[np.float32]:
@@ -448,67 +326,3 @@ def _png_pixels(content: bytes) -> int:
     if content[:8] != b"\x89PNG\r\n\x1a\n" or content[12:16] != b"IHDR":
         return MOST_PIXELS + 1
     return int.from_bytes(content[16:20]) * int.from_bytes(content[20:24])
-
-
-def _finite(value: object) -> bool:
-    return (
-        isinstance(value, int | float)
-        and not isinstance(value, bool)
-        and abs(value) < 1e12  # NaN is not
-    )
-
-
-class _Reader:
-    """Takes figures out of what was read, and says where one is not what it should be."""
-
-    def __init__(self, path: Path, said: Mapping[str, Any]) -> None:
-        self.path = path
-        self.said = said
-
-    def wrong(self, what: str) -> NoReturn:
-        raise CannotRead(f"{self.path} is damaged: {what}; {_AGAIN}")
-
-    def _at(self, *keys: str) -> Any:
-        at: Any = self.said
-        for key in keys:
-            at = at.get(key) if isinstance(at, dict) else None
-        return at
-
-    def text(self, *keys: str, most: int) -> str:
-        found = self._at(*keys)
-        if not isinstance(found, str) or len(found) > most or not found.isprintable():
-            self.wrong(f"'{'.'.join(keys)}' is not what was written there")
-        return found
-
-    def name(self, *keys: str) -> str:
-        found = self.text(*keys, most=40)
-        if not NAME.match(found):
-            self.wrong(f"'{'.'.join(keys)}' is no name")
-        return found
-
-    def number(self, *keys: str, low: float, high: float) -> float:
-        found = self._at(*keys)
-        if not _finite(found) or not low <= found <= high:
-            self.wrong(f"'{'.'.join(keys)}' is no number of its kind")
-        return float(found)
-
-    def whole(self, *keys: str, low: int, high: int) -> int:
-        found = self.number(*keys, low=low, high=high)
-        if found != int(found):
-            self.wrong(f"'{'.'.join(keys)}' is no whole number")
-        return int(found)
-
-    def list(self, *keys: str, most: int) -> list[Any]:
-        found = self._at(*keys)
-        if not isinstance(found, list) or len(found) > most:
-            self.wrong(f"'{'.'.join(keys)}' is not what was written there")
-        return found
-
-    def figures(self, key: str, low: float, high: float) -> dict[str, float]:
-        found = self._at(key)
-        if not isinstance(found, dict) or len(found) > MOST_SHARES:
-            self.wrong(f"'{key}' is not what was written there")
-        for name, figure in found.items():
-            if not NAME.match(name) or not _finite(figure) or not low <= figure <= high:
-                self.wrong(f"'{key}' is not what was written there")
-        return {name: float(figure) for name, figure in found.items()}

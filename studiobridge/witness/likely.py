@@ -38,7 +38,8 @@ BELOW, NEVER = 0.1, 20.0
 class Before:
     """What is known of a light from before: its amount, how far (stops) it may be off.
 
-    Where it has two whites, its white (K), or how much each of them gave.
+    Where it has two whites, its white (K), or how much each of them gave (`Solver.spread` makes the
+    one of the other).
     """
 
     amount: float
@@ -86,7 +87,7 @@ def likely(
     turns: dict[str, Floats] = {}
     for name in names:
         index, one = list(of[name]), before[name]
-        parts = spread_over([shares[i][1] for i in index], one)
+        parts = evenly(len(index), one)
         x0[index] = parts
         own = one.sure / 1.96 * math.log(2) * max(one.amount, 0.02)
         still[index, index] = (own**2 + 1e-7) / len(index)
@@ -189,18 +190,8 @@ class _Lit:
         return cls(fits, where, scale * says, scale, pulls)
 
 
-def spread_over(ccts: Sequence[float | None], before: Before) -> Floats:
-    """A light's amount over its whites."""
-    if before.parts is not None and len(before.parts) == len(ccts):
+def evenly(count: int, before: Before) -> Floats:
+    """A light's amount over its pictures: as it gave them, else as much of each."""
+    if before.parts is not None and len(before.parts) == count:
         return np.array(before.parts)
-    if len(ccts) == 1:
-        return np.array([before.amount])
-    shares = np.full(len(ccts), 1.0 / len(ccts))
-    if before.cct and all(ccts):
-        mired = np.array([1e6 / cct for cct in ccts if cct])
-        cool, warm = int(mired.argmin()), int(mired.argmax())
-        width = max(float(mired[warm] - mired[cool]), 1e-6)
-        share = min(1.0, max(0.0, (1e6 / before.cct - float(mired[cool])) / width))
-        shares = np.zeros(len(ccts))
-        shares[warm], shares[cool] = share, 1.0 - share
-    return before.amount * shares
+    return np.full(count, before.amount / count)

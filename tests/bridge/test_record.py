@@ -43,7 +43,7 @@ from studiobridge.control.taken import Tally
 from studiobridge.control.takes import KEPT
 from studiobridge.craft.chroma import of_hs
 from studiobridge.profile.model import Preset
-from studiobridge.shown.words import light_note
+from studiobridge.shown.sensor_words import light_note
 from tests.bridge.writing import on_disk
 from tests.simulate.evening import Notebook
 

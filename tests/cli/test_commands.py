@@ -18,7 +18,7 @@ import pytest
 from studiobridge.cli import draw
 from studiobridge.profile import read_profile
 from studiobridge.rehearsal.live import LiveRoom
-from studiobridge.shown import words
+from studiobridge.shown import drift_words
 from tests.brokers import broker_of, needs_mosquitto
 from tests.panel.studio import quick
 
@@ -209,7 +209,7 @@ def test_names_from_outside_do_not_drive_a_terminal() -> None:
         "percent": 16,
         "for_s": 2,
     }
-    assert "\x1b" not in words.drift_line([entry])
+    assert "\x1b" not in drift_words.drift_line([entry])
     step = {
         "n": 1,
         "at_s": 0,
@@ -241,7 +241,7 @@ def test_names_from_outside_do_not_drive_a_terminal() -> None:
     ],
 )
 def test_drift_in_a_persons_words(entry: dict[str, object], said: str) -> None:
-    assert words.by_how_much(entry) == said
+    assert drift_words.by_how_much(entry) == said
 
 
 # ---- against a running set --------------------------------------------------------------------------

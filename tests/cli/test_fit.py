@@ -18,7 +18,7 @@ from studiobridge.cli import fit, show
 from studiobridge.cli.app import app
 from studiobridge.control import views
 from studiobridge.profile import read_profile
-from studiobridge.shown import words
+from studiobridge.shown import drift_words
 from studiobridge.shown.order import by_feed
 from tests.control.play import Play
 
@@ -123,7 +123,7 @@ def test_the_status_of_every_example(
 def test_lines_of_drift_and_of_the_record_wrap_with_a_hanging_indent(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    line = words.drift_line(
+    line = drift_words.drift_line(
         [
             {"device": "key", "point": "level", "wanted": 64, "reported": 80, "stops": 0.32, "for_s": 12.0, "picture": {"face": 0.21, "ratio_wanted": 2.0, "ratio": 2.5, "mired": 11.0}},
             {"device": "key", "point": "cct", "wanted": 4300, "reported": 4514, "mired": -11.0, "for_s": 12.0},

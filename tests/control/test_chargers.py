@@ -7,7 +7,7 @@ import pytest
 from studiobridge.control.chargers import HOLDS
 from studiobridge.control.views import device_view, state_view
 from studiobridge.profile.model import Preset, SetProfile
-from studiobridge.shown import words
+from studiobridge.shown import supplied
 from tests.control.play import Play, fixture, on_plug, plug, profile
 
 FULL, DONE = 28.0, 1.2  # W, on either side of 4
@@ -161,11 +161,11 @@ def test_at_the_end_it_is_named_and_stays_as_it_is() -> None:
     assert play.tells("cell-plug") == [], "nothing is switched for it"
     state = state_view(play.controller, play.now, wall)
     assert state["chargers"] == [{"device": "cells", "charge": "charging"}]
-    assert words.chargers(state) == ["cells is still charging: leave it on or switch it off"]
+    assert supplied.chargers(state) == ["cells is still charging: leave it on or switch it off"]
     # ... and when it is done that is known, though the set is dark
     play.draws = DONE
     play.run(60.0)
-    assert words.chargers(state_view(play.controller, play.now, wall)) == ["cells is done"]
+    assert supplied.chargers(state_view(play.controller, play.now, wall)) == ["cells is done"]
     assert play.tells("cell-plug") == []
 
 
@@ -200,5 +200,5 @@ def test_it_is_never_drift_and_never_in_the_way() -> None:
 
 @pytest.mark.parametrize("entry", [None, 3, {}, {"device": "cells"}, {"device": "c", "charge": []}])
 def test_nonsense_is_no_word_about_a_charger(entry: object) -> None:
-    assert words.chargers({"state": "dark", "chargers": [entry]}) == []
-    assert words.charges(entry if isinstance(entry, dict) else {}) == ""
+    assert supplied.chargers({"state": "dark", "chargers": [entry]}) == []
+    assert supplied.charges(entry if isinstance(entry, dict) else {}) == ""

@@ -11,7 +11,7 @@ from studiobridge.control.effects import ByHand, HandNote, Memory
 from studiobridge.control.events import Described, Saved
 from studiobridge.craft.chroma import Colour, ColourGrid, ColourSteps, apart, of_hs
 from studiobridge.profile.model import Preset, SetProfile, Tolerance
-from studiobridge.shown import words
+from studiobridge.shown import drift_words, words
 from tests.control.play import Play, fixture, plug, profile
 
 GREEN, BLUE = of_hs(120, 0.9), of_hs(230, 0.8)
@@ -42,7 +42,7 @@ def up(look: str = "green", **more: object) -> Play:
 
 
 def lines(play: Play) -> list[str]:
-    return words.drift_lines(views.drift_view(play.controller, play.now, lambda t: t))
+    return drift_words.drift_lines(views.drift_view(play.controller, play.now, lambda t: t))
 
 
 def view(play: Play) -> dict[str, object]:

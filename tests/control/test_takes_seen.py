@@ -8,7 +8,8 @@ from dataclasses import replace
 import pytest
 
 from studiobridge.control.events import LinkUp, Sighted, WitnessHeard
-from studiobridge.control.seen_then import Looked, between, compare, difference, read
+from studiobridge.control.seen_apart import between, compare, difference
+from studiobridge.control.seen_then import Looked, read
 from studiobridge.control.taken import Happened
 from studiobridge.profile.model import SetProfile, Witness
 from studiobridge.profile.sighting import (

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import ndimage, optimize
 
-from studiobridge.control.seen_then import difference
+from studiobridge.control.seen_apart import difference
 from studiobridge.profile.model import Region
 from studiobridge.profile.sighting import Band
 from studiobridge.witness.automatic import Automatic

@@ -13,7 +13,7 @@ from studiobridge.panel.languages import wanted
 from studiobridge.panel.saying import text, texts
 from studiobridge.panel.texts import BadCatalogue, read, tongues
 from studiobridge.panel.texts.collecting import Found, collected, senses_in_the_air, wrong_in
-from studiobridge.shown import words
+from studiobridge.shown import drift_words, proof_words, words
 from studiobridge.shown.tongue import ENGLISH, english, figure, say, speaking, with_languages
 from tests.panel.indoors import Indoors, called
 
@@ -68,21 +68,25 @@ def test_a_catalogue_that_is_none_is_said_with_its_name(nonsense: str) -> None:
 
 def test_numbers_plurals_and_senses_are_those_of_the_language() -> None:
     drift = [{"device": "key", "point": "level", "wanted": 64.0, "reported": 80.0, "stops": 0.32}]
-    assert words.drift_line(drift) == "key +0.32 stop (64 → 80 %)"
+    assert drift_words.drift_line(drift) == "key +0.32 stop (64 → 80 %)"
     with speaking(GERMAN):
-        assert words.drift_line(drift) == "key +0,32 Blenden (64 → 80 %)"
-        assert words.unproven({"record_lost": 1}) == ["das Protokoll: 1 Eintrag ging verloren"]
-        assert words.unproven({"record_lost": 2}) == ["das Protokoll: 2 Einträge gingen verloren"]
+        assert drift_words.drift_line(drift) == "key +0,32 Blenden (64 → 80 %)"
+        assert proof_words.unproven({"record_lost": 1}) == [
+            "das Protokoll: 1 Eintrag ging verloren"
+        ]
+        assert proof_words.unproven({"record_lost": 2}) == [
+            "das Protokoll: 2 Einträge gingen verloren"
+        ]
         assert say("ready", sense="state") == "bereit"
         assert figure(0.5, ".1f") == "0,5"
-    assert words.unproven({"record_lost": 2}) == ["the record: 2 notes were lost"]
+    assert proof_words.unproven({"record_lost": 2}) == ["the record: 2 notes were lost"]
 
 
 def test_what_the_bridge_says_stays_english_and_is_marked_so() -> None:
     state = {"still_on": [{"device": "bench", "watts": 60.5, "why": "switched on by hand"}]}
-    assert words.still_on(state) == ["bench, 60.5 W: switched on by hand"]
+    assert proof_words.still_on(state) == ["bench, 60.5 W: switched on by hand"]
     with speaking(GERMAN):
-        (line,) = words.still_on(state)
+        (line,) = proof_words.still_on(state)
         assert with_languages(f"<li>{line}</li>") == (
             '<li>bench, 60,5 W: <span lang="en">switched on by hand</span></li>'
         )
@@ -124,7 +128,7 @@ def test_a_moment_is_told_in_the_zone_of_its_set() -> None:
     with speaking(ENGLISH, zoneinfo.ZoneInfo("Asia/Kolkata")):
         assert words.moment(at) == "01:44:05"
         assert words.moment(at, date=True) == "2026-03-02 01:44:05"
-        assert words.silent({"silent": [{"device": "fill", "since": at}]}) == [
+        assert proof_words.silent({"silent": [{"device": "fill", "since": at}]}) == [
             "silent: fill, since 01:44:05"
         ]
     with speaking(GERMAN, zoneinfo.ZoneInfo("America/New_York")):

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from studiobridge.control.seen_then import between
+from studiobridge.control.seen_apart import between
 from studiobridge.panel import parts_takes
 from studiobridge.panel.texts import tongues
 from studiobridge.shown.tongue import speaking

@@ -11,9 +11,10 @@ import pytest
 from studiobridge.cli import show
 from studiobridge.craft.chroma import Colour, on_screen
 from studiobridge.profile import read_profile
-from studiobridge.shown import words
+from studiobridge.shown import drift_words, words
+from studiobridge.shown.condition import condition, tags
 from studiobridge.shown.floor import floor
-from studiobridge.shown.live import condition, drawing, tags
+from studiobridge.shown.live import drawing
 from studiobridge.shown.sheet import page
 
 PROFILE = read_profile(Path(__file__).parents[2] / "config" / "green-cloth.yaml").profile
@@ -79,25 +80,25 @@ def test_a_drift_says_which_way_how_far_and_from_where_to_where() -> None:
 
     That is 0.032, and towards white.
     """
-    line = words.drift_line([entry()])
+    line = drift_words.drift_line([entry()])
     assert line == (
         "cloth paler than wanted by 0.032 Δu′v′ (xy 0.300 0.600 → 0.300 0.500); for 12.0 s"
     )
 
 
 def test_white_instead_of_a_colour_and_the_other_way_round() -> None:
-    assert "white at 4300 K instead of green" in words.by_how_much(entry(reported=4300.0))
+    assert "white at 4300 K instead of green" in drift_words.by_how_much(entry(reported=4300.0))
     turned = entry(point="cct", wanted=4300.0, reported={"x": 0.3, "y": 0.6})
-    assert words.by_how_much(turned) == "green instead of white at 4300 K"
+    assert drift_words.by_how_much(turned) == "green instead of white at 4300 K"
     # one that only says its colour says a white by it
     near_white = entry(reported={"x": 0.3127, "y": 0.329})
-    assert words.by_how_much(near_white).startswith("white at 65")
+    assert drift_words.by_how_much(near_white).startswith("white at 65")
 
 
 @pytest.mark.parametrize("nonsense", [None, "x", {}, {"x": 9, "y": 9}, math.inf, [1], True])
 def test_nonsense_in_a_drift_of_colour_does_no_harm(nonsense: object) -> None:
     for key in ("wanted", "reported", "worst"):
-        assert words.drift_line([entry(**{key: nonsense})]).startswith("cloth ")
+        assert drift_words.drift_line([entry(**{key: nonsense})]).startswith("cloth ")
 
 
 def test_status_shows_it(capsys: pytest.CaptureFixture[str]) -> None:

@@ -6,8 +6,8 @@ import pytest
 
 from studiobridge.cli import follow, show
 from studiobridge.profile.model import Device
-from studiobridge.shown import words
-from studiobridge.shown.live import condition
+from studiobridge.shown import drift_words, proof_words, step_words, words
+from studiobridge.shown.condition import condition
 
 LAMP = Device("key", "light", speaks="x", tells=frozenset({"level"}), hears=frozenset({"level"}))
 MUTE = Device("strip", "light")
@@ -77,7 +77,7 @@ def test_a_device_says_its_evidence(
     ],
 )
 def test_the_tick_is_for_what_is_proven(said: dict[str, object], text: str) -> None:
-    assert words.proof(said) == text
+    assert proof_words.proof(said) == text
 
 
 def step(phase: str, action: str = "boots", **more: object) -> dict[str, object]:
@@ -117,7 +117,7 @@ def test_a_report_earns_its_tick() -> None:
 
 @pytest.mark.parametrize("until", [None, float("nan"), float("inf"), "x", 10**400])
 def test_a_time_that_is_no_number_is_left_out(until: object) -> None:
-    said = words.step_said(step("waited out", until_s=until))
+    said = step_words.step_said(step("waited out", until_s=until))
     assert said == "waited: nothing can confirm it"
 
 
@@ -213,26 +213,29 @@ def test_status_shows_the_evidence_of_each_device(capsys: pytest.CaptureFixture[
     ],
 )
 def test_a_band_is_shown_as_a_band_with_its_evidence(gauged: object, text: str) -> None:
-    assert words.gauged({"gauged": gauged}) == text
+    assert proof_words.gauged({"gauged": gauged}) == text
 
 
 def test_drift_by_watts_says_where_it_lies_and_not_that_it_was_reported() -> None:
     entry = {"point": "level", "wanted": 30.0, "reported": 45.0, "stops": 0.58}
     by_watts = {**entry, "by": "watts", "band": [45.0, 60.0]}
-    assert words.drifted([by_watts]) == "45 to 60 % by its watts, not 30 %"
-    assert words.drifted([{**entry, "by": "report", "band": None}]) == "+0.58 stop"
-    assert words.drifted([{**entry, "by": "watts", "band": "xy"}]) == "+0.58 stop"
+    assert drift_words.drifted([by_watts]) == "45 to 60 % by its watts, not 30 %"
+    assert drift_words.drifted([{**entry, "by": "report", "band": None}]) == "+0.58 stop"
+    assert drift_words.drifted([{**entry, "by": "watts", "band": "xy"}]) == "+0.58 stop"
 
 
 def test_a_line_of_drift_by_watts_has_a_band_and_no_number_that_was_never_reported() -> None:
     entry = {"device": "rim", "point": "level", "wanted": 30.0, "reported": 45.0, "stops": 0.58}
-    line = words.drift_line(
+    line = drift_words.drift_line(
         [{**entry, "by": "watts", "band": [45.0, 60.0], "worst": {"reported": 70.0}, "for_s": 12.0}]
     )
     assert line == "rim 45 to 60 % by its watts, not 30 %; for 12.0 s"
     why = "rim or edge-left changed by +4.1 W; the watts do not say which"
     doubt = {"device": "rim or edge-left", "perhaps": ["rim", "edge-left"], "why": why}
-    assert words.drift_line([{**doubt, "point": "level", "wanted": None, "reported": None}]) == why
+    assert (
+        drift_words.drift_line([{**doubt, "point": "level", "wanted": None, "reported": None}])
+        == why
+    )
 
 
 @pytest.mark.parametrize(
@@ -249,5 +252,5 @@ def test_a_line_of_drift_by_watts_has_a_band_and_no_number_that_was_never_report
 )
 def test_a_camera_is_shown_with_its_evidence(rolling: object, by: object, said: str) -> None:
     view = {"kind": "camera", "rolling": rolling, "rolling_by": by}
-    assert words.rolls(view) == said
-    assert words.rolls({**view, "kind": "light"}) == ""
+    assert proof_words.rolls(view) == said
+    assert proof_words.rolls({**view, "kind": "light"}) == ""

@@ -17,10 +17,11 @@ import pytest
 from studiobridge.panel import texts as catalogues
 from studiobridge.profile import read_profile
 from studiobridge.profile.model import Output, Place, Preset, Room, SetProfile
+from studiobridge.shown.condition import ways
 from studiobridge.shown.floor import floor
 from studiobridge.shown.glyphs import HOOD
 from studiobridge.shown.ground import SHEETS, ground_of
-from studiobridge.shown.live import Drawing, drawing, ways
+from studiobridge.shown.live import Drawing, drawing
 from studiobridge.shown.placing import wide
 from studiobridge.shown.side import side
 from studiobridge.shown.tongue import speaking

@@ -10,7 +10,8 @@ import pytest
 
 from studiobridge.control.effects import TakeNote
 from studiobridge.control.pictured import HINDERS
-from studiobridge.control.seen_then import between, kept_of
+from studiobridge.control.seen_apart import between
+from studiobridge.control.seen_then import kept_of
 from studiobridge.control.taken import Taken, Tally
 from studiobridge.panel.texts import tongues
 from studiobridge.profile.sighting import (

@@ -10,7 +10,7 @@ import pytest
 
 from studiobridge.figures.meter import predicted
 from studiobridge.profile import read_profile
-from studiobridge.shown import words
+from studiobridge.shown import sensor_words, supplied
 from studiobridge.shown.sheet import page
 
 NOW = datetime(2026, 3, 1, 20, 0, tzinfo=UTC)
@@ -24,7 +24,7 @@ def low(**more: object) -> dict[str, object]:
 
 
 def said(state: str = "ready", **more: object) -> list[str]:
-    return words.supplies({"state": state, "supplies": [low(**more)]}, NOW)
+    return supplied.supplies({"state": state, "supplies": [low(**more)]}, NOW)
 
 
 def test_a_quiet_sentence_while_the_set_is_up() -> None:
@@ -49,7 +49,7 @@ def test_what_is_old_or_kept_says_so() -> None:
     (kept,) = said(kept=True)
     assert kept == "clip at 12 %, as the broker kept it, nobody knows for how long"
     # where nobody reads the clock it says when
-    (page_line,) = words.supplies({"state": "ready", "supplies": [low(at=hour)]})
+    (page_line,) = supplied.supplies({"state": "ready", "supplies": [low(at=hour)]})
     assert "heard 2026-03-01" in page_line
 
 
@@ -70,8 +70,8 @@ def test_what_is_old_or_kept_says_so() -> None:
     ],
 )
 def test_nonsense_from_another_program_is_not_said(entry: object) -> None:
-    assert words.supplies({"state": "ready", "supplies": entry}, NOW) == []
-    assert words.sensors({"sensors": entry}, NOW) == []
+    assert supplied.supplies({"state": "ready", "supplies": entry}, NOW) == []
+    assert sensor_words.sensors({"sensors": entry}, NOW) == []
 
 
 def cell(**more: object) -> dict[str, object]:
@@ -92,7 +92,7 @@ def cell(**more: object) -> dict[str, object]:
 
 
 def read(**more: object) -> list[str]:
-    return words.sensors({"sensors": [cell(**more)]}, NOW)
+    return sensor_words.sensors({"sensors": [cell(**more)]}, NOW)
 
 
 def test_a_reading_beside_its_prediction() -> None:

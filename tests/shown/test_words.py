@@ -13,8 +13,8 @@ from studiobridge.control.sequence import CLOSE_IT, Action
 from studiobridge.control.states import STATES
 from studiobridge.panel.parts_device import detail
 from studiobridge.profile.model import Device, Preset
-from studiobridge.shown import words
-from studiobridge.shown.live import condition
+from studiobridge.shown import drift_words, proof_words, step_words, words
+from studiobridge.shown.condition import condition
 from studiobridge.shown.looks import look_json, look_lines
 from tests.figures.sets import small
 from tests.panel.test_board import board
@@ -45,11 +45,11 @@ def test_a_state_that_is_none_claims_nothing(nonsense: object) -> None:
 def test_every_action_of_a_run_has_its_words_and_its_pattern() -> None:
     actions = set(get_args(Action))
     assert actions == set(draw.PATTERN) == set(draw.SHADES)
-    assert actions <= set(words.ACTIONS)  # which also has what else a run waits for
+    assert actions <= set(step_words.ACTIONS)  # which also has what else a run waits for
 
 
 def test_hearing_has_the_words_of_the_controller() -> None:
-    assert get_args(Hearing) == words.HEARING
+    assert get_args(Hearing) == proof_words.HEARING
 
 
 @pytest.mark.parametrize(
@@ -71,7 +71,7 @@ def test_hearing_has_the_words_of_the_controller() -> None:
     ],
 )
 def test_whether_a_device_speaks(device: dict[str, object], said: str) -> None:
-    assert words.hearing(device) == said
+    assert proof_words.hearing(device) == said
 
 
 def test_status_says_who_answers(capsys: pytest.CaptureFixture[str]) -> None:
@@ -103,17 +103,17 @@ def test_the_page_says_it_of_a_device(said: dict[str, object], text: str) -> Non
 
 def test_what_was_told_is_no_proof_of_a_light_that_says_otherwise() -> None:
     moved = {"heard": "answers", "by": "told", "drift": [{"point": "level", "stops": 0.3}]}
-    assert words.proof(moved) == ""
-    assert words.proof({**moved, "drift": None}) == "told, not confirmed"
-    assert words.proof({**moved, "drift": None, "heard": None}) == "only told"
+    assert proof_words.proof(moved) == ""
+    assert proof_words.proof({**moved, "drift": None}) == "told, not confirmed"
+    assert proof_words.proof({**moved, "drift": None, "heard": None}) == "only told"
 
 
 def test_drift_by_silence_says_which_silence() -> None:
     gone: dict[str, Any] = {"point": "online", "wanted": True, "reported": None}
-    assert words.by_how_much({**gone, "heard": "silent"}) == "silent"
-    assert words.by_how_much({**gone, "heard": "never heard"}) == "never heard"
-    assert words.by_how_much({**gone, "reported": False}) == "silent: it said that it leaves"
-    assert words.silent({"silent": [{"device": "fill", "heard": "never heard"}]}) == [
+    assert drift_words.by_how_much({**gone, "heard": "silent"}) == "silent"
+    assert drift_words.by_how_much({**gone, "heard": "never heard"}) == "never heard"
+    assert drift_words.by_how_much({**gone, "reported": False}) == "silent: it said that it leaves"
+    assert proof_words.silent({"silent": [{"device": "fill", "heard": "never heard"}]}) == [
         "never heard: fill"
     ]
 
@@ -146,10 +146,10 @@ STEPS = [
 
 def test_a_laptop_that_nothing_tells_does_not_look_as_if_it_were_told() -> None:
     laptop = step(1, "notes", "sent", action="shut down")
-    assert words.step_said(laptop) == "shutting down"
-    assert words.step_said({**laptop, "why": CLOSE_IT}) == "yours to close"
+    assert step_words.step_said(laptop) == "shutting down"
+    assert step_words.step_said({**laptop, "why": CLOSE_IT}) == "yours to close"
     ended = {**laptop, "phase": "waited out", "text": "notes runs on its own battery"}
-    assert words.step_said(ended) == "runs on its own battery"
+    assert step_words.step_said(ended) == "runs on its own battery"
     assert draw.legend([{**laptop, "why": CLOSE_IT}]) == "─ yours to close"
     assert draw.legend([{**laptop, "why": CLOSE_IT}, laptop]) == "─ shutting down"
 
@@ -191,8 +191,8 @@ def test_the_record_has_it_in_one_line_too() -> None:
 def test_a_bridge_or_a_record_from_before_is_shown_in_todays_words(
     old: dict[str, Any], new: dict[str, Any]
 ) -> None:
-    assert words.step_said(old) == words.step_said(new)
-    assert words.phase_of(old) == words.phase_of(new)
+    assert step_words.step_said(old) == step_words.step_said(new)
+    assert step_words.phase_of(old) == step_words.phase_of(new)
     assert follow.notes({"steps": [old]}) == follow.notes({"steps": [new]})
     assert draw.bar([old], 2.0, 20) == draw.bar([new], 2.0, 20)
     row = {"kind": "step", "at": "", "run": 1}
@@ -220,7 +220,7 @@ def test_what_cannot_be_read_is_said_in_status_and_on_the_page(
         "`say/desk` speaks, but has no `now.watt`; it has `now.Watt`",
         f"`say/desk` cannot be read: level is '9999', outside 0..255 (12 times, last {clock})",
     ]
-    assert words.misheard(MISHEARD) == said
+    assert proof_words.misheard(MISHEARD) == said
     show.print_status({"set": "x", "state": "ready"}, {"desk-plug": MISHEARD})
     out = capsys.readouterr().out.splitlines()
     assert [f"desk-plug: {text}" for text in said] == out[-2:]
@@ -243,18 +243,18 @@ def test_watch_says_what_is_new_of_it() -> None:
 
 @pytest.mark.parametrize("nonsense", [None, 7, "x", [], [7], {"count": "x"}, {"at": 7, "why": []}])
 def test_nonsense_in_it_is_left_out(nonsense: object) -> None:
-    for line in words.misheard({"unreadable": nonsense, "lacks": nonsense}):
+    for line in proof_words.misheard({"unreadable": nonsense, "lacks": nonsense}):
         assert line.isprintable()
 
 
 def test_a_change_of_tint_is_said_beside_the_mired() -> None:
     """Positive Duv is greener (ANSI C78.377, from memory)."""
     moved = {"face": 0.0, "ratio_wanted": 2.0, "ratio": 2.0, "mired": 0.2, "duv": -0.0061}
-    assert words.picture(moved) == "Duv 0.0061 more magenta"
-    assert words.picture({**moved, "mired": 11.0, "duv": 0.002}) == (
+    assert drift_words.picture(moved) == "Duv 0.0061 more magenta"
+    assert drift_words.picture({**moved, "mired": 11.0, "duv": 0.002}) == (
         "11 mired warmer, Duv 0.0020 greener"
     )
-    assert words.picture({**moved, "duv": 0.0004}) == "face unchanged"
+    assert drift_words.picture({**moved, "duv": 0.0004}) == "face unchanged"
 
 
 def test_a_look_of_two_whites_says_its_tint() -> None:

@@ -10,16 +10,9 @@ import numpy as np
 import pytest
 
 from studiobridge.profile.model import Region
-from studiobridge.witness.keeping import (
-    LEARNED,
-    CannotRead,
-    folder_of,
-    keep_picture,
-    kept_pictures,
-    load,
-    save,
-)
+from studiobridge.witness.keeping import LEARNED, folder_of, keep_picture, kept_pictures, load, save
 from studiobridge.witness.learned import Curve, Kept, Learned, Share
+from studiobridge.witness.stored import CannotRead
 
 DICE = np.random.default_rng(3)
 

@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 
 from studiobridge.cli import app as program
 from studiobridge.cli.base import Stop
-from studiobridge.witness import keeping
+from studiobridge.witness import keeping, stored
 from tests.brokers import Mosquitto, needs_mosquitto
 from tests.panel.studio import until
 from tests.witness.test_serving import SET, TOPIC, WITNESS, Bridge
@@ -114,5 +114,5 @@ def test_only_so_many_pictures_are_kept(tmp_path: Path, monkeypatch: pytest.Monk
 
     for look in ("one", "two", "one"):
         keep(look)
-    with pytest.raises(keeping.CannotWrite, match="delete some"):
+    with pytest.raises(stored.CannotWrite, match="delete some"):
         keep("three")
