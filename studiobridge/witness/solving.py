@@ -70,11 +70,16 @@ MADE_OFF = 0.05
 # Somebody is in a frame of which so much is covered, or in which errors are so much more than calm:
 # it is not held against another by their difference.
 SOMEBODY, SENT = 0.06, 1.5
+# Less covered than this is nobody's doing.
+SEEN = 0.02
 # A light tells when half its band is below this share of what it gave: a stop down is then apart.
 TELLS = 0.25
 # How much wider bands are for each share that is covered: shadows with soft edges, light that is
 # sent elsewhere, are not only smooth, and what a mask lets through is on one side.
 HIDES = 2.5
+# How much of its light, smoothly, somebody takes from one lamp alone or sends on (a spread, for each
+# share of the picture that they hide).
+SHADES = 0.1
 # Turns until what is covered stands still, and how many of them a frame can do without that is near
 # one solved before.
 TURNS, SETTLED = 5, 3
@@ -115,6 +120,7 @@ class Solved:
     smooth: float
     residual: float
     hidden: float = 0.0  # of many frames put together: the most that was covered in one
+    shaded: float = 0.0  # ... and what was covered in them in the mean
     wider: float = 1.0  # how much the covariance is more by what blocks share and what is covered
     likely: Mapping[str, Likely] = field(default_factory=dict)
 
@@ -174,6 +180,7 @@ class Solver(Reduced):
         trust: Singles | None = None,
         starts: Sequence[Floats] = (),
         near: Solved | None = None,
+        shaded: float = 0.0,
     ) -> Solved:
         """Solve blocks; `trust` (0-1, a block) is what is known of them already.
 
@@ -191,7 +198,7 @@ class Solver(Reduced):
             begin.append(self._from(prior))
         ways = Ways(self, blocks.light.reshape(-1), base)
         end = ways.near(begin) if near and begin else ways.best(begin)
-        return self._finish(blocks, usable, base, end, prior, near)
+        return self._finish(blocks, usable, base, end, prior, near, shaded)
 
     # ---- what is covered ---------------------------------------------------------------------
 
@@ -222,6 +229,7 @@ class Solver(Reduced):
         end: End,
         prior: Mapping[str, Before] | None,
         near: Solved | None,
+        shaded: float,
     ) -> Solved:
         y = blocks.light.reshape(-1)
         lit = y - self.dark
@@ -263,6 +271,10 @@ class Solver(Reduced):
         covered = float((out.reshape(self.shape) & usable).sum()) / max(1, int(usable.sum()))
         wider = self._wider(rest, spread, weights, covered)
         cov: Floats = np.asarray(np.linalg.inv(without.h) * wider, np.float64)
+        shaded = max(shaded, covered)
+        if shaded >= SEEN:
+            each = each_channel(weights) / (spread * np.float32(worse))
+            cov += self._shaded(without, columns, each, size, x, shaded)
         cov += np.diag((LEARNED_OFF * np.maximum(x, 0.05)) ** 2)
         shaped = blocks.light.shape
         solved = Solved(
@@ -279,6 +291,7 @@ class Solver(Reduced):
             smooth=tau,
             residual=self._residual(y, predicted, weights),
             wider=wider,
+            shaded=shaded,
         )
         if not prior:
             return solved
@@ -339,7 +352,29 @@ class Solver(Reduced):
         h[range(n), range(n)] += 1e-9 * np.trace(h[:n, :n]) / n
         without = Without.of(h * size[:, None] * size[None, :], g * size, lamps, n)
         cov: Floats = np.asarray(np.linalg.inv(without.h), np.float64)
-        return cov @ without.g, cov * found.wider
+        mean, cov = cov @ without.g, cov * found.wider
+        if found.shaded >= SEEN:
+            cov += self._shaded(without, columns, each, size, found.x, found.shaded)
+        return mean, cov
+
+    def _shaded(
+        self,
+        without: Without,
+        columns: Singles,
+        each: Singles,
+        size: Floats,
+        x: Floats,
+        shaded: float,
+    ) -> Floats:
+        """What somebody does to the light of one lamp alone, as a covariance of the amounts.
+
+        They stand in its way, or near what it lights, and the light that is missing there, or is
+        more, has no lamp's picture; smooth errors of all the light do not explain it.
+        """
+        fields = self.fields(x) * each[:, None]
+        right = (columns.T.astype(np.float64) @ fields.astype(np.float64)) * size[:, None]
+        far = without.reach(right) * (SHADES * shaded)
+        return np.asarray(far @ far.T, np.float64)
 
     def made(self, x: Floats) -> Singles:
         """What these amounts make of the picture's finer parts (4 px), rows × columns × BGR."""
