@@ -31,7 +31,7 @@ from studiobridge.witness.response import (
 
 # The side (px) of the blocks that noise is judged by: JPEG's.
 SIDE = 8
-# ... and of the places (px) over which it is judged how much of what is dark is noise.
+# The side (px) of the places over which it is judged how much of what is dark is noise.
 NOISE_AROUND = 17
 
 
@@ -116,7 +116,7 @@ def _mean(found: Response, frames: Sequence[Codes]) -> Picture:
     for frame in frames:
         total += found.curve.linear(frame)
     total /= np.float32(len(frames))
-    # around each pixel, for of a single one it is not known whether it is noise
+    # by the mean around each pixel: of one alone nobody can tell light from noise
     around = cv2.blur(total, (NOISE_AROUND, NOISE_AROUND))
     for c in range(3):
         if found.black[c] > 0:
@@ -141,7 +141,7 @@ def _share(
         good = np.all([frame < clips for frame in one.frames], axis=0)
         above += np.where(good, factor * light, 0)
         below += np.where(good, factor * factor, 0)
-        if factor < lowest:  # clipped even there: at least so much
+        if factor < lowest:  # where every state clips, the one at the lowest level is a lower bound
             least, lowest = light / factor, factor
     share = np.where(below > 0, above / np.maximum(below, 1e-9), least)
     return np.asarray(np.maximum(share, 0), np.float32)
