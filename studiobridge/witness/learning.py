@@ -36,7 +36,7 @@ NOISE_AROUND = 17
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Taken:
+class LitFrames:
     """The frames of one state. `lit`: of each lamp its device and white (K), and how it was set."""
 
     lit: Mapping[tuple[str, float | None], Lit]
@@ -60,7 +60,7 @@ def places_of(profile: SetProfile) -> str:
     return hashlib.sha256(json.dumps(said).encode()).hexdigest()[:16]
 
 
-def learned_from(profile: SetProfile, made: str, taken: Sequence[Taken]) -> Learned:
+def learned_from(profile: SetProfile, made: str, taken: Sequence[LitFrames]) -> Learned:
     """All that the frames tell. Raises CannotFit, with the reason, where they do not add up."""
     shapes = {frame.shape for one in taken for frame in one.frames}
     if len(shapes) != 1:
@@ -128,7 +128,7 @@ def _mean(found: Response, frames: Sequence[Codes]) -> Picture:
 def _share(
     found: Response,
     key: tuple[str, float | None],
-    alone: Sequence[Taken],
+    alone: Sequence[LitFrames],
     dark: Picture,
     clips: int,
 ) -> Picture:
@@ -147,7 +147,7 @@ def _share(
     return np.asarray(np.maximum(share, 0), np.float32)
 
 
-def _noise(found: Response, taken: Sequence[Taken], clips: int) -> tuple[float, float]:
+def _noise(found: Response, taken: Sequence[LitFrames], clips: int) -> tuple[float, float]:
     """Read and shot noise from pairs of frames of one state: variance = read² + shot × light."""
     # Of blocks, as the solver looks at them: JPEG makes single pixels smooth and rounds blocks, so
     # the noise of single ones would promise too much.
@@ -181,7 +181,7 @@ def _noise(found: Response, taken: Sequence[Taken], clips: int) -> tuple[float, 
 
 def _error(
     found: Response,
-    taken: Sequence[Taken],
+    taken: Sequence[LitFrames],
     dark: Picture,
     shares: Sequence[Share],
     clips: int,

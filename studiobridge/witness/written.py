@@ -13,8 +13,8 @@ import time
 from pathlib import Path
 
 from studiobridge.witness.frames import now
+from studiobridge.witness.given import Got, Nothing, ago, decodable, reason_of
 from studiobridge.witness.pictures import MOST_BYTES, NotAPicture, NotWhole
-from studiobridge.witness.taken import Got, Nothing, ago, decodable, reason_of
 
 # A file that is written over where it stands is whole when nothing came for so long (s): until then
 # it may be half of one picture and half of another, and look whole.
