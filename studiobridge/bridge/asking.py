@@ -11,6 +11,8 @@ import asyncio
 import contextlib
 import getpass
 import json
+import math
+import re
 import secrets
 import socket
 import time
@@ -44,9 +46,16 @@ AT_ONCE = 0.01
 # A request asks for nothing so long (s) after it was made, by the bridge's own clock: longer than
 # it is repeated for, with the way there and back on a slow link.
 REQUEST_LIVES = 8.0
-# A picture is there this soon (s) or is not waited for; an answer with one is no larger (bytes):
-# 150 kB of JPEG are 200 kB in base64, and lines over it are some thousands of numbers.
-PICTURE_WITHIN = 3.0
+# What is asked of the witness has one end (`picture_within`): whoever asks waits until then, the
+# broker drops it then, and the witness leaves undone what it has not begun and answers no more.
+# What is reckoned is there this soon (s), or the hand is at another step already.
+RECKONED_WITHIN = 3.0
+# A picture of now may have to begin the camera first: a process that imports OpenCV, ten seconds on
+# a small computer from its memory card. After that a camera gives one as often as it is looked at.
+CAMERA_WITHIN = 12.0
+LONGEST_WITHIN = 60.0
+# An answer with a picture is no larger (bytes): 150 kB of JPEG are 200 kB in base64, and lines over
+# it are some thousands of numbers.
 LARGEST_ANSWER = 400_000
 # Who stays tries again so long (s) after a refusal that is final for others: keys are changed.
 REFUSED_AGAIN = 5.0
@@ -73,6 +82,15 @@ class NoWitness(Exception):
 
 class NoAnswer(NoWitness):
     """It was asked, and may well have done it: nothing was heard of it in time."""
+
+
+def picture_within(what: str, every: object) -> float:
+    """How long (s) what is asked of the witness is waited for; `every`: from look to look (s)."""
+    if what == "preview":
+        return RECKONED_WITHIN
+    if isinstance(every, bool) or not isinstance(every, int | float) or not every > 0:
+        return CAMERA_WITHIN
+    return min(CAMERA_WITHIN + min(every, LONGEST_WITHIN), LONGEST_WITHIN)
 
 
 @dataclass(slots=True)
@@ -124,6 +142,32 @@ class Shown:
             return self.run
         return None
 
+    def hear(self, parts: list[str], payload: bytes) -> bool:
+        """What came in on a topic below the set's own; False for what is none of JSON.
+
+        Whoever may write on the broker may write anything: what has the wrong shape is nothing.
+        """
+        try:
+            said = read_said(payload) if payload else None
+        except (ValueError, RecursionError):
+            return False
+        found = said if isinstance(said, dict) else None
+        if parts == ["witness", "alive"]:
+            self.witness = found
+        elif parts == ["state"]:
+            self.state = found
+        elif parts == ["run"]:
+            self.run = found
+        elif parts == ["drift"]:
+            entries = said if isinstance(said, list) else []
+            self.drift = [entry for entry in entries if isinstance(entry, dict)]
+        elif parts[0] == "devices" and len(parts) == 2:
+            if found is not None:
+                self.devices[parts[1]] = found
+            else:
+                self.devices.pop(parts[1], None)
+        return True
+
     def state_now(self) -> dict[str, Any]:
         """The state; where that is an old one, what it was is named and is not claimed."""
         state = self.state or {}
@@ -147,6 +191,25 @@ class Shown:
                 for name, device in devices.items()
             }
         return {**self.state_now(), "devices": devices}
+
+
+def read_said(payload: bytes) -> Any:
+    """JSON as it came in. What is no number there is none here (`NaN`, `1e999`), and half of a pair
+    is no character (RFC 8259, 6 and 8.2): what is heard is shown again, as JSON and as UTF-8.
+
+    Raises ValueError, RecursionError.
+    """
+
+    def finite(text: str) -> float | None:
+        found = float(text)
+        return found if math.isfinite(found) else None
+
+    text = payload.decode("utf-8")
+    said = json.loads(text, parse_constant=lambda name: None, parse_float=finite)
+    if re.search(r"\\u[dD][89a-fA-F]", text):
+        whole = json.dumps(said, ensure_ascii=False).encode("utf-8", "replace")
+        said = json.loads(whole)
+    return said
 
 
 def read_answer(said: object, id_: str) -> Answer | None:
@@ -332,24 +395,9 @@ class Asker:
                 self._answered(message, self._pictures)
             return
         else:
-            try:
-                said = json.loads(message.payload) if message.payload else None
-            except (ValueError, RecursionError):
+            if not self.shown.hear(parts, message.payload):
                 return
-            if parts == ["witness", "alive"]:
-                self.shown.witness = said if isinstance(said, dict) else None
-            elif parts == ["state"]:
-                self.shown.state = said if isinstance(said, dict) else None
-            elif parts == ["run"]:
-                self.shown.run = said if isinstance(said, dict) else None
-            elif parts == ["drift"]:
-                self._drift_heard = True
-                self.shown.drift = said if isinstance(said, list) else []
-            elif parts[0] == "devices" and len(parts) == 2:
-                if isinstance(said, dict):
-                    self.shown.devices[parts[1]] = said
-                else:
-                    self.shown.devices.pop(parts[1], None)
+            self._drift_heard = self._drift_heard or parts == ["drift"]
         self._changed()
 
     def _beat(self, message: Message) -> None:
@@ -382,8 +430,7 @@ class Asker:
 
     def _answered(self, message: Message, asked: dict[str, asyncio.Queue[Answer]]) -> None:
         try:
-            # what is no number in JSON is none here: an answer is printed as JSON again
-            said = json.loads(message.payload, parse_constant=lambda name: None)
+            said = read_said(message.payload)
         except (ValueError, RecursionError):
             return
         if not isinstance(said, dict):
@@ -522,18 +569,20 @@ class Asker:
     ) -> Answer:
         """Ask what looks at the picture: `look`, `still`, `preview` or `keep`. Raises NoWitness.
 
-        One question, one answer within PICTURE_WITHIN; whatever comes later, or with another id, is
-        nobody's. What is in the answer comes from outside: whoever shows it looks at it first.
+        One question, one answer before its end (`picture_within`); whatever comes later, or with
+        another id, is nobody's. One that goes away meanwhile is not waited for. What is in the
+        answer comes from outside: whoever shows it looks at it first.
         """
         if not self.link.connected:
             raise NoWitness(f"the link to {self.settings.broker.shown} was lost")
         alive = self.shown.witness
         if alive is None or alive.get("alive") is not True:
             raise NoWitness("nobody looks at the picture now")
+        within = picture_within(what, alive.get("every"))
         id_ = f"{self._id}-{secrets.token_hex(8)}"
         body: dict[str, Any] = {"id": id_, "what": what, "look": look, "lights": lights or {}}
         if self.shown.clock is not None:
-            body["until"] = round(time.time() + self.shown.clock + PICTURE_WITHIN, 3)
+            body["until"] = round(time.time() + self.shown.clock + within, 3)
         waiting: asyncio.Queue[Answer] = asyncio.Queue(1)
         self._pictures[id_] = waiting
         try:
@@ -542,16 +591,41 @@ class Asker:
                     witness_ask_topic(self.set_name),
                     json.dumps(body, ensure_ascii=False).encode(),
                     qos=1,
-                    expiry=PICTURE_WITHIN,
+                    expiry=within,
                     response_topic=f"{witness_answer_topic(self.set_name)}/{self._id}",
                     correlation=id_.encode(),
                 )
             )
             if not sent:
                 raise NoWitness(f"{self.settings.broker.shown} takes no request as large as this")
-            async with asyncio.timeout(PICTURE_WITHIN):
-                return await waiting.get()
-        except TimeoutError:
-            raise NoAnswer("the witness does not answer") from None
+            return await self._from_witness(waiting, alive.get("run"), within)
         finally:
             del self._pictures[id_]
+
+    async def _from_witness(
+        self, waiting: asyncio.Queue[Answer], run: object, within: float
+    ) -> Answer:
+        """The answer of the witness that was asked, while there is that one. Raises NoAnswer."""
+        answered = asyncio.create_task(waiting.get())
+        until = time.monotonic() + within
+        try:
+            while not answered.done():
+                left = until - time.monotonic()
+                if left <= 0:
+                    raise NoAnswer(f"the witness does not answer (waited {within:.0f} s)")
+                if not self.link.connected:
+                    raise NoAnswer(f"the link to {self.settings.broker.shown} was lost")
+                alive = self.shown.witness
+                # after a link that came back nothing is known of it for a moment
+                if alive is not None and (
+                    alive.get("alive") is not True or alive.get("run") != run
+                ):
+                    raise NoAnswer("the witness went away before it had answered")
+                news = asyncio.create_task(self.after(self.version, left))
+                try:
+                    await asyncio.wait((answered, news), return_when=asyncio.FIRST_COMPLETED)
+                finally:
+                    news.cancel()
+            return answered.result()
+        finally:
+            answered.cancel()

@@ -7,16 +7,28 @@ file or a service credential, never from the command line or a URL, and is never
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from ipaddress import ip_address
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 from urllib.parse import unquote, urlsplit
 
 import platformdirs
-from pydantic import BaseModel, ConfigDict, Field, IPvAnyAddress, SecretStr, ValidationError
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    IPvAnyAddress,
+    PrivateAttr,
+    SecretStr,
+    ValidationError,
+    field_validator,
+)
 
 from studiobridge.bridge.rights import open_to_others
+from studiobridge.profile.plain import plain
 
 if TYPE_CHECKING:
     from studiobridge.profile.text import Document
@@ -26,6 +38,13 @@ CREDENTIAL = "broker-password"
 CAMERA_CREDENTIAL = "frames"
 APP = "studiobridge"
 NOT_A_URL = "STUDIOBRIDGE_BROKER is not a URL like mqtts://user@host:8883"
+ANOTHER = "name one that this user may read, from the folder of this file"
+# A machine that is named without the rest of a URL.
+BARE = re.compile(r"[a-z0-9][a-z0-9.-]{0,250}(:[0-9]{1,5})?", re.I)
+
+
+# Where something stands in a settings file.
+At = tuple[str | int, ...]
 
 
 class SettingsError(Exception):
@@ -55,6 +74,22 @@ class BrokerSettings(BaseModel):
     # broker gives the connection up after one and a half times this (s), and with it what is held.
     keep_alive: int = Field(default=5, ge=5, le=3600)
     password: SecretStr | None = Field(default=None, exclude=True)
+
+    @field_validator("host")
+    @classmethod
+    def _one_machine(cls, host: str) -> str:
+        if "/" in host or "@" in host or any(c.isspace() for c in host):
+            raise ValueError(
+                "'host' is the name or address of one machine and nothing else; write it like"
+                " 'host: pi.local', with 'port:' and 'user:' beside it"
+            )
+        if host.count(":") == 1:
+            name, _, port = host.partition(":")
+            raise ValueError(
+                f"'host' has a port in it; write 'host: {plain(name)[:80]}' and"
+                f" 'port: {plain(port)[:8]}'"
+            )
+        return host
 
     @property
     def address(self) -> tuple[str, int]:
@@ -128,6 +163,11 @@ class Settings(BaseModel):
     log: Literal["text", "json"] = "text"
     set_name: str | None = Field(default=None, alias="set")
     warnings: tuple[str, ...] = Field(default=(), exclude=True)
+    _where: _Where | None = PrivateAttr(default=None)
+
+    def wrong(self, path: At, what: str, todo: str = "") -> SettingsError:
+        """What is wrong, with the place where it is said."""
+        return (self._where or _Where(None, {})).wrong(path, what, todo)
 
     def camera(self, host: str) -> tuple[str | None, str | None, Path | None]:
         """User, password and authority at a camera of this host. Raises SettingsError.
@@ -140,39 +180,48 @@ class Settings(BaseModel):
         if path is None and folder and (Path(folder) / f"{CAMERA_CREDENTIAL}-{host}").exists():
             path = Path(folder) / f"{CAMERA_CREDENTIAL}-{host}"
         if found.ca is not None and not found.ca.is_file():
-            raise SettingsError(f"frames: {host}: ca: there is no file {found.ca}")
-        password = None if path is None else _secret_in(path)
+            raise self.wrong(("frames", host, "ca"), f"there is no file {found.ca}", ANOTHER)
+        at = ("frames", host, "password_file")
+        password = None if path is None else self._secret_in(path, at)
         if password is not None and found.user is None:
-            raise SettingsError(f"frames: {host}: a password needs its user: {{user: NAME}}")
+            raise self.wrong(("frames", host), "a password needs its user")
         return found.user, password, found.ca
 
+    def _secret_in(self, path: Path, at: At) -> str:
+        try:
+            text = path.read_text(encoding="utf-8").rstrip("\r\n")
+        except OSError as error:
+            why = error.strerror or error
+            raise self.wrong(
+                at, f"the password file {path} cannot be read: {why}", ANOTHER
+            ) from None
+        except UnicodeDecodeError:
+            raise self.wrong(at, f"the password file {path} is no text in UTF-8", ANOTHER) from None
+        if not text:
+            raise self.wrong(at, f"the password file {path} is empty", "write it there")
+        return text
 
-_MODELS: dict[str, type[BaseModel]] = {
+
+MODELS: dict[str, type[BaseModel]] = {
     "broker": BrokerSettings,
     "tls": TlsSettings,
     "panel": PanelSettings,
     "metrics": MetricsSettings,
-    "frames": CameraSettings,
+}
+# What the environment says, and the key that it stands for.
+FROM_ENVIRONMENT: dict[str, At] = {
+    "STUDIOBRIDGE_USER": ("broker", "user"),
+    "STUDIOBRIDGE_PASSWORD_FILE": ("broker", "password_file"),
+    "STUDIOBRIDGE_CA": ("broker", "tls", "ca"),
+    "STUDIOBRIDGE_BROKER": ("broker",),
+    "STUDIOBRIDGE_DATA": ("data",),
+    "STUDIOBRIDGE_SET": ("set",),
 }
 
 
-def _problem(document: Document, error: ValidationError) -> str:
-    from studiobridge.profile.findings import nearest
-
-    lines = []
-    for item in error.errors(include_url=False, include_input=False):
-        path = tuple(item["loc"])
-        last = str(path[-1]) if path else ""
-        if item["type"] == "extra_forbidden":
-            model: type[BaseModel] = Settings
-            for part in path[:-1]:
-                model = _MODELS.get(str(part), model)
-            known = [f.alias or n for n, f in model.model_fields.items() if not f.exclude]
-            what, todo = f"unknown key '{last}'", nearest(last, known)
-            lines.append(str(document.problem(path, what, todo, key=True)))
-        else:
-            lines.append(str(document.problem(path, f"'{last}': {item['msg'].lower()}")))
-    return "\n".join(lines)
+def keys_of(model: type[BaseModel]) -> list[str]:
+    """The keys that may stand in a file."""
+    return [f.alias or n for n, f in model.model_fields.items() if not f.exclude]
 
 
 def load_settings(file: Path | None = None, env: Mapping[str, str] | None = None) -> Settings:
@@ -180,37 +229,76 @@ def load_settings(file: Path | None = None, env: Mapping[str, str] | None = None
     env = os.environ if env is None else env
     named = env.get("STUDIOBRIDGE_SETTINGS")
     path = file or (Path(named) if named else platformdirs.user_config_path(APP) / "settings.yaml")
+    document = _document(path) if path.exists() or file is not None or named else None
     values: dict[str, object] = {}
-    document: Document | None = None
-    if path.exists() or file is not None or named:
-        # reading YAML is a tenth of the time of a command, and needed where there is a file
-        from studiobridge.profile.text import ProfileError, bytes_of, read_document
-
-        try:
-            document = read_document(bytes_of(path), str(path))
-        except OSError as error:
-            raise SettingsError(f"{path} cannot be read: {error.strerror or error}") from None
-        except ProfileError as error:
-            raise SettingsError(str(error)) from None
+    if document is not None:
         said = document.root.value()
         assert isinstance(said, dict)
         values = said
-        broker_said = values.get("broker")
-        if isinstance(broker_said, dict) and "password" in broker_said:
-            where = document.problem(("broker", "password"), "a password does not belong here")
-            raise SettingsError(f"{where}; write it into a file and name that as 'password_file'")
-        cameras = values.get("frames")
-        for host, camera in cameras.items() if isinstance(cameras, dict) else ():
-            if isinstance(camera, dict) and "password" in camera:
-                at = ("frames", host, "password")
-                problem = document.problem(at, "a password does not belong here")
-                raise SettingsError(
-                    f"{problem}; write it into a file and name that as 'password_file'"
-                )
+        _nothing_out_of_place(document, values)
         _resolve(values, path.parent)
-    broker = dict(values["broker"]) if isinstance(values.get("broker"), dict) else {}  # type: ignore[call-overload]
-    if "broker" in values and not isinstance(values["broker"], dict):
-        raise SettingsError(f"{path}: 'broker' is a mapping of keys to values")
+    broker = values.get("broker")
+    if isinstance(broker, dict) or "broker" not in values:
+        values["broker"] = _by_environment(dict(broker) if isinstance(broker, dict) else {}, env)
+    if env.get("STUDIOBRIDGE_DATA"):
+        values["data"] = env["STUDIOBRIDGE_DATA"]
+    if env.get("STUDIOBRIDGE_SET"):
+        values["set"] = env["STUDIOBRIDGE_SET"]
+    try:
+        settings = Settings.model_validate(values)
+    except ValidationError as error:
+        from studiobridge.bridge.settings_words import problems
+
+        said_there = {at: name for name, at in FROM_ENVIRONMENT.items() if env.get(name)}
+        if not isinstance(values["broker"], dict):
+            said_there = {at: name for at, name in said_there.items() if at[0] != "broker"}
+        raise SettingsError(problems(document, error, said_there)) from None
+    settings._where = _Where(document, env)
+    return _with_secret(settings, env)
+
+
+def _document(path: Path) -> Document | None:
+    """The file taken apart; None where nothing stands in it. Raises SettingsError."""
+    # reading YAML is a tenth of the time of a command, and needed where there is a file
+    from studiobridge.profile.text import ProfileError, bytes_of, read_document
+
+    try:
+        data = bytes_of(path)
+    except OSError as error:
+        raise SettingsError(f"{path} cannot be read: {error.strerror or error}") from None
+    except ProfileError as error:
+        raise SettingsError(str(error)) from None
+    if all(not line.strip() or line.lstrip().startswith(b"#") for line in data.splitlines()):
+        return None  # a copy of the example in which nothing is said yet
+    try:
+        document = read_document(data, str(path))
+        if document.problems:
+            raise ProfileError(document.problems)
+    except ProfileError as error:
+        from studiobridge.bridge.settings_words import as_settings
+
+        raise SettingsError("\n".join(str(as_settings(p)) for p in error.problems)) from None
+    return document
+
+
+def _nothing_out_of_place(document: Document, values: Mapping[str, object]) -> None:
+    """No password, and nothing that only the program itself says. Raises SettingsError."""
+    cameras = values.get("frames")
+    held: list[tuple[At, object]] = [(("broker",), values.get("broker"))]
+    if isinstance(cameras, dict):
+        held += [(("frames", str(host)), camera) for host, camera in cameras.items()]
+    for at, holder in held:
+        if isinstance(holder, dict) and "password" in holder:
+            problem = document.problem((*at, "password"), "a password does not belong here")
+            raise SettingsError(f"{problem}; write it into a file and name that as 'password_file'")
+    if "warnings" in values:
+        from studiobridge.bridge.settings_words import unknown
+
+        raise SettingsError(str(unknown(document, ("warnings",))))
+
+
+def _by_environment(broker: dict[str, object], env: Mapping[str, str]) -> dict[str, object]:
+    """What the environment says of the broker comes after the file, and wins."""
     if env.get("STUDIOBRIDGE_BROKER"):
         broker.update(_from_url(env["STUDIOBRIDGE_BROKER"], broker))
     if env.get("STUDIOBRIDGE_USER"):
@@ -221,20 +309,26 @@ def load_settings(file: Path | None = None, env: Mapping[str, str] | None = None
         tls = broker.get("tls")
         tls = dict(tls) if isinstance(tls, dict) else {}
         broker["tls"] = {**tls, "ca": env["STUDIOBRIDGE_CA"]}
-    values["broker"] = broker
-    if env.get("STUDIOBRIDGE_DATA"):
-        values["data"] = env["STUDIOBRIDGE_DATA"]
-    if env.get("STUDIOBRIDGE_SET"):
-        values["set"] = env["STUDIOBRIDGE_SET"]
-    try:
-        settings = Settings.model_validate(values)
-    except ValidationError as error:
-        if document is not None:
-            raise SettingsError(_problem(document, error)) from None
-        first = error.errors(include_url=False, include_input=False)[0]
-        place = ".".join(str(part) for part in first["loc"])
-        raise SettingsError(f"settings: {place}: {first['msg']}") from None
-    return _with_secret(settings, env)
+    return broker
+
+
+@dataclass(frozen=True, slots=True)
+class _Where:
+    """Where something was said: the place in the file, or the variable of the environment."""
+
+    # the same settings are the same wherever they were said
+    document: Document | None = field(compare=False)
+    env: Mapping[str, str] = field(compare=False)
+
+    def wrong(self, path: At, what: str, todo: str = "") -> SettingsError:
+        for name, at in FROM_ENVIRONMENT.items():
+            if at == path and self.env.get(name):
+                return SettingsError(f"{name}: {what}")
+        if self.document is None:
+            return SettingsError(f"{': '.join(str(part) for part in path)}: {what}")
+        from studiobridge.bridge.settings_words import like
+
+        return SettingsError(str(self.document.problem(path, what, todo or like(path))))
 
 
 def _resolve(values: dict[str, object], folder: Path) -> None:
@@ -269,16 +363,15 @@ def _from_url(url: str, before: Mapping[str, object]) -> dict[str, object]:
         parts = urlsplit(url)
         port = parts.port
     except ValueError:
-        raise SettingsError(
-            "STUDIOBRIDGE_BROKER is not a URL like mqtts://user@host:8883"
-        ) from None
+        raise SettingsError(NOT_A_URL) from None
     if parts.password is not None:
         raise SettingsError(
             "STUDIOBRIDGE_BROKER has a password in it; leave it out and name a file with"
             " STUDIOBRIDGE_PASSWORD_FILE"
         )
     if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or parts.path not in ("", "/"):
-        raise SettingsError(NOT_A_URL)
+        meant = f"; write mqtt://{url}" if BARE.fullmatch(url) else ""
+        raise SettingsError(f"{NOT_A_URL}{meant}")
     found: dict[str, object] = {"host": parts.hostname, "port": port}
     if parts.username:
         found["user"] = unquote(parts.username)
@@ -295,16 +388,6 @@ def _warn(warnings: list[str], path: Path, holds: str) -> None:
         warnings.append(found)
 
 
-def _secret_in(path: Path) -> str:
-    try:
-        text = path.read_text(encoding="utf-8").rstrip("\r\n")
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingsError(f"the password file {path} cannot be read: {error}") from None
-    if not text:
-        raise SettingsError(f"the password file {path} is empty")
-    return text
-
-
 def _with_secret(settings: Settings, env: Mapping[str, str]) -> Settings:
     broker = settings.broker
     warnings: list[str] = []
@@ -314,7 +397,7 @@ def _with_secret(settings: Settings, env: Mapping[str, str]) -> Settings:
         path = Path(folder) / CREDENTIAL
     password = None
     if path is not None:
-        text = _secret_in(path)
+        text = settings._secret_in(path, ("broker", "password_file"))
         # a credential of the service is in a folder that nobody else gets into
         if not folder or not path.is_relative_to(folder):
             _warn(warnings, path, "a password")
@@ -331,7 +414,7 @@ def _with_secret(settings: Settings, env: Mapping[str, str]) -> Settings:
         for name in ("ca", "cert", "key"):
             file = getattr(broker.tls, name)
             if file is not None and not file.is_file():
-                raise SettingsError(f"tls: {name}: there is no file {file}")
+                raise settings.wrong(("broker", "tls", name), f"there is no file {file}", ANOTHER)
     for key in (broker.tls.key if broker.tls is not None else None, settings.panel.key):
         if key is not None:
             _warn(warnings, key, "a private key")

@@ -174,13 +174,15 @@ async def _keep_picture(asker: Asker, look: str) -> dict[str, Any] | None:
     The look stands either way: what happens here changes nothing of it.
     """
     from studiobridge.bridge.asking import NoAnswer, NoWitness
+    from studiobridge.cli.waiting import waiting
     from studiobridge.shown import seen
 
     alive = asker.shown.witness
     if alive is None or alive.get("alive") is not True:
         return None
     try:
-        answer = await asker.ask_witness("keep", look=look)
+        async with waiting("keeping a picture of it"):
+            answer = await asker.ask_witness("keep", look=look)
     except NoAnswer as error:
         # it may keep one a moment later, with whoever it misses: nobody is told that there is none
         return {"kept": None, "text": KEPT_UNKNOWN.format(error)}

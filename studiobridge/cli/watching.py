@@ -50,7 +50,8 @@ def _pictured(asker: Asker) -> None:
 
     # where only a kept beat was heard so far, its clock agrees with ours, or it counts as silent
     now = time.time() + (asker.shown.clock or 0.0) if asker.shown.bridge_alive else None
-    if line := seen.line(found, None if asker.shown.old else now, seen.every_of(found)):
+    at = None if asker.shown.old else now
+    if line := seen.line(found, at, seen.every_of(found), drift=asker.shown.drift):
         show.out(line)
 
 

@@ -24,6 +24,7 @@ from studiobridge.cli.base import (
 )
 
 if TYPE_CHECKING:
+    from studiobridge.bridge.asking import Asker
     from studiobridge.bridge.settings import Settings
     from studiobridge.profile.model import SetProfile
 
@@ -113,33 +114,43 @@ def witness_look(
 async def _look(profile: SetProfile, path: Path, settings: Settings, as_json: bool) -> int:
     import time
 
-    from studiobridge.bridge.asking import Asker, NoBroker, NoWitness
+    from studiobridge.bridge.asking import Asker, NoBroker, NoWitness, picture_within
+    from studiobridge.cli.waiting import waiting
 
+    assert profile.witness is not None
+    witness = profile.witness
     clock = 0.0
     try:
         async with Asker(settings, profile.name, devices=False) as asker:
             await asker.settled()
-            answer = await asker.ask_witness("look")
+            async with waiting("looking", lambda: _why_not_yet(asker)):
+                answer = await asker.ask_witness("look")
             clock = asker.shown.clock or 0.0
             if answer.code != 0:
                 raise Stop(NOT_THERE, answer.text)
             said: Any = answer.detail.get("sighting")
     except (NoBroker, NoWitness) as error:
-        show.fail(f"{error}: looking from here, 10 s at most")
-        said = await _look_here(profile, path, settings)
+        within = picture_within("look", witness.every)
+        show.fail(f"{error}: looking from here, about {within:.0f} s at most")
+        async with waiting("looking"):
+            said = await _look_here(profile, path, settings)
     if as_json:
         show.print_json(said)
         return 0
     from studiobridge.shown import seen
 
-    assert profile.witness is not None
-    witness = profile.witness
     # who asked for this look reads it with its time, however fast a set is looked at else
     every = max(witness.every, seen.EVERY)
     lines = seen.sentences(said, time.time() + clock, every, face=witness.face is not None)
     for line in lines:
         show.out(line)
     return 0
+
+
+def _why_not_yet(asker: Asker) -> str:
+    """What the witness says of itself where it has no picture."""
+    alive = asker.shown.witness or {}
+    return str(alive.get("why") or "") if alive.get("what") == "no frames" else ""
 
 
 async def _look_here(profile: SetProfile, path: Path, settings: Settings) -> Any:

@@ -109,7 +109,9 @@ class Belief:
         self.dark_because: str | None = None
         self.unsent: str | None = None
         if device.slots is not None:
-            self.dark_because = f"nothing was sent to {device.name} since the bridge started"
+            self.dark_because = (
+                f"nothing was sent to {device.name} since the bridge started: `up` sends it"
+            )
         self.asked_at = NEVER
         self.quiet_until = NEVER  # its own commands are still taking effect
         self.shutting = False

@@ -444,8 +444,7 @@ class Controller:
         if news and self.run is not None:
             self.runs.move_on(at)
         if news:
-            unproven = self.standing.state == "ready" and self.watcher.unproven(differing=False)
-            if not unproven:
+            if self.standing.state != "ready" or not self.holding.doubted():
                 self._unproven_since = None
             elif self._unproven_since is None:
                 self._unproven_since = at
@@ -531,7 +530,7 @@ class Controller:
         elif kind == "unproven":
             if self._unproven_since is not None and self.standing.state == "ready":
                 self._unproven_since = None
-                self.holding.settle(at, after_a_run=True)
+                self.holding.doubt_lasts(at)
         elif kind == "judge":
             self.watcher.judge(name, at)
         elif kind == "poll":

@@ -15,7 +15,7 @@ from studiobridge.control.acts import OF_ONE, Run
 from studiobridge.control.chargers import Chargers
 from studiobridge.control.desk import Desk
 from studiobridge.control.drift import Watcher
-from studiobridge.control.effects import Memory
+from studiobridge.control.effects import Announce, Memory
 from studiobridge.control.gates import Gates
 from studiobridge.control.metering import Metering
 from studiobridge.control.sequence import Step
@@ -84,7 +84,9 @@ class Holding:
             self.watcher.hold_whole_set(at, without=optional)
         for name in self.watcher.wanted:
             essential = self.desk.profile.devices[name].essential
-            if essential and self.beliefs.powered(name) and not self.beliefs.of[name].spoke:
+            unheard = self.beliefs.powered(name) and not self.beliefs.of[name].spoke
+            # it was asked while the bridge listened; what nobody can ask is not silent for that
+            if essential and unheard and not self.beliefs.only_kept(name):
                 self.watcher.silence.give_up_on(name, at)
         self.watcher.judge_now(at)
         self.settle(at)
@@ -97,8 +99,11 @@ class Holding:
         """
         state = self.standing.state
         if self.watcher.drifts:
+            why = self._lacks_beside_drift() if state == "unheard" or self.standing.why else ""
             if state in UNPROVEN:
-                self.standing.turn(UNPROVEN[state], at)
+                self.standing.turn(UNPROVEN[state], at, why)
+            elif state == "adrift":
+                self._say_why(why)
             return
         if state == "ready" and after_a_run:
             unproven = self.watcher.unproven(differing=False)
@@ -115,7 +120,36 @@ class Holding:
         why = "; ".join(unproven.values())
         if state in UNPROVEN:
             self.standing.turn(UNPROVEN[state], at, why)
+        else:
+            self._say_why(why)
         self.watcher.silence.seek_soon(self.watcher.unproven(differing=False), at)
+
+    def doubted(self) -> dict[str, str]:
+        """What of a set that is ready nothing proves now, each with why.
+
+        Also what an instrument contradicts: one look alone opens no drift, and looks that say
+        otherwise and such that say nothing, by turns, prove nothing however long it goes on.
+        """
+        return {**self.watcher.unproven(differing=False), **self.watcher.ungauged()}
+
+    def doubt_lasts(self, at: float) -> None:
+        """For as long as a doubt may last nothing has proven it: it is not ready any more."""
+        doubted = self.doubted()
+        if self.standing.state == "ready" and doubted:
+            self.standing.turn("drift opens", at, "; ".join(doubted.values()))
+            self.watcher.silence.seek_soon(doubted, at)
+
+    def _say_why(self, why: str) -> None:
+        """What a set that is adrift lacks now; what it lacked first may be proven since."""
+        if why != self.standing.why:
+            self.standing.why = why
+            self.desk.emit(Announce(state=True))
+
+    def _lacks_beside_drift(self) -> str:
+        """What is not proven of devices that are in no drift entry."""
+        named = {name for drift in self.watcher.drifts.values() for name in drift.devices}
+        lacks = {**self.tried_otherwise(), **self.watcher.unproven(differing=False)}
+        return "; ".join(why for name, why in lacks.items() if name not in named)
 
     def unproven_in_look(self) -> bool:
         """Is anything essential not proven to be as the look in force asks, held or not (law 7)?"""

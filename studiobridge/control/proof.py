@@ -52,6 +52,13 @@ class Proofs(Gear):
             and up
         )
 
+    def only_kept(self, name: str) -> bool:
+        """It cannot be asked, and all there is of it is what the broker kept from before."""
+        belief = self.of[name]
+        if belief.spoke or belief.device.can_ask:
+            return False
+        return any(belief.word("has it moved", point) is not None for point in belief.hears)
+
     def surely_set(self, name: str, preset: Preset) -> bool:
         """Is it proven to be as this preset says, so that it need not be told again?"""
         belief = self.of[name]
@@ -99,7 +106,11 @@ class Proofs(Gear):
             seen = [belief.agrees(p, w) for p, w in points.items() if p in belief.device.mute]
             return None if seen and all(seen) else belief.unreached
         if not self.surely_heard(name):
-            return f"{name} does not answer"
+            if belief.gone or not belief.described or not self.only_kept(name):
+                return f"{name} does not answer"
+            # a fixture or a plug is told again by `up`, and says that it is so
+            how = "`up` tells it again" if belief.tells - {"shut_down"} else "make it speak"
+            return f"{name} has not spoken since, only the broker kept its word from before: {how}"
         for point, wanted in points.items():
             if point == "online" or point not in belief.hears:
                 continue

@@ -104,28 +104,20 @@ class Endings:
             standing.turn("did not get there", at, text)
             watcher.judge_now(at)
             return
-        code = 0
-        text = f"ready in {took:.1f} s, {self._count_heard(at)}"
-        if missing:
-            text += f"; without {', '.join(missing)}: " + "; ".join(run.reasons)
-        if standing.state == "rising":
+        rising = standing.state == "rising"
+        if rising:
             # what differs already is drift at once: it must not be called `ready` first
             self.desk.drift_opens = True
-            watcher.judge_now(at)
-            self.holding.settle(at)
-            waits = watcher.ungauged()
-            if waits:
-                code = 1
-                text = f"up in {took:.1f} s and not ready: " + "; ".join(waits.values())
-            moved = [d for d in watcher.drifts.values() if d.devices.isdisjoint(waits)]
-            if moved:
-                names = sorted({name for drift in moved for name in drift.devices})
-                more = f" and {len(names) - 4} more" if len(names) > 4 else ""
-                text += f"; but drifted meanwhile: {', '.join(names[:4])}{more}"
-        else:
-            watcher.judge_now(at)
-            self.holding.settle(at)
-            text = f"already {standing.state}: nothing to do"
+        watcher.judge_now(at)
+        self.holding.settle(at)
+        code = 0 if standing.state == "ready" else 1
+        text = f"ready in {took:.1f} s, {self._count_heard(at)}"
+        if code != 0:
+            text = f"up in {took:.1f} s and not ready: {self._lacks()}"
+        elif not rising:
+            text = "already ready: nothing to do"
+        if missing:
+            text += f"; without {', '.join(missing)}: " + "; ".join(run.reasons)
         only_told = self.only_told()
         if only_told:
             text += f"; only told or left to a hand, not proven: {', '.join(only_told)}"
@@ -137,6 +129,18 @@ class Endings:
                 self.desk.wake("warm", standing.warm_at)
         self._finish(run, at, "done", code, text)
         standing.watch_left_on(at)
+
+    def _lacks(self) -> str:
+        """What a set that is up and not ready lacks: what is not proven, and what has drifted."""
+        watcher = self.holding.watcher
+        waits = watcher.ungauged()
+        lacks = list(waits.values())
+        moved = [d for d in watcher.drifts.values() if d.devices.isdisjoint(waits)]
+        if moved:
+            names = sorted({name for drift in moved for name in drift.devices})
+            more = f" and {len(names) - 4} more" if len(names) > 4 else ""
+            lacks.append(f"not as asked: {', '.join(names[:4])}{more}")
+        return "; ".join(lacks) or self.standing.why
 
     def _count_heard(self, at: float) -> str:
         """`20 of 20 heard; 4 cannot speak`: what nothing can confirm is not counted as there."""

@@ -3,6 +3,8 @@
 - A device that should speak by the clock is silent when asking brought nothing either.
 - One that is held and has not spoken since its mains or the link came is asked, again and again,
   until it does. Nobody has to ask for that, and a set becomes ready by itself when all is heard.
+- One that nobody can ask and of which the broker kept a word is not silent: it speaks when it
+  changes. It proves nothing either, and what it takes to hear it is said (`Proofs.why_unheard`).
 - In a dark set, too, whoever was not heard while listening is asked until it speaks: a plug that
   nobody heard may be on.
 
@@ -109,7 +111,8 @@ class Silence:
         self.desk.wake(f"seek {name}", at + again)
         # what a dark set does not need may well be off: it is asked, and not called silent
         missed = name in self.wanted or name in self.desk.feeds.switches
-        return missed and not belief.spoke and self.give_up_on(name, at)
+        missed = missed and not belief.spoke and not self.beliefs.only_kept(name)
+        return missed and self.give_up_on(name, at)
 
     def give_up_on(self, name: str, at: float) -> bool:
         """It should have been heard by now, and was not. True when that is new."""

@@ -386,9 +386,13 @@ def why_failed(active: Active, desk: Desk, gates: Gates) -> str:
         return _in_vain(desk, active, what, points, f"check {feed}, then its network")
     if step.action == "wait for its report":
         if belief.said("was it so", "online") is True and not belief.device.can_ask:
+            # the look in force leaves it alone: one that does not makes it speak
+            looks = [look for look, presets in desk.looks.items() if name in presets]
+            other = f", or ask for a look that tells it something ({looks[0]})" if looks else ""
+            how = "turn it once by hand" if belief.device.fixture else "make it speak"
             return (
                 f"{name} has not spoken since, only the broker kept its word from before;"
-                " give its dialect an `ask`, or make it speak"
+                f" {how}{other}; an `ask` in its dialect would spare that"
             )
         if belief.device.own_battery:
             return f"{name} did not report; open it and wake it, then check its network"

@@ -15,7 +15,7 @@ import asyncio
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 import jinja2
 
@@ -46,6 +46,7 @@ from studiobridge.shown.tongue import figure, in_force, say, with_languages
 View = Mapping[str, Any]
 NOTHING: View = {}
 Subject = Callable[["Board"], dict[str, str]]
+Read = TypeVar("Read")
 # So many kinds of what could not be shown are said on standard error.
 MOST_FAULTS_SAID = 20
 
@@ -158,7 +159,7 @@ class Board:
                 found = subject(self)
             except Exception as error:  # what a stranger wrote must not end a page
                 whole = False
-                self._cannot_show(subject, error)
+                self._cannot_show(subject.__module__, error)
                 # what was said before is not so any more, for all that anybody here can tell
                 found = dict.fromkeys(self._names.get(subject, ()), "")
             else:
@@ -175,9 +176,17 @@ class Board:
         drawn.version = version
         return drawn
 
-    def _cannot_show(self, subject: Subject, error: Exception) -> None:
+    def read(self, of: Callable[[Board], Read], otherwise: Read) -> tuple[Read, bool]:
+        """What a page that is made anew each time says of it, and whether it could be read."""
+        try:
+            return of(self), True
+        except Exception as error:  # as in `draw`
+            self._cannot_show(of.__module__, error)
+            return otherwise, False
+
+    def _cannot_show(self, where: str, error: Exception) -> None:
         """Said once for each kind of fault: it comes again with every message."""
-        kind = f"{subject.__module__}: {type(error).__name__}: {words.clean(error, 100)}"
+        kind = f"{where}: {type(error).__name__}: {words.clean(error, 100)}"
         if kind not in self._said_of_faults and len(self._said_of_faults) < MOST_FAULTS_SAID:
             self._said_of_faults.add(kind)
             to_stderr(f"{self.profile.name}: what was heard cannot be shown: {kind}")

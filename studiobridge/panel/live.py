@@ -21,7 +21,7 @@ from studiobridge.figures.setup import setup_of
 from studiobridge.panel import parts_stand
 from studiobridge.panel.board import VIEWS, Board
 from studiobridge.panel.house import COOKIE, House, Refused
-from studiobridge.panel.parts_device import detail
+from studiobridge.panel.parts_device import detail, unread
 from studiobridge.panel.parts_mark import lamps_of
 from studiobridge.shown import setup, sheet
 from studiobridge.shown.live import skeleton
@@ -135,9 +135,12 @@ class Live:
         name = request.path_params["device"]
         if name not in board.profile.devices:
             raise Refused(404, say("this set has no such device"))
-        return HTMLResponse(
-            with_languages(await asyncio.to_thread(detail, board, name, board.reader))
-        )
+
+        def drawn(board: Board) -> str:
+            return detail(board, name, board.reader)
+
+        html, read = await asyncio.to_thread(board.read, drawn, "")
+        return HTMLResponse(with_languages(html if read else unread(board, name)))
 
     async def sheet_page(self, request: Request) -> Response:
         """The sheet for the wall, as `sheet` draws it: a document of its own that runs nothing."""

@@ -37,7 +37,7 @@ def parts(board: Board) -> dict[str, str]:
     notes = [*proof_words.unproven(state), *filter(None, [words.to_close(state)])]
     return {
         "notes": str(draw.notes(notes, sure)),
-        "run": str(draw.run(run_rows(board), shown.latest_run)),
+        "run": str(draw.run(run_rows(board), shown.latest_run, unconfirmed(board))),
         "drift": str(draw.drift(drift_rows(board), together(board), sure, board.held())),
         "guides": str(draw.guides(guides(board), sure)),
         "dials": str(draw.dials(dials(board), sure)),
@@ -93,6 +93,23 @@ def run_rows(board: Board) -> list[dict[str, Any]]:
             row["said"] = step_words.step_said(step) + (" …" if phase == "sent" else "")
             row["bad"] = row["bad"] or phase == "failed"
     return list(rows.values())
+
+
+def unconfirmed(board: Board) -> list[str]:
+    """Whom the latest run told, or left to a hand, and nothing says that it stands as asked."""
+    run = board.visitor.shown.latest_run or NOTHING
+    last: dict[str, str] = {}
+    for step in run.get("steps") or []:
+        if isinstance(step, Mapping) and step_words.action_of(step) not in step_words.TIMED:
+            last[str(step["device"])] = step_words.phase_of(step)
+    names = [name for name, phase in last.items() if phase != "confirmed"]
+    if run.get("what") == "restore":
+        # a dial has no step of its own: nothing tells it anything
+        for entry in board.visitor.shown.drift:
+            device = board.profile.devices.get(str(entry.get("device")))
+            if device is not None and device.hand_set:
+                names.append(device.name)
+    return [n for n in dict.fromkeys(names) if board.view(n).get("confirmed") is not True]
 
 
 def drift_rows(board: Board) -> list[dict[str, Any]]:

@@ -68,6 +68,12 @@ def detail(board: Board, name: str, reader: Callable[[], Reader | None]) -> str:
     )
 
 
+def unread(board: Board, name: str) -> str:
+    """A device of which nonsense was heard: it says so, and a lockout stays in reach."""
+    device = board.profile.devices[name]
+    return str(board.macros("parts_device.html").unread(device, board.unreadable()))
+
+
 def _off(view: View) -> str:
     if view.get("charge") == "off":
         return say("off", sense="a switch")

@@ -46,12 +46,20 @@ def of_state(board: Board) -> object:
     return state.get("picture_seen") if board.visitor.sure else None
 
 
+def looking(board: Board) -> bool:
+    """Does all go as it should? Then the look itself says so, by its time."""
+    alive = board.visitor.shown.witness or NOTHING
+    goes = seen.goes(alive, board.profile.witness is not None)
+    return goes.code == "so" and alive.get("what") == "looking"
+
+
 def line(board: Board) -> str:
     """The line for another view, no longer than one; empty where nobody looks at a picture."""
     found = of_state(board)
     if board.profile.witness is None or found is None or seen.never_came(found):
         return ""  # the picture's own page says how one is had
-    first = seen.as_kept(found, board.clock(), *about(board), by_time=True)
+    drift = words.entries(board.visitor.shown.drift)
+    first = seen.as_kept(found, board.clock(), *about(board), by_time=True, drift=drift)
     if len(first.differs) > 1:
         what = say("{what}, and more", what=first.differs[0])
         return say("by the picture, {what} ({when})", what=what, when=first.when)
@@ -125,18 +133,22 @@ def parts(board: Board) -> dict[str, str]:
     goes = seen.goes(board.visitor.shown.witness, profile.witness is not None)
     found = of_state(board)
     lines: list[str] = []
+    drift = words.entries(board.visitor.shown.drift)
     first = seen.Said("unknown", say("nothing is confirmed now"))
     if sure:
-        first = seen.as_kept(found, board.clock(), *about(board), by_time=True)
+        first = seen.as_kept(found, board.clock(), *about(board), by_time=True, drift=drift)
         lines = seen.sentences(found, board.clock(), *about(board), by_time=True)[1:]
     no_preview = cannot_preview(board)
+    # why nothing was looked at is said by how it goes with the witness
+    nothing = sure and goes.code != "so" and seen.sighting(found) is None
+    has_look = profile.witness is not None and not nothing
     rolls = board.held() if sure else say("nothing is confirmed now")
     up = sure and state.get("state") in ("dark", "ready", "adrift", "stalled")
     return {
-        "goes": str(draw.goes(goes)),
-        "look": str(draw.look(why)),
-        "seen": str(draw.seen(first, lines, profile.witness is not None, *_lasts(board))),
-        "looks-why": str(draw.looks_why(no_preview)),
+        "goes": str(draw.goes("" if looking(board) else goes.text, goes.code)),
+        "look": str(draw.look(bool(why), "" if why == goes.text else why)),
+        "seen": str(draw.seen(first, lines, has_look, *_lasts(board))),
+        "looks-why": str(draw.looks_why(no_preview, goes.text.startswith(no_preview))),
         **{
             f"set-{name}": str(draw.set_look(name, state.get("look") == name, not up or rolls))
             for name in profile.looks

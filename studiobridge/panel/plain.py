@@ -89,6 +89,10 @@ def wishes(board: Board) -> list[Wish]:
     return found
 
 
+def _notes(board: Board) -> list[str]:
+    return proof_words.unproven(board.visitor.shown.state or {})
+
+
 def cut() -> Wish:
     """The one that does not wait for anything: it is there even while nobody is heard."""
     sure = say("Cut everything now? Every plug goes off at once: takes and computers included.")
@@ -127,19 +131,27 @@ class Plain:
     ) -> Response:
         state = board.visitor.shown.state or {}
         sure = board.visitor.sure
-        word: Word = word_of(board)
+        # who may write on the broker may write anything: what cannot be read is said, and cut stays
+        word, read = board.read(word_of, Word("wait"))
         to_go = words.number(state.get("ready_in_s")) if word.code == "up" else None
+        nothing: list[str] = []
+        nowhere: list[dict[str, Any]] = []
+        notes, read_notes = board.read(_notes, nothing)
+        rows, read_rows = board.read(drift_rows, nowhere)
+        still, read_left = board.read(left, None)
+        offered, read_wishes = board.read(wishes, [cut()])
+        whole = read and read_notes and read_rows and read_left and read_wishes
         return self.house.html(
             "plain.html",
             profile=board.profile,
             session=session,
             word=word,
             to_go=to_go,
-            truth=board.truth(),
-            notes=proof_words.unproven(state) if sure else [],
-            moved=[row["line"] for row in drift_rows(board)] if sure else [],
-            left=left(board),
-            wishes=wishes(board) if session.may_ask else [],
+            truth=board.truth() if whole else board.unreadable(),
+            notes=notes if sure else [],
+            moved=[row["line"] for row in rows] if sure else [],
+            left=still,
+            wishes=offered if session.may_ask else [],
             answer=answer,
             again=again,
             every=AGAIN,
@@ -189,7 +201,8 @@ class Plain:
 
     def _wished(self, board: Board, said: dict[str, str]) -> Wish | None:
         """The wish that this form is for, if it is one that can be asked for now."""
-        for wish in [*wishes(board), cut()]:
+        offered, _ = board.read(wishes, [cut()])
+        for wish in [*offered, cut()]:
             fields = {"target": "", "look": "", **wish.fields}
             if all(fields[name] == said[name] for name in fields):
                 return wish

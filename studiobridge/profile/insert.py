@@ -63,7 +63,7 @@ def into_section(
         if before is not None and key.scalar == before:
             at = _above_comments(text, key.start)
             return Insertion(at, new.join(made) + new + new)
-    at = _line_end(text, _own_end(text, root))
+    at = _last_line_end(text, root)
     return Insertion(at, new + new + new.join(made))
 
 
@@ -110,7 +110,7 @@ def into_list(
             return into_mapping(text, root, section, list(entries), is_name=False)
         indent = _indent(root)
         lines = [f"{' ' * indent}{section}:", *(f"{' ' * (indent + 2)}- {one}" for one in made)]
-        return Insertion(_line_end(text, _own_end(text, root)), new + new + new.join(lines))
+        return Insertion(_last_line_end(text, root), new + new + new.join(lines))
     if node.entries is None:
         raise CannotInsert(f"'{section}' is no list there")
     if node.flow:
@@ -123,7 +123,7 @@ def into_list(
     dash = text[_line_start(text, first.start) : first.start]
     if not re.fullmatch(r"[ ]*-[ ]+", dash):
         raise CannotInsert(f"the first of '{section}' stands where none can be put below it")
-    end = _line_end(text, _own_end(text, last))
+    end = _last_line_end(text, last)
     return Insertion(end, "".join(new + dash + one for one in made))
 
 
@@ -154,6 +154,14 @@ def _new_line(text: str) -> str:
 def _line_end(text: str, at: int) -> int:
     found = _LINE_END.search(text, at)
     return found.start() if found is not None else len(text)
+
+
+def _last_line_end(text: str, node: Node) -> int:
+    """Where the last line of a node ends. A block of text ends only where the next line begins."""
+    end = _own_end(text, node)
+    if end == _line_start(text, end) and text.startswith("...", end):
+        return end - (2 if text[:end].endswith("\r\n") else 1)  # above what ends the file
+    return _line_end(text, end)
 
 
 def _line_start(text: str, at: int) -> int:

@@ -16,6 +16,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from studiobridge.craft.colour import COOLEST, WARMEST
+from studiobridge.craft.two_whites import Whites, green_of
 from studiobridge.rehearsal.room import Room
 
 Picture = NDArray[np.float32]
@@ -64,6 +66,7 @@ class Eye:
         self.frames = 0
         self.error: str | None = None
         self._room, self._shares, self._dark, self._file = room, shares, dark, file
+        self._whites = {name: _whites(pictures) for name, pictures in shares.items()}
         self._window = window
         self._dice = np.random.default_rng(7)
         self._over = threading.Event()
@@ -106,9 +109,11 @@ class Eye:
         """These lamps in linear light."""
         found = self._dark.copy()
         for name, (amount, cct) in given.items():
-            whites = self._shares[name]
-            for white, part in _parts(whites, cct):
-                found += whites[white] * np.float32(amount * part)
+            whites = self._whites[name]
+            white = min(COOLEST, max(WARMEST, cct))
+            parts = whites.parts(white) if whites is not None else (1.0,)
+            for picture, part in zip(self._shares[name].values(), parts, strict=False):
+                found += picture * np.float32(amount * part)
         return found
 
     def frame(
@@ -161,12 +166,10 @@ class Eye:
                 return
 
 
-def _parts(whites: Mapping[float | None, Picture], cct: float) -> list[tuple[float | None, float]]:
-    """Which of its whites, and how much of each: in a straight line in mired between two."""
-    two = sorted(white for white in whites if white is not None)
-    if len(two) < 2:
-        return [(next(iter(whites)), 1.0)]
-    warm, cool = two[0], two[-1]
-    share = (1e6 / cct - 1e6 / cool) / (1e6 / warm - 1e6 / cool)
-    share = min(1.0, max(0.0, share))
-    return [(warm, share), (cool, 1.0 - share)]
+def _whites(pictures: Mapping[float | None, Picture]) -> Whites | None:
+    """The whites of a lamp, each as bright as its picture is; None where it has but one."""
+    found = {white: picture for white, picture in pictures.items() if white is not None}
+    if len(found) < 2 or len(found) < len(pictures):
+        return None
+    greens = {white: max(1e-9, float(one[..., 1].mean())) for white, one in found.items()}
+    return Whites(tuple(greens), tuple(g / green_of(white) for white, g in greens.items()))

@@ -43,7 +43,7 @@ RUNS = {
     ("down", "done"): later("The set is down"),
     ("down", "stalled"): later("Taking the set down stopped half way"),
     ("restore", "begun"): later("What has moved is put back"),
-    ("restore", "done"): later("It is put back"),
+    ("restore", "done"): later("Putting back is over"),
     ("restore", "stalled"): later("Putting back stopped half way"),
     ("cut", "begun"): later("Everything is cut"),
     ("cut", "done"): later("Everything was told to go off"),
@@ -107,7 +107,9 @@ def _run(entry: Json) -> str:
     text = say(known) if known is not None else words.clean(f"{what} {phase}", 60)
     if phase == "begun" and entry.get("look"):
         text += ", " + say("look {look}", look=words.clean(entry["look"], 64))
-    return _because(text, entry) if phase == "stalled" else text
+    # of what is put back the bridge says what is known: a dial, or a lamp nothing confirms, is not
+    told = phase == "stalled" or (what, phase) == ("restore", "done")
+    return _because(text, entry) if told else text
 
 
 def _step(entry: Json) -> str:

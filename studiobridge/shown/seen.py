@@ -2,14 +2,15 @@
 
 The whole of a look: the one line, and all sentences. Its parts have files of their own: what came
 in (`seen_look.py`), figures (`seen_figures.py`), a sentence a part (`seen_parts.py`), what differs
-(`seen_differs.py`), the witness itself (`seen_alive.py`); whoever shows a picture imports this one.
+(`seen_differs.py`), beside what has drifted (`seen_drift.py`), the witness itself
+(`seen_alive.py`); whoever shows a picture imports this one.
 A look that is old, or that something hinders, confirms nothing: what it says of the lights is not
 said at all, and the one line is `unknown`, never `so`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from studiobridge.control.pictured import LOOKS_HOLD as LOOKS_HOLD
 from studiobridge.control.pictured import MORE as MORE
@@ -20,6 +21,7 @@ from studiobridge.shown.seen_differs import Difference as Difference
 from studiobridge.shown.seen_differs import differences as differences
 from studiobridge.shown.seen_differs import from_bridge, untold
 from studiobridge.shown.seen_differs import moved_by as moved_by
+from studiobridge.shown.seen_drift import beside
 from studiobridge.shown.seen_figures import stops_against as stops_against
 from studiobridge.shown.seen_look import EVERY as EVERY
 from studiobridge.shown.seen_look import HINDERS as HINDERS
@@ -41,7 +43,7 @@ from studiobridge.shown.seen_parts import screen as screen
 from studiobridge.shown.seen_parts import stray as stray
 from studiobridge.shown.seen_parts import white as white
 from studiobridge.shown.tongue import later, say
-from studiobridge.shown.words import bridge_says, listed, number
+from studiobridge.shown.words import Json, bridge_says, listed, number
 
 MOST_DIFFERENCES = 3
 
@@ -67,11 +69,13 @@ def as_kept(
     screen_name: str = "",
     face: bool = True,
     by_time: bool = False,
+    drift: Sequence[Json] = (),
 ) -> Said:
     """The one line: `the picture is as kept`, or the three greatest differences, or why not known.
 
     `so` only of a look of now that nothing hinders, against a kept picture, of lights it can tell
     all; and where the bridge has judged it (`picture_seen` of a state), only if it says so too.
+    Beside what has drifted (`drift`) it says which of the two is newer, and is never `so`.
     """
     view = value if isinstance(value, Mapping) else NOTHING
     judged = "as_kept" in view
@@ -110,6 +114,8 @@ def as_kept(
     lost = untold(seen)
     if len(lost) == sum(1 for _ in each_light(seen)):
         return Said("unknown", say("no light can be told in the picture"))
+    if text := beside(seen, drift, when):
+        return Said("unknown", text)
     if lost:
         text = say("the picture shows no change ({when})", when=when)
         text = say("{what}; it cannot tell {names}", what=text, names=listed(lost, 4))
@@ -140,13 +146,14 @@ def line(
     screen_name: str = "",
     face: bool = True,
     by_time: bool = False,
+    drift: Sequence[Json] = (),
 ) -> str:
     """The line for a terminal, or for another view; empty where no picture is ever looked at."""
     if not isinstance(value, Mapping) or not value:
         return ""
     if sighting(value) is None and "as_kept" not in value:
         return ""
-    return as_kept(value, now, every, screen_name, face, by_time).text
+    return as_kept(value, now, every, screen_name, face, by_time, drift).text
 
 
 def sentences(

@@ -28,6 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studiobridge.profile.sighting import Band
+from studiobridge.witness.exposed import exposed, ratios
 from studiobridge.witness.framing import Mask
 from studiobridge.witness.learned import Learned, Picture
 from studiobridge.witness.mixing import parts
@@ -49,8 +50,6 @@ EXPLAINED = 1.3
 BETTER = 0.75
 # A gain and few lamps have to explain a frame nearly as well as all lamps would, each by its own.
 AS_WELL = 1.15
-# What explains a frame so much worse than what was found may be what happened all the same.
-MIGHT = 1.5
 # So many of the likeliest events are looked at closer.
 CLOSER = 4
 # What takes two figures (another white) has to explain that much more.
@@ -165,8 +164,11 @@ class Automatic:
         means = np.maximum(frame[np.all(np.isfinite(frame), axis=2)].mean(axis=0), LIGHT)
         blue, green, red = (float(v) for v in np.log2(means) - np.array(gains))
         self._past.append(_Looked(gains, (blue, green, red)))
-        low, high = fit.might(gains[1])
-        exposure = Band(low - fit.sure, gains[1], high + fit.sure)
+        # what the whole picture is off by, by every lamp's word; its white is as it was found
+        tint = np.array([2.0 ** (gains[channel] - gains[1]) for channel in range(3)])
+        lit = rows / np.tile(tint, len(rows) // 3) - dark
+        exposure = exposed(ratios(lit, fit.weight, pictures, devices, amounts))
+        by = exposure.value if exposure is not None else gains[1]
         auto_exposure = self._by_itself(_exposure, GAIN)
         auto_white = self._by_itself(_red, WHITE) or self._by_itself(_blue, WHITE) or self._greys()
         stood = [self._stood(of) for of in (_exposure, _red, _blue)]
@@ -175,7 +177,7 @@ class Automatic:
         return Setting(
             exposure,
             (gains[2] - gains[1], gains[0] - gains[1]),
-            (2.0 ** gains[0], 2.0 ** gains[1], 2.0 ** gains[2]),
+            (2.0**by * float(tint[0]), 2.0**by, 2.0**by * float(tint[2])),
             auto_exposure,
             auto_white,
             self._hand_exposure,
@@ -294,8 +296,6 @@ class _Fit:
         ends = np.cumsum([0, *(len(event) for event in self.events)])
         self.places = [list(range(a, b)) for a, b in itertools.pairwise(ends)]
         self.moved = np.zeros(len(pictures))
-        self.sure = 0.02
-        self.chosen: list[int] = []
 
     def _event(self, device: str, adds: list[NDArray[np.float64]], pictures: list[Rows]) -> None:
         self.whose.append(device)
@@ -344,7 +344,6 @@ class _Fit:
 
     def _told(self, chosen: list[int]) -> Three | None:
         cost, values = self._with(chosen)
-        self.chosen = chosen
         by = iter(values)
         gain = [0.0, 0.0, 0.0]
         moved = np.zeros(len(self.moved))
@@ -373,28 +372,7 @@ class _Fit:
                 # most lamps moved, each by its own: nothing says that the camera did
                 return None
         self.moved = moved / whole
-        self.sure = 0.02 + 0.03 * min(3.0, cost / EXPLAINED - 0.5 if cost > EXPLAINED else 0.0)
         return (math.log2(gains[0]), math.log2(gains[1]), math.log2(gains[2]))
-
-    def might(self, found: float) -> tuple[float, float]:
-        """From where to where the exposure might be (stops): what else explains it nearly as well.
-
-        A lamp turned and another exposure may look much like two lamps turned.
-        """
-        lamps = [i for i in self.chosen if i >= GAINS]
-        if not lamps:
-            return found, found
-        cost, _ = self._with(self.chosen)
-        least = AS_WELL * max(EXPLAINED, cost)
-        low = high = found
-        if 0 in self.chosen and self._with([i for i in self.chosen if i])[0] <= least:
-            low, high = min(low, 0.0), max(high, 0.0)
-        for others in ([], *([i] for i in lamps), lamps):
-            left, values = self._with([0, *others])
-            if left <= MIGHT * least and values[0] > -0.9:
-                stops = math.log2(1.0 + float(values[0]))
-                low, high = min(low, stops), max(high, stops)
-        return low, high
 
     def _next(self, chosen: list[int]) -> dict[int, float]:
         """What is left with each event more: of all in one go, then again of the best of them."""

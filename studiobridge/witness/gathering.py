@@ -171,11 +171,13 @@ class Gathering:
         # texture was judged in each frame
         merged = Blocks(mean.astype(np.float32), None, total > ENOUGH)
         trust = np.minimum(1.0, total / ENOUGH / 2).astype(np.float32)
-        found = self.solver.solve(merged, prior, trust, starts=[x], near=one)
+        covered = [frame.covered for frame in frames]
+        shaded = float(np.mean(covered))
+        found = self.solver.solve(merged, prior, trust, starts=[x], near=one, shaded=shaded)
         if not found.weights.any():
             return one
+        found = replace(found, hidden=max(covered))
         scatter = np.var([frame.x for frame in frames], axis=0) / len(frames)
-        found = replace(found, hidden=max(frame.covered for frame in frames))
         return _no_narrower(self.solver, found, scatter)
 
 

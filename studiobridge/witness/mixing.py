@@ -1,39 +1,44 @@
-"""A lamp with two whites: how much of each makes the white that is asked for, and back.
+"""Which of a lamp's pictures, and how much of each, make the white that is asked for, and back.
 
-Each white was seen alone at full, and light adds (Grassmann; CIE 15): what stands between is a
-share of the warm picture and the rest of the cool one. Which share makes which white is reckoned
-from the whites' chromaticities and how bright each is in the picture, so it is not in a straight
-line, neither in kelvin nor in mired. Two things are taken for granted, for nothing in a picture
-tells them: the two whites lie on the Planckian locus, and what the lamp takes from one it gives to
-the other (the shares add up to its amount). A fixture that mixes by another rule differs most half
-way; one more white seen alone there puts it right, for only neighbours are mixed.
+The arithmetic is `craft/two_whites.py`. How bright its whites are against each other is read off
+their pictures, in green: what the surfaces are and what the camera is balanced for is in all alike.
+By cameras' measured sensitivities, on grey, wood and leaves, that is right to 0.9 to 1.1 times.
 """
 
 from __future__ import annotations
 
-import itertools
 import math
-from functools import lru_cache
+from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from studiobridge.craft.colour import White, cct_and_duv, is_white, mix, planckian_uv
-from studiobridge.craft.grid import mired
+from studiobridge.craft.colour import is_white
+from studiobridge.craft.two_whites import Whites, green_of
 from studiobridge.witness.learned import Learned, Share
 
 # Of red, green and blue in what is bright to the eye: ITU-R BT.709, in OpenCV's order.
 BRIGHT_BGR = (0.0722, 0.7152, 0.2126)
-# Mixtures of two whites that are worked out; between them it is straight to a hundredth of a mired.
-STEPS = 129
+# A pixel brighter than this with the lamp at full may be clipped however far it was dimmed: the
+# lamp itself, in view. It is no measure, where at least so many others are.
+CLIPS, ENOUGH = 1.0, 50
+# One white may be so much brighter against another than it is seen to be (natural logarithm).
+BRIGHT_OFF = 0.06
 
-Row = NDArray[np.float64]
 
-
-def bright(share: Share) -> float:
-    """How bright a light's picture is on the whole: by one pixel in sixty-four, for speed."""
-    means = np.mean(share.thinned(8), axis=(0, 1), dtype=np.float64)
-    return float(means @ np.array(BRIGHT_BGR))
+def whites_of(shares: Sequence[Share]) -> Whites | None:
+    """The whites of one lamp, of all its pictures; None where they are not two or more whites."""
+    ccts = [share.cct for share in shares if share.cct is not None and is_white(share.cct)]
+    if len(ccts) != len(shares) or len(ccts) < 2:
+        return None
+    # one pixel in sixty-four, for speed
+    greens = np.stack([share.thinned(8)[..., 1].reshape(-1) for share in shares]).astype(np.float64)
+    good = np.isfinite(greens).all(axis=0)
+    dim = good & (greens <= CLIPS).all(axis=0)
+    means = greens[:, dim if int(dim.sum()) >= ENOUGH else good].mean(axis=1) if good.any() else []
+    if not len(means) or not float(np.min(means)) > 0.0:
+        return Whites(tuple(ccts), (1.0,) * len(ccts))
+    seen = zip(ccts, means, strict=True)
+    return Whites(tuple(ccts), tuple(float(mean) / green_of(cct) for cct, mean in seen))
 
 
 def parts(learned: Learned, device: str, cct: float | None) -> tuple[tuple[Share, float], ...]:
@@ -45,51 +50,14 @@ def parts(learned: Learned, device: str, cct: float | None) -> tuple[tuple[Share
     shares = learned.shares_of(device)
     if not shares:
         raise ValueError(f"{device} was not seen alone")
-    whites = sorted((s for s in shares if s.cct is not None), key=lambda s: s.cct or 0.0)
-    if len(shares) == 1 or not whites:
-        return ((shares[0], 1.0),)
-    if cct is None:
-        if len(whites) == 1:
-            return ((whites[0], 1.0),)
-        return ((whites[0], 0.5), (whites[-1], 0.5))
-    if not math.isfinite(cct) or not is_white(cct):
+    if cct is not None and len(shares) > 1 and not is_white(cct):
         raise ValueError(f"{device}: {cct:g} K is no white; it is 1000 to 25000 K")
-    for warm, cool in itertools.pairwise(whites):
-        assert warm.cct is not None and cool.cct is not None
-        if warm.cct < cct < cool.cct:
-            over = bright(warm) / max(bright(cool), 1e-9)
-            of_warm = share_of_warm(warm.cct, cool.cct, round(over, 4), cct)
-            return ((warm, of_warm), (cool, 1.0 - of_warm))
-    nearest = min(whites, key=lambda s: abs((s.cct or 0.0) - cct))
-    return ((nearest, 1.0),)
-
-
-def share_of_warm(warm: float, cool: float, over: float, cct: float) -> float:
-    """Which share (0-1) of the warm white makes this white; `over`: warm's light over cool's."""
-    shares, mireds = _mixtures(warm, cool, over)
-    return float(np.interp(mired(cct), mireds, shares))
-
-
-@lru_cache(maxsize=256)
-def _mixtures(warm: float, cool: float, over: float) -> tuple[Row, Row]:
-    """Shares of the warm white and the mired they make: every look asks for a few of them."""
-    # closer together where the brighter of the two has nearly all the say
-    light = np.linspace(0.0, 1.0, STEPS)
-    shares = light / (light + (1.0 - light) * max(over, 1e-6))
-    mireds = [mired(white_of(warm, cool, over, float(share))) for share in shares]
-    return shares, np.maximum.accumulate(np.array(mireds))
-
-
-def white_of(warm: float, cool: float, over: float, of_warm: float) -> float:
-    """The white (K) that a share of warm and the rest of cool make together."""
-    over = max(over, 1e-6)
-    both = mix(
-        (
-            White(max(of_warm, 1e-9) * over, *planckian_uv(warm)),
-            White(max(1.0 - of_warm, 1e-9), *planckian_uv(cool)),
-        )
-    )
-    return cct_and_duv(both.u, both.v)[0]
+    whites = whites_of(shares)
+    if whites is None:
+        return ((shares[0], 1.0),)
+    made = zip(shares, whites.parts(cct), strict=True)
+    found = [(share, part) for share, part in made if part > 0.0]
+    return tuple(sorted(found, key=lambda one: one[0].cct or 0.0))
 
 
 def white_made(learned: Learned, device: str, amounts: tuple[float, ...]) -> float | None:
@@ -97,18 +65,6 @@ def white_made(learned: Learned, device: str, amounts: tuple[float, ...]) -> flo
 
     None where it has but one white, or gives nothing. The way back from `parts`.
     """
-    shares = learned.shares_of(device)
-    found = [
-        (White(a * bright(s), *planckian_uv(s.cct)))
-        for s, a in zip(shares, amounts, strict=True)
-        if s.cct is not None and is_white(s.cct) and math.isfinite(a) and a > 0
-    ]
-    if len([s for s in shares if s.cct is not None]) < 2 or not sum(w.lux for w in found) > 0:
-        return None
-    both = mix(found)
-    return cct_and_duv(both.u, both.v)[0]
-
-
-def mired_between(one: float, other: float) -> float:
-    """How much warmer (mired) one white is than another (both K)."""
-    return mired(one) - mired(other)
+    whites = whites_of(learned.shares_of(device))
+    found = [max(0.0, amount) if math.isfinite(amount) else 0.0 for amount in amounts]
+    return whites.made(found) if whites is not None and sum(found) > 0 else None

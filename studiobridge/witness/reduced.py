@@ -27,6 +27,8 @@ SURE = 1.96  # of a normal spread: 95 of 100
 PRESSED, PRESSED_FINE = 0.25, 1.5
 # Smooth errors: waves across and down; those in colour have this share of the spread of the others.
 WAVES, TINTED = (5, 4), 0.5
+# ... and so many of them for each lamp's own light.
+SLOW = (4, 3)
 # Codes at which the curve's own error is taken to be independent.
 KNOTS = (0.0, 25.0, 60.0, 110.0, 170.0, 255.0)
 # How far off black may be, in what is read where there is no light.
@@ -72,6 +74,8 @@ class Reduced:
         self.with_stray = np.concatenate([self.light, stray], axis=1)
         grey, tints = _waves(self.shape)
         self.smooth, self.grey = np.concatenate([grey, tints], axis=1), grey.shape[1]
+        # the smoothest of them, which somebody may make of one lamp's light
+        self._slow = [i * WAVES[1] + j for i in range(SLOW[0]) for j in range(SLOW[1])]
         thin = np.zeros(self.shape, bool)
         by = 2 if thin.size > MANY else 1
         thin[::by, ::by] = True
@@ -125,6 +129,12 @@ class Reduced:
     def curved(self, guess: Singles) -> Singles:
         """The curve's error: straight between some codes, each with its own spread."""
         return np.asarray(self._hats[_by_root(guess)] * guess[:, None], np.float32)
+
+    def fields(self, x: Floats) -> Singles:
+        """Each lamp's light, smoothly more or less by itself: rows × (lamps × waves)."""
+        slow = self.smooth[:, self._slow]
+        each = [self.light[:, of] @ x[of].astype(np.float32) for of in self.of.values()]
+        return np.concatenate([slow * one[:, None] for one in each], axis=1)
 
     def sizes(self, tau: float, black: bool = True) -> Floats:
         """How large each error may be, smooth ones with this spread (share of the light)."""

@@ -25,6 +25,7 @@ from studiobridge.craft.colour import uv_of_xy
 from studiobridge.figures.backdrops import GRID
 from studiobridge.profile.model import Region
 from studiobridge.profile.sighting import Band, SeenScreen
+from studiobridge.witness.blocks import FINE as PART
 from studiobridge.witness.framing import Mask
 from studiobridge.witness.learned import Learned, Picture
 from studiobridge.witness.mixing import BRIGHT_BGR
@@ -40,14 +41,21 @@ CLIPPED, BEYOND = 0.02, 3.0
 # A face is there to be held against when somebody hides so much of where it should be.
 FACE = 0.5
 # What is left out is screen all the same where it is as the lamps make it, to so many stops in each
-# channel over so many px each way: somebody who is as like it as that makes it no less even.
-ALIKE, OVER = 0.15, 9
+# channel (and what the curve may be off there, up to so many) over so many parts each way: somebody
+# who is as like it as that makes it no less even.
+ALIKE, CURVE, OVER = 0.15, 0.3, 3
+# A shadow on it is dimmer by up to so many stops, its channels within so many of each other and so
+# much (share) of that, for what it takes is the light of one lamp; from part to part it is by so
+# many at most; and so much (share) of what hangs together with it is cloth in full light.
+SHADED, TINT, TINTED, SOFT, OF_CLOTH = 1.5, 0.12, 0.3, 0.08, 0.2
 # Light below this share of clipping is the camera's noise.
 DARK = 5e-4
 # Blocks for contours, before they are made smooth.
 FINE = (48, 27)
 # A mean of a block is known to this (stops) beside what the curve may be off.
 ROUGH = 0.02
+# ... and one that is hidden for the most part, to so much: what is at somebody's edge is theirs.
+PARTLY = 0.1
 # CIE 1931 of ITU-R BT.709: red, green, blue and white. As linear light to X, Y, Z (IEC 61966-2-1).
 TO_XYZ = np.array(
     [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]], np.float64
@@ -80,12 +88,33 @@ class Contour:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Made:
+    """What the lamps make of the picture's parts (4 px a side), by what was learned and how bright
+    each is now; and how far (stops) that may be off. Rows × columns (× BGR)."""
+
+    light: NDArray[np.float32]
+    off: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Shown:
+    """A picture and what of it is screen; `by_lamps`: where it is as the lamps make it, how far
+    (stops) that may be off, elsewhere NaN. None: nowhere."""
+
+    light: Picture
+    clear: Mask
+    by_lamps: NDArray[np.float32] | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Blocks:
-    """Means over blocks: light (BGR), how much of each is seen, how much of that is clipped."""
+    """Means over blocks: light (BGR), how much of each is seen, how much of that is clipped, and
+    how far (stops) it may be off by the curve or by what was learned of the lamps."""
 
     light: NDArray[np.float32]
     seen: NDArray[np.float32]
     clipped: NDArray[np.float32]
+    off: NDArray[np.float32]
 
     @property
     def there(self) -> Mask:
@@ -118,7 +147,7 @@ def screen_map(
     blocks: tuple[int, int] = (GRID, GRID),
 ) -> Map | None:
     """The screen's light block by block (across, down); None where too little of it is seen."""
-    found = _blocks(learned, light, _clear(learned, light, usable), blocks)
+    found = _blocks(learned, _Shown(light, _clear(learned, light, usable)), blocks)
     bright = _bright(found, keys)
     there = found.there & (bright > DARK)
     if int(there.sum()) < BLOCKS:
@@ -135,23 +164,21 @@ def screen(
     kept: Picture | None = None,
     keys: Keys | None = None,
     counts: Mask | None = None,
-    amounts: NDArray[np.floating] | None = None,
+    made: Made | None = None,
 ) -> SeenScreen | None:
     """The screen of what was learned; None where too little of it is seen.
 
     `light` and `kept` (for `change`) are linear light, `usable` is False where somebody stands,
     `counts` where somebody was left out of what was kept.
-    `amounts`: of each share of what was learned how much is there now: where the picture is clipped
-    it tells how bright the lamps make it, and that it is the screen and nobody's white shirt.
+    `made`: what the lamps make of it, for where the picture does not tell how bright it is.
     A screen that is keyed is judged in its own channel, as `figures/keying.py` does, any other by
     how bright it is to the eye.
     """
     if light.shape != learned.dark.shape:
         return None
-    if amounts is not None:
-        light, usable = _unclipped(learned, light, usable, amounts)
     clear = _clear(learned, light, usable)
-    blocks = _blocks(learned, light, clear)
+    shown = _shown(learned, light, clear, made)
+    blocks = _blocks(learned, shown)
     bright = _bright(blocks, keys)
     there = blocks.there & (bright > DARK)
     if int(there.sum()) < BLOCKS:
@@ -160,7 +187,7 @@ def screen(
     stops = np.where(there, np.log2(np.maximum(bright, DARK) / middle), 0.0)
     even = float(stops.max() - stops[there].min())
     row, column = divmod(int(np.argmax(np.abs(stops))), GRID)
-    may = _may_be_off(learned, blocks, there, stops)
+    may = _may_be_off(blocks, there, stops)
     beyond = BEYOND if bool((blocks.clipped[there] > CLIPPED).any()) else 0.0
     hue, saturation = hue_of(np.median(blocks.light[there], axis=0).astype(np.float64))
     return SeenScreen(
@@ -170,7 +197,7 @@ def screen(
         against_face=_against(learned, light, usable, middle, keys),
         hue=hue,
         saturation=saturation,
-        covered=_covered(learned, usable),
+        covered=_covered(learned, usable, shown),
         change=_change(learned, light, kept, clear, counts, keys),
     )
 
@@ -226,42 +253,95 @@ def _clear(learned: Learned, light: Picture, usable: Mask | None) -> Mask:
     return clear
 
 
-def _unclipped(
-    learned: Learned, light: Picture, usable: Mask | None, amounts: NDArray[np.floating]
-) -> tuple[Picture, Mask | None]:
-    """Light and mask of the screen where it is clipped or left out: by what the lamps make there.
+def _shown(learned: Learned, light: Picture, clear: Mask, made: Made | None) -> _Shown:
+    """The screen, where its pixels do not tell how bright it is by what the lamps make there.
 
-    A lamp was seen at lower levels too, so its own picture is not clipped where this one is. What
-    is clipped and should be is no person, nor is what looks as the lamps make it: a solver leaves
-    out whole blocks, and those it can make nothing of for other reasons.
+    That is where they are clipped, where the curve is less known than the lamps are (they were seen
+    at lower levels, too), and where a solver left them out, which takes whole blocks, and those it
+    can make nothing of for other reasons. Only what looks as the lamps make it counts so: somebody
+    is no screen, nor is their shadow as bright as it would be without them.
     """
+    if made is None or made.light.shape[:2] != made.off.shape:
+        return _Shown(light, clear)
+    # whole parts around it
     place = cut(learned.screen or WHOLE, light.shape)
-    over = ~_under(light[place], top_of(learned))
-    near = over.copy() if usable is None else over | ~usable[place]
-    if not near.any() or len(amounts) != len(learned.shares):
-        return light, usable
-    ys, xs = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
-    part = (
-        slice(place[0].start + ys[0], place[0].start + ys[-1] + 1),
-        slice(place[1].start + xs[0], place[1].start + xs[-1] + 1),
+    most = [min(one, side // PART) for one, side in zip(made.off.shape, light.shape, strict=False)]
+    rows, columns = (
+        slice(side.start // PART, min(-(-side.stop // PART), end))
+        for side, end in zip(place, most, strict=True)
     )
-    inside = slice(ys[0], ys[-1] + 1), slice(xs[0], xs[-1] + 1)
-    over, near = over[inside], near[inside]
-    made = learned.dark[part].astype(np.float32)
-    for share, amount in zip(learned.shares, amounts, strict=True):
-        made = made + np.float32(amount) * share.light[part].astype(np.float32)
+    size = (columns.stop - columns.start, rows.stop - rows.start)
+    if min(size) < OVER:
+        return _Shown(light, clear)
+    around = (
+        slice(rows.start * PART, rows.stop * PART),
+        slice(columns.start * PART, columns.stop * PART),
+    )
     top = top_of(learned)
-    lit = over & (made >= 0.7 * top).any(axis=2)
-    filled = light.copy()
-    filled[part][lit] = np.where(light[part] >= top, np.maximum(made, top), light[part])[lit]
-    if usable is None:
-        return filled, None
-    off = np.log2(np.maximum(cv2.blur(light[part], (OVER, OVER)), DARK))
-    off -= np.log2(np.maximum(cv2.blur(made, (OVER, OVER)), DARK))
-    same = near & ~over & (np.abs(off).max(axis=2) < ALIKE)
-    shown = usable.copy()
-    shown[part] |= lit | same
-    return filled, shown
+    parts = _mean(np.minimum(light[around], top), size)
+    by_lamps, known = made.light[rows, columns], made.off[rows, columns]
+    sure = _sure(learned, parts)
+    off = np.log2(np.maximum(cv2.blur(parts, (OVER, OVER)), DARK))
+    off -= np.log2(np.maximum(cv2.blur(np.minimum(by_lamps, top), (OVER, OVER)), DARK))
+    alike = (np.abs(off) < ALIKE + np.minimum(sure, CURVE)).all(axis=2)
+    over = _mean((~_under(light[around], top)).astype(np.float32), size) > 0
+    hidden = _mean((~clear[around]).astype(np.float32), size) > 0
+    taken = alike & (over | (known < sure.max(axis=2)))
+    seen = hidden & (alike | _shaded(np.asarray(off, np.float32), alike & ~hidden))
+    if learned.screen is None:
+        # what is as bright as that may well be a lamp, and a face is no screen
+        taken &= ~over & ~hidden
+        seen &= ~seen
+    if not (taken | seen).any():
+        return _Shown(light, clear)
+
+    def whole(values: NDArray[np.float32]) -> NDArray[np.float32]:
+        return values.repeat(PART, axis=0).repeat(PART, axis=1)
+
+    pixels, more = (whole(mask.astype(np.float32)) > 0 for mask in (taken, seen))
+    filled, shown = light.copy(), clear.copy()
+    filled[around][pixels] = whole(by_lamps)[pixels]
+    shown[around] |= pixels | more
+    found = np.full(light.shape[:2], np.nan, np.float32)
+    found[around] = np.where(pixels, whole(known), np.nan)
+    return _Shown(filled, shown, found)
+
+
+def _shaded(off: NDArray[np.float32], cloth: Mask) -> Mask:
+    """Where somebody's shadow lies on the screen, which is in the picture as the rest of it is.
+
+    It is dimmer than the lamps make it, in all channels alike, and begins softly: step by step from
+    cloth that is as the lamps make it. Who throws it has an edge.
+    """
+    mean = off.mean(axis=2)
+    steps = np.maximum(
+        *(
+            np.abs(cv2.Sobel(off, cv2.CV_32F, *way, scale=0.125)).max(axis=2)
+            for way in ((1, 0), (0, 1))
+        )
+    )
+    tint = off.max(axis=2) - off.min(axis=2)
+    soft = (tint < TINT + TINTED * np.abs(mean)) & (mean > -SHADED) & (mean < ALIKE)
+    soft &= steps < SOFT
+    count, places = cv2.connectedComponents(soft.astype(np.uint8), connectivity=4)
+    size = np.bincount(places.ravel(), minlength=count)
+    known = np.bincount(places[cloth], minlength=count)
+    good = known > OF_CLOTH * size
+    good[0] = False
+    return np.asarray(good[places], np.bool_)
+
+
+def _sure(learned: Learned, light: Picture) -> NDArray[np.float32]:
+    """How far the curve may be off where there is so much light, a channel each."""
+    found = np.empty(light.shape, np.float32)
+    for channel in range(3):
+        codes = np.searchsorted(learned.curve.light[channel], light[..., channel])
+        found[..., channel] = learned.curve.sure[channel][np.minimum(codes, 255)]
+    return found
+
+
+def _mean(values: NDArray[np.float32], size: tuple[int, int]) -> NDArray[np.float32]:
+    return np.asarray(cv2.resize(values, size, interpolation=cv2.INTER_AREA), np.float32)
 
 
 def _under(light: Picture, top: NDArray[np.floating]) -> Mask:
@@ -271,22 +351,24 @@ def _under(light: Picture, top: NDArray[np.floating]) -> Mask:
     return np.asarray(cv2.inRange(light, least, most)) > 0
 
 
-def _blocks(
-    learned: Learned, light: Picture, clear: Mask, blocks: tuple[int, int] = (GRID, GRID)
-) -> _Blocks:
-    place = cut(learned.screen or WHOLE, light.shape)
-    part, seen = light[place], clear[place].astype(np.float32)
+def _blocks(learned: Learned, shown: _Shown, blocks: tuple[int, int] = (GRID, GRID)) -> _Blocks:
+    place = cut(learned.screen or WHOLE, shown.light.shape)
+    part, seen = shown.light[place], shown.clear[place].astype(np.float32)
     blocks = min(blocks[0], part.shape[1]), min(blocks[1], part.shape[0])
     over = np.where(_under(part, top_of(learned)), np.float32(0), seen)
-
-    def mean(values: NDArray[np.float32]) -> NDArray[np.float32]:
-        return np.asarray(cv2.resize(values, blocks, interpolation=cv2.INTER_AREA), np.float32)
-
-    share = mean(seen)
+    share = _mean(seen, blocks)
     least = np.maximum(share, 1e-6)
-    shown = np.where(seen[..., None] > 0, part, 0.0).astype(np.float32)
-    light = (mean(shown) / least[..., None]).astype(np.float32)
-    return _Blocks(light, share, (mean(over) / least).astype(np.float32))
+    light = _mean(np.where(seen[..., None] > 0, part, 0.0).astype(np.float32), blocks)
+    light = (light / least[..., None]).astype(np.float32)
+    off = _sure(learned, light).max(axis=2) + PARTLY * (1.0 - share)
+    if shown.by_lamps is not None:
+        known = shown.by_lamps[place]
+        made = np.isfinite(known)
+        over = np.where(made, np.float32(0), over)
+        # ... of the rest it is the curve's
+        rest = 1.0 - _mean(np.where(made, seen, np.float32(0)), blocks) / least
+        off = _mean(np.where(made, known, np.float32(0)), blocks) / least + rest * off
+    return _Blocks(light, share, (_mean(over, blocks) / least).astype(np.float32), off)
 
 
 def _bright(blocks: _Blocks, keys: Keys | None) -> NDArray[np.float32]:
@@ -295,18 +377,10 @@ def _bright(blocks: _Blocks, keys: Keys | None) -> NDArray[np.float32]:
     return (blocks.light @ np.array(BRIGHT_BGR, np.float32)).astype(np.float32)
 
 
-def _may_be_off(
-    learned: Learned, blocks: _Blocks, there: Mask, stops: NDArray[np.float64]
-) -> float:
-    """How far (stops) the brightest over the darkest may be off, by the curve at both."""
+def _may_be_off(blocks: _Blocks, there: Mask, stops: NDArray[np.float64]) -> float:
+    """How far (stops) the brightest over the darkest may be off, by what both may be."""
     ends = np.argmax(np.where(there, stops, -99.0)), np.argmin(np.where(there, stops, 99.0))
-    off = ROUGH
-    for end in ends:
-        green = float(blocks.light[..., 1].flat[int(end)])
-        row = learned.curve.light[1]
-        code = min(255, int(np.searchsorted(row, green)))
-        off = math.hypot(off, float(learned.curve.sure[1, code]))
-    return off
+    return math.hypot(ROUGH, *(float(blocks.off.flat[int(end)]) for end in ends))
 
 
 def _against(
@@ -331,10 +405,11 @@ def _against(
     return math.log2(middle / held)
 
 
-def _covered(learned: Learned, usable: Mask | None) -> float:
+def _covered(learned: Learned, usable: Mask | None, shown: _Shown) -> float:
     if usable is None:
         return 0.0
-    return float((~usable[cut(learned.screen or WHOLE, usable.shape)]).mean())
+    place = cut(learned.screen or WHOLE, usable.shape)
+    return float((~usable[place] & ~shown.clear[place]).mean())
 
 
 def _change(
@@ -345,12 +420,15 @@ def _change(
     counts: Mask | None,
     keys: Keys | None,
 ) -> float | None:
-    """How much less even than it was kept, over what is seen in both."""
+    """How much less even than it was kept, over what both show: who stands there throws a shadow,
+    and nobody did then; and how bright it is where it is clipped neither tells."""
     if kept is None or kept.shape[:2] != clear.shape:
         return None
+    top = top_of(learned)
+    clear = clear & _under(light, top) & _under(kept, top)
     if counts is not None and counts.shape == clear.shape:
         clear = clear & counts
-    two = [_blocks(learned, one, clear) for one in (light, kept)]
+    two = [_blocks(learned, _Shown(one, clear)) for one in (light, kept)]
     now, was = (_bright(one, keys) for one in two)
     there = two[0].there & two[1].there
     if (

@@ -20,7 +20,16 @@ import numpy as np
 from studiobridge.craft.light import Dimmer
 from studiobridge.craft.monotone import Monotone
 from studiobridge.profile.model import Preset, SetProfile
-from studiobridge.profile.sighting import Band, Hindrance, SeenLight, Sighting, Stray
+from studiobridge.profile.sighting import (
+    Band,
+    Hindrance,
+    SeenFraming,
+    SeenLight,
+    SeenScreen,
+    SeenWhite,
+    Sighting,
+    Stray,
+)
 from studiobridge.witness.automatic import Automatic, Setting
 from studiobridge.witness.blocks import BLOCK, FINE, Blocks, fully
 from studiobridge.witness.framing import Framer
@@ -28,7 +37,7 @@ from studiobridge.witness.gathering import Gathering, known_from
 from studiobridge.witness.learned import Codes, Kept, Learned, Picture
 from studiobridge.witness.likely import Before, Supposed
 from studiobridge.witness.reduced import Mask, Singles
-from studiobridge.witness.screen import screen
+from studiobridge.witness.screen import Made, screen
 from studiobridge.witness.solving import Solved, Solver
 from studiobridge.witness.stray import Daylight, stray
 from studiobridge.witness.white import clipped, white
@@ -145,73 +154,24 @@ class Seeing:
         change the bridge made. None of these is put together with one from after it.
         """
         self.solver.check(codes)
-        light = self._linear(codes)
-        blocks = self.solver.blocks(codes, light)
-        self.frame += 1
-        self._one_clock(taken)
-        if taken is not None and counts_from is not None and taken >= counts_from:
-            self.gathering.forget_before(counts_from)
         wanted = wanted or {}
-        self._same = self._same + 1 if self._is_last(codes) else 1
-        self._last = codes.copy()
-        hinders: list[Hindrance] = []
-        if self._same >= STILL:
-            hinders.append("standing still")
-        bright = cv2.resize(codes, (96, 54), interpolation=cv2.INTER_AREA)
-        if float(np.median(bright)) < DARKEST:
-            hinders.append("too dark")
-        if float((bright.min(axis=2) >= self.learned.clips).mean()) > BRIGHTEST:
-            hinders.append("too bright")
-        blind = "too dark" in hinders or "too bright" in hinders
-        reference = self._reference
-        if reference and not blind:
-            sharp = self.frame % SHARP == 1 or self._looked is not reference
-            framing = reference.framer.look(codes, sharp=sharp)
-            self._looked = reference
-        else:
-            framing = None
-        if framing is not None and framing.moved:
-            hinders.append("moved")
-            self.gathering.forget()
-        setting = (
-            None
-            if blind
-            else self.automatic.look(
-                light, self._expected(wanted), self.usable(self.solved) if self.solved else None
-            )
-        )
+        self._count(codes, taken, counts_from)
+        hinders = self._hindered(codes)
+        blind = bool({"too dark", "too bright"} & {*hinders})
+        framing = None if blind else self._framed(codes, hinders)
+        light = self._linear(codes)
+        setting = None if blind else self._set(light, wanted, hinders)
         self._wanted = dict(wanted)
-        if setting is not None:
-            hinders += ["auto exposure"] if setting.auto_exposure else []
-            hinders += ["auto white"] if setting.auto_white else []
-            gains = _gains(setting)
-            if gains is not None:
-                # the camera's white is for `white` to say, and shows on the screen
-                light = light / gains[1]
-                blocks = _divided(blocks, gains)
-        if self._same > 1 and self.solved is not None:
-            solved = self.solved  # the same frame says nothing more
-        else:
-            solved = self.gathering.add(blocks, taken=taken)
-            self._since = self.gathering.since
-        self.solved = solved
-        if not blind and solved.covered > HIDDEN:
-            hinders.append("hidden")
-        elif not blind and solved.residual > STALE:
-            hinders.append("stale")
-        usable = self._here(solved, blocks)
-        before = reference.before if reference else {}
-        then = reference.solved if reference else None
-        supposed = self.solver.suppose(solved, before, then)
+        gains = _gains(setting)
+        blocks = self.solver.blocks(codes, light)
+        if gains is not None:
+            blocks = _divided(blocks, gains)
+        solved = self._solve(blocks, taken)
+        if not blind:
+            hinders += _unexplained(solved)
         at_all = not blind and "moved" not in hinders
-        # much daylight is just what nothing that was learned explains
-        strays = at_all and {*hinders} <= {"stale", "hidden"}
-        if reference and not strays:
-            reference.daylight.forget()
-        found, told = None, supposed
-        if strays:
-            found, told = self._stray(solved, wanted, supposed, blocks, bool(hinders))
-        beside = told if found is not None else None
+        lights, found = self._lights(solved, blocks, wanted, hinders, at_all)
+        usable = self._here(solved, blocks)
         return Sighting(
             self.run,
             self.frame,
@@ -223,30 +183,11 @@ class Seeing:
             kept=self.kept.look if self.kept else None,
             kept_at=self.kept.made if self.kept else None,
             hinders=tuple(hinders),
-            lights={n: self._light(n, solved, supposed, beside) for n in self.solver.devices},
+            lights=lights,
             stray=found,
-            screen=screen(
-                self.learned,
-                light,
-                self._cloth(solved, blocks, usable),
-                reference.light if reference else None,
-                self._keys,
-                reference.kept.counts if reference else None,
-                solved.x,
-            )
-            if at_all
-            else None,
-            white=white(
-                self.learned,
-                light,
-                reference.light,
-                usable & reference.kept.counts,
-                self.profile.picture.white,
-                self.profile.picture.duv,
-            )
-            if reference and at_all
-            else None,
-            exposure=setting.exposure if setting and reference else None,
+            screen=self._screen(light, blocks, solved, usable, gains) if at_all else None,
+            white=self._white(light, usable, gains) if at_all else None,
+            exposure=setting.exposure if setting and self._reference else None,
             by_hand=_by_hand(setting) if setting and "moved" not in hinders else (),
             clipped_face=clipped(self.learned, codes, self.learned.face),
             clipped_screen=clipped(self.learned, codes, self.learned.screen),
@@ -254,6 +195,119 @@ class Seeing:
             covered=min(1.0, solved.covered),
             residual=solved.residual,
         )
+
+    # ---- its steps, in order ---------------------------------------------------------------
+
+    def _count(self, codes: Codes, taken: float | None, counts_from: float | None) -> None:
+        """One frame more: by which clock, after which change, and is it the last one again?"""
+        self.frame += 1
+        self._one_clock(taken)
+        if taken is not None and counts_from is not None and taken >= counts_from:
+            self.gathering.forget_before(counts_from)
+        self._same = self._same + 1 if self._is_last(codes) else 1
+        self._last = codes.copy()
+
+    def _hindered(self, codes: Codes) -> list[Hindrance]:
+        """What the codes alone say against the frame."""
+        hinders: list[Hindrance] = []
+        if self._same >= STILL:
+            hinders.append("standing still")
+        bright = cv2.resize(codes, (96, 54), interpolation=cv2.INTER_AREA)
+        if float(np.median(bright)) < DARKEST:
+            hinders.append("too dark")
+        if float((bright.min(axis=2) >= self.learned.clips).mean()) > BRIGHTEST:
+            hinders.append("too bright")
+        return hinders
+
+    def _framed(self, codes: Codes, hinders: list[Hindrance]) -> SeenFraming | None:
+        """Where the camera looks against the kept picture: one that moved begins anew."""
+        reference = self._reference
+        if reference is None:
+            return None
+        sharp = self.frame % SHARP == 1 or self._looked is not reference
+        framing = reference.framer.look(codes, sharp=sharp)
+        self._looked = reference
+        if framing is not None and framing.moved:
+            hinders.append("moved")
+            self.gathering.forget()
+        return framing
+
+    def _set(
+        self, light: Picture, wanted: Mapping[str, Preset], hinders: list[Hindrance]
+    ) -> Setting:
+        """How the camera is set against how it was: is it so by itself?"""
+        usable = self.usable(self.solved) if self.solved else None
+        setting = self.automatic.look(light, self._expected(wanted), usable)
+        if setting.auto_exposure:
+            hinders.append("auto exposure")
+        if setting.auto_white:
+            hinders.append("auto white")
+        return setting
+
+    def _solve(self, blocks: Blocks, taken: float | None) -> Solved:
+        """Every light's amount, by this frame and those before; the same again says no more."""
+        if self._same == 1 or self.solved is None:
+            self.solved = self.gathering.add(blocks, taken=taken)
+            self._since = self.gathering.since
+        return self.solved
+
+    def _lights(
+        self,
+        solved: Solved,
+        blocks: Blocks,
+        wanted: Mapping[str, Preset],
+        hinders: list[Hindrance],
+        at_all: bool,
+    ) -> tuple[dict[str, SeenLight], Stray | None]:
+        """Each light, and light from nowhere, where anything may be said of that."""
+        reference = self._reference
+        before = reference.before if reference else {}
+        supposed = self.solver.suppose(solved, before, reference.solved if reference else None)
+        # much daylight is just what nothing that was learned explains
+        strays = at_all and {*hinders} <= {"stale", "hidden"}
+        if reference and not strays:
+            reference.daylight.forget()
+        found, beside = None, None
+        if strays:
+            found, told = self._stray(solved, wanted, supposed, blocks, bool(hinders))
+            beside = told if found is not None else None
+        lights = {n: self._light(n, solved, supposed, beside) for n in self.solver.devices}
+        return lights, found
+
+    def _screen(
+        self,
+        light: Picture,
+        blocks: Blocks,
+        solved: Solved,
+        usable: Mask,
+        gains: Singles | None,
+    ) -> SeenScreen | None:
+        """The backdrop. In the light the camera had, for by that it is clipped or not."""
+        reference = self._reference
+        made = self.solver.made_with(solved)
+        cloth = self._cloth(solved, blocks, usable, made)
+        if gains is not None:
+            made = replace(made, light=made.light * gains)
+        return screen(
+            self.learned,
+            light,
+            cloth,
+            reference.light if reference else None,
+            self._keys,
+            reference.kept.counts if reference else None,
+            made,
+        )
+
+    def _white(self, light: Picture, usable: Mask, gains: Singles | None) -> SeenWhite | None:
+        reference = self._reference
+        if reference is None:
+            return None
+        if gains is not None:
+            # the camera's white is for `white` to say
+            light = light / gains[1]
+        wanted = self.profile.picture
+        counts = usable & reference.kept.counts
+        return white(self.learned, light, reference.light, counts, wanted.white, wanted.duv)
 
     def _one_clock(self, taken: float | None) -> None:
         """Frames by another clock, by none, or by one that was put back: not with those before."""
@@ -269,12 +323,12 @@ class Seeing:
     def _linear(self, codes: Codes) -> Picture:
         return np.asarray(cv2.LUT(codes, self._table), np.float32)
 
-    def _cloth(self, solved: Solved, blocks: Blocks, usable: Mask) -> Mask:
+    def _cloth(self, solved: Solved, blocks: Blocks, usable: Mask, made: Made) -> Mask:
         """Where nothing stands before the backdrop: finer than blocks, for who stands there ends in
         the middle of one. A shadow is dimmer, and stays; what has another colour is no cloth."""
         if solved.covered < SOMEBODY or blocks.fine is None:
             return usable
-        off = np.log2(np.maximum(blocks.fine, DIM) / np.maximum(self.solver.made(solved.x), DIM))
+        off = np.log2(np.maximum(blocks.fine, DIM) / np.maximum(made.light, DIM))
         blue, green, red = cv2.split(off)
         most = np.maximum(np.maximum(blue, green), red)
         least = np.minimum(np.minimum(blue, green), red)
@@ -462,8 +516,17 @@ def _by_hand(setting: Setting) -> tuple[Literal["exposure", "white"], ...]:
     return (exposure if setting.hand_exposure else ()) + (white_ if setting.hand_white else ())
 
 
-def _gains(setting: Setting) -> Singles | None:
+def _unexplained(solved: Solved) -> list[Hindrance]:
+    """What the lamps leave open speaks against the frame, too."""
+    if solved.covered > HIDDEN:
+        return ["hidden"]
+    return ["stale"] if solved.residual > STALE else []
+
+
+def _gains(setting: Setting | None) -> Singles | None:
     """What the picture has to be divided by, where the camera surely was set otherwise."""
+    if setting is None:
+        return None
     exposure, tint = setting.exposure, setting.white
     if exposure is None or tint is None:
         return None

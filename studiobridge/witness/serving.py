@@ -28,7 +28,7 @@ from typing import Any, Literal
 import cv2
 from pydantic import ValidationError
 
-from studiobridge.bridge.asking import Asker
+from studiobridge.bridge.asking import LONGEST_WITHIN, Asker, picture_within
 from studiobridge.bridge.settings import Settings, SettingsError
 from studiobridge.bridge.topics import (
     answered_at,
@@ -56,11 +56,13 @@ FAST, FAST_FOR = 0.4, 30.0
 OLD, OLD_TIMES = 30.0, 3.0
 # How long (s) a frame is waited for before others get their turn.
 FRAME_WITHIN = 1.5
+# Whoever asked and waits for the camera's next picture is behind the others after so long (s).
+ASKED_AGAIN = 0.05
 # After a source that failed: waits (s), doubled each time, up to the last.
 FIRST_WAIT, LONGEST_WAIT = 1.0, 15.0
 LOOKS_FAIL = 5
 # What is said of what was seen is worth nothing after so long (s).
-SEEN_LIVES, ANSWER_LIVES = 10.0, 10.0
+SEEN_LIVES = 10.0
 MOST_ASKED = 8
 
 State = Literal["looking", "waiting", "no frames", "not learned", "failed"]
@@ -71,6 +73,8 @@ class _Asked:
     body: AskBody
     topic: str
     correlation: bytes | None
+    ends: float  # when (`now()`) whoever asks stops waiting: nothing is done after it
+    again: bool = False  # it waits for the camera's next picture
 
 
 def pace(every: float, devices: Mapping[str, Mapping[str, Any]], asked: bool) -> float:
@@ -182,12 +186,14 @@ class Serving(Asker):
             body = AskBody.model_validate_json(message.payload)
         except (ValidationError, ValueError, RecursionError):
             return
-        late = body.until is not None and body.until < time.time() + (self.shown.clock or 0.0)
-        if late or body.id in self._asked_ids:
+        left = picture_within(body.what, self.witness.every)
+        if body.until is not None:
+            left = body.until - (time.time() + (self.shown.clock or 0.0))
+        if left < 0 or body.id in self._asked_ids:
             return
         self._asked_ids.append(body.id)
         topic = answered_at(message.response_topic, witness_answer_topic(self.set_name))
-        asked = _Asked(body, topic, message.correlation)
+        asked = _Asked(body, topic, message.correlation, now() + min(left, LONGEST_WITHIN))
         if len(self._asks) >= MOST_ASKED:
             self._answer(asked, 1, "too much is asked at once: ask again", {})
             return
@@ -241,7 +247,8 @@ class Serving(Asker):
                 json.dumps(said, ensure_ascii=False).encode(),
                 # at QoS 0, or a broker keeps the picture on its disk for an asker who has left
                 qos=0,
-                expiry=ANSWER_LIVES,
+                # not longer than it is waited for, in the whole seconds a broker counts
+                expiry=max(1.0, asked.ends - now()),
                 correlation=asked.correlation,
             )
         )
@@ -413,11 +420,20 @@ class Serving(Asker):
     async def _asked(self, asked: _Asked) -> None:
         body = asked.body
         code, text, detail = 1, "", {}
+        if now() >= asked.ends:
+            return  # it stood behind others for too long, and nobody waits for it any more
         try:
             if body.what == "preview":
                 detail = await in_thread(self._eyes.preview, body)
             else:
-                last = await self._now()
+                last = await self._now(asked)
+                if last is None:
+                    asked.again = True
+                    self._asks.append(asked)
+                    await asyncio.sleep(ASKED_AGAIN)
+                    return
+                if now() >= asked.ends:
+                    return
                 if body.what == "keep":
                     text = await self._keep_picture(body, last)
                 elif body.what == "still":
@@ -437,9 +453,15 @@ class Serving(Asker):
             self._say(f"{self.set_name}: asked to {body.what}: {text}: {error}"[:300])
         self._answer(asked, code, text, detail)
 
-    async def _now(self) -> Last:
-        """A frame of now: a new one, or where none comes at once, the last that is not old."""
+    async def _now(self, asked: _Asked) -> Last | None:
+        """A frame of now: a new one, or where none comes at once, the last that is not old.
+
+        None where there is neither yet and whoever asks waits: a camera may take its time, and
+        others get their turn meanwhile.
+        """
         self._fast_until = now() + FAST_FOR
+        if asked.again and (last := self._not_old()) is not None:
+            return last  # it came to a look meanwhile
         try:
             sighting = await self._see()
         except (Cannot, Hangs, stored.CannotRead):
@@ -448,8 +470,10 @@ class Serving(Asker):
             if not isinstance(error, FramesError):
                 self._fails(error)
                 raise Cannot(f"the look failed: {type(error).__name__}") from error
-            last = self._newest
-            if last is None or now() - last.frame.taken > max(OLD, 3 * self.witness.every):
+            last = self._not_old()
+            # another turn comes when a look and whoever else asks have had theirs
+            turn = FRAME_WITHIN * (2 + len(self._asks))
+            if last is None and (error.final or now() + turn >= asked.ends):
                 raise
             return last
         if sighting is not None:
@@ -457,6 +481,12 @@ class Serving(Asker):
             self._goes("looking", self._eyes.unkept)
         assert self._newest is not None
         return self._newest
+
+    def _not_old(self) -> Last | None:
+        last = self._newest
+        if last is None or now() - last.frame.taken > max(OLD, OLD_TIMES * self.witness.every):
+            return None
+        return last
 
     async def _keep_picture(self, body: AskBody, last: Last) -> str:
         look = body.look or self._look_name
@@ -498,7 +528,7 @@ async def look_once(profile: SetProfile, path: Path, settings: Settings) -> Sigh
     assert profile.witness is not None
     eyes = Eyes(profile, keeping.folder_of(path), secrets.token_hex(4))
     async with open_frames(profile.witness, settings, path.absolute().parent) as source:
-        frame = await source.next(10.0)
+        frame = await source.next(picture_within("look", profile.witness.every))
         sighting: Sighting | None
         _, sighting = await in_thread(
             eyes.look, frame.codes, None, now() - frame.taken, profile.default_look

@@ -28,12 +28,16 @@ from dataclasses import dataclass, field, replace
 import cv2
 import numpy as np
 
+from studiobridge.craft.colour import is_white
+from studiobridge.craft.grid import mired
 from studiobridge.profile.sighting import Band
 from studiobridge.witness.blocks import BLOCK, FINE, Blocks, of_codes, of_light
 from studiobridge.witness.differing import difference, learned_wrongly
 from studiobridge.witness.learned import Codes, Learned, Picture
-from studiobridge.witness.likely import Before, Likely, Supposed, likely, spread_over
+from studiobridge.witness.likely import Before, Likely, Supposed, evenly, likely
+from studiobridge.witness.mixing import BRIGHT_OFF, whites_of
 from studiobridge.witness.reduced import LEAST, SURE, Floats, Mask, Reduced, Singles
+from studiobridge.witness.screen import Made
 from studiobridge.witness.ways import (
     BOUNCED,
     FEWEST,
@@ -60,14 +64,22 @@ LEARNED_OFF = 0.01
 # ... of which so much is another from one frame to the next; and how sure (stops) it is of a lamp
 # that nobody turned that it gives what it gave.
 AGAIN_OFF, AGAIN_SURE = 0.003, 0.01
+# Where the picture itself does not tell, what the lamps make of it may be off by so much (stops)
+# beside what their amounts are: what was learned, and a place's own light, are no better.
+MADE_OFF = 0.05
 # Somebody is in a frame of which so much is covered, or in which errors are so much more than calm:
 # it is not held against another by their difference.
 SOMEBODY, SENT = 0.06, 1.5
+# Less covered than this is nobody's doing.
+SEEN = 0.02
 # A light tells when half its band is below this share of what it gave: a stop down is then apart.
 TELLS = 0.25
 # How much wider bands are for each share that is covered: shadows with soft edges, light that is
 # sent elsewhere, are not only smooth, and what a mask lets through is on one side.
 HIDES = 2.5
+# How much of its light, smoothly, somebody takes from one lamp alone or sends on (a spread, for each
+# share of the picture that they hide).
+SHADES = 0.1
 # Turns until what is covered stands still, and how many of them a frame can do without that is near
 # one solved before.
 TURNS, SETTLED = 5, 3
@@ -108,6 +120,7 @@ class Solved:
     smooth: float
     residual: float
     hidden: float = 0.0  # of many frames put together: the most that was covered in one
+    shaded: float = 0.0  # ... and what was covered in them in the mean
     wider: float = 1.0  # how much the covariance is more by what blocks share and what is covered
     likely: Mapping[str, Likely] = field(default_factory=dict)
 
@@ -123,6 +136,8 @@ class Solver(Reduced):
 
     def __init__(self, learned: Learned) -> None:
         super().__init__(learned)
+        every = {name: whites_of(learned.shares_of(name)) for name in self.devices}
+        self._whites = {name: whites for name, whites in every.items() if whites is not None}
         # of each lamp, the mean light of its shares
         self._means = self.light.mean(axis=0, dtype=np.float64)
 
@@ -165,6 +180,7 @@ class Solver(Reduced):
         trust: Singles | None = None,
         starts: Sequence[Floats] = (),
         near: Solved | None = None,
+        shaded: float = 0.0,
     ) -> Solved:
         """Solve blocks; `trust` (0-1, a block) is what is known of them already.
 
@@ -182,7 +198,7 @@ class Solver(Reduced):
             begin.append(self._from(prior))
         ways = Ways(self, blocks.light.reshape(-1), base)
         end = ways.near(begin) if near and begin else ways.best(begin)
-        return self._finish(blocks, usable, base, end, prior, near)
+        return self._finish(blocks, usable, base, end, prior, near, shaded)
 
     # ---- what is covered ---------------------------------------------------------------------
 
@@ -213,6 +229,7 @@ class Solver(Reduced):
         end: End,
         prior: Mapping[str, Before] | None,
         near: Solved | None,
+        shaded: float,
     ) -> Solved:
         y = blocks.light.reshape(-1)
         lit = y - self.dark
@@ -254,6 +271,10 @@ class Solver(Reduced):
         covered = float((out.reshape(self.shape) & usable).sum()) / max(1, int(usable.sum()))
         wider = self._wider(rest, spread, weights, covered)
         cov: Floats = np.asarray(np.linalg.inv(without.h) * wider, np.float64)
+        shaded = max(shaded, covered)
+        if shaded >= SEEN:
+            each = each_channel(weights) / (spread * np.float32(worse))
+            cov += self._shaded(without, columns, each, size, x, shaded)
         cov += np.diag((LEARNED_OFF * np.maximum(x, 0.05)) ** 2)
         shaped = blocks.light.shape
         solved = Solved(
@@ -270,6 +291,7 @@ class Solver(Reduced):
             smooth=tau,
             residual=self._residual(y, predicted, weights),
             wider=wider,
+            shaded=shaded,
         )
         if not prior:
             return solved
@@ -303,6 +325,11 @@ class Solver(Reduced):
         else:
             mean, cov = self._besides(found)
         cov[:n, :n] += np.diag((AGAIN_OFF * np.maximum(found.x, 0.05)) ** 2)
+        before = {
+            name: replace(one, parts=tuple(self.spread(name, one)))
+            for name, one in before.items()
+            if name in self.of
+        }
         return likely(self.of, self.shares, mean, cov, before)
 
     def _still(self, name: str, one: Before, against: Solved) -> Before:
@@ -325,7 +352,29 @@ class Solver(Reduced):
         h[range(n), range(n)] += 1e-9 * np.trace(h[:n, :n]) / n
         without = Without.of(h * size[:, None] * size[None, :], g * size, lamps, n)
         cov: Floats = np.asarray(np.linalg.inv(without.h), np.float64)
-        return cov @ without.g, cov * found.wider
+        mean, cov = cov @ without.g, cov * found.wider
+        if found.shaded >= SEEN:
+            cov += self._shaded(without, columns, each, size, found.x, found.shaded)
+        return mean, cov
+
+    def _shaded(
+        self,
+        without: Without,
+        columns: Singles,
+        each: Singles,
+        size: Floats,
+        x: Floats,
+        shaded: float,
+    ) -> Floats:
+        """What somebody does to the light of one lamp alone, as a covariance of the amounts.
+
+        They stand in its way, or near what it lights, and the light that is missing there, or is
+        more, has no lamp's picture; smooth errors of all the light do not explain it.
+        """
+        fields = self.fields(x) * each[:, None]
+        right = (columns.T.astype(np.float64) @ fields.astype(np.float64)) * size[:, None]
+        far = without.reach(right) * (SHADES * shaded)
+        return np.asarray(far @ far.T, np.float64)
 
     def made(self, x: Floats) -> Singles:
         """What these amounts make of the picture's finer parts (4 px), rows × columns × BGR."""
@@ -334,6 +383,20 @@ class Solver(Reduced):
         return np.asarray(
             made.reshape(rows * BLOCK // FINE, columns * BLOCK // FINE, 3), np.float32
         )
+
+    def made_with(self, found: Solved) -> Made:
+        """What was found makes of the picture's parts, and how far (stops) that may be off: the
+        lamps' amounts as they are known, and their pictures."""
+        light = self.made(found.x)
+        green = self.light[1::3].astype(np.float64)
+        spread = np.einsum("ij,ij->i", green @ found.covariance, green)
+        share = (
+            SURE * np.sqrt(np.maximum(spread, 0.0)) / np.maximum(self.predict(found.x)[1::3], LEAST)
+        )
+        off = np.log2(1.0 + share) + MADE_OFF
+        each = BLOCK // FINE
+        off = off.reshape(self.shape).repeat(each, axis=0).repeat(each, axis=1)
+        return Made(light, off.astype(np.float32))
 
     def _rough(self, blocks: Blocks, x: Floats, base: Singles) -> Singles:
         """How far each block's texture is from what the lamps make there, whatever its mean."""
@@ -392,36 +455,49 @@ class Solver(Reduced):
 
     def _levels(self, x: Floats, cov: Floats, predicted: Singles) -> dict[str, Level]:
         total = max(float(predicted.mean()), 1e-9)
-        return {name: self._level(of, x, cov, total) for name, of in self.of.items()}
+        return {name: self._level(name, x, cov, total) for name in self.of}
 
-    def _level(self, of: list[int], x: Floats, cov: Floats, total: float) -> Level:
+    def _level(self, name: str, x: Floats, cov: Floats, total: float) -> Level:
+        of = self.of[name]
         part = cov[np.ix_(of, of)]
         value = float(x[of].sum())
         wide = SURE * math.sqrt(max(0.0, float(part.sum())))
         amount = Band(max(0.0, value - wide), value, value + wide)
         tells = wide < TELLS * max(value, 0.25)
         gives = float((self._means[of] * x[of]).sum()) / total
-        return Level(amount, self._cct(of, x, part) if tells else None, tells, gives)
+        return Level(amount, self._cct(name, x[of], part) if tells else None, tells, gives)
 
-    def _cct(self, of: list[int], x: Floats, part: Floats) -> Band | None:
-        """The white of a lamp that has two: in mired as the shares of its light, about straight."""
-        ccts = [self.shares[i][1] for i in of]
-        total = float(x[of].sum())
-        if len(of) < 2 or any(cct is None for cct in ccts) or total <= 0.02:
+    def _cct(self, name: str, x: Floats, part: Floats) -> Band | None:
+        """The white of a lamp that has two: as their light adds, and as far as that may be off."""
+        whites = self._whites.get(name)
+        if whites is None or float(x.sum()) <= 0.02:
             return None
-        mired = np.array([1e6 / cct for cct in ccts if cct])
-        value = float((mired * x[of]).sum()) / total
-        slope = (mired - value) / total
-        wide = SURE * math.sqrt(max(0.0, float(slope @ part @ slope))) + 1.0
-        low, high = float(mired.min()), float(mired.max())
+        amounts = [float(one) for one in x]
+        value, slope = mired(whites.made(amounts)), np.array(whites.slope(amounts))
+        wide = SURE * math.sqrt(max(0.0, float(slope @ part @ slope)))
+        # and that one white is brighter than it is seen to be; no white is known better than that
+        wide = math.hypot(wide, BRIGHT_OFF * whites.by_brightness(amounts)) + 1.0
+        low, high = mired(max(whites.ccts)), mired(min(whites.ccts))
         value = min(high, max(low, value))
         return Band(1e6 / min(high, value + wide), 1e6 / value, 1e6 / max(low, value - wide))
+
+    def spread(self, name: str, before: Before) -> Floats:
+        """A light's amount over its pictures, as it gave them or as its white asks for."""
+        whites = self._whites.get(name)
+        if (
+            before.parts is None
+            and before.cct is not None
+            and whites is not None
+            and is_white(before.cct)
+        ):
+            return before.amount * np.array(whites.parts(before.cct))
+        return evenly(len(self.of[name]), before)
 
     def _from(self, prior: Mapping[str, Before]) -> Floats:
         x = np.full(len(self.shares), 0.5)
         for name, of in self.of.items():
             if name in prior:
-                x[of] = spread_over([self.shares[i][1] for i in of], prior[name])
+                x[of] = self.spread(name, prior[name])
         return x
 
     def _nothing(self, blocks: Blocks, usable: Mask, out: Mask | None = None) -> Solved:

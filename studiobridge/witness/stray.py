@@ -32,7 +32,7 @@ from studiobridge.profile.model import Region
 from studiobridge.profile.sighting import Band, Stray
 from studiobridge.witness.blocks import BLOCK, FINE, Blocks
 from studiobridge.witness.gathering import FRAMES
-from studiobridge.witness.likely import Before, Supposed, spread_over
+from studiobridge.witness.likely import Before, Supposed
 from studiobridge.witness.reduced import DAYLIGHT, Mask, Singles
 from studiobridge.witness.solving import Solved, Solver
 
@@ -185,9 +185,8 @@ class Daylight:
             if was is there or name not in self.solver.of:
                 continue
             of = self.solver.of[name]
-            ccts = [self.solver.shares[i][1] for i in of]
-            from_ = spread_over(ccts, was) if was is not None else self.x[of]
-            by[of] = spread_over(ccts, there) - from_
+            from_ = self.solver.spread(name, was) if was is not None else self.x[of]
+            by[of] = self.solver.spread(name, there) - from_
         return np.asarray(self._each @ by, np.float64)
 
     def _said(

@@ -56,6 +56,11 @@ class Without:
         own = inverse @ g[n:]
         return cls(h[:n, :n] - h[:n, n:] @ across, g[:n] - h[:n, n:] @ own, inverse, across, own)
 
+    def reach(self, right: Floats) -> Floats:
+        """How far right-hand sides (columns: of the lamps, then of the errors) move the lamps."""
+        n = len(self.h)
+        return np.asarray(np.linalg.solve(self.h, right[:n] - self._across.T @ right[n:]))
+
     def errors(self, x: Floats) -> Floats:
         return np.asarray(self._own - self._across @ x, np.float64)
 

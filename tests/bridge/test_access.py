@@ -276,7 +276,7 @@ def test_secrets_that_anybody_can_change_or_read_are_said(
         ("broker: {port: 99999}", {}, "'port'"),
         ("keep_days: 0", {}, "keep_days"),
         ("broker: [1", {}, "never closed"),
-        ("broker: 5", {}, "mapping"),
+        ("broker: 5", {}, "has keys with values"),
         ("broker: {tls: {ca: nowhere.crt}}", {}, "there is no file"),
     ],
 )

@@ -15,9 +15,10 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from studiobridge.bridge import asking
-from studiobridge.bridge.asking import Asker, NoWitness
+from studiobridge.bridge.asking import Asker, NoAnswer, NoWitness
 from studiobridge.bridge.settings import BrokerSettings, Settings
 from studiobridge.cli import main
+from studiobridge.speech.message import Message
 from tests.bridge.test_asking import beating
 from tests.brokers import Mosquitto, needs_mosquitto
 
@@ -79,7 +80,7 @@ def test_a_question_carries_what_it_is_about_and_its_end(tmp_path: Path) -> None
     (body,) = asked
     assert (body["what"], body["look"], body["lights"]) == ("preview", "lesson", lights)
     if "until" in body:  # by the bridge's clock, which is ours here
-        assert body["until"] == pytest.approx(time.time() + asking.PICTURE_WITHIN, abs=20)
+        assert body["until"] == pytest.approx(time.time() + asking.RECKONED_WITHIN, abs=20)
 
 
 def _wrong(body: dict[str, Any]) -> list[bytes]:
@@ -100,7 +101,7 @@ def _wrong(body: dict[str, Any]) -> list[bytes]:
 def test_wrong_ids_nonsense_and_ten_megabytes_are_no_answer(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(asking, "PICTURE_WITHIN", 2.0)
+    monkeypatch.setattr(asking, "CAMERA_WITHIN", 2.0)
     none = pytest.raises(NoWitness, match="does not answer")
     with Mosquitto(tmp_path) as broker, witness(broker.port, _wrong), none:
         asyncio.run(asks(broker.port, tmp_path))
@@ -108,6 +109,41 @@ def test_wrong_ids_nonsense_and_ten_megabytes_are_no_answer(
     both: Says = lambda body: [*_wrong(body), answer(body, text="so it is")]  # noqa: E731
     with Mosquitto(tmp_path / "again") as broker, witness(broker.port, both):
         assert asyncio.run(asks(broker.port, tmp_path)).text == "so it is"
+
+
+@pytest.mark.parametrize(
+    ("what", "every", "within"),
+    [
+        ("look", 10.0, 22.0),  # a camera with a picture in ten seconds, and its beginning
+        ("keep", 0.4, 12.4),
+        ("still", 1e9, 60.0),
+        ("preview", 10.0, 3.0),  # is reckoned: no camera is waited for
+        *(("look", every, 12.0) for every in (None, "10", True, -1, float("nan"), [])),
+        *(("look", every, 60.0) for every in (float("inf"), 10**400)),
+    ],
+)
+def test_a_question_waits_as_long_as_the_camera_may_take(
+    what: str, every: object, within: float
+) -> None:
+    assert asking.picture_within(what, every) == pytest.approx(within)
+
+
+@pytest.mark.parametrize("goes", [b'{"alive": false}', b'{"alive": true, "run": "another"}'])
+def test_a_witness_that_goes_away_is_not_waited_for(tmp_path: Path, goes: bytes) -> None:
+    async def ask(port: int) -> None:
+        settings = Settings(broker=BrokerSettings(host="127.0.0.1", port=port), data=tmp_path)
+        async with Asker(settings, SET) as asker:
+            await asker.settled()
+            question = asyncio.create_task(asker.ask_witness("look"))
+            await asyncio.sleep(0.3)
+            asker.link.publish(Message(f"{TOPIC}/witness/alive", goes, qos=1))
+            async with asyncio.timeout(2):
+                await question
+
+    alive = b'{"alive": true, "run": "one", "every": 10}'
+    gone = pytest.raises(NoAnswer, match="went away")
+    with Mosquitto(tmp_path) as broker, witness(broker.port, lambda body: [], alive), gone:
+        asyncio.run(ask(broker.port))
 
 
 @pytest.mark.parametrize("alive", [b"", b'{"alive": false}', b'{"alive": 1}', b"[]", b"\xff"])
@@ -154,7 +190,7 @@ def test_look_save_keeps_a_picture_too(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     if says is None:
-        monkeypatch.setattr(asking, "PICTURE_WITHIN", 1.0)
+        monkeypatch.setattr(asking, "CAMERA_WITHIN", 1.0)
     reply: Says = lambda body: [answer(body, code=says[0], text=says[1])] if says else []  # noqa: E731
     with (
         Mosquitto(tmp_path) as broker,

@@ -211,10 +211,31 @@ def test_a_picture_that_something_stands_in_the_way_of_proves_nothing(
 
 def test_a_band_wider_than_its_tolerance_proves_nothing_and_says_so() -> None:
     play = rising(strip())
-    play.looks(10.0, lights={"strip": seen(by=0.6)})
-    play.run(30.0)
+    play.looks(40.0, lights={"strip": seen(by=0.6)})
     assert play.state == "adrift"
     assert "cannot be told by the picture" in str(play.whole["why"])
+    # what it lacks is said of now: nobody looks any more
+    play.run(30.0)
+    assert "not confirmed by the picture yet" in str(play.whole["why"])
+
+
+def test_looks_that_say_otherwise_and_say_nothing_by_turns_leave_nothing_ready_for_long() -> None:
+    play = rising(strip())
+    play.looks(10.0, lights={"strip": seen()})
+    assert play.state == "ready"
+    for _ in range(4):
+        # one alone opens no drift, as somebody may have walked by
+        play.looks(EVERY, lights={"strip": seen(level=80.0)})
+        play.looks(EVERY, lights={"strip": seen(by=0.6)})
+    assert play.state == "ready"
+    for _ in range(12):
+        play.looks(EVERY, lights={"strip": seen(level=80.0)})
+        play.looks(EVERY, lights={"strip": seen(by=0.6)})
+    assert play.state == "adrift"
+    assert play.drifts("opened") == []
+    assert "strip" in str(play.whole["why"]) and "by the picture" in str(play.whole["why"])
+    play.looks(EVERY, lights={"strip": seen()})
+    assert play.state == "ready"
 
 
 def test_without_a_clock_nobody_knows_when_it_was_taken_and_nothing_follows() -> None:

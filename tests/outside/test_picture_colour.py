@@ -1,4 +1,4 @@
-"""The picture's white and its mixed whites against colour-science (Ohno 2013, CIE 1960 uv) and spectra."""
+"""The picture's white and its whites against colour-science (Ohno 2013, CIE 1960 uv) and spectra."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ import pytest
 from studiobridge.profile.model import Region
 from studiobridge.profile.sighting import SeenWhite
 from studiobridge.witness.learned import Curve, Learned
-from studiobridge.witness.mixing import share_of_warm, white_of
 from studiobridge.witness.white import clipped, white
 
 colour = pytest.importorskip("colour", reason="colour-science is in the extra `test`")
@@ -117,25 +116,6 @@ def test_a_camera_that_is_not_of_bt709_is_right_within_the_band(then: float, now
         assert found.mired.low <= true <= found.mired.high, (found.mired, true)
         assert 0.9 < found.mired.value / true < 1.25
         assert found.duv.low <= 0.0 <= found.duv.high, found.duv
-
-
-@pytest.mark.parametrize(("warm", "cool"), [(2700.0, 6500.0), (3200.0, 5600.0)])
-@pytest.mark.parametrize("over", [0.5, 1.0, 2.0])
-def test_two_whites_of_one_lamp_mix_as_tristimulus_values_add(
-    warm: float, cool: float, over: float
-) -> None:
-    """Grassmann; CIE 15: X, Y, Z of both, Y as bright as each is; CCT by Ohno 2013."""
-
-    def xyz(kelvin: float) -> np.ndarray:
-        uv = colour.temperature.CCT_to_uv_Ohno2013([kelvin, 0.0])
-        return np.asarray(colour.xy_to_XYZ(colour.UCS_uv_to_xy(uv)))
-
-    for share in (0.1, 0.25, 0.5, 0.75, 0.9):
-        both = share * over * xyz(warm) + (1.0 - share) * xyz(cool)
-        uv = colour.xy_to_UCS_uv(both[:2] / both.sum())
-        made = float(colour.temperature.uv_to_CCT_Ohno2013(uv)[0])
-        assert 1e6 / white_of(warm, cool, over, share) == pytest.approx(1e6 / made, abs=0.1)
-        assert share_of_warm(warm, cool, over, made) == pytest.approx(share, abs=0.002)
 
 
 def test_what_is_clipped_is_counted() -> None:

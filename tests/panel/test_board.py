@@ -16,7 +16,7 @@ from studiobridge.bridge.asking import Shown
 from studiobridge.bridge.ownership import Alive
 from studiobridge.bridge.settings import Settings
 from studiobridge.panel.board import VIEWS, Board
-from studiobridge.panel.parts_below import drift_rows
+from studiobridge.panel.parts_below import drift_rows, parts
 from studiobridge.panel.parts_device import detail
 from studiobridge.panel.sets import standing
 from studiobridge.profile import read_profile
@@ -495,3 +495,54 @@ def test_a_camera_that_closes_its_file_holds_every_light_and_is_named() -> None:
     assert back is not None and "disabled" in back[0]
     over = board({**moved, "closing": []}, [OFF]).shows("hand")
     assert "held" not in over["drift"]
+
+
+def _step(device: str, action: str, phase: str) -> dict[str, Any]:
+    return {"device": device, "action": action, "phase": phase, "at_s": 0.0, "until_s": 1.0}
+
+
+@pytest.mark.parametrize(
+    ("steps", "drift", "devices", "said"),
+    [
+        ([_step("key", "set", "confirmed")], [], {}, "Putting back: done in 2 s"),
+        # it was told, and nothing says that it heard
+        (
+            [_step("key", "set", "confirmed"), _step("desk-strip", "set", "waited out")],
+            [],
+            {},
+            "Putting back: over after 2 s; not confirmed: desk-strip",
+        ),
+        # a dial: nothing was told at all
+        (
+            [_step("key", "set", "confirmed")],
+            [{**OFF, "device": "rim"}],
+            {},
+            "Putting back: over after 2 s; not confirmed: rim",
+        ),
+        # … which an instrument has confirmed since
+        (
+            [_step("desk-strip", "set", "waited out")],
+            [],
+            {"desk-strip": {"confirmed": True}},
+            "Putting back: done in 2 s",
+        ),
+        # a filament that cools for its time is no question of confirming
+        (
+            [_step("fill", "set", "confirmed"), _step("fill", "cool down", "waited out")],
+            [],
+            {},
+            "Putting back: done in 2 s",
+        ),
+    ],
+)
+def test_a_run_is_done_only_where_all_it_told_is_confirmed(
+    steps: list[dict[str, Any]],
+    drift: list[dict[str, Any]],
+    devices: dict[str, dict[str, Any]],
+    said: str,
+) -> None:
+    run = {**DONE, "what": "restore", "elapsed_s": 2.0, "steps": steps}
+    made = parts(board({"state": "adrift"}, drift, run, devices))["run"]
+    found = re.search(r"<summary>(.*?)</summary>", made)
+    assert found is not None
+    assert " ".join(re.sub(r"<[^>]*>", "", found[1]).split()) == said

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 
@@ -220,10 +221,11 @@ def test_where_nobody_looks_the_buttons_say_so(scene: Scene) -> None:
     opens(scene)
     scene.hears(None, {"alive": False})
     page.wait_for_selector("#look-now:disabled", timeout=LONG)
-    assert "studiobridge witness serve" in page.inner_text("#look")
+    assert page.inner_text("main").count("studiobridge witness serve") == 1
     page.wait_for_function("() => !document.querySelector('.first-seen img')", timeout=LONG)
     scene.hears("as kept", "no frames")
-    page.wait_for_selector("#look:has-text('no frame of the camera comes in')", timeout=LONG)
+    page.wait_for_selector("#goes:has-text('no frame of the camera comes in')", timeout=LONG)
+    assert page.inner_text("main").count("no frame of the camera comes in") == 1
     # it says that it looks, and does not answer
     scene.hears()
     scene.sees(None)
@@ -233,6 +235,64 @@ def test_where_nobody_looks_the_buttons_say_so(scene: Scene) -> None:
     scene.hears(bridge=False)
     page.wait_for_selector("#truth:has-text('No bridge runs')", timeout=LONG)
     assert "as kept" not in page.inner_text("#seen")
+
+
+def test_while_it_looks_it_says_so_and_then_what_came_of_it(scene: Scene) -> None:
+    page, goes_on = scene.page, threading.Event()
+
+    def slow(what: str, look: str | None, lights: Mapping[str, Any]) -> Answer:
+        if what == "still":
+            goes_on.wait(10)
+        return witnessed.sees(what, look, lights)
+
+    scene.sees(slow)
+    page.goto(f"{scene.url}/picture")
+    page.wait_for_selector("#still:has-text('looking')", timeout=LONG)
+    assert "No picture" not in page.inner_text("#still")
+    before = page.locator("#look-now").bounding_box()
+    goes_on.set()
+    page.wait_for_selector("#still img", timeout=LONG)
+    assert page.locator("#still .empty").count() == 0
+    # what takes its place is as high as it was
+    assert before["y"] >= page.locator("#still img").bounding_box()["height"]
+    scene.sees(None)
+    page.goto(f"{scene.url}/picture")
+    page.wait_for_selector("#still:has-text('the witness does not answer')", timeout=LONG)
+    # where nothing can be asked it is asked for as soon as it can be
+    scene.sees(witnessed.sees)
+    scene.hears("as kept", "no frames")
+    page.goto(f"{scene.url}/picture")
+    page.wait_for_selector("#look-now:disabled", timeout=LONG)
+    scene.hears()
+    page.wait_for_selector("#still img", timeout=LONG)
+
+
+def test_a_state_is_said_once(scene: Scene) -> None:
+    page = scene.page
+    opens(scene)
+    assert "the picture is looked at" not in page.inner_text("main")
+    scene.hears(None, {**witnessed.ALIVE, "what": "not learned", "learned": None})
+    page.wait_for_selector("#goes:has-text('have not been learned')", timeout=LONG)
+    said = page.inner_text("main")
+    assert said.count("have not been learned") == 1
+    assert "has not been looked at" not in said
+    # no empty frames stand where no look can be seen
+    assert not page.is_visible(".first-seen .frame")
+    assert page.is_enabled("#set-glaze button")
+
+
+@pytest.mark.parametrize(("lit", "black"), [(0, True), (12, True), (40, False)])
+def test_a_black_preview_says_so(scene: Scene, lit: int, black: bool) -> None:
+    """All off, or no lamp of it learned: a camera's black is not quite nothing."""
+    done, data = cv2.imencode(".jpg", np.full((270, 480, 3), lit, np.uint8))
+    assert done
+    detail = {"picture": witnessed.text(bytes(data.tobytes()))}
+    page = scene.page
+    scene.sees(lambda what, look, lights: Answer("x", True, 0, "", detail))
+    page.goto(f"{scene.url}/picture")
+    page.wait_for_selector("figure[data-look=lesson] img", timeout=LONG)
+    assert ("black" in page.inner_text("figure[data-look=lesson]")) is black
+    assert ("black" in page.get_attribute("figure[data-look=lesson] img", "alt")) is black
 
 
 def test_a_set_without_a_witness_says_how_to_get_one_and_has_no_way_there(

@@ -189,6 +189,17 @@ def test_a_device_joins_a_file_in_any_manner(text: str, known: bool) -> None:
         assert new.count(b"\n") == new.count(b"\r\n")
 
 
+@pytest.mark.parametrize("new", ["\n", "\r\n"])
+def test_a_look_goes_above_what_ends_a_file_behind_a_block_of_text(new: str) -> None:
+    data = EXAMPLES["one-plug-one-light.yaml"].replace(b"looks:", b"was:")
+    head, _, _ = data.partition(b"\nwas:")
+    text = head.decode().replace("\r\n", "\n").replace("\ntitle:", "\n# title:")
+    text = new.join(f"{text}\ntitle: >-\n  A shelf\n...\n".split("\n"))
+    added = with_look(text.encode(), "x", "evening", {"shelf-light": Preset(20.0, 3000.0)})
+    assert added.decode().endswith(f"{new}...{new}")
+    assert read_profile_text(added).profile.looks["evening"].presets["shelf-light"].level == 20.0
+
+
 @settings(max_examples=80, deadline=None)
 @given(text=files(), name=st.sampled_from(["evening", "on", "no", "true", "7", "null", "a-b"]))
 def test_a_look_joins_a_file_in_any_manner(text: str, name: str) -> None:

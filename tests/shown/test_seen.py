@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+from datetime import UTC, datetime
 from typing import Any, get_args
 
 import pytest
@@ -309,6 +310,58 @@ def test_only_where_the_bridge_says_so_too_is_the_picture_as_kept() -> None:
     # and never by its word alone
     for odd in (changed(taken=NOW - 300), changed(hinders=("moved",)), changed(kept=None)):
         assert seen.as_kept(judged(odd, True), NOW).code == "unknown"
+
+
+def _drifted(since: float, device: str = "key", **more: Any) -> dict[str, Any]:
+    at = datetime.fromtimestamp(since, UTC).isoformat()
+    return {"device": device, "point": "level", "since": at, "by": "report", **more}
+
+
+@pytest.mark.parametrize(
+    ("drift", "code", "line"),
+    [
+        # looked 8 s ago, and it moved 3 s ago: the drift is the newer of the two
+        (
+            _drifted(NOW - 3),
+            "unknown",
+            "the picture was as kept (looked 8 s ago): that was before key drifted",
+        ),
+        # it moved, was reported so, and a later look shows nothing of it
+        (
+            _drifted(NOW - 60),
+            "unknown",
+            "the picture shows no change (looked 8 s ago), after key drifted: the two disagree,"
+            " look",
+        ),
+        # of a lamp outside the picture it cannot say anything
+        (_drifted(NOW - 60, "desk-strip"), "so", "the picture is as kept (looked 8 s ago)"),
+        (
+            _drifted(NOW - 3, "?", perhaps=["rim", "edge"]),
+            "unknown",
+            "the picture was as kept (looked 8 s ago): that was before rim and edge drifted",
+        ),
+        # what speaks no more is not light, and what the picture told is no other evidence
+        (_drifted(NOW - 3, point="online"), "so", "the picture is as kept (looked 8 s ago)"),
+        (_drifted(NOW - 3, by="picture"), "so", "the picture is as kept (looked 8 s ago)"),
+        (
+            {**_drifted(NOW), "since": "nonsense"},
+            "unknown",
+            "the picture was as kept (looked 8 s ago): that was before key drifted",
+        ),
+    ],
+)
+def test_beside_a_drift_the_picture_says_which_of_the_two_is_newer(
+    drift: dict[str, Any], code: str, line: str
+) -> None:
+    found = judged(QUIET, True)
+    assert seen.as_kept(found, NOW, drift=[drift]) == seen.Said(code, line)  # type: ignore[arg-type]
+    assert seen.line(found, NOW, drift=[drift]) == line
+
+
+def test_a_picture_that_cannot_tell_all_is_not_newer_than_a_drift_either() -> None:
+    lights = {**QUIET.lights, "rim": light(-1, 0.0, 1, tells=False)}
+    line = seen.line(judged(changed(lights=lights), None), NOW, drift=[_drifted(NOW - 3)])
+    assert line == "the picture was as kept (looked 8 s ago): that was before key drifted"
 
 
 @pytest.mark.parametrize("trust", ["gone", "old", "no clock"])

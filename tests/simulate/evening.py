@@ -59,6 +59,7 @@ from studiobridge.rehearsal import MockBroker, Room, Trouble
 from studiobridge.rehearsal.devices import Happening as GearDid
 from studiobridge.speech import FarEnd, Speech
 from studiobridge.speech.message import Message
+from tests.simulate.anew import the_bridge_starts_anew
 from tests.simulate.frames import FrameLaws, Network
 from tests.simulate.gear import somebody_wakes_a_computer
 from tests.simulate.laws import Laws
@@ -669,6 +670,10 @@ class Evening:
     def others_act(self, act: int) -> None:
         """Whoever else there is does something, with dice of their own."""
 
+    def ask_for_light(self) -> None:
+        """The trouble is over: somebody wants the set up."""
+        self.ask("up")
+
     def press(self, word: str, retain: bool = False) -> None:
         if not self.broker.connected(PEOPLE):
             self.broker.connect(PEOPLE, self.now, None, 60.0)
@@ -1271,6 +1276,7 @@ def play(
         evening.turn_dials()
         evening.run(200.0)
         _must(evening, "ready", "in another look")
+        the_bridge_starts_anew(evening)
     else:
         for act in range(dice.randint(3, most)):
             evening.dice = random.Random(f"{seed} act {act}")
@@ -1294,7 +1300,7 @@ def play(
         if not laws.breaches and evening.core.controller.state != "ready":
             # a meter that errs takes a camera that waits for one that rolls: who looks says so
             evening.say_it_stopped()
-            evening.ask("up")
+            evening.ask_for_light()
             for _ in range(6):
                 evening.run(20.0)
                 if evening.core.controller.state == "rising":

@@ -41,6 +41,8 @@ TOLD_BY = ("power on", "power off", "switch on", "switch off", "set", "fade out"
 # A contrary report is looked into, and shown, within (s) beyond the settling of its device:
 # asked once, asked again, and a little.
 LOOKED_INTO = 10.0
+# Behind a request that joins the run under way: that was forced, or was not, before it.
+JOINED = "the same is under way"
 # What is heard is shown within (s).
 SHOWN_IN = 2.0
 # A plug that says off and meters more than (W), twice, passes current all the same.
@@ -347,7 +349,8 @@ class Laws:
                     self.asked_up = True
                 if note.what == "try" and by_somebody:
                     self.asked_try = note.targets[0]
-                self.forced_run = note.force
+                if note.text != JOINED:
+                    self.forced_run = note.force
                 if note.what == "restore" and note.source == "profile":
                     for name in note.targets:
                         self.restored[name] = self.restored.get(name, 0) + 1

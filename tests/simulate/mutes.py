@@ -8,7 +8,8 @@ clearly within leave room for what meters and tables err by.
   unless a person said it is so (and then not where it is alone on its plug: the watts know better).
 - Nothing is shown as confirmed by watts that is clearly elsewhere, by its report what cannot
   report, or at all what nothing proves.
-- No drift of a lamp that stands where it should.
+- No drift by its watts of a lamp that stands where it should. A picture that lies is no meter that
+  errs: of drift by the picture judges who knows when it lies (pictures.py).
 - What is ready names what only a hand or nothing proves.
 """
 
@@ -18,6 +19,7 @@ from collections.abc import Callable, Mapping
 from typing import Protocol
 
 from studiobridge.control.effects import DriftNote, HandNote
+from studiobridge.control.evidence import BY
 from studiobridge.craft.light import level_stops
 from studiobridge.profile.model import Device, SetProfile
 
@@ -173,7 +175,8 @@ class Mutes:
 
     def drifted(self, note: DriftNote) -> None:
         """Law 11: no drift by watts of a lamp that has stood for a while where it should."""
-        if note.point != "level" or self.careless or not self.alone(note.device):
+        by_watts = str(note.reported).endswith(BY["watts"])
+        if note.point != "level" or not by_watts or self.careless or not self.alone(note.device):
             return
         preset = self.presets.get(str(self.look), {}).get(note.device)
         level = self.truth(note.device)

@@ -161,11 +161,14 @@ class Watched(Evening):
         self._send()
         if self.now >= self.next_look:
             self.next_look = self.now + self.every
-            for name in self.profile.devices:
-                stands = self._amount(name) if self.profile.devices[name].fixture else 0.0
-                if self.stood.get(name) != stands:
-                    self.stood[name], self.moved_at[name] = stands, self.now
+            self._who_moved()
             self._look()
+
+    def _who_moved(self) -> None:
+        for name in self.profile.devices:
+            stands = self._amount(name) if self.profile.devices[name].fixture else 0.0
+            if self.stood.get(name) != stands:
+                self.stood[name], self.moved_at[name] = stands, self.now
 
     def _begins_anew(self) -> None:
         """Another process from here on: what the one before said of frames does not count up."""
@@ -382,7 +385,7 @@ class Watched(Evening):
             self.laws.breach(14, note.at, text)
         truthful = self.lie == "truth" and self.now >= self.honest_since + KNOWN_AFTER
         still = self.now >= self.moved_at[note.device] + KNOWN_AFTER
-        preset = self.laws.profile.looks[str(self.core.controller.look)].presets.get(note.device)
+        preset = self.laws.looks.get(str(self.core.controller.look), {}).get(note.device)
         if not truthful or not still or preset is None or note.point != "level":
             return
         stops = level_stops(
@@ -394,6 +397,7 @@ class Watched(Evening):
 
     def look_at_what_is_shown(self) -> None:
         super().look_at_what_is_shown()
+        self._who_moved()  # also since the last look
         truthful = self.lie == "truth" and self.now >= self.honest_since + KNOWN_AFTER
         if not truthful or not self.linked:
             return

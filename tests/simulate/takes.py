@@ -151,6 +151,17 @@ class Filmed(Evening):
         made = Look(name, presets)
         laws.profile = replace(laws.profile, looks={**laws.profile.looks, name: made})
 
+    def ask_for_light(self) -> None:
+        """Who reads that a light which the look of a take leaves alone was not heard, and that another
+        look tells it something, asks for that."""
+        controller = self.core.controller
+        stuck = controller.state == "stalled" and controller.look in self.laws.profile.looks
+        own = controller.look in self.profile.looks
+        if stuck and not own and "ask for a look that tells it something" in controller.why:
+            self.ask("up", look=self.profile.default_look)
+        else:
+            super().ask_for_light()
+
     def turn_dials(self) -> None:
         """People see on the page what the look in force asks of a dial, whoever made that look."""
         own, self.profile = self.profile, self.laws.profile

@@ -10,6 +10,7 @@ from dataclasses import replace
 import pytest
 
 from studiobridge.control.effects import (
+    DriftNote,
     LockoutNote,
     Memory,
     Note,
@@ -307,3 +308,28 @@ def test_what_would_answer_is_asked_again() -> None:
     laws.link_up(100.0)
     laws.heard_again(200.0, "key")
     assert laws.breaches == ["law 14 at 200.00 s: key would answer, and was not asked again"]
+
+
+def drift_of_a_lamp_that_stands_as_it_should(reported: str) -> list[str]:
+    """A lamp alone on its plug has stood at 30 % for long, as asked; and it is said to have drifted."""
+    lamp = below(
+        "lamp", "light", "bench", hand_set=True, proof="watts", draws_at=((0.0, 0.5), (100.0, 40.0))
+    )
+    devices = {"bench": plug("bench"), "lamp": lamp}
+    looks = {"day": Look("day", {"lamp": Preset(30.0)})}
+    laws = Laws(replace(PROFILE, devices=devices, looks=looks), calm=False)
+    laws.mutes.truth = lambda name: 30.0
+    laws.mutes.metered = lambda name: True
+    laws.mutes.passing(0.0)
+    laws.mutes.passing(200.0)
+    laws.mutes.look_is({"session": 1, "look": "day"})
+    note = DriftNote(200.0, 1, "opened", "lamp", "level", 30.0, reported, None, None, None, "")
+    laws.noted(note)
+    return laws.breaches
+
+
+def test_a_meter_is_held_to_where_a_lamp_truly_stands_and_a_picture_that_lies_is_not() -> None:
+    assert drift_of_a_lamp_that_stands_as_it_should("60 % by its watts") == [
+        "law 11 at 200.00 s: drift of lamp, which stands at 30.0 % as it should"
+    ]
+    assert drift_of_a_lamp_that_stands_as_it_should("0 % by the picture") == []

@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 from studiobridge.witness.learned import Curve, Learned, Share
 
 Floats = NDArray[np.float64]
-WARM, COOL = np.array([0.55, 0.9, 1.25]), np.array([1.15, 1.0, 0.8])  # BGR
+# Full radiators of 3000 and 6000 K, as bright as each other, before a camera of ITU-R BT.709 that is
+# balanced for 4300 K (BGR; by colour-science, as in tests/outside/test_lamp_of_two_whites.py).
+WARM, COOL = np.array([0.449, 0.900, 1.319]), np.array([1.572, 1.043, 0.811])
 
 
 @dataclass

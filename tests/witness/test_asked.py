@@ -19,7 +19,7 @@ from studiobridge.profile import read_profile
 from studiobridge.profile.model import SetProfile, Witness
 from studiobridge.speech.message import Message
 from studiobridge.witness import keeping, serving
-from studiobridge.witness.frames import Frame, now, open_frames
+from studiobridge.witness.frames import Frame, FramesError, now, open_frames
 from studiobridge.witness.serving import LOOKS_FAIL, Serving
 from tests.witness.little_room import LittleRoom
 from tests.witness.test_serving import SET, WITNESS
@@ -190,6 +190,65 @@ def test_looks_go_on_under_a_flood_of_questions(place: tuple[Path, LittleRoom]) 
         flooding.cancel()
 
     play(place, story)
+
+
+class Slow(Camera):
+    """A camera whose first picture takes its time."""
+
+    def __init__(self, room: LittleRoom, takes: float) -> None:
+        super().__init__(room)
+        self.from_ = now() + takes
+
+    async def next(self, within: float = 5.0, after: float | None = None) -> Frame:
+        await asyncio.sleep(max(0.0, min(within, self.from_ - now())))
+        if now() < self.from_:
+            raise FramesError("it takes its time")
+        return await super().next(within, after)
+
+
+def test_a_slow_camera_is_waited_for_as_long_as_who_asks_waits(
+    place: tuple[Path, LittleRoom], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And holds up nobody who asks for what is only reckoned."""
+    monkeypatch.setattr(serving, "FRAME_WITHIN", 0.05)
+
+    async def story(one: One) -> None:
+        one.of._frames = Slow(place[1], 1.6)  # type: ignore[assignment]
+        one.ask("look", "look", until=time.time() + 5)
+        one.ask("short", "look", until=time.time() + 1.2)
+        await asyncio.sleep(0.05)
+        one.ask("preview", lights=LIGHTS)
+        await one.until(lambda: "preview" in one.answers())
+        assert "look" not in one.answers()
+        await one.until(lambda: "look" in one.answers())
+
+    one = play(place, story)
+    assert one.answers()["look"]["detail"]["sighting"]["lights"]
+    # who waits no longer than that is told why, and in time
+    assert (one.answers()["short"]["code"], one.answers()["short"]["text"]) == (
+        1,
+        "it takes its time",
+    )
+    (said,) = [m for m in one.link.sent if b'"id": "look"' in m.payload]
+    assert said.expiry is not None
+    assert 3 < said.expiry < 5
+
+
+def test_what_nobody_waits_for_any_more_is_left_undone(
+    place: tuple[Path, LittleRoom],
+) -> None:
+    """Whoever asked was told that nobody answers: a picture kept after that is nobody's wish."""
+    path, room = place
+
+    async def story(one: One) -> None:
+        one.of._frames = Slow(room, 0.6)  # type: ignore[assignment]
+        one.ask("keep", "keep", look="lesson", until=time.time() + 0.3)
+        one.ask("look", "look", until=time.time() + 5)
+        await one.until(lambda: "look" in one.answers())
+
+    one = play(place, story)
+    assert set(one.answers()) == {"look"}
+    assert not list(keeping.folder_of(path).glob("*lesson*"))
 
 
 def test_a_kept_picture_of_no_use_is_said_and_costs_no_look(

@@ -92,9 +92,13 @@ def test_light_of_two_whites_is_mixed_as_light_mixes(room: LittleRoom) -> None:
             )
         )
 
-    plain = np.full((*SHAPE, 3), 0.3, np.float32)
+    def lit(kelvin: float, over: float) -> np.ndarray:
+        """By a camera of ITU-R BT.709; what it is balanced for is in both alike."""
+        rgb = colour.RGB_COLOURSPACES["ITU-R BT.709"].matrix_XYZ_to_RGB @ xyz(kelvin)
+        return np.full((*SHAPE, 3), 0.3 * over * rgb[::-1], np.float32)
+
     for over in (1.0, 0.7):
-        shares = (Share("key", 2700.0, plain * np.float32(over)), Share("key", 6500.0, plain))
+        shares = (Share("key", 2700.0, lit(2700.0, over)), Share("key", 6500.0, lit(6500.0, 1.0)))
         learned = replace(room.learned, shares=shares)
         for kelvin in (3200.0, 4300.0, 5600.0):
             (_, warm), (_, cool) = parts(learned, "key", kelvin)

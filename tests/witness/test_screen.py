@@ -12,7 +12,9 @@ from scipy import stats
 
 from studiobridge.craft.mark import evenness
 from studiobridge.profile.model import Region
-from studiobridge.witness.screen import FINE, contours, hue_of, screen, screen_map
+from studiobridge.witness.blocks import FINE as PART
+from studiobridge.witness.blocks import means
+from studiobridge.witness.screen import FINE, Made, contours, hue_of, screen, screen_map
 from tests.witness.little_room import CARD, SCREEN, LittleRoom, person, region_of
 
 SHAPE = (540, 960)
@@ -36,6 +38,13 @@ def places(light: np.ndarray, clear: np.ndarray | None = None) -> list[float]:
             if there.mean() >= 0.4:
                 found.append(float(stats.trim_mean(block[there], 0.05)))
     return found
+
+
+def by_the_lamps(room: LittleRoom, amounts: dict[str, float], off: float = 0.05) -> Made:
+    """What was learned of the lamps, times how bright each is, in parts of 4 px."""
+    made = sum(np.float32(amounts[s.device]) * s.light for s in room.learned.shares)
+    parts = means(np.asarray(room.learned.dark + made, np.float32), PART)
+    return Made(parts, np.full(parts.shape[:2], off, np.float32))
 
 
 @pytest.mark.parametrize("who", [None, 0.5, 0.35])
@@ -214,8 +223,7 @@ def test_cloth_that_is_clipped_counts_by_what_the_lamps_make_there(room: LittleR
     usable[ys, xs] = ~clipped
     seen = room.curve.linear(codes)
     alone = screen(room.learned, seen, usable)
-    x = np.array([amounts[s.device] for s in room.learned.shares])
-    found = screen(room.learned, seen, usable, amounts=x)
+    found = screen(room.learned, seen, usable, made=by_the_lamps(room, amounts))
     assert alone is not None and abs(alone.even.value - truth) > 0.1
     assert found is not None and found.even.value == pytest.approx(truth, abs=0.1)
     assert found.covered < 0.01
@@ -223,9 +231,9 @@ def test_cloth_that_is_clipped_counts_by_what_the_lamps_make_there(room: LittleR
 
 def test_somebody_before_it_is_no_cloth_whatever_the_lamps_make_there(room: LittleRoom) -> None:
     light, mask = person(room.light(LOOK), 0.5)
-    x = np.array([LOOK[s.device] for s in room.learned.shares])
     seen = room.curve.linear(room.frame(light))
-    found, without = screen(room.learned, seen, ~mask, amounts=x), screen(room.learned, seen, ~mask)
+    made = by_the_lamps(room, LOOK)
+    found, without = screen(room.learned, seen, ~mask, made=made), screen(room.learned, seen, ~mask)
     assert found is not None and without is not None
     assert found.covered == pytest.approx(without.covered, abs=0.03)
     assert found.even.value == pytest.approx(without.even.value, abs=0.1)

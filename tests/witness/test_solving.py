@@ -147,8 +147,8 @@ def test_a_lamp_of_two_whites_has_a_white() -> None:
     level = Solver(room.learned).look_at(frame(np.asarray(light), dice)).levels["key"]
     assert level.amount.low <= 0.6 <= level.amount.high
     assert level.cct is not None
-    # three quarters of the warm end: 1e6 / (0.75 × 333 + 0.25 × 167 mired)
-    assert level.cct.low < 3429.0 < level.cct.high
+    # three quarters of the warm end: by colour-science, X, Y, Z of both added, CCT by Ohno 2013
+    assert level.cct.low < 3471.0 < level.cct.high
     assert level.cct.high - level.cct.low < 800.0
 
 

@@ -20,7 +20,13 @@ let asked = 0;
 async function look() {
   if (!at("look-now") || at("look-now").disabled) return;
   const mine = ++asked;
-  answer(say("looking …"), false);
+  // where no picture stands it is said in its place, which is where one looks
+  const place = at("still").querySelector("img") === null;
+  const none = (text) => {
+    const said = Object.assign(document.createElement("p"), { className: "empty soft", textContent: text });
+    put("still", said.outerHTML);
+  };
+  if (place) none(say("looking …")); else answer(say("looking …"), false);
   let said = "";
   try {
     const reply = await fetch(`/api/sets/${set}/picture`, { method: "POST", headers: { "X-Studiobridge-Token": token } });
@@ -33,6 +39,7 @@ async function look() {
       });
     } else said = text;
   } catch { said = say("The panel cannot be reached: nothing was asked."); }
+  if (mine === asked && place && said) none(said);
   if (mine === asked) answer(said, Boolean(said));
   aged();
 }
@@ -73,7 +80,8 @@ listen({
   view: "picture",
   parts(all) {
     for (const [id, html] of Object.entries(all)) put(id, html);
-    if (!opened) { opened = true; if (role !== "viewer") look(); }
+    // once, and as soon as one can be asked for
+    if (!opened && role !== "viewer" && at("look-now") && !at("look-now").disabled) { opened = true; look(); }
   },
   lost(since) {
     at("lost-since").textContent = clock(since);
