@@ -288,7 +288,8 @@ class Acts:
         if "switch" in belief.tells:
             active.expects["switch"] = True
         if self.gates.why_half(step.device, active.expects, at) is not None:
-            # its look leaves alone what every message to it carries: first it has to say that
+            # every message to it carries a point of which the look says nothing: it has to report
+            # that one first, so that it is told again as it is
             active.stage = "hearing"
             patience = self.desk.profile.patience
             active.until = at + belief.device.answers_in + 2 * patience.reply
@@ -328,8 +329,8 @@ class Acts:
         active.tries = 0
         goal, start = active.expects.get("level"), belief.said("is it so", "level")
         if start is None:
-            # what it cannot say counts from what it was told; and one that was
-            # energised a moment ago, and that it is on was heard before its level
+            # a level it cannot report begins at what it was told; so does one that was energised a
+            # moment ago and has said that it is on, but not yet its level
             mute = "level" in device.mute
             start = dict(active.values).get("level", belief.told_now("level") if mute else None)
         active.values = tuple((p, v) for p, v in active.expects.items() if p != "switch")

@@ -107,7 +107,7 @@ class Adjusting:
         goal, end = stepped(belief.device, belief.grids.get(point), point, start, by)
         if one is None:
             one = self.of[name] = Adjusted(name, request.by or "a person", at, at)
-            # by who stood there before: what is refused now does not undo that
+            # stepped before by somebody else: that stays so when this step is refused
             one.told = name in self.desk.beliefs.stepped
         known = one.known.setdefault(point, start)
         if self._under_way(one, point) and apart(belief, point, known, goal) > AHEAD[point] + 1e-9:
@@ -295,7 +295,7 @@ class Adjusting:
         if run is not None and run.what == "try":
             self._end(run.targets[0], "it is being tried")
         if run is not None and run.what not in OF_ONE:
-            # of other lights: what waits here is not told behind it, however soon that is
+            # a run of the whole set: steps of other lights that wait are dropped, not told after it
             for one in list(self.of.values()):
                 for point in list(one.pending):
                     text = f"'{run.what}' is under way: adjust it when that is done"

@@ -30,9 +30,10 @@ from studiobridge.control.timing import Timing
 from studiobridge.profile.items import item_id
 from studiobridge.profile.model import Item
 
-# As often as an eye needs (s), and no report waits for it: a large set says much.
+# It is judged anew at most so often (s): often enough for an eye, and a set of many devices, which
+# reports all the time, is not held up by it.
 LOOK_EVERY = 0.2
-# ... and a large one less often: one look goes over every light (some 0.05 ms each).
+# Of a set with many lights less often: so many are judged a second (some 0.05 ms each).
 LIGHTS_A_SECOND = 500.0
 GOOD = "good to roll"
 NOT_TICKED = "nobody has ticked it"

@@ -41,7 +41,7 @@ class Beliefs(Proofs):
             if computer is not None:
                 self.of[computer].metered(figure(value), at)
             camera = self.metered_camera.get(name)
-            # while it boots it may take as much as it does while it rolls, and cannot roll
+            # a camera that boots may draw as much as one that rolls: its watts do not count yet
             booted = camera is not None and not self.booting_now(camera, at)
             if camera is not None and booted:
                 self.of[camera].rolling.sample(figure(value), at)

@@ -94,7 +94,7 @@ class Controller:
         # reports that are believed and not yet followed up
         self._believed: list[Report] = []
         self._outlived: set[str] = set()
-        # lights whose level light sensors have told belief
+        # lights of which light sensors have said between which levels they are
         self._sensors = bool(self.holding.metering.of)
         self._by_sensor: dict[str, tuple[float, float]] = {}
         self._gauged: set[str] = set()
@@ -246,7 +246,7 @@ class Controller:
             self.desk.look = None
             self.runs.begin(resume, None, at, [], everything=self.memory.everything)
         elif session and self.desk.look is not None and self.desk.look not in self.desk.looks:
-            # nothing of its lights could be held to anything: that is no set that is ready
+            # with the look unknown no light has a preset to be held to: it cannot be ready
             why = f"nobody knows the look {self.desk.look} any more; ask for up or down"
             self.standing.turn("heard: cut short", at, why)
         elif session and was in ("ready", "adrift"):
@@ -357,7 +357,7 @@ class Controller:
         if left_before is not None and self.runs.endings.left_on() != left_before:
             self.desk.emit(Announce(state=True))
         if changed and belief.device.own_battery and not self.standing.session.open:
-            self.desk.emit(Announce(state=True))  # is it to be closed?
+            self.desk.emit(Announce(state=True))  # `to_close` names laptops that are not down
         if not event.retained and self.desk.feeds.above[name] is not None:
             self._ask_who_is_wrong(name, at)
         if len(changed) > 1:

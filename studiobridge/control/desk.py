@@ -144,11 +144,12 @@ class Desk:
         device = belief.device
         points: dict[Point, Value] = {}
         if name in self.feeds.quiet_gear:
-            return points  # it is off during takes, and a hand may switch it as it likes
+            # told quiet: it is off during takes, else as a hand leaves it, and no drift of the look
+            return points
         preset = self.presets.get(name)
         if device.hand_set and preset is not None:
             dial: tuple[tuple[Point, Value | None], ...]
-            # a light that says no range of whites has one: nobody can turn it
+            # no range of whites in the profile: it has only one, and no dial for it
             white = None if device.cct_range is None else preset.cct
             dial = (("level", preset.level), ("cct", white))
             points.update({point: value for point, value in dial if value is not None})

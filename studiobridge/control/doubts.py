@@ -25,7 +25,7 @@ class Doubts:
         self.entries = entries
         # by plug: how far its watts are from what they were while nothing on it had drifted
         self._away: dict[str, Band] = {}
-        # plugs of whose lamps something had drifted since their reading last rested
+        # plugs with a lamp that has drifted at some time since their watts last stood still
         self._unwell: set[str] = set()
 
     def watch(self, plugs: Mapping[str, Collection[str]]) -> None:

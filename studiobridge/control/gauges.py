@@ -216,7 +216,7 @@ class Gauges:
         if not self.beliefs.powered(name):
             return NOTHING, True
         if device.kind == "plug":
-            # it meters all behind it, at a time of its own
+            # its own sample, of all that hangs on it: it may be older than this plug's
             watts = belief.said("is it there", "watts")
             if watts is None:
                 return None
@@ -241,7 +241,8 @@ class Gauges:
         if change is not None:
             by_hand = plug.handled & turned
             plug.word |= bool(by_hand)
-            # what a hand turned was not to change as what was told was
+            # a lamp that only a hand turned, and no command, may have changed unasked: it is not
+            # among those that were told to
             told = turned - (by_hand - plug.turning.keys())
             self._changes.append((plug.it.plug, change, told))
         plug.handled &= plug.account.turned | plug.hands

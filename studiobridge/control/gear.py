@@ -33,7 +33,7 @@ class Gear(Mains):
             and not profile.devices[reached[0]].own_battery
             and "watts" in profile.devices[switch].hears
         }
-        # who meters each camera that is known to roll by its watts, and that meter's camera
+        # the meter of each camera that is known to roll by its watts; and the other way round
         self.camera_meter = {
             d.name: meter
             for d in profile.devices.values()

@@ -194,7 +194,7 @@ class Looks:
     ) -> Stands | str:
         device = belief.device
         level, cct, colour = (values.get(point) for point in LIGHT)
-        # of a fixture that is either, its white is a colour while it is coloured, and so on
+        # a fixture of whites and colours gives the one it shows now for both points: keep that one
         cct = None if isinstance(cct, Colour) else cct
         colour = colour if isinstance(colour, Colour) else None
         if cct is not None and colour is not None:

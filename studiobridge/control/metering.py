@@ -109,7 +109,7 @@ class Metering:
         if reading is None or kept or point not in ("lux", "cct"):
             return
         if not (math.isfinite(figure(value)) and figure(value) >= 0):
-            return  # no light is that
+            return  # not a number, or negative: no sensor reads that
         if point == "cct":
             reading.cct, reading.cct_at = figure(value), at
             return
@@ -153,7 +153,7 @@ class Metering:
                 level = level if said is None else figure(said)
             if not belief.hears.isdisjoint(("cct", "colour")):
                 white = belief.said("was it so", "cct")
-                if isinstance(white, Colour):  # it is either, and coloured now
+                if isinstance(white, Colour):  # a fixture of whites and colours, in a colour now
                     cct, colour = None, white
                 elif white is not None and belief.coloured is not True:
                     cct, colour = figure(white), None
@@ -257,7 +257,7 @@ class Metering:
             if name not in steady and not self.fresh(name, at):
                 reading.change = None  # nothing is known of what it would read now
         if not steady or any(r.moved and n not in steady for n, r in self.of.items()):
-            return None  # a sensor that fell silent takes nothing back
+            return None  # what was concluded stands while a sensor that saw it is silent
         return self._findings(mute)
 
     def _quiet(self, at: float) -> bool:
@@ -274,7 +274,8 @@ class Metering:
         """Another look, another session, another word about a dial: nothing is compared over it."""
         for name, belief in self.desk.beliefs.of.items():
             if belief.ticked is not None:
-                self._words[name] = belief.ticked.at  # a word that holds no more ends nothing
+                # kept when the word ends: only a new one makes another comparison
+                self._words[name] = belief.ticked.at
         words = tuple(self._words.items())
         signature = (session, self.desk.look, tuple(self.desk.presets.items()), words)
         if signature != self.signature:
@@ -344,10 +345,10 @@ class Metering:
             if band is not None:
                 low, high = self._agreed(named, band, name, mute)
                 if low > high:
-                    return []  # another sensor sees that it cannot be: something else goes on
-                # whole percent: it says no more than it can, and not something else every second
+                    return []  # two sensors contradict each other: it is not this light
+                # whole percent: no finer than a sensor tells, and not another word every second
                 found[named] = Finding(named, float(math.floor(low)), float(math.ceil(high)))
-        # two lights that must each have moved alone: something else is going on
+        # each of two lights would explain it as the only one: then it is neither for sure
         return list(found.values()) if len(found) == 1 else []
 
     def _agreed(

@@ -30,8 +30,8 @@ class PictureWatch:
         self.fixtures = frozenset(
             name for name in self.face.rays if desk.profile.devices[name].speaks is not None
         )
-        # one whose figures are missing counts too: lit where it was meant to be dark, it is what
-        # keeps the picture from being computed
+        # lights whose figures are missing are among them: one of these that is lit and should be
+        # dark is why the picture cannot be computed
         lights = {*self.face.rays, *self.face.missing}
         self.reporting = frozenset(n for n in lights if desk.profile.devices[n].speaks is not None)
         self.holds = self.hold.held and bool(self.fixtures)
@@ -49,7 +49,7 @@ class PictureWatch:
                 continue
             level, cct = belief.said("was it so", "level"), belief.said("was it so", "cct")
             white, colour = preset.cct, preset.colour
-            if isinstance(cct, Colour):  # it is either, and coloured now
+            if isinstance(cct, Colour):  # a fixture of whites and colours, in a colour now
                 white, colour = None, cct
             elif cct is not None and (preset.cct is not None or belief.coloured is False):
                 white, colour = figure(cct), None

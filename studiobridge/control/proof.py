@@ -101,7 +101,8 @@ class Proofs(Gear):
         """Why its reports do not prove what they have to."""
         belief = self.of[name]
         if not belief.hears:
-            # what an instrument proves is so, whoever sent it what: a fixture that holds is lit
+            # an instrument's word is enough even where nothing is sent to it (`unreached`): a
+            # fixture that holds its last value is lit all the same
             seen = [belief.agrees(p, w) for p, w in points.items() if p in belief.device.mute]
             return None if seen and all(seen) else belief.unreached
         if not self.surely_heard(name):

@@ -243,7 +243,7 @@ class Quiet:
         if entry is None or entry.stage != f"noting {event.action}":
             return
         if event.action == "on":
-            # what is on its way back is not held up by a disk
+            # it comes back also when the disk did not take the note
             entry.stage = "due"
             if self.desk.link and self.desk.listened and self._waits(entry, at) is None:
                 self._tell_on(entry, at)
@@ -361,9 +361,8 @@ class Quiet:
 
     def _is_off(self, entry: Quieted, at: float) -> None:
         if entry.tries:
-            entry.off_at = entry.rests_from = (
-                at  # else it was told so by the bridge before, which wrote down when
-            )
+            # told off from here; what the bridge before told off is so since that was written down
+            entry.off_at = entry.rests_from = at
         entry.stage, entry.tries = "quiet", 0
         self._note(entry, "off", "confirmed", at)
         left = spoken(entry.due_at - at)
@@ -379,7 +378,7 @@ class Quiet:
         word = belief.word("is it so", "switch")
         if word is None or word.value is not True or belief.gone:
             if entry.on_seen is not None and word is not None:
-                entry.off_at = entry.rests_from = at  # it was on for a moment: its rest begins anew
+                entry.off_at = entry.rests_from = at  # on for a moment, and off again: rest anew
             entry.on_seen = None
             return False
         if entry.stage == "told on":
@@ -503,7 +502,7 @@ class Quiet:
                 entry = self.entries[name] = Quieted(name, plug, by, at, at, at)
             entry.cut, entry.stage, entry.rolling = True, "cut", False
             entry.told_at = entry.rests_from = at
-            entry.tries = 1  # until it has said so
+            entry.tries = 1  # 0 once it has said that it is off
             entry.ends, entry.said_at = None, at
             self._note(entry, "off", "sent", at)
             self._says(entry, 1, f"{name}: a cut came in between")

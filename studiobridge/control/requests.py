@@ -229,8 +229,8 @@ class Requests:
         if in_the_way and not request.force:
             self.answers.refuse(request, 1, why_not_up(in_the_way))
             return
-        # forced past a lockout, which keeps what it covers dark all the same; a camera that begins
-        # to roll meanwhile is as sacred as ever
+        # `force` for a lockout is no force against a camera: what is locked out stays dark all the
+        # same, and a camera that begins to roll meanwhile still stops the run
         forced = request.force and (held is not None or not in_the_way)
         try:
             self.runs.begin("up", look, at, [request.id], forced=forced, request=request)
@@ -258,7 +258,7 @@ class Requests:
 
     def _ask_down(self, request: Request, at: float) -> None:
         if request.yes:
-            # who asks has looked: no camera that cannot say so is rolling
+            # with `yes` a person has looked: no camera rolls of those that cannot say so themselves
             for name in self.desk.cameras:
                 if self.desk.beliefs.of[name].rolls_by != "report":
                     self.words.say_rolling(name, False, at, request.by or "a person")

@@ -23,8 +23,7 @@ from urllib.error import HTTPError, URLError
 from urllib.parse import urlsplit
 
 from studiobridge.witness.frames import now
-from studiobridge.witness.pictures import MOST_BYTES, Finder, NotAPicture, NotWhole
-from studiobridge.witness.taken import (
+from studiobridge.witness.given import (
     ANSWERS_WITHIN,
     FIRST_WAIT,
     GAP,
@@ -35,6 +34,7 @@ from studiobridge.witness.taken import (
     ago,
     decodable,
 )
+from studiobridge.witness.pictures import MOST_BYTES, Finder, NotAPicture, NotWhole
 
 # A picture that began to come gets so long (s) to end.
 ENDS_WITHIN = 15.0

@@ -51,13 +51,13 @@ def difference(
         h[range(len(h)), range(len(h))] += np.concatenate([least, np.ones(len(h) - n)])
         open_ = np.linalg.inv(h)
         found = open_ @ (right * size / worse)
-        # how far errors are smooth really: what was found, and what is left open
+        # how large smooth errors truly are: their squares as found, and what is left uncertain
         power = found[n : n + grey] ** 2 + np.diag(open_)[n : n + grey]
         tau = min(WILD, max(CALM, tau * math.sqrt(float(power.mean()))))
         rest = np.asarray(y - columns @ (found * size).astype(np.float32), np.float32)
         far = (rest**2 / spread).reshape(-1, 3).mean(axis=1)
         on = weights > 0.25
-        # against what it is for the mean of three squares (0.79)
+        # 0.79: the median of the mean of three squared normal errors (chi-squared of three)
         worse = max(1.0, float(np.median(far[on])) / 0.79) if on.any() else 1.0
     return found[:n], open_[:n, :n], rest, spread
 

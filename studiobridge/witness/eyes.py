@@ -28,9 +28,10 @@ from studiobridge.witness.seeing import Seeing
 
 # A picture in an answer (bytes, before base64).
 LARGEST_PICTURE = 150_000
-# What is left out of a kept picture is left out so much wider (share of its width).
+# Around whoever is left out of a kept picture so much more is left out (share of its width).
 WIDER = 0.02
-# Codes between a picture and the empty room under the same lamps, made smooth: somebody is there.
+# Somebody is where a picture differs from the empty room under the same lamps by this (codes, both
+# made smooth).
 APART = 14
 # With more than this left out there is too little left to hold later ones against.
 MOST_LEFT_OUT = 0.4
@@ -199,7 +200,7 @@ class Eyes:
         by = max(3, int(WIDER * codes.shape[1]))
         round_ = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * by + 1, 2 * by + 1))
         other = cv2.dilate(cv2.morphologyEx(other, cv2.MORPH_CLOSE, round_), round_)
-        # and what is inside of what differs
+        # what is enclosed by it is left out too
         outer, _ = cv2.findContours(other, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
         return cv2.drawContours(np.zeros_like(other), outer, -1, 1, -1) == 0
 

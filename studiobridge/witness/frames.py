@@ -196,7 +196,7 @@ class Frames:
         data = await process.stdout.readexactly(rows * columns * 3)
         codes = np.frombuffer(data, np.uint8).reshape(rows, columns, 3)
         wide, high = said["size"]
-        # no picture is of the future
+        # a clock that runs ahead at the source makes no picture younger than now
         taken = min(float(said["taken"]), now())
         return Frame(codes, taken, (int(wide), int(high)), int(said["same"]))
 

@@ -44,8 +44,8 @@ MOST_AGREE = 0.22
 WITHIN = 1.0
 # A turn or zoom beyond this is no kick, it is another picture (degrees, ratio).
 MOST_TURN, MOST_ZOOM = 25.0, 1.4
-# Blocks (px of the small picture's twice) in which sharpness is judged, and how many there have to
-# be. A block is textured where it has so many times the detail that noise makes.
+# Blocks (px, of the picture at twice the small size) in which sharpness is judged, and how many
+# there have to be. A block is textured where it has so many times the detail that noise makes.
 BLOCK, BLOCKS, OVER_NOISE = 32, 8, 6.0
 # Codes below this are mostly noise: their logarithm is held.
 FLOOR = 12.0
@@ -113,7 +113,7 @@ class Framer:
         turn = math.atan2(b, a)
         zoom = math.hypot(a, b)
         width, height = view.size
-        # how far points of the picture went, on the root mean square over all of it
+        # how far its points went: the root mean square over the whole picture
         spread = ((a - 1.0) ** 2 + b * b) * (width**2 + height**2) / 12.0
         share = math.sqrt(float(shift @ shift) + spread) / width
         large = moved.copy()
@@ -363,7 +363,7 @@ class _Detail:
             return None
         mine, its = self._noise(good), here._noise(good)
         textured = good & (self.fine > OVER_NOISE * mine[0])
-        # where there is no coarse detail any more, something else is there now
+        # no coarse detail here any more: something else stands there, and it says nothing of focus
         textured &= (here.coarse > OVER_NOISE * its[1]) & (self.coarse > OVER_NOISE * mine[1])
         if int(textured.sum()) < BLOCKS:
             return None

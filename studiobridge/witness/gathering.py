@@ -24,7 +24,7 @@ from studiobridge.witness.reduced import LEAST, SURE, Floats, Mask, Singles
 from studiobridge.witness.solving import LEARNED_OFF, Solved, Solver
 
 FRAMES = 20
-# A lamp has moved in between, so likely at least (0-1), and by so many stops.
+# A lamp counts as moved between two frames at this probability, and from so many stops on.
 SO_LIKELY, BY = 0.9, 0.1
 # No light is held to be where it was more exactly than this (stops).
 SUREST = 0.015
@@ -32,7 +32,8 @@ SUREST = 0.015
 APART = 0.01
 # A block counts in the mean where all its weights together are this much.
 ENOUGH = 0.5
-# A frame in which so much more (share) is covered than in the one before is solved from everywhere.
+# A frame in which so much more (share) is covered than in the one before is solved anew, from all
+# starting places.
 MORE = 0.04
 
 
@@ -111,11 +112,11 @@ class Gathering:
             aside, self._aside = self._aside, frame
             if aside is None or not self._agree(aside, one):
                 return one
-            # twice the same: it has changed
+            # two frames agree on it: the lamp has changed, and what was before is forgotten
             self._frames.clear()
             self._frames.append(aside)
         elif self._aside is not None:
-            self._aside = None  # an odd frame: it is let go
+            self._aside = None  # only that one frame said so: it does not count
         self._frames.append(frame)
         self._aside = None
         self._of = [frame.taken for frame in self._frames]
@@ -130,7 +131,7 @@ class Gathering:
         else:
             one = self.solver.solve(blocks, prior, starts=[last.x], near=last)
             if one.covered > self._covered + MORE or not self._near(last, one):
-                # another way down may end better where lamps changed or somebody came in
+                # where lamps changed or somebody came in, other starting places may fit better
                 one = self.solver.solve(blocks, prior, starts=[last.x])
         self._covered = one.covered
         return one
@@ -145,7 +146,7 @@ class Gathering:
 
     def _moved(self, last: Solved, one: Solved) -> bool:
         if self._near(last, one):
-            return False  # to be quick
+            return False  # plainly the same: what follows takes longer
         found = self.solver.suppose(one, known_from(self.solver, last), last).lights
         return any(
             new.moved > SO_LIKELY and _stops(new.amount.value, last.levels[name].amount.value) > BY

@@ -31,12 +31,12 @@ from studiobridge.witness.response import (
 
 # The side (px) of the blocks that noise is judged by: JPEG's.
 SIDE = 8
-# ... and of the places (px) over which it is judged how much of what is dark is noise.
+# The side (px) of the places over which it is judged how much of what is dark is noise.
 NOISE_AROUND = 17
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Taken:
+class LitFrames:
     """The frames of one state. `lit`: of each lamp its device and white (K), and how it was set."""
 
     lit: Mapping[tuple[str, float | None], Lit]
@@ -60,7 +60,7 @@ def places_of(profile: SetProfile) -> str:
     return hashlib.sha256(json.dumps(said).encode()).hexdigest()[:16]
 
 
-def learned_from(profile: SetProfile, made: str, taken: Sequence[Taken]) -> Learned:
+def learned_from(profile: SetProfile, made: str, taken: Sequence[LitFrames]) -> Learned:
     """All that the frames tell. Raises CannotFit, with the reason, where they do not add up."""
     shapes = {frame.shape for one in taken for frame in one.frames}
     if len(shapes) != 1:
@@ -116,7 +116,7 @@ def _mean(found: Response, frames: Sequence[Codes]) -> Picture:
     for frame in frames:
         total += found.curve.linear(frame)
     total /= np.float32(len(frames))
-    # around each pixel, for of a single one it is not known whether it is noise
+    # by the mean around each pixel: of one alone nobody can tell light from noise
     around = cv2.blur(total, (NOISE_AROUND, NOISE_AROUND))
     for c in range(3):
         if found.black[c] > 0:
@@ -128,7 +128,7 @@ def _mean(found: Response, frames: Sequence[Codes]) -> Picture:
 def _share(
     found: Response,
     key: tuple[str, float | None],
-    alone: Sequence[Taken],
+    alone: Sequence[LitFrames],
     dark: Picture,
     clips: int,
 ) -> Picture:
@@ -141,13 +141,13 @@ def _share(
         good = np.all([frame < clips for frame in one.frames], axis=0)
         above += np.where(good, factor * light, 0)
         below += np.where(good, factor * factor, 0)
-        if factor < lowest:  # clipped even there: at least so much
+        if factor < lowest:  # where every state clips, the one at the lowest level is a lower bound
             least, lowest = light / factor, factor
     share = np.where(below > 0, above / np.maximum(below, 1e-9), least)
     return np.asarray(np.maximum(share, 0), np.float32)
 
 
-def _noise(found: Response, taken: Sequence[Taken], clips: int) -> tuple[float, float]:
+def _noise(found: Response, taken: Sequence[LitFrames], clips: int) -> tuple[float, float]:
     """Read and shot noise from pairs of frames of one state: variance = read² + shot × light."""
     # Of blocks, as the solver looks at them: JPEG makes single pixels smooth and rounds blocks, so
     # the noise of single ones would promise too much.
@@ -181,7 +181,7 @@ def _noise(found: Response, taken: Sequence[Taken], clips: int) -> tuple[float, 
 
 def _error(
     found: Response,
-    taken: Sequence[Taken],
+    taken: Sequence[LitFrames],
     dark: Picture,
     shares: Sequence[Share],
     clips: int,

@@ -25,7 +25,7 @@ import numpy as np
 from studiobridge.profile.model import Device, Point, SetProfile, Value
 from studiobridge.witness.framing import framing
 from studiobridge.witness.learned import Codes, Kept, Learned
-from studiobridge.witness.learning import Taken, learned_from
+from studiobridge.witness.learning import LitFrames, learned_from
 from studiobridge.witness.pupils import STATE_TAKES, Levels, Pupil, pupils
 from studiobridge.witness.response import CannotFit, Lit
 from studiobridge.witness.stills import blocks, brighter, differ, lit_blocks, means
@@ -116,7 +116,7 @@ class Lesson:
     # all was seen: once this wish is carried out the lamps are no longer needed
     seen: bool = False
     _pupils: list[Pupil] = field(default_factory=list)
-    _taken: list[Taken] = field(default_factory=list)
+    _taken: list[LitFrames] = field(default_factory=list)
     _frames: Sequence[Codes] = ()
     _ok: bool = True
     _why: str = ""
@@ -201,7 +201,7 @@ class Lesson:
                     yield self._nothing_seen()
         self.doing = "all dark"
         yield from self._look({})
-        first: tuple[Pupil, Taken] | None = None
+        first: tuple[Pupil, LitFrames] | None = None
         for pupil in self._pupils:
             took = yield from self._learn(pupil)
             if took is not None and first is None and not pupil.by_hand:
@@ -241,7 +241,7 @@ class Lesson:
             if before is not None:
                 still = still and differ(before, frames[0]) <= MOVES
             if still:
-                self._taken.append(Taken(dict(lit), frames))
+                self._taken.append(LitFrames(dict(lit), frames))
                 self._done += 1
                 return
             before = frames[-1]
@@ -250,13 +250,13 @@ class Lesson:
             "leave the picture, let nothing sway in it, and begin anew",
         )
 
-    def _learn(self, pupil: Pupil) -> Generator[Wish, None, Taken | None]:
+    def _learn(self, pupil: Pupil) -> Generator[Wish, None, LitFrames | None]:
         """One lamp alone. Gives what was taken of it at full, None where it is left out."""
         device = pupil.device
         name = device.name
         dark = self._taken[0].frames[0]
-        mine: list[Taken] = []
-        at_full: Taken | None = None
+        mine: list[LitFrames] = []
+        at_full: LitFrames | None = None
         for n, white in enumerate(pupil.whites):
             levels: list[float] = []
             while len(levels) < self._count(pupil, n):
@@ -310,7 +310,7 @@ class Lesson:
         if len(lit) > 1:
             yield from self._look(lit)
 
-    def _again(self, pupil: Pupil, before: Taken) -> Steps:
+    def _again(self, pupil: Pupil, before: LitFrames) -> Steps:
         """The first lamp alone and the dark once more: is the camera what it was?"""
         for other in self._learned_pupils():
             if not other.by_hand:
@@ -415,7 +415,7 @@ class Lesson:
         return Refused(f"no lamp is seen in the picture ({why})", "see where the camera looks")
 
     @staticmethod
-    def _does_not_follow(mine: Sequence[Taken]) -> str:
+    def _does_not_follow(mine: Sequence[LitFrames]) -> str:
         """Brighter at a lower level is no dimmer: the lamp does not follow, or the camera does."""
         by_white: dict[float | None, list[tuple[float, Codes]]] = {}
         for one in mine:

@@ -20,8 +20,8 @@ from studiobridge.witness.mixing import parts
 
 # Columns of the map the lines are found on: finer is not seen through a lamp's soft edge.
 WIDE = 240
-# Within the line the lamp changes what is seen by so much of the most it changes (a share of the
-# stops; the most: 95 of 100 parts change less), and by more than nothing (stops).
+# Within the line the lamp changes the picture by at least half (PART) of the most it changes (in
+# stops; the most is what 95 of 100 places stay below, TOP), and by LEAST (stops) in any case.
 PART, TOP, LEAST = 0.5, 0.95, 0.01
 # Light below this share of the picture's middle is a dark corner, where any change is large.
 FLOOR = 0.05

@@ -122,7 +122,7 @@ class Serving(Asker):
         self._failed = 0
         self._open = False
         self._frame_at = now()  # when the last one came, or frames began to be wanted
-        self._away = False  # the broker is, and it was said
+        self._away = False  # the broker is away, and that was said
 
     @property
     def looks_at(self) -> str:
@@ -245,7 +245,7 @@ class Serving(Asker):
             Message(
                 asked.topic,
                 json.dumps(said, ensure_ascii=False).encode(),
-                # what waits for a name that is away a broker writes to its disk, unless it is this
+                # at QoS 0, or a broker keeps the picture on its disk for an asker who has left
                 qos=0,
                 # not longer than it is waited for, in the whole seconds a broker counts
                 expiry=max(1.0, asked.ends - now()),
@@ -296,7 +296,7 @@ class Serving(Asker):
             with contextlib.suppress(asyncio.CancelledError, Exception):
                 await looking
             if self._code != 0:
-                self._code = self._code or 0  # from here on nothing puts the goodbye right
+                self._code = self._code or 0  # set: nothing says `alive` again after the goodbye
                 topic = witness_alive_topic(self.set_name)
                 state, why = self._state if self._code else ("waiting", "it was stopped")
                 gone = self._alive_payload(False, state, why, None)
@@ -403,7 +403,7 @@ class Serving(Asker):
             self._counts_from,
         )
         if sighting is not None:
-            # its age is that of when it is said
+            # the look took time: its age is reckoned again as it is said
             age = round(max(0.0, now() - frame.taken), 3)
             sighting = replace(sighting, age=age)
         self._newest = Last(frame, codes, sighting)
@@ -536,5 +536,5 @@ async def look_once(profile: SetProfile, path: Path, settings: Settings) -> Sigh
         if sighting is None:
             return None
         age = max(0.0, now() - frame.taken)
-        # nobody else reads this: our own clock is the bridge's here
+        # no bridge takes part: `taken` is by the clock of this machine
         return replace(sighting, age=round(age, 3), taken=round(time.time() - age, 3))

@@ -29,9 +29,9 @@ import numpy as np
 
 from studiobridge.witness.addresses import Address
 from studiobridge.witness.frames import now
+from studiobridge.witness.given import Got, Nothing, Source, ago
 from studiobridge.witness.pictures import NotAPicture, NotWhole, decoded, scaled
 from studiobridge.witness.streams import Stream, camera, network
-from studiobridge.witness.taken import Got, Nothing, Source, ago
 from studiobridge.witness.written import File, Folder
 
 # A picture whose mean code is below this is all but black, and may well come twice.

@@ -20,8 +20,7 @@ import cv2
 import numpy as np
 
 from studiobridge.witness.frames import now
-from studiobridge.witness.pictures import MOST_PIXELS
-from studiobridge.witness.taken import (
+from studiobridge.witness.given import (
     ANSWERS_WITHIN,
     FIRST_WAIT,
     GAP,
@@ -31,6 +30,7 @@ from studiobridge.witness.taken import (
     Nothing,
     reason_of,
 )
+from studiobridge.witness.pictures import MOST_PIXELS
 
 # A camera that was just opened has frames from before it settled: so many are let go.
 WARM = 4

@@ -93,7 +93,7 @@ def white(
             continue
         place = cut(region, light.shape)
         now, before = light[place], kept[place]
-        # what is no number is not below either
+        # also leaves out what is no number (NaN): no comparison with it is true
         seen = np.all((now < top) & (before < top) & (now > -1.0) & (before > -1.0), axis=2)
         seen &= hidden[place] == 0
         if seen.mean() < SEEN or int(seen.sum()) < PIXELS:
@@ -121,17 +121,17 @@ def _between(
     for channel in range(3):
         row = learned.curve.light[channel]
         code = min(255, int(np.searchsorted(row, means[0][channel])))
-        # as stops, in both pictures
+        # rounding of codes as stops; both pictures have it
         near = max(1, min(254, code))
         rough = ROUGH * float(np.log2(row[near + 1] / max(row[near - 1], DARK))) / math.sqrt(2.0)
-        # together brighter or darker says nothing of white, but the curve is followed further
+        # brighter in all channels alike is no change of white, but the curve's error grows with it
         curve = float(learned.curve.sure[channel, code]) * OF_CURVE * abs(float(stops[channel]))
         noise = learned.read**2 + learned.shot * means[0][channel]
         shake = 2.0 * math.sqrt(2.0 * noise / len(now)) / means[0][channel] / math.log(2.0)
         off[channel] = math.hypot(rough, curve, shake)
     base = _base(kelvin, duv)
     if grey:
-        # what it shows of the light that was there
+        # the card shows the colour of the light before
         base = base * (means[1] / means[1].mean())[::-1]
     at = _mired_duv(base, stops)
     start = _mired_duv(base, np.zeros(3))

@@ -13,8 +13,8 @@ import time
 from pathlib import Path
 
 from studiobridge.witness.frames import now
+from studiobridge.witness.given import Got, Nothing, ago, decodable, reason_of
 from studiobridge.witness.pictures import MOST_BYTES, NotAPicture, NotWhole
-from studiobridge.witness.taken import Got, Nothing, ago, decodable, reason_of
 
 # A file that is written over where it stands is whole when nothing came for so long (s): until then
 # it may be half of one picture and half of another, and look whole.
@@ -84,7 +84,8 @@ class File:
         self._seen: Identity | None = None  # how it stood at the last look
         self._given: Identity | None = None
         self._written = Written()
-        self._ahead: Identity | None = None  # its time is of the future, and it was there before us
+        # was there at the first look, with a time of the future
+        self._ahead: Identity | None = None
 
     def next(self, until: float, after: float) -> Got:
         why, final = "", False
@@ -239,7 +240,8 @@ class Folder:
             try:
                 found = Path(path).lstat()
                 mark = (round(taken, 3), name, found.st_mtime_ns)
-                # of one second several may be: by name then, and none of before the one given
+                # several may be of one second: these in the order of names, and never one before
+                # that which was given last
                 if self._given is not None and (mark == self._given or mark[:2] < self._given[:2]):
                     return None, why or old
                 read = whole_file(path, follow=False)

@@ -24,9 +24,9 @@ from studiobridge.bridge.settings import CameraSettings, Settings
 from studiobridge.profile.model import Witness
 from studiobridge.profile.witnessing import frames_from
 from studiobridge.witness.frames import Frame, Frames, FramesError, now, open_frames
+from studiobridge.witness.given import GAP, Nothing
 from studiobridge.witness.pictures import Finder, NotAPicture, NotWhole, decoded
 from studiobridge.witness.streams import WARM, Stream
-from studiobridge.witness.taken import GAP, Nothing
 
 NONE = Settings()
 T = TypeVar("T")

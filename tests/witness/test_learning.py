@@ -7,7 +7,7 @@ import pytest
 
 from studiobridge.profile.build import read_profile
 from studiobridge.witness.learned import Curve
-from studiobridge.witness.learning import Taken, learned_from
+from studiobridge.witness.learning import LitFrames, learned_from
 from studiobridge.witness.response import CannotFit, Lit, Response
 from tests.outside.witnessed.camera import Camera
 
@@ -27,7 +27,7 @@ def lamps() -> dict[str, np.ndarray]:
     }
 
 
-def taken(camera: Camera, levels: Levels, lies: Levels | None = None) -> Taken:
+def taken(camera: Camera, levels: Levels, lies: Levels | None = None) -> LitFrames:
     shares = lamps()
     light = np.zeros((*SIZE, 3), np.float32)
     for name, level in levels.items():
@@ -39,10 +39,10 @@ def taken(camera: Camera, levels: Levels, lies: Levels | None = None) -> Taken:
         (n, None): Lit(n, n, level, level / 100, 0.0 if level == 100 else 0.3)
         for n, level in levels.items()
     }
-    return Taken(lit, frames)
+    return LitFrames(lit, frames)
 
 
-def session(camera: Camera, lies: Levels | None = None) -> list[Taken]:
+def session(camera: Camera, lies: Levels | None = None) -> list[LitFrames]:
     alone: list[Levels] = [{n: v} for n in lamps() for v in (100.0, 50.0, 25.0)]
     together: list[Levels] = [{"key": 100, "rim": 100}, {"key": 100, "rim": 100, "cloth": 100}]
     return [taken(camera, levels, lies) for levels in [{}, *alone, *together]]
@@ -63,7 +63,7 @@ def test_a_lamp_that_lies_of_its_level_is_found_out(kind: str) -> None:
 
 def test_frames_of_two_sizes_are_refused() -> None:
     states = session(Camera("srgb", 3))
-    states[2] = Taken(states[2].lit, [frame[:80] for frame in states[2].frames])
+    states[2] = LitFrames(states[2].lit, [frame[:80] for frame in states[2].frames])
     profile = read_profile(CONFIG / "wheel-corner.yaml").profile
     with pytest.raises(CannotFit, match="one size"):
         learned_from(profile, "2026-11-27", states)
