@@ -92,7 +92,7 @@ def exposed(lamps: Sequence[Ratio]) -> Band | None:
     if not lamps:
         return None
     steps = np.arange(-round(FAR / FINE), round(FAR / FINE) + 1)
-    stops = steps * FINE
+    stops = np.asarray(steps * FINE, np.float64)
     few, most = np.zeros(len(stops)), np.zeros(len(stops))
     for lamp in lamps:
         there = _normal(lamp.stops - stops, lamp.off)
