@@ -179,7 +179,10 @@ class Gathering:
         same = _same(own.reshape(len(frames), -1) <= 0.0)
         shaded = math.sqrt(float(covered @ same @ covered)) / len(frames)
         # what changes from one frame to the next is shaded in some of them: who knows in which
-        apart = np.einsum("frc,frck->rck", own, (light - mean) ** 2) / np.maximum(total, 1e-6)[..., None]
+        apart = (
+            np.einsum("frc,frck->rck", own, (light - mean) ** 2)
+            / np.maximum(total, 1e-6)[..., None]
+        )
         guess = np.maximum(mean, LEAST)
         noise = self.solver.noise(guess.reshape(-1)).reshape(guess.shape)
         apart = np.maximum(apart - noise, 0.0) / guess**2
