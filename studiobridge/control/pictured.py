@@ -84,7 +84,8 @@ def beside_the_lights(sighting: Sighting, of_this_look: bool) -> Iterator[Differ
     stray, white = sighting.stray, sighting.white
     if stray is not None and stray.share.low > STRAY:
         much = stray.share
-        text = f"light from nowhere ({stray.where}): {100 * much.value:.0f} % of the face's"
+        at = f" ({stray.where})" if stray.where else ""
+        text = f"light from nowhere{at}: {100 * much.value:.0f} % of the face's"
         size = much.low / STRAY
         yield Differs(
             None, "stray", stray.where, much.value, "share", size, text, much.low, much.high

@@ -321,9 +321,11 @@ class Sight:
             return
         if stray is not None and self._twice["stray"].on:
             stops = round(math.log2(1.0 + stray.share.value), 2)
-            self.desk.emit(LightNote(at, IN_THE_PICTURE, "begun", stops, (stray.where,), ""))
+            where = (stray.where,) if stray.where else ()
+            self.desk.emit(LightNote(at, IN_THE_PICTURE, "begun", stops, where, ""))
             much = f"{100 * stray.share.value:.0f} % of the face's light"
-            self.desk.emit(Says(at, "stray", f"light from nowhere ({stray.where}): {much}"))
+            side = f" ({stray.where})" if stray.where else ""
+            self.desk.emit(Says(at, "stray", f"light from nowhere{side}: {much}"))
         else:
             self.desk.emit(LightNote(at, IN_THE_PICTURE, "over", None, (), "returned"))
 

@@ -63,7 +63,8 @@ class Stray:
     """Light that no lamp of the set explains: a window, a door, another lamp.
 
     `share` is of the light at the face (or of the whole picture where no face is named), `where`
-    one of left, right, top, bottom, middle or everywhere; the box is in shares of the picture.
+    one of left, right, top, bottom, middle or everywhere, or empty where the picture does not tell;
+    the box is in shares of the picture.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid", "allow_inf_nan": False}

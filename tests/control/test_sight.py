@@ -397,6 +397,7 @@ def test_the_picture_is_as_kept_only_by_a_look_of_a_moment_ago() -> None:
         ({"lights": {"key": seen(tells=False)}}, None, "cannot be told"),
         ({"lights": {"key": seen(57.0, stops=0.5)}}, False, "key gives 0.5 stop more"),
         ({"stray": Stray(near(0.06, 0.01), "left")}, False, "light from nowhere (left)"),
+        ({"stray": Stray(near(0.06, 0.01), "")}, False, "light from nowhere: 6 %"),
         ({"white": SeenWhite("card", near(14.0, 3.0), near(0, 0.001))}, False, "14 mired warmer"),
         ({"white": SeenWhite("face", near(0.0, 3.0), near(0.006, 0.001))}, False, "greener"),
         ({"exposure": near(-0.4, 0.1)}, False, "0.4 stop darker"),

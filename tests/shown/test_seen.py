@@ -216,6 +216,9 @@ def test_light_from_nowhere() -> None:
     assert seen.stray(as_json(maybe)).startswith("perhaps light from nowhere: up to 3 %")
     assert said(maybe).code == "so"
     assert "of the picture's" in seen.stray(as_json(view), face=False)
+    # where the picture does not tell, no side is named
+    plain = seen.stray(as_json(changed(stray=Stray(Band(0.035, 0.04, 0.05), ""))))
+    assert plain == "light from nowhere: about 4 % of the face's (3 to 5 %)"
     # a place nobody knows is not named
     assert "<b>" not in seen.stray(as_json(changed(stray=Stray(Band(0.035, 0.04, 0.05), "<b>"))))
 

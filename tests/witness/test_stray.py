@@ -117,6 +117,34 @@ def test_daylight_beside_somebody_is_seen_against_the_kept_picture(
     assert found is not None
     assert found.share.low <= 0.03 <= found.share.high
     assert (found.right > 0.6) if side > 0 else (found.left < 0.4)
+    # what they hide is no place without it: never from above, for they stand below
+    own = "right" if side > 0 else "left"
+    assert found.where == own if who is None else found.where in (own, "")
+
+
+@pytest.mark.parametrize("share", [0.12, 0.5])
+def test_a_large_window_beside_the_fill_is_nobody_and_is_said(
+    corner: Set, solver: Solver, share: float
+) -> None:
+    """It changes half of the picture by more than a person would change a part of it."""
+    dice = np.random.default_rng(25)
+    found = held(corner, solver, [corner.light(LOOK) + window(corner, 1.0, share)], dice)
+    assert found is not None
+    assert found.share.low <= share <= found.share.high
+    assert found.where in ("right", "everywhere", "")
+
+
+def test_a_side_that_is_not_seen_is_not_named(corner: Set, solver: Solver) -> None:
+    """Somebody before one half of the picture: what there is on the other says no side."""
+    codes = frame(corner.light(LOOK), np.random.default_rng(26))
+    kept, solved = solver.blocks(codes), solver.look_at(codes)
+    before = known_from(solver, solved)
+    eye = Daylight(solver, kept, solved.x, FACE)
+    light = corner.light(LOOK) + window(corner, -1.0, 0.05, low=True)
+    light[:, 200:] = corner.light(LOOK)[::-1, ::-1][:, 200:] * np.array([0.3, 0.5, 0.4])
+    blocks = solver.blocks(frame(light, np.random.default_rng(27)))
+    found = eye.look(blocks, 1, solver.suppose(solver.solve(blocks), before), before, before)
+    assert found is None or found.where == ""
 
 
 @pytest.mark.parametrize("cloth", [(0.5, 0.2, 0.1), (0.1, 0.2, 0.5)])
