@@ -3,7 +3,9 @@
 Evenness is the house's: the brightest of nine by nine places over the darkest, in stops
 (`craft/mark.evenness`, `figures/backdrops.GRID`); a place is here the mean of a block, for one
 pixel is noise. Extremes and no percentiles, for a dark corner is one block of eighty-one, and is
-what a viewer sees. Blocks that are mostly hidden are left out, and nothing is put in their place.
+what a viewer sees. Blocks that somebody mostly hides are left out: what is behind them is in no
+picture. Their shadow is, and counts. Where pixels do not tell how bright it is (clipped, codes of
+which the curve knows little) and it looks as the lamps make it, it is as they make it (`Made`).
 
 Colour takes the camera's red, green and blue, balanced, for those of ITU-R BT.709, which no camera
 has exactly: hues are right to some degrees, and the same from day to day.
