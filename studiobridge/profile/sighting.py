@@ -28,7 +28,7 @@ Hindrance = Literal[
 class Band:
     """A figure and how far it may be off: `low` <= `value` <= `high`.
 
-    Meant to hold 95 times in 100. On rendered rooms lights do, evenness and exposure do less often.
+    Meant to hold 95 times in 100, and on rendered rooms they do.
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = {"extra": "forbid", "allow_inf_nan": False}

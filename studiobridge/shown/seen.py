@@ -49,8 +49,7 @@ MOST_DIFFERENCES = 3
 
 NO_METER = later(
     "A picture is no meter: every figure is a band, meant to hold 95 times in 100 and tried on"
-    " rendered rooms only, where some held less often (evenness, exposure). It is against the"
-    " picture that was kept."
+    " rendered rooms only. It is against the picture that was kept."
 )
 NOTHING_KEPT = later(
     "Nothing of this picture is stored. It was taken for you, and goes when you go."

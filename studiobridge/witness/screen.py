@@ -3,7 +3,9 @@
 Evenness is the house's: the brightest of nine by nine places over the darkest, in stops
 (`craft/mark.evenness`, `figures/backdrops.GRID`); a place is here the mean of a block, for one
 pixel is noise. Extremes and no percentiles, for a dark corner is one block of eighty-one, and is
-what a viewer sees. Blocks that are mostly hidden are left out, and nothing is put in their place.
+what a viewer sees. Blocks that somebody mostly hides are left out: what is behind them is in no
+picture. Their shadow is, and counts. Where pixels do not tell how bright it is (clipped, codes of
+which the curve knows little) and it looks as the lamps make it, it is as they make it (`Made`).
 
 Colour takes the camera's red, green and blue, balanced, for those of ITU-R BT.709, which no camera
 has exactly: hues are right to some degrees, and the same from day to day.
@@ -15,7 +17,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -98,8 +100,8 @@ class Made:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Shown:
-    """A picture and what of it is screen; `by_lamps`: where it is as the lamps make it, how far
-    (stops) that may be off, elsewhere NaN. None: nowhere."""
+    """The screen's pixels, and which of them count; `by_lamps`: where they are as the lamps make
+    them, how far (stops) that may be off, elsewhere NaN. None: nowhere."""
 
     light: Picture
     clear: Mask
@@ -147,7 +149,7 @@ def screen_map(
     blocks: tuple[int, int] = (GRID, GRID),
 ) -> Map | None:
     """The screen's light block by block (across, down); None where too little of it is seen."""
-    found = _blocks(learned, _Shown(light, _clear(learned, light, usable)), blocks)
+    found = _blocks(learned, _shown(learned, light, _clear(learned, light, usable), None), blocks)
     bright = _bright(found, keys)
     there = found.there & (bright > DARK)
     if int(there.sum()) < BLOCKS:
@@ -261,18 +263,18 @@ def _shown(learned: Learned, light: Picture, clear: Mask, made: Made | None) -> 
     can make nothing of for other reasons. Only what looks as the lamps make it counts so: somebody
     is no screen, nor is their shadow as bright as it would be without them.
     """
-    if made is None or made.light.shape[:2] != made.off.shape:
-        return _Shown(light, clear)
-    # whole parts around it
     place = cut(learned.screen or WHOLE, light.shape)
-    most = [min(one, side // PART) for one, side in zip(made.off.shape, light.shape, strict=False)]
+    plain = _Shown(light[place], clear[place])
+    if made is None or made.light.shape[:2] != made.off.shape:
+        return plain
+    # whole parts around it
     rows, columns = (
-        slice(side.start // PART, min(-(-side.stop // PART), end))
-        for side, end in zip(place, most, strict=True)
+        slice(side.start // PART, min(-(-side.stop // PART), parts, pixels // PART))
+        for side, parts, pixels in zip(place, made.off.shape, light.shape[:2], strict=True)
     )
     size = (columns.stop - columns.start, rows.stop - rows.start)
     if min(size) < OVER:
-        return _Shown(light, clear)
+        return plain
     around = (
         slice(rows.start * PART, rows.stop * PART),
         slice(columns.start * PART, columns.stop * PART),
@@ -292,18 +294,25 @@ def _shown(learned: Learned, light: Picture, clear: Mask, made: Made | None) -> 
         # what is as bright as that may well be a lamp, and a face is no screen
         taken &= ~over & ~hidden
         seen &= ~seen
+    taken &= np.isfinite(known)
     if not (taken | seen).any():
-        return _Shown(light, clear)
+        return plain
 
-    def whole(values: NDArray[np.float32]) -> NDArray[np.float32]:
-        return values.repeat(PART, axis=0).repeat(PART, axis=1)
+    # of these parts the pixels that are screen, and where they are in it
+    ours = tuple(
+        slice(s.start - a.start, s.stop - a.start) for s, a in zip(place, around, strict=True)
+    )
 
-    pixels, more = (whole(mask.astype(np.float32)) > 0 for mask in (taken, seen))
-    filled, shown = light.copy(), clear.copy()
-    filled[around][pixels] = whole(by_lamps)[pixels]
-    shown[around] |= pixels | more
-    found = np.full(light.shape[:2], np.nan, np.float32)
-    found[around] = np.where(pixels, whole(known), np.nan)
+    def whole(values: NDArray[Any]) -> NDArray[Any]:
+        return values.repeat(PART, axis=0).repeat(PART, axis=1)[ours]
+
+    pixels = whole(taken)
+    theirs = tuple(slice(0, side) for side in pixels.shape)
+    filled, shown = plain.light.copy(), plain.clear.copy()
+    filled[theirs][pixels] = whole(by_lamps)[pixels]
+    shown[theirs] |= pixels | whole(seen)
+    found = np.full(shown.shape, np.nan, np.float32)
+    found[theirs] = np.where(pixels, whole(known), np.nan)
     return _Shown(filled, shown, found)
 
 
@@ -352,22 +361,20 @@ def _under(light: Picture, top: NDArray[np.floating]) -> Mask:
 
 
 def _blocks(learned: Learned, shown: _Shown, blocks: tuple[int, int] = (GRID, GRID)) -> _Blocks:
-    place = cut(learned.screen or WHOLE, shown.light.shape)
-    part, seen = shown.light[place], shown.clear[place].astype(np.float32)
+    part, seen = shown.light, shown.clear.astype(np.float32)
     blocks = min(blocks[0], part.shape[1]), min(blocks[1], part.shape[0])
     over = np.where(_under(part, top_of(learned)), np.float32(0), seen)
     share = _mean(seen, blocks)
     least = np.maximum(share, 1e-6)
-    light = _mean(np.where(seen[..., None] > 0, part, 0.0).astype(np.float32), blocks)
+    light = _mean(np.asarray(cv2.copyTo(part, seen.astype(np.uint8)), np.float32), blocks)
     light = (light / least[..., None]).astype(np.float32)
     off = _sure(learned, light).max(axis=2) + PARTLY * (1.0 - share)
     if shown.by_lamps is not None:
-        known = shown.by_lamps[place]
-        made = np.isfinite(known)
+        made = np.isfinite(shown.by_lamps)
         over = np.where(made, np.float32(0), over)
         # ... of the rest it is the curve's
         rest = 1.0 - _mean(np.where(made, seen, np.float32(0)), blocks) / least
-        off = _mean(np.where(made, known, np.float32(0)), blocks) / least + rest * off
+        off = _mean(np.where(made, shown.by_lamps, np.float32(0)), blocks) / least + rest * off
     return _Blocks(light, share, (_mean(over, blocks) / least).astype(np.float32), off)
 
 
@@ -409,7 +416,7 @@ def _covered(learned: Learned, usable: Mask | None, shown: _Shown) -> float:
     if usable is None:
         return 0.0
     place = cut(learned.screen or WHOLE, usable.shape)
-    return float((~usable[place] & ~shown.clear[place]).mean())
+    return float((~usable[place] & ~shown.clear).mean())
 
 
 def _change(
@@ -424,11 +431,11 @@ def _change(
     and nobody did then; and how bright it is where it is clipped neither tells."""
     if kept is None or kept.shape[:2] != clear.shape:
         return None
-    top = top_of(learned)
-    clear = clear & _under(light, top) & _under(kept, top)
+    place, top = cut(learned.screen or WHOLE, light.shape), top_of(learned)
+    both = clear[place] & _under(light[place], top) & _under(kept[place], top)
     if counts is not None and counts.shape == clear.shape:
-        clear = clear & counts
-    two = [_blocks(learned, _Shown(one, clear)) for one in (light, kept)]
+        both &= counts[place]
+    two = [_blocks(learned, _Shown(one[place], both)) for one in (light, kept)]
     now, was = (_bright(one, keys) for one in two)
     there = two[0].there & two[1].there
     if (
