@@ -86,7 +86,9 @@ class Drawing:
             out.append("</g>")
         for name in ground.things:
             out.append(
-                f'<a class="thing" href="#d" data-device={quoteattr(name)} id="lamp-{name}"></a>'
+                # an engine may take a drawing's title for hidden: it is named as the link's own
+                f'<a class="thing" href="#d" data-device={quoteattr(name)} id="lamp-{name}"'
+                f' aria-labelledby="says-{name}"></a>'
             )
         out.append("</svg>")
         if ground.rows:
@@ -241,7 +243,7 @@ class Drawing:
         said = escape(bare(f"{words.clean(device.name, 60)}: {spoken(device, view, how)}"))
         body = self._cloth(thing, view, how) if device.kind == "backdrop" else ""
         return (
-            f"<title>{said}</title>"
+            f'<title id="says-{device.name}">{said}</title>'
             f'{body or self._glyph(thing, view, how)}<g aria-hidden="true">'
             f"{self._label(thing, view, how)}{self._tag(tag, view, how, thing)}</g>"
         )

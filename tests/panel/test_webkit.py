@@ -9,11 +9,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from tests.brokers import needs_mosquitto
+from tests.panel.browser import AXE_RUN, axe_script
+from tests.panel.served import served
+from tests.panel.states import CORNER, evening
 from tests.panel.studio import Studio, studio, until
 from tests.panel.webkit import needs_webkit, webkit
 
@@ -35,6 +39,13 @@ class Phone:
 
     def run(self, script: str, *args: object) -> Any:
         return self.driver.execute_script(script, *args)
+
+    def wait(self, script: str) -> Any:
+        """What a promise comes to."""
+        self.driver.set_script_timeout(30)
+        return self.driver.execute_async_script(
+            f"const done = arguments[arguments.length - 1]; ({script})().then(done)"
+        )
 
     def open(self, url: str) -> None:
         self.driver.get(url)
@@ -247,3 +258,28 @@ def test_what_is_gone_is_said_and_found_again(made: Studio, phone: Phone) -> Non
     )
     phone.sees("#big:not([disabled])", "", LONG)
     phone.nothing_wrong()
+
+
+def test_axe_finds_nothing_in_this_engine_either(phone: Phone, tmp_path: Path) -> None:
+    """The three views, each in a state that has much on it, over a panel that is told how the set is."""
+    states, axe = evening(), axe_script()
+    found = []
+    with served(tmp_path, CORNER) as panel:
+        panel.say(**states["moved"])
+        phone.open(panel.url)
+        phone.sees("input[name=secret]").send_keys(panel.code())
+        phone.sees("input[name=name]").send_keys("Ana")
+        phone.tap("button.big, form button[type=submit]")
+        phone.sees("#headline", "adrift", LONG)
+        for path, state, drawn, text in (
+            ("", "moved", "#drift li", "key"),
+            ("/stand", "moved", "#stand .word", "ADRIFT"),
+            ("/mark#at-key", "adjusting", "#at-key .step", ""),
+        ):
+            panel.say(**states[state])
+            phone.open(f"{panel.url}/s/{SET}{path}")
+            phone.sees(drawn, text)
+            phone.run(axe)
+            found += [f"{path} {state}: {line}" for line in phone.wait(AXE_RUN)]
+        phone.nothing_wrong()
+    assert found == [], "\n".join(found)
