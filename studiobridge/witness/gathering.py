@@ -20,7 +20,7 @@ import numpy as np
 from studiobridge.profile.sighting import Band
 from studiobridge.witness.blocks import Blocks
 from studiobridge.witness.likely import Before
-from studiobridge.witness.reduced import SURE, Floats, Singles
+from studiobridge.witness.reduced import LEAST, SURE, Floats, Mask, Singles
 from studiobridge.witness.solving import LEARNED_OFF, Solved, Solver
 
 FRAMES = 20
@@ -28,6 +28,8 @@ FRAMES = 20
 SO_LIKELY, BY = 0.9, 0.1
 # No light is held to be where it was more exactly than this (stops).
 SUREST = 0.015
+# A block of which the mean may be so far off (share), by how frames differ, counts by half.
+APART = 0.01
 # A block counts in the mean where all its weights together are this much.
 ENOUGH = 0.5
 # A frame in which so much more (share) is covered than in the one before is solved anew, from all
@@ -42,6 +44,7 @@ class _Frame:
     x: Floats
     taken: float | None
     covered: float
+    smooth: float
 
 
 class Gathering:
@@ -101,6 +104,7 @@ class Gathering:
             one.x,
             taken,
             one.covered,
+            one.smooth,
         )
         if not one.weights.any():
             return one
@@ -171,14 +175,38 @@ class Gathering:
         # texture was judged in each frame
         merged = Blocks(mean.astype(np.float32), None, total > ENOUGH)
         trust = np.minimum(1.0, total / ENOUGH / 2).astype(np.float32)
-        covered = [frame.covered for frame in frames]
-        shaded = float(np.mean(covered))
-        found = self.solver.solve(merged, prior, trust, starts=[x], near=one, shaded=shaded)
+        covered = np.array([frame.covered for frame in frames])
+        same = _same(own.reshape(len(frames), -1) <= 0.0)
+        shaded = math.sqrt(float(covered @ same @ covered)) / len(frames)
+        # what changes from one frame to the next is shaded in some of them: who knows in which
+        apart = (
+            np.einsum("frc,frck->rck", own, (light - mean) ** 2)
+            / np.maximum(total, 1e-6)[..., None]
+        )
+        guess = np.maximum(mean, LEAST)
+        noise = self.solver.noise(guess.reshape(-1)).reshape(guess.shape)
+        apart = np.maximum(apart - noise, 0.0) / guess**2
+        trust = trust / (1.0 + apart.mean(axis=2) * float(same.mean()) / APART**2)
+        # the newest may be the one in which nobody stands: errors are as smooth as in all of them
+        like = replace(one, smooth=math.sqrt(float(np.mean([f.smooth**2 for f in frames]))))
+        found = self.solver.solve(merged, prior, trust, starts=[x], near=like, shaded=shaded)
         if not found.weights.any():
             return one
-        found = replace(found, hidden=max(covered))
+        found = replace(found, hidden=float(covered.max()))
         scatter = np.var([frame.x for frame in frames], axis=0) / len(frames)
         return _no_narrower(self.solver, found, scatter)
+
+
+def _same(out: Mask) -> Floats:
+    """How far what somebody does is the same in two frames (0-1): frames × frames.
+
+    As far as the same blocks are left out, over what either leaves out: who stands still shades the
+    same in all, and of who moves it averages out.
+    """
+    some = out.astype(np.float64)
+    both = some @ some.T
+    each = np.diag(both)
+    return np.asarray(both / np.maximum(each[:, None] + each[None, :] - both, 1.0), np.float64)
 
 
 def _no_narrower(solver: Solver, found: Solved, scatter: Floats) -> Solved:

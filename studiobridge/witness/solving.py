@@ -77,8 +77,8 @@ TELLS = 0.25
 # How much wider bands are for each share that is covered: shadows with soft edges, light that is
 # sent elsewhere, are not only smooth, and what a mask lets through is on one side.
 HIDES = 2.5
-# How much of its light, smoothly, somebody takes from one lamp alone or sends on (a spread, for each
-# share of the picture that they hide).
+# How much of its light, smoothly, somebody takes from one lamp alone or sends on (a spread, for
+# each share of the picture that they hide).
 SHADES = 0.1
 # Turns until what is covered stands still, and how many of them a frame can do without that is near
 # one solved before.

@@ -391,23 +391,6 @@ def test_a_held_key_confirms_nothing(hand: Hand) -> None:
         assert hand.state()["state"] == "ready"
 
 
-def test_a_lockout_by_two_fast_taps_is_none(hand: Hand) -> None:
-    hand.up()
-    with hand.page(has_touch=True) as page:
-        page.click("summary:has-text('everything in words')")
-        page.click("#things .thing[data-device=fill]")
-        page.wait_for_selector("#d[open]:not(.fresh) .ask[data-ask=lockout]")
-        at = box(page, "#d .ask[data-ask=lockout]")
-        x, y = at["x"] + at["width"] / 2, at["y"] + at["height"] / 2
-        page.touchscreen.tap(x, y)
-        page.wait_for_timeout(60)
-        page.touchscreen.tap(x, y)
-        page.wait_for_selector("#d #sure:not(.fresh):has-text('Lock fill out?')")
-        assert hand.state()["lockouts"] == []
-        photograph(page, "lockout")
-        page.tap("#sure-no")
-
-
 def test_a_press_held_across_an_update_is_not_lost(hand: Hand) -> None:
     """By mouse and by pen: ten of ten, with the part drawn anew under it each time."""
     hand.up()

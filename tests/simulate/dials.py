@@ -85,7 +85,8 @@ class Dials(Shot):
         elif first == "roll":
             self.gear(self.room.roll(dice.choice(self.cameras), self.now, True))
         elif first == "lockout":
-            self.ask("lockout", targets=[dice.choice([dial, self.profile.devices[dial].feeds[0]])])
+            target = dice.choice([dial, self.profile.devices[dial].feeds[0]])
+            self.ask("lockout", targets=[target], by="Ana", why="a bulb")
         elif first == "unplug":
             self.gear(self.room.unplug(dial, self.now))
         elif first == "restore":

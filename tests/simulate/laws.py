@@ -378,6 +378,7 @@ class Laws:
             if note.phase == "closed" and note.how == "kept":
                 self.restored.pop(note.device, None)
         elif isinstance(note, StateNote):
+            self.mutes.look = note.look  # in force from here on, and shown a moment later
             if note.state == "ready" and self.state == "rising":
                 self._ready(note)
             if note.state == "ready" and self.state != "ready":

@@ -111,6 +111,7 @@ class Watched(Evening):
         self.told_at: dict[str, float] = {}
         self.linked_at = 0.0
         self.moved_at = dict.fromkeys(profile.devices, 0.0)
+        self.otherwise_at: dict[str, float] = {}  # when something else last proved it
         self.stood: dict[str, float] = {}
         self.looked = 0
         self.by_picture = 0
@@ -348,10 +349,10 @@ class Watched(Evening):
         for name in presets.presets if presets is not None else ():
             device = self.profile.devices[name]
             belief = self.core.controller.beliefs.of[name]
-            # a person's word, or the watts of its plug, may say it too
-            other = belief.ticked is not None or any(
-                band.by != "picture" for band in belief.gauged.values()
-            )
+            # a person's word, or the watts of its plug, may say it too, or did a doubt ago
+            if belief.ticked is not None or any(b.by != "picture" for b in belief.gauged.values()):
+                self.otherwise_at[name] = self.now
+            other = self.now - self.otherwise_at.get(name, -math.inf) <= DOUBT
             if device.proof == "picture" and device.essential and not other:
                 self._must_be_seen(7, name, "the set is ready", DOUBT)
 

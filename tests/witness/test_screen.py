@@ -11,10 +11,13 @@ import pytest
 from scipy import stats
 
 from studiobridge.craft.mark import evenness
-from studiobridge.profile.model import Region
+from studiobridge.profile.model import Device, Look, Preset, Region
 from studiobridge.witness.blocks import FINE as PART
 from studiobridge.witness.blocks import means
+from studiobridge.witness.learned import Curve
 from studiobridge.witness.screen import FINE, Made, contours, hue_of, screen, screen_map
+from studiobridge.witness.seeing import Seeing
+from tests.figures.sets import small
 from tests.witness.little_room import CARD, SCREEN, LittleRoom, person, region_of
 
 SHAPE = (540, 960)
@@ -237,3 +240,81 @@ def test_somebody_before_it_is_no_cloth_whatever_the_lamps_make_there(room: Litt
     assert found is not None and without is not None
     assert found.covered == pytest.approx(without.covered, abs=0.03)
     assert found.even.value == pytest.approx(without.even.value, abs=0.1)
+
+
+def shaded(light: np.ndarray, deep: float) -> np.ndarray:
+    """A soft shadow at the right of the screen, deepest at its edge, a little bluer with depth."""
+    across = np.linspace(0, 1, SHAPE[1], dtype=np.float32)
+    depth = np.clip((across - 0.7) / 0.18, 0, 1)[None, :, None] * np.float32(deep)
+    return (light * 2.0 ** (-depth * np.array([0.85, 1.0, 1.1], np.float32))).astype(np.float32)
+
+
+def test_a_shadow_that_somebody_throws_on_it_makes_it_less_even_though_a_solver_left_it_out(
+    room: LittleRoom,
+) -> None:
+    light, mask = person(shaded(room.light(LOOK), 0.9), 0.45)
+    usable = ~mask
+    usable[:, int(0.72 * SHAPE[1]) :] = False
+    seen = room.curve.linear(room.frame(light))
+    kept = room.curve.linear(room.frame(room.light(LOOK)))
+    truth = evenness(places(light, cv2.dilate(mask.astype(np.uint8), np.ones((17, 17))) == 0))
+    found = screen(room.learned, seen, usable, kept, made=by_the_lamps(room, LOOK))
+    alone = screen(room.learned, seen, usable, kept)
+    assert found is not None and alone is not None and alone.even.value < truth - 0.3
+    assert found.even.value == pytest.approx(truth, abs=0.1)
+    assert found.even.low <= truth <= found.even.high
+    assert found.covered == pytest.approx(float(mask[region_of(SCREEN, SHAPE)].mean()), abs=0.02)
+    # who stands there throws it, and nobody did in the kept picture: nothing is wrong with the set
+    assert found.change == pytest.approx(0.0, abs=0.05)
+
+
+def test_where_the_curve_is_hardly_known_it_is_as_the_lamps_make_it(room: LittleRoom) -> None:
+    """Codes from 172 on are read a third of a stop too dim, and said to be off by as much."""
+    light = room.light(LOOK)
+    codes = room.frame(light)
+    ys, xs = region_of(SCREEN, SHAPE)
+    assert 0.05 < (codes[ys, xs].max(axis=2) >= 172).mean() < 0.9
+    bad, sure = room.curve.light.copy(), room.curve.sure.copy()
+    bad[:, 172:] *= 2.0**-0.33
+    bad = np.maximum.accumulate(bad + np.arange(256, dtype=np.float32) * 1e-6, axis=1)
+    sure[:, 166:] = 0.4
+    learned = replace(room.learned, curve=Curve(bad.astype(np.float32), sure))
+    seen, truth = learned.curve.linear(codes), evenness(places(light))
+    alone, found = screen(learned, seen), screen(learned, seen, made=by_the_lamps(room, LOOK))
+    assert alone is not None and found is not None
+    assert abs(alone.even.value - truth) > 0.15 and alone.even.low <= truth <= alone.even.high
+    assert found.even.value == pytest.approx(truth, abs=0.05)
+    assert found.even.high - found.even.low < 0.5 * (alone.even.high - alone.even.low)
+
+
+def test_nobody_is_a_shadow_of_themselves(room: LittleRoom) -> None:
+    """Somebody in the cloth's own colour, a little darker: their edge is no shadow's."""
+    light = room.light(LOOK)
+    _, mask = person(light, 0.5)
+    light[mask] *= np.float32(0.6)
+    usable = cv2.dilate(mask.astype(np.uint8), np.ones((17, 17), np.uint8)) == 0
+    found = screen(
+        room.learned, room.curve.linear(room.frame(light)), usable, made=by_the_lamps(room, LOOK)
+    )
+    hidden = float(mask[region_of(SCREEN, SHAPE)].mean())
+    assert found is not None and found.covered == pytest.approx(hidden, abs=0.03)
+    truth = evenness(places(light, usable))
+    assert found.even.value == pytest.approx(truth, abs=0.1)
+
+
+def test_a_camera_that_was_opened_leaves_the_screen_as_even_as_it_is(room: LittleRoom) -> None:
+    """By more than a stop, until part of the screen is clipped: no lamp was turned."""
+    presets = {name: Preset(100.0 * amount) for name, amount in LOOK.items()}
+    devices = [Device(name, "light", tells=frozenset({"level"})) for name in LOOK]
+    looks = {"look": Look("look", presets)}
+    profile = small(*devices, presets=presets, looks=looks, name="made-up")
+    eye = Seeing(room.learned, room.kept(LOOK), profile, "run")
+    light = room.light(LOOK)
+    codes = room.frame(light * np.float32(2.0**1.2))
+    clipped = (codes[region_of(SCREEN, SHAPE)] >= room.learned.clips).any(axis=2)
+    assert 0.02 < clipped.mean() < 0.9
+    seen = eye.look(codes, 100.0, 0.1, presets)
+    assert seen.exposure is not None and seen.exposure.low <= 1.2 <= seen.exposure.high
+    truth = evenness(places(light))
+    assert seen.screen is not None and seen.screen.even.value == pytest.approx(truth, abs=0.1)
+    assert seen.screen.even.low <= truth <= seen.screen.even.high

@@ -224,7 +224,7 @@ def test_an_evening_with_the_witness(there: Set) -> None:
             amount = seen["lights"][name]["amount"]
             assert amount["low"] - 0.05 < 0.5 < amount["high"] + 0.05
         # by the clock of the bridge, from when it was written
-        assert abs(seen["taken"] - time.time() - AHEAD) < 5
+        assert abs(seen["taken"] - time.time() - AHEAD) < 60
         assert 0 <= seen["age"] < 5
         alive = there.alive("looking")
         assert (alive["learned"], alive["every"]) == (there.room.learned.made, 0.5)

@@ -15,6 +15,8 @@
 // The second touch is elsewhere, beside the first, and counts after APART ms: two taps by mistake ask for nothing.
 // What stands in a dialog that has just opened (`opens(dialog)`) is dead as long: the touch that opened it may come twice.
 // By keyboard the focus goes to the question; Escape, No, a touch elsewhere or LASTS ms take it away again.
+// What has closed under a touch uncovers what lay below it: that same touch, made twice, is none on what is there.
+// A question does not outlast that the page is put away, and a request that nothing answers is said.
 // A button whose meaning changed between press and release asks for nothing and says so.
 "use strict";
 import { hears } from "./listening.js";
@@ -23,6 +25,8 @@ import { say } from "./saying.js";
 
 const APART = 500;        // ms between the first touch and one that counts
 const LASTS = 8000;       // ms a question stands, and as long as it has the focus
+const NEAR = 60;          // px: a second touch of the same finger
+const ANSWERS = 12000;    // ms for an answer: the panel itself waits 10 s for the bridge's
 const token = () => (document.querySelector('meta[name="studiobridge-token"]') || { content: "" }).content;
 
 export function wishOf(el) {
@@ -42,19 +46,24 @@ export function wishOf(el) {
 
 export async function ask(set, wish) {
   if (!hears()) return { ok: false, text: say("The panel cannot be reached: nothing was asked.") };
+  const given_up = new AbortController();
+  const timer = setTimeout(() => given_up.abort(), ANSWERS);
   try {
     spoken("");
     const reply = await fetch(`/api/sets/${set}/ask`, {
       method: "POST",
       headers: { "Content-Type": "application/json", "X-Studiobridge-Token": token() },
       body: JSON.stringify(wish),
+      signal: given_up.signal,
     });
     const { text } = await reply.json();
     spoken(reply.headers.get("content-language"));
     return { ok: reply.ok, text };
   } catch {
+    // it lies on the way, and may come yet
+    if (given_up.signal.aborted) return { ok: false, text: say("No answer came. It may have been asked all the same: see how the set stands.") };
     return { ok: false, text: say("The panel cannot be reached: nothing was asked.") };
-  }
+  } finally { clearTimeout(timer); }
 }
 
 // The bridge answers in English, whatever the page speaks: whoever reads it aloud has to know.
@@ -92,6 +101,14 @@ export function live(yes) {
   for (const el of document.querySelectorAll(".ask, .choose")) el.disabled = true;
   forget();
 }
+
+// ---- what a touch uncovers: the last one, and the one under which something closed
+let touch = { x: 0, y: 0, at: -APART };
+let uncovered = touch;
+function uncovers() { if (performance.now() - touch.at < APART) uncovered = touch; }
+const goes_through = (event) => event.detail > 0 && performance.now() - uncovered.at < APART
+  && Math.hypot(event.clientX - uncovered.x, event.clientY - uncovered.y) < NEAR;
+document.addEventListener("close", uncovers, true);
 
 // ---- the question ------------------------------------------------------------------
 let open = null;          // { el, same, timer }: what is asked about
@@ -145,6 +162,9 @@ function wait() {
     if (document.getElementById("sure").contains(document.activeElement) && byKey) wait(); else forget();
   }, LASTS);
 }
+// who puts the page away has left the question, whatever a timer that stood still may say
+document.addEventListener("visibilitychange", () => { if (document.hidden) forget(); });
+addEventListener("pagehide", () => forget());
 let byKey = false;
 addEventListener("keydown", () => { byKey = true; }, true);
 addEventListener("pointerdown", () => { byKey = false; }, true);
@@ -156,6 +176,7 @@ function forget() {
   open = null;
   const box = document.getElementById("sure");
   const back = box.contains(document.activeElement);
+  uncovers();
   box.hidden = true;
   el.classList.remove("asked");
   if (back && el.isConnected && !el.disabled) el.focus({ preventScroll: true });
@@ -169,7 +190,7 @@ export function press({ set, answer }) {
   async function go(wish, el) {
     const dialog = el.dataset.after && document.querySelector(el.dataset.after);
     if (dialog) dialog.close();
-    answer(say("asking …"), false);
+    answer(say("asking …"), false, ANSWERS + 1000);
     const { ok, text } = await ask(set, wish);
     answer(text, !ok);
   }
@@ -189,6 +210,8 @@ export function press({ set, answer }) {
 
   document.addEventListener("click", (event) => {
     if (repeats) { event.preventDefault(); return; }
+    if (goes_through(event)) { began = null; return; }
+    if (event.detail > 0) touch = { x: event.clientX, y: event.clientY, at: performance.now() };
     const box = document.getElementById("sure");
     if (open && box.contains(event.target)) {
       const { el } = open;
