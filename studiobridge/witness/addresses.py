@@ -30,6 +30,7 @@ from studiobridge.witness.given import (
     HANGS,
     LONGEST_WAIT,
     Got,
+    Newest,
     Nothing,
     ago,
     decodable,
@@ -255,23 +256,14 @@ class Pictures:
     def __init__(self, answer: Any) -> None:
         self.over: str | None = None
         self._answer = answer
-        self._news = threading.Condition()
-        self._newest: Got | None = None
-        self._given = -1e18
+        self._newest = Newest()
         threading.Thread(target=self._drain, daemon=True).start()
 
     def next(self, until: float, after: float) -> Got:
-        after = max(after, self._given)
-        with self._news:
-            while True:
-                got = self._newest
-                if got is not None and got.taken > after:
-                    self._given = got.taken
-                    return got
-                left = until - now()
-                if self.over is not None or left <= 0:
-                    raise Nothing(self.over or "no whole picture came")
-                self._news.wait(min(left, 1.0))
+        got = self._newest.next(until, after, lambda: self.over is not None)
+        if got is None:
+            raise Nothing(self.over or "no whole picture came")
+        return got
 
     def _drain(self) -> None:
         finder, over = Finder(), "it ended the stream"
@@ -294,16 +286,13 @@ class Pictures:
                     continue
                 fast, last = fast or at - last < GAP, at
                 picture, taken = found
-                with self._news:
-                    self._newest = Got(picture, min(taken, silent) if at < until else taken)
-                    self._news.notify_all()
+                self._newest.put(Got(picture, min(taken, silent) if at < until else taken))
         except TimeoutError:
             over = f"it says nothing any more for {ANSWERS_WITHIN:.0f} s"
         except Exception as error:  # of a library, on bytes from outside
             over = f"the stream broke off: {type(error).__name__}"
-        with self._news:
-            # what came before the end is not of now for long; it has its time
-            self.over = over
-            self._news.notify_all()
+        # what came before the end is not of now for long; it has its time
+        self.over = over
+        self._newest.wake()
         with contextlib.suppress(Exception):
             self._answer.close()

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
+from studiobridge.witness.frames import now
 from studiobridge.witness.learned import Codes
 from studiobridge.witness.pictures import outline
 
@@ -32,6 +35,39 @@ class Got:
 
     picture: bytes | Codes
     taken: float
+
+
+class Newest:
+    """The newest picture of a thread that reads all the time, for who comes for one."""
+
+    def __init__(self) -> None:
+        self._news = threading.Condition()
+        self._got: Got | None = None
+        self._given = -1e18
+
+    def put(self, got: Got) -> None:
+        with self._news:
+            self._got = got
+            self._news.notify_all()
+
+    def wake(self) -> None:
+        """Nothing more may come: whoever waits looks whether it is over."""
+        with self._news:
+            self._news.notify_all()
+
+    def next(self, until: float, after: float, over: Callable[[], bool]) -> Got | None:
+        """One not given before, taken after `after`; None where none came in time or it is over."""
+        after = max(after, self._given)
+        with self._news:
+            while True:
+                got = self._got
+                if got is not None and got.taken > after:
+                    self._given = got.taken
+                    return got
+                left = until - now()
+                if left <= 0 or over():
+                    return None
+                self._news.wait(min(left, 0.5))
 
 
 class Source(Protocol):

@@ -27,6 +27,7 @@ from studiobridge.witness.given import (
     HANGS,
     LONGEST_WAIT,
     Got,
+    Newest,
     Nothing,
     reason_of,
 )
@@ -52,9 +53,7 @@ class Stream:
         self.notes: list[str] = []
         self._shown = shown
         self._opened = opened
-        self._news = threading.Condition()
-        self._newest: Got | None = None
-        self._given = -1e18
+        self._newest = Newest()
         self._wanted = False
         self._why: Nothing | None = None
         self.busy_since: float | None = None  # in the library, which may not come back
@@ -66,22 +65,15 @@ class Stream:
         return since is not None and now() - since > HANGS
 
     def next(self, until: float, after: float) -> Got:
-        after = max(after, self._given)
-        with self._news:
-            self._wanted = True
-            try:
-                while True:
-                    got = self._newest
-                    if got is not None and got.taken > after:
-                        self._given = got.taken
-                        return got
-                    left = until - now()
-                    if left <= 0:
-                        why = self._why or Nothing("it gave no frame in time")
-                        raise Nothing(f"{self._shown}: {why}", why.final)
-                    self._news.wait(min(left, 0.5))
-            finally:
-                self._wanted = False
+        self._wanted = True
+        try:
+            got = self._newest.next(until, after, lambda: False)
+        finally:
+            self._wanted = False
+        if got is None:
+            why = self._why or Nothing("it gave no frame in time")
+            raise Nothing(f"{self._shown}: {why}", why.final)
+        return got
 
     def _run(self) -> None:
         wait = FIRST_WAIT
@@ -105,9 +97,7 @@ class Stream:
             wait = min(2 * wait, LONGEST_WAIT)
 
     def _failed(self, error: Nothing) -> None:
-        with self._news:
-            self._why = error
-            self._news.notify_all()
+        self._why = error
 
     def _read(self, capture: Capture) -> bool:
         """Until it ends. Did any frame come?"""
@@ -137,10 +127,8 @@ class Stream:
             if not good or not _is_picture(codes):
                 self._failed(Nothing("its frames cannot be read"))
                 continue
-            with self._news:
-                self._why = None
-                self._newest = Got(codes, before)
-                self._news.notify_all()
+            self._why = None
+            self._newest.put(Got(codes, before))
 
 
 def _is_picture(codes: object) -> bool:

@@ -9,35 +9,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from studiobridge.profile import read_profile
 from studiobridge.profile.model import SetProfile
 from studiobridge.witness.learned import Codes
 from studiobridge.witness.lesson import ByHand, Done, Lesson, Look, Refused, Tell
 from tests.outside.witnessed.camera import Camera
+from tests.witness.dimmed import WITH_RIM, read_corner
 
-SET = """\
-format: 1
-set: corner
-mains: {voltage: 230 V, circuits: {wall: {breaker: 10 A, curve: B}}}
-dialects:
-  dimmer:
-    switch: {tell: {topic: "{at}/on", words: {on: "1", off: "0"}}, hear: {topic: "{at}/is", words: {on: "1", off: "0"}}}
-    level: {tell: {topic: "{at}/dim", span: 0..100}, hear: {topic: "{at}/dims", span: 0..100}}
-devices:
-  key: {kind: light, fed_by: wall, draws: 20 W, speaks: dimmer, at: a}
-  wash: {kind: light, fed_by: wall, draws: 20 W, speaks: dimmer, at: b}
-  rim: {kind: light, fed_by: wall, draws: 20 W, proof: picture}
-looks: {lesson: {key: {level: 50 %}, wash: {level: 50 %}, rim: {level: 50 %}}}
-"""
 ROWS, COLUMNS = 192, 320
 SPOTS = {"key": (0.3, 0.3), "wash": (0.7, 1.3), "rim": (0.2, 0.9)}
 
 
 @pytest.fixture(scope="module")
 def profile(tmp_path_factory: pytest.TempPathFactory) -> SetProfile:
-    path = tmp_path_factory.mktemp("lesson") / "corner.yaml"
-    path.write_text(SET, encoding="utf-8")
-    return read_profile(path).profile
+    return read_corner(tmp_path_factory.mktemp("lesson"), WITH_RIM)
 
 
 def pictures() -> dict[str, np.ndarray]:

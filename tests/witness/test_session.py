@@ -17,34 +17,18 @@ import numpy as np
 import pytest
 
 from studiobridge.bridge.asking import NoBridge
-from studiobridge.profile import read_profile
 from studiobridge.profile.model import SetProfile
 from studiobridge.profile.said import Answer
 from studiobridge.witness import session
 from studiobridge.witness.frames import Frame, FramesError
 from studiobridge.witness.lesson import ByHand, Lesson, Refused, Tell, Wish
 from studiobridge.witness.session import CannotLearn, Session
-
-SET = """\
-format: 1
-set: corner
-mains: {voltage: 230 V, circuits: {wall: {breaker: 10 A, curve: B}}}
-dialects:
-  dimmer:
-    switch: {tell: {topic: "{at}/on", words: {on: "1", off: "0"}}, hear: {topic: "{at}/is", words: {on: "1", off: "0"}}}
-    level: {tell: {topic: "{at}/dim", span: 0..100}, hear: {topic: "{at}/dims", span: 0..100}}
-devices:
-  key: {kind: light, fed_by: wall, draws: 20 W, speaks: dimmer, at: a, fade: 0 s}
-  wash: {kind: light, fed_by: wall, draws: 20 W, speaks: dimmer, at: b, fade: 0 s}
-looks: {lesson: {key: {level: 50 %}, wash: {level: 50 %}}}
-"""
+from tests.witness.dimmed import read_corner
 
 
 @pytest.fixture
 def profile(tmp_path: Path) -> SetProfile:
-    path = tmp_path / "corner.yaml"
-    path.write_text(SET, encoding="utf-8")
-    return read_profile(path).profile
+    return read_corner(tmp_path)
 
 
 class Bridge:
