@@ -9,7 +9,7 @@ import contextlib
 import re
 import shlex
 import sys
-from collections.abc import Callable, Coroutine, Iterator, Mapping
+from collections.abc import Callable, Coroutine, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -250,6 +250,16 @@ def profile_or_stop(settings: Settings, profile: Path | None, command: str) -> P
         several = words.listed([str(one) for one in found], 5)
         raise Stop(BAD_INPUT, f"of '{shown}' there are {several}: {say}")
     return found[0]
+
+
+def device_or_stop(device: str, path: Path, known: Iterable[str]) -> None:
+    """A device that the profile has; else what may be meant. Raises Stop."""
+    from studiobridge.profile.near import nearest
+
+    names = list(known)
+    if device not in names:
+        what = f"{path} has no device '{words.clean(device, 60)}'"
+        raise Stop(BAD_INPUT, f"{what}; {nearest(device, names)}")
 
 
 def to_install(extra: str) -> str:

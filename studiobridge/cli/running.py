@@ -387,5 +387,13 @@ def rolling(
 ) -> None:
     """Say that a camera rolls, where it does not say so itself. Nothing is changed then."""
     if state not in ("on", "off"):
-        raise Stop(BAD_INPUT, "rolling is on or off")
+        said = words.clean(state, 40)
+        names = " ".join(
+            words.clean(name, 40) for name in (state, *(cameras or ())) if name not in ("on", "off")
+        )
+        raise Stop(
+            BAD_INPUT,
+            f"'{said}' is neither on nor off, which stands before the cameras: `studiobridge"
+            f" rolling on {names}` says that it rolls, `rolling off {names}` that it has stopped",
+        )
     ask_simply(f"rolling_{state}", settings, set_name, profile, targets=cameras)
