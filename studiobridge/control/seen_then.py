@@ -18,7 +18,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -211,6 +211,8 @@ def band(value: object) -> Band | None:
 
 
 def figure(value: object) -> float | None:
+    if type(value) is float:  # what nearly all are
+        return value if -BEYOND <= value <= BEYOND else None
     if isinstance(value, bool) or not isinstance(value, int | float):
         return None
     return float(value) if -BEYOND <= value <= BEYOND else None
@@ -481,9 +483,17 @@ def _in_stops(amount: Band | None) -> Band | None:
 # ---- of two takes ------------------------------------------------------------------------------
 
 
-def between(then: object, now: object, allowed: Mapping[str, float]) -> dict[str, object]:
-    """Two pictures as they are kept, compared, as plain data: also where one of them is none."""
-    before, after = read(then), read(now)
+def between(
+    then: object,
+    now: object,
+    allowed: Mapping[str, float],
+    reads: Callable[[object], Looked | str] = read,
+) -> dict[str, object]:
+    """Two pictures as they are kept, compared, as plain data: also where one of them is none.
+
+    `reads`: of somebody who compares many and remembers what was read.
+    """
+    before, after = reads(then), reads(now)
     found = Compared()
     if isinstance(before, Looked) and isinstance(after, Looked):
         found = compare(before, after, allowed)
