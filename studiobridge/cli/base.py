@@ -212,6 +212,14 @@ def which_set(
     return name, None
 
 
+def which_sets(command: str) -> str:
+    """What to say where sets are to be served and none is named."""
+    return (
+        f"which sets? name their profiles: `studiobridge {command} corner.yaml`, or"
+        " `profiles: [corner.yaml]` in the settings file; `studiobridge draft corner` writes one"
+    )
+
+
 def profile_of(settings: Settings, name: str) -> Path | None:
     """The file that describes this set, in the settings or in the folder somebody stands in."""
     return next(iter(profiles_of(settings, name)), None)

@@ -34,6 +34,7 @@ from studiobridge.cli.base import (
     say_answers,
     settings_or_stop,
     which_set,
+    which_sets,
     with_asker,
 )
 from studiobridge.shown import words
@@ -64,7 +65,7 @@ def run(
     loaded = settings_or_stop(settings)
     paths = profiles or list(loaded.profiles)
     if not paths:
-        raise Stop(BAD_INPUT, "which sets? name their profiles, here or in the settings file")
+        raise Stop(BAD_INPUT, which_sets("run"))
     from studiobridge.bridge.service import run_sets
 
     raise typer.Exit(asyncio.run(run_sets(paths, loaded)))
