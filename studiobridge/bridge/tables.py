@@ -442,20 +442,24 @@ def _finite(text: str) -> float | None:
     return found if math.isfinite(found) else None
 
 
+_OF_A_TAKE = tuple(f.name for f in fields(TakeNote) if f.name != "detail")
+
+
 def take_note(row: Mapping[str, Any]) -> TakeNote:
     """A row of the takes as the note it was made of; what cannot be read in it is empty."""
-    try:
-        # what is no number is none: not in what is shown, and not in what is reckoned with it
-        detail = json.loads(row["detail"], parse_float=_finite, parse_constant=lambda _: None)
-    except (TypeError, ValueError, RecursionError):
-        detail = {}
+    detail: Any = {}
+    if row["detail"] != "{}":  # as most have it
+        try:
+            # what is no number is none: not in what is shown, and not in what is reckoned with it
+            detail = json.loads(row["detail"], parse_float=_finite, parse_constant=lambda _: None)
+        except (TypeError, ValueError, RecursionError):
+            detail = {}
     detail = detail if isinstance(detail, dict) else {}
     lights = detail.get("lights")
     if isinstance(lights, dict):
         named = {name: one if isinstance(one, dict) else {} for name, one in lights.items()}
         detail["lights"] = named
-    names = [f.name for f in fields(TakeNote) if f.name != "detail"]
-    said = {name: row[name] for name in names}
+    said = {name: row[name] for name in _OF_A_TAKE}
     said |= {name: figure_in(said[name]) or 0.0 for name in ("at", "seconds")}
     said |= {"off": figure_in(said["off"]), "by": words_in(said["by"]) or ""}
     said |= {name: words_in(said[name]) for name in ("device", "text", "mark")}

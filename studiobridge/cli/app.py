@@ -93,10 +93,11 @@ def main() -> None:
         sys.exit(base.BAD_INPUT)
     except Exception as error:
         # typer carries click's usage errors; they know how to say themselves
-        shown = getattr(error, "format_message", None)
-        if shown is None:
+        if not hasattr(error, "format_message"):
             raise
-        show.fail(f"studiobridge: {shown()}")
+        from studiobridge.cli import usage
+
+        show.fail(usage.said(error))
         sys.exit(base.BAD_INPUT)
     finally:
         gc.freeze()  # a process that ends need not be searched for what it no longer needs

@@ -9,7 +9,7 @@ import contextlib
 import re
 import shlex
 import sys
-from collections.abc import Callable, Coroutine, Iterator, Mapping
+from collections.abc import Callable, Coroutine, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -212,6 +212,14 @@ def which_set(
     return name, None
 
 
+def which_sets(command: str) -> str:
+    """What to say where sets are to be served and none is named."""
+    return (
+        f"which sets? name their profiles: `studiobridge {command} corner.yaml`, or"
+        " `profiles: [corner.yaml]` in the settings file; `studiobridge draft corner` writes one"
+    )
+
+
 def profile_of(settings: Settings, name: str) -> Path | None:
     """The file that describes this set, in the settings or in the folder somebody stands in."""
     return next(iter(profiles_of(settings, name)), None)
@@ -250,6 +258,16 @@ def profile_or_stop(settings: Settings, profile: Path | None, command: str) -> P
         several = words.listed([str(one) for one in found], 5)
         raise Stop(BAD_INPUT, f"of '{shown}' there are {several}: {say}")
     return found[0]
+
+
+def device_or_stop(device: str, path: Path, known: Iterable[str]) -> None:
+    """A device that the profile has; else what may be meant. Raises Stop."""
+    from studiobridge.profile.near import nearest
+
+    names = list(known)
+    if device not in names:
+        what = f"{path} has no device '{words.clean(device, 60)}'"
+        raise Stop(BAD_INPUT, f"{what}; {nearest(device, names)}")
 
 
 def to_install(extra: str) -> str:

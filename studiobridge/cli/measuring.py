@@ -21,6 +21,7 @@ from studiobridge.cli.base import (
     SettingsOption,
     Stop,
     app,
+    device_or_stop,
     leaving,
     profile_of,
     read_or_stop,
@@ -74,8 +75,7 @@ def measure(
     with contextlib.suppress(OSError):  # said by who reads it next
         seen = bytes_of(path)
     made = read_or_stop(path).profile
-    if device not in made.devices:
-        raise Stop(BAD_INPUT, f"{path} has no device '{words.clean(device, 60)}'")
+    device_or_stop(device, path, made.devices)
     refused = why_not(made, device)
     if refused is not None:
         raise Stop(BAD_INPUT, refused)

@@ -19,6 +19,7 @@ from studiobridge.cli.base import (
     read_or_stop,
     settings_or_stop,
     to_install,
+    which_sets,
 )
 from studiobridge.shown import words
 
@@ -52,7 +53,7 @@ def panel_serve(
     loaded = settings_or_stop(settings)
     paths = profiles or list(loaded.profiles)
     if not paths:
-        raise Stop(BAD_INPUT, "which sets? name their profiles, here or in the settings file")
+        raise Stop(BAD_INPUT, which_sets("panel serve"))
     from studiobridge.bridge.shelf import Shelf
 
     readings = [read_or_stop(path).profile for path in paths if not path.is_dir()]

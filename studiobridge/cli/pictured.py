@@ -320,7 +320,11 @@ class Pictured:
             at_it = stops.low <= 0.0 <= stops.high and abs(stops.value) < 0.12
             word = "there" if at_it else "a little less" if stops.value > 0 else "a little more"
             if word != last or not at_it:
-                evening.say(f"{name}: {word} ({seen.stops_against(stops)})")
+                how = seen.stops_against(stops)
+                if not at_it and stops.low <= 0.0 <= stops.high:
+                    way = "more" if stops.value > 0 else "less"
+                    how = f"most likely {abs(stops.value):.1f} stop {way}, and perhaps none"
+                evening.say(f"{name}: {word} ({how})")
                 last = word
             if at_it:
                 break

@@ -39,6 +39,9 @@ VIEWS = (
     ("at the mark", "/mark"),
     ("takes", "/takes"),
     ("before it rolls", "/before"),
+    ("after the take", "/after"),
+    ("the picture", "/picture"),
+    ("without scripts", "/plain"),
 )
 
 
@@ -186,8 +189,10 @@ def _say_where(
 
     show.out(f"The page of {profile.title or profile.name}: simulated gear, the real bridge.")
     show.out()
-    for title, path in (*VIEWS, *((("the picture", "/picture"),) if eye else ())):
+    for title, path in VIEWS:
         show.out(f"    {title + ':':17} {address}/s/{profile.name}{path}")
+    if eye is None:
+        show.out("    (a camera for the picture comes with `--page --witness`)")
     show.out()
     show.out(f"Its code: {code}    It opens one page within ten minutes, and so does this:")
     _draw(way_in(address, code))

@@ -34,6 +34,7 @@ from studiobridge.cli.base import (
     say_answers,
     settings_or_stop,
     which_set,
+    which_sets,
     with_asker,
 )
 from studiobridge.shown import words
@@ -64,7 +65,7 @@ def run(
     loaded = settings_or_stop(settings)
     paths = profiles or list(loaded.profiles)
     if not paths:
-        raise Stop(BAD_INPUT, "which sets? name their profiles, here or in the settings file")
+        raise Stop(BAD_INPUT, which_sets("run"))
     from studiobridge.bridge.service import run_sets
 
     raise typer.Exit(asyncio.run(run_sets(paths, loaded)))
@@ -387,5 +388,13 @@ def rolling(
 ) -> None:
     """Say that a camera rolls, where it does not say so itself. Nothing is changed then."""
     if state not in ("on", "off"):
-        raise Stop(BAD_INPUT, "rolling is on or off")
+        said = words.clean(state, 40)
+        names = " ".join(
+            words.clean(name, 40) for name in (state, *(cameras or ())) if name not in ("on", "off")
+        )
+        raise Stop(
+            BAD_INPUT,
+            f"'{said}' is neither on nor off, which stands before the cameras: `studiobridge"
+            f" rolling on {names}` says that it rolls, `rolling off {names}` that it has stopped",
+        )
     ask_simply(f"rolling_{state}", settings, set_name, profile, targets=cameras)

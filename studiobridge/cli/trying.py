@@ -20,6 +20,7 @@ from studiobridge.cli.base import (
     SettingsOption,
     Stop,
     app,
+    device_or_stop,
     leaving,
     read_or_stop,
     run_asking,
@@ -88,8 +89,8 @@ def try_(
     if value:
         _read(value)
     name, path = which_set(loaded, set_name, profile)
-    if path is not None and device not in read_or_stop(path).profile.devices:
-        raise Stop(BAD_INPUT, f"{path} has no device '{words.clean(device, 60)}'")
+    if path is not None:
+        device_or_stop(device, path, read_or_stop(path).profile.devices)
 
     async def use() -> int:
         from studiobridge.cli.stand import stand

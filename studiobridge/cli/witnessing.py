@@ -21,6 +21,7 @@ from studiobridge.cli.base import (
     read_or_stop,
     settings_or_stop,
     to_install,
+    which_sets,
 )
 
 if TYPE_CHECKING:
@@ -80,7 +81,7 @@ def witness_serve(profiles: ProfilesArgument = None, settings: SettingsOption = 
 
     paths = all_files(profiles or list(loaded.profiles))
     if not paths:
-        raise Stop(BAD_INPUT, "which sets? name their profiles, here or in the settings file")
+        raise Stop(BAD_INPUT, which_sets("witness serve"))
     found = _with_witness(paths, bool(profiles))
     libraries_or_stop()
     for warning in loaded.warnings:

@@ -143,7 +143,7 @@ class Adjusting:
         if most is None or not 0 < abs(by) <= most:
             unit = "stop" if point == "level" else "mired"
             most_said = "1/3" if point == "level" else f"{MOST['cct']:.0f}"
-            raise NoStep(f"a step is up to {most_said} {unit} either way, and not none", 2)
+            raise NoStep(f"a step is at most {most_said} {unit} either way, and not nothing", 2)
         return request.targets[0], point, by
 
     def _may(self, name: str, point: Point, at: float) -> None:

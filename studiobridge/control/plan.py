@@ -25,6 +25,7 @@ from studiobridge.control.sequence import (
 )
 from studiobridge.craft.chroma import spelled
 from studiobridge.profile.model import Preset, SetProfile
+from studiobridge.profile.near import near
 
 
 class UnknownLook(ValueError):
@@ -91,8 +92,9 @@ def presets_of(profile: SetProfile, look: str | None) -> Mapping[str, Preset]:
 
 
 def no_such_look(look: str, looks: Iterable[str]) -> str:
-    known = ", ".join(looks) or "none"
-    return f"no look {look!r} in this set; it has: {known}"
+    names = list(looks)
+    meant = "".join(f"did you mean {one!r}? " for one in near(look, names))
+    return f"no look {look!r} in this set; {meant}it has: {', '.join(names) or 'none'}"
 
 
 def order_problems(profile: SetProfile) -> tuple[str, ...]:

@@ -26,6 +26,7 @@ from studiobridge.control.standing import Answers, Standing
 from studiobridge.control.takes import Takes
 from studiobridge.control.trial import CannotTry, steps_for, too_soon, wish_in_words
 from studiobridge.control.words import Words
+from studiobridge.profile.near import nearest
 from studiobridge.profile.said import Answer
 
 # What is taken up only when every device was heard from or given up on.
@@ -112,7 +113,9 @@ class Requests:
             return True
         for name in request.targets:
             if name not in self.profile.devices and name not in self.profile.circuits:
-                self.answers.refuse(request, 2, f"this set has no device or circuit {name!r}")
+                meant = nearest(name, (*self.profile.devices, *self.profile.circuits))
+                text = f"this set has no device or circuit {name!r}; {meant}"
+                self.answers.refuse(request, 2, text)
                 return True
         return False
 

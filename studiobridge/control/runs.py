@@ -143,11 +143,14 @@ class Endings:
         return "; ".join(lacks) or self.standing.why
 
     def _count_heard(self, at: float) -> str:
-        """`20 of 20 heard; 4 cannot speak`: what nothing can confirm is not counted as there."""
-        hearing = [self.desk.hearing(name, at) for name in self.profile.devices]
-        able = [how for how in hearing if how is not None]
+        """`19 of 20 heard, not cloth; 4 cannot speak`: what nothing confirms is not counted."""
+        hearing = {name: self.desk.hearing(name, at) for name in self.profile.devices}
+        able = {name: how for name, how in hearing.items() if how is not None}
         mute = len(hearing) - len(able)
-        text = f"{able.count('answers')} of {len(able)} heard"
+        away = [name for name, how in able.items() if how != "answers"]
+        text = f"{len(able) - len(away)} of {len(able)} heard"
+        if away:
+            text += f", not {', '.join(away[:3])}" + (" …" if len(away) > 3 else "")
         return f"{text}; {mute} cannot speak" if mute else text
 
     def only_told(self) -> list[str]:

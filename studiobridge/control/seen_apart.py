@@ -12,7 +12,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -278,9 +278,17 @@ def _in_stops(amount: Band | None) -> Band | None:
 # ---- as plain data, and in words ----------------------------------------------------------------
 
 
-def between(then: object, now: object, allowed: Mapping[str, float]) -> dict[str, object]:
-    """Two pictures as they are kept, compared, as plain data: also where one of them is none."""
-    before, after = read(then), read(now)
+def between(
+    then: object,
+    now: object,
+    allowed: Mapping[str, float],
+    reads: Callable[[object], Looked | str] = read,
+) -> dict[str, object]:
+    """Two pictures as they are kept, compared, as plain data: also where one of them is none.
+
+    `reads`: of somebody who compares many and remembers what was read.
+    """
+    before, after = reads(then), reads(now)
     found = Compared()
     if isinstance(before, Looked) and isinstance(after, Looked):
         found = compare(before, after, allowed)

@@ -179,6 +179,8 @@ def band(value: object) -> Band | None:
 
 
 def figure(value: object) -> float | None:
+    if type(value) is float:  # what nearly all are
+        return value if -BEYOND <= value <= BEYOND else None
     if isinstance(value, bool) or not isinstance(value, int | float):
         return None
     return float(value) if -BEYOND <= value <= BEYOND else None

@@ -117,9 +117,30 @@ class Taken:
 
 def last_good(takes: Iterable[Taken], look: str | None, without: int | None = None) -> Taken | None:
     """The last that was marked good: in this look, else in any."""
-    good = [take for take in takes if take.mark == "good" and take.number != without]
-    same = [take for take in good if take.look == look]
-    return max(same or good, key=lambda take: take.number, default=None)
+    return LastGood(takes).of(look, without)
+
+
+class LastGood:
+    """The last good takes among many, for who asks for each of them: not all of them each time."""
+
+    def __init__(self, takes: Iterable[Taken]) -> None:
+        # the last two of each look: one of them may be the one that asks
+        self._by_look: dict[str | None, list[Taken]] = {}
+        self._any: list[Taken] = []
+        for take in takes:
+            if take.mark == "good":
+                for last in (self._by_look.setdefault(take.look, []), self._any):
+                    last.append(take)
+                    last.sort(key=lambda one: -one.number)
+                    del last[2:]
+
+    def of(self, look: str | None, without: int | None = None) -> Taken | None:
+        """The last good one in this look, else in any; never the one of the number `without`."""
+        for last in (self._by_look.get(look, []), self._any):
+            for take in last:
+                if take.number != without:
+                    return take
+        return None
 
 
 class Tally:

@@ -188,7 +188,7 @@ class Words:
         """Somebody turned these dials (all of the look, when none is named) to their presets."""
         dials = {n: p for n, p in self.desk.presets.items() if self.beliefs.of[n].may_be_ticked}
         if not dials:
-            look = f"the look '{self.desk.look}'" if self.desk.look else "this set as it is"
+            look = f"the look '{self.desk.look}'" if self.desk.look else "this set as it stands"
             self.answers.refuse(request, 2, f"no light of {look} is set by hand")
             return
         for name in request.targets:

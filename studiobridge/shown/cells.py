@@ -30,7 +30,7 @@ def as_csv(rows: Sequence[Mapping[str, Any]], line_end: str = "\r\n") -> str:
     """Rows as CSV (RFC 4180) with a head; the columns of all of them, in order of appearance."""
     out = _Text()
     heads = list(dict.fromkeys(key for row in rows for key in row))
-    writer = csv.DictWriter(out, heads, lineterminator=line_end)
-    writer.writeheader()
-    writer.writerows({key: guarded(value) for key, value in row.items()} for row in rows)
+    writer = csv.writer(out, lineterminator=line_end)
+    writer.writerow(heads)
+    writer.writerows([guarded(row.get(key, "")) for key in heads] for row in rows)
     return "".join(out.parts)

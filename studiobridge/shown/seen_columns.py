@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping
 from typing import Any
 
 from studiobridge.control.seen_apart import allowed_of, between
-from studiobridge.control.seen_then import Looked, figure, read
+from studiobridge.control.seen_then import Looked, figure
+from studiobridge.control.seen_then import read as read_anew
 from studiobridge.control.taken import Taken
 from studiobridge.profile.model import SetProfile
 from studiobridge.profile.sighting import Band
@@ -14,6 +16,22 @@ from studiobridge.shown import seen_take
 from studiobridge.shown.words import clean
 
 Json = Mapping[str, Any]
+
+
+# Of many takes the good one's picture is held against each, and each one's is compared and shown:
+# so many that were read last are remembered, each as long as it is the very same object.
+REMEMBERED = 4
+_last: deque[tuple[object, Looked | str]] = deque(maxlen=REMEMBERED)
+
+
+def read(picture: object) -> Looked | str:
+    """What a record has of a picture; else why there is none. Nobody changes what was recorded."""
+    for known, found in _last:
+        if known is picture:
+            return found
+    found = read_anew(picture)
+    _last.append((picture, found))
+    return found
 
 
 def compared(
@@ -29,7 +47,7 @@ def compared(
     if good.picture is None and take.picture is None:
         return None
     allowed = {} if profile is None else allowed_of(profile)
-    return {"good": good.number, **between(good.picture, take.picture, allowed)}
+    return {"good": good.number, **between(good.picture, take.picture, allowed, read)}
 
 
 def columns(take: Taken, as_good: Json | None) -> dict[str, object]:

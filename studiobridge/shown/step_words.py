@@ -142,6 +142,8 @@ def waited(step: Json) -> str:
     began, ended = number(step.get("at_s")), number(step.get("until_s"))
     if began is None or ended is None or ended < began:
         return say("waited")
+    if ended - began <= 0.5:
+        return say("waited less than a second")
     return say("waited {time}", time=about(ended - began))
 
 

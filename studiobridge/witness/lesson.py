@@ -347,7 +347,8 @@ class Lesson:
                 f" {100 * float(np.abs(off).max()):.0f} % otherwise than before",
                 f"set {what} by hand at the camera, and begin anew",
             )
-        self.seen, self.doing = True, "all is seen: the look comes back, the rest is reckoned"
+        self.seen = True
+        self.doing = "all is seen: the look comes back; reckoning takes up to a minute"
         yield self._off(pupil.device)
 
     def _ended(self) -> Wish:

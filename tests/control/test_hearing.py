@@ -102,3 +102,13 @@ def test_where_all_can_speak_nothing_more_is_said() -> None:
     play.run(30.0)
     (answer,) = play.answers()
     assert answer.text.endswith("1 of 1 heard")
+
+
+def test_who_was_not_heard_is_named() -> None:
+    play = Play(profile(plug("desk-plug"), plug("far-plug", essential=False)))
+    play.deaf.add("far-plug")
+    play.link_up()
+    play.ask("up")
+    play.run(60.0)
+    (answer,) = play.answers()
+    assert "1 of 2 heard, not far-plug" in answer.text

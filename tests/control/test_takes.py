@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 from dataclasses import replace
 
 import pytest
@@ -11,7 +12,7 @@ from studiobridge.control.effects import Effect, Memory, RollingNote, StateNote,
 from studiobridge.control.events import LinkUp
 from studiobridge.control.known_rolling import GONE_LATE
 from studiobridge.control.rolling import ASKED_AGAIN, WORD_HOLDS
-from studiobridge.control.taken import Taken, Tally
+from studiobridge.control.taken import LastGood, Taken, Tally
 from studiobridge.control.takes import KEPT
 from studiobridge.control.views import iso, state_view
 from studiobridge.profile.model import Item, Preset, Rolls, SetProfile
@@ -878,3 +879,21 @@ def test_what_is_forgotten_is_said() -> None:
     assert "is not known any more" in play.told_last()[1]
     play.ask("mark", take=1, mark="good")
     assert play.told_last() == (0, "take 1: good")
+
+
+def test_the_last_good_one_is_found_as_by_looking_at_all_of_them() -> None:
+    """Of many it is asked for each: not by going through all of them each time."""
+    dice = random.Random(4)
+    for _ in range(60):
+        takes = [
+            Taken(n, 0.0, "report", 0.0, "", {"look": dice.choice(("a", "b", None))})
+            for n in dice.sample(range(1, 40), dice.randrange(12))
+        ]
+        takes = [replace(one, mark=dice.choice(("good", "again", ""))) for one in takes]
+        found = LastGood(takes)
+        for look in ("a", "b", "c", None):
+            for without in (None, *range(1, 40)):
+                good = [t for t in takes if t.mark == "good" and t.number != without]
+                same = [t for t in good if t.look == look]
+                last = max(same or good, key=lambda t: t.number, default=None)
+                assert found.of(look, without) is last
