@@ -83,7 +83,7 @@ class Endings:
 
     def _up_over(self, run: Run, at: float) -> None:
         watcher, standing = self.holding.watcher, self.standing
-        watcher.hold_whole_set(at, without=set(run.missing) | set(self.gates.locked))
+        watcher.hold_whole_set(at, without=self.holding.let_off(run))
         missing = dict(run.missing)
         for name, text in watcher.unproven(differing=False, gauged=False).items():
             if missing.setdefault(name, text) == text:
@@ -662,8 +662,7 @@ class Runs:
         if run.done_at is None:
             run.done_at = at
             if run.what == "up":
-                without = set(run.missing) | set(self.gates.locked)
-                self.holding.watcher.hold_whole_set(at, without)
+                self.holding.watcher.hold_whole_set(at, self.holding.let_off(run))
         left = run.done_at + GAUGE_WITHIN - at
         names = {step.device for step in run.steps} if run.what == "restore" else None
         found = self.holding.watcher.awaits_gauge(names) if left > 0 and not run.missing else []

@@ -50,6 +50,7 @@ from studiobridge.control.seen_then import (
     of_now,
     read,
 )
+from studiobridge.control.sight import no_picture_of
 from studiobridge.control.standing import Answers, Rolled, Standing
 from studiobridge.control.stood import (
     fitting,
@@ -335,6 +336,9 @@ class Takes:
         seen, beside = self._beside(take.picture if take is not None else None, at)
         if beside:
             text += f". No light sets what the picture shows: {beside}"
+        if self.sight.looks:
+            picture = no_picture_of(look)
+            text += f". {picture[0].upper()}{picture[1:]}"
         detail = {"look": look, "only_told": told, "left_out": left, "seen": seen}
         self.desk.emit(Answer(request.id, False, 0, text, detail))
         return look

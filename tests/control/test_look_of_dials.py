@@ -98,3 +98,15 @@ def test_the_same_look_by_another_name_is_ready_and_the_record_knows_its_name() 
     play.ask("up", look="night")
     assert play.states() == []
     assert play.answers()[-1].text.startswith("already ready: nothing to do")
+
+
+def test_a_dial_that_is_locked_out_and_stands_otherwise_leaves_no_look_ready() -> None:
+    play = ready(dial())
+    play.ask("lockout", targets=("rim",), by="Ana", why="a bulb")
+    play.ask("up", look="dusk")
+    assert play.state == "adrift"
+    assert "ready" not in play.states()
+    assert "rim is at 29 to 31 % by its watts, not at 63 %" in play.answers()[-1].text
+    gauge(play, "rim", 62.0, 64.0)
+    play.run(3.0)
+    assert play.state == "ready"
