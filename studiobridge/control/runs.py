@@ -407,7 +407,12 @@ class Runs:
         self.desk.emit(RunNote(at, number, what, look, "begun", begun))
         another = what == "up" and look != self.desk.look
         if what in ("up", "restore"):
-            self.desk.look = look
+            before, self.desk.look = self.desk.presets, look
+            after = self.desk.presets
+            # shown with the new look at once: what it asks of them, and whether that is proven
+            self.desk.changed |= {
+                n for n in before.keys() | after.keys() if before.get(n) != after.get(n)
+            }
         if not run.holds_on:
             self.holding.let_go_for(run, at)
         self.steps.run = run

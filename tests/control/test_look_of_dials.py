@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from studiobridge.control.effects import Announce
 from studiobridge.control.runs import GAUGE_WITHIN
 from studiobridge.profile.model import Device, Preset, SetProfile
 from tests.control.play import Play, plug, profile
@@ -55,8 +56,11 @@ def test_another_look_waits_for_an_instrument_that_says_nothing_now() -> None:
     play.link_up()
     # held as it was, and its watts have not been heard since
     assert play.state != "ready"
+    play.forget()
     play.ask("up", look="dusk")
     assert play.state == "rising"
+    # what is asked of it now is shown with the look, not when the run is over
+    assert any("rim" in e.devices for _, e in play.effects if isinstance(e, Announce))
     play.run(GAUGE_WITHIN + 1.0)
     assert play.state == "adrift"
     assert "ready" not in play.states()
