@@ -75,6 +75,16 @@ class Holding:
                 heard = points.keys() - belief.device.mute
                 self.watcher.entries.close_of(step.device, heard, at, "restored")
 
+    def let_off(self, run: Run) -> set[str]:
+        """What a run-up holds nothing of: what it could not bring up, and what is locked out.
+
+        A dial that the set is nothing without stands where it stands, locked out or not: what its
+        instrument says of it counts as ever (law 7).
+        """
+        devices = self.desk.profile.devices
+        dials = {n for n in self.gates.locked if devices[n].hand_set and devices[n].essential}
+        return set(run.missing) | (set(self.gates.locked) - dials)
+
     def hold_on(self, at: float) -> None:
         """The set was up before the link was lost or the bridge stopped: hold it."""
         if not self.watcher.wanted:

@@ -15,7 +15,7 @@ from studiobridge.control.events import Request
 from studiobridge.control.gates import Gates
 from studiobridge.control.seen_apart import allowed_of, beside_the_lights, between, compare
 from studiobridge.control.seen_then import Looked, of_now, read
-from studiobridge.control.sight import Sight
+from studiobridge.control.sight import Sight, no_picture_of
 from studiobridge.control.standing import Answers, Standing
 from studiobridge.control.stood import fitting, left_out, only_told, presets_of
 from studiobridge.control.taken import KEPT, Tally
@@ -106,6 +106,9 @@ class Matching:
         seen, beside = self._beside(take.picture if take is not None else None, at)
         if beside:
             text += f". No light sets what the picture shows: {beside}"
+        if self.sight.looks:
+            picture = no_picture_of(look)
+            text += f". {picture[0].upper()}{picture[1:]}"
         detail = {"look": look, "only_told": told, "left_out": left, "seen": seen}
         self.desk.emit(Answer(request.id, False, 0, text, detail))
         return look

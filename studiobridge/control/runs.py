@@ -83,7 +83,7 @@ class Endings:
 
     def _up_over(self, run: Run, at: float) -> None:
         watcher, standing = self.holding.watcher, self.standing
-        watcher.hold_whole_set(at, without=set(run.missing) | set(self.gates.locked))
+        watcher.hold_whole_set(at, without=self.holding.let_off(run))
         missing = dict(run.missing)
         for name, text in watcher.unproven(differing=False, gauged=False).items():
             if missing.setdefault(name, text) == text:
@@ -410,7 +410,12 @@ class Runs:
         self.desk.emit(RunNote(at, number, what, look, "begun", begun))
         another = what == "up" and look != self.desk.look
         if what in ("up", "restore"):
-            self.desk.look = look
+            before, self.desk.look = self.desk.presets, look
+            after = self.desk.presets
+            # shown with the new look at once: what it asks of them, and whether that is proven
+            self.desk.changed |= {
+                n for n in before.keys() | after.keys() if before.get(n) != after.get(n)
+            }
         if not run.holds_on:
             self.holding.let_go_for(run, at)
         self.steps.run = run
@@ -665,8 +670,7 @@ class Runs:
         if run.done_at is None:
             run.done_at = at
             if run.what == "up":
-                without = set(run.missing) | set(self.gates.locked)
-                self.holding.watcher.hold_whole_set(at, without)
+                self.holding.watcher.hold_whole_set(at, self.holding.let_off(run))
         left = run.done_at + GAUGE_WITHIN - at
         names = {step.device for step in run.steps} if run.what == "restore" else None
         found = self.holding.watcher.awaits_gauge(names) if left > 0 and not run.missing else []

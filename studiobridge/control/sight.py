@@ -286,6 +286,9 @@ class Sight:
         if not sighting.lights:
             return None, "it says nothing of the lights", until
         if sighting.kept is None:
+            look = self.desk.look
+            if look is not None and look not in self.desk.profile.looks:
+                return None, no_picture_of(look), until
             return None, "no picture is kept: `look save` keeps one", until
         if not self._of_this_look(sighting):
             return None, f"the picture kept is of the look {sighting.kept}", until
@@ -383,6 +386,11 @@ class Sight:
         if last is not None and last.taken is not None:
             found["age_s"] = round(max(0.0, at - last.taken), 1)
         return found
+
+
+def no_picture_of(look: str) -> str:
+    """Of a look that stands in no file, as one made of a take: nothing was ever kept of it."""
+    return f"no picture is kept of {look}: `look save` makes it a look of the set and keeps one"
 
 
 # What stands for a device in the record where it is the picture that changed.

@@ -109,6 +109,9 @@ def as_kept(
             head = say("not as kept ({when})", when=when)
         return Said("not", text, tuple(each), when, head)
     if not isinstance(seen.get("kept"), str) or not seen["kept"]:
+        of_a_take = view.get("why")
+        if isinstance(of_a_take, str) and of_a_take.startswith("no picture is kept of "):
+            return Said("unknown", say("the picture: {what}", what=bridge_says(of_a_take, 200)))
         return Said("unknown", kept(seen))
     lost = untold(seen)
     if len(lost) == sum(1 for _ in each_light(seen)):

@@ -77,9 +77,9 @@ OF_BOTH = 0.8
 LAMP_OFF = 0.03
 # A lamp has moved when it is so likely (0-1).
 MOVED = 0.5
-# A side is one where it is so many times as much as at the other, of what can be seen there: so much
-# (share) of either side at least, of top and bottom nearly all. On renders the wall the window is in
-# had 1.3 to 2.5 times as much; what is from above is not told from the wall as well.
+# A side is one where it is so many times as much as at the other, of what can be seen there: so
+# much (share) of either side at least, of top and bottom nearly all. On renders the wall the window
+# is in had 1.3 to 2.5 times as much; what is from above is not told from the wall as well.
 SIDE, UPRIGHT, MIDDLE = 1.25, 1.5, 1.2
 SEEN, NEARLY_ALL = 0.25, 0.8
 # Daylight a little warmer and cooler than supposed, as blue against green.
@@ -416,8 +416,8 @@ def _where(share: Map, places: Mask) -> str:
     parts = {
         "left": np.s_[:, :across],
         "right": np.s_[:, -across:],
-        "top": np.s_[:down],
-        "bottom": np.s_[-down:],
+        "top": np.s_[:down, :],
+        "bottom": np.s_[-down:, :],
         "middle": np.s_[down:-down, across:-across],
     }
     seen = {name: float(places[at].mean()) for name, at in parts.items()}

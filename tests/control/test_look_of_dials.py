@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from studiobridge.control.effects import Announce
 from studiobridge.control.runs import GAUGE_WITHIN
 from studiobridge.profile.model import Device, Preset, SetProfile
 from tests.control.play import Play, plug, profile
@@ -55,8 +56,11 @@ def test_another_look_waits_for_an_instrument_that_says_nothing_now() -> None:
     play.link_up()
     # held as it was, and its watts have not been heard since
     assert play.state != "ready"
+    play.forget()
     play.ask("up", look="dusk")
     assert play.state == "rising"
+    # what is asked of it now is shown with the look, not when the run is over
+    assert any("rim" in e.devices for _, e in play.effects if isinstance(e, Announce))
     play.run(GAUGE_WITHIN + 1.0)
     assert play.state == "adrift"
     assert "ready" not in play.states()
@@ -98,3 +102,15 @@ def test_the_same_look_by_another_name_is_ready_and_the_record_knows_its_name() 
     play.ask("up", look="night")
     assert play.states() == []
     assert play.answers()[-1].text.startswith("already ready: nothing to do")
+
+
+def test_a_dial_that_is_locked_out_and_stands_otherwise_leaves_no_look_ready() -> None:
+    play = ready(dial())
+    play.ask("lockout", targets=("rim",), by="Ana", why="a bulb")
+    play.ask("up", look="dusk")
+    assert play.state == "adrift"
+    assert "ready" not in play.states()
+    assert "rim is at 29 to 31 % by its watts, not at 63 %" in play.answers()[-1].text
+    gauge(play, "rim", 62.0, 64.0)
+    play.run(3.0)
+    assert play.state == "ready"

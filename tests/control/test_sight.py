@@ -530,3 +530,16 @@ def test_from_when_on_a_frame_counts_is_said() -> None:
     play.look(since=counts + 0.01, frames=20, lights={"strip": seen()})
     play.run(0.1)
     assert play.state == "ready"
+
+
+def test_of_a_look_that_stands_in_no_file_no_picture_can_have_been_kept_and_that_is_said() -> None:
+    play = rising(key(), before=KEPT)
+    play.run(10.0)
+    play.controller.desk.looks["take-1"] = dict(play.controller.desk.looks["day"])
+    play.ask("up", look="take-1")
+    play.run(5.0)
+    play.look(lights={"key": seen()}, kept=None)
+    assert play.picture["as_kept"] is None
+    assert play.picture["why"] == (
+        "no picture is kept of take-1: `look save` makes it a look of the set and keeps one"
+    )

@@ -489,7 +489,8 @@ def test_going_back_to_a_take_says_what_no_light_sets() -> None:
     play.ask("match", take=1)
     answer = [a for a in play.answers(final=False) if a.text.startswith("as in")][-1]
     assert answer.text.endswith(
-        "No light sets what the picture shows: the camera looks 14 px further left"
+        "No light sets what the picture shows: the camera looks 14 px further left. No picture is"
+        " kept of take-1: `look save` makes it a look of the set and keeps one"
     )
     seen = answer.detail["seen"]
     assert isinstance(seen, dict) and seen["verdict"] == "differs"

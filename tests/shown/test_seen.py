@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any, get_args
 
@@ -302,6 +303,13 @@ def judged(found: Sighting, as_kept: bool | None, **more: Any) -> Any:
         "sighting": as_json(found),
         **more,
     }
+
+
+def test_of_a_look_made_of_a_take_it_says_that_no_picture_is_kept_of_it() -> None:
+    why = "no picture is kept of take-3: `look save` makes it a look of the set and keeps one"
+    one = seen.as_kept(judged(replace(QUIET, kept=None), None, why=why), NOW)
+    assert one.code == "unknown"
+    assert "no picture is kept of take-3" in one.text and "`look save`" in one.text
 
 
 def test_only_where_the_bridge_says_so_too_is_the_picture_as_kept() -> None:
