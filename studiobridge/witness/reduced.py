@@ -33,8 +33,9 @@ SLOW = (4, 3)
 KNOTS = (0.0, 25.0, 60.0, 110.0, 170.0, 255.0)
 # How far off black may be, in what is read where there is no light.
 BLACK = 0.4
-# Daylight against the lamps, where none of them has a cool white of its own (BGR).
-DAYLIGHT = (1.35, 1.0, 0.75)
+# Daylight against the lamps, where none of them has a cool white of its own (BGR); a lamp is cool
+# from so much more blue than red in its picture.
+DAYLIGHT, COOL = (1.35, 1.0, 0.75), 1.15
 # A lamp whose colours are nearer to daylight's than this ratio is not told from daylight.
 ALIKE = 1.3
 # Of more blocks than this, every second across and down is enough for a way down.
@@ -182,6 +183,18 @@ def _waves(shape: tuple[int, int]) -> tuple[Singles, Singles]:
     )
 
 
+def daylight(light: Singles) -> Floats:
+    """The colour that daylight has for this camera (BGR, 1 on the whole): as the coolest lamp's
+    that it learned; made cooler where no lamp of the set is cool."""
+    means_ = light.reshape(-1, 3, light.shape[1]).mean(axis=0, dtype=np.float64)
+    tints = means_ / np.maximum(means_.mean(axis=0), 1e-9)
+    ratio = tints[0] / np.maximum(tints[2], 1e-6)
+    cool = tints[:, int(np.argmax(ratio))]
+    if ratio.max() < COOL:
+        cool = cool * np.array(DAYLIGHT)
+    return np.asarray(cool / max(float(cool.mean()), 1e-9), np.float64)
+
+
 def _stray(
     light: Singles, shape: tuple[int, int], shares: Sequence[tuple[str, float | None]]
 ) -> Singles:
@@ -189,17 +202,11 @@ def _stray(
     sides, from one side.
 
     A window lights a room much as a lamp does that stands near it. Each is as much light in the
-    middle of the picture as all lamps at full give. Daylight's colour is that of the coolest white
-    that was learned; where none has two, the middle of all lamps made cooler.
+    middle of the picture as all lamps at full give.
     """
     rows, columns = shape
     means_ = light.reshape(-1, 3, light.shape[1]).mean(axis=0)  # channels × shares
-    whites = {i: cct for i, (_, cct) in enumerate(shares) if cct}
-    if whites:
-        colour = means_[:, max(whites, key=lambda i: whites[i])]
-    else:
-        colour = means_.sum(axis=1) * np.array(DAYLIGHT)
-    colour = colour / colour.mean()
+    colour = daylight(light)
     floor = 0.02 * light.mean(axis=0)
     relative = (np.maximum(light, 0.0) + floor) / (light.mean(axis=0) + floor)
     surface = np.exp(np.log(relative).mean(axis=1)).reshape(rows, columns, 3)

@@ -33,7 +33,7 @@ from studiobridge.profile.sighting import Band, Stray
 from studiobridge.witness.blocks import BLOCK, FINE, Blocks
 from studiobridge.witness.gathering import FRAMES
 from studiobridge.witness.likely import Before, Supposed
-from studiobridge.witness.reduced import DAYLIGHT, Mask, Singles
+from studiobridge.witness.reduced import Mask, Singles, daylight
 from studiobridge.witness.solving import Solved, Solver
 
 # Stray light is said when it is so likely (0-1), and at least this share of the light there.
@@ -60,6 +60,9 @@ SOMEBODY = 0.03
 # So much of the face has to be seen for its own share of daylight; else that of the whole picture
 # may be it, too.
 WHOLE = 0.9
+# Half of the places differ by more than this (share of the light) between two frames: the light has
+# changed in between.
+APART = 0.01
 # Fewer places than this say nothing.
 PLACES = 60
 # Light and blue added (share of the light) at the twentieth of the places that has most, from which
@@ -78,8 +81,8 @@ LAMP_OFF = 0.03
 # A lamp has moved when it is so likely (0-1).
 MOVED = 0.5
 # A side is one where it is so many times as much as at the other, of what can be seen there: so
-# much (share) of either side at least, of top and bottom nearly all. On renders the wall the window
-# is in had 1.3 to 2.5 times as much; what is from above is not told from the wall as well.
+# much (share) of either side at least, of top and bottom nearly all. On renders the wall that the
+# window is in had up to 2.1 times as much; a lamp at the ceiling 1.1 to 2.4 times at the top.
 SIDE, UPRIGHT, MIDDLE = 1.25, 1.5, 1.2
 SEEN, NEARLY_ALL = 0.25, 0.8
 # Daylight a little warmer and cooler than supposed, as blue against green.
@@ -115,7 +118,9 @@ class Daylight:
         self._light = np.asarray(kept.light, np.float64)
         self._floor = self._light + FLOOR * float(self._light.mean())
         self._each = solver.light.reshape(rows, columns, 3, -1) / self._floor[..., None]
-        self._day = [self._as_lit(day) for day in _daylights(solver)]
+        colour = daylight(solver.light)
+        tints = [colour * np.array([by, 1.0, 1.0 / by]) for by in TINTS]
+        self._day = [self._as_lit(tint) for tint in tints]
         self._frames: deque[_Frame] = deque(maxlen=FRAMES)
 
     def forget(self) -> None:
@@ -138,6 +143,7 @@ class Daylight:
         if blocks.fine is None or self.kept.fine is None:
             return None
         self._frames.append(self._one(blocks))
+        self._let_go()
         last = list(self._frames)[-max(1, frames) :]
         free = np.sum([frame.free for frame in last], axis=0)
         total = np.sum([frame.change * frame.free[..., None] for frame in last], axis=0)
@@ -146,6 +152,16 @@ class Daylight:
         went = np.abs(there[..., 1])
         change = change - there
         return self._said(change, free, went, any(f.somebody for f in last), supposed)
+
+    def _let_go(self) -> None:
+        """Frames of before the light changed go with none from after it: a blind that has just been
+        opened would else be a little of it, and none where it is too bright to be looked at."""
+        newest = self._frames[-1]
+        for frame in list(self._frames)[:-1]:
+            both = (frame.free > 0.0) & (newest.free > 0.0)
+            off = np.abs(frame.change[both][:, 1] - newest.change[both][:, 1])
+            if not off.size or float(np.median(off)) > APART:
+                self._frames.remove(frame)
 
     def _one(self, blocks: Blocks) -> _Frame:
         whole = self.kept.usable & blocks.usable
@@ -315,27 +331,9 @@ class Daylight:
         share = np.where(places, more / (light + 0.1 * float(light.mean())), 0.0)
         # every second block was looked at, across and down
         share = np.asarray(cv2.dilate(share, np.ones((3, 3), np.uint8)), np.float32)
-        rows, columns = np.nonzero(share >= MOST * float(np.quantile(share, 0.98)))
-        down, across = share.shape
-        return Stray(
-            Band(LOW * min(value, *of), value, HIGH * max(value, *of)),
-            where,
-            float(columns.min()) / across,
-            float(rows.min()) / down,
-            float(columns.max() + 1) / across,
-            float(rows.max() + 1) / down,
+        return _boxed(
+            Band(LOW * min(value, *of), value, HIGH * max(value, *of)), where, share, 0.98
         )
-
-
-def _daylights(solver: Solver) -> list[Floats]:
-    """Colours daylight may have for this camera (BGR): by the coolest lamp it learned."""
-    means = solver.light.reshape(-1, 3, solver.light.shape[1]).mean(axis=0).astype(np.float64)
-    tints = means / np.maximum(means.mean(axis=0), 1e-9)
-    ratio = tints[0] / np.maximum(tints[2], 1e-6)
-    cool = tints[:, int(np.argmax(ratio))]
-    if ratio.max() < 1.15:
-        cool = cool * np.array(DAYLIGHT)  # no lamp of the set is cool
-    return [cool * np.array([by, 1.0, 1.0 / by]) for by in TINTS]
 
 
 def _left(one: _Left) -> float:
@@ -384,11 +382,17 @@ def stray(solver: Solver, found: Solved, supposed: Supposed, face: Region | None
     really = np.where(cv2.blur(weights, (5, 5)) > 0.3, really, more)
     # as a share of the light there; dark corners are no places where much of it is
     share = np.asarray(np.maximum(really, 0.0) / (whole + 0.1 * float(whole.mean())), np.float32)
-    rows, columns = np.nonzero(share >= MOST * float(np.quantile(share, 0.95)))
+    where = _where(share, np.asarray(cv2.blur(weights, (5, 5)) > 0.3))
+    return _boxed(Band(LOW * value, value, HIGH * value), where, share, 0.95)
+
+
+def _boxed(band: Band, where: str, share: Map, most: float) -> Stray:
+    """With the box where it adds most, but for what is brighter than `most` (0-1) of the places."""
+    rows, columns = np.nonzero(share >= MOST * float(np.quantile(share, most)))
     down, across = share.shape
     return Stray(
-        Band(LOW * value, value, HIGH * value),
-        _where(share, np.asarray(cv2.blur(weights, (5, 5)) > 0.3)),
+        band,
+        where,
         float(columns.min()) / across,
         float(rows.min()) / down,
         float(columns.max() + 1) / across,
@@ -416,8 +420,8 @@ def _where(share: Map, places: Mask) -> str:
     parts = {
         "left": np.s_[:, :across],
         "right": np.s_[:, -across:],
-        "top": np.s_[:down, :],
-        "bottom": np.s_[-down:, :],
+        "top": np.s_[:down],
+        "bottom": np.s_[-down:],
         "middle": np.s_[down:-down, across:-across],
     }
     seen = {name: float(places[at].mean()) for name, at in parts.items()}

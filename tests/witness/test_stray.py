@@ -134,6 +134,18 @@ def test_a_large_window_beside_the_fill_is_nobody_and_is_said(
     assert found.where in ("right", "everywhere", "")
 
 
+def test_a_blind_that_has_just_been_opened_is_not_a_little_of_it(
+    corner: Set, solver: Solver
+) -> None:
+    dice = np.random.default_rng(28)
+    dark = corner.light(LOOK)
+    lit = dark + window(corner, -1.0, 0.12, low=True)
+    alone, after = (held(corner, solver, lights, dice) for lights in ([lit], [dark] * 4 + [lit]))
+    assert alone is not None and after is not None
+    assert after.share.value == pytest.approx(alone.share.value, rel=0.3)
+    assert after.where == alone.where
+
+
 def test_a_side_that_is_not_seen_is_not_named(corner: Set, solver: Solver) -> None:
     """Somebody before one half of the picture: what there is on the other says no side."""
     codes = frame(corner.light(LOOK), np.random.default_rng(26))
