@@ -294,17 +294,6 @@ def kept_pictures(folder: Path) -> dict[str, Kept]:
     return found
 
 
-def forget_picture(look: str, folder: Path) -> bool:
-    """Remove what is kept of this look; was there anything?"""
-    gone = False
-    for path in files_in(folder):
-        picture = _PICTURE.match(path.name) and path.name[:-21] == look
-        if picture or path.name == _kept_file(look):
-            path.unlink(missing_ok=True)
-            gone = True
-    return gone
-
-
 def _kept_file(look: str) -> str:
     return f"kept-{look}.json"
 
