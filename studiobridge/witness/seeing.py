@@ -379,7 +379,7 @@ class Seeing:
             by = _stops(likely.amount, known.amount, 0.0)
             moved = likely.moved > SO_LIKELY and (by.low > within or by.high < -within)
             # what somebody hides and shades is no lamp's doing: another frame has to agree
-            moved = moved and (solved.empty or (level.tells and self.gathering.frames > 1))
+            moved = moved and (not solved.somebody or (level.tells and self.gathering.frames > 1))
         if beside is not None and not moved and name in beside.lights:
             # the lamp whose picture is most like that light takes it: no band surely says so
             amount = _reaching(amount, beside.lights[name].amount)

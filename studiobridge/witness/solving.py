@@ -131,9 +131,9 @@ class Solved:
         return float((self.left_out & self.usable).sum()) / usable if usable else 1.0
 
     @property
-    def empty(self) -> bool:
-        """Is nobody there, and was nobody in any of the frames put together?"""
-        return max(self.hidden, self.covered) < SOMEBODY and self.smooth < SENT * CALM
+    def somebody(self) -> bool:
+        """Is much covered, here or in any of the frames put together?"""
+        return max(self.hidden, self.covered) >= SOMEBODY
 
 
 class Solver(Reduced):
@@ -316,7 +316,8 @@ class Solver(Reduced):
         if against is not None:
             weights = np.minimum(found.weights, against.weights)
         # what somebody shades and sends elsewhere is in one frame only, and is no lamp's doing
-        if against is not None and found.empty and int((weights > 0.25).sum()) >= FEWEST:
+        empty = not found.somebody and found.smooth < SENT * CALM
+        if against is not None and empty and int((weights > 0.25).sum()) >= FEWEST:
             ours, theirs = _flat(found), _flat(against)
             mean, cov, rest, spread = difference(self, ours, theirs, weights.reshape(-1))
             cov = cov * self._wider(rest, spread, weights.reshape(-1), found.covered)

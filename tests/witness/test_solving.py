@@ -193,3 +193,19 @@ def test_no_frame_of_this_camera(solver: Solver) -> None:
         look_at(solver, np.zeros((272, 480, 3), np.float32))  # type: ignore[arg-type]
     with pytest.raises(ValueError, match="rows"):
         solver.look(np.zeros((272, 480), np.float32))
+
+
+@pytest.mark.parametrize("across", [True, False])
+def test_somebodys_shade_on_one_lamps_light_is_in_the_others_bands(
+    corner: Set, solver: Solver, across: bool
+) -> None:
+    """They stand before a soft lamp: it gives less to one side, and no smooth error of all light."""
+    dice = np.random.default_rng(10)
+    who = Presenter(0.0, y=0.9)
+    ramp = np.linspace(0, 1, 480)[None, :] ** 2 if across else np.linspace(0, 1, 272)[:, None] ** 2
+    alone = {n: 0.5 * corner.room.alone(lamp, who) * corner.scale for n, lamp in LAMPS.items()}
+    alone["fill"] = alone["fill"] * (1 - 0.25 * ramp)[..., None]
+    solved = look_at(solver, frame(np.asarray(sum(alone.values())), dice))
+    for name in ("key", "hair", "wall-left", "wall-right"):
+        band = solved.levels[name].amount
+        assert band.low <= 0.5 <= band.high, name
