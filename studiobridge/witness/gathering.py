@@ -28,6 +28,8 @@ FRAMES = 20
 SO_LIKELY, BY = 0.9, 0.1
 # No light is held to be where it was more exactly than this (stops).
 SUREST = 0.015
+# Of so much covered (share) what somebody does to the rest is lost among other errors.
+AWAY = 0.05
 # A block of which the mean may be so far off (share), by how frames differ, counts by half.
 APART = 0.01
 # A block counts in the mean where all its weights together are this much.
@@ -168,16 +170,20 @@ class Gathering:
         light = np.stack([frame.blocks.light for frame in frames])
         # judged by what all of them say: a frame's own answer may have hidden the wrong part
         far = self.solver.misfit(light.reshape(len(frames), -1), x).reshape(len(frames), *shape)
-        own = np.stack([frame.weights * frame.blocks.usable for frame in frames])
+        # what somebody does goes with how much they cover: who is away counts most
+        covered = np.array([frame.covered for frame in frames])
+        counts = ((covered.min() + AWAY) / (covered + AWAY)) ** 2
+        own = np.stack(
+            [c * f.weights * f.blocks.usable for c, f in zip(counts, frames, strict=True)]
+        )
         own = own / (1.0 + far / 9.0) ** 2
         total = own.sum(axis=0)
         mean = np.einsum("frc,frck->rck", own, light) / np.maximum(total, 1e-6)[..., None]
         # texture was judged in each frame
         merged = Blocks(mean.astype(np.float32), None, total > ENOUGH)
         trust = np.minimum(1.0, total / ENOUGH / 2).astype(np.float32)
-        covered = np.array([frame.covered for frame in frames])
         same = _same(own.reshape(len(frames), -1) <= 0.0)
-        shaded = math.sqrt(float(covered @ same @ covered)) / len(frames)
+        alike = float(counts @ same @ counts) / float(counts.sum()) ** 2
         # what changes from one frame to the next is shaded in some of them: who knows in which
         apart = (
             np.einsum("frc,frck->rck", own, (light - mean) ** 2)
@@ -186,10 +192,10 @@ class Gathering:
         guess = np.maximum(mean, LEAST)
         noise = self.solver.noise(guess.reshape(-1)).reshape(guess.shape)
         apart = np.maximum(apart - noise, 0.0) / guess**2
-        trust = trust / (1.0 + apart.mean(axis=2) * float(same.mean()) / APART**2)
+        trust = trust / (1.0 + apart.mean(axis=2) * alike / APART**2)
         # the newest may be the one in which nobody stands: errors are as smooth as in all of them
         like = replace(one, smooth=math.sqrt(float(np.mean([f.smooth**2 for f in frames]))))
-        found = self.solver.solve(merged, prior, trust, starts=[x], near=like, shaded=shaded)
+        found = self.solver.solve(merged, prior, trust, [x], like, alike)
         if not found.weights.any():
             return one
         found = replace(found, hidden=float(covered.max()))

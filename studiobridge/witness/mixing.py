@@ -7,7 +7,6 @@ By cameras' measured sensitivities, on grey, wood and leaves, that is right to 0
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -58,13 +57,3 @@ def parts(learned: Learned, device: str, cct: float | None) -> tuple[tuple[Share
     made = zip(shares, whites.parts(cct), strict=True)
     found = [(share, part) for share, part in made if part > 0.0]
     return tuple(sorted(found, key=lambda one: one[0].cct or 0.0))
-
-
-def white_made(learned: Learned, device: str, amounts: tuple[float, ...]) -> float | None:
-    """The white (K) of a light whose pictures were found at these amounts, in `shares_of`'s order.
-
-    None where it has but one white, or gives nothing. The way back from `parts`.
-    """
-    whites = whites_of(learned.shares_of(device))
-    found = [max(0.0, amount) if math.isfinite(amount) else 0.0 for amount in amounts]
-    return whites.made(found) if whites is not None and sum(found) > 0 else None

@@ -378,6 +378,8 @@ class Seeing:
             within = device.tolerance.level if device else 0.1
             by = _stops(likely.amount, known.amount, 0.0)
             moved = likely.moved > SO_LIKELY and (by.low > within or by.high < -within)
+            # what somebody hides and shades is no lamp's doing: another frame has to agree
+            moved = moved and (not solved.somebody or (level.tells and self.gathering.frames > 1))
         if beside is not None and not moved and name in beside.lights:
             # the lamp whose picture is most like that light takes it: no band surely says so
             amount = _reaching(amount, beside.lights[name].amount)

@@ -420,8 +420,8 @@ def _where(share: Map, places: Mask) -> str:
     parts = {
         "left": np.s_[:, :across],
         "right": np.s_[:, -across:],
-        "top": np.s_[:down],
-        "bottom": np.s_[-down:],
+        "top": np.s_[:down, :],
+        "bottom": np.s_[-down:, :],
         "middle": np.s_[down:-down, across:-across],
     }
     seen = {name: float(places[at].mean()) for name, at in parts.items()}

@@ -202,7 +202,7 @@ def test_a_report_within_tolerance_of_where_it_was_confirms_no_step() -> None:
         (("level", math.nan), ("key",), "up to 1/3 stop"),
         (("cct", -math.inf), ("key",), "up to 20 mired"),
         (("cct", 21.0), ("key",), "up to 20 mired"),
-        (("switch", 0.1), ("key",), "up to"),
+        (("switch", 0.1), ("key",), "at most"),
         (UP, (), "one light"),
         (UP, ("key", "edge"), "one light"),
         (UP, ("wall",), "one light"),

@@ -6,7 +6,7 @@ its beam lands. It is there for quick tests; judgements are made on a physical r
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import cv2
@@ -14,6 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studiobridge.witness.learned import Curve, Learned, Share
+from studiobridge.witness.likely import Before
+from studiobridge.witness.solving import Solved, Solver
 
 Floats = NDArray[np.float64]
 # Full radiators of 3000 and 6000 K, as bright as each other, before a camera of ITU-R BT.709 that is
@@ -165,6 +167,13 @@ def frame(light: Floats, dice: np.random.Generator) -> NDArray[np.uint8]:
     )
     assert ok
     return np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR), np.uint8)
+
+
+def look_at(
+    solver: Solver, codes: NDArray[np.uint8], prior: Mapping[str, Before] | None = None
+) -> Solved:
+    """One frame by itself, as the gathering of frames has it solved."""
+    return solver.solve(solver.blocks(codes), prior)
 
 
 @dataclass

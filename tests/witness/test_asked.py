@@ -282,7 +282,8 @@ def test_a_kept_picture_of_no_use_is_said_and_costs_no_look(
     try:
         play(place, story)
     finally:
-        (folder / "kept-lesson.json").unlink(missing_ok=True)
+        for path in [*folder.glob("kept-lesson.json"), *folder.glob("lesson-*.png")]:
+            path.unlink()
 
 
 def test_a_preview_of_another_look_changes_nothing_for_the_looks(

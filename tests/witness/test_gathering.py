@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from studiobridge.witness.gathering import FRAMES, Gathering
+from studiobridge.witness.likely import Before
 from studiobridge.witness.solving import Solver
 from tests.witness.synthetic import LAMPS, Presenter, Set, frame, made
 
@@ -76,3 +77,24 @@ def test_no_more_is_kept_than_so_many_frames(corner: Set, solver: Solver) -> Non
     assert gathering.frames == FRAMES
     gathering.forget()
     assert gathering.frames == 1
+
+
+def test_somebody_who_comes_and_shades_what_one_lamp_lights_has_not_dimmed_it(
+    corner: Set, solver: Solver
+) -> None:
+    """Most frames have the shade, and it is nearly the lamp's own picture; the first have none."""
+    dice = np.random.default_rng(9)
+    truth = dict.fromkeys(LAMPS, 0.5)
+    gathering = Gathering(solver)
+    for _ in range(2):
+        gathering.add(solver.blocks(frame(corner.light(truth), dice)))
+    own = corner.alone["wall-right"].mean(axis=2)
+    own[:, :340] = 0.0  # of what it lights one side is shaded
+    shade = 1.0 - 0.12 * np.clip(own / own.max() * 2, 0.0, 1.0)
+    who = corner.light(truth, Presenter(-0.3, y=1.0)) * shade[..., None]
+    for _ in range(8):
+        found = gathering.add(solver.blocks(frame(who, dice)))
+        band = found.levels["wall-right"].amount
+        assert band.low <= 0.5 <= band.high
+        moved = solver.suppose(found, {n: Before(0.5) for n in LAMPS}).lights
+        assert moved["wall-right"].moved < 0.9

@@ -16,7 +16,7 @@ from studiobridge.cli import main
 from studiobridge.craft.light import Dimmer
 from studiobridge.witness import keeping
 from studiobridge.witness.learned import Share
-from studiobridge.witness.mixing import parts, white_made
+from studiobridge.witness.mixing import parts, whites_of
 from studiobridge.witness.preview import At, amount_at, developed, preview
 from tests.witness.little_room import LittleRoom
 
@@ -108,7 +108,9 @@ def test_light_of_two_whites_is_mixed_as_light_mixes(room: LittleRoom) -> None:
                 0
             ]
             assert 1e6 / made == pytest.approx(1e6 / kelvin, abs=0.5)
-            assert white_made(learned, "key", (warm, cool)) == pytest.approx(kelvin, rel=0.002)
+            whites = whites_of(learned.shares_of("key"))
+            assert whites is not None
+            assert whites.made((warm, cool)) == pytest.approx(kelvin, rel=0.002)
         assert [(s.cct, w) for s, w in parts(learned, "key", 2000.0)] == [(2700.0, 1.0)]
         assert [(s.cct, w) for s, w in parts(learned, "key", 9000.0)] == [(6500.0, 1.0)]
         assert [w for _, w in parts(learned, "key", None)] == [0.5, 0.5]

@@ -11,7 +11,7 @@ from studiobridge.witness.gathering import known_from
 from studiobridge.witness.likely import Before
 from studiobridge.witness.solving import Solver
 from studiobridge.witness.stray import Daylight, stray
-from tests.witness.synthetic import LAMPS, Floats, Lamp, Presenter, Set, frame, made
+from tests.witness.synthetic import LAMPS, Floats, Lamp, Presenter, Set, frame, look_at, made
 
 FACE = Region(0.4, 0.3, 0.6, 0.6)
 LOOK = dict.fromkeys(LAMPS, 0.5)
@@ -39,8 +39,8 @@ def window(corner: Set, side: float, share: float, low: bool = False) -> Floats:
 
 
 def seen(corner: Set, solver: Solver, light: Floats, dice: np.random.Generator) -> Stray | None:
-    known = known_from(solver, solver.look_at(frame(corner.light(LOOK), dice)))
-    solved = solver.look_at(frame(light, dice))
+    known = known_from(solver, look_at(solver, frame(corner.light(LOOK), dice)))
+    solved = look_at(solver, frame(light, dice))
     return stray(solver, solved, solver.suppose(solved, known), FACE)
 
 
@@ -75,7 +75,7 @@ def test_nothing_else_is_taken_for_it(corner: Set, solver: Solver) -> None:
 
 def test_without_anything_known_from_before_nothing_is_said(corner: Set, solver: Solver) -> None:
     dice = np.random.default_rng(13)
-    solved = solver.look_at(frame(corner.light(LOOK) + window(corner, 1.0, 0.1), dice))
+    solved = look_at(solver, frame(corner.light(LOOK) + window(corner, 1.0, 0.1), dice))
     assert stray(solver, solved, solver.suppose(solved, {}), FACE) is None
 
 
@@ -91,7 +91,7 @@ def held(
 ) -> Stray | None:
     """What several frames together say against the picture that was kept."""
     codes = frame(corner.light(LOOK), dice)
-    kept, solved = solver.blocks(codes), solver.look_at(codes)
+    kept, solved = solver.blocks(codes), look_at(solver, codes)
     before = known_from(solver, solved)
     now = dict(before)
     for name, level in (look or {}).items():
@@ -186,7 +186,7 @@ def test_many_frames_together_and_what_was_before_is_forgotten(corner: Set, solv
     lights = [corner.light(LOOK, Presenter(x, y=0.9)) + day for x in (-0.4, 0.0, 0.4)]
     assert held(corner, solver, lights, dice) is not None
     codes = frame(corner.light(LOOK), dice)
-    kept, solved = solver.blocks(codes), solver.look_at(codes)
+    kept, solved = solver.blocks(codes), look_at(solver, codes)
     before = known_from(solver, solved)
     eye = Daylight(solver, kept, solved.x, FACE)
     dark, lit = corner.light(LOOK), corner.light(LOOK) + day

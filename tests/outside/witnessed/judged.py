@@ -145,7 +145,7 @@ class Parts:
         prior = {n: Before(v, cct=case.ccts[n] if n in two else None) for n, v in case.look.items()}
         solved = self.gathering.add(self.solver.blocks(codes), prior)
         size = (codes.shape[1], codes.shape[0])
-        single = self.solver.look_at(codes, prior)
+        single = self.solver.solve(self.solver.blocks(codes), prior)
         out = (single.left_out & single.usable).reshape(self.solver.shape).astype(np.uint8)
         usable = cv2.resize(out, size, interpolation=cv2.INTER_NEAREST) == 0
         light = self.learned.curve.linear(codes)
@@ -258,7 +258,7 @@ def run_levels(args: argparse.Namespace, row: str, presenter: bool, frames: int)
                 pose = int(dice.integers(len(case.seen.posed))) if presenter else None
                 hides = 0.0 if pose is None else float(case.seen.hidden[pose].mean())
                 codes = camera.frame(case.seen.mixed(levels, ccts, pose))
-                solved = solver.look_at(codes)
+                solved = solver.solve(solver.blocks(codes))
                 answers = {n: (v.amount, v.tells) for n, v in solved.levels.items()}
                 for n, amount in floor.look(codes).items():
                     if gives[n] >= GIVES:
