@@ -14,6 +14,7 @@ from studiobridge.control.belief import NO_NARROWER
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import (
     Announce,
+    HandNote,
     Memory,
     RequestNote,
     RunNote,
@@ -37,7 +38,7 @@ from studiobridge.control.sequence import (
 from studiobridge.control.standing import Answers, Standing
 from studiobridge.control.steps import Steps
 from studiobridge.control.trial import outcome
-from studiobridge.profile.model import Point, figure
+from studiobridge.profile.model import Point, Preset, figure
 from studiobridge.profile.said import Answer
 
 # A run-up whose steps are done waits so long (s) for what only a meter can prove: two samples of a
@@ -416,6 +417,7 @@ class Runs:
             self.desk.changed |= {
                 n for n in before.keys() | after.keys() if before.get(n) != after.get(n)
             }
+            self._end_words(after, at)
         if not run.holds_on:
             self.holding.let_go_for(run, at)
         self.steps.run = run
@@ -446,6 +448,17 @@ class Runs:
             # told at once: no order, no turns, nothing waited for
             self.desk.free_at.clear()
         self.move_on(at)
+
+    def _end_words(self, after: Mapping[str, Preset], at: float) -> None:
+        """Dials that are to be turned elsewhere now: that they stood as asked was said of before.
+
+        Somebody may turn them and say nothing: of the look before it has to be said anew.
+        """
+        for name, preset in after.items():
+            belief = self.desk.beliefs.of[name]
+            if belief.ticked is not None and belief.ticked.preset != preset:
+                belief.ticked = None
+                self.desk.emit(HandNote(at, name, None, None, "another look"))
 
     def _try_begins(self, run: Run, at: float) -> None:
         """What is about to be told otherwise is not as asked from now on."""

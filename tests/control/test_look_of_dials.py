@@ -114,3 +114,18 @@ def test_a_dial_that_is_locked_out_and_stands_otherwise_leaves_no_look_ready() -
     gauge(play, "rim", 62.0, 64.0)
     play.run(3.0)
     assert play.state == "ready"
+
+
+def test_a_word_of_a_dial_is_over_when_another_look_asks_it_elsewhere() -> None:
+    play = ready(dial(proof="hand"))
+    play.ask("set_by_hand", by="Ana")
+    assert whole(play)["only_told"] == []
+    play.ask("up", look="night")
+    assert whole(play)["only_told"] == []  # the same, by another name
+    play.ask("up", look="dusk")
+    assert whole(play)["only_told"] == ["rim"]
+    # somebody may have turned it for dusk, and said nothing
+    play.ask("up", look="day")
+    assert whole(play)["only_told"] == ["rim"]
+    play.ask("set_by_hand", by="Ana")
+    assert whole(play)["only_told"] == []

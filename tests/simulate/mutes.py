@@ -21,7 +21,7 @@ from typing import Protocol
 from studiobridge.control.effects import DriftNote, HandNote
 from studiobridge.control.evidence import BY
 from studiobridge.craft.light import level_stops
-from studiobridge.profile.model import Device, SetProfile
+from studiobridge.profile.model import Device, Preset, SetProfile
 
 # A lamp that has stood still for so long (s) with a meter that works is known for what it is: a
 # sample asked for every 12 s, a lost one, its answer, and a reading that rests.
@@ -56,6 +56,7 @@ class Mutes:
         self.named: str | None = None  # the last look that was not none
         self.session: object = None
         self.ticked: set[str] = set()
+        self.said_of: dict[str, Preset] = {}
         self.views: dict[str, Mapping[str, object]] = {}
         # evenings in which people say of dials what is not so, or meters lie
         self.careless = False
@@ -91,6 +92,7 @@ class Mutes:
         preset = self.presets.get(str(self.look), {}).get(note.device)
         if preset is not None and (note.level, note.cct) == (preset.level, preset.cct):
             self.ticked.add(note.device)
+            self.said_of[note.device] = preset
             level = self.truth(note.device)
             if level is None or preset.level is None or abs(level - preset.level) > 1.0:
                 self.careless = True
@@ -105,8 +107,9 @@ class Mutes:
             self.ticked.clear()
         self.look = None if look is None else str(look)
         if self.look is not None and self.look != self.named:
-            before, now = self.presets.get(str(self.named), {}), self.presets.get(self.look, {})
-            self.ticked = {name for name in self.ticked if before.get(name) == now.get(name)}
+            # over where it is asked elsewhere; a look that leaves a dial alone asks nobody to turn it
+            now = self.presets.get(self.look, {})
+            self.ticked = {n for n in self.ticked if now.get(n) in (None, self.said_of[n])}
             self.named = self.look
 
     # ---- what is so, against what is shown -------------------------------------------------
