@@ -515,6 +515,8 @@ async def _stay(
     show.out(f"    export STUDIOBRIDGE_BROKER={broker.url} STUDIOBRIDGE_SET={profile.name}")
     show.out(f"    export STUDIOBRIDGE_DATA={settings.data}")
     show.out(f"    export PATH={shlex.quote(str(Path(sys.executable).parent))}:$PATH")
+    # its profile is found there by what needs one: `look list`, `measure`, `light`
+    show.out(f"    cd {shlex.quote(str(copy.parent))}")
     show.out("    studiobridge up")
     show.out("    studiobridge status")
     found = a_light(profile, look) or a_dial(profile, look)
@@ -532,11 +534,11 @@ async def _stay(
     show.out()
     show.out("Or here, with Enter:")
     show.out()
-    for text in playing.ways(profile):
+    for text in playing.ways(profile, eye):
         show.out(f"    {text}")
     show.out()
     show.out("Any MQTT client may look, on 127.0.0.1:")
     show.out(f"port {broker.port} speaks MQTT 5, port {broker.port4} 3.1.1.")
     show.out(f"`keep` writes into the copy {copy}. Ctrl-C ends it.")
-    with playing.Typed(profile, room):
+    with playing.Typed(profile, room, eye):
         await until_interrupted().wait()
