@@ -495,3 +495,20 @@ def test_a_camera_that_closes_its_file_holds_every_light_and_is_named() -> None:
     assert back is not None and "disabled" in back[0]
     over = board({**moved, "closing": []}, [OFF]).shows("hand")
     assert "held" not in over["drift"]
+
+
+@pytest.mark.parametrize(
+    ("state", "asks", "yes"),
+    [
+        ("rising", "Take it down instead?", "take it down"),
+        ("lowering", "Bring it back up?", "bring it back up"),
+    ],
+)
+def test_half_way_the_question_is_between_two_touches_and_not_on_the_page(
+    state: str, asks: str, yes: str
+) -> None:
+    made = board({"state": state, "steps": 4, "steps_done": 1, "ready_in_s": 9.0})
+    shown = made.shows("hand")
+    assert shown["holds"].strip() == ""
+    assert f'data-again="{asks}"' in shown["switch"]
+    assert f'data-yes="{yes}"' in shown["switch"]
