@@ -156,11 +156,13 @@ def _going(board: Board, state: View, now: str) -> Switch:
     if now == "rising":
         down = say("take it down instead")
         asks_down = say("Take it down instead?")
+        yes = say("take it down")
         return Switch(
-            down, "down", "down", doing, under, asks_down, say("take it down"), progress=progress
+            down, "down", "down", doing, under, again=asks_down, yes=yes, progress=progress
         )
     up = say("bring it back up")
-    return Switch(up, "up", "up", doing, under, say("Bring it back up?"), up, progress=progress)
+    asks_up = say("Bring it back up?")
+    return Switch(up, "up", "up", doing, under, again=asks_up, yes=up, progress=progress)
 
 
 def locked_out(state: View) -> list[str]:

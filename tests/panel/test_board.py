@@ -546,3 +546,20 @@ def test_a_run_is_done_only_where_all_it_told_is_confirmed(
     found = re.search(r"<summary>(.*?)</summary>", made)
     assert found is not None
     assert " ".join(re.sub(r"<[^>]*>", "", found[1]).split()) == said
+
+
+@pytest.mark.parametrize(
+    ("state", "asks", "yes"),
+    [
+        ("rising", "Take it down instead?", "take it down"),
+        ("lowering", "Bring it back up?", "bring it back up"),
+    ],
+)
+def test_half_way_the_question_is_between_two_touches_and_not_on_the_page(
+    state: str, asks: str, yes: str
+) -> None:
+    made = board({"state": state, "steps": 4, "steps_done": 1, "ready_in_s": 9.0})
+    shown = made.shows("hand")
+    assert shown["holds"].strip() == ""
+    assert f'data-again="{asks}"' in shown["switch"]
+    assert f'data-yes="{yes}"' in shown["switch"]
