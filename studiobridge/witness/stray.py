@@ -417,11 +417,11 @@ def _where(share: Map, places: Mask) -> str:
     """
     rows, columns = share.shape
     down, across = rows // 3, columns // 3
-    parts = {
+    parts: dict[str, tuple[slice, slice]] = {
         "left": np.s_[:, :across],
         "right": np.s_[:, -across:],
-        "top": np.s_[:down],
-        "bottom": np.s_[-down:],
+        "top": np.s_[:down, :],
+        "bottom": np.s_[-down:, :],
         "middle": np.s_[down:-down, across:-across],
     }
     seen = {name: float(places[at].mean()) for name, at in parts.items()}
