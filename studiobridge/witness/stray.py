@@ -417,7 +417,7 @@ def _where(share: Map, places: Mask) -> str:
     """
     rows, columns = share.shape
     down, across = rows // 3, columns // 3
-    parts = {
+    parts: dict[str, tuple[slice, slice]] = {
         "left": np.s_[:, :across],
         "right": np.s_[:, -across:],
         "top": np.s_[:down, :],
