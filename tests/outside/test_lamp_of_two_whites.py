@@ -111,7 +111,7 @@ def bare_frame(light: np.ndarray, dice: Any) -> np.ndarray:
 def test_the_white_of_a_lamp_in_a_picture(rooms: dict[float, Set], over: float) -> None:
     solver, dice = Solver(rooms[over].learned), np.random.default_rng(5)
     for shares in ((0.3, 0.3), (0.45, 0.1), (0.1, 0.4)):
-        level = solver.look_at(seen_at(rooms[over], over, shares, dice)).levels["key"]
+        level = solver.solve(solver.blocks(seen_at(rooms[over], over, shares, dice))).levels["key"]
         assert level.amount.low <= sum(shares) <= level.amount.high
         assert level.cct is not None
         kelvin = mixed(shares, over)
@@ -131,7 +131,7 @@ def test_a_lamp_at_the_white_it_is_known_to_have_has_not_moved(
     known = {name: Before(0.5) for name in LAMPS}
     for by, moved in ((0.0, False), (-40.0, True), (40.0, True)):
         before = {**known, "key": Before(0.6, cct=1e6 / (1e6 / kelvin + by))}
-        found = solver.look_at(codes, before).likely["key"]
+        found = solver.solve(solver.blocks(codes), before).likely["key"]
         assert (found.moved > 0.5) == moved, (by, found)
 
 
