@@ -149,7 +149,8 @@ def test_a_blind_that_has_just_been_opened_is_not_a_little_of_it(
 def test_a_side_that_is_not_seen_is_not_named(corner: Set, solver: Solver) -> None:
     """Somebody before one half of the picture: what there is on the other says no side."""
     codes = frame(corner.light(LOOK), np.random.default_rng(26))
-    kept, solved = solver.blocks(codes), solver.look_at(codes)
+    kept = solver.blocks(codes)
+    solved = solver.solve(kept)
     before = known_from(solver, solved)
     eye = Daylight(solver, kept, solved.x, FACE)
     light = corner.light(LOOK) + window(corner, -1.0, 0.05, low=True)
