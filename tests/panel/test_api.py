@@ -42,7 +42,7 @@ def test_schemathesis_finds_nothing(tmp_path: Path) -> None:
                 "--header",
                 f"X-Studiobridge-Token: {token}",
                 "--max-examples",
-                "25",
+                "15",
                 "--workers",
                 "1",
                 "--seed",
