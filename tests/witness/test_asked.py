@@ -210,7 +210,7 @@ def test_a_slow_camera_is_waited_for_as_long_as_who_asks_waits(
     place: tuple[Path, LittleRoom], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """And holds up nobody who asks for what is only reckoned."""
-    monkeypatch.setattr(serving, "FRAME_WITHIN", 0.05)
+    monkeypatch.setattr(serving, "FRAME_WITHIN", 0.15)
 
     async def story(one: One) -> None:
         one.of._frames = Slow(place[1], 1.6)  # type: ignore[assignment]
