@@ -18,7 +18,7 @@ from studiobridge.profile import read_profile
 from studiobridge.profile.model import PictureTolerance, Preset
 from studiobridge.shown.light import white_lines
 from tests.cli.conftest import Run
-from tests.cli.test_commands import CONFIG, CORNER, EXAMPLES, studiobridge
+from tests.cli.test_commands import CONFIG, CORNER, EXAMPLES
 
 
 def changed(tmp_path: Path, *swaps: tuple[str, str]) -> Path:
@@ -41,9 +41,9 @@ def test_every_example_is_answered(command: str, path: Path, inside: Run) -> Non
     assert json.loads(inside(command, path, "--json").stdout)
 
 
-def test_light_of_the_corner(tmp_path: Path) -> None:
+def test_light_of_the_corner(inside: Run) -> None:
     """1900 lx at 1 m, 64 %, 1.74 m away, 46.4 degrees: 1900 x 0.64 / 1.74^2 x cos = 277 lx."""
-    found = json.loads(studiobridge("light", CORNER, "--json", home=tmp_path).stdout)
+    found = json.loads(inside("light", CORNER, "--json").stdout)
     key = next(f for f in found["fixtures"] if f["device"] == "key")
     away2 = (2.05 - 0.88) ** 2 + 1.1**2 + (1.95 - 1.28) ** 2
     # the plane looks at the lens: 1.47 m out and 7 cm up
@@ -52,7 +52,7 @@ def test_light_of_the_corner(tmp_path: Path) -> None:
     )
     assert key["lux"] == pytest.approx(1900 * 0.64 / away2 * cosine, rel=1e-4)
     assert found["whole"]["ratio"] == pytest.approx(2.0, abs=0.05)
-    text = studiobridge("light", CORNER, home=tmp_path).stdout
+    text = inside("light", CORNER).stdout
     assert re.search(r"together +420 lx ± 0\.3 stop on the face", text)
     assert "key to fill  2.0:1 ± 0.5 stop (+1.0 stop), key alone over fill" in text
     assert "key and fill over fill 3.0:1 ± 0.3 stop" in text
@@ -70,11 +70,11 @@ def test_light_of_the_corner(tmp_path: Path) -> None:
 
 
 def test_in_a_narrow_terminal_a_light_is_a_row_and_what_more_there_is_a_line(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    monkeypatch: pytest.MonkeyPatch, inside: Run
 ) -> None:
     monkeypatch.setenv("COLUMNS", "80")
     for path in (CORNER, CONFIG / "market-stall.yaml"):
-        lines = studiobridge("light", path, home=tmp_path).stdout.splitlines()
+        lines = inside("light", path).stdout.splitlines()
         assert max(map(len, lines)) <= 80
         first = lines.index(next(line for line in lines if line.startswith("light ")))
         rows = lines[first + 1 : lines.index("", first)]
@@ -86,32 +86,32 @@ def test_in_a_narrow_terminal_a_light_is_a_row_and_what_more_there_is_a_line(
         assert len(rows) <= 2 * len(named) + 1
 
 
-def test_a_set_in_feet_has_its_light_in_foot_candles_too(tmp_path: Path) -> None:
+def test_a_set_in_feet_has_its_light_in_foot_candles_too(inside: Run) -> None:
     """1 fc is 10.764 lx: 342 lx are 32 fc, and what was read in fc is told so."""
     stall = CONFIG / "market-stall.yaml"
-    said = studiobridge("light", stall, "--meter", "face 19 fc left-panel", home=tmp_path).stdout
+    said = inside("light", stall, "--meter", "face 19 fc left-panel").stdout
     assert re.search(r"together +3\d\d lx ± 0\.\d stop \(3\d fc\) on the face", said)
     assert re.search(r"reading 1 +19 fc at the face, left-panel: taken as it is", said)
-    assert " fc" not in studiobridge("light", CORNER, home=tmp_path).stdout
-    asked = studiobridge("light", CONFIG / "two-person-table.yaml", home=tmp_path).stdout
+    assert " fc" not in inside("light", CORNER).stdout
+    asked = inside("light", CONFIG / "two-person-table.yaml").stdout
     # 190 fc at 1 m and 58 % squared on 65.4 in (1.661 m): 23.2 fc, and its meter has a dome, which
     # reads (1 + cos 42) / 2 of them
     assert "--meter 'face 20.2 fc left-face' with what it says" in asked
 
 
-def test_a_lamp_of_the_room_is_not_told_as_one_of_the_set(tmp_path: Path) -> None:
+def test_a_lamp_of_the_room_is_not_told_as_one_of_the_set(tmp_path: Path, inside: Run) -> None:
     path = changed(tmp_path, ("shutter: 1/50 s", "shutter: 1/60 s"))
-    said = studiobridge("light", path, home=tmp_path).stdout
+    said = inside("light", path).stdout
     assert "lamps straight on the mains (a ceiling light left on) at 100 Hz may show bands" in said
 
 
-def test_a_light_beside_the_face_is_told_by_the_cheek_it_lights(tmp_path: Path) -> None:
+def test_a_light_beside_the_face_is_told_by_the_cheek_it_lights(inside: Run) -> None:
     """1.37 m away, 3 cm behind the face: 260 lx at 1 m, half of it, and 1.3 of 1.37 m to the side."""
-    text = studiobridge("light", CORNER, home=tmp_path).stdout
+    text = inside("light", CORNER).stdout
     assert re.search(r"^edge-left +- +60 lx left", text, re.MULTILINE)
     assert re.search(r"^edge-right +- +60 lx right", text, re.MULTILINE)
     assert "from the side" in text
-    found = json.loads(studiobridge("light", CORNER, "--json", home=tmp_path).stdout)
+    found = json.loads(inside("light", CORNER, "--json").stdout)
     edge = next(f for f in found["fixtures"] if f["device"] == "edge-left")
     away2 = 1.3**2 + 0.03**2 + 0.42**2
     # it is aimed at the cloth, and the face is so far off its axis
@@ -119,24 +119,24 @@ def test_a_light_beside_the_face_is_told_by_the_cheek_it_lights(tmp_path: Path) 
     assert edge["cheek"] == pytest.approx(130 / away2 * off * 1.3 / away2**0.5, rel=1e-3)
 
 
-def test_a_meter_with_a_dome_reads_what_a_dome_gets(tmp_path: Path) -> None:
+def test_a_meter_with_a_dome_reads_what_a_dome_gets(tmp_path: Path, inside: Run) -> None:
     """Key 401 lx from 46 degrees, fill 193 from 44, rim 46 from 113, the small lamps 62 each from
     beside: (1 + cos) / 2 of each is 582 lx, and N = sqrt(582 x 0.02 x 250 / 330), ISO 2720."""
     path = changed(tmp_path, ("picture:\n", "picture:\n  meter: dome\n"))
-    found = json.loads(studiobridge("light", path, "--json", home=tmp_path).stdout)
+    found = json.loads(inside("light", path, "--json").stdout)
     assert found["whole"]["lux"] == pytest.approx(416, abs=1)
     assert found["whole"]["dome"] == pytest.approx(582, abs=2)
     assert found["exposure"]["aperture"] == pytest.approx(2.97, abs=0.01)
-    text = studiobridge("light", path, home=tmp_path).stdout
+    text = inside("light", path).stdout
     assert "on the face, flat to the camera; a dome reads 580 lx" in text
     # as `setup` checks it with the key alone: 277 lx at 46 degrees, (1 + cos) / 2 over cos
     assert re.search(r"^key .* a dome reads 340 lx", text, re.MULTILINE)
-    assert "key alone: 340 lx" in studiobridge("setup", path, home=tmp_path).stdout
+    assert "key alone: 340 lx" in inside("setup", path).stdout
     assert "(meter standard ISO 2720, read with a dome)" in text
 
 
-def test_mains_of_the_corner(tmp_path: Path) -> None:
-    found = json.loads(studiobridge("mains", CORNER, "--hours", 3, "--json", home=tmp_path).stdout)
+def test_mains_of_the_corner(inside: Run) -> None:
+    found = json.loads(inside("mains", CORNER, "--hours", 3, "--json").stdout)
     bench = next(load for load in found["loads"] if load["circuit"] == "bench")
     assert bench["watts"] == pytest.approx(
         72 * (0.64 + 0.4 * 0.64 * 0.36) + 48 * (0.32 + 0.4 * 0.32 * 0.68) + 30 + 9, abs=1e-4
@@ -146,8 +146,8 @@ def test_mains_of_the_corner(tmp_path: Path) -> None:
     assert "licensed electrician" in found["caution"]
 
 
-def test_room_of_the_corner(tmp_path: Path) -> None:
-    found = json.loads(studiobridge("room", CORNER, "--json", home=tmp_path).stdout)
+def test_room_of_the_corner(inside: Run) -> None:
+    found = json.loads(inside("room", CORNER, "--json").stdout)
     assert found["budget"]["total"] == pytest.approx(0.18 + 0.70 + 0.62 + 0.45 + 0.40 + 0.48)
     assert found["budget"]["left"] == pytest.approx(3.6 - 2.83)
     assert found["framing"]["distance"] == pytest.approx((1.47**2 + 0.07**2) ** 0.5, abs=1e-4)
@@ -156,58 +156,58 @@ def test_room_of_the_corner(tmp_path: Path) -> None:
 # ---- refusals ----------------------------------------------------------------------------
 
 
-def test_an_overload_refuses_unless_it_is_allowed(tmp_path: Path) -> None:
+def test_an_overload_refuses_unless_it_is_allowed(tmp_path: Path, inside: Run) -> None:
     path = changed(tmp_path, ("wall:  {breaker: 10 A", "wall:  {breaker: 1 A"))
-    done = studiobridge("check", path, home=tmp_path)
+    done = inside("check", path)
     assert done.returncode == 2
     assert re.search(rf"{re.escape(str(path))}:\d+:\d+: circuit wall", done.stderr)
     assert "more than the 0.8 A" in done.stderr
     assert "licensed electrician" in done.stderr
-    allowed = studiobridge("check", path, "--allow-overload", home=tmp_path)
+    allowed = inside("check", path, "--allow-overload")
     assert allowed.returncode == 0
     assert "OVERLOAD ALLOWED" in allowed.stdout
     assert "more than the 0.8 A" in allowed.stdout
-    as_json = json.loads(studiobridge("check", path, "--json", home=tmp_path).stdout)
+    as_json = json.loads(inside("check", path, "--json").stdout)
     assert as_json["good"] is False
 
 
-def test_an_inrush_over_the_band_refuses(tmp_path: Path) -> None:
+def test_an_inrush_over_the_band_refuses(tmp_path: Path, inside: Run) -> None:
     path = changed(tmp_path, ("inrush: 14 A\n    boots_in: 3 s", "inrush: 34 A\n    boots_in: 3 s"))
-    done = studiobridge("check", path, home=tmp_path)
+    done = inside("check", path)
     assert done.returncode == 2
     assert "switching wall-plug on asks up to 34 A" in done.stderr
 
 
-def test_near_the_limit_warns_and_passes(tmp_path: Path) -> None:
+def test_near_the_limit_warns_and_passes(tmp_path: Path, inside: Run) -> None:
     path = changed(tmp_path, ("draws: 90 W", "draws: 2400 W"))
-    done = studiobridge("check", path, home=tmp_path)
+    done = inside("check", path)
     assert done.returncode == 0
     assert "close to the 8.0 A" in done.stdout
 
 
-def test_whites_apart_warn_unless_they_are_meant(tmp_path: Path) -> None:
+def test_whites_apart_warn_unless_they_are_meant(tmp_path: Path, inside: Run) -> None:
     path = changed(tmp_path, ("    whites: meant", "    #"))
-    done = studiobridge("check", path, home=tmp_path)
+    done = inside("check", path)
     assert done.returncode == 0
     assert "are 17 mired apart, more than 15" in done.stdout
-    assert "mired apart" not in studiobridge("check", CORNER, home=tmp_path).stdout
+    assert "mired apart" not in inside("check", CORNER).stdout
 
 
-def test_a_tint_off_the_cameras_warns(tmp_path: Path) -> None:
+def test_a_tint_off_the_cameras_warns(tmp_path: Path, inside: Run) -> None:
     """Both lamps green by 0.008: over the 0.006 of ANSI C78.377 (from memory), unless the camera is
     set to that; then the lights at the edge, taken for plain, are what is another white."""
     green = tuple(
         (f"    role: {name}\n", f"    role: {name}\n    duv: 0.008\n") for name in ("key", "fill")
     )
     meant = ("    whites: meant", "    #")
-    said = studiobridge("check", changed(tmp_path, *green, meant), home=tmp_path).stdout
+    said = inside("check", changed(tmp_path, *green, meant)).stdout
     assert "its mixed white is Duv 0.0080 to the green side of the Planckian locus" in said
     assert "ANSI C78.377" in said
     camera = ("picture:\n", "picture:\n  duv: 0.008\n")
-    said = studiobridge("check", changed(tmp_path, *green, meant, camera), home=tmp_path).stdout
+    said = inside("check", changed(tmp_path, *green, meant, camera)).stdout
     assert "its mixed white" not in said
     assert "are Duv 0.0080 apart, key the greener one" in said
-    said = studiobridge("check", changed(tmp_path, *green), home=tmp_path).stdout
+    said = inside("check", changed(tmp_path, *green)).stdout
     assert "Duv" not in said
 
 
@@ -253,16 +253,16 @@ def test_a_white_that_is_held_and_not_known_is_doubted() -> None:
             assert any(text.startswith(why) for text in found) == doubted
 
 
-def test_a_shutter_that_bands_warns(tmp_path: Path) -> None:
+def test_a_shutter_that_bands_warns(tmp_path: Path, inside: Run) -> None:
     """1/60 s under 50 Hz mains: handbooks, from memory."""
     path = changed(tmp_path, ("shutter: 1/50 s", "shutter: 1/60 s"))
-    assert "100 Hz may show bands" in studiobridge("check", path, home=tmp_path).stdout
+    assert "100 Hz may show bands" in inside("check", path).stdout
 
 
-def test_the_safe_shutters_of_the_corner(tmp_path: Path) -> None:
+def test_the_safe_shutters_of_the_corner(tmp_path: Path, inside: Run) -> None:
     """50 Hz at 25 fps: 1/50 s is 180 degrees and safe; at 24 fps it is 172.8 (handbooks, from
     memory), and 1/48 s, as it is set then, bands."""
-    found = json.loads(studiobridge("shutter", CORNER, "--json", home=tmp_path).stdout)
+    found = json.loads(inside("shutter", CORNER, "--json").stdout)
     first = found["shutters"][0]
     assert (first["seconds"], first["angle"], first["stops"]) == (0.02, 180.0, 0.0)
     assert [s["safe"] for s in found["shutters"]] == sorted(
@@ -270,29 +270,26 @@ def test_the_safe_shutters_of_the_corner(tmp_path: Path) -> None:
     )
     assert {light["source"] for light in found["lights"]} >= {"lamps straight on the mains", "key"}
     film = changed(tmp_path, ("frames: 25 fps", "frames: 24 fps"), ("1/50 s", "180 deg"))
-    text = studiobridge("shutter", film, home=tmp_path).stdout
+    text = inside("shutter", film).stdout
     assert re.search(r"1/50 s +172\.8° +0\.46 % +rim +0\.1 stop less light", text)
     assert "1/48 s (180° at 24 fps), as it is set, may show bands" in text
-    assert "safe: 1/50 s (172.8° at 24 fps)" in studiobridge("light", film, home=tmp_path).stdout
-    said = studiobridge("check", film, home=tmp_path).stdout
+    assert "safe: 1/50 s (172.8° at 24 fps)" in inside("light", film).stdout
+    said = inside("check", film).stdout
     assert "see 'studiobridge shutter' (safe: 1/50 s (172.8° at 24 fps)" in " ".join(said.split())
-    gone = studiobridge("shutter", CORNER, "--look", "matinee", home=tmp_path)
+    gone = inside("shutter", CORNER, "--look", "matinee")
     assert gone.returncode == 2
     assert "matinee" in gone.stderr
 
 
-def test_a_framing_that_does_not_fit_warns(tmp_path: Path) -> None:
+def test_a_framing_that_does_not_fit_warns(tmp_path: Path, inside: Run) -> None:
     path = changed(tmp_path, ("fits: head-and-shoulders", "fits: full-length"))
-    done = studiobridge("check", path, home=tmp_path)
+    done = inside("check", path)
     assert "full-length does not fit: it does from 3.10 m" in done.stdout
 
 
-def test_a_chain_deeper_than_the_room_warns(tmp_path: Path) -> None:
+def test_a_chain_deeper_than_the_room_warns(tmp_path: Path, inside: Run) -> None:
     path = changed(tmp_path, ("wheel: 62 cm", "wheel: 1.62 m"))
-    assert (
-        "the chain is 3.83 m deep, the room 3.60 m"
-        in studiobridge("check", path, home=tmp_path).stdout
-    )
+    assert "the chain is 3.83 m deep, the room 3.60 m" in inside("check", path).stdout
 
 
 @pytest.mark.parametrize(
@@ -345,15 +342,15 @@ def test_what_cannot_be_gets_a_sentence_and_a_place(
         assert re.search(rf"{re.escape(str(path))}:\d+:\d+: ", err)
 
 
-def test_an_unknown_look_is_refused(tmp_path: Path) -> None:
-    done = studiobridge("light", CORNER, "--look", "lessn", home=tmp_path)
+def test_an_unknown_look_is_refused(inside: Run) -> None:
+    done = inside("light", CORNER, "--look", "lessn")
     assert done.returncode == 2
     assert "it has: lesson, glaze" in done.stderr
 
 
-def test_a_missing_figure_is_said_in_the_words_of_the_set(tmp_path: Path) -> None:
+def test_a_missing_figure_is_said_in_the_words_of_the_set(tmp_path: Path, inside: Run) -> None:
     path = changed(tmp_path, ("    output: 1750 lx at 1 m\n", ""))
-    done = studiobridge("light", path, home=tmp_path)
+    done = inside("light", path)
     assert done.returncode == 0
     assert "missing: no output given for fill: ratio not computed" in done.stdout
 
@@ -364,10 +361,10 @@ def test_a_missing_figure_is_said_in_the_words_of_the_set(tmp_path: Path) -> Non
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
 @pytest.mark.parametrize("ending", ["html", "svg"])
 def test_a_sheet_is_one_file_that_asks_nothing_of_a_network(
-    path: Path, ending: str, tmp_path: Path
+    path: Path, ending: str, tmp_path: Path, inside: Run
 ) -> None:
     out = tmp_path / f"sheet.{ending}"
-    done = studiobridge("sheet", path, "-o", out, home=tmp_path)
+    done = inside("sheet", path, "-o", out)
     assert done.returncode == 0, done.stderr
     text = out.read_text(encoding="utf-8")
     fetched = re.findall(r"""(?:src|href|url)\s*[=(]\s*["']?(?!#)([^"')>\s]+)""", text)
@@ -379,55 +376,57 @@ def test_a_sheet_is_one_file_that_asks_nothing_of_a_network(
             assert name in text
 
 
-def test_the_drawing_in_the_readme_is_todays(tmp_path: Path) -> None:
+def test_the_drawing_in_the_readme_is_todays(tmp_path: Path, inside: Run) -> None:
     out = tmp_path / "sheet.svg"
-    studiobridge("sheet", CORNER, "-o", out, home=tmp_path)
+    inside("sheet", CORNER, "-o", out)
     kept = CONFIG / "wheel-corner.sheet.svg"
     assert kept.read_text() == out.read_text(), f"studiobridge sheet … -o {kept.name}"
 
 
-def test_a_sheet_marks_what_is_set_by_hand(tmp_path: Path) -> None:
+def test_a_sheet_marks_what_is_set_by_hand(tmp_path: Path, inside: Run) -> None:
     out = tmp_path / "sheet.html"
-    studiobridge("sheet", CORNER, "-o", out, "--look", "glaze", home=tmp_path)
+    inside("sheet", CORNER, "-o", out, "--look", "glaze")
     text = out.read_text(encoding="utf-8")
     assert text.count("</span>by hand</span>") == 3  # rim and the two edge lamps
     assert "look <strong>glaze</strong>" in text
     assert "40 %, 4300 K" in text  # the key of this look
 
 
-def test_a_sheet_elsewhere_is_refused(tmp_path: Path) -> None:
-    done = studiobridge("sheet", CORNER, "-o", tmp_path / "sheet.docx", home=tmp_path)
+def test_a_sheet_elsewhere_is_refused(tmp_path: Path, inside: Run) -> None:
+    done = inside("sheet", CORNER, "-o", tmp_path / "sheet.docx")
     assert done.returncode == 2
     assert "an .html or an .svg file" in done.stderr
-    done = studiobridge("sheet", CORNER, "-o", tmp_path / "nowhere" / "s.html", home=tmp_path)
+    done = inside("sheet", CORNER, "-o", tmp_path / "nowhere" / "s.html")
     assert done.returncode == 2
     assert "cannot be written" in done.stderr
 
 
-def test_markup_in_a_title_is_only_text(tmp_path: Path) -> None:
+def test_markup_in_a_title_is_only_text(tmp_path: Path, inside: Run) -> None:
     nasty = "<script>alert(1)</script>"
     path = changed(tmp_path, ("title: Pottery wheel corner", f'title: "{nasty}"'))
     for ending in ("html", "svg"):
         out = tmp_path / f"s.{ending}"
-        assert studiobridge("sheet", path, "-o", out, home=tmp_path).returncode == 0
+        assert inside("sheet", path, "-o", out).returncode == 0
         assert nasty not in out.read_text(encoding="utf-8")
 
 
-def test_room_says_how_near_a_framing_is_and_what_is_no_backdrop(tmp_path: Path) -> None:
+def test_room_says_how_near_a_framing_is_and_what_is_no_backdrop(
+    tmp_path: Path, inside: Run
+) -> None:
     """Of a sensor of 15.6 mm 16:9 leaves 13.2 mm, half a centimetre too little."""
     path = changed(
         tmp_path, ("fits: head-and-shoulders", "fits: head-and-shoulders\n  aspect: 16:9")
     )
-    said = studiobridge("room", path, home=tmp_path).stdout
+    said = inside("room", path).stdout
     assert "head-and-shoulders (what is asked for) just does not fit" in said
     aside = changed(tmp_path, ("across: 0 m, height: 1.2 m}", "across: 0.6 m, height: 1.2 m}"))
-    said = studiobridge("room", aside, home=tmp_path).stdout
+    said = inside("room", aside).stdout
     assert "on the left" in said and "% of the picture is not backdrop" in said
 
 
-def test_a_framing_far_too_wide_warns(tmp_path: Path) -> None:
+def test_a_framing_far_too_wide_warns(tmp_path: Path, inside: Run) -> None:
     path = changed(tmp_path, ("focal: 24 mm", "focal: 10 mm"))
-    assert "head-and-shoulders is too loose" in studiobridge("check", path, home=tmp_path).stdout
+    assert "head-and-shoulders is too loose" in inside("check", path).stdout
 
 
 def keys_of(shape: object) -> set[str]:
@@ -438,41 +437,41 @@ def keys_of(shape: object) -> set[str]:
     return set()
 
 
-def test_every_key_that_room_prints_is_described(tmp_path: Path) -> None:
-    found = json.loads(studiobridge("room", CORNER, "--json", home=tmp_path).stdout)
+def test_every_key_that_room_prints_is_described(inside: Run) -> None:
+    found = json.loads(inside("room", CORNER, "--json").stdout)
     rows = (CONFIG.parent / "DEVELOPERS.md").read_text(encoding="utf-8").splitlines()
     row = next(line for line in rows if line.startswith("| `room --json`"))
     assert {"seen", "face", "lacks", "variations"} <= keys_of(found)
     assert {key for key in keys_of(found) if f"`{key}`" not in row} == set()
 
 
-def test_a_key_that_is_not_good_is_a_doubt_and_says_why(tmp_path: Path) -> None:
+def test_a_key_that_is_not_good_is_a_doubt_and_says_why(tmp_path: Path, inside: Run) -> None:
     text = (CONFIG / "green-cloth.yaml").read_text(encoding="utf-8")
     cloth = tmp_path / "cloth.yaml"
     cloth.write_text(text, encoding="utf-8")
-    assert "doubt" not in studiobridge("check", cloth, home=tmp_path).stdout
-    said = studiobridge("light", cloth, home=tmp_path).stdout
+    assert "doubt" not in inside("check", cloth).stdout
+    said = inside("light", cloth).stdout
     assert "cloth keyed  good, by common practice" in said
     assert re.search(r"good: throws green \d\.\d stops under the key", said)
-    assert "nothing to key" in studiobridge("light", cloth, "--look", "plain", home=tmp_path).stdout
+    assert "nothing to key" in inside("light", cloth, "--look", "plain").stdout
     old, new = "cloth: {level: 32 %", "cloth: {level: 100 %"
     assert old in text
     cloth.write_text(text.replace(old, new), encoding="utf-8")
-    done = studiobridge("check", cloth, home=tmp_path)
+    done = inside("check", cloth)
     assert done.returncode == 0
     assert "in the look 'keyed' the key of cloth" in done.stdout
     assert "another level" in done.stdout
     sheet = tmp_path / "sheet.html"
-    studiobridge("sheet", cloth, "-o", sheet, home=tmp_path)
+    inside("sheet", cloth, "-o", sheet)
     assert "cloth keyed" in sheet.read_text(encoding="utf-8")
 
 
-def test_a_chain_of_nothing_is_drawn(tmp_path: Path) -> None:
+def test_a_chain_of_nothing_is_drawn(tmp_path: Path, inside: Run) -> None:
     path = tmp_path / "flat.yaml"
     path.write_text(
         "format: 1\nset: flat\ndevices:\n  lamp: {kind: light, fed_by: battery, proof: none}\n"
         "room: {chain: {wall: 0 m}}\n"
     )
-    done = studiobridge("room", path, home=tmp_path)
+    done = inside("room", path)
     assert done.returncode == 0, done.stderr
     assert "wall" in done.stdout
