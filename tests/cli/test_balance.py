@@ -21,7 +21,7 @@ from studiobridge.profile.keep_wants import wants_written
 from studiobridge.profile.model import Wants
 from studiobridge.shown.balance import limit_lines, wish_json
 from tests.cli.conftest import Run
-from tests.cli.test_commands import CONFIG, CORNER, studiobridge
+from tests.cli.test_commands import CONFIG, CORNER
 from tests.figures.sets import small
 
 WISHES = ("--aperture", "f/2.8", "--ratio", "2:1", "--backdrop", "-0.5")
@@ -37,18 +37,18 @@ def copied(tmp_path: Path, *swaps: tuple[str, str]) -> Path:
     return path
 
 
-def balanced(path: Path, *more: object, home: Path) -> dict[str, Any]:
-    done = studiobridge("balance", path, *more, "--json", home=home)
+def balanced(inside: Run, path: Path, *more: object) -> dict[str, Any]:
+    done = inside("balance", path, *more, "--json")
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)
     assert isinstance(found, dict)
     return found
 
 
-def test_two_to_one_half_a_stop_under_in_the_corner(tmp_path: Path) -> None:
+def test_two_to_one_half_a_stop_under_in_the_corner(tmp_path: Path, inside: Run) -> None:
     """2.8^2 x 250 x 50 / 250 = 392 lx (ISO 2720, from memory), a third of it by the fill."""
     path = copied(tmp_path)
-    found = balanced(path, *WISHES, home=tmp_path)
+    found = balanced(inside, path, *WISHES)
     wishes = {w["what"]: w for w in found["wishes"]}
     assert wishes["face"]["wanted"] == pytest.approx(2.8**2 * 250 * 50 / 250)
     assert abs(wishes["face"]["off"]) < 0.05 and abs(wishes["ratio"]["off"]) < 0.05
@@ -58,8 +58,8 @@ def test_two_to_one_half_a_stop_under_in_the_corner(tmp_path: Path) -> None:
     now = {one["device"]: one["now"]["level"] for one in found["lights"]}
     assert now["cloth"] == now["edge-left"] == now["edge-right"] == 0
     # what `light` says of a look with these levels is what was said here
-    studiobridge("balance", path, *WISHES, "--keep", home=tmp_path)
-    light = json.loads(studiobridge("light", path, "--json", home=tmp_path).stdout)
+    inside("balance", path, *WISHES, "--keep")
+    light = json.loads(inside("light", path, "--json").stdout)
     assert light["whole"]["lux"] == pytest.approx(wishes["face"]["got"], rel=2e-3)
     assert light["whole"]["ratio"] == pytest.approx(wishes["ratio"]["got"], rel=2e-3)
     against = light["backdrops"][0]["against_grey"]
@@ -89,28 +89,27 @@ def test_printed_for_a_person_at_80_columns(tmp_path: Path) -> None:
     assert re.search(r"rim 2\.6 stops under .* as the look", said)
 
 
-def test_two_wishes_that_both_miss_do_not_send_a_light_to_two_places(tmp_path: Path) -> None:
+def test_two_wishes_that_both_miss_do_not_send_a_light_to_two_places(inside: Run) -> None:
     """More than there is, and at two to one: the face sends the key nearer, and so did the ratio."""
-    said = studiobridge(
+    said = inside(
         "balance",
         CONFIG / "market-stall.yaml",
         "--aperture",
         "f/8",
         "--ratio",
         "2:1",
-        home=tmp_path,
     ).stdout
     assert len(re.findall(r"left-panel to \d+ ft", said)) == 1
     assert re.search(r"face: 2400 lx cannot be had: .* come to \d+ lx at 2\.0:1: move", said)
     assert re.search(r"key to fill: .* move them for the face first, and balance again, or", said)
 
 
-def test_the_file_keeps_its_comments_and_says_what_the_look_is_for(tmp_path: Path) -> None:
+def test_the_file_keeps_its_comments_and_says_what_the_look_is_for(
+    tmp_path: Path, inside: Run
+) -> None:
     path = copied(tmp_path)
     before = path.read_text(encoding="utf-8")
-    done = studiobridge(
-        "balance", path, "--aperture", "f/2.8", "--ratio", "3:1", "--keep", home=tmp_path
-    )
+    done = inside("balance", path, "--aperture", "f/2.8", "--ratio", "3:1", "--keep")
     assert done.returncode == 0, done.stderr
     assert "reads it at its next start" in done.stdout
     assert "glaze starts from it and changed with it" in done.stdout
@@ -128,18 +127,16 @@ def test_the_file_keeps_its_comments_and_says_what_the_look_is_for(tmp_path: Pat
     )
     assert read_profile(path).profile.looks["lesson"].wants == Wants(aperture=2.8, ratio=3.0)
     # from now on it knows by itself, and there is nothing left to turn
-    again = balanced(path, home=tmp_path)
+    again = balanced(inside, path)
     assert {w["by"] for w in again["wishes"] if w["what"] in ("face", "ratio")} == {"look"}
     assert all(one["was"] == one["now"] for one in again["lights"])
-    assert re.search(
-        r"meant +as the look wants it", studiobridge("light", path, home=tmp_path).stdout
-    )
+    assert re.search(r"meant +as the look wants it", inside("light", path).stdout)
 
 
-def test_a_new_look_beside_the_old_one(tmp_path: Path) -> None:
+def test_a_new_look_beside_the_old_one(tmp_path: Path, inside: Run) -> None:
     path = copied(tmp_path)
     before = read_profile(path).profile.looks
-    done = studiobridge("balance", path, "--ratio", "4:1", "--as", "moody", home=tmp_path)
+    done = inside("balance", path, "--ratio", "4:1", "--as", "moody")
     assert done.returncode == 0, done.stderr
     after = read_profile(path).profile.looks
     assert {n: dict(look.presets) for n, look in after.items() if n != "moody"} == {
@@ -147,15 +144,15 @@ def test_a_new_look_beside_the_old_one(tmp_path: Path) -> None:
     }
     assert after["moody"].wants == Wants(ratio=4.0)
     assert after["moody"].whites_meant
-    taken = studiobridge("balance", path, "--ratio", "4:1", "--as", "moody", home=tmp_path)
+    taken = inside("balance", path, "--ratio", "4:1", "--as", "moody")
     assert taken.returncode == 2
     assert "'moody' already" in taken.stderr
 
 
-def test_check_doubts_a_look_that_is_far_from_what_it_is_for(tmp_path: Path) -> None:
+def test_check_doubts_a_look_that_is_far_from_what_it_is_for(tmp_path: Path, inside: Run) -> None:
     wants = "    wants: {aperture: f/2.8, ratio: 8:1}\n    whites: meant "
     path = copied(tmp_path, ("    whites: meant ", wants))
-    done = studiobridge("check", path, home=tmp_path)
+    done = inside("check", path)
     assert done.returncode == 0
     assert re.search(r"corner\.yaml:\d+:\d+: key to fill is 2\.0 stops too little", done.stdout)
     # its face is right; that of the look which starts from it, and dims the key, is not
@@ -189,19 +186,21 @@ def test_what_makes_no_sense_is_refused_and_nothing_is_written(
     assert path.read_bytes() == before
 
 
-def test_with_nothing_wanted_it_says_how_the_look_stands(tmp_path: Path) -> None:
-    found = balanced(CORNER, home=tmp_path)
+def test_with_nothing_wanted_it_says_how_the_look_stands(inside: Run) -> None:
+    found = balanced(inside, CORNER)
     assert all(one["was"] == one["now"] for one in found["lights"])
-    light = json.loads(studiobridge("light", CORNER, "--json", home=tmp_path).stdout)
+    light = json.loads(inside("light", CORNER, "--json").stdout)
     wishes = {w["what"]: w for w in found["wishes"]}
     assert wishes["face"]["got"] == pytest.approx(light["whole"]["lux"], rel=1e-4)
     assert {w["by"] for w in found["wishes"]} == {"as it is"}
-    assert "Nothing is wanted of it yet" in studiobridge("balance", CORNER, home=tmp_path).stdout
+    assert "Nothing is wanted of it yet" in inside("balance", CORNER).stdout
 
 
-def test_what_is_missing_is_said_with_its_place_and_what_to_add(tmp_path: Path) -> None:
+def test_what_is_missing_is_said_with_its_place_and_what_to_add(
+    tmp_path: Path, inside: Run
+) -> None:
     path = copied(tmp_path, ("    role: fill\n", ""))
-    done = studiobridge("balance", path, "--ratio", "2:1", home=tmp_path)
+    done = inside("balance", path, "--ratio", "2:1")
     assert done.returncode == 2
     assert re.search(r"corner\.yaml:\d+:\d+: a ratio is wanted", done.stderr)
     assert "add 'role: fill'" in done.stderr
