@@ -358,15 +358,17 @@ class Evening:
         await self.up()
         await self.touched()
         await self.a_dial_is_turned()
-        if self.eye is not None:
-            from studiobridge.cli.pictured import Pictured
+        async with contextlib.AsyncExitStack() as looking:
+            if self.eye is not None:
+                from studiobridge.cli.pictured import Pictured
 
-            await Pictured(self, self.eye).play()
-        await self.another_look()
-        await scenes.a_small_step(self)
-        await scenes.quiet(self)
-        await scenes.before(self)
-        await scenes.take(self)
+                # it looks on until the take is over: a take has its picture as it began
+                await Pictured(self, self.eye).play(looking)
+            await self.another_look()
+            await scenes.a_small_step(self)
+            await scenes.quiet(self)
+            await scenes.before(self)
+            await scenes.take(self)
         await scenes.quiet_over(self)
         await self.down()
         scenes.left(self)

@@ -207,11 +207,14 @@ class Pictured:
             )
             await asyncio.sleep(EVERY)
 
-    async def play(self) -> None:
+    async def play(self, looking: contextlib.AsyncExitStack) -> None:
+        """The lesson and what is seen; the witness looks on until `looking` is closed."""
         await self._learn()
         evening = self.evening
-        async with serving(evening.runner.path, evening.profile, evening.runner.settings):
-            await self._looked_at()
+        await looking.enter_async_context(
+            serving(evening.runner.path, evening.profile, evening.runner.settings)
+        )
+        await self._looked_at()
 
     async def _learn(self) -> None:
         """`witness learn`: each lamp alone, by the bridge's tries; dials by a simulated hand."""

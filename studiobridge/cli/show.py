@@ -157,7 +157,7 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
         rows.append(
             (
                 name,
-                proof_words.hearing(device),
+                _hearing(name, devices),
                 words.yes_no(switch, "on", "off", ""),
                 words.level(device.get("level")),
                 words.cct(device.get("cct")) or words.colour(device.get("colour")),
@@ -183,6 +183,19 @@ def print_status(state: Mapping[str, Any], devices: Mapping[str, Mapping[str, An
         out()
     for line in tail:
         out(line)
+
+
+def _hearing(name: str, devices: Mapping[str, Mapping[str, Any]]) -> str:
+    """Does it speak. What has no power is not expected to: silent is said of what should speak."""
+    said = proof_words.hearing(devices[name])
+    feed, seen = devices[name].get("feed"), {name}
+    while said == "silent" and isinstance(feed, str) and feed in devices and feed not in seen:
+        above = devices[feed]
+        if above.get("switch") is False and proof_words.hearing(above) == "answers":
+            return "no power"
+        seen.add(feed)
+        feed = above.get("feed")
+    return said
 
 
 def _grouped(

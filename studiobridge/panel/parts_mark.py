@@ -153,8 +153,10 @@ def _lamp(
     title = device.title or ""
     why = why_not(board, device, state)
     if device.hand_set:
+        # a dial cannot say so itself: its watts, or the picture, told that it was turned
+        turned = sure and bool(view.get("drift"))
         return Lamp(
-            name, title, "", words.preset(view.get("preset")), "", "", why, "", (), False, True
+            name, title, "", words.preset(view.get("preset")), "", "", why, "", (), turned, True
         )
     one = next((e for e in words.entries(state.get("adjusting")) if e["device"] == name), NOTHING)
     under_way = one.get("under_way") is True and sure

@@ -61,7 +61,7 @@ def line(board: Board) -> str:
     drift = words.entries(board.visitor.shown.drift)
     first = seen.as_kept(found, board.clock(), *about(board), by_time=True, drift=drift)
     if len(first.differs) > 1:
-        what = say("{what}, and more", what=first.differs[0])
+        what = say("{what}; something else differs too", what=first.differs[0])
         return say("by the picture, {what} ({when})", what=what, when=first.when)
     return first.text
 

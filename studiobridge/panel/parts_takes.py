@@ -132,7 +132,9 @@ def _row(row: dict[str, Any]) -> dict[str, Any]:
     rolls = bool(row.get("rolls"))
     ended = row.get("ended")
     seconds = words.number(row.get("seconds")) or 0.0
-    sure = row.get("by") in ("report", "watts") and row.get("ended_by") in ("report", "watts", None)
+    sure = row.get("by") in ("report", "watts")
+    if not rolls:  # one that rolls has no end yet, and so nothing that told it
+        sure = sure and row.get("ended_by") in ("report", "watts", None)
     return {
         "take": row["take"],
         "began": row.get("began"),

@@ -113,20 +113,27 @@ def as_kept(
         if isinstance(of_a_take, str) and of_a_take.startswith("no picture is kept of "):
             return Said("unknown", say("the picture: {what}", what=bridge_says(of_a_take, 200)))
         return Said("unknown", kept(seen))
+    if judged and view.get("as_kept") is None and differences(seen, screen_name, face):
+        # the look shows a change that the bridge concludes nothing from yet: so it is not "none"
+        return Said("unknown", _why(view))
     lost = untold(seen)
     if len(lost) == sum(1 for _ in each_light(seen)):
         return Said("unknown", say("no light can be told in the picture"))
-    if text := beside(seen, drift, when):
+    concluded = not judged or view.get("as_kept") is True or bool(lost)
+    if text := beside(seen, drift, when, concluded):
         return Said("unknown", text)
     if lost:
         text = say("the picture shows no change ({when})", when=when)
         text = say("{what}; it cannot tell {names}", what=text, names=listed(lost, 4))
         return Said("unknown", text)
     if judged and view.get("as_kept") is not True:
-        why = bridge_says(view.get("why") or "?", 200)
         code: Code = "not" if view.get("as_kept") is False else "unknown"
-        return Said(code, say("the picture: {what}", what=why))
+        return Said(code, _why(view))
     return Said("so", say("the picture is as kept ({when})", when=when))
+
+
+def _why(view: Mapping[str, object]) -> str:
+    return say("the picture: {what}", what=bridge_says(view.get("why") or "?", 200))
 
 
 def _late(view: Mapping[str, object], text: str) -> str:

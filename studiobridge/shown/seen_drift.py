@@ -11,11 +11,12 @@ from studiobridge.shown.tongue import say
 from studiobridge.shown.words import Json, listed, names, number
 
 
-def beside(seen: Json, drift: Sequence[Json], when: str) -> str:
+def beside(seen: Json, drift: Sequence[Json], when: str, concluded: bool = True) -> str:
     """The line in place of `the picture is as kept`; empty where nothing speaks against that.
 
     A drift that the picture itself told is in what differs; and of a light that it cannot tell it
-    says nothing, so a look after such a drift contradicts nothing.
+    says nothing, so a look after such a drift contradicts nothing; nor does one that the bridge
+    has not `concluded` from, as when something was put back a moment ago.
     """
     taken = number(seen.get("taken"))
     told = {name for name, one in each_light(seen) if one.get("tells") is not False}
@@ -35,7 +36,7 @@ def beside(seen: Json, drift: Sequence[Json], when: str) -> str:
             when=when,
             names=listed(list(before), 4),
         )
-    if against:
+    if against and concluded:
         return say(
             "the picture shows no change ({when}), after {names} drifted: the two disagree, look",
             when=when,

@@ -15,6 +15,7 @@ import pytest
 from studiobridge.bridge.asking import Shown
 from studiobridge.bridge.ownership import Alive
 from studiobridge.bridge.settings import Settings
+from studiobridge.panel import parts_takes
 from studiobridge.panel.board import VIEWS, Board
 from studiobridge.panel.parts_below import drift_rows, parts
 from studiobridge.panel.parts_device import detail
@@ -67,6 +68,24 @@ def test_ready_is_said_only_of_one_moment(
     assert ("ready" in made.shows("hand")["headline"]) == ready
     if not ready:
         assert "not confirmed" in made.shows("hand")["headline"]
+
+
+def test_a_dial_that_was_turned_is_marked_at_the_mark() -> None:
+    turned = {"device": "rim", "point": "level", "by": "watts", "wanted": 30.0}
+    for drift, marked in ([turned], True), ([], False):
+        rim = {"hand_set": True, "drift": drift}
+        picks = board({"state": "adrift"}, drift, devices={"rim": rim}).shows("mark")["picks"]
+        own = picks[picks.index('href="#at-rim"') :].split("</a>")[0]
+        assert ("moved" in own) == marked
+
+
+@pytest.mark.parametrize(("ended_by", "rolls"), [("", True), (None, True), ("report", False)])
+def test_a_take_by_the_cameras_report_is_not_called_inferred(ended_by: Any, rolls: bool) -> None:
+    """While it rolls nothing has ended it yet: that is no word and no guess."""
+    row = {"take": 1, "by": "report", "ended_by": ended_by, "rolls": rolls, "seconds": 4.0}
+    assert parts_takes._row(row)["unsure"] is False
+    assert parts_takes._row({**row, "by": "word"})["unsure"] is True
+    assert parts_takes._row({**row, "rolls": False, "ended_by": "inferred"})["unsure"] is True
 
 
 def test_times_to_go_are_counted_by_the_page_itself() -> None:

@@ -375,6 +375,17 @@ def test_a_picture_that_cannot_tell_all_is_not_newer_than_a_drift_either() -> No
     assert line == "the picture was as kept (looked 8 s ago): that was before key drifted"
 
 
+@pytest.mark.parametrize("moved", [True, False])
+def test_a_look_that_the_bridge_concludes_nothing_from_contradicts_no_drift(moved: bool) -> None:
+    """Something was put back a moment ago: the bridge waits for a look after that."""
+    rim = light(1.4, 1.6, 1.7, moved=True) if moved else light(-0.1, 0.0, 0.1)
+    of_now = changed(lights={**QUIET.lights, "rim": rim})
+    why = "it has not been looked at since the light was changed"
+    found = judged(of_now, None, why=why)
+    line = seen.line(found, NOW, drift=[_drifted(NOW - 60, "rim")])
+    assert line == f"the picture: {why}"
+
+
 @pytest.mark.parametrize("trust", ["gone", "old", "no clock"])
 def test_what_the_bridge_does_not_trust_is_not_told_as_now(trust: str) -> None:
     view = judged(QUIET, True, trust=trust)

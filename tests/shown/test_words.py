@@ -89,6 +89,28 @@ def test_status_says_who_answers(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 @pytest.mark.parametrize(
+    ("plug", "said"),
+    [
+        ({"heard": "answers", "switch": False}, "no power"),  # off by its plug's own report
+        ({"heard": "answers", "switch": True}, "silent"),
+        ({"heard": "answers", "switch": None}, "silent"),
+        ({"heard": "silent", "switch": False}, "silent"),  # an old word proves nothing of now
+    ],
+)
+def test_what_has_no_power_is_not_called_silent(
+    capsys: pytest.CaptureFixture[str], plug: dict[str, Any], said: str
+) -> None:
+    devices = {
+        "plug": {**plug, "n": 0},
+        "strip": {"heard": None, "feed": "plug", "n": 1},
+        "lamp": {"heard": "silent", "online": False, "feed": "strip", "n": 2},
+    }
+    show.print_status({"set": "x", "state": "dark"}, devices)
+    line = next(r for r in capsys.readouterr().out.splitlines() if r.startswith("lamp"))
+    assert line.split()[1:] == said.split()
+
+
+@pytest.mark.parametrize(
     ("said", "text"),
     [
         ({"heard": "silent", "online": True, "confirmed": False, "by": None}, "silent"),
