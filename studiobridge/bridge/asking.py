@@ -195,7 +195,8 @@ class Shown:
 
 def read_said(payload: bytes) -> Any:
     """JSON as it came in. What is no number there is none here (`NaN`, `1e999`, a whole one that
-    is as large), and half of a pair is no character (RFC 8259, 6 and 8.2): what is heard is shown again, as JSON and as UTF-8.
+    is as large), and half of a pair is no character (RFC 8259, 6 and 8.2): what is heard is shown
+    again, as JSON and as UTF-8.
 
     Raises ValueError, RecursionError.
     """
