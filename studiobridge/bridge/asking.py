@@ -194,8 +194,9 @@ class Shown:
 
 
 def read_said(payload: bytes) -> Any:
-    """JSON as it came in. What is no number there is none here (`NaN`, `1e999`), and half of a pair
-    is no character (RFC 8259, 6 and 8.2): what is heard is shown again, as JSON and as UTF-8.
+    """JSON as it came in. What is no number there is none here (`NaN`, `1e999`, a whole one that
+    is as large), and half of a pair is no character (RFC 8259, 6 and 8.2): what is heard is shown
+    again, as JSON and as UTF-8.
 
     Raises ValueError, RecursionError.
     """
@@ -204,8 +205,13 @@ def read_said(payload: bytes) -> Any:
         found = float(text)
         return found if math.isfinite(found) else None
 
+    def whole_number(text: str) -> int | None:
+        return None if finite(text) is None else int(text)
+
     text = payload.decode("utf-8")
-    said = json.loads(text, parse_constant=lambda name: None, parse_float=finite)
+    said = json.loads(
+        text, parse_constant=lambda name: None, parse_float=finite, parse_int=whole_number
+    )
     if re.search(r"\\u[dD][89a-fA-F]", text):
         whole = json.dumps(said, ensure_ascii=False).encode("utf-8", "replace")
         said = json.loads(whole)

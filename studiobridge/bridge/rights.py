@@ -32,7 +32,7 @@ def open_to_others(path: Path, holds: str) -> str | None:
     """
     try:
         mode = path.stat().st_mode
-    except OSError:
+    except (OSError, ValueError):
         return None
     if mode & stat.S_IWOTH:
         return f"{path} holds {holds} and anybody can change it: chmod 600 {path}"

@@ -165,6 +165,22 @@ class Settings(BaseModel):
     warnings: tuple[str, ...] = Field(default=(), exclude=True)
     _where: _Where | None = PrivateAttr(default=None)
 
+    @field_validator("record")
+    @classmethod
+    def _without_password(cls, record: str | None) -> str | None:
+        """A password can hide where a port belongs and behind the question mark."""
+        try:
+            parts = urlsplit(record or "")
+            held = parts.port == 0 or "passw" in unquote(parts.query).lower()
+        except ValueError:
+            held = True
+        if held:
+            raise ValueError(
+                "'record' is the address of a PostgreSQL, without a password; write it like"
+                " 'record: postgresql+psycopg://bridge@db/studio'"
+            )
+        return record
+
     def wrong(self, path: At, what: str, todo: str = "") -> SettingsError:
         """What is wrong, with the place where it is said."""
         return (self._where or _Where(None, {})).wrong(path, what, todo)
@@ -179,7 +195,7 @@ class Settings(BaseModel):
         folder = os.environ.get("CREDENTIALS_DIRECTORY")
         if path is None and folder and (Path(folder) / f"{CAMERA_CREDENTIAL}-{host}").exists():
             path = Path(folder) / f"{CAMERA_CREDENTIAL}-{host}"
-        if found.ca is not None and not found.ca.is_file():
+        if found.ca is not None and not _is_file(found.ca):
             raise self.wrong(("frames", host, "ca"), f"there is no file {found.ca}", ANOTHER)
         at = ("frames", host, "password_file")
         password = None if path is None else self._secret_in(path, at)
@@ -236,7 +252,7 @@ def load_settings(file: Path | None = None, env: Mapping[str, str] | None = None
         assert isinstance(said, dict)
         values = said
         _nothing_out_of_place(document, values)
-        _resolve(values, path.parent)
+        _resolve(document, values, path.parent)
     broker = values.get("broker")
     if isinstance(broker, dict) or "broker" not in values:
         values["broker"] = _by_environment(dict(broker) if isinstance(broker, dict) else {}, env)
@@ -276,8 +292,10 @@ def _document(path: Path) -> Document | None:
             raise ProfileError(document.problems)
     except ProfileError as error:
         from studiobridge.bridge.settings_words import as_settings
+        from studiobridge.profile.text import lines_of
 
-        raise SettingsError("\n".join(str(as_settings(p)) for p in error.problems)) from None
+        lines = lines_of(data.decode("utf-8", "replace"))
+        raise SettingsError("\n".join(str(as_settings(p, lines)) for p in error.problems)) from None
     return document
 
 
@@ -331,30 +349,47 @@ class _Where:
         return SettingsError(str(self.document.problem(path, what, todo or like(path))))
 
 
-def _resolve(values: dict[str, object], folder: Path) -> None:
-    """Paths in a settings file are relative to the file."""
+def _resolve(document: Document, values: dict[str, object], folder: Path) -> None:
+    """Paths in a settings file are relative to the file. Raises SettingsError."""
 
-    def fix(holder: object, key: str) -> None:
-        if isinstance(holder, dict) and isinstance(holder.get(key), str):
-            holder[key] = str(folder / Path(holder[key]).expanduser())
+    def path(text: str, at: At) -> str:
+        try:
+            found = Path(text).expanduser()
+        except RuntimeError:
+            what = "it begins with the home of somebody who is not known here"
+            raise SettingsError(str(document.problem(at, what, ANOTHER))) from None
+        if "\0" in text:
+            raise SettingsError(str(document.problem(at, "no file has such a name", ANOTHER)))
+        return str(folder / found)
+
+    def fix(holder: object, *at: str) -> None:
+        if isinstance(holder, dict) and isinstance(holder.get(at[-1]), str):
+            holder[at[-1]] = path(holder[at[-1]], at)
 
     fix(values, "data")
     broker = values.get("broker")
-    fix(broker, "password_file")
+    fix(broker, "broker", "password_file")
     tls = broker.get("tls") if isinstance(broker, dict) else None
     for key in ("ca", "cert", "key"):
-        fix(tls, key)
+        fix(tls, "broker", "tls", key)
     for key in ("cert", "key", "ca"):
-        fix(values.get("panel"), key)
+        fix(values.get("panel"), "panel", key)
     cameras = values.get("frames")
-    for camera in cameras.values() if isinstance(cameras, dict) else ():
+    for host, camera in cameras.items() if isinstance(cameras, dict) else ():
         for key in ("password_file", "ca"):
-            fix(camera, key)
+            fix(camera, "frames", str(host), key)
     profiles = values.get("profiles")
     if isinstance(profiles, list):
         values["profiles"] = [
-            str(folder / Path(p).expanduser()) if isinstance(p, str) else p for p in profiles
+            path(p, ("profiles", n)) if isinstance(p, str) else p for n, p in enumerate(profiles)
         ]
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except (OSError, ValueError):  # a name that no file can have
+        return False
 
 
 def _from_url(url: str, before: Mapping[str, object]) -> dict[str, object]:
@@ -413,7 +448,7 @@ def _with_secret(settings: Settings, env: Mapping[str, str]) -> Settings:
     if broker.tls is not None:
         for name in ("ca", "cert", "key"):
             file = getattr(broker.tls, name)
-            if file is not None and not file.is_file():
+            if file is not None and not _is_file(file):
                 raise settings.wrong(("broker", "tls", name), f"there is no file {file}", ANOTHER)
     for key in (broker.tls.key if broker.tls is not None else None, settings.panel.key):
         if key is not None:

@@ -5,7 +5,8 @@ Read only when something is wrong. Of a value that may hold a password nothing i
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 from urllib.parse import urlsplit
@@ -73,6 +74,8 @@ BELONGS: dict[tuple[str, ...], tuple[str, str]] = {
 }
 # What may not be repeated: a password is in it, or may be.
 NEVER_SHOWN = ("@", "://")
+NEVER_SHOWN_BEHIND = ("frames", "record")
+_PASSWORD = re.compile(r"passw(?!ord_file\b)|secret", re.I)
 
 
 def belongs(path: Path) -> tuple[str, str]:
@@ -129,6 +132,8 @@ def unknown(document: Document, path: Path) -> Problem:
 def _what(item: Mapping[str, Any], path: Path) -> str:
     last = path[-1] if path else ""
     name = f"'{last}'"
+    if any(sign in str(last) for sign in NEVER_SHOWN):
+        name = "what this key names"
     if isinstance(last, int):
         name = f"number {last + 1} of '{path[-2]}'"
     if item["type"] == "value_error":
@@ -146,7 +151,8 @@ def _what(item: Mapping[str, Any], path: Path) -> str:
         return (
             f"{name} {is_what}, and here stands {'a list' if isinstance(value, list) else 'more'}"
         )
-    if any(sign in shown for sign in NEVER_SHOWN):
+    held = _PASSWORD.search(shown) or any(sign in shown for sign in NEVER_SHOWN)
+    if held or path[0] in NEVER_SHOWN_BEHIND:
         return f"{name} {is_what}"
     return f"{name} {is_what}, and {quoted(value)} is not"
 
@@ -169,8 +175,15 @@ def _as_keys(text: str) -> str | None:
     return f"broker: {{{', '.join(said)}}}"
 
 
-def as_settings(found: Problem) -> Problem:
-    """What the reading of YAML says of a file, said of settings: it knows profiles alone."""
+def as_settings(found: Problem, lines: Sequence[str] = ()) -> Problem:
+    """What the reading of YAML says of a file, said of settings: it knows profiles alone.
+
+    It repeats what it cannot read, and where a line speaks of a password that is one.
+    """
+    line = lines[found.line - 1] if 0 < found.line <= len(lines) else ""
+    if _PASSWORD.search(line):
+        todo = "write a password into a file and name that, like 'password_file: operator.password'"
+        return replace(found, what="this line cannot be read", todo=todo, text="")
     if "set profile" in found.what:
         what = found.what.replace("a set profile has", "settings have")
         return replace(found, what=what, todo="start with 'broker: {host: pi.local}'")

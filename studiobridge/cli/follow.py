@@ -54,6 +54,7 @@ class Follower:
         self._shown = shown
         self._printed: set[tuple[int, int, str]] = set()
         self._live: Any = None
+        self._said = False
 
     def start(self) -> None:
         if show.terminal():
@@ -65,6 +66,17 @@ class Follower:
             self._live.start()
 
     def update(self) -> None:
+        """Whoever may write on the broker may write nonsense: it must not end who waits."""
+        try:
+            self._update()
+        except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError):
+            if not self._said:
+                show.fail(
+                    "what the bridge says of the run cannot be shown; its answer is waited for"
+                )
+            self._said = True
+
+    def _update(self) -> None:
         state, run = self._shown()
         if state is None or run is None:
             return

@@ -244,15 +244,15 @@ def _in_the_way(state: Mapping[str, Any]) -> list[Mapping[str, Any]]:
 def remarks(state: Mapping[str, Any]) -> list[str]:
     """What is worth a line of its own: rolling, lockouts, dials, what is still on."""
     lines = []
-    if state.get("rolling"):
-        lines.append(f"ROLLING: {words.listed(state['rolling'])}; nothing is changed now")
+    if rolling := words.names(state.get("rolling")):
+        lines.append(f"ROLLING: {words.listed(rolling)}; nothing is changed now")
     waits = step_words.waits(state, 4)
     if waits:
         lines.append(waits)
     shown = drift_words.picture(state.get("picture"))
     if shown:
         lines.append(f"reckoned for the picture: {shown}")
-    for lockout in state.get("lockouts") or ():
+    for lockout in words.mappings(state.get("lockouts")):
         lines.append(f"{words.clean(lockout.get('target'))} is {words.lockout(lockout)}")
     for text in words.hand_set(state.get("hand_set")):
         lines.append(f"by hand: {text}")
@@ -264,8 +264,8 @@ def remarks(state: Mapping[str, Any]) -> list[str]:
     lines.extend(sensor_words.sensors(state, datetime.now(UTC)))
     lines.extend(supplied.supplies(state, datetime.now(UTC)))
     lines.extend(supplied.chargers(state))
-    rivals = {str(entry.get("device")): entry.get("who") for entry in state.get("rivals") or ()}
-    fought = [name for name in state.get("contested") or () if name not in rivals]
+    rivals = {str(e["device"]): str(e.get("who")) for e in words.entries(state.get("rivals"))}
+    fought = [name for name in words.names(state.get("contested")) if name not in rivals]
     if fought:
         lines.append(f"contested: {words.listed(fought)} (put back and changed again)")
     for who in dict.fromkeys(rivals.values()):

@@ -162,9 +162,9 @@ def _news(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
     if state.get("state") != was.get("state") or state.get("look") != was.get("look"):
         lines.append(show.headline(state))
     if state.get("rolling") != was.get("rolling"):
-        names = words.listed(state.get("rolling") or [])
+        names = words.listed(words.names(state.get("rolling")))
         lines.append(f"rolling: {names}" if names else "nothing is known to roll")
-    then = {(e["device"], e.get("point")) for e in words.entries(was.get("supplies"))}
+    then = [(e["device"], e.get("point")) for e in words.entries(was.get("supplies"))]
     low = words.entries(state.get("supplies"))
     new = [e for e in low if (e["device"], e.get("point")) not in then]
     lines.extend(supplied.supplies({**state, "supplies": new}, datetime.now().astimezone()))
@@ -181,8 +181,8 @@ def _news(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[str]:
     news = [
         name
         for name, entries in open_now.items()
-        if [(e["drift"], e.get("reported")) for e in entries]
-        != [(e["drift"], e.get("reported")) for e in open_then.get(name, ())]
+        if [(e.get("drift"), e.get("reported")) for e in entries]
+        != [(e.get("drift"), e.get("reported")) for e in open_then.get(name, ())]
     ]
     lines.extend(drift_words.drift_line(open_now[name]) for name in news)
     if news and len(open_now) > 1:

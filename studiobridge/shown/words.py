@@ -178,9 +178,12 @@ def kind(name: str) -> str:
 
 def entries(value: object) -> list[Json]:
     """The entries of a list from outside that are mappings and name a device."""
-    if not isinstance(value, list):
-        return []
-    return [e for e in value if isinstance(e, Mapping) and e.get("device")]
+    return [e for e in mappings(value) if e.get("device")]
+
+
+def mappings(value: object) -> list[Json]:
+    """The mappings in a list from outside."""
+    return [e for e in value if isinstance(e, Mapping)] if isinstance(value, list) else []
 
 
 def names(value: object) -> list[str]:

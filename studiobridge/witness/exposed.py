@@ -25,6 +25,8 @@ Floats = NDArray[np.float64]
 TURNED, BY, MOST, EACH, SET = 0.1, 0.8, 0.1, 0.9, 0.5
 # Over so many stops each way, so fine.
 FAR, FINE = 3.0, 0.01
+# So near (stops) its end nobody can tell from beyond it.
+EDGE = 0.1
 # A lamp is known no better than this (stops) in another exposure, for another part of the curve
 # shows it; nor is the whole picture.
 LAMP, WHOLE = 0.03, 0.02
@@ -105,6 +107,11 @@ def exposed(lamps: Sequence[Ratio]) -> Band | None:
     up_to = np.cumsum(likely / likely.sum())
     low, middle, high = (float(stops[np.searchsorted(up_to, p)]) for p in (LOW, MIDDLE, HIGH))
     low, high = low - WHOLE, high + WHOLE
+    if abs(middle) > FAR - EDGE:
+        # further than was looked: as far as the lamps say that it is
+        middle = float(np.median([lamp.stops for lamp in lamps]))
+        low = min(low, *(lamp.stops - 2.0 * lamp.off for lamp in lamps))
+        high = max(high, *(lamp.stops + 2.0 * lamp.off for lamp in lamps))
     # a camera stays as it was set, unless all of it says otherwise
     return Band(low, 0.0 if low <= 0.0 <= high else middle, high)
 

@@ -18,7 +18,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from studiobridge.bridge.asking import Asker, Shown
+from studiobridge.bridge.asking import Asker, Shown, read_said
 from studiobridge.bridge.ownership import BEAT_EVERY, Alive, Beat
 from studiobridge.bridge.settings import BrokerSettings, Settings
 from tests.brokers import Mosquitto, needs_mosquitto
@@ -27,6 +27,12 @@ from tests.panel.studio import studio, until
 pytestmark = needs_mosquitto
 SET = "shelf-corner"
 TOPIC = f"studiobridge/{SET}"
+
+
+@pytest.mark.parametrize("text", ["NaN", "1e999", "1" + "0" * 400, "-1" + "0" * 5000])
+def test_what_no_clock_or_figure_can_hold_is_no_number(text: str) -> None:
+    """Whoever reckons with it would end: RFC 8259, 6, of the range of a double."""
+    assert read_said(b'{"at": %s, "n": 7}' % text.encode()) == {"at": None, "n": 7}
 
 
 class Beating:

@@ -74,3 +74,11 @@ def test_each_lamp_is_solved_for_by_itself_and_somebody_in_the_picture_is_no_lig
         light, np.full(900, 1 / 0.004), pictures, ["key", "fill", "rim"], amounts * [1, 0, 1]
     )
     assert len(dark) == 2
+
+
+def test_further_than_is_looked_the_band_goes_as_far_as_the_lamps_say() -> None:
+    for far in (-4.5, 4.0):
+        band = exposed(said(far - 0.02, far, far + 0.02, far + 0.01, far))
+        assert band is not None
+        assert band.low <= far <= band.high
+        assert abs(band.value - far) < 0.1

@@ -60,9 +60,8 @@ export async function ask(set, wish) {
     spoken(reply.headers.get("content-language"));
     return { ok: reply.ok, text };
   } catch {
-    // it lies on the way, and may come yet
-    if (given_up.signal.aborted) return { ok: false, text: say("No answer came. It may have been asked all the same: see how the set stands.") };
-    return { ok: false, text: say("The panel cannot be reached: nothing was asked.") };
+    // it lies on the way and may come yet, or was handed on before the way broke: no browser tells these from a way that is not there
+    return { ok: false, text: say("No answer came. It may have been asked all the same: see how the set stands.") };
   } finally { clearTimeout(timer); }
 }
 
