@@ -72,6 +72,9 @@ MADE_OFF = 0.05
 SOMEBODY, SENT = 0.06, 1.5
 # Less covered than this is nobody's doing.
 SEEN = 0.02
+# A block is another than it was from such a difference on (squared, in what it may be off), when
+# the lamps' own is known to this share of the light.
+OTHER, KNOWN = 8.0, 0.02
 # A light tells when half its band is below this share of what it gave: a stop down is then apart.
 TELLS = 0.25
 # How much wider bands are for each share that is covered: shadows with soft edges, light that is
@@ -333,6 +336,24 @@ class Solver(Reduced):
             if name in self.of
         }
         return likely(self.of, self.shares, mean, cov, before)
+
+    def covers(self, found: Solved, against: Solved, x: Floats) -> bool:
+        """Is somebody in one frame who was not there in another, when its lamps give `x`?
+
+        What was learned wrongly, or the curve is off, is left out of both alike, and there the
+        lamps explain by how much they differ; where somebody is, and was not, they do not.
+        """
+        usable = (found.usable & against.usable).reshape(-1)
+        if not usable.any():
+            return True
+        now, predicted = _flat(found)
+        then, before = _flat(against)
+        by = self.light @ (x[: len(self.shares)] - against.x).astype(np.float32)
+        own = self.noise(np.maximum(predicted, LEAST)) + self.noise(np.maximum(before, LEAST))
+        spread = own + (KNOWN * np.maximum(now, LEAST)) ** 2
+        far = ((now - then - by) ** 2 / spread).reshape(-1, 3).mean(axis=1)
+        other = (far > OTHER) & found.left_out.reshape(-1)
+        return float(other[usable].mean()) >= SEEN
 
     def _still(self, name: str, one: Before, against: Solved) -> Before:
         """How sure a light is of which it is known that it is where it was then."""
