@@ -75,6 +75,8 @@ SEEN = 0.02
 # A block is another than it was from such a difference on (squared, in what it may be off), when
 # the lamps' own is known to this share of the light.
 OTHER, KNOWN = 8.0, 0.02
+# So much more (share) covered in one of many frames than in their mean: somebody went by.
+PASSED = 0.04
 # A light tells when half its band is below this share of what it gave: a stop down is then apart.
 TELLS = 0.25
 # How much wider bands are for each share that is covered: shadows with soft edges, light that is
@@ -319,11 +321,19 @@ class Solver(Reduced):
         if against is not None:
             weights = np.minimum(found.weights, against.weights)
         # what somebody shades and sends elsewhere is in one frame only, and is no lamp's doing
-        empty = not found.somebody and found.smooth < SENT * CALM
-        if against is not None and empty and int((weights > 0.25).sum()) >= FEWEST:
+        calm = found.smooth < SENT * CALM and int((weights > 0.25).sum()) >= FEWEST
+        apart = None
+        if against is not None and calm:
             ours, theirs = _flat(found), _flat(against)
-            mean, cov, rest, spread = difference(self, ours, theirs, weights.reshape(-1))
-            cov = cov * self._wider(rest, spread, weights.reshape(-1), found.covered)
+            apart = difference(self, ours, theirs, weights.reshape(-1))
+            # what is left out of both alike is no person, and hides no lamp
+            if found.somebody and self.covers(found, against, against.x + apart[0][:n]):
+                apart = None
+        if against is not None and apart is not None:
+            mean, cov, rest, spread = apart
+            # nobody widens it where what is left out was so before
+            covered = 0.0 if found.somebody else found.covered
+            cov = cov * self._wider(rest, spread, weights.reshape(-1), covered)
             cov += np.diag(learned_wrongly(mean))
             mean = mean + np.append(against.x, np.zeros(len(mean) - n))
             before = {name: self._still(name, one, against) for name, one in before.items()}
@@ -344,7 +354,7 @@ class Solver(Reduced):
         lamps explain by how much they differ; where somebody is, and was not, they do not.
         """
         usable = (found.usable & against.usable).reshape(-1)
-        if not usable.any():
+        if not usable.any() or found.hidden > found.covered + PASSED:
             return True
         now, predicted = _flat(found)
         then, before = _flat(against)
