@@ -25,8 +25,8 @@ Floats = NDArray[np.float64]
 TURNED, BY, MOST, EACH, SET = 0.1, 0.8, 0.1, 0.9, 0.5
 # Over so many stops each way, so fine.
 FAR, FINE = 3.0, 0.01
-# So near (stops) its end nobody can tell from beyond it.
-EDGE = 0.1
+# ... and past that, where at an end it is so likely (share of where it is likeliest).
+AT_END = 0.05
 # A lamp is known no better than this (stops) in another exposure, for another part of the curve
 # shows it; nor is the whole picture.
 LAMP, WHOLE = 0.03, 0.02
@@ -103,14 +103,15 @@ def exposed(lamps: Sequence[Ratio]) -> Band | None:
         most += np.log((1.0 - EACH) * there + EACH * turned)
     best = max(float(few.max()), float(most.max()))
     likely = (1.0 - MOST) * np.exp(few - best) + MOST * np.exp(most - best)
+    at_ends = likely[[0, -1]] > AT_END * float(likely.max())
     likely *= np.where(steps == 0, 1.0 - SET, SET / len(stops))
     up_to = np.cumsum(likely / likely.sum())
     low, middle, high = (float(stops[np.searchsorted(up_to, p)]) for p in (LOW, MIDDLE, HIGH))
     low, high = low - WHOLE, high + WHOLE
-    if abs(middle) > FAR - EDGE:
-        # further than was looked: as far as the lamps say that it is
-        middle = float(np.median([lamp.stops for lamp in lamps]))
+    # likely still at an end of what is reckoned, it may be past that: as far as any lamp says
+    if at_ends[0]:
         low = min(low, *(lamp.stops - 2.0 * lamp.off for lamp in lamps))
+    if at_ends[1]:
         high = max(high, *(lamp.stops + 2.0 * lamp.off for lamp in lamps))
     # a camera stays as it was set, unless all of it says otherwise
     return Band(low, 0.0 if low <= 0.0 <= high else middle, high)

@@ -271,7 +271,10 @@ class Seeing:
         if strays:
             found, told = self._stray(solved, wanted, supposed, blocks, bool(hinders))
             beside = told if found is not None else None
-        lights = {n: self._light(n, solved, supposed, beside) for n in self.solver.devices}
+        there = solved.somebody and (
+            reference is None or self.solver.covers(solved, reference.solved, supposed.amounts)
+        )
+        lights = {n: self._light(n, solved, supposed, beside, there) for n in self.solver.devices}
         return lights, found
 
     def _screen(
@@ -366,9 +369,15 @@ class Seeing:
     # ---- lights ----------------------------------------------------------------------------
 
     def _light(
-        self, name: str, solved: Solved, supposed: Supposed, beside: Supposed | None
+        self,
+        name: str,
+        solved: Solved,
+        supposed: Supposed,
+        beside: Supposed | None,
+        there: bool,
     ) -> SeenLight:
-        """One light; `beside`: what is supposed of the lights where light from nowhere is said."""
+        """One light; `beside`: what is supposed of the lights where light from nowhere is said;
+        `there`: somebody may be in the picture."""
         level = solved.levels[name]
         amount, stops, moved = level.amount, None, False
         known = self._reference.before.get(name) if self._reference else None
@@ -379,7 +388,7 @@ class Seeing:
             by = _stops(likely.amount, known.amount, 0.0)
             moved = likely.moved > SO_LIKELY and (by.low > within or by.high < -within)
             # what somebody hides and shades is no lamp's doing: another frame has to agree
-            moved = moved and (not solved.somebody or (level.tells and self.gathering.frames > 1))
+            moved = moved and (not there or (level.tells and self.gathering.frames > 1))
         if beside is not None and not moved and name in beside.lights:
             # the lamp whose picture is most like that light takes it: no band surely says so
             amount = _reaching(amount, beside.lights[name].amount)

@@ -72,6 +72,11 @@ MADE_OFF = 0.05
 SOMEBODY, SENT = 0.06, 1.5
 # Less covered than this is nobody's doing.
 SEEN = 0.02
+# A block is another than it was from such a difference on (squared, in what it may be off), when
+# the lamps' own is known to this share of the light.
+OTHER, KNOWN = 8.0, 0.02
+# So much more (share) covered in one of many frames than in their mean: somebody went by.
+PASSED = 0.04
 # A light tells when half its band is below this share of what it gave: a stop down is then apart.
 TELLS = 0.25
 # How much wider bands are for each share that is covered: shadows with soft edges, light that is
@@ -316,11 +321,19 @@ class Solver(Reduced):
         if against is not None:
             weights = np.minimum(found.weights, against.weights)
         # what somebody shades and sends elsewhere is in one frame only, and is no lamp's doing
-        empty = not found.somebody and found.smooth < SENT * CALM
-        if against is not None and empty and int((weights > 0.25).sum()) >= FEWEST:
+        calm = found.smooth < SENT * CALM and int((weights > 0.25).sum()) >= FEWEST
+        apart = None
+        if against is not None and calm:
             ours, theirs = _flat(found), _flat(against)
-            mean, cov, rest, spread = difference(self, ours, theirs, weights.reshape(-1))
-            cov = cov * self._wider(rest, spread, weights.reshape(-1), found.covered)
+            apart = difference(self, ours, theirs, weights.reshape(-1))
+            # what is left out of both alike is no person, and hides no lamp
+            if found.somebody and self.covers(found, against, against.x + apart[0][:n]):
+                apart = None
+        if against is not None and apart is not None:
+            mean, cov, rest, spread = apart
+            # nobody widens it where what is left out was so before
+            covered = 0.0 if found.somebody else found.covered
+            cov = cov * self._wider(rest, spread, weights.reshape(-1), covered)
             cov += np.diag(learned_wrongly(mean))
             mean = mean + np.append(against.x, np.zeros(len(mean) - n))
             before = {name: self._still(name, one, against) for name, one in before.items()}
@@ -333,6 +346,24 @@ class Solver(Reduced):
             if name in self.of
         }
         return likely(self.of, self.shares, mean, cov, before)
+
+    def covers(self, found: Solved, against: Solved, x: Floats) -> bool:
+        """Is somebody in one frame who was not there in another, when its lamps give `x`?
+
+        What was learned wrongly, or the curve is off, is left out of both alike, and there the
+        lamps explain by how much they differ; where somebody is, and was not, they do not.
+        """
+        usable = (found.usable & against.usable).reshape(-1)
+        if not usable.any() or found.hidden > found.covered + PASSED:
+            return True
+        now, predicted = _flat(found)
+        then, before = _flat(against)
+        by = self.light @ (x[: len(self.shares)] - against.x).astype(np.float32)
+        own = self.noise(np.maximum(predicted, LEAST)) + self.noise(np.maximum(before, LEAST))
+        spread = own + (KNOWN * np.maximum(now, LEAST)) ** 2
+        far = ((now - then - by) ** 2 / spread).reshape(-1, 3).mean(axis=1)
+        other = (far > OTHER) & found.left_out.reshape(-1)
+        return float(other[usable].mean()) >= SEEN
 
     def _still(self, name: str, one: Before, against: Solved) -> Before:
         """How sure a light is of which it is known that it is where it was then."""

@@ -39,6 +39,12 @@ def test_one_lamp_alone_may_be_the_camera_or_the_lamp() -> None:
     assert exposed([]) is None
 
 
+@pytest.mark.parametrize("camera", [-4.0, 3.2, 4.0, 6.0])
+def test_a_camera_set_farther_off_than_is_reckoned_is_in_the_band(camera: float) -> None:
+    band = exposed(said(camera, camera + 0.02, camera - 0.02, camera))
+    assert band is not None and band.low <= camera <= band.high
+
+
 def test_the_band_holds_as_often_as_it_says() -> None:
     """Eight lamps, each known to its own; one turned in two trials of three, five in one of ten."""
     dice = np.random.default_rng(7)

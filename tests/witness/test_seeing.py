@@ -296,3 +296,18 @@ def test_beside_somebody_a_lamp_is_named_by_two_frames_that_agree(corner: Set) -
         seen = seeing.look(frame(turned, dice), 100.0 + number, 0.1, PRESETS)
         said.append([n for n, one in seen.lights.items() if one.moved])
     assert said == [[], ["key"]]
+
+
+def test_what_stood_there_in_the_kept_picture_too_is_nobody_who_came(corner: Set) -> None:
+    """Put there since the lamps were learned, as a chair is: one frame names a lamp turned."""
+    dice = np.random.default_rng(17)
+    chair = Presenter(0.5, y=0.06, tall=0.9, wide=0.42, cloth=(0.45, 0.5, 0.55))
+    codes = frame(corner.light(LOOK, chair), dice)
+    was = Kept("look", "2026-01-01T00:00:00+00:00", codes, np.ones(codes.shape[:2], bool))
+    seeing = Seeing(corner.learned, was, profile(), "run-1")
+    for number, by in enumerate((-0.3, 0.3)):
+        seeing.forget()
+        light = corner.light({**LOOK, "key": 0.5 * 2**by}, chair)
+        seen = seeing.look(frame(light, dice), 100.0 + number, 0.1, PRESETS)
+        assert seeing.solved is not None and seeing.solved.somebody
+        assert [n for n, one in seen.lights.items() if one.moved] == ["key"]
