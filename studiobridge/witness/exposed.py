@@ -27,6 +27,8 @@ TURNED, BY, MOST, EACH, SET = 0.1, 0.8, 0.1, 0.9, 0.5
 FAR, FINE = 3.0, 0.01
 # ... and past that, where at an end it is so likely (share of where it is likeliest).
 AT_END = 0.05
+# So near (stops) its end nobody can tell from beyond it.
+EDGE = 0.1
 # A lamp is known no better than this (stops) in another exposure, for another part of the curve
 # shows it; nor is the whole picture.
 LAMP, WHOLE = 0.03, 0.02
@@ -113,6 +115,8 @@ def exposed(lamps: Sequence[Ratio]) -> Band | None:
         low = min(low, *(lamp.stops - 2.0 * lamp.off for lamp in lamps))
     if at_ends[1]:
         high = max(high, *(lamp.stops + 2.0 * lamp.off for lamp in lamps))
+    if abs(middle) > FAR - EDGE:
+        middle = float(np.median([lamp.stops for lamp in lamps]))
     # a camera stays as it was set, unless all of it says otherwise
     return Band(low, 0.0 if low <= 0.0 <= high else middle, high)
 
