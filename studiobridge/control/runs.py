@@ -185,13 +185,17 @@ class Endings:
             names = dict.fromkeys(s.device for s in run.steps if s.action in ("set", "power on"))
             # what only listens was told again: nothing says that it is restored
             told = [name for name in self.only_told() if name in names]
-            sure = [name for name in names if name not in told]
+            # nor is it where the instrument of its profile cannot tell
+            open_yet = {n: why for n, why in watcher.ungauged().items() if n in names}
+            sure = [name for name in names if name not in told and name not in open_yet]
             took, parts = at - run.began, []
-            if sure or not told:
+            if sure or not (told or open_yet):
                 parts.append(f"restored in {took:.1f} s: {', '.join(sure) or 'heard again'}")
             if told:
                 parts.append(f"told again, nothing confirms it: {', '.join(told)}")
-            self._finish(run, at, "done", 0, "; ".join(parts))
+            if open_yet:
+                parts.append(f"told again, not proven: {'; '.join(open_yet.values())}")
+            self._finish(run, at, "done", 1 if open_yet else 0, "; ".join(parts))
         else:
             self._finish(run, at, "done", 0, "nothing differs: nothing was sent")
         self.holding.settle(at, after_a_run=True)

@@ -265,3 +265,21 @@ def test_proof_by_watts_is_asked_of_essential_lamps_only() -> None:
     play = up(replace(dial(), essential=False))
     assert play.state == "ready"
     assert shown(play, "rim")["confirmed"] is False
+
+
+def test_what_its_watts_cannot_tell_is_not_restored_for_having_been_told() -> None:
+    play = up(strip())
+    gauge(play, "strip", 29.0, 31.0)
+    assert play.state == "ready"
+    play.report("lamp-plug", "switch", False)  # somebody's hand on the plug
+    play.run(20.0)
+    assert play.drifts("opened")
+    play.ask("restore")
+    play.run(4.0)
+    gauge(play, "strip", 12.0, 45.0)
+    play.run(GAUGE_WITHIN + 2.0)
+    answer = play.answers()[-1]
+    assert answer.code == 1
+    restored, _, rest = answer.text.partition("; told again, not proven: ")
+    assert "strip" not in restored
+    assert "strip cannot be told by its watts" in rest
