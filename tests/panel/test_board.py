@@ -88,6 +88,18 @@ def test_a_take_by_the_cameras_report_is_not_called_inferred(ended_by: Any, roll
     assert parts_takes._row({**row, "rolls": False, "ended_by": "inferred"})["unsure"] is True
 
 
+def test_what_stays_on_is_not_said_to_be_off() -> None:
+    state = {
+        "state": "dark",
+        "after": {"session": 1, "closed": "2026-01-01T10:00:00.000Z"},
+        "stays_on": ["fridge"],
+    }
+    fridge = {"kind": "plug", "heard": "answers", "switch": True, "feed": "wall"}
+    said = board(state, devices={"fridge": fridge}).shows("after")["left-over"]
+    assert "fridge" in said
+    assert "Every plug that should be off, and can say it, has said that it is off." in said
+
+
 def test_times_to_go_are_counted_by_the_page_itself() -> None:
     """A report may be long in coming: a text that stands still looks as if nothing went on."""
     to = "2026-03-01T20:01:30.000Z"
