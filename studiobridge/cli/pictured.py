@@ -254,12 +254,14 @@ class Pictured:
         )
         for name, why in done.left_out.items():
             evening.say(f"not learned: {name}: {why}")
+        for note in done.notes:
+            evening.say(note)
         presets = profile.looks[evening.look].presets if evening.look is not None else {}
+        if dials:
+            evening.say(f"a hand turns them: {', '.join(dials)}")
         for name in dials:
             level = presets[name].level if name in presets else None
             room.touch(name, level=level or 0.0)
-        for note in done.notes:
-            evening.say(note)
         if evening.state() != "ready":
             await evening.ask("restore")
         if dials and evening.state() != "ready":
@@ -269,6 +271,7 @@ class Pictured:
             lambda: evening.state() == "ready",
             WITHIN,
         )
+        evening.say("the look is back as it was")
 
     async def _looked_at(self) -> None:
         evening = self.evening

@@ -119,6 +119,11 @@ async def take(evening: Evening) -> None:
         evening.scene("This set has no camera: the take is left out.")
         return
     evening.scene(f"{camera.name} rolls.")
+    if evening.eye is not None:
+        # a take has its picture as it began only where one was looked at since the light changed
+        await evening.until(
+            "a look at the picture since the light was changed", partial(_looked_at, evening), 20.0
+        )
     by_itself = camera.rolls_by != "hand"
     evening.room.roll(camera.name, True)
     if not by_itself:
@@ -153,6 +158,15 @@ async def take(evening: Evening) -> None:
     answer = await evening.ask("mark", mark="good", why="the rim of the bowl")
     evening.need(answer.code == 0, f"the take was not marked: {answer.text}")
     evening.say(answer.text)
+
+
+def _looked_at(evening: Evening) -> bool:
+    """Has a look at the picture begun after what counts, by the bridge's own times?"""
+    seen = shown_state(evening).get("picture_seen") or {}
+    sighting = seen.get("sighting") or {}
+    taken = words.number(sighting.get("since")) or words.number(sighting.get("taken"))
+    counts = words.number(seen.get("counts_from"))
+    return seen.get("trust") == "usable" and taken is not None and taken >= (counts or 0.0)
 
 
 async def _down_and_taken_back(evening: Evening) -> None:

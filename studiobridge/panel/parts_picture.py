@@ -85,6 +85,9 @@ def cannot_preview(board: Board) -> str:
     if why:
         return why
     alive = board.visitor.shown.witness or NOTHING
+    if not alive.get("learned") and alive.get("what") == "waiting":
+        # it reads what was learned with its first look: that there is nothing is not known
+        return say(seen.GOES["waiting"])
     if alive.get("what") == "not learned" or not alive.get("learned"):
         return say(seen.GOES["not learned"])
     found = seen.sighting(of_state(board))

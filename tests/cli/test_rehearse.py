@@ -133,8 +133,8 @@ def test_the_whole_corner_plays_the_take_and_what_stands_around_it(tmp_path: Pat
             "down, asked for too early, waits for the end of the take; down is taken back",
             "somebody touches key",
             r"take 1 is 0:0\d long",
-            # what looked has ended its scene: no picture of before is shown as of the take
-            "as it began, by the picture: none: the witness had left",
+            # it looks on until the take is over
+            r"as it began, by the picture: looked \d\S* \S+ before it began",
             # it was touched 2.3 s into the take, and the gear says so as soon as it moved
             r"in it, at 0:0[23]: key −0\.5\d stop",
             "take 1: good, noted:",

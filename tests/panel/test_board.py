@@ -15,7 +15,7 @@ import pytest
 from studiobridge.bridge.asking import Shown
 from studiobridge.bridge.ownership import Alive
 from studiobridge.bridge.settings import Settings
-from studiobridge.panel import parts_takes
+from studiobridge.panel import parts_picture, parts_takes
 from studiobridge.panel.board import VIEWS, Board
 from studiobridge.panel.parts_below import drift_rows, parts
 from studiobridge.panel.parts_device import detail
@@ -86,6 +86,29 @@ def test_a_take_by_the_cameras_report_is_not_called_inferred(ended_by: Any, roll
     assert parts_takes._row(row)["unsure"] is False
     assert parts_takes._row({**row, "by": "word"})["unsure"] is True
     assert parts_takes._row({**row, "rolls": False, "ended_by": "inferred"})["unsure"] is True
+
+
+def test_what_stays_on_is_not_said_to_be_off() -> None:
+    state = {
+        "state": "dark",
+        "after": {"session": 1, "closed": "2026-01-01T10:00:00.000Z"},
+        "stays_on": ["fridge"],
+    }
+    fridge = {"kind": "plug", "heard": "answers", "switch": True, "feed": "wall"}
+    said = board(state, devices={"fridge": fridge}).shows("after")["left-over"]
+    assert "fridge" in said
+    assert "Every plug that should be off, and can say it, has said that it is off." in said
+
+
+def test_a_witness_that_has_not_looked_yet_is_not_said_to_have_learned_nothing() -> None:
+    """It reads what was learned with its first look: until then nobody knows here."""
+    made = board({"state": "dark"})
+    alive = {"alive": True, "what": "waiting", "why": "the set is dark", "learned": None}
+    made.visitor.shown.witness = alive
+    assert "have not been learned" not in parts_picture.cannot_preview(made)
+    assert "looked at when the set is up, or when asked" in parts_picture.cannot_preview(made)
+    made.visitor.shown.witness = {**alive, "what": "not learned"}
+    assert "have not been learned" in parts_picture.cannot_preview(made)
 
 
 def test_times_to_go_are_counted_by_the_page_itself() -> None:
