@@ -13,6 +13,8 @@ from typing import Any, Literal
 # What is to be done: nothing, say again that this one is here, or end.
 Word = Literal["", "again", "end"]
 LARGEST = 4096
+# No witness began so late (s since 1970: the year 5138).
+NEVER = 1e11
 
 
 class Others:
@@ -45,4 +47,6 @@ class Others:
         began, run = said.get("began"), said.get("run")
         if isinstance(began, bool) or not isinstance(began, int | float):
             return True  # it does not know of this order, and will not end
+        if not abs(began) < NEVER:
+            return False  # no clock says so
         return not isinstance(run, str) or (began, run) > self._self
