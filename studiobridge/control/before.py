@@ -17,6 +17,7 @@ The rules:
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -37,6 +38,7 @@ LOOK_EVERY = 0.2
 LIGHTS_A_SECOND = 500.0
 GOOD = "good to roll"
 NOT_TICKED = "nobody has ticked it"
+_FIGURES = re.compile(r"[\d.,]+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,11 @@ class Line:
     verdict: Verdict
     since: float
     tick: Tick | None = None
+
+
+def _reason(verdict: Verdict) -> tuple[bool | None, str]:
+    """What has to stay the same for it to stand since then: figures in it may change."""
+    return verdict.state, "" if verdict.state else _FIGURES.sub("", verdict.evidence)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +100,7 @@ class Before:
         }
         if memory.session is None:
             self.ticks = {k: t for k, t in self.ticks.items() if k in self.afterwards}
-        self._since: dict[str, tuple[bool | None, float]] = {}
+        self._since: dict[str, tuple[tuple[bool | None, str], float]] = {}
         self._shown: object = None
         self._looked = float("-inf")
         self._due: float | None = None
@@ -132,7 +139,7 @@ class Before:
         self._looked = at
         found = self.standings(at)
         self._found = (at, found)
-        self._since = {line.item.id: (line.verdict.state, line.since) for line in found.lines}
+        self._since = {line.item.id: (_reason(line.verdict), line.since) for line in found.lines}
         shown = (
             found.good,
             found.line,
@@ -229,10 +236,12 @@ class Before:
             verdict = Verdict(tick is not None, by)
         else:
             verdict = self.judge.measured(item, at)
-        state, since = self._since.get(item.id, (verdict.state, at))
+        reason, since = self._since.get(item.id, (_reason(verdict), at))
         if tick is not None:
             since = tick.at
-        return Line(item, verdict, since if state is verdict.state else at, tick)
+        elif reason != _reason(verdict):
+            since = at
+        return Line(item, verdict, since, tick)
 
     def standings(self, at: float) -> Standings:
         """Every line as it is at this moment."""

@@ -283,6 +283,18 @@ def test_a_lying_clock_of_the_gear_changes_nothing() -> None:
     assert one(play, "drift")["since"] == since
 
 
+def test_what_is_not_so_for_another_reason_is_not_so_since_then() -> None:
+    play = up(item("drift"))
+    play.run(4.0)
+    play.ask("down")
+    lowering = one(play, "drift")
+    assert lowering["evidence"] == "the set is lowering"
+    play.run(60.0)
+    dark = one(play, "drift")
+    assert dark["evidence"] == "the set is dark"
+    assert dark["since"] > lowering["since"]
+
+
 # ---- ticks -------------------------------------------------------------------------------------
 
 
