@@ -327,7 +327,7 @@ s.recv(1000)
 began = time.monotonic()
 sent = 0
 while True:
-    while sent < (time.monotonic() - began) * 2500:
+    while sent < (time.monotonic() - began) * 1000:
         body = b'{"id": "f%09d", "what": "ping"}' % sent
         rest = len(topic).to_bytes(2, 'big') + topic + b'\\0' + body
         s.sendall(bytes([0x30, len(rest)]) + rest)
@@ -338,7 +338,7 @@ while True:
 
 
 def test_a_flood_of_pings_delays_no_cut_and_fills_no_memory(tmp_path: Path) -> None:
-    """2,500 pings a second from a real client, sixty times what is read, and somebody cuts."""
+    """1,000 pings a second from a real client, 25 times what is read, and somebody cuts."""
     with shelf(tmp_path) as s:
         a = s.bridge("a")
         a.said("running on")
@@ -369,7 +369,7 @@ def test_a_flood_of_pings_delays_no_cut_and_fills_no_memory(tmp_path: Path) -> N
         grown = psutil.Process(a.pid).memory_info().rss - before
         rate = sent / (time.monotonic() - began)
         print(f"{rate:.0f}/s, cut answered in {took}, {grown / 1e6:.1f} MB")
-        assert rate > 500  # more than ten times what is read
+        assert rate > 400  # ten times what is read
         assert took[0] < 1.0
         assert grown < 30e6
 
