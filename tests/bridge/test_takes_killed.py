@@ -52,7 +52,7 @@ def kill_in_the_middle(made: Studio, n: int) -> float:
     return began
 
 
-def test_killed_in_the_middle_it_goes_on_as_the_same_take(made: Studio) -> None:
+def killed_in_the_middle_it_goes_on_as_the_same_take(made: Studio) -> None:
     began = kill_in_the_middle(made, 1)
     # what is in the record is a take cut short, for whoever reads it now
     assert has(made, 1, False)
@@ -70,7 +70,7 @@ def test_killed_in_the_middle_it_goes_on_as_the_same_take(made: Studio) -> None:
     assert takes(made)[0].mark == "good"
 
 
-def test_what_stopped_while_no_bridge_ran_is_ended_as_inferred(made: Studio) -> None:
+def what_stopped_while_no_bridge_ran_is_ended_as_inferred(made: Studio) -> None:
     kill_in_the_middle(made, 2)
     made.room.roll(CAMERA, False)
     time.sleep(1.5)
@@ -87,7 +87,7 @@ def test_what_stopped_while_no_bridge_ran_is_ended_as_inferred(made: Studio) -> 
     until(lambda: has(made, 3, True), "take 3 to end")
 
 
-def test_a_mark_that_was_answered_outlives_a_kill(made: Studio) -> None:
+def a_mark_that_was_answered_outlives_a_kill(made: Studio) -> None:
     must(made, "takes", "3", "--again", "--note", "a car")
     made.bridge.kill()
     take = takes(made)[-1]
@@ -95,7 +95,7 @@ def test_a_mark_that_was_answered_outlives_a_kill(made: Studio) -> None:
     made.bridge.start().said("running on")
 
 
-def test_list_and_bad_input_of_the_command(made: Studio) -> None:
+def list_and_bad_input_of_the_command(made: Studio) -> None:
     done = made.command("takes", "--csv")
     out, err = done.stdout, done.stderr
     assert done.returncode == 0, err
@@ -126,3 +126,11 @@ def test_list_and_bad_input_of_the_command(made: Studio) -> None:
         done = made.command(*wrong)
         assert done.returncode == 2, f"{wrong}: {done.stdout}{done.stderr}"
         assert "Traceback" not in done.stderr
+
+
+def test_takes_through_kills(made: Studio) -> None:
+    """One after the other: each takes up the takes that those before it left in the record."""
+    killed_in_the_middle_it_goes_on_as_the_same_take(made)
+    what_stopped_while_no_bridge_ran_is_ended_as_inferred(made)
+    a_mark_that_was_answered_outlives_a_kill(made)
+    list_and_bad_input_of_the_command(made)
