@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import io
 import os
@@ -58,6 +59,17 @@ def __getattr__(name: str) -> Any:
     return base.app
 
 
+def _unwritten() -> None:
+    """Python writes what is left of the output once more as it ends, and would end with 120 then."""
+    with contextlib.suppress(OSError, ValueError):
+        sys.stdout.flush()
+        return
+    with contextlib.suppress(OSError, ValueError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)
+
+
 def main() -> None:
     """The entry point: typer, with our exit codes and no traceback for bad input."""
     # nobody else looks into what we read, and who might is not searched for
@@ -82,6 +94,7 @@ def main() -> None:
     except KeyboardInterrupt:
         sys.exit(130)
     except BrokenPipeError:
+        _unwritten()
         sys.stderr.close()
         sys.exit(0)
     except SystemExit as end:
@@ -89,6 +102,7 @@ def main() -> None:
         sys.exit(0 if isinstance(end.__context__, BrokenPipeError) else end.code)
     except OSError as error:
         # a full disk, say, under what is written out
+        _unwritten()
         show.fail(f"studiobridge: {error.strerror or error}")
         sys.exit(base.BAD_INPUT)
     except Exception as error:

@@ -356,16 +356,24 @@ def test_rehearse_ends_well_and_leaves_nothing(path: Path, tmp_path: Path) -> No
 
 
 def test_whoever_reads_enough_is_no_failure_and_a_full_disk_is_a_sentence(tmp_path: Path) -> None:
-    """`studiobridge light set.yaml | head -1` under `set -o pipefail`, and `> /dev/full`."""
+    """`studiobridge light set.yaml | head -1` under `set -o pipefail`, and `> /dev/full`.
+
+    With output that waits for its end, as on most machines: one told not to let it wait forgives more.
+    """
     start = "from studiobridge.cli import main; main()"
     command = [sys.executable, "-c", start, "light", str(CORNER)]
+    env = {k: v for k, v in os.environ.items() if k != "PYTHONUNBUFFERED"}
     if not Path("/dev/full").exists():
         pytest.skip("no /dev/full here")
-    piped = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    piped = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=env
+    )
     assert piped.stdout is not None and piped.stderr is not None
     piped.stdout.close()
     assert (piped.stderr.read(), piped.wait(60)) == ("", 0)
     with Path("/dev/full").open("w") as full:
-        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, timeout=60)
+        done = subprocess.run(
+            command, stdout=full, stderr=subprocess.PIPE, text=True, timeout=60, env=env
+        )
     assert done.returncode == 2
     assert done.stderr == "studiobridge: No space left on device\n"
