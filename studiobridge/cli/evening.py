@@ -417,7 +417,7 @@ async def rehearse_evening(
                                 eye = also.enter_context(pictured.camera(copy, path, room))
                                 pictured.learned_before(copy, path, quick, eye)
                                 await also.enter_async_context(
-                                    pictured.serving(copy, quick, settings)
+                                    pictured.serving(copy, quick, settings, show.fail)
                                 )
                             return await playing.with_page(copy, room.profile, settings, room, eye)
                 async with contextlib.AsyncExitStack() as also:

@@ -8,8 +8,9 @@ import contextlib
 import os
 import re
 import sys
+import tempfile
 import time
-from collections.abc import AsyncIterator, Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -20,6 +21,7 @@ from studiobridge.profile.model import SetProfile, Witness
 from studiobridge.profile.said import Answer
 from studiobridge.rehearsal.eye import CLIPS, READ, SHOT, Eye, curve
 from studiobridge.shown import seen
+from studiobridge.shown.words import clean
 from studiobridge.witness import keeping, shipped
 from studiobridge.witness.frames import open_frames
 from studiobridge.witness.learned import Curve, Kept, Learned, Share
@@ -40,6 +42,8 @@ FRAME = "frame.jpg"
 QUICK = (100.0, 25.0)
 # So long (s) a scene of the picture may take.
 WITHIN = 40.0
+# So long (s) light from nowhere, once it is sure, may take to show from where it comes.
+A_SIDE = 4.0
 # So far (px) somebody kicks the tripod.
 KICKED = 14
 # So far somebody opens the blind: daylight as a share of the face's light.
@@ -135,35 +139,77 @@ def _given(profile: SetProfile, look: str, eye: Eye) -> dict[str, tuple[float, f
     }
 
 
-@contextlib.asynccontextmanager
-async def serving(copy: Path, profile: SetProfile, settings: Settings) -> AsyncIterator[None]:
+class Looker:
+    """What looks at the picture, a process of its own, while this is entered; `ended` says how it
+    ended where it did by itself, which `told` hears at once."""
+
+    def __init__(
+        self,
+        command: Sequence[str],
+        env: Mapping[str, str],
+        told: Callable[[str], None] = lambda text: None,
+    ) -> None:
+        self.ended = ""
+        self._command, self._env, self._told = command, env, told
+
+    async def __aenter__(self) -> Looker:
+        # a file: nobody reads its words while it goes on, and a pipe would be full one day
+        self._words = tempfile.TemporaryFile()  # noqa: SIM115 - closed in `__aexit__`
+        try:
+            self._process = await asyncio.create_subprocess_exec(
+                *self._command,
+                stdin=asyncio.subprocess.DEVNULL,
+                stdout=asyncio.subprocess.DEVNULL,
+                stderr=self._words,
+                env={**os.environ, **self._env},
+            )
+        except BaseException:
+            self._words.close()
+            raise
+        self._watched = asyncio.create_task(self._watch())
+        return self
+
+    async def __aexit__(self, *error: object) -> None:
+        # what it says when it is told to end is no news
+        self._watched.cancel()
+        with contextlib.suppress(ProcessLookupError):
+            self._process.terminate()
+        try:
+            async with asyncio.timeout(10.0):
+                await self._process.wait()
+        except TimeoutError:
+            self._process.kill()
+            await self._process.wait()
+        self._words.close()
+
+    async def _watch(self) -> None:
+        code = await self._process.wait()
+        self._words.seek(0)
+        lines = self._words.read().decode(errors="replace").split("\n")
+        last = next((line for text in reversed(lines) if (line := clean(text, 500).strip())), "")
+        if not last:
+            last = f"signal {-code}" if code < 0 else f"exit code {code}"
+        self.ended = f"what looks at the picture has ended: {last}"
+        self._told(self.ended)
+
+
+def serving(
+    copy: Path,
+    profile: SetProfile,
+    settings: Settings,
+    told: Callable[[str], None] = lambda text: None,
+) -> Looker:
     """The real witness, in a process of its own, that looks at that picture."""
     env = {
-        **os.environ,
         "STUDIOBRIDGE_BROKER": f"mqtt://{settings.broker.host}:{settings.broker.port}",
         "STUDIOBRIDGE_DATA": str(settings.data),
         "STUDIOBRIDGE_SET": profile.name,
         "OPENBLAS_NUM_THREADS": "1",
+        # its last words are one line, however wide somebody's terminal is
+        "COLUMNS": "",
     }
-    process = await asyncio.create_subprocess_exec(
-        *(sys.executable, "-c", "from studiobridge.cli import main; main()"),
-        *("witness", "serve", str(copy)),
-        stdin=asyncio.subprocess.DEVNULL,
-        stdout=asyncio.subprocess.DEVNULL,
-        stderr=asyncio.subprocess.DEVNULL,
-        env=env,
-    )
-    try:
-        yield
-    finally:
-        with contextlib.suppress(ProcessLookupError):
-            process.terminate()
-        try:
-            async with asyncio.timeout(10.0):
-                await process.wait()
-        except TimeoutError:
-            process.kill()
-            await process.wait()
+    start = "from studiobridge.cli import main; main()"
+    return Looker([sys.executable, "-c", start, "witness", "serve", str(copy)], env, told)
 
 
 class Pictured:
@@ -172,6 +218,12 @@ class Pictured:
     def __init__(self, evening: Evening, eye: Eye) -> None:
         self.evening, self.eye = evening, eye
         self.why = ""
+        self.looker: Looker | None = None
+
+    def _need_looker(self) -> None:
+        """One that has ended answers nothing any more: no use to wait for it."""
+        if self.looker is not None:
+            self.evening.need(not self.looker.ended, self.looker.ended)
 
     async def asked(self, what: str, look: str | None) -> Answer:
         """Ask the witness, again where it was busy: this machine plays the whole studio."""
@@ -180,7 +232,9 @@ class Pictured:
             try:
                 answer = await self.evening.asker.ask_witness(what, look=look)
             except NoWitness as error:
+                self._need_looker()
                 self.evening.need(time.monotonic() < end, str(error))
+                await asyncio.sleep(EVERY)
                 continue
             self.evening.need(answer.code == 0, f"{what}: {answer.text}")
             return answer
@@ -202,6 +256,7 @@ class Pictured:
             found = await self.look()
             if test(found):
                 return found
+            self._need_looker()
             self.evening.need(
                 time.monotonic() < end, f"{what}: not seen within {WITHIN:.0f} s {self.why}".strip()
             )
@@ -211,7 +266,7 @@ class Pictured:
         """The lesson and what is seen; the witness looks on until `looking` is closed."""
         await self._learn()
         evening = self.evening
-        await looking.enter_async_context(
+        self.looker = await looking.enter_async_context(
             serving(evening.runner.path, evening.profile, evening.runner.settings)
         )
         await self._looked_at()
@@ -363,17 +418,23 @@ class Pictured:
             "Somebody opens the blind of the window. No lamp of the set gives that light."
         )
 
-        def stray(f: Look) -> bool:
-            return not f.get("hinders") and bool(seen.stray(f))
+        def surely(f: Look) -> bool:
+            return not f.get("hinders") and seen.surely_stray(f)
 
         self.eye.mishap.blind = BLIND
-        there = await self.until("light from nowhere", stray)
+        there = await self.until("light from nowhere", surely)
+        end = time.monotonic() + A_SIDE
+        while not seen.stray_has_place(there) and time.monotonic() < end:
+            await asyncio.sleep(EVERY)
+            later = await self.look()
+            there = later if surely(later) else there
         evening.say(seen.stray(there))
         evening.say(f"in the room the window gives the face {100 * BLIND:.0f} % of its light")
         evening.say("somebody closes it again:")
         self.eye.mishap.blind = 0.0
-        there = await self.until(
-            "no light from nowhere", lambda f: bool(f.get("lights")) and not stray(f)
+        await self.until(
+            "no light from nowhere",
+            lambda f: bool(f.get("lights")) and not f.get("hinders") and not seen.stray(f),
         )
         evening.say("the light from nowhere is gone")
 

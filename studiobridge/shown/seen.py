@@ -41,6 +41,8 @@ from studiobridge.shown.seen_parts import light as light
 from studiobridge.shown.seen_parts import lights as lights
 from studiobridge.shown.seen_parts import screen as screen
 from studiobridge.shown.seen_parts import stray as stray
+from studiobridge.shown.seen_parts import stray_has_place as stray_has_place
+from studiobridge.shown.seen_parts import surely_stray as surely_stray
 from studiobridge.shown.seen_parts import white as white
 from studiobridge.shown.tongue import later, say
 from studiobridge.shown.words import Json, bridge_says, listed, number

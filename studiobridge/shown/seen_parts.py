@@ -103,21 +103,19 @@ def lights(seen: Json) -> list[str]:
 
 def stray(seen: Json, face: bool = True) -> str:
     """`light from nowhere: about 4 % of the face's (3 to 5 %), from the left edge: …`."""
-    part = part_of(seen, "stray")
-    share = band(part.get("share"))
-    if share is None or hinders(seen) or share.high <= 0:
+    share = _stray_share(seen)
+    if share is None:
         return ""
-    low, high = span(Band(100 * share.low, 100 * share.value, 100 * share.high), 0)
-    # where somebody writes nonsense for a place, no place is named
-    where, why = WHERE.get(str(part.get("where")), ("", ""))
+    low, high = span(share, 0)
+    where, why = _stray_place(seen)
     values = {
         "many": f"{high:.0f}",
         "of": say("of the face's") if face else say("of the picture's"),
     }
-    if low <= 0:
+    if not surely_stray(seen):
         text = say("perhaps light from nowhere: up to {many} % {of}", **values)
     else:
-        much = f"{100 * share.value:.0f}"
+        much = f"{share.value:.0f}"
         text = say(
             "light from nowhere: about {much} % {of} ({few} to {many} %)",
             **values,
@@ -127,6 +125,31 @@ def stray(seen: Json, face: bool = True) -> str:
     if where:
         text = say("{what}, {where}: {why}", what=text, where=say(where), why=say(why))
     return text
+
+
+def surely_stray(seen: Json) -> bool:
+    """Is light from nowhere said without a perhaps?"""
+    share = _stray_share(seen)
+    return share is not None and span(share, 0)[0] > 0
+
+
+def stray_has_place(seen: Json) -> bool:
+    """Does it say, too, where it comes in?"""
+    return bool(_stray_place(seen)[0])
+
+
+def _stray_share(seen: Json) -> Band | None:
+    """How much of it (%); None where nothing is said of it."""
+    share = band(part_of(seen, "stray").get("share"))
+    if share is None or hinders(seen) or share.high <= 0:
+        return None
+    return Band(100 * share.low, 100 * share.value, 100 * share.high)
+
+
+def _stray_place(seen: Json) -> tuple[str, str]:
+    """Where it comes in, and what that usually is; where somebody writes nonsense for a place,
+    no place is named."""
+    return WHERE.get(str(part_of(seen, "stray").get("where")), ("", ""))
 
 
 def screen(seen: Json, name: str = "") -> list[str]:

@@ -121,8 +121,9 @@ def test_the_whole_corner_plays_the_take_and_what_stands_around_it(tmp_path: Pat
             r"the camera looks \d+ px further right",
             "the camera looks where it did",
             "Somebody opens the blind of the window.",
-            # from where is said where it can be told in the few looks before; never from elsewhere
-            r"light from nowhere: about \d+ % of the face's \(\d+ to \d+ %\)(, from the right edge)?: a",
+            # surely, not perhaps; from where is said where it can be told, and never from elsewhere
+            r"s  light from nowhere: about \d+ % of the face's \([1-9]\d* to \d+ %\)"
+            r"(, from the right edge: a window or a door)?\n",
             "closes it again",
             "the light from nowhere is gone",
             r"no lamp was touched: [01]\.\d of 255",
