@@ -34,8 +34,8 @@ KNOTS = (0.0, 25.0, 60.0, 110.0, 170.0, 255.0)
 # How far off black may be, in what is read where there is no light.
 BLACK = 0.4
 # Daylight against the lamps, where none of them has a cool white of its own (BGR); a lamp is cool
-# from so much more blue than red in its picture.
-DAYLIGHT, COOL = (1.35, 1.0, 0.75), 1.15
+# from so much more blue than red in what it lights, or from that white (K) where it says so.
+DAYLIGHT, COOL, COOL_WHITE = (1.35, 1.0, 0.75), 1.15, 5000.0
 # A lamp whose colours are nearer to daylight's than this ratio is not told from daylight.
 ALIKE = 1.3
 # Of more blocks than this, every second across and down is enough for a way down.
@@ -183,16 +183,49 @@ def _waves(shape: tuple[int, int]) -> tuple[Singles, Singles]:
     )
 
 
-def daylight(light: Singles) -> Floats:
-    """The colour that daylight has for this camera (BGR, 1 on the whole): as the coolest lamp's
-    that it learned; made cooler where no lamp of the set is cool."""
-    means_ = light.reshape(-1, 3, light.shape[1]).mean(axis=0, dtype=np.float64)
-    tints = means_ / np.maximum(means_.mean(axis=0), 1e-9)
+def surfaces(light: Singles) -> Singles:
+    """What reflects in each block, as the lamps show it together: blocks × BGR, of no amount.
+
+    `light`: of each lamp, blocks and channels × lamps.
+    """
+    return np.asarray(np.exp(_against_mean(light).mean(axis=1)).reshape(-1, 3), np.float32)
+
+
+def daylight(light: Singles, whites: Sequence[float | None]) -> Floats:
+    """The colour that daylight has for this camera (BGR, 1 on the whole) where it lights all that
+    the lamps light: as that of the lamps with a white of that kind, and of several as the middle
+    one's; else as the coolest lamp's, made cooler where none is cool.
+
+    Lamps are held against each other at the same places: by its mean picture a lamp on a blue cloth
+    is cooler than any daylight. One that is another for any reason is not all that is known then.
+    """
+    logs = _against_mean(light)
+    surface = logs.mean(axis=1, keepdims=True)
+    apart = (logs - surface).reshape(-1, 3, light.shape[1])
+    apart = apart - apart.mean(axis=1, keepdims=True)
+    # in its dark a lamp's colour is that of its noise
+    much = np.minimum(np.exp(logs.reshape(apart.shape)).mean(axis=1), 1.0)
+    own = np.einsum("bcl,bl->cl", apart, much) / np.maximum(much.sum(axis=0), 1e-9)
+    tints = np.exp(surface).reshape(-1, 3).mean(axis=0)[:, None] * np.exp(own)
     ratio = tints[0] / np.maximum(tints[2], 1e-6)
-    cool = tints[:, int(np.argmax(ratio))]
-    if ratio.max() < COOL:
-        cool = cool * np.array(DAYLIGHT)
+    order = [int(i) for i in np.argsort(ratio)]
+    of_day = [i for i in order if (whites[i] or 0.0) >= COOL_WHITE]
+    if of_day:
+        cool = tints[:, of_day[(len(of_day) - 1) // 2]]
+    else:
+        cool = tints[:, order[-1]]
+        if ratio[order[-1]] < COOL:
+            cool = cool * np.array(DAYLIGHT)
     return np.asarray(cool / max(float(cool.mean()), 1e-9), np.float64)
+
+
+def _against_mean(light: Singles) -> Floats:
+    """The logarithm of each lamp's light against its mean; what is all but dark counts for dark."""
+    light = light.astype(np.float64)
+    floor = 0.02 * light.mean(axis=0) + 1e-9
+    return np.asarray(
+        np.log((np.maximum(light, 0.0) + floor) / (light.mean(axis=0) + floor)), np.float64
+    )
 
 
 def _stray(
@@ -206,11 +239,10 @@ def _stray(
     """
     rows, columns = shape
     means_ = light.reshape(-1, 3, light.shape[1]).mean(axis=0)  # channels × shares
-    colour = daylight(light)
-    floor = 0.02 * light.mean(axis=0)
-    relative = (np.maximum(light, 0.0) + floor) / (light.mean(axis=0) + floor)
-    surface = np.exp(np.log(relative).mean(axis=1)).reshape(rows, columns, 3)
+    colour = daylight(light, [cct for _, cct in shares])
+    surface = surfaces(light).reshape(rows, columns, 3)
     across, down = np.meshgrid(np.linspace(0, 1, columns), np.linspace(0, 1, rows))
+    ways: list[Singles | Floats]
     ways = [surface * (w**2)[..., None] for w in (1 - across, across, 1 - down, down)]
     ways.append(surface)
     coolest: dict[str, int] = {}

@@ -33,7 +33,7 @@ from studiobridge.profile.sighting import Band, Stray
 from studiobridge.witness.blocks import BLOCK, FINE, Blocks
 from studiobridge.witness.gathering import FRAMES
 from studiobridge.witness.likely import Before, Supposed
-from studiobridge.witness.reduced import Mask, Singles, daylight
+from studiobridge.witness.reduced import Mask, Singles, daylight, surfaces
 from studiobridge.witness.solving import Solved, Solver
 
 # Stray light is said when it is so likely (0-1), and at least this share of the light there.
@@ -74,6 +74,9 @@ EXPLAINED = 0.0045
 # Daylight leaves at most this share of what was there, of what one lamp leaves that nobody saw
 # moving, of what one lamp leaves in any case, of what all lamps leave (nobody, somebody there).
 OF_ALL, OF_UNMOVED, OF_ONE, OF_LAMPS, OF_LAMPS_BESIDE = 0.85, 1.35, 0.8, 0.95, 0.9
+# With somebody there it leaves at most this share of what the likest lamp's own colour leaves, free
+# at each place, too: on the wheel corner's renders windows left 0.1 to 0.62, lamps 0.78 to 2.
+OF_OWN = 0.7
 # One lamp and daylight leave at most this share of what all lamps leave.
 OF_BOTH = 0.8
 # A lamp's own picture is off by this share of how far it went.
@@ -118,7 +121,7 @@ class Daylight:
         self._light = np.asarray(kept.light, np.float64)
         self._floor = self._light + FLOOR * float(self._light.mean())
         self._each = solver.light.reshape(rows, columns, 3, -1) / self._floor[..., None]
-        colour = daylight(solver.light)
+        colour = daylight(solver.light, [cct for _, cct in solver.shares])
         tints = [colour * np.array([by, 1.0, 1.0 / by]) for by in TINTS]
         self._day = [self._as_lit(tint) for tint in tints]
         self._frames: deque[_Frame] = deque(maxlen=FRAMES)
@@ -237,7 +240,9 @@ class Daylight:
         days = [day[places] for day in self._day]
         of = self.solver.of
         day = min((self._explained(y, each, [], told, v) for v in days), key=lambda one: one.over)
-        one = min((self._explained(y, each, i, told) for i in of.values()), key=lambda o: o.over)
+        alone = {name: self._explained(y, each, i, told) for name, i in of.items()}
+        likest = min(alone, key=lambda name: alone[name].over)
+        one = alone[likest]
         every = self._explained(y, each, list(range(each.shape[2])), told)
         if every.over < EXPLAINED:
             return None
@@ -246,6 +251,12 @@ class Daylight:
         unmoved = not moved and day.over <= min(OF_ALL * nothing.over, OF_UNMOVED * one.over)
         of_lamps = OF_LAMPS_BESIDE if somebody else OF_LAMPS
         instead = day.over <= min(OF_ONE * one.over, of_lamps * every.over)
+        if somebody:
+            # who stands there is why a lamp leaves more over than daylight, which is free at each
+            # place: then so is that lamp, with its white as it was
+            own = self._explained(y, each, [], told, self._as_kept(each[:, :, of[likest]], likest))
+            instead = instead and day.over <= OF_OWN * own.over
+            unmoved = unmoved and day.over <= OF_OWN * own.over
         if _added(day) >= least and (unmoved or instead):
             found = day
         elif not somebody and moved <= 1:
@@ -292,15 +303,17 @@ class Daylight:
             trust = 1.0 / (1.0 + square / (4.0 * float(np.median(square)) + 1e-8))
         return _Left(_over(square, went), rest, went)
 
+    def _as_kept(self, part: Rows, name: str) -> Rows:
+        """Of each place how a lamp's light, with its white as it was kept, changes it."""
+        x = self.x[self.solver.of[name]]
+        way = part @ (x if x.sum() > 0.0 else np.ones(len(x)))
+        return np.asarray(way / np.maximum(np.linalg.norm(way, axis=1, keepdims=True), 1e-12))
+
     def _as_lit(self, day: Floats) -> Rows:
         """Of each block how daylight changes it, of length one: its surface, under that colour."""
-        light = self.solver.light.astype(np.float64)
-        means = light.reshape(-1, 3, light.shape[1]).mean(axis=0)
-        tints = np.maximum(means, 1e-9) / np.maximum(means.mean(axis=0), 1e-9)
-        floor = 0.02 * light.mean(axis=0) + 1e-9
-        relative = (np.maximum(light, 0.0) + floor) / (light.mean(axis=0) + floor)
-        surface = np.exp(np.log(relative).mean(axis=1)).reshape(self._light.shape)
-        way = surface / np.exp(np.log(tints).mean(axis=1)) * day / self._floor
+        surface = surfaces(self.solver.light)
+        # `day` is of all surfaces together: their own colour is in it already
+        way = (surface / surface.mean(axis=0) * day).reshape(self._light.shape) / self._floor
         return np.asarray(way / np.linalg.norm(way, axis=2, keepdims=True), np.float64)
 
     def _shares(self, change: Rows, places: Mask) -> tuple[Map, Mask]:
