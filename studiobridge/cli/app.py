@@ -60,7 +60,7 @@ def __getattr__(name: str) -> Any:
 
 
 def _unwritten() -> None:
-    """Python writes what is left of the output once more as it ends, and would end with 120 then."""
+    """Python writes what is left of the output once more as it ends, and then ends with 120."""
     with contextlib.suppress(OSError, ValueError):
         sys.stdout.flush()
         return
