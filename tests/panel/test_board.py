@@ -443,6 +443,51 @@ def test_drift_of_a_dial_is_neither_kept_nor_put_back_by_a_command() -> None:
     assert (row["restore"], row["keep"]) == (True, True)
 
 
+RIM = {"device": "rim", "point": "level", "by": "watts", "wanted": 30.0, "band": [45.0, 60.0]}
+SIDE = {"device": "edge-left", "point": "level", "by": "watts", "wanted": 30.0, "band": [5, 9]}
+
+
+def drift_part(entries: list[dict[str, Any]]) -> str:
+    named = sorted({str(entry["device"]) for entry in entries})
+    return str(board({"state": "adrift", "drifting": named}, entries).shows("hand")["drift"])
+
+
+def test_everything_is_put_back_only_where_the_bridge_can_put_something_back() -> None:
+    dials = drift_part([RIM, SIDE])
+    assert 'data-ask="restore"' not in dials
+    fill = {**OFF, "device": "fill"}
+    assert "put everything back" in drift_part([OFF, fill])
+    # one that is reached has its own button: another that says everything would promise more
+    one = drift_part([OFF, RIM])
+    assert one.count('data-ask="restore"') == 1
+    assert "put everything back" not in one
+    some = drift_part([OFF, fill, RIM])
+    assert "put back all but rim" in some
+    assert "put everything back" not in some
+
+
+def test_drift_of_a_dial_says_which_way_a_hand_turns_it() -> None:
+    assert "by hand: less" in drift_part([RIM])
+    assert "by hand: more" in drift_part([SIDE])
+    assert "by hand" not in drift_part([OFF])
+    warm = {**RIM, "point": "cct", "wanted": 4300.0, "band": [3000.0, 3200.0], "by": "picture"}
+    assert "by hand: less and cooler" in drift_part([RIM, warm])
+    dark = {"device": "rim", "point": "switch", "wanted": True, "reported": False, "by": "watts"}
+    assert "by hand: switch it on" in drift_part([dark])
+    assert "by hand" not in drift_part([{**RIM, "band": ["x", None], "wanted": "much"}])
+
+
+def test_a_dial_in_its_dialog_is_not_put_back_by_a_command() -> None:
+    rim = {"device": "rim", "hand_set": True, "drift": [RIM]}
+    said = detail(board({"state": "adrift"}, [RIM], devices={"rim": rim}), "rim", lambda: None)
+    assert 'data-ask="restore"' not in said
+    assert 'data-ask="keep"' not in said
+    key = {"device": "key", "drift": [OFF]}
+    said = detail(board({"state": "adrift"}, [OFF], devices={"key": key}), "key", lambda: None)
+    assert 'data-ask="restore"' in said
+    assert 'data-ask="keep"' in said
+
+
 def test_what_a_charger_takes_is_said_when_the_set_is_dark(monkeypatch: pytest.MonkeyPatch) -> None:
     metered = replace(PROFILE.devices["charger"], done_below=4.0)
     other = replace(PROFILE, devices={**PROFILE.devices, "charger": metered})
