@@ -68,9 +68,19 @@ def dials(board: Board) -> list[dict[str, Any]]:
             "turning_by": item.get("turning_by"),
             # who turns it is only worth a word where a plug meters it
             "metered": isinstance(board.view(str(item["device"])).get("dial"), Mapping),
+            "proven": proven(board, str(item["device"])),
         }
         for item in items
     ]
+
+
+def proven(board: Board, name: str) -> str:
+    """What proves a dial to be as asked, that is no person's word: `as it should be, by its watts`.
+    Empty where nothing does: then it is for a person to say."""
+    found = proof_words.evidence(board.view(name))
+    if not board.visitor.sure or found not in ("watts", "picture", "sensor"):
+        return ""
+    return f"{say('as it should be')}, {proof_words.known_by(found)}"
 
 
 def run_rows(board: Board) -> list[dict[str, Any]]:

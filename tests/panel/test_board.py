@@ -19,6 +19,7 @@ from studiobridge.panel import parts_picture, parts_takes
 from studiobridge.panel.board import VIEWS, Board
 from studiobridge.panel.parts_below import drift_rows, parts
 from studiobridge.panel.parts_device import detail
+from studiobridge.panel.plain import wishes
 from studiobridge.panel.sets import standing
 from studiobridge.profile import read_profile
 from tests.panel.studio import CONFIG
@@ -475,6 +476,33 @@ def test_drift_of_a_dial_says_which_way_a_hand_turns_it() -> None:
     dark = {"device": "rim", "point": "switch", "wanted": True, "reported": False, "by": "watts"}
     assert "by hand: switch it on" in drift_part([dark])
     assert "by hand" not in drift_part([{**RIM, "band": ["x", None], "wanted": "much"}])
+
+
+@pytest.mark.parametrize(
+    ("view", "asks", "says"),
+    [
+        ({"confirmed": True, "by": "watts"}, False, "as it should be, by its watts"),
+        ({"confirmed": True, "by": "picture"}, False, "as it should be, by the picture"),
+        ({"confirmed": True, "by": "hand"}, True, ""),
+        ({"confirmed": False, "by": "watts", "drift": [RIM]}, True, ""),
+        ({"confirmed": False, "by": "told"}, True, ""),
+        ({}, True, ""),
+    ],
+)
+def test_a_dial_that_an_instrument_proves_needs_no_persons_word(
+    view: dict[str, Any], asks: bool, says: str
+) -> None:
+    item = {"device": "rim", "level": 30.0, "set_at": None, "set_by": None}
+    state = {"state": "ready", "hand_set": [item]}
+    made = board(state, devices={"rim": {"device": "rim", "hand_set": True, **view}})
+    for part in (made.shows("hand")["dials"], made.shows("mark")["at-rim"]):
+        assert ('data-ask="set_by_hand"' in part) == asks
+        assert ("as it should be" in part) == bool(says)
+        assert says in part
+    assert any(wish.what == "set_by_hand" for wish in wishes(made)) == asks
+    made = board(state, devices={"rim": {"device": "rim", "hand_set": True, **view}})
+    made.visitor.sure = False  # nobody knows it now: it is not said either
+    assert "as it should be" not in made.shows("hand")["dials"]
 
 
 def test_a_dial_in_its_dialog_is_not_put_back_by_a_command() -> None:
