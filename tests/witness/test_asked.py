@@ -398,9 +398,12 @@ def test_no_core_with_a_picture_in_it(tmp_path: Path) -> None:
 def test_while_the_set_comes_up_or_goes_down_no_frame_counts(
     place: tuple[Path, LittleRoom], state: str
 ) -> None:
-    one = One(*place)
-    seen = {"counts_from": 5.0}
-    one.hear("state", {"bridge": "b", "epoch": 1, "state": "ready", "picture_seen": seen})
-    assert one.of._counts_from == 5.0
-    one.hear("state", {"bridge": "b", "epoch": 1, "state": state, "picture_seen": seen})
-    assert one.of._counts_from == math.inf
+    async def heard() -> None:
+        one = One(*place)
+        seen = {"counts_from": 5.0}
+        one.hear("state", {"bridge": "b", "epoch": 1, "state": "ready", "picture_seen": seen})
+        assert one.of._counts_from == 5.0
+        one.hear("state", {"bridge": "b", "epoch": 1, "state": state, "picture_seen": seen})
+        assert one.of._counts_from == math.inf
+
+    asyncio.run(heard())
