@@ -204,17 +204,20 @@ class Settings(BaseModel):
         return found.user, password, found.ca
 
     def _secret_in(self, path: Path, at: At) -> str:
+        """What stands in a password file. Raises SettingsError, which does not name it: what is
+        written where a file is named may be the password itself."""
+        folder = os.environ.get("CREDENTIALS_DIRECTORY")
+        ours = bool(folder) and path.is_relative_to(str(folder))
+        shown = f"the password file {path}" if ours else "the password file that is named here"
         try:
             text = path.read_text(encoding="utf-8").rstrip("\r\n")
         except OSError as error:
             why = error.strerror or error
-            raise self.wrong(
-                at, f"the password file {path} cannot be read: {why}", ANOTHER
-            ) from None
+            raise self.wrong(at, f"{shown} cannot be read: {why}", ANOTHER) from None
         except UnicodeDecodeError:
-            raise self.wrong(at, f"the password file {path} is no text in UTF-8", ANOTHER) from None
+            raise self.wrong(at, f"{shown} is no text in UTF-8", ANOTHER) from None
         if not text:
-            raise self.wrong(at, f"the password file {path} is empty", "write it there")
+            raise self.wrong(at, f"{shown} is empty", "write it there")
         return text
 
 

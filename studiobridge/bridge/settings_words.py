@@ -75,7 +75,9 @@ BELONGS: dict[tuple[str, ...], tuple[str, str]] = {
 # What may not be repeated: a password is in it, or may be.
 NEVER_SHOWN = ("@", "://")
 NEVER_SHOWN_BEHIND = ("frames", "record")
-_PASSWORD = re.compile(r"passw(?!ord_file\b)|secret", re.I)
+_PASSWORD = re.compile(r"passw|secret", re.I)
+# Where a number belongs, what is none may have been meant for the line beside it.
+_NUMBER = re.compile(r"\b(port|keep_alive|keep_days)\b")
 
 
 def belongs(path: Path) -> tuple[str, str]:
@@ -151,10 +153,21 @@ def _what(item: Mapping[str, Any], path: Path) -> str:
         return (
             f"{name} {is_what}, and here stands {'a list' if isinstance(value, list) else 'more'}"
         )
-    held = _PASSWORD.search(shown) or any(sign in shown for sign in NEVER_SHOWN)
+    spoken = [shown, *map(str, path)]
+    held = any(_PASSWORD.search(text) for text in spoken)
+    held = held or any(sign in shown for sign in NEVER_SHOWN)
+    held = held or (_NUMBER.fullmatch(str(last)) is not None and not _is_number(value))
     if held or path[0] in NEVER_SHOWN_BEHIND:
         return f"{name} {is_what}"
     return f"{name} {is_what}, and {quoted(value)} is not"
+
+
+def _is_number(value: object) -> bool:
+    try:
+        float(str(value))
+    except ValueError:
+        return False
+    return True
 
 
 def _as_keys(text: str) -> str | None:
@@ -183,6 +196,10 @@ def as_settings(found: Problem, lines: Sequence[str] = ()) -> Problem:
     line = lines[found.line - 1] if 0 < found.line <= len(lines) else ""
     if _PASSWORD.search(line):
         todo = "write a password into a file and name that, like 'password_file: operator.password'"
+        return replace(found, what="this line cannot be read", todo=todo, text="")
+    if number := _NUMBER.search(line):
+        todo = next(e for key, (_, e) in BELONGS.items() if key[-1] == number[1])
+        todo = f"write it like '{todo}'"
         return replace(found, what="this line cannot be read", todo=todo, text="")
     if "set profile" in found.what:
         what = found.what.replace("a set profile has", "settings have")

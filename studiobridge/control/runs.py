@@ -195,10 +195,21 @@ class Endings:
                 parts.append(f"told again, nothing confirms it: {', '.join(told)}")
             if open_yet:
                 parts.append(f"told again, not proven: {'; '.join(open_yet.values())}")
-            self._finish(run, at, "done", 1 if open_yet else 0, "; ".join(parts))
+            self._restored(run, at, bool(open_yet), parts)
         else:
-            self._finish(run, at, "done", 0, "nothing differs: nothing was sent")
+            self._restored(run, at, False, ["nothing was sent"])
         self.holding.settle(at, after_a_run=True)
+
+    def _restored(self, run: Run, at: float, lacks: bool, parts: list[str]) -> None:
+        """What was put back is; and the set has got there only when nothing else has drifted."""
+        ours = {step.device for step in run.steps}
+        drifts = self.holding.watcher.drifts.values()
+        others = sorted({drift.device for drift in drifts if not drift.devices & ours})
+        if others:
+            parts.append(f"the set is still adrift: {', '.join(others)}")
+        elif not run.steps:
+            parts = ["nothing differs: nothing was sent"]
+        self._finish(run, at, "done", 1 if lacks or others else 0, "; ".join(parts))
 
     def _try_over(self, run: Run, at: float) -> None:
         """As if a hand had touched it: what differs is drift, and nothing is put back unasked."""

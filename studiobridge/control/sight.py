@@ -20,6 +20,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 from studiobridge.control.desk import Desk
 from studiobridge.control.effects import Announce, LightNote, Says
@@ -38,7 +39,7 @@ from studiobridge.control.pictured import (
 )
 from studiobridge.craft.light import level_stops
 from studiobridge.profile.model import Point
-from studiobridge.profile.sighting import Band, SeenLight, Sighting
+from studiobridge.profile.sighting import Band, Hindrance, SeenLight, Sighting
 
 # A camera or a stream hands a frame on late, and who stamps it stamps when it came (s; common
 # practice: 0.2 to 2 s): so long after a change a frame may still be of before.
@@ -52,6 +53,10 @@ BACK_SHARE = 0.7
 SAID_EVERY = 5.0
 # So many differences are named: more than three things nobody goes and changes at once.
 NAMED = 3
+
+
+# What a lamp that comes or goes on purpose may look like.
+AUTOMATIC: tuple[Hindrance, ...] = ("auto exposure", "auto white")
 
 
 class _Twice:
@@ -281,8 +286,8 @@ class Sight:
                 else moved_text(framing.right, framing.down, framing.turn)
             )
             return False, where, until
-        if sighting.hinders:
-            return None, HINDERS.get(sighting.hinders[0], sighting.hinders[0]), until
+        if hinders := self._hinders(last):
+            return None, HINDERS.get(hinders[0], hinders[0]), until
         if not sighting.lights:
             return None, "it says nothing of the lights", until
         if sighting.kept is None:
@@ -313,8 +318,9 @@ class Sight:
             if framing is not None:
                 text = moved_text(framing.right, framing.down, framing.turn)
             self.desk.emit(Says(at, "camera_moved", text))
-        automatic = [h for h in sighting.hinders if h in ("auto exposure", "auto white")]
-        if self._twice["automatic"].look(bool(automatic)) and automatic:
+        automatic = [h for h in sighting.hinders if h in AUTOMATIC]
+        turned = not self._changes(event) and self._twice["automatic"].look(bool(automatic))
+        if turned and automatic:
             self.desk.emit(Says(at, "automatic", HINDERS[automatic[0]]))
         if not sighting.usable or not self.desk.drift_opens:
             return
@@ -332,6 +338,19 @@ class Sight:
         else:
             self.desk.emit(LightNote(at, IN_THE_PICTURE, "over", None, (), "returned"))
 
+    def _changes(self, event: Sighted) -> bool:
+        """Was it taken while lamps went up or down on purpose? A camera that is set by hand and one
+        that answers them look the same then."""
+        early = event.taken is not None and event.taken < self.counts_from()
+        return early or not self.desk.drift_opens
+
+    def _hinders(self, event: Sighted) -> tuple[Hindrance, ...]:
+        """What hinders, without what nobody can tell while the light changes on purpose."""
+        hinders = event.sighting.hinders
+        if not self._changes(event):
+            return hinders
+        return tuple(one for one in hinders if one not in AUTOMATIC)
+
     # ---- shown ---------------------------------------------------------------------------
 
     def _show(self, at: float) -> None:
@@ -340,7 +359,7 @@ class Sight:
             return
         shown = (
             self.trust(at),
-            self.last.sighting.hinders,
+            self._hinders(self.last),
             self.as_kept(at)[:2],
             tuple(one.text for one in self.differs(at)[:NAMED]),
         )
@@ -382,7 +401,7 @@ class Sight:
         if math.isfinite(counts):
             found["counts_from"] = round(wall(counts), 3)
         if last is not None:
-            found["sighting"] = plain(last.sighting)
+            found["sighting"] = plain(replace(last.sighting, hinders=self._hinders(last)))
         if last is not None and last.taken is not None:
             found["age_s"] = round(max(0.0, at - last.taken), 1)
         return found

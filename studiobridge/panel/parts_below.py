@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from studiobridge.panel import parts_after, parts_picture
-from studiobridge.profile.model import LIGHT
+from studiobridge.profile.model import LIGHT, Device
 from studiobridge.shown import drift_words, proof_words, sensor_words, step_words, supplied, words
 from studiobridge.shown.after import should_be_off
 from studiobridge.shown.condition import condition
-from studiobridge.shown.hand import Guide, guide
+from studiobridge.shown.hand import TURNS, Guide, guide
 from studiobridge.shown.tongue import say
 
 if TYPE_CHECKING:
@@ -34,11 +34,13 @@ def parts(board: Board) -> dict[str, str]:
         *([pictured] if pictured else []),
         *supplied.supplies(state),
     ]
+    rows = drift_rows(board)
+    all_back = put_back(rows)
     notes = [*proof_words.unproven(state), *filter(None, [words.to_close(state)])]
     return {
         "notes": str(draw.notes(notes, sure)),
         "run": str(draw.run(run_rows(board), shown.latest_run, unconfirmed(board))),
-        "drift": str(draw.drift(drift_rows(board), together(board), sure, board.held())),
+        "drift": str(draw.drift(rows, together(board), sure, board.held(), *all_back)),
         "guides": str(draw.guides(guides(board), sure)),
         "dials": str(draw.dials(dials(board), sure)),
         "supplies": str(draw.supplies(said, sure)),
@@ -66,9 +68,19 @@ def dials(board: Board) -> list[dict[str, Any]]:
             "turning_by": item.get("turning_by"),
             # who turns it is only worth a word where a plug meters it
             "metered": isinstance(board.view(str(item["device"])).get("dial"), Mapping),
+            "proven": proven(board, str(item["device"])),
         }
         for item in items
     ]
+
+
+def proven(board: Board, name: str) -> str:
+    """What proves a dial to be as asked, that is no person's word: `as it should be, by its watts`.
+    Empty where nothing does: then it is for a person to say."""
+    found = proof_words.evidence(board.view(name))
+    if not board.visitor.sure or found not in ("watts", "picture", "sensor"):
+        return ""
+    return f"{say('as it should be')}, {proof_words.known_by(found)}"
 
 
 def run_rows(board: Board) -> list[dict[str, Any]]:
@@ -122,19 +134,68 @@ def drift_rows(board: Board) -> list[dict[str, Any]]:
         plain = [{k: v for k, v in e.items() if k != "for_s"} for e in entries]
         since = min(str(e.get("since", "")) for e in entries)
         device = board.profile.devices.get(name)
-        # only what it reports itself can be kept, and only one device can be put back
-        kept = any(e.get("point") in LIGHT and not e.get("band") for e in entries)
+        restored, kept = answers(device, entries)
         rows.append(
             {
                 "device": name,
                 "line": drift_words.drift_line(plain),
                 "since": since,
-                # what no command reaches has its dial and its bar below instead
-                "restore": device is not None and not device.hand_set,
-                "keep": kept and device is not None and device.fixture,
+                "restore": restored,
+                "by_hand": "" if device is None else by_hand(device, entries, board.view(name)),
+                "keep": kept,
             }
         )
     return sorted(rows, key=lambda row: str(row["since"]), reverse=True)
+
+
+def answers(device: Device | None, entries: list[View]) -> tuple[bool, bool]:
+    """Can a command put back what moved, and can the look keep it so?
+
+    No command reaches a dial, nor one of several; what an instrument makes of a lamp is no value to
+    keep, only what it reports itself."""
+    if device is None or not entries or all(words.names(e.get("perhaps")) for e in entries):
+        return False, False
+    kept = any(e.get("point") in LIGHT and not e.get("band") for e in entries)
+    return not device.hand_set, kept and device.fixture
+
+
+def put_back(rows: list[dict[str, Any]]) -> tuple[bool, list[str]]:
+    """Is putting back more than one row worth a button, and what stays where it is then: what no
+    command reaches, or where nobody knows which of several moved."""
+    reached = [row for row in rows if row["restore"]]
+    return len(reached) > 1, [str(row["device"]) for row in rows if not row["restore"]]
+
+
+def by_hand(device: Device, entries: list[View], view: View) -> str:
+    """Which way a hand turns a dial that moved: `by hand: a little less, cooler`; empty for what a
+    command reaches, and where nothing says which way it went."""
+    if not device.hand_set:
+        return ""
+    turned = guide(device.name, view.get("dial"))
+    ways: list[str] = []
+    for entry in entries:
+        point, off = entry.get("point"), _off(entry)
+        if point == "switch" and isinstance(entry.get("wanted"), bool):
+            on, out = say("switch it on"), say("switch it off")
+            ways.append(on if entry["wanted"] else out)
+        elif point == "level" and turned is not None and turned.turn:
+            ways.append(turned.turn)
+        elif point == "level" and off:
+            ways.append(say(TURNS["less" if off > 0 else "more"], sense="a dial"))
+        elif point == "cct" and off:
+            # more kelvin is cooler than wanted
+            ways.append(say("warmer") if off > 0 else say("cooler"))
+    return say("by hand: {ways}", ways=words.listed(ways)) if ways else ""
+
+
+def _off(entry: View) -> float:
+    """How much more it is than wanted, by the report or by the band of what sees it; 0: unknown."""
+    wanted, there = words.number(entry.get("wanted")), words.number(entry.get("reported"))
+    band = entry.get("band")
+    if there is None and isinstance(band, list) and len(band) == 2:
+        ends = [end for end in map(words.number, band) if end is not None]
+        there = sum(ends) / 2 if len(ends) == 2 else None
+    return 0.0 if wanted is None or there is None else there - wanted
 
 
 def together(board: Board) -> str:

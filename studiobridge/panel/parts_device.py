@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from studiobridge.bridge.reading import Reader
+from studiobridge.panel.parts_below import answers
 from studiobridge.shown import happened, proof_words, sensor_words, supplied, words
 from studiobridge.shown.condition import condition
 from studiobridge.shown.tongue import say
@@ -61,7 +62,7 @@ def detail(board: Board, name: str, reader: Callable[[], Reader | None]) -> str:
             say("battery") if device.battery else feeds or say("nothing"),
             _changes(board, name, reader),
             view.get("lockout"),
-            bool(view.get("drift")),
+            *answers(device, words.entries(view.get("drift"))),
             board.visitor.sure,
             board.held(),
         )

@@ -84,7 +84,9 @@ def parts(board: Board) -> dict[str, str]:
     figures = _figures.setdefault(board, AtMark(board.profile))
     up = sure and state.get("state") in UP
     now = figures.reads(stands, look, "now") if up else None
-    then = figures.reads(asked, look, "asked") if up and asked is not None else None
+    will = None if asked is None else stands.with_values(asked)
+    base = stands if will is None else will
+    then = figures.reads(will, look, "asked") if up and will is not None else None
     all_guides, all_dials = {g.device: g for g in guides(board)}, dials(board)
     found = {
         "standing": str(draw.standing(board.state_words(), state, sure)),
@@ -95,6 +97,7 @@ def parts(board: Board) -> dict[str, str]:
                 None if then is None else lines(then),
                 () if now is None else now.missing,
                 stands.by_look if up else (),
+                [f"{name} {where}" for name, where in stands.moved.items()] if up else (),
                 _why_no_figures(board, state),
             )
         ),
@@ -102,7 +105,7 @@ def parts(board: Board) -> dict[str, str]:
     picks = []
     for device in lamps_of(board.profile):
         name = device.name
-        lamp = _lamp(board, device, state, stands, asked, look, figures)
+        lamp = _lamp(board, device, state, stands, base, look, figures)
         picks.append(lamp)
         dial = next((one for one in all_dials if one["device"] == name), None)
         found[f"at-{name}"] = str(draw.lamp(lamp, dial, all_guides.get(name), sure))
@@ -144,10 +147,11 @@ def _lamp(
     device: Device,
     state: View,
     stands: Stands,
-    asked: Values | None,
+    base: Stands,
     look: Values,
     figures: AtMark,
 ) -> Lamp:
+    """`base`: how the lamps will stand when what was asked is confirmed: a step goes from there."""
     name, view = device.name, board.view(device.name)
     sure = board.visitor.sure
     title = device.title or ""
@@ -164,7 +168,8 @@ def _lamp(
     now = words.preset(view) if sure else ""
     if sure and not now and name in stands.by_look:
         now = say("{preset}, as told", preset=words.preset(_json(stands.values[name])))
-    base = asked if asked is not None else stands.values
+    if sure and not now:
+        now = stands.moved.get(name, "")
     buttons = tuple(
         _button(device, view, name, point, by, base, look, figures, why, one)
         for point, by in STEPS
@@ -197,7 +202,7 @@ def _button(
     name: str,
     point: Point,
     by: float,
-    base: Values,
+    base: Stands,
     look: Values,
     figures: AtMark,
     why: str,
@@ -211,7 +216,7 @@ def _button(
         label = say("cooler") if by < 0 else say("warmer")
         of = say("5 mired")
         step = f"{by:+.0f} mired"
-    at, preset = base.get(name), look.get(name)
+    at, preset = base.values.get(name), look.get(name)
     value = None if at is None else getattr(at, point)
     then = ""
     if not why and preset is not None and getattr(preset, point) is None:
@@ -227,7 +232,7 @@ def _button(
             why = say("at its end")
         else:
             changed = replace(at, level=goal) if point == "level" else replace(at, cct=goal)
-            after = {**base, name: changed}
+            after = base.with_values({**base.values, name: changed})
             then = briefly(figures.reads(after, look), point)
     end = one.get("at_end")
     if isinstance(end, Mapping) and isinstance(end.get(point), str) and not one.get("under_way"):

@@ -82,7 +82,7 @@ def wishes(board: Board) -> list[Wish]:
                 name = str(row["device"])
                 found.append(Wish(say("put {device} back", device=name), "restore", name))
     for item in dials(board):
-        if not item.get("set_at"):
+        if not item.get("set_at") and not item["proven"]:
             name = str(item["device"])
             found.append(Wish(say("I have set {device}", device=name), "set_by_hand", name))
     found.append(cut())

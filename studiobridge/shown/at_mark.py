@@ -4,13 +4,16 @@ after one step more: figures with their bands, or why there are none.
 What comes in is what a set shows of itself: whoever may write there may write nonsense, so every
 number is looked at first. The three are never mixed: `as_is` takes reports alone (and, of what
 cannot speak, what the look or a person says of it, by name), `as_asked` puts on top what was asked
-and is not confirmed yet.
+and is not confirmed yet. What cannot speak and is known to have moved is not at its preset: it is
+somewhere in the band that its watts or the picture leave, and so is every figure it has part in.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+import itertools
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from studiobridge.craft.chroma import Colour
@@ -24,6 +27,8 @@ from studiobridge.shown.tongue import english, figure, say
 
 # How many figures are remembered: four steps of a hundred lamps, as things stand now.
 MOST_STEPS = 400
+# Of so many lamps that moved every corner of their bands is reckoned; of more nothing is said.
+MOST_MOVED = 5
 
 Json = Mapping[str, Any]
 Values = dict[str, Preset]
@@ -32,17 +37,36 @@ Values = dict[str, Preset]
 @dataclass(frozen=True, slots=True)
 class Stands:
     """What the lamps of the look are at. `by_look`: taken as the look has them, for they cannot
-    say it; `unknown`: sentences about those that could and have not."""
+    say it; `unknown`: sentences about those of which nobody knows it.
+
+    `moved`: they cannot say it, and are known to be elsewhere: what is known in words, and from
+    where to where that is; `values` has the middle of it."""
 
     values: Values
     by_look: tuple[str, ...] = ()
     unknown: tuple[str, ...] = ()
+    moved: Mapping[str, str] = field(default_factory=dict)
+    spans: Mapping[str, tuple[Preset, Preset]] = field(default_factory=dict)
+
+    def with_values(self, values: Values) -> Stands:
+        """The same with other values: what was set anew is where it was set to."""
+        kept = {n: s for n, s in self.spans.items() if values.get(n) == self.values[n]}
+        return replace(self, values=values, spans=kept)
+
+    def corners(self) -> Iterator[Values]:
+        """Every way in which those that moved may stand at the ends of what is known of them."""
+        names = list(self.spans)
+        for ends in itertools.product(*(self.spans[name] for name in names)):
+            yield {**self.values, **dict(zip(names, ends, strict=True))}
 
 
 @dataclass(frozen=True, slots=True)
 class Reads:
     """What the face gets: f-number, stops against the look and against the aperture that is set,
-    ratio key over fill, white (K); each None where it is not to be had, and `missing` says why."""
+    ratio key over fill, white (K); each None where it is not to be had, and `missing` says why.
+
+    `wide`: how far they may be off (stops, stops, mired) because of what moved by hand; None where
+    nothing did."""
 
     aperture: float | None = None
     against_look: float | None = None
@@ -52,6 +76,7 @@ class Reads:
     mired: float | None = None
     sure: Known | None = None
     missing: tuple[str, ...] = ()
+    wide: tuple[float, float, float] | None = None
 
 
 def wanted(views: Mapping[str, Json]) -> Values:
@@ -65,6 +90,8 @@ def as_is(profile: SetProfile, views: Mapping[str, Json], state: Json) -> Stands
     values: Values = {}
     by_look: list[str] = []
     unknown: list[str] = []
+    moved: dict[str, str] = {}
+    spans: dict[str, tuple[Preset, Preset]] = {}
     for name, preset in wanted(views).items():
         device, view = profile.devices.get(name), views[name]
         if device is None or not device.fixture:
@@ -74,6 +101,17 @@ def as_is(profile: SetProfile, views: Mapping[str, Json], state: Json) -> Stands
         )
         if view.get("switch") is False or (view.get("online") is False and not mute):
             values[name] = replace(preset, level=0.0)
+        elif mute and words.entries(view.get("drift")):
+            span = _span(preset, view)
+            if span is None:
+                sentence = say("{name} moved, and nobody knows how far", name=words.clean(name, 40))
+                unknown.append(sentence)
+                continue
+            low, high = span
+            values[name] = low if low == high else _middle(low, high)
+            moved[name] = _where(view)
+            if low != high:
+                spans[name] = span
         elif mute:
             by_look.append(name)
             values[name] = _over(preset, told.get(name, {}), under_way=False)
@@ -86,7 +124,65 @@ def as_is(profile: SetProfile, views: Mapping[str, Json], state: Json) -> Stands
             colour = words.chroma(view.get("colour"))
             cct = words.number(view.get("cct"))
             values[name] = Preset(level, None if colour is not None else cct or preset.cct, colour)
-    return Stands(values, tuple(by_look), tuple(unknown))
+    if len(spans) > MOST_MOVED:
+        names = words.listed([words.clean(name, 40) for name in spans])
+        unknown.append(say("too many moved to reckon with: {names}", names=names))
+    return Stands(values, tuple(by_look), tuple(unknown), moved, spans)
+
+
+def _bands(view: Json) -> dict[str, tuple[float, float, object]]:
+    """What other instruments make of it, by point: of what drifted, what its drift says."""
+    found: dict[str, tuple[float, float, object]] = {}
+    gauged = view.get("gauged")
+    for point, band in gauged.items() if isinstance(gauged, Mapping) else ():
+        if isinstance(band, Mapping):
+            low, high = words.number(band.get("low")), words.number(band.get("high"))
+            if low is not None and high is not None and low <= high:
+                found[str(point)] = (low, high, band.get("by"))
+    for entry in words.entries(view.get("drift")):
+        band = entry.get("band")
+        if isinstance(band, list) and len(band) == 2:
+            low, high = words.number(band[0]), words.number(band[1])
+            if low is not None and high is not None and low <= high:
+                found[str(entry.get("point"))] = (low, high, entry.get("by"))
+    return found
+
+
+def _span(preset: Preset, view: Json) -> tuple[Preset, Preset] | None:
+    """From where to where a lamp may stand that moved and cannot say so; None: nobody knows."""
+    bands = _bands(view)
+    for entry in words.entries(view.get("drift")):
+        point = entry.get("point")
+        if point == "switch" and "switch" not in bands and entry.get("reported") is False:
+            bands["switch"] = (0.0, 0.0, None)
+        elif point not in bands:
+            return None  # one of several, or silent: not where it is, only that it moved
+    if "switch" in bands and bands["switch"][:2] == (0.0, 0.0):
+        dark = replace(preset, level=0.0)
+        return dark, dark
+    low = high = preset
+    if "level" in bands:
+        least, most, _ = bands["level"]
+        low, high = replace(low, level=max(0.0, least)), replace(high, level=min(100.0, most))
+    if "cct" in bands:
+        least, most, _ = bands["cct"]
+        low = replace(low, cct=least, colour=None)
+        high = replace(high, cct=most, colour=None)
+    return low, high
+
+
+def _middle(low: Preset, high: Preset) -> Preset:
+    level = low.level if low.level is None or high.level is None else (low.level + high.level) / 2
+    cct = low.cct if low.cct is None or high.cct is None else (low.cct + high.cct) / 2
+    return replace(low, level=level, cct=cct)
+
+
+def _where(view: Json) -> str:
+    """`28 to 34 % by its watts`."""
+    bands = _bands(view)
+    points = ("switch",) if bands.get("switch", (1.0,))[0] == 0.0 else ("level", "cct")
+    found = [proof_words.in_band(point, *bands[point]) for point in points if point in bands]
+    return ", ".join(text for text in found if text) or say("off")
 
 
 def as_asked(stands: Stands, state: Json) -> Values | None:
@@ -128,12 +224,15 @@ class AtMark:
         """What the face gets at these values. `kept`: weighed, and remembered under this name."""
         values = stands.values if isinstance(stands, Stands) else stands
         unknown = stands.unknown if isinstance(stands, Stands) else ()
-        key = (tuple(values.items()), unknown, tuple(look.items()))
+        spans = tuple(stands.spans.items()) if isinstance(stands, Stands) else ()
+        key = (tuple(values.items()), unknown, tuple(look.items()), spans)
         if kept in self._last and self._last[kept][0] == key:
             return self._last[kept][1]
         if not kept and key in self._steps:
             return self._steps[key]
         found = self._reads(values, unknown, look, weighed=bool(kept))
+        if spans and isinstance(stands, Stands):
+            found = self._widened(found, stands)
         if kept:
             self._last[kept] = (key, found)
         else:
@@ -147,7 +246,7 @@ class AtMark:
     ) -> Reads:
         if unknown:
             return Reads(missing=unknown)
-        whites = {n: p for n, p in values.items() if p.colour is None}
+        whites = _whites(values)
         whole = self.face.whole(whites)
         if whole is None or not values:
             return Reads(missing=tuple(map(english, self.face.sentences(values))))
@@ -171,8 +270,49 @@ class AtMark:
             missing=tuple(english(text) for text in dict.fromkeys(missing)),
         )
 
+    def _widened(self, found: Reads, stands: Stands) -> Reads:
+        """The same, with how far each figure may be off: every one is looked at at every corner.
+        What is not to be had at each of them is not had at all."""
+        face = ratio = white = 0.0
+        lost: list[str] = []
+        middle = self.face.whole(_whites(stands.values))
+        for values in stands.corners():
+            corner = self.face.whole(_whites(values))
+            if middle is None or corner is None:
+                continue  # what is missing was said
+            face = max(face, _apart(middle.lux, corner.lux))
+            if found.ratio is not None:
+                ratio = max(ratio, _apart(found.ratio, corner.ratio or 0.0))
+            if found.cct is not None:
+                if corner.cct is None:
+                    white = math.inf
+                else:
+                    white = max(white, abs(1e6 / corner.cct - 1e6 / found.cct))
+        names = words.listed(list(stands.moved))
+        if math.isinf(face):
+            lost.append(say("the face is not known: {names} moved", names=names))
+            found = replace(found, aperture=None, against_look=None, over=None)
+        if math.isinf(ratio):
+            lost.append(say("the ratio is not known: {names} moved", names=names))
+            found = replace(found, ratio=None)
+        if math.isinf(white):
+            lost.append(say("the mixed white is not known"))
+            found = replace(found, cct=None, mired=None)
+        return replace(found, missing=(*found.missing, *lost), wide=(face, ratio, white))
+
     def _known(self, values: Values, whole: Whole) -> Known | None:
         return known(self.profile, values) if whole.lux > 0 else None
+
+
+def _whites(values: Values) -> Values:
+    return {n: p for n, p in values.items() if p.colour is None}
+
+
+def _apart(one: float, other: float) -> float:
+    """Stops between two; endless where one of them is nothing and the other is not."""
+    if one == other:
+        return 0.0
+    return math.inf if one <= 0 or other <= 0 else abs(math.log2(one / other))
 
 
 # ---- in words ----------------------------------------------------------------------------
@@ -180,36 +320,39 @@ class AtMark:
 
 def lines(reads: Reads) -> list[tuple[str, str, str]]:
     """What is said of the face: a name, the figure with its band, and what it is held against."""
-    sure = reads.sure
+    sure, wide = reads.sure, reads.wide or (0.0, 0.0, 0.0)
     found = []
     if reads.aperture is not None:
-        value = f_number(reads.aperture, None if sure is None else sure.aperture)
+        value = f_number(reads.aperture, _with(None if sure is None else sure.aperture, wide[0]))
         against = []
         if reads.against_look is not None:
-            against.append(_off(reads.against_look, say("as in the look"), _look))
+            against.append(_against_look(reads.against_look, wide[0]))
         if reads.over is not None:
             against.append(_off(reads.over, say("as the camera is set"), _camera))
         found.append((say("face"), value, ", ".join(against)))
     elif reads.against_look is not None:
-        found.append((say("face"), _off(reads.against_look, say("as in the look"), _look), ""))
+        found.append((say("face"), _against_look(reads.against_look, wide[0]), ""))
     if reads.ratio is not None:
-        band = None if sure is None else sure.ratio
+        band = _with(None if sure is None else sure.ratio, wide[1])
         found.append((say("key to fill"), _ratio(reads.ratio) + _band(band), ""))
     if reads.cct is not None:
-        band = None if sure is None else sure.white
+        band = _with(None if sure is None else sure.white, wide[2])
         text = f"{reads.cct:.0f} K"
         if band is not None:
             nearest = rounded(reads.cct, band * reads.cct * reads.cct / 1e6)
             text = say("{white} K ± {band} mired", white=f"{nearest:.0f}", band=f"{band:.0f}")
-        moved = "" if reads.mired is None else _white(reads.mired)
+        moved = "" if reads.mired is None else _white(reads.mired, wide[2])
         found.append((say("white"), text, moved))
     return found
 
 
 def briefly(reads: Reads, about: str) -> str:
-    """What one step comes to, beside its button: `f/2.9, ratio 2.1:1`, or `4240 K`."""
+    """What one step comes to, beside its button: `f/2.9, ratio 2.1:1`, or `4240 K`. About that,
+    where something moved by hand and is only known to be between two ends."""
     if about == "cct":
-        return "" if reads.cct is None else say("then {what}", what=f"{reads.cct:.0f} K")
+        if reads.cct is None:
+            return ""
+        return _then(f"{reads.cct:.0f} K", reads.wide is not None and reads.wide[2] >= 0.5)
     parts = []
     if reads.aperture is not None:
         parts.append(f_number(reads.aperture, None, after=2))
@@ -217,7 +360,26 @@ def briefly(reads: Reads, about: str) -> str:
         parts.append(say("face {stops}", stops=_signed(reads.against_look)))
     if reads.ratio is not None:
         parts.append(_ratio(reads.ratio))
-    return say("then {what}", what=", ".join(parts)) if parts else ""
+    unsure = reads.wide is not None and max(reads.wide[:2]) >= 0.005
+    return _then(", ".join(parts), unsure) if parts else ""
+
+
+def _then(what: str, unsure: bool) -> str:
+    return say("then about {what}", what=what) if unsure else say("then {what}", what=what)
+
+
+def _with(band: float | None, wide: float) -> float | None:
+    """A band, and what a lamp that moved by hand adds to it."""
+    if wide <= 0:
+        return band
+    return wide if band is None else band + wide
+
+
+def _against_look(stops: float, wide: float) -> str:
+    if wide < 0.005:
+        return _off(stops, say("as in the look"), _look)
+    by = say("± {stops} stop", stops=figure(wide, ".2f"))
+    return f"{_look(stops)} {by}"
 
 
 def f_number(aperture: float, band: float | None, after: int = 1) -> str:
@@ -258,9 +420,13 @@ def _camera(stops: float) -> str:
     )
 
 
-def _white(moved: float) -> str:
-    if abs(moved) < 0.5:
-        return say("as in the look")
+def _white(moved: float, wide: float) -> str:
+    if wide >= 0.5:
+        return _warmer(moved) + f" ± {wide:.0f}"
+    return say("as in the look") if abs(moved) < 0.5 else _warmer(moved)
+
+
+def _warmer(moved: float) -> str:
     off = f"{abs(moved):.0f}"
     return (
         say("{mired} mired warmer than the look", mired=off)

@@ -40,9 +40,12 @@ def by_how_much(entry: Json) -> str:
     band = entry.get("band")
     if isinstance(band, Sequence) and not isinstance(band, str) and len(band) == 2:
         found = in_band(point, band[0], band[1], entry.get("by"))
+        aim = number(wanted)
+        if found and point != "switch" and aim is None:
+            return found
         if found and point != "switch":
             unit = "K" if point == "cct" else "%"
-            ours = f"{figure(number(wanted) or 0.0, '.4g')} {unit}"
+            ours = f"{figure(aim or 0.0, '.4g')} {unit}"
             return say("{found}, not {wanted}", found=found, wanted=ours)
     if point == "level":
         stops, percent = number(entry.get("stops")), number(entry.get("percent"))
@@ -66,12 +69,24 @@ def by_how_much(entry: Json) -> str:
         return yes_no(reported, on, off, silent)
     if point == "online":
         return say("silent: it said that it leaves") if reported is False else silent
-    return say(
-        "{point} is {reported}, not {wanted}",
-        point=clean(point, 20),
-        reported=clean(reported, 30),
-        wanted=clean(wanted, 30),
-    )
+    return _plainly(point, wanted, reported)
+
+
+def _plainly(point: object, wanted: object, reported: object) -> str:
+    """What an entry says for which there are no words of its own: no more than stands in it."""
+    if not isinstance(point, str) or not point:
+        return say("moved, and nothing says how")
+    what = clean(point, 20)
+    is_, meant = clean(reported, 30), clean(wanted, 30)
+    if reported is None and wanted is None:
+        return say("{point} moved, and nothing says how", point=what)
+    if reported is None:
+        return say(
+            "{point} should be {wanted}, and nothing says what it is", point=what, wanted=meant
+        )
+    if wanted is None:
+        return say("{point} is {reported}", point=what, reported=is_)
+    return say("{point} is {reported}, not {wanted}", point=what, reported=is_, wanted=meant)
 
 
 def _colour_off(wanted: object, reported: object) -> str:

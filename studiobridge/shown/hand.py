@@ -9,7 +9,7 @@ write nonsense, so every number is looked at first.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from studiobridge.shown import words
@@ -39,7 +39,7 @@ class Guide:
 
     `now`, `mark`, `low` and `high`: where on the way from dark to full (0-1) the lamp is, where it
     should be, and from where to where it is right; None where the watts cannot tell. `there`: it is
-    right and rests. `way`: "more", "less", or empty.
+    right and rests. `way`: "more", "less", or empty; `turn` the same in words, with how far.
     """
 
     device: str
@@ -50,6 +50,7 @@ class Guide:
     mark: float | None = None
     low: float | None = None
     high: float | None = None
+    turn: str = field(default="", kw_only=True)
 
 
 def guide(device: str, dial: object) -> Guide | None:
@@ -85,7 +86,8 @@ def guide(device: str, dial: object) -> Guide | None:
     turn = "less" if watts > target else "more"
     much = "a little" if off <= A_LITTLE else "" if off <= SOME else "much"
     how = say(TURNS[f"{much} {turn}".strip()], sense="a dial")
-    return Guide(device, f"{said}: {how}{'' if settled else ' …'}", False, turn, *at)
+    text = f"{said}: {how}{'' if settled else ' …'}"
+    return Guide(device, text, False, turn, *at, turn=how)
 
 
 def _by_picture(device: str, dial: Mapping[str, Any]) -> Guide:
@@ -114,7 +116,8 @@ def _by_picture(device: str, dial: Mapping[str, Any]) -> Guide:
         if turn == "less"
         else say("{stops} stop under", stops=by)
     )
-    return Guide(device, f"{name}: {over}, {how}{'' if settled else ' …'}", False, turn, *at)
+    text = f"{name}: {over}, {how}{'' if settled else ' …'}"
+    return Guide(device, text, False, turn, *at, turn=how)
 
 
 def bar(shown: Guide, columns: int) -> str:

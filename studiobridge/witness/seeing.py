@@ -107,6 +107,7 @@ class Seeing:
         self._wanted: Mapping[str, Preset] = {}
         self.kept: Kept | None = None
         self._reference: _Reference | None = None
+        self._setting: Setting | None = None  # the camera's, as it was last judged
         self._looked: _Reference | None = None  # the last that a frame was held against
         self.solved: Solved | None = None  # what the last look came to, for who draws it
         self._keys = next((d.keys for d in profile.devices.values() if d.keys is not None), None)
@@ -151,7 +152,9 @@ class Seeing:
         """What this frame and those before it tell. Raises ValueError for what is no frame.
 
         `counts_from`: a frame taken before this, by the bridge's clock, may be of before the last
-        change the bridge made. None of these is put together with one from after it.
+        change the bridge made. None of these is put together with one from after it, and none says
+        that the camera sets itself: lamps that come and go on purpose look the same. Endless while
+        the set comes up or goes down.
         """
         self.solver.check(codes)
         wanted = wanted or {}
@@ -160,7 +163,8 @@ class Seeing:
         blind = bool({"too dark", "too bright"} & {*hinders})
         framing = None if blind else self._framed(codes, hinders)
         light = self._linear(codes)
-        setting = None if blind else self._set(light, wanted, hinders)
+        early = _early(taken, counts_from)
+        setting = None if blind else self._set(light, wanted, hinders, early)
         self._wanted = dict(wanted)
         gains = _gains(setting)
         blocks = self.solver.blocks(codes, light)
@@ -187,7 +191,7 @@ class Seeing:
             stray=found,
             screen=self._screen(light, blocks, solved, usable, gains) if at_all else None,
             white=self._white(light, usable, gains) if at_all else None,
-            exposure=setting.exposure if setting and self._reference else None,
+            exposure=setting.exposure if setting and self._reference and not early else None,
             by_hand=_by_hand(setting) if setting and "moved" not in hinders else (),
             clipped_face=clipped(self.learned, codes, self.learned.face),
             clipped_screen=clipped(self.learned, codes, self.learned.screen),
@@ -202,7 +206,7 @@ class Seeing:
         """One frame more: by which clock, after which change, and is it the last one again?"""
         self.frame += 1
         self._one_clock(taken)
-        if taken is not None and counts_from is not None and taken >= counts_from:
+        if taken is not None and counts_from is not None and not _early(taken, counts_from):
             self.gathering.forget_before(counts_from)
         self._same = self._same + 1 if self._is_last(codes) else 1
         self._last = codes.copy()
@@ -233,15 +237,23 @@ class Seeing:
         return framing
 
     def _set(
-        self, light: Picture, wanted: Mapping[str, Preset], hinders: list[Hindrance]
-    ) -> Setting:
-        """How the camera is set against how it was: is it so by itself?"""
+        self,
+        light: Picture,
+        wanted: Mapping[str, Preset],
+        hinders: list[Hindrance],
+        early: bool,
+    ) -> Setting | None:
+        """How the camera is set against how it was: is it so by itself? What was known of it stands
+        while lamps are changed on purpose, and is held against the frames that come after."""
+        if early:
+            return self._setting
         usable = self.usable(self.solved) if self.solved else None
         setting = self.automatic.look(light, self._expected(wanted), usable)
         if setting.auto_exposure:
             hinders.append("auto exposure")
         if setting.auto_white:
             hinders.append("auto white")
+        self._setting = setting
         return setting
 
     def _solve(self, blocks: Blocks, taken: float | None) -> Solved:
@@ -519,6 +531,13 @@ def _reaching(band: Band, other: Band) -> Band:
 def _stops(amount: Band, known: float, sure: float) -> Band:
     low, value, high = (_ratio(v, known) for v in (amount.low, amount.value, amount.high))
     return Band(max(-MOST, low - sure), value, min(MOST, high + sure))
+
+
+def _early(taken: float | None, counts_from: float | None) -> bool:
+    """Was it taken before the light was as it is meant to be?"""
+    if counts_from is None:
+        return False
+    return math.isinf(counts_from) if taken is None else taken < counts_from
 
 
 def _by_hand(setting: Setting) -> tuple[Literal["exposure", "white"], ...]:

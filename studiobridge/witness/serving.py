@@ -17,6 +17,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import math
 import secrets
 import time
 from collections import deque
@@ -49,6 +50,7 @@ from studiobridge.witness.learned import Codes
 from studiobridge.witness.others import Others
 
 # States of a set in which its picture is looked at.
+GOING = frozenset(("rising", "lowering"))
 UP = frozenset(("rising", "ready", "adrift", "lowering", "stalled"))
 # A look so often (s) while a hand is on a dial, and for so long (s) after somebody asked.
 FAST, FAST_FOR = 0.4, 30.0
@@ -257,8 +259,12 @@ class Serving(Asker):
 
     @property
     def _counts_from(self) -> float | None:
-        """From when on a frame says something of now, by the bridge (s since 1970)."""
-        seen = (self.shown.state or {}).get("picture_seen")
+        """From when on a frame says something of now, by the bridge (s since 1970); endless while
+        the set comes up or goes down."""
+        state = self.shown.state or {}
+        if state.get("state") in GOING:
+            return math.inf
+        seen = state.get("picture_seen")
         found = seen.get("counts_from") if isinstance(seen, dict) else None
         if isinstance(found, bool) or not isinstance(found, int | float):
             return None

@@ -501,6 +501,27 @@ def test_what_happens_is_said_once_and_again_only_when_it_was_over() -> None:
     ]
 
 
+def test_while_the_set_goes_down_nothing_is_said_of_the_cameras_automatics() -> None:
+    """Lamps that go out on purpose look to a camera's picture as an automatic does."""
+    play = ready(key(), lights={"key": seen()})
+    play.forget()
+    play.ask("down")
+    play.run(0.1)
+    for _ in range(3):
+        assert play.state == "lowering"
+        play.look(hinders=("auto exposure", "auto white"))
+        shown = play.picture["sighting"]
+        assert isinstance(shown, dict)
+        assert list(shown["hinders"]) == []
+        assert "automatic" not in str(play.picture["why"])
+        play.run(0.1)
+    play.look(hinders=("too dark", "auto exposure"))  # what else hinders is said
+    shown = play.picture["sighting"]
+    assert isinstance(shown, dict)
+    assert list(shown["hinders"]) == ["too dark"]
+    assert "automatic" not in [what for what, _ in play.said()]
+
+
 def test_a_flicker_about_what_counts_is_no_entry_each_time() -> None:
     play = ready(key(), lights={"key": seen()})
     play.forget()

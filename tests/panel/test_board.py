@@ -19,6 +19,7 @@ from studiobridge.panel import parts_picture, parts_takes
 from studiobridge.panel.board import VIEWS, Board
 from studiobridge.panel.parts_below import drift_rows, parts
 from studiobridge.panel.parts_device import detail
+from studiobridge.panel.plain import wishes
 from studiobridge.panel.sets import standing
 from studiobridge.profile import read_profile
 from tests.panel.studio import CONFIG
@@ -441,6 +442,78 @@ def test_drift_of_a_dial_is_neither_kept_nor_put_back_by_a_command() -> None:
     assert (row["restore"], row["keep"]) == (False, False)
     (row,) = drift_rows(board({"state": "adrift", "drifting": ["key"]}, [OFF]))
     assert (row["restore"], row["keep"]) == (True, True)
+
+
+RIM = {"device": "rim", "point": "level", "by": "watts", "wanted": 30.0, "band": [45.0, 60.0]}
+SIDE = {"device": "edge-left", "point": "level", "by": "watts", "wanted": 30.0, "band": [5, 9]}
+
+
+def drift_part(entries: list[dict[str, Any]]) -> str:
+    named = sorted({str(entry["device"]) for entry in entries})
+    return str(board({"state": "adrift", "drifting": named}, entries).shows("hand")["drift"])
+
+
+def test_everything_is_put_back_only_where_the_bridge_can_put_something_back() -> None:
+    dials = drift_part([RIM, SIDE])
+    assert 'data-ask="restore"' not in dials
+    fill = {**OFF, "device": "fill"}
+    assert "put everything back" in drift_part([OFF, fill])
+    # one that is reached has its own button: another that says everything would promise more
+    one = drift_part([OFF, RIM])
+    assert one.count('data-ask="restore"') == 1
+    assert "put everything back" not in one
+    some = drift_part([OFF, fill, RIM])
+    assert "put back all but rim" in some
+    assert "put everything back" not in some
+
+
+def test_drift_of_a_dial_says_which_way_a_hand_turns_it() -> None:
+    assert "by hand: less" in drift_part([RIM])
+    assert "by hand: more" in drift_part([SIDE])
+    assert "by hand" not in drift_part([OFF])
+    warm = {**RIM, "point": "cct", "wanted": 4300.0, "band": [3000.0, 3200.0], "by": "picture"}
+    assert "by hand: less and cooler" in drift_part([RIM, warm])
+    dark = {"device": "rim", "point": "switch", "wanted": True, "reported": False, "by": "watts"}
+    assert "by hand: switch it on" in drift_part([dark])
+    assert "by hand" not in drift_part([{**RIM, "band": ["x", None], "wanted": "much"}])
+
+
+@pytest.mark.parametrize(
+    ("view", "asks", "says"),
+    [
+        ({"confirmed": True, "by": "watts"}, False, "as it should be, by its watts"),
+        ({"confirmed": True, "by": "picture"}, False, "as it should be, by the picture"),
+        ({"confirmed": True, "by": "hand"}, True, ""),
+        ({"confirmed": False, "by": "watts", "drift": [RIM]}, True, ""),
+        ({"confirmed": False, "by": "told"}, True, ""),
+        ({}, True, ""),
+    ],
+)
+def test_a_dial_that_an_instrument_proves_needs_no_persons_word(
+    view: dict[str, Any], asks: bool, says: str
+) -> None:
+    item = {"device": "rim", "level": 30.0, "set_at": None, "set_by": None}
+    state = {"state": "ready", "hand_set": [item]}
+    made = board(state, devices={"rim": {"device": "rim", "hand_set": True, **view}})
+    for part in (made.shows("hand")["dials"], made.shows("mark")["at-rim"]):
+        assert ('data-ask="set_by_hand"' in part) == asks
+        assert ("as it should be" in part) == bool(says)
+        assert says in part
+    assert any(wish.what == "set_by_hand" for wish in wishes(made)) == asks
+    made = board(state, devices={"rim": {"device": "rim", "hand_set": True, **view}})
+    made.visitor.sure = False  # nobody knows it now: it is not said either
+    assert "as it should be" not in made.shows("hand")["dials"]
+
+
+def test_a_dial_in_its_dialog_is_not_put_back_by_a_command() -> None:
+    rim = {"device": "rim", "hand_set": True, "drift": [RIM]}
+    said = detail(board({"state": "adrift"}, [RIM], devices={"rim": rim}), "rim", lambda: None)
+    assert 'data-ask="restore"' not in said
+    assert 'data-ask="keep"' not in said
+    key = {"device": "key", "drift": [OFF]}
+    said = detail(board({"state": "adrift"}, [OFF], devices={"key": key}), "key", lambda: None)
+    assert 'data-ask="restore"' in said
+    assert 'data-ask="keep"' in said
 
 
 def test_what_a_charger_takes_is_said_when_the_set_is_dark(monkeypatch: pytest.MonkeyPatch) -> None:

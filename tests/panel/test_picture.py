@@ -267,6 +267,27 @@ def test_while_it_looks_it_says_so_and_then_what_came_of_it(scene: Scene) -> Non
     page.wait_for_selector("#still img", timeout=LONG)
 
 
+def test_of_a_look_whose_answer_did_not_come_nobody_says_that_nothing_was_asked(
+    scene: Scene,
+) -> None:
+    """The connection broke: the panel may have been asked before it did."""
+    page, asked = scene.page, []
+
+    def breaks(route: Any) -> None:
+        asked.append(route.request.url)
+        route.abort("connectionreset")
+
+    scene.sees(witnessed.sees)
+    page.route("**/picture", lambda r: breaks(r) if r.request.method == "POST" else r.continue_())
+    try:
+        page.goto(f"{scene.url}/picture")
+        page.wait_for_selector("#still:has-text('not known whether the question')", timeout=LONG)
+        assert asked
+        assert "nothing was asked" not in page.inner_text("body")
+    finally:
+        page.unroute("**/picture")
+
+
 def test_a_state_is_said_once(scene: Scene) -> None:
     page = scene.page
     opens(scene)

@@ -177,6 +177,21 @@ def test_a_request_that_is_never_answered_is_said(pressed: Pressed) -> None:
         pressed.answers = True
 
 
+def test_of_a_device_that_could_not_be_fetched_nobody_says_that_nothing_was_asked(
+    pressed: Pressed,
+) -> None:
+    page = pressed.page
+    pressed.stands("ready")
+    page.route("**/d/key", lambda route: route.abort("connectionreset"))
+    try:
+        page.click(".cells [data-device=key]")
+        page.wait_for_selector("#answer.bad:has-text('not known whether the question arrived')")
+        assert "nothing was asked" not in page.inner_text("#answer")
+        assert not page.locator("#d").is_visible()
+    finally:
+        page.unroute("**/d/key")
+
+
 def test_of_a_request_that_broke_off_on_the_way_nobody_says_that_nothing_was_asked(
     pressed: Pressed,
 ) -> None:

@@ -287,3 +287,21 @@ def test_a_look_of_two_whites_says_its_tint() -> None:
     assert look_json(profile, look)["at_the_mark"]["duv"] == pytest.approx(-0.0061, abs=1e-4)
     (line,) = [text for text in look_lines(profile, look) if text.startswith("at the mark")]
     assert "4273 K, Duv −0.006, magenta side (ANSI C78.377)" in line
+
+
+@pytest.mark.parametrize(
+    ("entry", "said"),
+    [
+        ({}, "key moved, and nothing says how"),
+        ({"point": None, "wanted": None, "reported": None}, "key moved, and nothing says how"),
+        ({"point": "colour"}, "key colour moved, and nothing says how"),
+        ({"point": "tilt", "wanted": 3}, "key tilt should be 3, and nothing says what it is"),
+        ({"point": "tilt", "reported": 3}, "key tilt is 3"),
+        ({"point": "tilt", "wanted": 3, "reported": 4}, "key tilt is 4, not 3"),
+        ({"point": "level", "band": [28.0, 34.0], "by": "watts"}, "key 28 to 34 % by its watts"),
+    ],
+)
+def test_a_drift_without_figures_says_what_is_known_and_no_more(
+    entry: dict[str, object], said: str
+) -> None:
+    assert drift_words.drift_line([{"device": "key", **entry}]) == said

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import math
 import resource
 import time
 from collections.abc import Awaitable, Callable, Iterator, Sequence
@@ -391,3 +392,18 @@ def test_no_core_with_a_picture_in_it(tmp_path: Path) -> None:
         assert resource.getrlimit(resource.RLIMIT_CORE)[0] == 0
     finally:
         resource.setrlimit(resource.RLIMIT_CORE, (soft, hard))
+
+
+@pytest.mark.parametrize("state", ["rising", "lowering"])
+def test_while_the_set_comes_up_or_goes_down_no_frame_counts(
+    place: tuple[Path, LittleRoom], state: str
+) -> None:
+    async def heard() -> None:
+        one = One(*place)
+        seen = {"counts_from": 5.0}
+        one.hear("state", {"bridge": "b", "epoch": 1, "state": "ready", "picture_seen": seen})
+        assert one.of._counts_from == 5.0
+        one.hear("state", {"bridge": "b", "epoch": 1, "state": state, "picture_seen": seen})
+        assert one.of._counts_from == math.inf
+
+    asyncio.run(heard())

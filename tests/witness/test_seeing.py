@@ -274,6 +274,39 @@ def test_a_frame_from_before_a_command_is_never_put_together_with_one_from_after
     assert seen.since == 103.0, "the same picture again says nothing of after"
 
 
+def test_lamps_that_go_down_on_purpose_are_no_automatic(corner: Set) -> None:
+    """All of them together get darker frame by frame, as an automatic makes them."""
+    dice = np.random.default_rng(31)
+
+    def down(counts_from: float | None) -> set[str]:
+        seeing = eye(corner, dice)
+        for number in range(3):
+            seeing.look(frame(corner.light(LOOK), dice), 100.0 + number, 0.1, PRESETS)
+        found: set[str] = set()
+        for number, share in enumerate((0.8, 0.6, 0.45, 0.3)):
+            light = corner.light(dict.fromkeys(LAMPS, 0.5 * share))
+            seen = seeing.look(frame(light, dice), 103.0 + number, 0.1, PRESETS, counts_from)
+            found |= set(seen.hinders)
+            assert seen.exposure is None or counts_from is None
+        return found
+
+    assert "auto exposure" in down(None), "else this shows nothing"
+    assert "auto exposure" not in down(math.inf)
+    assert "auto exposure" not in down(200.0)
+
+
+def test_a_camera_on_automatic_is_named_again_once_the_light_stands(corner: Set) -> None:
+    dice = np.random.default_rng(32)
+    seeing = eye(corner, dice)
+    said = []
+    for number, stops in enumerate((0.0, 0.2, 0.35, 0.5, 0.4, 0.55, 0.7)):
+        light = corner.light(LOOK) * np.float32(2**stops)
+        counts = math.inf if number == 3 else 103.5 if number > 3 else None
+        seen = seeing.look(frame(light, dice), 100.0 + number, 0.1, PRESETS, counts)
+        said.append("auto exposure" in seen.hinders)
+    assert said[2] and not said[3] and said[-1]
+
+
 def test_a_clock_that_was_put_back_or_is_not_heard_begins_anew(corner: Set) -> None:
     dice = np.random.default_rng(23)
     seeing = eye(corner, dice)

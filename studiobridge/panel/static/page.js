@@ -64,7 +64,7 @@ async function show(name, open) {
     if (detail !== name) return;
     put("d-in", text);
     if (open && !box.open) opens(box);
-  } catch { answer(say("The panel cannot be reached: nothing was asked."), true); }
+  } catch { answer(say("No answer came: it is not known whether the question arrived."), true); }
 }
 document.addEventListener("click", (event) => {
   const thing = event.target.closest("[data-device].thing");

@@ -38,7 +38,7 @@ async function look() {
         put("still", `<p class="empty soft">${say("The picture did not come: look again.")}</p>`);
       });
     } else said = text;
-  } catch { said = say("The panel cannot be reached: nothing was asked."); }
+  } catch { said = say("No answer came: it is not known whether the question arrived."); }
   if (mine === asked && place && said) none(said);
   if (mine === asked) answer(said, Boolean(said));
   aged();
