@@ -14,8 +14,9 @@ from studiobridge.craft.mark import evenness
 from studiobridge.profile.model import Device, Look, Preset, Region
 from studiobridge.witness.blocks import FINE as PART
 from studiobridge.witness.blocks import means
+from studiobridge.witness.contours import FINE, contours
 from studiobridge.witness.learned import Curve
-from studiobridge.witness.screen import FINE, Made, contours, hue_of, screen, screen_map
+from studiobridge.witness.screen import Made, hue_of, screen, screen_map
 from studiobridge.witness.seeing import Seeing
 from tests.figures.sets import small
 from tests.witness.little_room import CARD, SCREEN, LittleRoom, person, region_of
