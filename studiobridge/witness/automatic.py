@@ -144,7 +144,7 @@ class Automatic:
             return NOTHING
         below = np.asarray(cv2.inRange(light, NO_LIGHT, self._below), np.uint8)
         if usable is not None and usable.shape == below.shape:
-            below = np.where(usable, below, 0).astype(np.uint8)
+            below = np.asarray(cv2.copyTo(below, usable.view(np.uint8)), np.uint8)
         frame = _blocks(light)
         # in steps of a byte
         share = np.rint(averages(below.astype(np.float32), (ACROSS, DOWN)))

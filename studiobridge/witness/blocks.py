@@ -75,6 +75,22 @@ def _parts(pixels: int, places: int) -> tuple[tuple[int, NDArray[np.float32]], .
     return tuple(found)
 
 
+def sums(parts: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Of rows × parts × columns × parts × channels the sum over each block's parts.
+
+    One part of every block after the other, as `sum` has it, which goes from block to block.
+    """
+    first, *rest = [
+        parts[:, row, :, column]
+        for row in range(parts.shape[1])
+        for column in range(parts.shape[3])
+    ]
+    found = first.copy()
+    for part in rest:
+        found += part
+    return found
+
+
 def greatest(values: NDArray[np.float32]) -> NDArray[np.float32]:
     """The greatest of three channels: numpy is slow along a short last axis."""
     blue, green, red = (values[..., channel] for channel in range(3))

@@ -16,7 +16,7 @@ Shadows and wrinkles are not named: a dark patch of cloth, a fold and a shadow a
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -246,14 +246,11 @@ def _shown(learned: Learned, light: Picture, clear: Mask, tells: Mask, made: Mad
         slice(columns.start * PART, columns.stop * PART),
     )
     top = top_of(learned)
-    within = light[around].reshape(size[1] * PART, -1)
-    # a row of it at a time: numpy is slow along three channels
-    held = np.minimum(within, np.tile(top, size[0] * PART))
-    parts = _mean(held.reshape(*clear[around].shape, 3), size)
+    parts = _mean(_held(light[around], top), size)
     by_lamps, known = made.light[rows, columns], made.off[rows, columns]
     sure = _sure(learned, parts)
     off = np.log2(np.maximum(cv2.blur(parts, (OVER, OVER)), DARK))
-    off -= np.log2(np.maximum(cv2.blur(np.minimum(by_lamps, top), (OVER, OVER)), DARK))
+    off -= np.log2(np.maximum(cv2.blur(_held(by_lamps, top), (OVER, OVER)), DARK))
     close = np.abs(off) < ALIKE + np.minimum(sure, CURVE)
     alike = close[..., 0] & close[..., 1] & close[..., 2]
     over, hidden = (_any(~mask[around], size) for mask in (tells, clear))
@@ -275,13 +272,18 @@ def _shown(learned: Learned, light: Picture, clear: Mask, tells: Mask, made: Mad
     )
 
     def whole(values: NDArray[Any]) -> NDArray[Any]:
-        return values.repeat(PART, axis=0).repeat(PART, axis=1)[ours]
+        pixels = (size[0] * PART, size[1] * PART)
+        return np.asarray(cv2.resize(values, pixels, interpolation=cv2.INTER_NEAREST))[ours]
 
-    pixels = whole(taken)
-    theirs = tuple(slice(0, side) for side in pixels.shape)
-    filled, shown = plain.light.copy(), plain.clear.copy()
+    shown = plain.clear.copy()
+    also = whole((taken | seen).view(np.uint8)) > 0
+    theirs = tuple(slice(0, side) for side in also.shape)
+    shown[theirs] |= also
+    if not taken.any():
+        return replace(plain, clear=shown)
+    pixels = whole(taken.view(np.uint8)) > 0
+    filled = plain.light.copy()
     filled[theirs][pixels] = whole(by_lamps)[pixels]
-    shown[theirs] |= pixels | whole(seen)
     found = np.full(shown.shape, np.nan, np.float32)
     found[theirs] = np.where(pixels, whole(known), np.nan)
     return _Shown(filled, shown, plain.tells, found)
@@ -318,6 +320,12 @@ def _sure(learned: Learned, light: Picture) -> NDArray[np.float32]:
         codes = np.searchsorted(learned.curve.light[channel], light[..., channel])
         found[..., channel] = learned.curve.sure[channel][np.minimum(codes, 255)]
     return found
+
+
+def _held(light: Picture, top: NDArray[np.float32]) -> Picture:
+    """No brighter than that; a row at a time, for numpy is slow along three channels."""
+    rows = light.reshape(len(light), -1)
+    return np.minimum(rows, np.tile(top, light.shape[1])).reshape(light.shape)
 
 
 def _any(mask: Mask, size: tuple[int, int]) -> Mask:

@@ -31,7 +31,7 @@ import numpy as np
 from studiobridge.craft.colour import is_white
 from studiobridge.craft.grid import mired
 from studiobridge.profile.sighting import Band
-from studiobridge.witness.blocks import BLOCK, FINE, Blocks, of_codes, of_light
+from studiobridge.witness.blocks import BLOCK, FINE, Blocks, of_codes, of_light, sums
 from studiobridge.witness.differing import difference, learned_wrongly
 from studiobridge.witness.learned import Codes, Learned, Picture
 from studiobridge.witness.likely import Before, Likely, Supposed, evenly, likely
@@ -421,12 +421,12 @@ class Solver(Reduced):
         They stand in its way, or near what it lights, and the light that is missing there, or is
         more, has no lamp's picture; smooth errors of all the light do not explain it.
         """
-        fields = self.fields(x) * each[:, None]
-        right = np.zeros((columns.shape[1], fields.shape[1]))
+        fields = self.fields(x, each)
+        right = np.zeros((columns.shape[1], len(fields)))
         # sums of few in single precision, of these in double: half the work, nearly as exact
-        for first in range(0, len(fields), FEW):
+        for first in range(0, len(columns), FEW):
             part = slice(first, first + FEW)
-            right += columns[part].T @ fields[part]
+            right += columns[part].T @ fields[:, part].T
         right *= size[:, None]
         far = without.reach(right) * (SHADES * shaded)
         return np.asarray(far @ far.T, np.float64)
@@ -462,7 +462,7 @@ class Solver(Reduced):
         grid = (rows, each, columns, each, 3)
         predicted = np.maximum(self.made(x), LEAST).reshape(grid)
         seen = blocks.fine.reshape(grid)
-        ratio = seen.sum(axis=(1, 3)) / predicted.sum(axis=(1, 3))
+        ratio = sums(seen) / sums(predicted)
         expected = predicted * ratio[:, None, :, None, :]
         own = self.noise(expected.reshape(-1), fine=True).reshape(grid)
         spread = own + (TEXTURE * expected) ** 2

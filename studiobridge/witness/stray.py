@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 
 from studiobridge.profile.model import Region
 from studiobridge.profile.sighting import Band, Stray
-from studiobridge.witness.blocks import BLOCK, FINE, Blocks
+from studiobridge.witness.blocks import BLOCK, FINE, Blocks, greatest, sums
 from studiobridge.witness.gathering import FRAMES
 from studiobridge.witness.likely import Before, Supposed
 from studiobridge.witness.reduced import Mask, Singles, daylight
@@ -186,7 +186,8 @@ class Daylight:
         each = BLOCK // FINE
         grid = (rows, each, columns, each, 3)
         now, then = blocks.fine.reshape(grid), np.maximum(self.kept.fine.reshape(grid), 1e-6)
-        light, was = now.mean(axis=(1, 3)), then.mean(axis=(1, 3))
+        parts = np.float32(each * each)
+        light, was = sums(now) / parts, sums(then) / parts
         ratio = light / np.maximum(was, 1e-5)
         expected = np.asarray(then * ratio[:, None, :, None, :], np.float32)
         step = solver.one_code(np.maximum(expected, 0.0)) * np.float32(PRESSED)
@@ -196,7 +197,7 @@ class Daylight:
         if whole.any():
             far = far / max(1.0, float(np.median(far[whole])))
         less = np.abs(light - was) / (was + 0.02 * float(was.mean()))
-        unlike = less.max(axis=2)
+        unlike = greatest(less)
         most = max(UNLIKE, USUAL * float(np.median(unlike[whole]))) if whole.any() else UNLIKE
         other: Mask = np.asarray(whole & ((far > OTHER) | (unlike > most)))
         image = other.astype(np.uint8)
