@@ -28,6 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studiobridge.profile.sighting import Band
+from studiobridge.witness.blocks import averages
 from studiobridge.witness.exposed import exposed, ratios
 from studiobridge.witness.framing import Mask
 from studiobridge.witness.learned import Learned, Picture
@@ -143,9 +144,11 @@ class Automatic:
             return NOTHING
         below = np.asarray(cv2.inRange(light, NO_LIGHT, self._below), np.uint8)
         if usable is not None and usable.shape == below.shape:
-            below = np.where(usable, below, 0).astype(np.uint8)
+            below = np.asarray(cv2.copyTo(below, usable.view(np.uint8)), np.uint8)
         frame = _blocks(light)
-        seen = (_blocks(below) > 255 * WHOLE) & np.all(np.isfinite(frame), axis=2)
+        # in steps of a byte
+        share = np.rint(averages(below.astype(np.float32), (ACROSS, DOWN)))
+        seen = (share > 255 * WHOLE) & np.all(np.isfinite(frame), axis=2)
         if int(seen.sum()) < BLOCKS or not self._shares:
             return NOTHING
         pictures = [picture[seen].ravel().astype(np.float64) for _, picture in self._shares]
@@ -448,6 +451,6 @@ def _all_of(rows: Rows, dark: Rows, pictures: list[Rows]) -> NDArray[np.float64]
     return values
 
 
-def _blocks(picture: NDArray[np.float32] | NDArray[np.uint8]) -> NDArray[np.float32]:
+def _blocks(picture: NDArray[np.float32]) -> NDArray[np.float32]:
     found = cv2.resize(picture, (ACROSS, DOWN), interpolation=cv2.INTER_AREA)
     return np.asarray(found, np.float32)

@@ -6,6 +6,8 @@ so that what compression does to one block is its own. The finer ones are 4 px.
 
 from __future__ import annotations
 
+import functools
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -41,6 +43,64 @@ def means(picture: NDArray[np.float32], side: int) -> NDArray[np.float32]:
     size = (columns * BLOCK // side, rows * BLOCK // side)
     found = cv2.resize(whole, size, interpolation=cv2.INTER_AREA)
     return np.asarray(found, np.float32)
+
+
+def averages(picture: NDArray[np.float32], size: tuple[int, int]) -> NDArray[np.float32]:
+    """The mean of each of so many columns × rows of places, which may begin within a pixel.
+
+    OpenCV's INTER_AREA goes pixel by pixel where a place is no whole number of them: rows first,
+    each place's as one product, is several times quicker. What is no number stays in its place.
+    """
+    columns, rows = size
+    if rows > picture.shape[0] or picture.strides[-1] != picture.itemsize:
+        return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.float32)
+    flat = picture.reshape(picture.shape[0], -1)
+    found = np.empty((rows, flat.shape[1]), np.float32)
+    for row, (first, weights) in enumerate(_parts(picture.shape[0], rows)):
+        np.dot(weights, flat[first : first + len(weights)], out=found[row])
+    across = found.reshape(rows, *picture.shape[1:])
+    return np.asarray(cv2.resize(across, (columns, rows), interpolation=cv2.INTER_AREA), np.float32)
+
+
+@functools.lru_cache(maxsize=32)
+def _parts(pixels: int, places: int) -> tuple[tuple[int, NDArray[np.float32]], ...]:
+    """Of each place its first pixel, and how much of the mean each of its pixels is."""
+    found = []
+    for place in range(places):
+        begins, ends = place * pixels / places, (place + 1) * pixels / places
+        first, last = int(begins + 1e-6), max(int(begins + 1e-6) + 1, math.ceil(ends - 1e-6))
+        at = np.arange(first, last)
+        weights = np.minimum(at + 1, ends) - np.maximum(at, begins)
+        found.append((first, (weights / weights.sum()).astype(np.float32)))
+    return tuple(found)
+
+
+def sums(parts: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Of rows × parts × columns × parts × channels the sum over each block's parts.
+
+    One part of every block after the other, as `sum` has it, which goes from block to block.
+    """
+    first, *rest = [
+        parts[:, row, :, column]
+        for row in range(parts.shape[1])
+        for column in range(parts.shape[3])
+    ]
+    found = first.copy()
+    for part in rest:
+        found += part
+    return found
+
+
+def greatest(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The greatest of three channels: numpy is slow along a short last axis."""
+    blue, green, red = (values[..., channel] for channel in range(3))
+    return np.maximum(np.maximum(blue, green), red)
+
+
+def least(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The least of three channels."""
+    blue, green, red = (values[..., channel] for channel in range(3))
+    return np.minimum(np.minimum(blue, green), red)
 
 
 def fully(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -12,7 +12,7 @@ import math
 
 import numpy as np
 
-from studiobridge.witness.reduced import LEAST, Floats, Reduced, Singles
+from studiobridge.witness.reduced import LEAST, Floats, Reduced, Singles, by_block
 from studiobridge.witness.ways import ANYWHERE, each_channel, equations
 
 # What a block may be off by itself (share of the light), besides noise; smooth errors at least, at
@@ -55,7 +55,7 @@ def difference(
         power = found[n : n + grey] ** 2 + np.diag(open_)[n : n + grey]
         tau = min(WILD, max(CALM, tau * math.sqrt(float(power.mean()))))
         rest = np.asarray(y - columns @ (found * size).astype(np.float32), np.float32)
-        far = (rest**2 / spread).reshape(-1, 3).mean(axis=1)
+        far = by_block(rest**2 / spread)
         on = weights > 0.25
         # 0.79: the median of the mean of three squared normal errors (chi-squared of three)
         worse = max(1.0, float(np.median(far[on])) / 0.79) if on.any() else 1.0

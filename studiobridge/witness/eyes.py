@@ -19,11 +19,12 @@ from studiobridge.profile.model import Preset, SetProfile
 from studiobridge.profile.sighting import Sighting
 from studiobridge.witness import keeping, stored
 from studiobridge.witness.asked import AskBody, Cannot
+from studiobridge.witness.contours import FINE, contours
 from studiobridge.witness.frames import Frame
 from studiobridge.witness.learned import Codes, Kept, Learned
 from studiobridge.witness.outlines import outlines
 from studiobridge.witness.preview import At, preview
-from studiobridge.witness.screen import FINE, contours, screen_map
+from studiobridge.witness.screen import screen_map
 from studiobridge.witness.seeing import Seeing
 
 # A picture in an answer (bytes, before base64).

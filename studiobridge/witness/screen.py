@@ -16,8 +16,8 @@ Shadows and wrinkles are not named: a dark patch of cloth, a fold and a shadow a
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Any, Literal
+from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -25,16 +25,16 @@ from numpy.typing import NDArray
 
 from studiobridge.craft.colour import uv_of_xy
 from studiobridge.figures.backdrops import GRID
-from studiobridge.profile.model import Region
 from studiobridge.profile.sighting import Band, SeenScreen
 from studiobridge.witness.blocks import FINE as PART
+from studiobridge.witness.blocks import averages, greatest, least
+from studiobridge.witness.contours import Map
 from studiobridge.witness.framing import Mask
 from studiobridge.witness.learned import Learned, Picture
+from studiobridge.witness.less_even import BLOCKS, SEEN, KeptScreen
 from studiobridge.witness.mixing import BRIGHT_BGR
+from studiobridge.witness.places import DARK, WHOLE, Keys, bright, cut, numbers, top_of, under
 
-WHOLE = Region(0.0, 0.0, 1.0, 1.0)
-# A block counts where so much of it is seen; the screen where so many of its blocks are.
-SEEN, BLOCKS = 0.4, 9
 # What is near to who stands there is theirs too: hair, a soft edge (share of the picture's width).
 EDGE = 0.008
 # A block with more of it clipped than this is brighter than can be told; how far an evenness may
@@ -50,10 +50,6 @@ ALIKE, CURVE, OVER = 0.15, 0.3, 3
 # much (share) of that, for what it takes is the light of one lamp; from part to part it is by so
 # many at most; and so much (share) of what hangs together with it is cloth in full light.
 SHADED, TINT, TINTED, SOFT, OF_CLOTH = 1.5, 0.12, 0.3, 0.08, 0.2
-# Light below this share of clipping is the camera's noise.
-DARK = 5e-4
-# Blocks for contours, before they are made smooth.
-FINE = (48, 27)
 # A mean of a block is known to this (stops) beside what the curve may be off.
 ROUGH = 0.02
 # ... and one that is hidden for the most part, to so much: what is at somebody's edge is theirs.
@@ -70,24 +66,6 @@ _PLACES = (
     ("lower left", "bottom", "lower right"),
 )
 
-Keys = Literal["green", "blue"]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Map:
-    """Stops against the screen's middle, a block each, from its upper left; NaN where not seen."""
-
-    region: Region
-    stops: NDArray[np.float32]
-
-
-@dataclass(frozen=True, slots=True)
-class Contour:
-    """A line along which the screen is so many stops from its middle; shares of the picture."""
-
-    stops: float
-    points: tuple[tuple[float, float], ...]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Made:
@@ -100,11 +78,13 @@ class Made:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Shown:
-    """The screen's pixels, and which of them count; `by_lamps`: where they are as the lamps make
-    them, how far (stops) that may be off, elsewhere NaN. None: nowhere."""
+    """The screen's pixels, which of them count, and which tell how bright it is; `by_lamps`: where
+    they are as the lamps make them, how far (stops) that may be off, elsewhere NaN. None:
+    nowhere."""
 
     light: Picture
     clear: Mask
+    tells: Mask
     by_lamps: NDArray[np.float32] | None = None
 
 
@@ -124,23 +104,6 @@ class _Blocks:
         return found
 
 
-def cut(region: Region, shape: tuple[int, ...]) -> tuple[slice, slice]:
-    """The rows and columns of a part of the picture; one of each at least."""
-    rows, columns = shape[0], shape[1]
-    top, left = math.floor(region.top * rows), math.floor(region.left * columns)
-    top, left = min(max(0, top), rows - 1), min(max(0, left), columns - 1)
-    return (
-        slice(top, min(rows, max(top + 1, math.ceil(region.bottom * rows)))),
-        slice(left, min(columns, max(left + 1, math.ceil(region.right * columns)))),
-    )
-
-
-def top_of(learned: Learned) -> NDArray[np.float32]:
-    """The light from which on each channel is clipped."""
-    found: NDArray[np.float32] = learned.curve.light[:, min(max(learned.clips, 1), 255)]
-    return found
-
-
 def screen_map(
     learned: Learned,
     light: Picture,
@@ -149,13 +112,15 @@ def screen_map(
     blocks: tuple[int, int] = (GRID, GRID),
 ) -> Map | None:
     """The screen's light block by block (across, down); None where too little of it is seen."""
-    found = _blocks(learned, _shown(learned, light, _clear(learned, light, usable), None), blocks)
-    bright = _bright(found, keys)
-    there = found.there & (bright > DARK)
+    tells = under(light, top_of(learned))
+    clear = _clear(learned, light, usable, tells)
+    found = _blocks(learned, _shown(learned, light, clear, tells, None), blocks)
+    shines = bright(found.light, keys)
+    there = found.there & (shines > DARK)
     if int(there.sum()) < BLOCKS:
         return None
-    stops = np.full(bright.shape, np.nan, np.float32)
-    stops[there] = np.log2(bright[there] / np.median(bright[there]))
+    stops = np.full(shines.shape, np.nan, np.float32)
+    stops[there] = np.log2(shines[there] / np.median(shines[there]))
     return Map(learned.screen or WHOLE, stops)
 
 
@@ -163,30 +128,29 @@ def screen(
     learned: Learned,
     light: Picture,
     usable: Mask | None = None,
-    kept: Picture | None = None,
+    kept: KeptScreen | None = None,
     keys: Keys | None = None,
-    counts: Mask | None = None,
     made: Made | None = None,
 ) -> SeenScreen | None:
     """The screen of what was learned; None where too little of it is seen.
 
-    `light` and `kept` (for `change`) are linear light, `usable` is False where somebody stands,
-    `counts` where somebody was left out of what was kept.
+    `light` is linear, `usable` is False where somebody stands, `kept` is for `change`.
     `made`: what the lamps make of it, for where the picture does not tell how bright it is.
     A screen that is keyed is judged in its own channel, as `figures/keying.py` does, any other by
     how bright it is to the eye.
     """
     if light.shape != learned.dark.shape:
         return None
-    clear = _clear(learned, light, usable)
-    shown = _shown(learned, light, clear, made)
+    tells = under(light, top_of(learned))
+    clear = _clear(learned, light, usable, tells)
+    shown = _shown(learned, light, clear, tells, made)
     blocks = _blocks(learned, shown)
-    bright = _bright(blocks, keys)
-    there = blocks.there & (bright > DARK)
+    shines = bright(blocks.light, keys)
+    there = blocks.there & (shines > DARK)
     if int(there.sum()) < BLOCKS:
         return None
-    middle = float(np.median(bright[there]))
-    stops = np.where(there, np.log2(np.maximum(bright, DARK) / middle), 0.0)
+    middle = float(np.median(shines[there]))
+    stops = np.where(there, np.log2(np.maximum(shines, DARK) / middle), 0.0)
     even = float(stops.max() - stops[there].min())
     row, column = divmod(int(np.argmax(np.abs(stops))), GRID)
     may = _may_be_off(blocks, there, stops)
@@ -200,7 +164,7 @@ def screen(
         hue=hue,
         saturation=saturation,
         covered=_covered(learned, usable, shown),
-        change=_change(learned, light, kept, clear, counts, keys),
+        change=kept.change(light, clear & tells) if kept else None,
     )
 
 
@@ -240,22 +204,24 @@ def _uv76(x: float, y: float) -> tuple[float, float]:
     return u, 1.5 * v
 
 
-def _clear(learned: Learned, light: Picture, usable: Mask | None) -> Mask:
+def _clear(learned: Learned, light: Picture, usable: Mask | None, tells: Mask) -> Mask:
     """What of the picture is screen: not hidden, and not the face where no screen is named."""
     clear = np.ones(light.shape[:2], bool)
     if usable is not None and usable.shape == clear.shape:
         wide = 2 * round(EDGE * light.shape[1]) + 1
         hidden = cv2.dilate((~usable).astype(np.uint8), np.ones((wide, wide), np.uint8))
         clear = hidden == 0
-    clear &= _under(light, np.full(3, np.finfo(np.float32).max))
+    number = numbers(light)
+    if number is not None:
+        clear &= number
     if learned.screen is None:
         if learned.face is not None:
             clear[cut(learned.face, light.shape)] = False
-        clear &= _under(light, top_of(learned))
+        clear &= tells
     return clear
 
 
-def _shown(learned: Learned, light: Picture, clear: Mask, made: Made | None) -> _Shown:
+def _shown(learned: Learned, light: Picture, clear: Mask, tells: Mask, made: Made | None) -> _Shown:
     """The screen, where its pixels do not tell how bright it is by what the lamps make there.
 
     That is where they are clipped, where the curve is less known than the lamps are (they were seen
@@ -264,7 +230,7 @@ def _shown(learned: Learned, light: Picture, clear: Mask, made: Made | None) -> 
     is no screen, nor is their shadow as bright as it would be without them.
     """
     place = cut(learned.screen or WHOLE, light.shape)
-    plain = _Shown(light[place], clear[place])
+    plain = _Shown(light[place], clear[place], tells[place])
     if made is None or made.light.shape[:2] != made.off.shape:
         return plain
     # whole parts around it
@@ -280,16 +246,18 @@ def _shown(learned: Learned, light: Picture, clear: Mask, made: Made | None) -> 
         slice(columns.start * PART, columns.stop * PART),
     )
     top = top_of(learned)
-    parts = _mean(np.minimum(light[around], top), size)
+    parts = _mean(_held(light[around], top), size)
     by_lamps, known = made.light[rows, columns], made.off[rows, columns]
     sure = _sure(learned, parts)
     off = np.log2(np.maximum(cv2.blur(parts, (OVER, OVER)), DARK))
-    off -= np.log2(np.maximum(cv2.blur(np.minimum(by_lamps, top), (OVER, OVER)), DARK))
-    alike = (np.abs(off) < ALIKE + np.minimum(sure, CURVE)).all(axis=2)
-    over = _mean((~_under(light[around], top)).astype(np.float32), size) > 0
-    hidden = _mean((~clear[around]).astype(np.float32), size) > 0
-    taken = alike & (over | (known < sure.max(axis=2)))
-    seen = hidden & (alike | _shaded(np.asarray(off, np.float32), alike & ~hidden))
+    off -= np.log2(np.maximum(cv2.blur(_held(by_lamps, top), (OVER, OVER)), DARK))
+    close = np.abs(off) < ALIKE + np.minimum(sure, CURVE)
+    alike = close[..., 0] & close[..., 1] & close[..., 2]
+    over, hidden = (_any(~mask[around], size) for mask in (tells, clear))
+    taken = alike & (over | (known < greatest(sure)))
+    seen = hidden
+    if hidden.any():
+        seen = hidden & (alike | _shaded(np.asarray(off, np.float32), alike & ~hidden))
     if learned.screen is None:
         # what is as bright as that may well be a lamp, and a face is no screen
         taken &= ~over & ~hidden
@@ -304,16 +272,21 @@ def _shown(learned: Learned, light: Picture, clear: Mask, made: Made | None) -> 
     )
 
     def whole(values: NDArray[Any]) -> NDArray[Any]:
-        return values.repeat(PART, axis=0).repeat(PART, axis=1)[ours]
+        pixels = (size[0] * PART, size[1] * PART)
+        return np.asarray(cv2.resize(values, pixels, interpolation=cv2.INTER_NEAREST))[ours]
 
-    pixels = whole(taken)
-    theirs = tuple(slice(0, side) for side in pixels.shape)
-    filled, shown = plain.light.copy(), plain.clear.copy()
+    shown = plain.clear.copy()
+    also = whole((taken | seen).view(np.uint8)) > 0
+    theirs = tuple(slice(0, side) for side in also.shape)
+    shown[theirs] |= also
+    if not taken.any():
+        return replace(plain, clear=shown)
+    pixels = whole(taken.view(np.uint8)) > 0
+    filled = plain.light.copy()
     filled[theirs][pixels] = whole(by_lamps)[pixels]
-    shown[theirs] |= pixels | whole(seen)
     found = np.full(shown.shape, np.nan, np.float32)
     found[theirs] = np.where(pixels, whole(known), np.nan)
-    return _Shown(filled, shown, found)
+    return _Shown(filled, shown, plain.tells, found)
 
 
 def _shaded(off: NDArray[np.float32], cloth: Mask) -> Mask:
@@ -325,11 +298,11 @@ def _shaded(off: NDArray[np.float32], cloth: Mask) -> Mask:
     mean = off.mean(axis=2)
     steps = np.maximum(
         *(
-            np.abs(cv2.Sobel(off, cv2.CV_32F, *way, scale=0.125)).max(axis=2)
+            greatest(np.abs(cv2.Sobel(off, cv2.CV_32F, *way, scale=0.125)))
             for way in ((1, 0), (0, 1))
         )
     )
-    tint = off.max(axis=2) - off.min(axis=2)
+    tint = greatest(off) - least(off)
     soft = (tint < TINT + TINTED * np.abs(mean)) & (mean > -SHADED) & (mean < ALIKE)
     soft &= steps < SOFT
     count, places = cv2.connectedComponents(soft.astype(np.uint8), connectivity=4)
@@ -349,39 +322,40 @@ def _sure(learned: Learned, light: Picture) -> NDArray[np.float32]:
     return found
 
 
+def _held(light: Picture, top: NDArray[np.float32]) -> Picture:
+    """No brighter than that; a row at a time, for numpy is slow along three channels."""
+    rows = light.reshape(len(light), -1)
+    return np.minimum(rows, np.tile(top, light.shape[1])).reshape(light.shape)
+
+
+def _any(mask: Mask, size: tuple[int, int]) -> Mask:
+    """In which parts it is so anywhere: one pixel of a part is more than nothing in its mean."""
+    pixels = mask.view(np.uint8) * np.uint8(255)
+    return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)) > 0
+
+
 def _mean(values: NDArray[np.float32], size: tuple[int, int]) -> NDArray[np.float32]:
+    """Of whole parts: of so many pixels a side, which OpenCV is quick at."""
     return np.asarray(cv2.resize(values, size, interpolation=cv2.INTER_AREA), np.float32)
-
-
-def _under(light: Picture, top: NDArray[np.floating]) -> Mask:
-    """Where all channels are below this, and are numbers."""
-    most = np.nextafter(np.asarray(top, np.float32), np.float32(0.0)).astype(np.float64)
-    least = np.full(3, -float(np.finfo(np.float32).max))
-    return np.asarray(cv2.inRange(light, least, most)) > 0
 
 
 def _blocks(learned: Learned, shown: _Shown, blocks: tuple[int, int] = (GRID, GRID)) -> _Blocks:
     part, seen = shown.light, shown.clear.astype(np.float32)
     blocks = min(blocks[0], part.shape[1]), min(blocks[1], part.shape[0])
-    over = np.where(_under(part, top_of(learned)), np.float32(0), seen)
-    share = _mean(seen, blocks)
-    least = np.maximum(share, 1e-6)
-    light = _mean(np.asarray(cv2.copyTo(part, seen.astype(np.uint8)), np.float32), blocks)
-    light = (light / least[..., None]).astype(np.float32)
-    off = _sure(learned, light).max(axis=2) + PARTLY * (1.0 - share)
+    share = averages(seen, blocks)
+    some = np.maximum(share, 1e-6)
+    only = np.asarray(cv2.copyTo(part, shown.clear.view(np.uint8)), np.float32)
+    light = (averages(only, blocks) / some[..., None]).astype(np.float32)
+    off = greatest(_sure(learned, light)) + PARTLY * (1.0 - share)
+    over = np.where(shown.tells, np.float32(0), seen)
     if shown.by_lamps is not None:
         made = np.isfinite(shown.by_lamps)
         over = np.where(made, np.float32(0), over)
         # ... of the rest it is the curve's
-        rest = 1.0 - _mean(np.where(made, seen, np.float32(0)), blocks) / least
-        off = _mean(np.where(made, shown.by_lamps, np.float32(0)), blocks) / least + rest * off
-    return _Blocks(light, share, (_mean(over, blocks) / least).astype(np.float32), off)
-
-
-def _bright(blocks: _Blocks, keys: Keys | None) -> NDArray[np.float32]:
-    if keys is not None:
-        return blocks.light[..., 1 if keys == "green" else 0]
-    return (blocks.light @ np.array(BRIGHT_BGR, np.float32)).astype(np.float32)
+        rest = 1.0 - averages(np.where(made, seen, np.float32(0)), blocks) / some
+        known = np.where(made, shown.by_lamps, np.float32(0))
+        off = averages(known, blocks) / some + rest * off
+    return _Blocks(light, share, (averages(over, blocks) / some).astype(np.float32), off)
 
 
 def _may_be_off(blocks: _Blocks, there: Mask, stops: NDArray[np.float64]) -> float:
@@ -416,115 +390,5 @@ def _covered(learned: Learned, usable: Mask | None, shown: _Shown) -> float:
     if usable is None:
         return 0.0
     place = cut(learned.screen or WHOLE, usable.shape)
-    return float((~usable[place] & ~shown.clear).mean())
-
-
-def _change(
-    learned: Learned,
-    light: Picture,
-    kept: Picture | None,
-    clear: Mask,
-    counts: Mask | None,
-    keys: Keys | None,
-) -> float | None:
-    """How much less even than it was kept, over what both show: who stands there throws a shadow,
-    and nobody did then; and how bright it is where it is clipped neither tells."""
-    if kept is None or kept.shape[:2] != clear.shape:
-        return None
-    place, top = cut(learned.screen or WHOLE, light.shape), top_of(learned)
-    both = clear[place] & _under(light[place], top) & _under(kept[place], top)
-    if counts is not None and counts.shape == clear.shape:
-        both &= counts[place]
-    two = [_blocks(learned, _Shown(one[place], both)) for one in (light, kept)]
-    now, was = (_bright(one, keys) for one in two)
-    there = two[0].there & two[1].there
-    if (
-        int(there.sum()) < BLOCKS
-        or not min(float(now[there].min()), float(was[there].min())) > DARK
-    ):
-        return None
-    return _apart(now[there]) - _apart(was[there])
-
-
-def _apart(bright: NDArray[np.float32]) -> float:
-    """The brightest over the darkest (stops)."""
-    return float(np.log2(bright.max() / bright.min()))
-
-
-def contours(found: Map, step: float = 0.25) -> tuple[Contour, ...]:
-    """Lines of equal light over the screen, `step` stops apart; none where it is not seen.
-
-    Of a map of many blocks (`blocks=FINE`): it is made smooth, a block about each way.
-    """
-    stops = found.stops
-    there = np.isfinite(stops)
-    if not step > 0 or not there.any():
-        return ()
-    weight = cv2.GaussianBlur(there.astype(np.float32), (0, 0), 1.0)
-    smooth = cv2.GaussianBlur(np.where(there, stops, 0.0).astype(np.float32), (0, 0), 1.0)
-    smooth = smooth / np.maximum(weight, 1e-3)
-    rows, columns = stops.shape
-    # each block becomes so many px each way, its middle in theirs
-    times = max(1, 480 // columns)
-    size = (columns * times, rows * times)
-    field = cv2.resize(smooth, size, interpolation=cv2.INTER_CUBIC)
-    inside = cv2.resize(there.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-    eroded = cv2.erode(inside.astype(np.uint8), np.ones((3, 3), np.uint8))
-    inner = np.asarray(eroded, np.uint8)
-    inner[0], inner[-1], inner[:, 0], inner[:, -1] = 0, 0, 0, 0
-    low, high = float(field[inside].min()), float(field[inside].max())
-    lines: list[Contour] = []
-    first, last = math.ceil(low / step), math.floor(high / step)
-    for level in range(max(first, -40), min(last, 40) + 1):
-        over = ((field > level * step) & inside).astype(np.uint8)
-        rings, _ = cv2.findContours(over, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
-        for ring in rings:
-            for run in _runs(np.asarray(ring[:, 0], np.int32), inner):
-                points = _placed(run, found.region, size)
-                if len(points) > 1:
-                    lines.append(Contour(level * step, points))
-    return tuple(lines)
-
-
-def _runs(
-    ring: NDArray[np.int32], inner: NDArray[np.uint8]
-) -> list[tuple[NDArray[np.float32], bool]]:
-    """A ring cut where it runs along an edge of what is seen, made smooth; is it still a ring?"""
-    good = inner[ring[:, 1], ring[:, 0]] > 0
-    if good.all():
-        return [(_smooth(ring.astype(np.float32), True), True)] if len(ring) > 24 else []
-    if not good.any():
-        return []
-    start = int(np.argmin(good))
-    ring, good = np.roll(ring, -start, axis=0), np.roll(good, -start)
-    ends = np.flatnonzero(np.diff(np.concatenate(([0], good.astype(np.int8), [0]))))
-    pairs = zip(ends[::2], ends[1::2], strict=True)
-    return [(_smooth(ring[a:b].astype(np.float32), False), False) for a, b in pairs if b - a > 12]
-
-
-def _smooth(points: NDArray[np.float32], closed: bool) -> NDArray[np.float32]:
-    """A mean over nine neighbours takes the stairs out."""
-    if closed:
-        points = np.concatenate((points[-4:], points, points[:4]))
-    else:
-        points = np.concatenate((points[:1].repeat(4, 0), points, points[-1:].repeat(4, 0)))
-    kernel = np.full(9, 1 / 9)
-    found = [np.convolve(points[:, i], kernel, "valid") for i in range(2)]
-    return np.stack(found, axis=1).astype(np.float32)
-
-
-def _placed(
-    run: tuple[NDArray[np.float32], bool], region: Region, size: tuple[int, int]
-) -> tuple[tuple[float, float], ...]:
-    points, closed = run
-    few = cv2.approxPolyDP(points[:, None], 0.6, closed)[:, 0]
-    if closed:
-        few = np.concatenate((few, few[:1]))
-    wide, high = region.right - region.left, region.bottom - region.top
-    return tuple(
-        (
-            round(region.left + wide * (float(x) + 0.5) / size[0], 4),
-            round(region.top + high * (float(y) + 0.5) / size[1], 4),
-        )
-        for x, y in few
-    )
+    hidden = ~usable[place] & ~shown.clear
+    return np.count_nonzero(hidden) / hidden.size

@@ -35,6 +35,7 @@ from studiobridge.witness.blocks import BLOCK, FINE, Blocks, fully
 from studiobridge.witness.framing import Framer
 from studiobridge.witness.gathering import Gathering, known_from
 from studiobridge.witness.learned import Codes, Kept, Learned, Picture
+from studiobridge.witness.less_even import KeptScreen
 from studiobridge.witness.likely import Before, Supposed
 from studiobridge.witness.reduced import Mask, Singles
 from studiobridge.witness.screen import Made, screen
@@ -81,6 +82,7 @@ class _Reference:
     before: Mapping[str, Before]
     framer: Framer
     daylight: Daylight
+    screen: KeptScreen
 
 
 class Seeing:
@@ -130,7 +132,8 @@ class Seeing:
         before = known_from(self.solver, solved)
         blocks = replace(blocks, usable=blocks.usable & fully(kept.counts))
         daylight = Daylight(self.solver, blocks, solved.x, self.learned.face)
-        self._reference = _Reference(kept, light, solved, before, Framer(kept), daylight)
+        backdrop = KeptScreen(self.learned, light, kept.counts, self._keys)
+        self._reference = _Reference(kept, light, solved, before, Framer(kept), daylight, backdrop)
 
     def forget(self) -> None:
         """Begin anew: nothing that was seen before goes with what comes."""
@@ -307,9 +310,8 @@ class Seeing:
             self.learned,
             light,
             cloth,
-            reference.light if reference else None,
+            reference.screen if reference else None,
             self._keys,
-            reference.kept.counts if reference else None,
             made,
         )
 

@@ -31,12 +31,12 @@ import numpy as np
 from studiobridge.craft.colour import is_white
 from studiobridge.craft.grid import mired
 from studiobridge.profile.sighting import Band
-from studiobridge.witness.blocks import BLOCK, FINE, Blocks, of_codes, of_light
+from studiobridge.witness.blocks import BLOCK, FINE, Blocks, of_codes, of_light, sums
 from studiobridge.witness.differing import difference, learned_wrongly
 from studiobridge.witness.learned import Codes, Learned, Picture
 from studiobridge.witness.likely import Before, Likely, Supposed, evenly, likely
 from studiobridge.witness.mixing import BRIGHT_OFF, whites_of
-from studiobridge.witness.reduced import LEAST, SURE, Floats, Mask, Reduced, Singles
+from studiobridge.witness.reduced import LEAST, SURE, Floats, Mask, Reduced, Singles, by_block
 from studiobridge.witness.screen import Made
 from studiobridge.witness.ways import (
     BOUNCED,
@@ -85,6 +85,8 @@ HIDES = 2.5
 # How much of its light, smoothly, somebody takes from one lamp alone or sends on (a spread, for
 # each share of the picture that they cover): on the renders it is 0.08 to 0.13 of what they hide.
 SHADES = 0.1
+# Rows of which products are summed in single precision.
+FEW = 99
 # Turns until what is covered stands still, and how many of them a frame can do without that is near
 # one solved before.
 TURNS, SETTLED = 5, 3
@@ -150,6 +152,7 @@ class Solver(Reduced):
         self._whites = {name: whites for name, whites in every.items() if whites is not None}
         # of each lamp, the mean light of its shares
         self._means = self.light.mean(axis=0, dtype=np.float64)
+        self._last_told: tuple[Solved, Solved | None, tuple[Floats, Floats, bool]] | None = None
 
     # ---- one frame -------------------------------------------------------------------------
 
@@ -223,8 +226,7 @@ class Solver(Reduced):
         """
         guess = np.maximum(self.predict(x), LEAST)
         spread = self.noise(guess) + (BOUNCED * guess) ** 2
-        far = (light - guess) ** 2 / spread
-        return np.asarray(far.reshape(len(light), -1, 3).mean(axis=2), np.float32)
+        return np.asarray(by_block((light - guess) ** 2 / spread), np.float32)
 
     # ---- what is left, with all its errors ---------------------------------------------------
 
@@ -253,7 +255,7 @@ class Solver(Reduced):
         for turn in range(SETTLED if near else 0, TURNS):
             spread = np.asarray(self.noise(guess) + EVEN**2 * guess * guess, np.float32)
             rest = np.asarray(y - guess - bent, np.float32)
-            far = np.asarray((rest**2 / spread).reshape(-1, 3).mean(axis=1), np.float32)
+            far = by_block(rest**2 / spread)
             worse = max(1.0, _middle(far, weights > 0.25 * base))
             judged = np.maximum(self._near(far / np.float32(worse), base), rough)
             weights = base * _tukey(np.asarray(judged / FAR**2, np.float32))
@@ -316,6 +318,27 @@ class Solver(Reduced):
         """
         if not before or not found.weights.any():
             return Supposed({}, 0.0, found.x)
+        mean, cov, apart = self._told(found, against)
+        if against is not None and apart:
+            before = {name: self._still(name, one, against) for name, one in before.items()}
+        before = {
+            name: replace(one, parts=tuple(self.spread(name, one)))
+            for name, one in before.items()
+            if name in self.of
+        }
+        return likely(self.of, self.shares, mean, cov, before)
+
+    def _told(self, found: Solved, against: Solved | None) -> tuple[Floats, Floats, bool]:
+        """All amounts and their covariance, whatever was before; are they from the difference?
+
+        Of one frame it is asked again, against what the lights were told.
+        """
+        last = self._last_told
+        if last is None or last[0] is not found or last[1] is not against:
+            last = self._last_told = found, against, self._tell(found, against)
+        return last[2]
+
+    def _tell(self, found: Solved, against: Solved | None) -> tuple[Floats, Floats, bool]:
         n = len(self.shares)
         weights = found.weights
         if against is not None:
@@ -336,16 +359,10 @@ class Solver(Reduced):
             cov = cov * self._wider(rest, spread, weights.reshape(-1), covered)
             cov += np.diag(learned_wrongly(mean))
             mean = mean + np.append(against.x, np.zeros(len(mean) - n))
-            before = {name: self._still(name, one, against) for name, one in before.items()}
         else:
             mean, cov = self._besides(found)
         cov[:n, :n] += np.diag((AGAIN_OFF * np.maximum(found.x, 0.05)) ** 2)
-        before = {
-            name: replace(one, parts=tuple(self.spread(name, one)))
-            for name, one in before.items()
-            if name in self.of
-        }
-        return likely(self.of, self.shares, mean, cov, before)
+        return mean, cov, apart is not None
 
     def covers(self, found: Solved, against: Solved, x: Floats) -> bool:
         """Is somebody in one frame who was not there in another, when its lamps give `x`?
@@ -361,7 +378,7 @@ class Solver(Reduced):
         by = self.light @ (x[: len(self.shares)] - against.x).astype(np.float32)
         own = self.noise(np.maximum(predicted, LEAST)) + self.noise(np.maximum(before, LEAST))
         spread = own + (KNOWN * np.maximum(now, LEAST)) ** 2
-        far = ((now - then - by) ** 2 / spread).reshape(-1, 3).mean(axis=1)
+        far = by_block((now - then - by) ** 2 / spread)
         other = (far > OTHER) & found.left_out.reshape(-1)
         return float(other[usable].mean()) >= SEEN
 
@@ -404,8 +421,13 @@ class Solver(Reduced):
         They stand in its way, or near what it lights, and the light that is missing there, or is
         more, has no lamp's picture; smooth errors of all the light do not explain it.
         """
-        fields = self.fields(x) * each[:, None]
-        right = (columns.T.astype(np.float64) @ fields.astype(np.float64)) * size[:, None]
+        fields = self.fields(x, each)
+        right = np.zeros((columns.shape[1], len(fields)))
+        # sums of few in single precision, of these in double: half the work, nearly as exact
+        for first in range(0, len(columns), FEW):
+            part = slice(first, first + FEW)
+            right += columns[part].T @ fields[:, part].T
+        right *= size[:, None]
         far = without.reach(right) * (SHADES * shaded)
         return np.asarray(far @ far.T, np.float64)
 
@@ -440,7 +462,7 @@ class Solver(Reduced):
         grid = (rows, each, columns, each, 3)
         predicted = np.maximum(self.made(x), LEAST).reshape(grid)
         seen = blocks.fine.reshape(grid)
-        ratio = seen.sum(axis=(1, 3)) / predicted.sum(axis=(1, 3))
+        ratio = sums(seen) / sums(predicted)
         expected = predicted * ratio[:, None, :, None, :]
         own = self.noise(expected.reshape(-1), fine=True).reshape(grid)
         spread = own + (TEXTURE * expected) ** 2

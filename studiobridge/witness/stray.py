@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 
 from studiobridge.profile.model import Region
 from studiobridge.profile.sighting import Band, Stray
-from studiobridge.witness.blocks import BLOCK, FINE, Blocks
+from studiobridge.witness.blocks import BLOCK, FINE, Blocks, greatest, sums
 from studiobridge.witness.gathering import FRAMES
 from studiobridge.witness.likely import Before, Supposed
 from studiobridge.witness.reduced import Mask, Singles, daylight, surfaces
@@ -162,7 +162,7 @@ class Daylight:
         newest = self._frames[-1]
         for frame in list(self._frames)[:-1]:
             both = (frame.free > 0.0) & (newest.free > 0.0)
-            off = np.abs(frame.change[both][:, 1] - newest.change[both][:, 1])
+            off = np.abs(frame.change[..., 1][both] - newest.change[..., 1][both])
             if not off.size or float(np.median(off)) > APART:
                 self._frames.remove(frame)
 
@@ -189,7 +189,8 @@ class Daylight:
         each = BLOCK // FINE
         grid = (rows, each, columns, each, 3)
         now, then = blocks.fine.reshape(grid), np.maximum(self.kept.fine.reshape(grid), 1e-6)
-        light, was = now.mean(axis=(1, 3)), then.mean(axis=(1, 3))
+        parts = np.float32(each * each)
+        light, was = sums(now) / parts, sums(then) / parts
         ratio = light / np.maximum(was, 1e-5)
         expected = np.asarray(then * ratio[:, None, :, None, :], np.float32)
         step = solver.one_code(np.maximum(expected, 0.0)) * np.float32(PRESSED)
@@ -199,7 +200,7 @@ class Daylight:
         if whole.any():
             far = far / max(1.0, float(np.median(far[whole])))
         less = np.abs(light - was) / (was + 0.02 * float(was.mean()))
-        unlike = less.max(axis=2)
+        unlike = greatest(less)
         most = max(UNLIKE, USUAL * float(np.median(unlike[whole]))) if whole.any() else UNLIKE
         other: Mask = np.asarray(whole & ((far > OTHER) | (unlike > most)))
         image = other.astype(np.uint8)
@@ -281,23 +282,28 @@ class Daylight:
         self, y: Rows, each: Rows, of: list[int], told: Rows, day: Rows | None = None
     ) -> _Left:
         """By these lamps, and by daylight at each place: as much as fits, never less than none."""
-        part, wanted = each[:, :, of], y
+        mine = each[:, :, of]
+        part, wanted = mine, y
         if day is not None:
-            part = part - day[:, :, None] * np.einsum("pc,pcs->ps", day, part)[:, None, :]
-            wanted = y - day * np.einsum("pc,pc->p", day, y)[:, None]
+            along = (day[:, None, :] @ mine)[:, 0]
+            part = mine - day[:, :, None] * along[:, None, :]
+            wanted = y - day * _along(day, y)[:, None]
+        # places and channels as one: their products are the library's then
+        flat, right, lamps = part.reshape(y.size, len(of)), wanted.reshape(-1), mine[:, 1]
+        mine = mine.reshape(y.size, len(of))
         trust = np.ones(len(y))
         rest, went, square = y, told, np.zeros(len(y))
         for _ in range(4 if of else 1):
             if of:
-                pulled = part * trust[:, None, None]
-                h = np.einsum("pcs,pct->st", pulled, part) + 1e-4 * np.eye(len(of))
-                by = np.linalg.solve(h, np.einsum("pcs,pc->s", pulled, wanted))
+                pulled = (flat * np.repeat(trust, 3)[:, None]).T
+                h = pulled @ flat + 1e-4 * np.eye(len(of))
+                by = np.linalg.solve(h, pulled @ right)
                 by = np.maximum(by, -self.x[of] - 0.05)  # no lamp gives less than nothing
-                rest = y - each[:, :, of] @ by
-                went = told + np.abs(each[:, 1][:, of] @ by)
+                rest = y - (mine @ by).reshape(y.shape)
+                went = told + np.abs(lamps @ by)
             square = _square(rest)
             if day is not None:
-                much = np.maximum(np.einsum("pc,pc->p", day, rest), 0.0)
+                much = np.maximum(_along(day, rest), 0.0)
                 # one of three figures a place is free then
                 square = 1.5 * _square(rest - day * much[:, None])
             trust = 1.0 / (1.0 + square / (4.0 * float(np.median(square)) + 1e-8))
@@ -354,7 +360,13 @@ def _left(one: _Left) -> float:
 
 
 def _square(rows: Rows) -> Floats:
-    return np.asarray((rows**2).mean(axis=1), np.float64)
+    return np.asarray(_along(rows, rows) / 3.0, np.float64)
+
+
+def _along(one: Rows, other: Rows) -> Floats:
+    """The sum over the channels of their product: numpy is slow along a short last axis."""
+    blue, green, red = (one[:, channel] * other[:, channel] for channel in range(3))
+    return np.asarray(blue + green + red, np.float64)
 
 
 def _over(square: Floats, went: Rows) -> float:

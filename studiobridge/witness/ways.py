@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import nnls
 
-from studiobridge.witness.reduced import LEAST, Floats, Reduced, Singles
+from studiobridge.witness.reduced import LEAST, Floats, Reduced, Singles, by_block
 
 # Errors (shares of the light) from which on a block counts little, from coarse to fine.
 COARSE = (0.7, 0.4, 0.25, 0.15, 0.1, 0.07, 0.05, 0.035, 0.025)
@@ -140,12 +140,12 @@ class Ways:
         for even in steps:
             spread = self._spread(guess, even)
             if x is not None:
-                far = ((y - bent) ** 2 / spread).reshape(-1, 3).mean(axis=1)
+                far = by_block((y - bent) ** 2 / spread)
                 weights = self.base / (1.0 + far / 4.0) ** 2
             x, bend = self._solve(each_channel(weights) / spread, guess)
             guess, bent = self._guess(x, bend)
         assert x is not None
-        far = ((y - bent) ** 2 / self._spread(guess, steps[-1])).reshape(-1, 3).mean(axis=1)
+        far = by_block((y - bent) ** 2 / self._spread(guess, steps[-1]))
         cost = float((self.base * far / (1.0 + far / 4.0)).sum() + (bend**2).sum() / BOUNCED**2)
         return End(x, bend, cost)
 

@@ -25,11 +25,14 @@ from studiobridge.profile.model import Region
 from studiobridge.profile.sighting import Band, SeenWhite
 from studiobridge.witness.framing import Mask
 from studiobridge.witness.learned import Codes, Learned, Picture
-from studiobridge.witness.screen import DARK, TO_XYZ, WHOLE, cut, top_of
+from studiobridge.witness.places import DARK, WHOLE, cut, top_of, under
+from studiobridge.witness.screen import TO_XYZ
 
 Where = Literal["card", "face", "screen"]
 # So much of a place has to be seen in both pictures, and so many pixels of it.
 SEEN, PIXELS = 0.5, 200
+# Less light than this is none that a camera writes.
+FEWEST = -1.0
 # What is near to who stands there is lit by them (share of the picture's width).
 EDGE = 0.008
 # A mean of codes is known to this (codes): JPEG rounds the colour of its blocks, all of them alike
@@ -77,7 +80,7 @@ def white(
     hidden = np.zeros(light.shape[:2], np.uint8)
     somebody = False
     if usable is not None and usable.shape == hidden.shape:
-        somebody = 1.0 - float(usable.mean()) > SOMEBODY
+        somebody = bool(np.count_nonzero(usable) < (1.0 - SOMEBODY) * usable.size)
         wide = 2 * round(EDGE * light.shape[1]) + 1
         hidden = np.asarray(
             cv2.dilate((~usable).astype(np.uint8), np.ones((wide, wide), np.uint8)), np.uint8
@@ -93,12 +96,13 @@ def white(
             continue
         place = cut(region, light.shape)
         now, before = light[place], kept[place]
-        # also leaves out what is no number (NaN): no comparison with it is true
-        seen = np.all((now < top) & (before < top) & (now > -1.0) & (before > -1.0), axis=2)
+        seen = under(now, top, FEWEST) & under(before, top, FEWEST)
         seen &= hidden[place] == 0
-        if seen.mean() < SEEN or int(seen.sum()) < PIXELS:
+        pixels = int(np.count_nonzero(seen))
+        if pixels < max(SEEN * seen.size, PIXELS):
             continue
-        found = _between(learned, now[seen], before[seen], kelvin, duv, at == "card")
+        means = _mean(now, seen), _mean(before, seen)
+        found = _between(learned, means, pixels, kelvin, duv, at == "card")
         if found is not None:
             beside = BESIDE[at] if somebody else (0.0, 0.0)
             return SeenWhite(at, _wider(found[0], beside[0]), _wider(found[1], beside[1]))
@@ -107,13 +111,12 @@ def white(
 
 def _between(
     learned: Learned,
-    now: NDArray[np.float32],
-    before: NDArray[np.float32],
+    means: tuple[NDArray[np.float64], NDArray[np.float64]],
+    pixels: int,
     kelvin: float | None,
     duv: float,
     grey: bool,
 ) -> tuple[Band, Band] | None:
-    means = now.mean(axis=0, dtype=np.float64), before.mean(axis=0, dtype=np.float64)
     if not (min(*means[0], *means[1]) > DARK):
         return None
     stops = np.log2(means[0] / means[1])
@@ -127,7 +130,7 @@ def _between(
         # brighter in all channels alike is no change of white, but the curve's error grows with it
         curve = float(learned.curve.sure[channel, code]) * OF_CURVE * abs(float(stops[channel]))
         noise = learned.read**2 + learned.shot * means[0][channel]
-        shake = 2.0 * math.sqrt(2.0 * noise / len(now)) / means[0][channel] / math.log(2.0)
+        shake = 2.0 * math.sqrt(2.0 * noise / pixels) / means[0][channel] / math.log(2.0)
         off[channel] = math.hypot(rough, curve, shake)
     base = _base(kelvin, duv)
     if grey:
@@ -152,6 +155,10 @@ def _between(
         Band(mired - spread[0], mired, mired + spread[0]),
         Band(across - spread[1], across, across + spread[1]),
     )
+
+
+def _mean(light: Picture, seen: Mask) -> NDArray[np.float64]:
+    return np.array(cv2.mean(light, seen.view(np.uint8))[:3])
 
 
 def _wider(band: Band, by: float) -> Band:
@@ -182,4 +189,6 @@ def clipped(learned: Learned, codes: Codes, region: Region | None) -> float | No
     """The share (0-1) of a region that is clipped in any channel; None where none is named."""
     if region is None or codes.ndim != 3:
         return None
-    return float(np.any(codes[cut(region, codes.shape)] >= learned.clips, axis=2).mean())
+    part = codes[cut(region, codes.shape)]
+    below = cv2.inRange(part, np.zeros(3), np.full(3, float(learned.clips - 1)))
+    return 1.0 - cv2.countNonZero(np.asarray(below)) / below.size

@@ -12,10 +12,11 @@ from studiobridge.control.seen_apart import difference
 from studiobridge.profile.model import Region
 from studiobridge.profile.sighting import Band
 from studiobridge.witness.automatic import Automatic
+from studiobridge.witness.contours import FINE, contours
 from studiobridge.witness.framing import Framer
 from studiobridge.witness.learned import Curve, Kept, Learned
 from studiobridge.witness.response import Lit, State, response
-from studiobridge.witness.screen import FINE, contours, screen, screen_map
+from studiobridge.witness.screen import screen, screen_map
 from studiobridge.witness.solving import Solver
 from tests.witness.synthetic import LAMPS, READ, SHOT, made
 

@@ -14,8 +14,10 @@ from studiobridge.craft.mark import evenness
 from studiobridge.profile.model import Device, Look, Preset, Region
 from studiobridge.witness.blocks import FINE as PART
 from studiobridge.witness.blocks import means
+from studiobridge.witness.contours import FINE, contours
 from studiobridge.witness.learned import Curve
-from studiobridge.witness.screen import FINE, Made, contours, hue_of, screen, screen_map
+from studiobridge.witness.less_even import KeptScreen
+from studiobridge.witness.screen import Made, hue_of, screen, screen_map
 from studiobridge.witness.seeing import Seeing
 from tests.figures.sets import small
 from tests.witness.little_room import CARD, SCREEN, LittleRoom, person, region_of
@@ -86,7 +88,9 @@ def test_less_even_than_kept_is_over_what_is_seen_in_both(room: LittleRoom) -> N
     kept = room.curve.linear(room.frame(room.light(LOOK)))
     now = room.light({**LOOK, "key": 1.1})
     wants = evenness(places(now)) - evenness(places(room.light(LOOK)))
-    found = screen(room.learned, room.curve.linear(room.frame(now)), kept=kept)
+    found = screen(
+        room.learned, room.curve.linear(room.frame(now)), kept=KeptScreen(room.learned, kept)
+    )
     assert found is not None and found.change == pytest.approx(wants, abs=0.05)
 
 
@@ -97,9 +101,10 @@ def test_what_was_left_out_of_the_kept_picture_is_no_darkness_in_it(room: Little
     ys, xs = region_of(SCREEN, SHAPE)
     counts[ys.start + 20 : ys.stop, xs.start + 30 : xs.start + 110] = False
     kept = np.where(counts[..., None], now, 0.0).astype(np.float32)
-    found = screen(room.learned, now, kept=kept, counts=counts)
+    found = screen(room.learned, now, kept=KeptScreen(room.learned, kept, counts))
     assert found is not None and found.change == pytest.approx(0.0, abs=0.05)
-    none = screen(room.learned, now, kept=kept, counts=np.zeros(SHAPE, bool))
+    nothing = KeptScreen(room.learned, kept, np.zeros(SHAPE, bool))
+    none = screen(room.learned, now, kept=nothing)
     assert none is not None and none.change is None
 
 
@@ -256,7 +261,7 @@ def test_a_shadow_that_somebody_throws_on_it_makes_it_less_even_though_a_solver_
     usable = ~mask
     usable[:, int(0.72 * SHAPE[1]) :] = False
     seen = room.curve.linear(room.frame(light))
-    kept = room.curve.linear(room.frame(room.light(LOOK)))
+    kept = KeptScreen(room.learned, room.curve.linear(room.frame(room.light(LOOK))))
     truth = evenness(places(light, cv2.dilate(mask.astype(np.uint8), np.ones((17, 17))) == 0))
     found = screen(room.learned, seen, usable, kept, made=by_the_lamps(room, LOOK))
     alone = screen(room.learned, seen, usable, kept)

@@ -125,6 +125,7 @@ class Parts:
         from studiobridge.witness.automatic import Automatic
         from studiobridge.witness.framing import Framer
         from studiobridge.witness.gathering import Gathering
+        from studiobridge.witness.less_even import KeptScreen
         from studiobridge.witness.solving import Solver
 
         self.case, self.learned = case, case.learned
@@ -132,6 +133,7 @@ class Parts:
         self.gathering = Gathering(self.solver)
         self.automatic, self.framer = Automatic(case.learned), Framer(case.kept)
         self.kept_light = case.learned.curve.linear(case.kept.codes)
+        self.kept_screen = KeptScreen(case.learned, self.kept_light)
         self.before = case.look
 
     def look(self, codes: Codes, taken: float, age: float, wanted: Any) -> Sighting:
@@ -169,7 +171,7 @@ class Parts:
             age,
             lights=lights,
             hinders=tuple(hinders),
-            screen=screen(self.learned, light, usable, self.kept_light),
+            screen=screen(self.learned, light, usable, self.kept_screen),
             white=white(self.learned, light, self.kept_light, usable, 4300.0),
             framing=self.framer.look(codes, usable),
         )
