@@ -401,6 +401,9 @@ async def rehearse_evening(
             from studiobridge.cli import pictured
 
             quick = pictured.with_file(quick, path, copy)
+        elif page is None:
+            # no camera is simulated: nobody is sent to look at a picture that there is not
+            quick = replace(quick, witness=None)
         with EmbeddedBroker() as broker:
             settings = Settings(
                 broker=BrokerSettings(host="127.0.0.1", port=broker.port), data=folder / "data"
@@ -483,7 +486,13 @@ async def _with_room(
                 code = 1
             show.out(show.CAUTION)
             if stay:
-                with Hands(room, "127.0.0.1", broker.port):
+                async with contextlib.AsyncExitStack() as also:
+                    also.enter_context(Hands(room, "127.0.0.1", broker.port))
+                    if eye is not None:
+                        from studiobridge.cli import pictured
+
+                        # who looked on during the evening went with it
+                        await also.enter_async_context(pictured.serving(copy, profile, settings))
                     await _stay(profile, settings, broker, copy, evening.look, room, eye)
     finally:
         runner.stop()
@@ -529,7 +538,6 @@ async def _stay(
     if eye is not None:
         where = shlex.quote(str(copy))
         show.out(f"    studiobridge witness look {where}")
-        show.out(f"    studiobridge witness serve {where}    # stays: its own terminal")
         seen = next((name for name in profile.looks if name != look), look)
         show.out(f"    studiobridge look preview {seen} -o {seen}.png --profile {where}")
         show.out(f"    studiobridge panel serve {where}    # its page; `panel pair` shows a code")

@@ -41,6 +41,8 @@ VIEWS = (
     ("before it rolls", "/before"),
     ("after the take", "/after"),
     ("the picture", "/picture"),
+    ("the record", "/record"),
+    ("setup", "/setup"),
     ("without scripts", "/plain"),
 )
 

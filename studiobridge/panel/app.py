@@ -7,6 +7,7 @@ may that session ask. What it asks goes out on the request channel with its name
 from __future__ import annotations
 
 import contextlib
+import re
 from collections.abc import AsyncIterator, Sequence
 
 from starlette.applications import Starlette
@@ -39,6 +40,7 @@ from studiobridge.panel.sets import Sets
 from studiobridge.panel.takes import Takes
 from studiobridge.panel.who import Who
 from studiobridge.profile.model import SetProfile
+from studiobridge.shown.tongue import in_force, say
 
 RULES = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self';"
@@ -126,7 +128,11 @@ class Panel:
                 Middleware(OurHosts, allowed_hosts=list(self.house.hosts)),
                 Middleware(Spoken, profiles=lambda: house.profiles),
             ],
-            exception_handlers={Refused: self._refused, KeysError: self._no_keys},
+            exception_handlers={
+                Refused: self._refused,
+                KeysError: self._no_keys,
+                404: self._nothing_there,
+            },
             lifespan=self._life,
         )
 
@@ -146,6 +152,15 @@ class Panel:
             return RedirectResponse(f"/pair?next={request.url.path}", 303)
         headers = {"content-language": error.lang}
         return JSONResponse({"text": error.text}, error.status, headers)
+
+    async def _nothing_there(self, request: Request, error: Exception) -> Response:
+        """An address that no page has: it says from where all pages are reached."""
+        parts = request.url.path.split("/")
+        # a name as sets have them, whether or not there is one: nothing is told to a stranger
+        named = len(parts) > 2 and parts[1] == "s" and re.fullmatch(r"[a-z0-9-]{1,64}", parts[2])
+        start = f"/s/{parts[2]}" if named else "/"
+        text = say("there is no page at this address: {start} leads to all there are", start=start)
+        return JSONResponse({"text": text}, 404, {"content-language": in_force().code})
 
     async def _no_keys(self, request: Request, error: Exception) -> Response:
         return JSONResponse({"text": str(error)}, 503)

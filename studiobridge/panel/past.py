@@ -12,6 +12,7 @@ from typing import Any
 from starlette.requests import Request
 from starlette.responses import (
     PlainTextResponse,
+    RedirectResponse,
     Response,
 )
 from starlette.routing import Route
@@ -37,6 +38,8 @@ class Past:
     def routes(self) -> list[Route]:
         return [
             Route("/s/{set}/record", self.record_page),
+            # sessions are what the record is read by
+            Route("/s/{set}/session", self.to_record),
             Route("/s/{set}/record.csv", self.sessions_csv),
             Route("/s/{set}/drift.csv", self.drift_csv),
             Route("/s/{set}/record/{number}.csv", self.session_csv),
@@ -72,6 +75,11 @@ class Past:
             missing=missing,
             zone_said=zone_said(),
         )
+
+    async def to_record(self, request: Request) -> Response:
+        """Whoever looks for a session finds them all in the record."""
+        self.house.session(request)
+        return RedirectResponse(f"/s/{self.house.board(request).profile.name}/record", 303)
 
     def _number(self, request: Request) -> int:
         """The session an address names. Raises Refused."""

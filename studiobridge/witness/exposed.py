@@ -92,7 +92,10 @@ def ratios(
 
 
 def exposed(lamps: Sequence[Ratio]) -> Band | None:
-    """By how much the camera is set otherwise, as these lamps have it; None where none tells."""
+    """By how much the camera is set otherwise, as these lamps have it; None where none tells.
+
+    A lamp whose figure is no number, or known to no spread, tells nothing."""
+    lamps = [one for one in lamps if math.isfinite(one.stops) and 0.0 < one.off < math.inf]
     if not lamps:
         return None
     steps = np.arange(-round(FAR / FINE), round(FAR / FINE) + 1)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import http.cookiejar
 import os
 import re
@@ -10,14 +12,18 @@ import subprocess
 import sys
 import urllib.parse
 import urllib.request
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Iterator, Sequence
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, Literal
 
-from studiobridge.cli import playing
+import pytest
+
+from studiobridge.bridge.settings import Settings
+from studiobridge.cli import evening, pictured, playing
 from studiobridge.panel.board import VIEWS
 from studiobridge.profile import read_profile
+from studiobridge.profile.model import SetProfile
 from studiobridge.rehearsal.eye import Mishap
 
 CONFIG = Path(__file__).parents[2] / "config"
@@ -190,6 +196,8 @@ def test_the_page_of_a_rehearsal_shows_every_view_and_does_what_is_typed(tmp_pat
         # every view that the page has is named, and is there
         assert {a.partition("/s/wheel-corner")[2] for a in found.values()} == {
             "/plain",
+            "/record",
+            "/setup",
             *("" if view == "hand" else f"/{view}" for view in VIEWS),
         }
         (code,) = re.findall(r"Its code: (\S+)", page.said)
@@ -278,3 +286,94 @@ def test_what_is_typed_before_the_camera_happens_there() -> None:
     assert "blind" not in typed("kick", None).text.partition("; ")[2]
     no_window: Any = SimpleNamespace(mishap=Mishap(), has_window=False)
     assert not typed("blind open", no_window).did and no_window.mishap.blind == 0.0
+
+
+def test_without_a_simulated_camera_nobody_is_said_to_look_at_its_picture(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The corner's profile has a `witness:`; in a rehearsal without one there is no picture."""
+    path = CONFIG / "wheel-corner.yaml"
+    profile = read_profile(path).profile
+    assert profile.witness is not None
+    played: list[SetProfile] = []
+
+    async def instead(copy: Path, profile: SetProfile, *more: object) -> int:
+        played.append(profile)
+        return 0
+
+    monkeypatch.setattr(evening, "_with_room", instead)
+    assert asyncio.run(evening.rehearse_evening(path, profile, 8.0, False, None)) == 0
+    assert [one.witness for one in played] == [None]
+    assert asyncio.run(evening.rehearse_evening(path, profile, 8.0, False, None, witness=True)) == 0
+    assert played[-1].witness is not None
+
+
+def test_who_stays_with_the_simulated_camera_has_the_witness_already(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """The rehearsal serves it for as long as it stays: nobody is sent to do so themselves."""
+    profile = read_profile(CONFIG / "wheel-corner.yaml").profile
+    served: list[str] = []
+
+    @contextlib.asynccontextmanager
+    async def serving(*_: object) -> AsyncIterator[None]:
+        served.append("begun")
+        yield
+        served.append("over")
+
+    @contextlib.contextmanager
+    def nobody(*_: object) -> Iterator[None]:
+        yield
+
+    async def over(self: object) -> None: ...
+
+    class Stopped(asyncio.Event):
+        async def wait(self) -> Literal[True]:
+            assert served == ["begun"]
+            return True
+
+    class Runner:
+        def __init__(self, *_: object, **__: object) -> None:
+            self.ready, self.stopped = asyncio.Event(), asyncio.Event()
+            self.ready.set()
+
+        async def run(self) -> None:
+            await self.stopped.wait()
+
+        def stop(self) -> None:
+            self.stopped.set()
+
+    class Visitor:
+        def __init__(self, *_: object) -> None: ...
+
+        async def __aenter__(self) -> Visitor:
+            return self
+
+        async def __aexit__(self, *_: object) -> None: ...
+
+        need_bridge = over
+
+    monkeypatch.setattr(pictured, "serving", serving)
+    monkeypatch.setattr(evening, "SetRunner", Runner)
+    monkeypatch.setattr(evening, "Asker", Visitor)
+    monkeypatch.setattr(evening, "Hands", nobody)
+    monkeypatch.setattr(evening.Evening, "play", over)
+    monkeypatch.setattr(evening, "until_interrupted", Stopped)
+    broker = SimpleNamespace(url="mqtt://x", port=1, port4=2)
+    eye, room = SimpleNamespace(has_window=False), SimpleNamespace(error=None)
+    asyncio.run(
+        evening._with_room(
+            tmp_path / "corner.yaml",
+            profile,
+            Settings(),
+            room,
+            True,
+            None,
+            broker,
+            eye,  # type: ignore[arg-type]
+        )
+    )
+    said = capsys.readouterr().out
+    assert served == ["begun", "over"]
+    assert "studiobridge witness look" in said
+    assert "witness serve" not in said

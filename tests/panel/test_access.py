@@ -150,6 +150,19 @@ def test_bad_input_is_refused_with_a_sentence(made: Studio, body: bytes, status:
 
 
 @needs_mosquitto
+def test_an_address_that_no_page_has_says_where_there_are_pages(made: Studio) -> None:
+    for path, start in (("/session", "/"), ("/s/no/such/page", "/s/no"), ("/s/<b>/x", "/")):
+        reply = httpx.get(f"{made.url}{path}")
+        assert reply.status_code == 404
+        assert reply.json()["text"] == (
+            f"there is no page at this address: {start} leads to all there are"
+        )
+    with visitor(made) as client:
+        reply = client.get(f"/s/{SET}/session")
+        assert (reply.status_code, reply.headers["location"]) == (303, f"/s/{SET}/record")
+
+
+@needs_mosquitto
 def test_a_foreign_host_name_is_refused(made: Studio) -> None:
     reply = httpx.get(f"{made.url}/pair", headers={"Host": "rebound.example"})
     assert reply.status_code == 400

@@ -88,3 +88,20 @@ def test_further_than_is_looked_the_band_goes_as_far_as_the_lamps_say() -> None:
         assert band is not None
         assert band.low <= far <= band.high
         assert abs(band.value - far) < 0.1
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [
+        Ratio(float("nan"), 0.05),
+        Ratio(0.5, float("nan")),
+        Ratio(float("inf"), 0.05),
+        Ratio(0.5, float("inf")),
+        Ratio(0.5, 0.0),
+        Ratio(0.5, -0.1),
+    ],
+)
+def test_a_lamp_without_a_figure_says_nothing_and_spoils_no_other(bad: Ratio) -> None:
+    assert exposed([bad]) is None
+    others = said(0.48, 0.52, 0.5, 0.49)
+    assert exposed([*others[:2], bad, *others[2:]]) == exposed(others)
