@@ -242,7 +242,7 @@ def known_from(solver: Solver, solved: Solved) -> dict[str, Before]:
         if not level.tells:
             continue
         of, value = solver.of[name], max(level.amount.value, 0.02)
-        own = float(solved.covariance[np.ix_(of, of)].sum())
+        own = float(solved.covariance[of][:, of].sum())
         own -= sum((LEARNED_OFF * max(float(solved.x[i]), 0.05)) ** 2 for i in of)
         sure = SURE * math.sqrt(max(0.0, own)) / value / math.log(2)
         parts = tuple(float(solved.x[i]) for i in of)

@@ -514,7 +514,7 @@ class Solver(Reduced):
 
     def _level(self, name: str, x: Floats, cov: Floats, total: float) -> Level:
         of = self.of[name]
-        part = cov[np.ix_(of, of)]
+        part = cov[of][:, of]
         value = float(x[of].sum())
         wide = SURE * math.sqrt(max(0.0, float(part.sum())))
         amount = Band(max(0.0, value - wide), value, value + wide)
