@@ -31,7 +31,7 @@ import numpy as np
 from studiobridge.craft.colour import is_white
 from studiobridge.craft.grid import mired
 from studiobridge.profile.sighting import Band
-from studiobridge.witness.blocks import BLOCK, FINE, Blocks, of_codes, of_light, sums
+from studiobridge.witness.blocks import BLOCK, FINE, Blocks, of_codes, of_light, sums, to_parts
 from studiobridge.witness.differing import difference, learned_wrongly
 from studiobridge.witness.learned import Codes, Learned, Picture
 from studiobridge.witness.likely import Before, Likely, Supposed, evenly, likely
@@ -463,7 +463,7 @@ class Solver(Reduced):
         predicted = np.maximum(self.made(x), LEAST).reshape(grid)
         seen = blocks.fine.reshape(grid)
         ratio = sums(seen) / sums(predicted)
-        expected = predicted * ratio[:, None, :, None, :]
+        expected = to_parts(predicted, ratio)
         own = self.noise(expected.reshape(-1), fine=True).reshape(grid)
         spread = own + (TEXTURE * expected) ** 2
         far = ((seen - expected) ** 2 / spread).mean(axis=(1, 3, 4)).reshape(-1)
