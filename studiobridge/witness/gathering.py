@@ -131,23 +131,27 @@ class Gathering:
         if last is None:
             one = self.solver.solve(blocks, prior)
         else:
-            one = self.solver.solve(blocks, prior, starts=[last.x], near=last)
-            if one.covered > self._covered + MORE or not self._near(last, one):
-                # where lamps changed or somebody came in, other starting places may fit better
-                one = self.solver.solve(blocks, prior, starts=[last.x])
+            # where lamps changed or somebody came in, other starting places may fit better
+            one = self.solver.solve(
+                blocks,
+                prior,
+                starts=[last.x],
+                near=last,
+                unless=lambda covered, x: covered > self._covered + MORE or not self._near(last, x),
+            )
         self._covered = one.covered
         return one
 
-    def _near(self, last: Solved, one: Solved) -> bool:
+    def _near(self, last: Solved, x: Floats) -> bool:
         """Is there nothing that could have moved?"""
         return all(
-            _stops(level.amount.value, last.levels[name].amount.value) < BY / 2
-            for name, level in one.levels.items()
+            _stops(float(x[of].sum()), last.levels[name].amount.value) < BY / 2
+            for name, of in self.solver.of.items()
             if last.levels[name].tells
         )
 
     def _moved(self, last: Solved, one: Solved) -> bool:
-        if self._near(last, one):
+        if self._near(last, one.x):
             return False  # plainly the same: what follows takes longer
         found = self.solver.suppose(one, known_from(self.solver, last), last).lights
         return any(
