@@ -394,7 +394,7 @@ class _Fit:
                 continue
             rest = [i for i in chosen if one < GAINS or self.whose[i] != self.whose[one]]
             places = [k for i in (*rest, one) for k in self.places[i]]
-            small = square[np.ix_(places, places)] + 1e-12 * np.eye(len(places))
+            small = square[places][:, places] + 1e-12 * np.eye(len(places))
             values = np.linalg.solve(small, wanted[places])
             left = np.abs(self.target - self.matrix[:, places] @ values)
             rough[one] = float(np.median(left) + 0.3 * np.minimum(left, 40.0).mean())

@@ -91,6 +91,13 @@ def sums(parts: NDArray[np.float32]) -> NDArray[np.float32]:
     return found
 
 
+def to_parts(parts: NDArray[np.float32], by: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Parts as `sums` has them, times a figure for each block and channel."""
+    rows, down, _, across, _ = parts.shape
+    row = by.repeat(across, axis=1).reshape(rows, 1, -1)
+    return np.asarray((parts.reshape(rows, down, -1) * row).reshape(parts.shape), np.float32)
+
+
 def greatest(values: NDArray[np.float32]) -> NDArray[np.float32]:
     """The greatest of three channels: numpy is slow along a short last axis."""
     blue, green, red = (values[..., channel] for channel in range(3))

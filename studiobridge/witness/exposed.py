@@ -84,7 +84,7 @@ def ratios(
         was, now = float(amounts[of].sum()), float(values[of].sum())
         if was < LEAST:
             continue
-        spread = math.sqrt(max(0.0, float(covariance[np.ix_(of, of)].sum())))
+        spread = math.sqrt(max(0.0, float(covariance[of][:, of].sum())))
         off_by = math.hypot(spread / max(now, 0.3 * was) / math.log(2.0), LAMP)
         if off_by < NOTHING:
             found.append(Ratio(math.log2(max(now, 0.02 * was) / was), off_by))

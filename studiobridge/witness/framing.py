@@ -13,6 +13,7 @@ contrast of the light matters, with the noise taken out as it is where there is 
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
 from dataclasses import dataclass
@@ -81,7 +82,7 @@ class Framer:
         self._view = _viewed(kept.codes)
         rows, columns = self._view.small.shape
         counts = _small_mask(kept.counts, columns, rows)
-        self._edges = scipy.fft.fft2(_directions(self._view.small, counts))
+        self._edges = np.conj(scipy.fft.fft2(_directions(self._view.small, counts)))
         # not at the rim of the picture or of who stood there
         near = np.ones((9, 9), np.uint8)
         inner = _bytes(cv2.erode(counts.astype(np.uint8), near, borderValue=0))
@@ -151,7 +152,7 @@ class Framer:
         """Where the directions of edges fit best."""
         rows, columns = view.small.shape
         here = scipy.fft.fft2(_directions(view.small, mask))
-        fit = np.real(scipy.fft.ifft2(here * np.conj(self._edges)))
+        fit = np.real(scipy.fft.ifft2(here * self._edges))
         at = int(np.argmax(fit))
         down, across = divmod(at, columns)
         if across > columns // 2:
@@ -299,12 +300,18 @@ def _directions(small: Grey, mask: Mask | None) -> NDArray[np.complex64]:
     down = cv2.Scharr(small, cv2.CV_32F, 0, 1)
     size = cv2.magnitude(across, down) + 1.0
     found = np.empty(small.shape, np.complex64)
-    found.real, found.imag = across / size, down / size
-    rows, columns = small.shape
-    found *= np.outer(np.hanning(rows), np.hanning(columns)).astype(np.float32)
+    fades = _fades(small.shape)
+    found.real, found.imag = across / size * fades, down / size * fades
     if mask is not None:
         found *= mask
     return found
+
+
+@functools.lru_cache(maxsize=2)
+def _fades(shape: tuple[int, ...]) -> Grey:
+    """Less towards the picture's rim, where the other side would begin."""
+    rows, columns = shape
+    return np.outer(np.hanning(rows), np.hanning(columns)).astype(np.float32)
 
 
 def _points(pattern: Codes, inner: NDArray[np.uint8]) -> Points:

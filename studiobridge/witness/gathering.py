@@ -131,23 +131,27 @@ class Gathering:
         if last is None:
             one = self.solver.solve(blocks, prior)
         else:
-            one = self.solver.solve(blocks, prior, starts=[last.x], near=last)
-            if one.covered > self._covered + MORE or not self._near(last, one):
-                # where lamps changed or somebody came in, other starting places may fit better
-                one = self.solver.solve(blocks, prior, starts=[last.x])
+            # where lamps changed or somebody came in, other starting places may fit better
+            one = self.solver.solve(
+                blocks,
+                prior,
+                starts=[last.x],
+                near=last,
+                unless=lambda covered, x: covered > self._covered + MORE or not self._near(last, x),
+            )
         self._covered = one.covered
         return one
 
-    def _near(self, last: Solved, one: Solved) -> bool:
+    def _near(self, last: Solved, x: Floats) -> bool:
         """Is there nothing that could have moved?"""
         return all(
-            _stops(level.amount.value, last.levels[name].amount.value) < BY / 2
-            for name, level in one.levels.items()
+            _stops(float(x[of].sum()), last.levels[name].amount.value) < BY / 2
+            for name, of in self.solver.of.items()
             if last.levels[name].tells
         )
 
     def _moved(self, last: Solved, one: Solved) -> bool:
-        if self._near(last, one):
+        if self._near(last, one.x):
             return False  # plainly the same: what follows takes longer
         found = self.solver.suppose(one, known_from(self.solver, last), last).lights
         return any(
@@ -242,7 +246,7 @@ def known_from(solver: Solver, solved: Solved) -> dict[str, Before]:
         if not level.tells:
             continue
         of, value = solver.of[name], max(level.amount.value, 0.02)
-        own = float(solved.covariance[np.ix_(of, of)].sum())
+        own = float(solved.covariance[of][:, of].sum())
         own -= sum((LEARNED_OFF * max(float(solved.x[i]), 0.05)) ** 2 for i in of)
         sure = SURE * math.sqrt(max(0.0, own)) / value / math.log(2)
         parts = tuple(float(solved.x[i]) for i in of)

@@ -112,7 +112,7 @@ def screen_map(
     blocks: tuple[int, int] = (GRID, GRID),
 ) -> Map | None:
     """The screen's light block by block (across, down); None where too little of it is seen."""
-    tells = under(light, top_of(learned))
+    tells = _tells(learned, light)
     clear = _clear(learned, light, usable, tells)
     found = _blocks(learned, _shown(learned, light, clear, tells, None), blocks)
     shines = bright(found.light, keys)
@@ -141,7 +141,7 @@ def screen(
     """
     if light.shape != learned.dark.shape:
         return None
-    tells = under(light, top_of(learned))
+    tells = _tells(learned, light)
     clear = _clear(learned, light, usable, tells)
     shown = _shown(learned, light, clear, tells, made)
     blocks = _blocks(learned, shown)
@@ -202,6 +202,15 @@ def hue_of(bgr: NDArray[np.float64]) -> tuple[float | None, float | None]:
 def _uv76(x: float, y: float) -> tuple[float, float]:
     u, v = uv_of_xy(x, y)
     return u, 1.5 * v
+
+
+def _tells(learned: Learned, light: Picture) -> Mask:
+    """Where pixels tell how bright it is: in the screen's rows, and of whole parts around them."""
+    rows = cut(learned.screen or WHOLE, light.shape)[0]
+    around = slice(max(0, rows.start - PART), rows.stop + PART)
+    found = np.zeros(light.shape[:2], np.bool_)
+    found[around] = under(light[around], top_of(learned))
+    return found
 
 
 def _clear(learned: Learned, light: Picture, usable: Mask | None, tells: Mask) -> Mask:

@@ -112,6 +112,7 @@ class Seeing:
         self._setting: Setting | None = None  # the camera's, as it was last judged
         self._looked: _Reference | None = None  # the last that a frame was held against
         self.solved: Solved | None = None  # what the last look came to, for who draws it
+        self._nobody: tuple[Solved, Mask] | None = None  # asked for twice of each frame
         self._keys = next((d.keys for d in profile.devices.values() if d.keys is not None), None)
         self.hold_against(kept)
 
@@ -356,8 +357,11 @@ class Seeing:
         )
 
     def usable(self, solved: Solved) -> Mask:
-        """Where nobody stands, pixel by pixel."""
-        return self._whole((~solved.left_out).astype(np.uint8), BLOCK) > 0
+        """Where nobody stands, pixel by pixel; not to be written to."""
+        if self._nobody is None or self._nobody[0] is not solved:
+            found = self._whole((~solved.left_out).astype(np.uint8), BLOCK) > 0
+            self._nobody = solved, found
+        return self._nobody[1]
 
     def _whole(self, parts: Codes, side: int) -> Codes:
         """Pixel by pixel: what does not fill a part at an edge is as the part beside it."""

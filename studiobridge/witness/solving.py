@@ -22,7 +22,7 @@ sight. Levels and bands are what the picture alone says.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import cv2
@@ -31,7 +31,7 @@ import numpy as np
 from studiobridge.craft.colour import is_white
 from studiobridge.craft.grid import mired
 from studiobridge.profile.sighting import Band
-from studiobridge.witness.blocks import BLOCK, FINE, Blocks, of_codes, of_light, sums
+from studiobridge.witness.blocks import BLOCK, FINE, Blocks, of_codes, of_light, sums, to_parts
 from studiobridge.witness.differing import difference, learned_wrongly
 from studiobridge.witness.learned import Codes, Learned, Picture
 from studiobridge.witness.likely import Before, Likely, Supposed, evenly, likely
@@ -86,7 +86,7 @@ HIDES = 2.5
 # each share of the picture that they cover): on the renders it is 0.08 to 0.13 of what they hide.
 SHADES = 0.1
 # Rows of which products are summed in single precision.
-FEW = 99
+FEW = 297
 # Turns until what is covered stands still, and how many of them a frame can do without that is near
 # one solved before.
 TURNS, SETTLED = 5, 3
@@ -190,12 +190,15 @@ class Solver(Reduced):
         starts: Sequence[Floats] = (),
         near: Solved | None = None,
         alike: float = 1.0,
+        unless: Callable[[float, Floats], bool] | None = None,
     ) -> Solved:
         """Solve blocks; `trust` (0-1, a block) is what is known of them already.
 
         `starts` are amounts to begin from, too; `near`: a frame that this cannot be far from, so
         that it is begun from these alone, and from how smooth errors were there. `alike`: of the
-        mean of frames, how far what somebody does is the same in them (0-1).
+        mean of frames, how far what somebody does is the same in them (0-1). `unless`: asked of
+        what is covered and of the amounts whether it is far after all, so that other starting
+        places may fit better: then it is begun from everywhere.
         """
         usable = blocks.usable & self.known
         base = usable.astype(np.float32).reshape(-1)
@@ -207,8 +210,16 @@ class Solver(Reduced):
         if prior:
             begin.append(self._from(prior))
         ways = Ways(self, blocks.light.reshape(-1), base)
-        end = ways.near(begin) if near and begin else ways.best(begin)
-        return self._finish(blocks, usable, base, end, prior, near, alike)
+        if near and begin:
+            end = ways.near(begin)
+            found = self._finish(blocks, usable, base, end, prior, near, alike, unless)
+            if found is not None:
+                return found
+            near = None
+        end = ways.best(begin)
+        found = self._finish(blocks, usable, base, end, prior, near, alike)
+        assert found is not None
+        return found
 
     # ---- what is covered ---------------------------------------------------------------------
 
@@ -239,7 +250,9 @@ class Solver(Reduced):
         prior: Mapping[str, Before] | None,
         near: Solved | None,
         alike: float,
-    ) -> Solved:
+        unless: Callable[[float, Floats], bool] | None = None,
+    ) -> Solved | None:
+        """None where it is to be begun from elsewhere, which is told before the bands are made."""
         y = blocks.light.reshape(-1)
         lit = y - self.dark
         n, lamps = self.light.shape[1], len(self.shares)
@@ -263,7 +276,9 @@ class Solver(Reduced):
                 out = self._grown(judged > FAR**2 / 2, usable)
                 weights = np.where(out, 0.0, weights).astype(np.float32)
             if float(weights.sum()) < FEWEST / 2:
-                return self._nothing(blocks, usable, out)
+                nothing = self._nothing(blocks, usable, out)
+                again = unless is not None and unless(nothing.covered, nothing.x)
+                return None if again else nothing
             # lights and smooth errors at once, each of the size that it may have
             self.fill(columns, guess)
             h, g = equations(columns, lit, each_channel(weights) / (spread * np.float32(worse)))
@@ -278,6 +293,8 @@ class Solver(Reduced):
             predicted = self.predict(x)
             guess = np.maximum(predicted, LEAST)
         covered = float((out.reshape(self.shape) & usable).sum()) / max(1, int(usable.sum()))
+        if unless is not None and unless(covered, x):
+            return None
         wider = self._wider(rest, spread, weights, covered)
         cov: Floats = np.asarray(np.linalg.inv(without.h) * wider, np.float64)
         shaded = covered * alike if covered >= SEEN else 0.0
@@ -463,7 +480,7 @@ class Solver(Reduced):
         predicted = np.maximum(self.made(x), LEAST).reshape(grid)
         seen = blocks.fine.reshape(grid)
         ratio = sums(seen) / sums(predicted)
-        expected = predicted * ratio[:, None, :, None, :]
+        expected = to_parts(predicted, ratio)
         own = self.noise(expected.reshape(-1), fine=True).reshape(grid)
         spread = own + (TEXTURE * expected) ** 2
         far = ((seen - expected) ** 2 / spread).mean(axis=(1, 3, 4)).reshape(-1)
@@ -514,7 +531,7 @@ class Solver(Reduced):
 
     def _level(self, name: str, x: Floats, cov: Floats, total: float) -> Level:
         of = self.of[name]
-        part = cov[np.ix_(of, of)]
+        part = cov[of][:, of]
         value = float(x[of].sum())
         wide = SURE * math.sqrt(max(0.0, float(part.sum())))
         amount = Band(max(0.0, value - wide), value, value + wide)

@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 
 from studiobridge.profile.model import Region
 from studiobridge.profile.sighting import Band, Stray
-from studiobridge.witness.blocks import BLOCK, FINE, Blocks, greatest, sums
+from studiobridge.witness.blocks import BLOCK, FINE, Blocks, greatest, sums, to_parts
 from studiobridge.witness.gathering import FRAMES
 from studiobridge.witness.likely import Before, Supposed
 from studiobridge.witness.reduced import Mask, Singles, daylight, surfaces
@@ -192,7 +192,7 @@ class Daylight:
         parts = np.float32(each * each)
         light, was = sums(now) / parts, sums(then) / parts
         ratio = light / np.maximum(was, 1e-5)
-        expected = np.asarray(then * ratio[:, None, :, None, :], np.float32)
+        expected = to_parts(then, ratio)
         step = solver.one_code(np.maximum(expected, 0.0)) * np.float32(PRESSED)
         own = (solver.read**2 + solver.shot * np.maximum(expected, 0.0)) / FINE**2 + step**2
         spread = 2.0 * own + (FOLDS * expected) ** 2 + 1e-12

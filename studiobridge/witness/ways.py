@@ -48,8 +48,9 @@ class Without:
     @classmethod
     def of(cls, h: Floats, g: Floats, lamps: int, n: int) -> Without:
         """The first n stay (of these so many lamps); the rest, each of size 1, are taken out."""
-        h[n:, n:] += np.eye(len(h) - n)
-        h[:n, :n] += np.eye(n) / ANYWHERE**2
+        own_size = np.einsum("ii->i", h)  # the diagonal, to be written to
+        own_size[n:] += 1.0
+        own_size[:n] += 1.0 / ANYWHERE**2
         g[:lamps] += MIDDLE / ANYWHERE**2
         inverse: Floats = np.asarray(np.linalg.inv(h[n:, n:]), np.float64)
         across = inverse @ h[n:, :n]
@@ -81,7 +82,8 @@ def equations(
 def not_negative(h: Floats, g: Floats) -> Floats:
     """Least squares of normal equations, nothing below zero."""
     scale = 1.0 / np.sqrt(np.maximum(np.diag(h), 1e-12))
-    scaled = h * scale[:, None] * scale[None, :] + 1e-7 * np.eye(len(h))
+    scaled = h * scale[:, None] * scale[None, :]
+    np.einsum("ii->i", scaled)[:] += 1e-7
     free: Floats = np.asarray(np.linalg.solve(scaled, g * scale), np.float64)
     if (free >= 0.0).all():
         return free * scale

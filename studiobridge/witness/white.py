@@ -11,6 +11,7 @@ each white; elsewhere the camera's own white stands for it, and the band has tha
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Mapping
 from typing import Literal
@@ -176,7 +177,14 @@ def _base(kelvin: float | None, duv: float) -> NDArray[np.float64]:
 
 def _mired_duv(base: NDArray[np.float64], stops: NDArray[np.float64]) -> tuple[float, float] | None:
     """Mired and Duv of the camera's white when its channels (BGR) change by so many stops."""
-    x, y, z = TO_XYZ @ (base * np.exp2(stops[::-1]))
+    red, green, blue = base * np.exp2(stops[::-1])
+    return _white_of(float(red), float(green), float(blue))
+
+
+@functools.lru_cache(maxsize=8)
+def _white_of(red: float, green: float, blue: float) -> tuple[float, float] | None:
+    """... of such light; the camera's own is asked for with every frame."""
+    x, y, z = TO_XYZ @ np.array([red, green, blue])
     total = x + y + z
     try:
         kelvin, duv = cct_and_duv(*uv_of_xy(x / total, y / total))

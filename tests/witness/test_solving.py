@@ -209,3 +209,21 @@ def test_somebodys_shade_on_one_lamps_light_is_in_the_others_bands(
     for name in ("key", "hair", "wall-left", "wall-right"):
         band = solved.levels[name].amount
         assert band.low <= 0.5 <= band.high, name
+
+
+def test_what_is_likely_of_a_frame_does_not_go_by_what_was_asked_before(corner: Set) -> None:
+    """Some of it is worked out once for a frame and what that is held against, and kept."""
+    dice = np.random.default_rng(DICE + 40)
+    look = dict.fromkeys(LAMPS, 0.5)
+    asked = Solver(corner.learned)
+    was = look_at(asked, frame(corner.light(look), dice))
+    one = look_at(asked, frame(corner.light({**look, "key": 0.4}), dice))
+    other = look_at(asked, frame(corner.light({**look, "fill": 0.7}), dice))
+    before = {name: Before(0.5) for name in LAMPS}
+    told = {**before, "key": Before(0.4)}
+    turns = [(one, before, was), (one, told, was), (other, told, was), (other, told, None)]
+    for found, then, against in (*turns, *reversed(turns)):
+        wants = Solver(corner.learned).suppose(found, then, against)
+        supposed = asked.suppose(found, then, against)
+        assert np.array_equal(supposed.amounts, wants.amounts)
+        assert supposed.lights == wants.lights
