@@ -201,7 +201,7 @@ class Endings:
         self.holding.settle(at, after_a_run=True)
 
     def _restored(self, run: Run, at: float, lacks: bool, parts: list[str]) -> None:
-        """What was put back is; and the set has got there only when nothing else has drifted."""
+        """What else has drifted is said; who asked for it too has not got what was asked for."""
         ours = {step.device for step in run.steps}
         drifts = self.holding.watcher.drifts.values()
         others = sorted({drift.device for drift in drifts if not drift.devices & ours})
@@ -209,7 +209,8 @@ class Endings:
             parts.append(f"the set is still adrift: {', '.join(others)}")
         elif not run.steps:
             parts = ["nothing differs: nothing was sent"]
-        self._finish(run, at, "done", 1 if lacks or others else 0, "; ".join(parts))
+        asked_too = any(name in run.targets for name in others)
+        self._finish(run, at, "done", 1 if lacks or asked_too else 0, "; ".join(parts))
 
     def _try_over(self, run: Run, at: float) -> None:
         """As if a hand had touched it: what differs is drift, and nothing is put back unasked."""
